@@ -1,0 +1,81 @@
+"""The exception tree, and the one-line fault that every bad input is reported by."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One thing wrong with an input: where it stands, what stands there, what was expected.
+
+    >>> print(Fault("plan.toml", "draws", -3, "a whole number, 0 or more"))
+    plan.toml: draws: got -3; expected a whole number, 0 or more
+    """
+
+    file: str
+    field: str
+    value: object
+    expected: str
+
+    def __str__(self) -> str:
+        where = ": ".join(part for part in (self.file, self.field) if part)
+        got = "" if self.value is None else f"got {self.value!r}; "
+        return f"{where}: {got}expected {self.expected}".replace("\n", " ")
+
+
+class CrashsenseError(Exception):
+    """Root of every error that the package raises on purpose."""
+
+
+class InputError(CrashsenseError, ValueError):
+    """Bad input. Carries every fault found, one line each.
+
+    >>> error = InputError([Fault("a.toml", "bits", 0, "1 or more")])
+    >>> str(error)
+    'a.toml: bits: got 0; expected 1 or more'
+    """
+
+    def __init__(self, faults: Sequence[Fault] | str) -> None:
+        self.faults: tuple[Fault, ...] = () if isinstance(faults, str) else tuple(faults)
+        text = faults if isinstance(faults, str) else "\n".join(str(f) for f in self.faults)
+        super().__init__(text)
+
+    def __reduce__(self) -> tuple[type, tuple[object]]:
+        return type(self), (self.faults or str(self),)
+
+
+class UnknownNameError(InputError):
+    """A name that nothing answers to; the nearest known one is offered."""
+
+
+class RuleError(CrashsenseError):
+    """A decision rule failed, or returned what a rule may not return."""
+
+
+class RunFolderError(CrashsenseError, ValueError):
+    """A run folder that cannot be read, resumed or written."""
+
+
+class MissingExtraError(CrashsenseError, ImportError):
+    """An optional dependency is needed and not installed."""
+
+
+def nearest(name: str, known: Iterable[str]) -> str:
+    """Say which names exist, nearest first: the tail of an error message.
+
+    >>> nearest("gaurded", ["plain", "guarded"])
+    "one of guarded, plain (did you mean 'guarded'?)"
+    """
+    names = sorted(known)
+    close = difflib.get_close_matches(name, names, n=1, cutoff=0.5)
+    listed = ", ".join(names[:12]) + (f", ... ({len(names)} in all)" if len(names) > 12 else "")
+    hint = f" (did you mean {close[0]!r}?)" if close else ""
+    return f"one of {listed}{hint}" if names else "a known name; there is none"
+
+
+def unknown_name(kind: str, name: str, known: Iterable[str], *, file: str = "") -> UnknownNameError:
+    """Build the error for an unknown *kind* (``"algorithm"``, ``"event"`` ...) called *name*."""
+    return UnknownNameError([Fault(file, kind, name, nearest(name, known))])

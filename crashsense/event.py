@@ -1,0 +1,205 @@
+"""Events: one crash, misuse or rough-road occurrence, what the control unit knows, what is required."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from types import MappingProxyType
+from typing import Any, Protocol, runtime_checkable
+
+import numpy as np
+import numpy.typing as npt
+
+from crashsense.channels import CHANNELS
+from crashsense.errors import Fault, InputError, nearest
+from crashsense.signal import Signal
+
+FloatArray = npt.NDArray[np.float64]
+
+FAMILIES = ("frontal", "side", "rear", "rollover", "rough_road", "misuse")
+
+RESTRAINTS = (
+    "front_airbag_stage_1",
+    "front_airbag_stage_2",
+    "belt_pretensioner",
+    "side_airbag_left",
+    "side_airbag_right",
+    "curtain_left",
+    "curtain_right",
+)
+
+EXPECTATIONS = ("fire", "no_fire", "open")
+
+#: Restraint -> the one that takes its place when left and right are exchanged.
+MIRRORED_RESTRAINTS: Mapping[str, str] = MappingProxyType(
+    {
+        name: name.replace("left", "right") if "left" in name else name.replace("right", "left")
+        for name in RESTRAINTS
+    }
+)
+
+
+@dataclass(frozen=True)
+class Waiver:
+    """An agreed exception: a waived failure still counts and shows."""
+
+    why: str
+    until: date
+
+
+@dataclass(frozen=True)
+class Requirement:
+    """What one restraint must do in one event.
+
+    Parameters
+    ----------
+    expectation : ``"fire"``, ``"no_fire"`` or ``"open"``
+    required_s : required time to fire [s] from time zero, nominal; None where none applies. A
+        negative one is kept as it is. On ``open`` it is information only.
+    origin_s : the contact from which free flight counts [s]
+    not_before_s : firing before this time [s] is ``early``
+    basis : where the requirement comes from
+    waiver : an agreed exception, or None
+    """
+
+    expectation: str
+    required_s: float | None = field(default=None, kw_only=True)
+    origin_s: float = field(default=0.0, kw_only=True)
+    not_before_s: float = field(default=0.0, kw_only=True)
+    basis: str = field(kw_only=True)
+    waiver: Waiver | None = field(default=None, kw_only=True)
+
+    def __post_init__(self) -> None:
+        faults = []
+        if self.expectation not in EXPECTATIONS:
+            faults.append(
+                Fault(
+                    "requirement",
+                    "expectation",
+                    self.expectation,
+                    nearest(self.expectation, EXPECTATIONS),
+                )
+            )
+        if self.expectation == "fire" and self.required_s is None:
+            faults.append(Fault("requirement", "required_s", None, "a required time for 'fire'"))
+        if self.required_s is not None and not np.isfinite(self.required_s):
+            faults.append(Fault("requirement", "required_s", self.required_s, "a finite time in s"))
+        if faults:
+            raise InputError(faults)
+
+
+@dataclass(frozen=True)
+class Context:
+    """What the control unit knows besides signals."""
+
+    belted: bool = True
+    driver_seat_occupied: bool = True
+    passenger_seat_occupied: bool = True
+
+
+@dataclass(frozen=True, eq=False)
+class SignalBlock:
+    """The signals of some draws of one occurrence, with the required times of each draw.
+
+    ``signals[channel].samples`` has shape (draws, samples), or (1, samples) where all draws share
+    one signal. ``required_s[event name][restraint]`` has shape (draws,), NaN where no time applies.
+    """
+
+    draws: npt.NDArray[np.int64]
+    signals: Mapping[str, Signal]
+    required_s: Mapping[str, Mapping[str, FloatArray]]
+    #: more that the model knows, by name, shape (draws,): crush [m], velocity change [m/s] ...
+    facts: Mapping[str, FloatArray] = field(default_factory=dict)
+
+
+@runtime_checkable
+class EventSource(Protocol):
+    """Where an event's signals come from: a recipe (varies by draw) or a record (repeats)."""
+
+    @property
+    def occurrence(self) -> str:
+        """Name of the seed axis; belted and unbelted events of one occurrence share it."""
+        ...
+
+    @property
+    def varies(self) -> bool:
+        """False if every draw has the same signals."""
+        ...
+
+    def nominal(self) -> SignalBlock:
+        """Return draw 0."""
+        ...
+
+    def block(self, draws: Iterable[int], *, seed: int) -> SignalBlock:
+        """Return the given draws; draw k depends on (seed, occurrence, k) only."""
+        ...
+
+
+@dataclass(frozen=True, eq=False)
+class Event:
+    """One occurrence as one control unit meets it.
+
+    Parameters
+    ----------
+    name : unique name
+    family : one of :data:`FAMILIES`
+    occurrence : seed axis, shared by the belted and unbelted event of one occurrence
+    context : belt state, seat occupation
+    signals : channel -> :class:`Signal` (nominal, shape (samples,)); a channel that is not there is
+        *absent* and reaches a rule as a failed sensor
+    requirements : restraint -> :class:`Requirement`, all seven
+    source : the :class:`EventSource`, or None for an event made by hand
+    quiet : channels that the recipe says to be quiet (only offset and noise arrive)
+    title : plain words
+    metadata : speed, model, parameters, basis ...; never reaches a rule
+    """
+
+    name: str
+    family: str = field(kw_only=True)
+    occurrence: str = field(kw_only=True)
+    context: Context = field(kw_only=True)
+    signals: Mapping[str, Signal] = field(kw_only=True)
+    requirements: Mapping[str, Requirement] = field(kw_only=True)
+    source: EventSource | None = field(default=None, kw_only=True)
+    quiet: frozenset[str] = field(default=frozenset(), kw_only=True)
+    title: str = field(default="", kw_only=True)
+    metadata: Mapping[str, Any] = field(default_factory=dict, kw_only=True)
+
+    def __post_init__(self) -> None:
+        faults = []
+        where = f"event {self.name}"
+        if self.family not in FAMILIES:
+            faults.append(Fault(where, "family", self.family, nearest(self.family, FAMILIES)))
+        for channel in self.signals:
+            if channel not in CHANNELS:
+                faults.append(Fault(where, "signals", channel, nearest(channel, CHANNELS)))
+        for restraint in RESTRAINTS:
+            if restraint not in self.requirements:
+                faults.append(Fault(where, "requirements", None, f"a requirement for {restraint}"))
+        for restraint in self.requirements:
+            if restraint not in RESTRAINTS:
+                faults.append(
+                    Fault(where, "requirements", restraint, nearest(restraint, RESTRAINTS))
+                )
+        if not self.signals:
+            faults.append(Fault(where, "signals", {}, "at least one channel"))
+        if faults:
+            raise InputError(faults)
+        ordered = {name: self.requirements[name] for name in RESTRAINTS}
+        object.__setattr__(self, "signals", dict(self.signals))
+        object.__setattr__(self, "requirements", ordered)
+        object.__setattr__(self, "quiet", frozenset(self.quiet))
+
+    def vary(self, n: int, *, seed: int) -> Mapping[str, Signal]:
+        """Return draws 0..n-1: channel -> :class:`Signal` of shape (n, samples); draw 0 is nominal."""
+        if n < 1:
+            raise InputError([Fault(f"event {self.name}", "n", n, "1 or more variants")])
+        if self.source is None:
+            return {
+                name: signal.replaced(
+                    np.repeat(np.atleast_2d(signal.samples), n, axis=0), note="repeated"
+                )
+                for name, signal in self.signals.items()
+            }
+        return self.source.block(range(n), seed=seed).signals

@@ -1,0 +1,20 @@
+"""Files that ship with the package: recipes and safety notes."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from crashsense.errors import CrashsenseError
+
+
+def folder(name: str) -> Path:
+    """Return the shipped folder *name* (``"pulses"``, ``"safety_notes"``).
+
+    An installed wheel carries the folder inside the package; a checkout (plain or editable) has it
+    beside the package. The packaged one is taken if present.
+    """
+    package = Path(__file__).resolve().parent
+    for candidate in (package / name, package.parent / name):
+        if candidate.is_dir():
+            return candidate
+    raise CrashsenseError(f"shipped folder {name!r} is missing from the installation at {package}")

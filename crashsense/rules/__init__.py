@@ -1,0 +1,5 @@
+"""Decision rules: causal maps from control-unit samples to demand."""
+
+from crashsense.rules.contract import Algorithm, Rule
+
+__all__ = ["Algorithm", "Rule"]

@@ -1,0 +1,74 @@
+"""The rule contract: a causal map from control-unit samples to a demand series."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from crashsense.errors import Fault, InputError, nearest
+from crashsense.event import RESTRAINTS
+from crashsense.sensing.samples import EcuSamples
+
+FloatArray = npt.NDArray[np.float64]
+
+
+class Rule(ABC):
+    """A causal decision criterion, or a composition of criteria.
+
+    ``demand`` is dimensionless, >= 0: criterion divided by its threshold. The restraint fires at
+    the first sample with demand >= 1. It never latches: after demand passes 1 it computes on as if
+    nothing had fired. Demand at sample n depends on samples 0..n only.
+
+    Attributes
+    ----------
+    requires : channels without which the rule cannot judge (the restraint is ``not_evaluated``)
+    uses : all channels that the rule reads, required ones included
+    block_size : preferred number of draws in a block
+    """
+
+    block_size: int = 64
+
+    @property
+    @abstractmethod
+    def requires(self) -> frozenset[str]:
+        """Channels without which the rule cannot judge."""
+
+    @property
+    def uses(self) -> frozenset[str]:
+        """All channels that the rule reads."""
+        return self.requires
+
+    @abstractmethod
+    def demand(self, samples: EcuSamples) -> FloatArray:
+        """Return demand, float64 of shape (draws, samples)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Algorithm:
+    """What is evaluated: restraint -> rule. No rule for a restraint means demand 0.
+
+    ``gate``: True if its verdicts decide the exit code.
+    """
+
+    name: str
+    rules: Mapping[str, Rule] = field(kw_only=True)
+    gate: bool = field(default=True, kw_only=True)
+    title: str = field(default="", kw_only=True)
+
+    def __post_init__(self) -> None:
+        faults = [
+            Fault(f"algorithm {self.name}", "rules", name, nearest(name, RESTRAINTS))
+            for name in self.rules
+            if name not in RESTRAINTS
+        ]
+        if faults:
+            raise InputError(faults)
+
+    @property
+    def uses(self) -> frozenset[str]:
+        """All channels that any of its rules reads."""
+        return frozenset().union(*(rule.uses for rule in self.rules.values()))

@@ -1,0 +1,154 @@
+"""Signal: an evenly sampled time history, and its calculus."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from crashsense.errors import Fault, InputError
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Signal:
+    """An evenly sampled time history in SI units.
+
+    Parameters
+    ----------
+    samples : array of float64, shape (samples,) or (draws, samples)
+    rate_hz : sampling rate [Hz]
+    start_s : time of the first sample [s], from time zero of the event
+    unit : ``"m/s^2"``, ``"m/s"``, ``"m"``, ``"rad/s"``, ``"Pa"`` or ``"-"``
+    axis : ``"x"``, ``"y"``, ``"z"``, ``"roll"`` or ``"none"`` (SAE J211 / J1733)
+    location : where it was measured
+    history : what was done to it, in order
+
+    The samples are read-only; every transform returns a new signal and notes what it did.
+
+    >>> s = Signal([0.0, 1.0, 1.0], rate_hz=10.0, start_s=0.0, unit="m/s^2", axis="x",
+    ...     location="central")
+    >>> s.velocity().samples.tolist()
+    [0.0, 0.05, 0.15000000000000002]
+    """
+
+    samples: FloatArray
+    rate_hz: float = field(kw_only=True)
+    start_s: float = field(kw_only=True)
+    unit: str = field(kw_only=True)
+    axis: str = field(kw_only=True)
+    location: str = field(kw_only=True)
+    history: tuple[str, ...] = field(default=(), kw_only=True)
+
+    def __post_init__(self) -> None:
+        samples = np.array(self.samples, dtype=np.float64, order="C")
+        where = f"signal at {self.location or 'unnamed location'}"
+        faults = []
+        if samples.ndim not in (1, 2) or samples.shape[-1] < 1:
+            faults.append(Fault(where, "samples", samples.shape, "(samples,) or (draws, samples)"))
+        elif not np.isfinite(samples).all():
+            bad = np.argwhere(~np.isfinite(samples))[0].tolist()
+            faults.append(Fault(where, "samples", f"non-finite at {bad}", "finite values"))
+        if not (np.isfinite(self.rate_hz) and self.rate_hz > 0):
+            faults.append(Fault(where, "rate_hz", self.rate_hz, "a positive rate in Hz"))
+        if not np.isfinite(self.start_s):
+            faults.append(Fault(where, "start_s", self.start_s, "a finite time in s"))
+        if faults:
+            raise InputError(faults)
+        samples.setflags(write=False)
+        object.__setattr__(self, "samples", samples)
+        object.__setattr__(self, "rate_hz", float(self.rate_hz))
+        object.__setattr__(self, "start_s", float(self.start_s))
+        object.__setattr__(self, "history", tuple(self.history))
+
+    @property
+    def size(self) -> int:
+        """Number of samples in time."""
+        return int(self.samples.shape[-1])
+
+    @property
+    def step_s(self) -> float:
+        """Time between samples [s]."""
+        return 1.0 / self.rate_hz
+
+    @property
+    def end_s(self) -> float:
+        """Time of the last sample [s]."""
+        return self.start_s + (self.size - 1) / self.rate_hz
+
+    @property
+    def times_s(self) -> FloatArray:
+        """Times of the samples [s], shape (samples,)."""
+        return np.asarray(self.start_s + np.arange(self.size) / self.rate_hz, dtype=np.float64)
+
+    def replaced(
+        self, samples: FloatArray | Sequence[float], *, note: str, **changes: object
+    ) -> Signal:
+        """Return a signal with other *samples* (and other attributes), the *note* in its history."""
+        attributes: dict[str, object] = {
+            "rate_hz": self.rate_hz,
+            "start_s": self.start_s,
+            "unit": self.unit,
+            "axis": self.axis,
+            "location": self.location,
+            **changes,
+        }
+        return Signal(samples, history=(*self.history, note), **attributes)  # type: ignore[arg-type]
+
+    def velocity(self, *, from_s: float | None = None) -> Signal:
+        """Integrate acceleration to velocity change [m/s] by the trapezoidal rule, zero at the start.
+
+        With *from_s*, zero at the sample nearest to that time (earlier values come out as they
+        were before it).
+        """
+        if self.unit != "m/s^2":
+            raise InputError(
+                [Fault("signal", "unit", self.unit, "'m/s^2' to integrate to velocity")]
+            )
+        return self._integrated("m/s", from_s=from_s, note="integrated to velocity (trapezoid)")
+
+    def displacement(self, *, from_s: float | None = None) -> Signal:
+        """Integrate acceleration twice, or velocity once, to displacement [m]."""
+        if self.unit == "m/s^2":
+            return self.velocity(from_s=from_s).displacement(from_s=from_s)
+        if self.unit != "m/s":
+            raise InputError([Fault("signal", "unit", self.unit, "'m/s^2' or 'm/s'")])
+        return self._integrated("m", from_s=from_s, note="integrated to displacement (trapezoid)")
+
+    def _integrated(self, unit: str, *, from_s: float | None, note: str) -> Signal:
+        out = cumulative_trapezoid(self.samples, step_s=self.step_s)
+        if from_s is not None:
+            index = int(np.clip(round((from_s - self.start_s) * self.rate_hz), 0, self.size - 1))
+            out = out - out[..., index : index + 1]
+        return self.replaced(out, note=note, unit=unit)
+
+    def between(self, first_s: float, last_s: float) -> Signal:
+        """Return the part from *first_s* to *last_s* [s], both included, to the nearest samples."""
+        first = max(0, int(np.ceil((first_s - self.start_s) * self.rate_hz - 1e-6)))
+        last = min(self.size - 1, int(np.floor((last_s - self.start_s) * self.rate_hz + 1e-6)))
+        if last < first:
+            expected = f"an interval inside {self.start_s:g}..{self.end_s:g} s"
+            raise InputError([Fault("signal", "interval", (first_s, last_s), expected)])
+        return self.replaced(
+            self.samples[..., first : last + 1],
+            note=f"cut to {first_s:g}..{last_s:g} s",
+            start_s=self.start_s + first / self.rate_hz,
+        )
+
+
+def cumulative_trapezoid(samples: FloatArray, *, step_s: float) -> FloatArray:
+    """Cumulative trapezoidal integral along the last axis, zero at the first sample.
+
+    Depends on samples 0..n only, and row by row: a block gives what its rows give one by one.
+
+    Parameters
+    ----------
+    samples : shape (..., samples)
+    step_s : time step [s]
+    """
+    out = np.zeros_like(samples, dtype=np.float64)
+    np.cumsum(0.5 * step_s * (samples[..., 1:] + samples[..., :-1]), axis=-1, out=out[..., 1:])
+    return out

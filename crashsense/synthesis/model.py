@@ -1,0 +1,163 @@
+"""What a physical pulse model is to a recipe: validated parameters in, signals and motion out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from crashsense import draws as random_draws
+from crashsense.errors import unknown_name
+
+if TYPE_CHECKING:
+    from pydantic import BaseModel
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Tolerance:
+    """How one quantity of a model varies from draw to draw.
+
+    ``kind``: ``"scale"`` (relative, normal, cut at 3 sigma: the quantity is multiplied by 1 + d),
+    ``"shift"`` (absolute, normal, cut at 3 sigma: d is added), ``"uniform"`` (d uniform in
+    -width..+width, added) or ``"phase"`` (d uniform in 0..1). Draw 0 has d = 0 always.
+    """
+
+    kind: str
+    width: float
+    basis: str
+
+
+@dataclass(frozen=True, eq=False)
+class Variation:
+    """The deviations of a block of draws from nominal, and its noise, all by name.
+
+    ``deviations[name]`` has shape (draws,); ``noise(role, width)`` returns standard normal numbers
+    of shape (draws, width). The nominal draw has deviation 0 and a noise of its own that no seed
+    changes.
+    """
+
+    draws: npt.NDArray[np.int64]
+    seed: int
+    occurrence: str
+    deviations: Mapping[str, FloatArray] = field(default_factory=dict)
+
+    @property
+    def size(self) -> int:
+        """Number of draws."""
+        return int(self.draws.size)
+
+    def deviation(self, name: str) -> FloatArray:
+        """Deviation of the named quantity, zeros where it does not vary, shape (draws,)."""
+        return self.deviations.get(name, np.zeros(self.size))
+
+    def factor(self, name: str) -> FloatArray:
+        """1 + deviation, shape (draws,)."""
+        return 1.0 + self.deviation(name)
+
+    def noise(self, role: str, width: int) -> FloatArray:
+        """Standard normal numbers, shape (draws, width); one stream a role."""
+        out = random_draws.normals(
+            self.draws, width, seed=self.seed, axes=(self.occurrence, "pulse", role)
+        )
+        nominal = self.draws == 0
+        if nominal.any():
+            source = random_draws.generator(0, self.occurrence, "pulse", role, "nominal")
+            out[nominal] = source.standard_normal(width)
+        return out
+
+
+def draw_variation(
+    draws: npt.NDArray[np.int64],
+    *,
+    seed: int,
+    occurrence: str,
+    tolerances: Mapping[str, Tolerance],
+) -> Variation:
+    """Draw the deviations of every tolerance for the given draws."""
+    deviations: dict[str, FloatArray] = {}
+    for name, tolerance in tolerances.items():
+        axes = (occurrence, "pulse", "tolerance", name)
+        if tolerance.kind in ("scale", "shift"):
+            normal = random_draws.normals(draws, 1, seed=seed, axes=axes)[:, 0]
+            deviations[name] = tolerance.width * np.clip(normal, -3.0, 3.0)
+        else:
+            uniform = random_draws.uniforms(draws, 1, seed=seed, axes=axes)[:, 0]
+            if tolerance.kind == "uniform":
+                uniform = np.where(draws == 0, 0.5, uniform)
+                deviations[name] = tolerance.width * (2.0 * uniform - 1.0)
+            else:
+                deviations[name] = uniform
+    return Variation(draws=draws, seed=seed, occurrence=occurrence, deviations=deviations)
+
+
+@dataclass(frozen=True, eq=False)
+class Synthesis:
+    """What a model returns: arrays of shape (draws, samples) in SI, J211 axes.
+
+    Parameters
+    ----------
+    signals : channel -> samples, the true signals at the sensing locations (local ringing included)
+    rate_hz, start_s : common time base
+    cabin_x, cabin_y : true rigid-body acceleration of the cabin [m/s^2], from which free flight is
+        computed (never from local ringing); None where the model has none
+    gaps : name -> distance [m] still open between struck structure and occupant, falling with time,
+        for requirements by gap closure
+    quiet : channels that are silent in this event (only offset and noise arrive); do not list them
+        in ``signals``
+    facts : name -> shape (draws,): crush [m], velocity change [m/s], ...
+    trace : name -> samples of inner quantities, for cards and tests (forces, energies, crush)
+    """
+
+    signals: Mapping[str, FloatArray]
+    rate_hz: float
+    start_s: float
+    cabin_x: FloatArray | None = None
+    cabin_y: FloatArray | None = None
+    gaps: Mapping[str, FloatArray] = field(default_factory=dict)
+    quiet: frozenset[str] = frozenset()
+    facts: Mapping[str, FloatArray] = field(default_factory=dict)
+    trace: Mapping[str, FloatArray] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class PulseModel:
+    """A physical model that recipes name by ``model = "..."``.
+
+    ``parameters`` is a pydantic model that validates the recipe's ``[parameters]`` table (units in
+    the names: ``speed_kmh``, ``mass_kg``; ranges by ``Field``). ``simulate(parameters, variation)``
+    integrates all draws of the variation in one batch.
+    """
+
+    name: str
+    parameters: type[BaseModel]
+    simulate: Callable[[Any, Variation], Synthesis]
+    tolerances: Mapping[str, Tolerance]
+    title: str
+
+
+_MODELS: dict[str, PulseModel] = {}
+
+
+def register_model(model: PulseModel) -> PulseModel:
+    """Make *model* known to recipes by its name."""
+    if model.name in _MODELS:
+        raise ValueError(f"pulse model {model.name!r} is registered twice")
+    _MODELS[model.name] = model
+    return model
+
+
+def find_model(name: str, *, file: str = "") -> PulseModel:
+    """Return the model called *name*."""
+    if name not in _MODELS:
+        raise unknown_name("model", name, _MODELS, file=file)
+    return _MODELS[name]
+
+
+def known_models() -> tuple[str, ...]:
+    """Names of all pulse models, sorted."""
+    return tuple(sorted(_MODELS))
