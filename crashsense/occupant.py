@@ -32,8 +32,8 @@ def free_flight_time(
 ) -> FloatArray:
     """Return the time [s] at which a free occupant has moved *travel_m* relative to the cabin.
 
-    Solves double integral of deceleration = travel from rest at *origin_s*; the relative velocity is
-    held after the signal ends. NaN where the travel is never reached.
+    Solves double integral of deceleration = travel from rest at *origin_s*; the relative velocity
+    is held after the signal ends. NaN where the travel is never reached.
 
     Parameters
     ----------

@@ -1,0 +1,19 @@
+"""Synthesis: from recipes to events, by physical models.
+
+Importing the package registers the shipped models. A module of models calls
+:func:`crashsense.synthesis.model.register_model` when it is imported.
+"""
+
+from __future__ import annotations
+
+import importlib
+
+from crashsense.synthesis.recipe import Recipe, load_events, load_recipes, parse_recipe
+
+#: Modules that register pulse models.
+MODEL_MODULES: tuple[str, ...] = ()
+
+for _module in MODEL_MODULES:
+    importlib.import_module(f"crashsense.synthesis.{_module}")
+
+__all__ = ["Recipe", "load_events", "load_recipes", "parse_recipe"]

@@ -1,0 +1,567 @@
+"""Recipes: TOML files from which events are synthesised.
+
+A recipe names a physical model and its parameters, the basis of every number, the context and the
+requirement of each restraint. Reading a recipe costs no physics; :meth:`Recipe.events` does.
+"""
+
+from __future__ import annotations
+
+import fnmatch
+import tomllib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date
+from functools import cached_property
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from crashsense.channels import CHANNELS, MIRRORED
+from crashsense.errors import Fault, InputError, UnknownNameError, nearest
+from crashsense.event import (
+    FAMILIES,
+    MIRRORED_RESTRAINTS,
+    RESTRAINTS,
+    Context,
+    Event,
+    Requirement,
+    SignalBlock,
+    Waiver,
+)
+from crashsense.occupant import required_time_to_fire
+from crashsense.resources import folder as shipped_folder
+from crashsense.signal import Signal
+from crashsense.synthesis.model import (
+    PulseModel,
+    Synthesis,
+    Tolerance,
+    draw_variation,
+    find_model,
+)
+
+FloatArray = npt.NDArray[np.float64]
+
+BELT_STATES = ("belted", "unbelted")
+
+#: Folder inside a recipe folder that holds vehicle files, which are not recipes.
+VEHICLES = "vehicles"
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class WaiverEntry(_Strict):
+    """An agreed exception in a recipe."""
+
+    why: str = Field(min_length=1)
+    until: date
+
+
+class RequirementEntry(_Strict):
+    """What one restraint must do, as written in a recipe.
+
+    ``timing``: ``free_flight`` (time to *travel_mm* of free flight less *inflation_ms* plus
+    *extra_ms*, from the cabin's own rigid-body motion, counted from the time *origin_fact* of the
+    model or from time zero), ``explicit`` (*required_ms*) or ``gap_closure`` (the time at which
+    the model's gap *gap* has closed, less *inflation_ms*).
+    """
+
+    expectation: Literal["fire", "no_fire", "open"]
+    timing: Literal["free_flight", "explicit", "gap_closure", "none"] = "none"
+    travel_mm: float = Field(default=127.0, gt=0)
+    inflation_ms: float = Field(default=30.0, ge=0)
+    extra_ms: float = 0.0
+    required_ms: float | None = None
+    gap: str | None = None
+    origin_fact: str | None = None
+    not_before_fact: str | None = None
+    basis: str = Field(min_length=1)
+    waiver: WaiverEntry | None = None
+
+
+class ToleranceEntry(_Strict):
+    """A tolerance of the model that the recipe replaces."""
+
+    kind: Literal["scale", "shift", "uniform", "phase"]
+    width: float = Field(ge=0)
+    basis: str = Field(min_length=1)
+
+
+class RecipeFile(_Strict):
+    """The layout of a recipe file."""
+
+    name: str = Field(pattern=r"^[a-z0-9][a-z0-9_]*$")
+    title: str = Field(min_length=1)
+    family: Literal["frontal", "side", "rear", "rollover", "rough_road", "misuse"]
+    model: str
+    matrix: str = ""
+    belts: list[Literal["belted", "unbelted"]] = Field(min_length=1, max_length=2)
+    struck_side: Literal["left", "right", "none"] = "none"
+    notes: str = ""
+    parameters: dict[str, Any]
+    basis: dict[str, str]
+    tolerances: dict[str, ToleranceEntry] = {}
+    requirements: dict[str, Any] = {}
+
+
+def faults_of(error: ValidationError, *, file: str, within: str = "") -> list[Fault]:
+    """Turn a pydantic validation error into faults, one a field."""
+    faults = []
+    for item in error.errors():
+        where = ".".join([*([within] if within else []), *(str(part) for part in item["loc"])])
+        value = None if item["type"] == "missing" else item["input"]
+        message = item["msg"].removeprefix("Input should be ").removeprefix("Value error, ")
+        if item["type"] == "missing":
+            message = "a value; the field is missing"
+        elif item["type"] == "extra_forbidden":
+            message = "no such field here"
+        if isinstance(value, (dict, list)):
+            value = None
+        faults.append(Fault(file, where, value, message))
+    return faults
+
+
+@dataclass(frozen=True, eq=False)
+class Recipe:
+    """One recipe: cheap to read, physics on demand. Also the source of its events.
+
+    ``mirrored_from`` is set on a recipe whose left and right were exchanged.
+    """
+
+    name: str
+    title: str
+    family: str
+    model: PulseModel
+    parameters: BaseModel
+    belts: tuple[str, ...]
+    requirements: Mapping[str, Mapping[str, RequirementEntry]]
+    basis: Mapping[str, str]
+    tolerances: Mapping[str, Tolerance]
+    struck_side: str = "none"
+    matrix: str = ""
+    notes: str = ""
+    file: str = ""
+    occurrence: str = ""
+    is_mirrored: bool = False
+    extra: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def varies(self) -> bool:
+        """True if draws differ from nominal."""
+        return bool(self.tolerances)
+
+    @property
+    def event_names(self) -> tuple[str, ...]:
+        """Names of the events that the recipe yields: one, or one a belt state."""
+        if len(self.belts) == 1:
+            return (self.name,)
+        return tuple(f"{self.name}_{state}" for state in self.belts)
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        state = {key: getattr(self, key) for key in self.__dataclass_fields__}
+        state["model"] = self.model.name
+        return _rebuild, (state,)
+
+    # -- physics -------------------------------------------------------------------------------
+
+    def synthesise(self, draws: Iterable[int], *, seed: int) -> Synthesis:
+        """Run the physical model for the given draws."""
+        numbers = np.fromiter(draws, dtype=np.int64)
+        variation = draw_variation(
+            numbers, seed=seed, occurrence=self.occurrence, tolerances=self.tolerances
+        )
+        synthesis = self.model.simulate(self.parameters, variation)
+        return _mirror(synthesis) if self.is_mirrored else synthesis
+
+    @cached_property
+    def _nominal(self) -> SignalBlock:
+        return self.block([0], seed=0)
+
+    def nominal(self) -> SignalBlock:
+        """Return draw 0; no seed changes it."""
+        return self._nominal
+
+    def block(self, draws: Iterable[int], *, seed: int) -> SignalBlock:
+        """Return the given draws with their required times; draw k depends on (seed, k) only."""
+        numbers = np.fromiter(draws, dtype=np.int64)
+        synthesis = self.synthesise(numbers, seed=seed)
+        note = f"synthesised from recipe {self.name} by model {self.model.name}"
+        signals = {}
+        for name, channel in CHANNELS.items():
+            if name in synthesis.signals:
+                samples = synthesis.signals[name]
+            elif name in synthesis.quiet:
+                size = next(iter(synthesis.signals.values())).shape[-1]
+                samples = np.zeros((numbers.size, size))
+            else:
+                continue
+            signals[name] = Signal(
+                samples,
+                rate_hz=synthesis.rate_hz,
+                start_s=synthesis.start_s,
+                unit=channel.unit,
+                axis=channel.axis,
+                location=channel.location,
+                history=(note,),
+            )
+        required = {
+            event: {
+                restraint: self._required(entry, synthesis, numbers.size)
+                for restraint, entry in self.requirements[state].items()
+            }
+            for event, state in zip(self.event_names, self.belts, strict=True)
+        }
+        return SignalBlock(
+            draws=numbers, signals=signals, required_s=required, facts=dict(synthesis.facts)
+        )
+
+    def _required(self, entry: RequirementEntry, synthesis: Synthesis, size: int) -> FloatArray:
+        where = f"recipe {self.name}"
+        if entry.timing == "explicit":
+            if entry.required_ms is None:
+                raise InputError([Fault(where, "required_ms", None, "a time for explicit timing")])
+            return np.full(size, 1e-3 * entry.required_ms)
+        if entry.timing == "free_flight":
+            if synthesis.cabin_x is None:
+                raise InputError(
+                    [Fault(where, "timing", "free_flight", "a model with cabin motion")]
+                )
+            origin = self._fact(entry.origin_fact, synthesis, size)
+            if np.all(origin == origin[0]):
+                times = required_time_to_fire(
+                    -synthesis.cabin_x,
+                    rate_hz=synthesis.rate_hz,
+                    start_s=synthesis.start_s,
+                    travel_m=1e-3 * entry.travel_mm,
+                    inflation_s=1e-3 * entry.inflation_ms,
+                    origin_s=float(origin[0]),
+                )
+                return np.asarray(times + 1e-3 * entry.extra_ms)
+            times = np.empty(size)
+            for row in range(size):
+                times[row] = required_time_to_fire(
+                    -synthesis.cabin_x[row],
+                    rate_hz=synthesis.rate_hz,
+                    start_s=synthesis.start_s,
+                    travel_m=1e-3 * entry.travel_mm,
+                    inflation_s=1e-3 * entry.inflation_ms,
+                    origin_s=float(origin[row]),
+                )
+            return np.asarray(times + 1e-3 * entry.extra_ms)
+        if entry.timing == "gap_closure":
+            if entry.gap is None or entry.gap not in synthesis.gaps:
+                known = nearest(str(entry.gap), synthesis.gaps)
+                raise InputError([Fault(where, "gap", entry.gap, known)])
+            gap = synthesis.gaps[entry.gap]
+            closed = gap <= 0.0
+            first = np.argmax(closed, axis=-1)
+            times = synthesis.start_s + first / synthesis.rate_hz
+            times = np.where(closed.any(axis=-1), times, np.nan)
+            return np.asarray(times - 1e-3 * entry.inflation_ms + 1e-3 * entry.extra_ms)
+        return np.full(size, np.nan)
+
+    def _fact(self, name: str | None, synthesis: Synthesis, size: int) -> FloatArray:
+        if name is None:
+            return np.zeros(size)
+        if name not in synthesis.facts:
+            known = nearest(name, synthesis.facts)
+            raise InputError([Fault(f"recipe {self.name}", "origin_fact", name, known)])
+        return synthesis.facts[name]
+
+    # -- events --------------------------------------------------------------------------------
+
+    def events(self) -> list[Event]:
+        """Synthesise the nominal signals and return the event, or one event a belt state."""
+        block = self.nominal()
+        signals = {
+            name: signal.replaced(signal.samples[0], note="nominal")
+            for name, signal in block.signals.items()
+        }
+        quiet = frozenset(name for name, s in signals.items() if not s.samples.any())
+        events = []
+        for name, state in zip(self.event_names, self.belts, strict=True):
+            requirements = {
+                restraint: self._requirement(entry, block, name, restraint)
+                for restraint, entry in self.requirements[state].items()
+            }
+            facts = {key: float(value[0]) for key, value in block.facts.items()}
+            events.append(
+                Event(
+                    name,
+                    family=self.family,
+                    occurrence=self.occurrence,
+                    context=Context(belted=state == "belted"),
+                    signals=signals,
+                    requirements=requirements,
+                    source=self,
+                    quiet=quiet,
+                    title=self.title,
+                    metadata={
+                        "recipe": self.name,
+                        "matrix": self.matrix,
+                        "model": self.model.name,
+                        "parameters": self.parameters.model_dump(mode="json"),
+                        "basis": dict(self.basis),
+                        "facts": facts,
+                        "notes": self.notes,
+                    },
+                )
+            )
+        return events
+
+    def _requirement(
+        self, entry: RequirementEntry, block: SignalBlock, event: str, restraint: str
+    ) -> Requirement:
+        time = float(block.required_s[event][restraint][0])
+        if entry.expectation == "fire" and not np.isfinite(time):
+            expected = "a required time; the model never reaches the free travel or closes the gap"
+            raise InputError([Fault(f"recipe {self.name}", restraint, entry.timing, expected)])
+        origin = entry.origin_fact
+        early = entry.not_before_fact
+        return Requirement(
+            entry.expectation,
+            required_s=time if np.isfinite(time) else None,
+            origin_s=float(block.facts[origin][0]) if origin else 0.0,
+            not_before_s=float(block.facts[early][0]) if early else 0.0,
+            basis=entry.basis,
+            waiver=None if entry.waiver is None else Waiver(entry.waiver.why, entry.waiver.until),
+        )
+
+    # -- variants of the recipe ----------------------------------------------------------------
+
+    def with_parameters(self, *, name: str, **changes: Any) -> Recipe:
+        """Return the recipe under another name with some parameters changed (validated)."""
+        values = {**self.parameters.model_dump(), **changes}
+        try:
+            parameters = self.model.parameters.model_validate(values)
+        except ValidationError as error:
+            raise InputError(faults_of(error, file=f"recipe {name}", within="parameters")) from None
+        return replace(self, name=name, occurrence=name, parameters=parameters)
+
+    def mirrored(self) -> Recipe:
+        """Return the recipe with left and right exchanged; same draws, same occurrence."""
+        sides = {"left": "right", "right": "left", "none": "none"}
+        return replace(
+            self,
+            name=f"{self.name}_mirrored",
+            struck_side=sides[self.struck_side],
+            is_mirrored=not self.is_mirrored,
+            requirements={
+                state: {MIRRORED_RESTRAINTS[r]: _mirror_gap(e) for r, e in entries.items()}
+                for state, entries in self.requirements.items()
+            },
+        )
+
+
+def _rebuild(state: dict[str, Any]) -> Recipe:
+    return Recipe(**{**state, "model": find_model(state["model"])})
+
+
+def _swap_sides(name: str) -> str:
+    if "left" in name:
+        return name.replace("left", "right")
+    return name.replace("right", "left")
+
+
+def _mirror_gap(entry: RequirementEntry) -> RequirementEntry:
+    return entry if entry.gap is None else entry.model_copy(update={"gap": _swap_sides(entry.gap)})
+
+
+def _mirror(synthesis: Synthesis) -> Synthesis:
+    return replace(
+        synthesis,
+        signals={
+            MIRRORED[name]: -values if CHANNELS[name].axis in ("y", "roll") else values
+            for name, values in synthesis.signals.items()
+        },
+        cabin_y=None if synthesis.cabin_y is None else -synthesis.cabin_y,
+        gaps={_swap_sides(name): values for name, values in synthesis.gaps.items()},
+        quiet=frozenset(MIRRORED[name] for name in synthesis.quiet),
+        facts={_swap_sides(name): values for name, values in synthesis.facts.items()},
+    )
+
+
+def _default_requirements(file: RecipeFile) -> dict[str, RequirementEntry]:
+    """Requirements of the restraints that a recipe does not list (design rules of the library)."""
+    if file.family in ("misuse", "rough_road"):
+        entry = RequirementEntry(expectation="no_fire", basis="misuse and rough road fire nothing")
+        return dict.fromkeys(RESTRAINTS, entry)
+    far = {"left": "right", "right": "left"}.get(file.struck_side)
+    defaults = {}
+    for restraint in RESTRAINTS:
+        if restraint == f"side_airbag_{far}":
+            basis = "the bag on the far side must not fire"
+            defaults[restraint] = RequirementEntry(expectation="no_fire", basis=basis)
+        else:
+            basis = "not required by the event; not scored"
+            defaults[restraint] = RequirementEntry(expectation="open", basis=basis)
+    return defaults
+
+
+def _read_requirements(
+    file: RecipeFile, *, path: str
+) -> tuple[dict[str, dict[str, RequirementEntry]], list[Fault]]:
+    """Resolve the ``[requirements]`` table: common entries, then entries of one belt state."""
+    faults: list[Fault] = []
+    defaults = _default_requirements(file)
+    layers: dict[str, dict[str, Any]] = {"": {}, "belted": {}, "unbelted": {}}
+    for key, value in file.requirements.items():
+        if key in BELT_STATES and isinstance(value, Mapping):
+            layers[key] = dict(value)
+            if key not in file.belts:
+                expected = f"only belt states listed in belts: {', '.join(file.belts)}"
+                faults.append(Fault(path, f"requirements.{key}", None, expected))
+        else:
+            layers[""][key] = value
+    read: dict[str, dict[str, RequirementEntry]] = {"": {}, "belted": {}, "unbelted": {}}
+    for state, entries in layers.items():
+        for restraint, entry in entries.items():
+            where = ".".join(part for part in ("requirements", state, restraint) if part)
+            if restraint not in RESTRAINTS:
+                known = nearest(restraint, [*RESTRAINTS, *BELT_STATES])
+                faults.append(Fault(path, where, restraint, known))
+                continue
+            try:
+                checked = RequirementEntry.model_validate(entry)
+            except ValidationError as error:
+                faults.extend(faults_of(error, file=path, within=where))
+                continue
+            if checked.expectation == "fire" and checked.timing == "none":
+                faults.append(
+                    Fault(path, f"{where}.timing", "none", "free_flight, explicit or gap_closure")
+                )
+            read[state][restraint] = checked
+    return {state: {**defaults, **read[""], **read[state]} for state in file.belts}, faults
+
+
+def parse_recipe(text: str, *, path: str) -> Recipe:
+    """Read one recipe from TOML text; every fault of the file is reported at once.
+
+    Raises
+    ------
+    InputError : with one fault a field
+    """
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError([Fault(path, "", None, f"valid TOML ({error})")]) from None
+    try:
+        file = RecipeFile.model_validate(data)
+    except ValidationError as error:
+        raise InputError(faults_of(error, file=path)) from None
+    faults: list[Fault] = []
+    requirements, more = _read_requirements(file, path=path)
+    faults.extend(more)
+    for key in file.parameters:
+        if key not in file.basis:
+            faults.append(Fault(path, f"basis.{key}", None, "the source of the parameter"))
+    if len(set(file.belts)) != len(file.belts):
+        faults.append(Fault(path, "belts", file.belts, "each belt state once"))
+    try:
+        model = find_model(file.model, file=path)
+    except UnknownNameError as error:
+        raise InputError([*faults, *error.faults]) from None
+    for key in file.tolerances:
+        if key not in model.tolerances:
+            known = nearest(key, model.tolerances)
+            faults.append(Fault(path, f"tolerances.{key}", key, known))
+    parameters = None
+    try:
+        parameters = model.parameters.model_validate(
+            file.parameters, context={"folder": str(Path(path).parent)}
+        )
+    except ValidationError as error:
+        faults.extend(faults_of(error, file=path, within="parameters"))
+    if faults or parameters is None:
+        raise InputError(faults)
+    replaced = {k: Tolerance(t.kind, t.width, t.basis) for k, t in file.tolerances.items()}
+    return Recipe(
+        name=file.name,
+        title=file.title,
+        family=file.family,
+        model=model,
+        parameters=parameters,
+        belts=tuple(file.belts),
+        requirements=requirements,
+        basis=file.basis,
+        tolerances={**model.tolerances, **replaced},
+        struck_side=file.struck_side,
+        matrix=file.matrix,
+        notes=file.notes,
+        file=path,
+        occurrence=file.name,
+    )
+
+
+def load_recipes(folder: str | Path | None = None) -> list[Recipe]:
+    """Read every recipe below *folder* (the shipped library without one), sorted by family, name.
+
+    All faults of all files are reported at once. Vehicle files (folder ``vehicles``) are skipped.
+    """
+    root = shipped_folder("pulses") if folder is None else Path(folder)
+    if not root.is_dir():
+        raise InputError([Fault(str(root), "", None, "a folder of recipe files (*.toml)")])
+    paths = sorted(p for p in root.rglob("*.toml") if VEHICLES not in p.relative_to(root).parts)
+    if not paths:
+        raise InputError([Fault(str(root), "", None, "at least one recipe file (*.toml)")])
+    recipes: list[Recipe] = []
+    faults: list[Fault] = []
+    for path in paths:
+        try:
+            recipes.append(parse_recipe(path.read_text(encoding="utf-8"), path=str(path)))
+        except UnicodeDecodeError:
+            faults.append(Fault(str(path), "", None, "UTF-8 text"))
+        except InputError as error:
+            faults.extend(error.faults)
+    seen: dict[str, str] = {}
+    for recipe in recipes:
+        for name in {recipe.name, *recipe.event_names}:
+            if name in seen:
+                faults.append(
+                    Fault(recipe.file, "name", name, f"a new name; taken by {seen[name]}")
+                )
+            seen[name] = recipe.file
+    if faults:
+        raise InputError(faults)
+    return sorted(recipes, key=lambda r: (FAMILIES.index(r.family), r.name))
+
+
+def select_events(
+    names: Sequence[str] | None, *, known: Mapping[str, str], file: str = ""
+) -> list[str]:
+    """Resolve names, globs and families to event names, in library order.
+
+    *known* maps event name -> family. An entry that matches nothing is a fault.
+    """
+    if names is None:
+        return list(known)
+    chosen: set[str] = set()
+    faults = []
+    for entry in names:
+        hits = [n for n, f in known.items() if entry in (n, f) or fnmatch.fnmatchcase(n, entry)]
+        if not hits:
+            faults.append(Fault(file, "event", entry, nearest(entry, [*known, *FAMILIES])))
+        chosen.update(hits)
+    if faults:
+        raise UnknownNameError(faults)
+    return [name for name in known if name in chosen]
+
+
+def load_events(
+    names: Sequence[str] | None = None, *, folder: str | Path | None = None
+) -> list[Event]:
+    """Synthesise events by name, glob or family (all without *names*) from a recipe folder."""
+    recipes = load_recipes(folder)
+    known = {event: recipe.family for recipe in recipes for event in recipe.event_names}
+    chosen = set(select_events(names, known=known))
+    return [
+        event
+        for recipe in recipes
+        if chosen & set(recipe.event_names)
+        for event in recipe.events()
+        if event.name in chosen
+    ]
