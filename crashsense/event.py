@@ -1,4 +1,4 @@
-"""Events: one crash, misuse or rough-road occurrence, what the control unit knows, what is required."""
+"""Events: one occurrence, what the control unit knows of it, and what is required."""
 
 from __future__ import annotations
 
@@ -192,7 +192,7 @@ class Event:
         object.__setattr__(self, "quiet", frozenset(self.quiet))
 
     def vary(self, n: int, *, seed: int) -> Mapping[str, Signal]:
-        """Return draws 0..n-1: channel -> :class:`Signal` of shape (n, samples); draw 0 is nominal."""
+        """Return draws 0..n-1, channel -> :class:`Signal` of (n, samples); draw 0 is nominal."""
         if n < 1:
             raise InputError([Fault(f"event {self.name}", "n", n, "1 or more variants")])
         if self.source is None:

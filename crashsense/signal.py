@@ -87,7 +87,7 @@ class Signal:
     def replaced(
         self, samples: FloatArray | Sequence[float], *, note: str, **changes: object
     ) -> Signal:
-        """Return a signal with other *samples* (and other attributes), the *note* in its history."""
+        """Return a signal with other *samples* and attributes, the *note* in its history."""
         attributes: dict[str, object] = {
             "rate_hz": self.rate_hz,
             "start_s": self.start_s,
@@ -99,7 +99,7 @@ class Signal:
         return Signal(samples, history=(*self.history, note), **attributes)  # type: ignore[arg-type]
 
     def velocity(self, *, from_s: float | None = None) -> Signal:
-        """Integrate acceleration to velocity change [m/s] by the trapezoidal rule, zero at the start.
+        """Integrate acceleration to velocity change [m/s], trapezoidal, zero at the start.
 
         With *from_s*, zero at the sample nearest to that time (earlier values come out as they
         were before it).
