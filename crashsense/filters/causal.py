@@ -1,0 +1,107 @@
+"""Causal low-pass filters: what a sensor or a control unit can really do.
+
+Never used to judge a record: a causal filter delays. The delay is part of the design
+(:func:`lowpass_delay`).
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+
+from crashsense.errors import Fault, InputError, nearest
+
+FloatArray = npt.NDArray[np.float64]
+
+KINDS = ("bessel", "butterworth")
+
+
+def lowpass_sections(*, kind: str, order: int, corner_hz: float, rate_hz: float) -> FloatArray:
+    """Return a digital low-pass as second-order sections, shape (sections, 6), gain 1 at 0 Hz.
+
+    Bilinear transform of the analogue design with its corner pre-warped: the digital filter is
+    -3.01 dB *exactly at the corner*, for both kinds. For a Bessel design that is the magnitude
+    normalisation. The phase normalisation, the usual default of libraries, would put a 3-pole
+    400 Hz filter at -6.2 dB and delay by 0.98 ms instead of 0.70 ms.
+
+    Parameters
+    ----------
+    kind : ``"butterworth"`` (flat gain) or ``"bessel"`` (flat delay)
+    order : number of poles, 1 to 8; 2 to 4 are usual in crash sensors [-]
+    corner_hz : -3 dB frequency [Hz], below half the rate
+    rate_hz : sampling rate [Hz]
+
+    >>> lowpass_sections(kind="bessel", order=3, corner_hz=400.0, rate_hz=10000.0).shape
+    (2, 6)
+    """
+    faults = []
+    if kind not in KINDS:
+        faults.append(Fault("filter", "kind", kind, nearest(str(kind), KINDS)))
+    if isinstance(order, bool) or order != int(order) or not 1 <= order <= 8:
+        faults.append(Fault("filter", "order", order, "a whole number of poles, 1 to 8"))
+    if not (np.isfinite(rate_hz) and rate_hz > 0):
+        faults.append(Fault("filter", "rate_hz", rate_hz, "a positive rate in Hz"))
+    elif not 0 < corner_hz < rate_hz / 2:
+        expected = f"above 0 and below half the rate ({rate_hz / 2:g} Hz)"
+        faults.append(Fault("filter", "corner_hz", corner_hz, expected))
+    if faults:
+        raise InputError(faults)
+    return _designed(kind, int(order), float(corner_hz), float(rate_hz)).copy()
+
+
+@lru_cache(maxsize=256)
+def _designed(kind: str, order: int, corner_hz: float, rate_hz: float) -> FloatArray:
+    from scipy.signal import bessel, butter
+
+    if kind == "bessel":
+        sections = bessel(order, corner_hz, "low", output="sos", norm="mag", fs=rate_hz)
+    else:
+        sections = butter(order, corner_hz, "low", output="sos", fs=rate_hz)
+    return np.asarray(sections, dtype=np.float64)
+
+
+def causal_lowpass(
+    samples: FloatArray, *, sections: FloatArray, steady: bool = False
+) -> FloatArray:
+    """Filter along the last axis; output n depends on samples 0..n only.
+
+    Parameters
+    ----------
+    samples : shape (..., samples); every row comes out as it would alone
+    sections : from :func:`lowpass_sections`
+    steady : False: the signal was at rest (zero) before its first sample. True: it has had the
+        value of its first sample for ever.
+
+    >>> sections = lowpass_sections(kind="butterworth", order=2, corner_hz=400.0, rate_hz=10000.0)
+    >>> step = causal_lowpass(np.ones(400), sections=sections)
+    >>> bool(step[0] < 0.1), round(float(step[-1]), 6)
+    (True, 1.0)
+    >>> held = causal_lowpass(np.ones(400), sections=sections, steady=True)
+    >>> bool(np.allclose(held, 1.0))
+    True
+    """
+    from scipy.signal import sosfilt, sosfilt_zi
+
+    values = np.asarray(samples, dtype=np.float64)
+    if not steady:
+        return np.asarray(sosfilt(sections, values, axis=-1), dtype=np.float64)
+    rest = sosfilt_zi(sections).reshape(sections.shape[0], *([1] * (values.ndim - 1)), 2)
+    out, _ = sosfilt(sections, values, axis=-1, zi=rest * values[..., :1])
+    return np.asarray(out, dtype=np.float64)
+
+
+def lowpass_delay(sections: FloatArray, *, rate_hz: float) -> float:
+    """Return the group delay at 0 Hz [s]: how late slow content arrives.
+
+    For each section (b0 b1 b2 1 a1 a2): (b1 + 2 b2)/(b0 + b1 + b2) - (a1 + 2 a2)/(1 + a1 + a2)
+    samples; delays of sections add.
+
+    >>> sections = lowpass_sections(kind="bessel", order=3, corner_hz=400.0, rate_hz=10000.0)
+    >>> round(lowpass_delay(sections, rate_hz=10000.0) * 1e3, 2)
+    0.69
+    """
+    b0, b1, b2, a0, a1, a2 = np.asarray(sections, dtype=np.float64).T
+    late = (b1 + 2.0 * b2) / (b0 + b1 + b2) - (a1 + 2.0 * a2) / (a0 + a1 + a2)
+    return float(late.sum() / rate_hz)
