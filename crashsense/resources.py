@@ -6,6 +6,12 @@ from pathlib import Path
 
 from crashsense.errors import CrashsenseError
 
+#: The short caution. Every summary, report and page shows this one.
+CAUTION = (
+    "Not qualified for any decision about a real vehicle. A wrong airbag decision can injure or "
+    "kill; local law and certified practice decide. Read: crashsense safety"
+)
+
 
 def folder(name: str) -> Path:
     """Return the shipped folder *name* (``"pulses"``, ``"safety_notes"``).

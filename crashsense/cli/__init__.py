@@ -1,0 +1,181 @@
+"""The command line: ``crashsense COMMAND``.
+
+Commands load on use, so that ``--help``, ``--version`` and a mistyped command stay fast. Whoever
+adds a command adds one module to this room and one line to :data:`COMMANDS`.
+
+Every bad input ends here: one line a fault on standard error, exit code 2, no traceback.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from collections.abc import Sequence
+from typing import Any, NoReturn
+
+import click
+
+from crashsense import __version__
+from crashsense.cli.options import shown
+from crashsense.errors import (
+    CrashsenseError,
+    Fault,
+    InputError,
+    MissingExtraError,
+    RunFolderError,
+    nearest,
+)
+from crashsense.resources import CAUTION
+
+#: Command -> (module in this room, function, one line for ``--help``).
+COMMANDS: dict[str, tuple[str, str, str]] = {
+    "evaluate": ("evaluate", "evaluate", "Judge algorithms on the library, a plan or records."),
+    "safety": ("safety", "safety", "Print scope, hazards, regulations and data limits."),
+}
+
+EXIT_MET = 0
+EXIT_NOT_MET = 1
+EXIT_BAD_INPUT = 2
+EXIT_INTERRUPTED = 130
+
+
+class LazyGroup(click.Group):
+    """A group whose commands are modules, imported when they are called.
+
+    *table* maps a command to its module, function and help line; without it the commands are those
+    added by hand. A name that is not there answers with the nearest one.
+    """
+
+    def __init__(
+        self, *args: Any, table: dict[str, tuple[str, str, str]] | None = None, **kwargs: Any
+    ) -> None:
+        super().__init__(*args, **kwargs)
+        self.table = {} if table is None else table
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return sorted({*self.table, *super().list_commands(ctx)})
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in self.table:
+            return super().get_command(ctx, cmd_name)
+        module, function, _ = self.table[cmd_name]
+        command = getattr(importlib.import_module(f"crashsense.cli.{module}"), function)
+        if not isinstance(command, click.Command):
+            raise TypeError(f"crashsense.cli.{module}.{function} is no click command")
+        return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        known = self.list_commands(ctx)
+        if args and not args[0].startswith("-") and args[0] not in known:
+            raise InputError([Fault("command line", "command", args[0], nearest(args[0], known))])
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        # From the table, so that listing the commands imports none of them.
+        rows = []
+        for name in self.list_commands(ctx):
+            if name in self.table:
+                rows.append((name, self.table[name][2]))
+            else:
+                command = super().get_command(ctx, name)
+                if command is not None and not command.hidden:
+                    rows.append((name, command.get_short_help_str(limit=70)))
+        if rows:
+            with formatter.section("Commands"):
+                formatter.write_dl(rows)
+
+
+@click.group(
+    cls=LazyGroup,
+    table=COMMANDS,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog=f"CAUTION: {CAUTION}",
+    no_args_is_help=False,
+    invoke_without_command=True,
+)
+@click.version_option(__version__, prog_name="crashsense", message="%(prog)s %(version)s")
+@click.pass_context
+def cli(context: click.Context) -> None:
+    """A bench for airbag deployment decisions.
+
+    Crash, misuse and rough-road signals go through a sensor model and a decision rule; each
+    decision is scored against the time by which it was due.
+    """
+    if context.invoked_subcommand is None:
+        click.echo(context.get_help())
+
+
+def run(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line and return its exit code (0, 1, 2 or 130)."""
+    try:
+        result = cli.main(
+            args=None if arguments is None else list(arguments),
+            prog_name="crashsense",
+            standalone_mode=False,
+        )
+    except InputError as error:
+        return _refuse(*(str(error).splitlines() or ["command line: bad input"]))
+    except click.UsageError as error:
+        return _refuse(str(usage_fault(error)))
+    except click.ClickException as error:
+        return _refuse(" ".join(error.format_message().split()))
+    except (KeyboardInterrupt, click.Abort):
+        click.echo("interrupted", err=True)
+        return EXIT_INTERRUPTED
+    except (RunFolderError, MissingExtraError, CrashsenseError) as error:
+        return _refuse(*str(error).splitlines())
+    except BrokenPipeError:
+        # The reader has seen enough (crashsense ... | head); nothing is wrong.
+        _close_quietly()
+        return EXIT_MET
+    except OSError as error:
+        return _refuse(str(_system_fault(error)))
+    return result if isinstance(result, int) else EXIT_MET
+
+
+def main(arguments: Sequence[str] | None = None) -> NoReturn:
+    """Entry point of ``crashsense`` and ``python -m crashsense``."""
+    sys.exit(run(arguments))
+
+
+def usage_fault(error: click.UsageError) -> Fault:
+    """Put a usage error of the parser into the words of a fault, the nearest option offered."""
+    where = "command line"
+    if isinstance(error, click.NoSuchOption):
+        known = _options_of(error.ctx)
+        return Fault(where, "option", error.option_name, nearest(error.option_name, known))
+    if isinstance(error, click.BadOptionUsage):
+        return Fault(where, error.option_name, None, "a value; it is missing")
+    if isinstance(error, click.MissingParameter) and error.param is not None:
+        return Fault(where, shown(error.param), None, "a value; it is missing")
+    if isinstance(error, click.BadParameter) and error.param is not None:
+        return Fault(where, shown(error.param), None, f"another value: {error.message}")
+    message = " ".join(error.format_message().rstrip(".").split())
+    return Fault(where, "", None, f"another call: {message} (see --help)")
+
+
+def _options_of(context: click.Context | None) -> list[str]:
+    if context is None:
+        return []
+    parameters = context.command.get_params(context)
+    return [o for p in parameters if isinstance(p, click.Option) for o in p.opts]
+
+
+def _system_fault(error: OSError) -> Fault:
+    """An operating-system refusal (no permission, disk full) as a fault."""
+    name = str(error.filename) if error.filename is not None else "system"
+    return Fault(name, "", None, f"to be readable or writable ({error.strerror or error})")
+
+
+def _refuse(*lines: str) -> int:
+    for line in lines:
+        click.echo(line, err=True)
+    return EXIT_BAD_INPUT
+
+
+def _close_quietly() -> None:
+    import os
+
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

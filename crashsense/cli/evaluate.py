@@ -1,0 +1,99 @@
+"""``crashsense evaluate``: the main job, from signals to verdicts and a report."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from crashsense.cli.options import OneOf, WholeNumber
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from crashsense.campaign import Run
+
+DEFAULT_FOLDER = "crashsense-run"
+
+BELTS = ("belted", "unbelted")
+EXPECT = ("fire", "no_fire", "open")
+
+
+@click.command()
+@click.argument("plan", required=False, metavar="[PLAN.toml]")
+@click.option("--records", multiple=True, metavar="PATH", help="Measured record; may be repeated.")
+@click.option("--out", metavar="DIR", help=f"Run folder (default {DEFAULT_FOLDER}).")
+@click.option("--draws", type=WholeNumber(0), help="Random draws beside the nominal one.")
+@click.option("--seed", type=WholeNumber(0), help="Seed of the draws (default 1).")
+@click.option("--workers", type=WholeNumber(1), help="Processes to use.")
+@click.option("--channel", help="Records: the channel to take, by its name or number.")
+@click.option("--belts", type=OneOf(*BELTS), help="Records: belt state.")
+@click.option("--expect", type=OneOf(*EXPECT), help="Records: what stage 1 must do.")
+@click.option("--dry-run", is_flag=True, help="Print what would be computed, and stop.")
+@click.pass_context
+def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
+    """Judge algorithms on the shipped library, on a PLAN.toml or on measured records.
+
+    Without arguments: the shipped library, sensor set 'standard', algorithms 'plain' and 'guarded'.
+    Records replace the library unless the plan names events. The run folder holds report.html,
+    verdicts.csv, verdicts.parquet, summary.json, plan.toml and provenance.json.
+
+    Exit code 0: every requirement met by every gating algorithm. 1: some not met, which is a
+    result and not an error. 2: bad input; nothing was written. 130: interrupted.
+    """
+    from crashsense import campaign, reporting
+
+    folder = options.pop("out") or DEFAULT_FOLDER
+    dry_run = options.pop("dry_run")
+    records = list(options.pop("records")) or None
+    given = {name: value for name, value in options.items() if value is not None}
+    if dry_run:
+        given["dry_run"] = True
+    progress = _Progress() if sys.stderr.isatty() else None
+    try:
+        run: Run = campaign.evaluate(
+            plan, records=records, out=folder, on_progress=progress, **given
+        )
+    finally:
+        if progress is not None:
+            progress.clear()
+    if dry_run:
+        click.echo(str(run))
+        return 0
+    reporting.write_report(run, run.folder)
+    click.echo(reporting.text_summary(run))
+    return 0 if reporting.run_meets_requirements(run) else 1
+
+
+class _Progress:
+    """One line on standard error, rewritten; only where a person watches."""
+
+    def __init__(self) -> None:
+        self.width = 0
+
+    def __call__(self, *args: Any, **kwargs: Any) -> None:
+        text = progress_text(*args, **kwargs)
+        click.echo("\r" + text.ljust(self.width), nl=False, err=True)
+        self.width = len(text)
+
+    def clear(self) -> None:
+        if self.width:
+            click.echo("\r" + " " * self.width + "\r", nl=False, err=True)
+
+
+def progress_text(done: int, total: int, *, seconds: float = 0.0, failures: int = 0) -> str:
+    """The progress line.
+
+    >>> progress_text(50, 200, seconds=10.0, failures=3)
+    '50 of 200 (25 %), 5.0 a second, 30 s left, 3 requirements not met so far'
+    """
+    text = f"{done} of {total} ({100 * done // max(total, 1)} %)"
+    if seconds > 0.0 and done:
+        rate = done / seconds
+        text += f", {rate:.1f} a second, {(total - done) / rate:.0f} s left"
+    return text + (f", {failures} requirements not met so far" if failures else "")
+
+
+if TYPE_CHECKING:
+    _callback: Callable[..., None] = _Progress()

@@ -1,0 +1,54 @@
+"""Types of options that several commands share."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from crashsense.errors import Fault, InputError, nearest
+
+
+class WholeNumber(click.ParamType):
+    """A whole number not below *least*."""
+
+    name = "number"
+
+    def __init__(self, least: int) -> None:
+        self.least = least
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        try:
+            number = int(value)
+        except (TypeError, ValueError):
+            number = self.least - 1
+        if number < self.least:
+            expected = f"a whole number, {self.least} or more"
+            raise InputError([Fault("command line", shown(param), value, expected)])
+        return number
+
+
+class OneOf(click.ParamType):
+    """One of some words."""
+
+    name = "word"
+
+    def __init__(self, *words: str) -> None:
+        self.words = words
+
+    def get_metavar(self, param: click.Parameter, ctx: click.Context) -> str:
+        return "|".join(self.words)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        if value not in self.words:
+            raise InputError(
+                [Fault("command line", shown(param), value, nearest(str(value), self.words))]
+            )
+        return str(value)
+
+
+def shown(parameter: click.Parameter | None) -> str:
+    """Name of a parameter as the user writes it."""
+    if isinstance(parameter, click.Option):
+        return max(parameter.opts, key=len)
+    return "" if parameter is None else (parameter.name or "argument").upper()

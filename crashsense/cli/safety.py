@@ -1,0 +1,30 @@
+"""``crashsense safety``: the notes that say what the tool may not be used for."""
+
+from __future__ import annotations
+
+import click
+
+from crashsense.errors import Fault, InputError, nearest
+from crashsense.resources import CAUTION, folder
+
+
+def note_names() -> list[str]:
+    """Names of the shipped notes, in the order in which they are read."""
+    return [path.stem.split("_", 1)[1] for path in sorted(folder("safety_notes").glob("*.md"))]
+
+
+@click.command()
+@click.argument("note", required=False)
+def safety(note: str | None) -> None:
+    """Print scope and limits, hazards, regulations and limits of the data.
+
+    NOTE prints one of them only: scope, hazards, regulations, data_limits.
+    """
+    names = note_names()
+    if note is not None and note not in names:
+        raise InputError([Fault("command line", "note", note, nearest(note, names))])
+    if note is None:
+        click.echo(f"CAUTION: {CAUTION}\n")
+    for path in sorted(folder("safety_notes").glob("*.md")):
+        if note is None or path.stem.endswith(note):
+            click.echo(path.read_text(encoding="utf-8"))

@@ -1,0 +1,7 @@
+"""Reporting: the self-contained page, the text summary, and figures for files."""
+
+from __future__ import annotations
+
+from crashsense.reporting.summary import run_meets_requirements, text_summary
+
+__all__ = ["run_meets_requirements", "text_summary"]

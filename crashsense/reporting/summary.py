@@ -1,0 +1,292 @@
+"""The text summary: what a person must know of a run, read in ten seconds."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from crashsense.resources import CAUTION
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+#: Verdicts by which a requirement is met, and by which it is not.
+MET = ("on_time", "held")
+NOT_MET = ("late", "missed", "early", "inadvertent", "rule_error")
+
+#: Verdict -> how it reads.
+WORDS = {
+    "on_time": "on time",
+    "late": "late",
+    "missed": "missed",
+    "early": "early",
+    "held": "held",
+    "inadvertent": "inadvertent",
+    "rule_error": "rule error",
+    "open_fired": "open, fired",
+    "open_held": "open, held",
+    "not_evaluated": "not judged",
+}
+
+REQUIRED = ("fire", "no_fire")
+
+
+def required_rows(verdicts: pd.DataFrame) -> pd.DataFrame:
+    """Rows that carry a requirement (``fire`` or ``no_fire``)."""
+    return verdicts[verdicts["expectation"].isin(REQUIRED)]
+
+
+def failed_rows(verdicts: pd.DataFrame) -> pd.DataFrame:
+    """Rows whose requirement was judged and not met; a failed rule counts as not met."""
+    rows = required_rows(verdicts)
+    return rows[rows["verdict"].isin(NOT_MET)]
+
+
+def requirements_met(verdicts: pd.DataFrame, *, gating: Mapping[str, bool]) -> bool:
+    """Say whether every gating algorithm met every requirement that it could judge.
+
+    A gating algorithm that could judge nothing at all has met nothing. All draws count, the nominal
+    one included.
+    """
+    rows = required_rows(verdicts)
+    for algorithm, gate in gating.items():
+        own = rows[rows["algorithm"] == algorithm]
+        if gate and len(own):
+            judged = own[own["verdict"] != "not_evaluated"]
+            if judged.empty or judged["verdict"].isin(NOT_MET).any():
+                return False
+    return True
+
+
+def counts(verdicts: pd.DataFrame) -> pd.DataFrame:
+    """Count verdicts, one row a sensor set and algorithm; columns met, not_met and each verdict.
+
+    Open requirements appear only in their own two columns.
+    """
+    import pandas as pd
+
+    table = pd.crosstab(
+        [verdicts["sensor_set"], verdicts["algorithm"]], verdicts["verdict"]
+    ).reindex(columns=list(WORDS), fill_value=0)
+    rows = required_rows(verdicts)
+    key = ["sensor_set", "algorithm"]
+    for name, words in (("not_met", NOT_MET), ("met", MET)):
+        hit = rows[rows["verdict"].isin(words)].groupby(key).size()
+        table.insert(0, name, hit.reindex(table.index, fill_value=0).astype(int))
+    unjudged = rows[rows["verdict"] == "not_evaluated"].groupby(key).size()
+    table["not_evaluated"] = unjudged.reindex(table.index, fill_value=0).astype(int)
+    return table.rename_axis(columns=None)
+
+
+def worst_margins(verdicts: pd.DataFrame, *, most: int = 5) -> pd.DataFrame:
+    """Rows with the smallest demand margin: the first to fail if everything grew a little worse.
+
+    Fire and no-fire requirements share the scale: for both it is the relative change of the
+    threshold that the row still bears (negative: not met).
+    """
+    rows = required_rows(verdicts).dropna(subset=["demand_margin"])
+    return rows.nsmallest(most, "demand_margin")
+
+
+def held_by_arming_only(verdicts: pd.DataFrame) -> pd.DataFrame:
+    """Rows that the arming branch alone held: single-point protection."""
+    return verdicts[(verdicts["verdict"] == "held") & (verdicts["held_by"] == "arming")]
+
+
+def place(row: Any) -> str:
+    """Name event and restraint of a row of a verdict table."""
+    return f"{row.event}: {row.restraint}"
+
+
+def milliseconds(value: float | None, *, sign: bool = False) -> str:
+    """Write a time in ms to 0.1.
+
+    >>> milliseconds(-3.04, sign=True), milliseconds(12.0), milliseconds(float("nan"))
+    ('-3.0 ms', '12.0 ms', 'none')
+    """
+    if value is None or value != value:
+        return "none"
+    return f"{value:+.1f} ms" if sign else f"{value:.1f} ms"
+
+
+def compose(
+    verdicts: pd.DataFrame,
+    *,
+    gating: Mapping[str, bool],
+    separation: Sequence[Mapping[str, Any]],
+    seed: int,
+    folder: Path | None,
+    notes: Sequence[str] = (),
+) -> str:
+    """Put the summary together from numbers already computed.
+
+    Parameters
+    ----------
+    verdicts : the table of a run, all draws
+    gating : algorithm -> whether it decides the exit code
+    separation : one mapping an algorithm and restraint: ``sensor_set``, ``algorithm``,
+        ``restraint``, ``c``, ``m``
+    seed, folder : of the run; None for a run that was not written
+    notes : assumptions that the reader must know, one line each
+    """
+    nominal = verdicts[verdicts["draw"] == 0]
+    drawn = verdicts[verdicts["draw"] > 0]
+    lines = [f"CAUTION: {CAUTION}", ""]
+    sets = ", ".join(sorted(verdicts["sensor_set"].unique()))
+    number = int(drawn["draw"].nunique())
+    draws = f"nominal and {number} draws, seed {seed}" if number else "nominal, no draws"
+    events = verdicts["event"].nunique()
+    lines.append(f"{events} event{'s' * (events != 1)}, sensors: {sets}; {draws}")
+    lines += [f"Note: {note}" for note in notes]
+    lines += ["", *_count_lines(nominal, gating=gating)]
+    gated = [name for name, gate in gating.items() if gate]
+    lines += _margin_lines(nominal, names=gated or list(gating))
+    lines += _draw_lines(drawn, number=number, names=gated or list(gating))
+    lines += _separation_lines(separation, names=gated or list(gating))
+    lines += _arming_lines(nominal)
+    lines += ["", _closing(verdicts, gating=gating)]
+    if folder is not None:
+        lines.append(f"Report: {folder / 'report.html'}")
+    return "\n".join(lines)
+
+
+def _count_lines(nominal: pd.DataFrame, *, gating: Mapping[str, bool]) -> list[str]:
+    table = counts(nominal)
+    shown = ["met", "not_met", *MET, *NOT_MET, "not_evaluated"]
+    always = ("met", "not_met", "on_time", "late", "missed", "held", "inadvertent")
+    shown = [name for name in shown if name in always or table[name].any()]
+    heads = [{"met": "MET", "not_met": "NOT MET"}.get(n, WORDS.get(n, n)) for n in shown]
+    sets = {key[0] for key in table.index}
+    rows = []
+    for (sensor_set, algorithm), row in table.iterrows():
+        label = algorithm if len(sets) == 1 else f"{algorithm} / {sensor_set}"
+        label += "" if gating.get(algorithm, True) else " (for comparison)"
+        rows.append([label, *(str(row[name]) for name in shown)])
+    return columns([["Nominal verdicts", *heads], *rows])
+
+
+def columns(rows: Sequence[Sequence[str]]) -> list[str]:
+    """Align rows of text, the first column left, the others right.
+
+    >>> columns([["a", "n"], ["bcd", "10"]])
+    ['a     n', 'bcd  10']
+    """
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    return [
+        "  ".join(
+            cell.ljust(width) if i == 0 else cell.rjust(width)
+            for i, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ).rstrip()
+        for row in rows
+    ]
+
+
+def _margin_lines(nominal: pd.DataFrame, *, names: Sequence[str]) -> list[str]:
+    rows = worst_margins(nominal[nominal["algorithm"].isin(names)])
+    if rows.empty:
+        return []
+    lines = ["", "Worst margins, nominal (demand margin; time margin where it must fire)"]
+    table = [
+        [
+            f"  {place(row)}" + (f" ({row.algorithm})" if len(names) > 1 else ""),
+            f"{row.demand_margin:+.2f}",
+            milliseconds(row.time_margin_ms, sign=True) if row.expectation == "fire" else "-",
+            WORDS[row.verdict],
+        ]
+        for row in rows.itertuples()
+    ]
+    return lines + columns(table)
+
+
+def _draw_lines(drawn: pd.DataFrame, *, number: int, names: Sequence[str]) -> list[str]:
+    if not number:
+        return []
+    failed = failed_rows(drawn[drawn["algorithm"].isin(names)])
+    key = ["event", "restraint", "sensor_set", "algorithm"]
+    sizes = failed.groupby(key).size().sort_values(ascending=False)
+    if sizes.empty:
+        bound = 1.0 - 0.05 ** (1.0 / number)
+        return [
+            "",
+            f"Over {number} draws: no failure; for one event and restraint the chance may still be "
+            f"up to {100 * bound:.2g} % (95 % one-sided bound, within the model)",
+        ]
+    lines = ["", f"Over {number} draws: {len(sizes)} event x restraint with failures, worst first"]
+    for (event, restraint, _, algorithm), size in list(sizes.items())[:5]:
+        tail = f" ({algorithm})" if len(names) > 1 else ""
+        lines.append(f"  {event}: {restraint}  {size} of {number}{tail}")
+    return lines
+
+
+def _separation_lines(
+    separation: Sequence[Mapping[str, Any]], *, names: Sequence[str]
+) -> list[str]:
+    rows = []
+    for entry in separation:
+        c, m = float(entry["c"]), float(entry["m"])
+        if entry["algorithm"] not in names or c != c or m != m:
+            continue
+        ratio = f"{c / m:.2f}" if 0.0 < m < float("inf") else "-"
+        works = f"any k in {m:.2f} < k <= {c:.2f}" if m < c else "no k works"
+        rows.append([f"  {entry['restraint']}", f"{c:.2f}", f"{m:.2f}", ratio, works])
+    if not rows:
+        return []
+    head = ["Separation (threshold scale k that meets all)", "c", "m", "c/m", ""]
+    return ["", *columns([head, *rows])]
+
+
+def _arming_lines(nominal: pd.DataFrame) -> list[str]:
+    rows = held_by_arming_only(nominal)
+    if rows.empty:
+        return []
+    names = list(dict.fromkeys(rows["event"]))
+    more = f" and {len(names) - 4} more" if len(names) > 4 else ""
+    return [
+        "",
+        f"Held by arming only (single-point protection): {len(rows)} restraints in "
+        f"{', '.join(names[:4])}{more}",
+    ]
+
+
+def _closing(verdicts: pd.DataFrame, *, gating: Mapping[str, bool]) -> str:
+    gated = [name for name, gate in gating.items() if gate]
+    if not gated:
+        return "RESULT: no gating algorithm in this run; nothing decides (exit code 0)."
+    own = verdicts[verdicts["algorithm"].isin(gated)]
+    failed = failed_rows(own)
+    required = required_rows(own)
+    unjudged = int((required["verdict"] == "not_evaluated").sum())
+    tail = f"; {unjudged} could not be judged" if unjudged else ""
+    names = ", ".join(gated)
+    if not requirements_met(verdicts, gating=gating):
+        if failed.empty:
+            return f"RESULT: {names} could judge no requirement at all (exit code 1)."
+        return (
+            f"RESULT: {len(failed)} of {len(required)} requirements not met by {names}{tail} "
+            "(exit code 1: a result, not an error)."
+        )
+    return f"RESULT: every judged requirement met by {names} in this model{tail} (exit code 0)."
+
+
+def run_meets_requirements(run: Any) -> bool:
+    """Say whether every gating algorithm of the run met every requirement that it could judge."""
+    from crashsense.reporting.view import view_of
+
+    view = view_of(run)
+    return requirements_met(view.verdicts, gating=view.gating)
+
+
+def text_summary(run: Any) -> str:
+    """Return the summary of a run as printed on the terminal."""
+    from crashsense.reporting.view import view_of
+
+    view = view_of(run)
+    return compose(
+        view.verdicts,
+        gating=view.gating,
+        separation=view.separation,
+        seed=view.seed,
+        folder=view.folder,
+        notes=view.notes,
+    )

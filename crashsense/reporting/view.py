@@ -1,0 +1,94 @@
+"""What a report shows of a run, as plain numbers: the only place that knows both."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Trace:
+    """A line on a chart: times [ms] and values, in the unit of the chart."""
+
+    name: str
+    times_ms: FloatArray
+    values: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class SensedChannel:
+    """One channel of one event: what was there, what arrived, and where the range cut it."""
+
+    channel: str
+    unit: str
+    raw: Trace
+    sensed: Trace
+    range_value: float | None = None
+    clipped_before_filter: int = 0
+    clipped_after_filter: int = 0
+    clipped_codes: int = 0
+
+
+@dataclass(frozen=True, eq=False)
+class DemandChart:
+    """Demand of one rule: total, and its branches where there are any."""
+
+    sensor_set: str
+    algorithm: str
+    restraint: str
+    traces: Sequence[Trace]
+
+
+@dataclass(frozen=True, eq=False)
+class EventView:
+    """Everything that the page draws of one event (nominal draw)."""
+
+    name: str
+    title: str
+    family: str
+    belted: bool
+    channels: Sequence[SensedChannel] = ()
+    demands: Sequence[DemandChart] = ()
+    reasons: Sequence[str] = ()
+    facts: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, eq=False)
+class RunView:
+    """A run as the summary and the page need it."""
+
+    verdicts: pd.DataFrame
+    gating: Mapping[str, bool]
+    separation: Sequence[Mapping[str, Any]]
+    seed: int
+    folder: Path | None
+    notes: Sequence[str] = ()
+    #: name of an event -> its view; called one event at a time, so that a page of a big run needs
+    #: the traces of one event in memory, not of all
+    event_view: Callable[[str], EventView] | None = None
+    provenance: Mapping[str, str] = field(default_factory=dict)
+
+
+def view_of(run: Any) -> RunView:
+    """Return the view of a :class:`crashsense.campaign.Run`, or a view as it is."""
+    if isinstance(run, RunView):
+        return run
+    summary = run.summary()
+    return RunView(
+        verdicts=run.verdicts,
+        gating=summary["gating"],
+        separation=summary["separation"],
+        seed=int(summary["seed"]),
+        folder=None if run.folder is None else Path(run.folder),
+        notes=summary.get("notes", ()),
+    )

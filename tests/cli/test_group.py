@@ -1,0 +1,139 @@
+"""The command group: start-up without the numeric stack, faults in one line, exit codes."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import click
+import pytest
+
+from crashsense import cli
+from crashsense.errors import Fault, InputError
+from crashsense.resources import CAUTION
+
+HEAVY = ("numpy", "scipy", "pandas", "pyarrow", "matplotlib", "pydantic", "jinja2", "numba")
+
+
+def start(*arguments: str) -> tuple[int, str, str, list[str]]:
+    """Run the command line in a fresh interpreter; return code, output, errors, heavy modules."""
+    code = (
+        "import sys\n"
+        "from crashsense.cli import run\n"
+        f"code = run({list(arguments)!r})\n"
+        "print('LOADED', *sorted(set(sys.modules) & set("
+        f"{HEAVY!r})), file=sys.stderr)\n"
+        "sys.exit(code)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    lines = done.stderr.splitlines()
+    assert lines[-1].startswith("LOADED"), done.stderr
+    return done.returncode, done.stdout, "\n".join(lines[:-1]), lines[-1].split()[1:]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code"),
+    [
+        (["--help"], 0),
+        ([], 0),
+        (["--version"], 0),
+        (["evaluate", "--help"], 0),
+        (["safety"], 0),
+        (["evalute"], 2),
+        (["evaluate", "--drws", "3"], 2),
+    ],
+)
+def test_start_up_does_not_import_the_numeric_stack(arguments, code):
+    got, _, _, loaded = start(*arguments)
+    assert got == code
+    assert loaded == []
+
+
+def test_the_check_on_loaded_modules_can_fail():
+    code = "import numpy, sys; sys.exit(len(set(sys.modules) & {'numpy'}))"
+    assert subprocess.run([sys.executable, "-c", code]).returncode == 1
+
+
+@pytest.mark.parametrize(
+    ("arguments", "parts"),
+    [
+        (["evalute"], ["command line: command: got 'evalute'", "did you mean 'evaluate'?"]),
+        (["evaluate", "--drws", "3"], ["option: got '--drws'", "did you mean '--draws'?"]),
+        (["evaluate", "--draws", "-1"], ["--draws: got '-1'", "a whole number, 0 or more"]),
+        (["evaluate", "--draws", "2.5"], ["--draws: got '2.5'", "a whole number, 0 or more"]),
+        (["evaluate", "--workers", "0"], ["--workers: got '0'", "a whole number, 1 or more"]),
+        (["evaluate", "--draws"], ["--draws", "a value; it is missing"]),
+        (["evaluate", "--belts", "belt"], ["--belts: got 'belt'", "belted, unbelted"]),
+        (["evaluate", "--expect", "fre"], ["--expect: got 'fre'", "did you mean 'fire'?"]),
+        (["evaluate", "a.toml", "b.toml"], ["unexpected extra argument", "b.toml"]),
+        (["safety", "hazard"], ["note: got 'hazard'", "did you mean 'hazards'?"]),
+    ],
+)
+def test_usage_error_is_one_line_with_code_2(arguments, parts, capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert cli.run(arguments) == 2
+    captured = capsys.readouterr()
+    assert captured.out == ""
+    assert len(captured.err.splitlines()) == 1
+    assert not [part for part in parts if part not in captured.err], captured.err
+    assert list(tmp_path.iterdir()) == []
+
+
+def group_with(monkeypatch, error: BaseException) -> None:
+    @click.command("broken")
+    def broken() -> None:
+        raise error
+
+    monkeypatch.setitem(cli.cli.commands, "broken", broken)
+
+
+def test_every_fault_gets_its_line(monkeypatch, capsys):
+    faults = [Fault("a.toml", "draws", -1, "0 or more"), Fault("a.toml", "seed", "x", "a number")]
+    group_with(monkeypatch, InputError(faults))
+    assert cli.run(["broken"]) == 2
+    assert capsys.readouterr().err.splitlines() == [
+        "a.toml: draws: got -1; expected 0 or more",
+        "a.toml: seed: got 'x'; expected a number",
+    ]
+
+
+def test_interrupt_is_130(monkeypatch, capsys):
+    group_with(monkeypatch, KeyboardInterrupt())
+    assert cli.run(["broken"]) == 130
+    assert capsys.readouterr().err.split() == ["interrupted"]
+
+
+def test_refusal_of_the_system_is_a_fault(monkeypatch, capsys):
+    group_with(monkeypatch, PermissionError(13, "Permission denied", "locked/x"))
+    assert cli.run(["broken"]) == 2
+    assert capsys.readouterr().err == (
+        "locked/x: expected to be readable or writable (Permission denied)\n"
+    )
+
+
+def test_a_defect_of_the_program_is_not_hidden(monkeypatch):
+    group_with(monkeypatch, ZeroDivisionError("a defect"))
+    with pytest.raises(ZeroDivisionError, match="a defect"):
+        cli.run(["broken"])
+
+
+@pytest.mark.parametrize("name", sorted(cli.COMMANDS))
+def test_the_table_names_a_command_with_help(name):
+    command = cli.cli.get_command(click.Context(cli.cli), name)
+    assert isinstance(command, click.Command)
+    assert command.help
+    assert cli.COMMANDS[name][2].endswith(".")
+
+
+def test_help_shows_the_caution_and_every_command(capsys):
+    assert cli.run(["--help"]) == 0
+    text = " ".join(capsys.readouterr().out.split())
+    assert CAUTION in text
+    assert not [name for name in cli.COMMANDS if name not in text]
+
+
+def test_module_and_script_are_the_same_program():
+    done = subprocess.run(
+        [sys.executable, "-m", "crashsense", "--version"], capture_output=True, text=True
+    )
+    assert (done.returncode, done.stdout.split()[0]) == (0, "crashsense")
