@@ -138,6 +138,64 @@ class Signal:
             start_s=self.start_s + first / self.rate_hz,
         )
 
+    def resampled(self, rate_hz: float) -> Signal:
+        """Return the signal at another rate [Hz], anti-aliased (see :func:`resample`).
+
+        The first sample keeps its time. Not causal: for records and pulses, never inside a chain.
+        """
+        if rate_hz == self.rate_hz:
+            return self
+        return self.replaced(
+            resample(self.samples, rate_hz=self.rate_hz, to_hz=rate_hz),
+            note=f"resampled from {self.rate_hz:g} to {rate_hz:g} Hz, anti-aliased",
+            rate_hz=rate_hz,
+        )
+
+
+def resample(samples: FloatArray, *, rate_hz: float, to_hz: float) -> FloatArray:
+    """Resample along the last axis with a zero-phase anti-aliasing filter.
+
+    Polyphase, ratio of whole numbers up/down <= 1000. Linear-phase low-pass (Kaiser window, beta 8:
+    stop band about -80 dB), -6 dB at 0.45 of the lower of the two rates, flat to within 0.1 % up to
+    0.40 of it. The first sample stays where it is. Rows come out as they would alone. Ends are
+    continued along the line through the first and the last sample.
+
+    Parameters
+    ----------
+    samples : shape (..., samples)
+    rate_hz : present rate [Hz]
+    to_hz : wanted rate [Hz]
+
+    >>> resample(np.ones((2, 1000)), rate_hz=10000.0, to_hz=2000.0).shape
+    (2, 200)
+    """
+    from fractions import Fraction
+
+    from scipy.signal import firwin, resample_poly
+
+    faults = [
+        Fault("resample", name, value, "a positive rate in Hz")
+        for name, value in (("rate_hz", rate_hz), ("to_hz", to_hz))
+        if not (np.isfinite(value) and value > 0)
+    ]
+    if faults:
+        raise InputError(faults)
+    ratio = Fraction(to_hz / rate_hz).limit_denominator(1000)
+    if ratio.numerator > 1000 or abs(float(ratio) * rate_hz / to_hz - 1.0) > 1e-9:
+        expected = f"a ratio of whole numbers up to 1000 to {rate_hz:g} Hz"
+        raise InputError([Fault("resample", "to_hz", to_hz, expected)])
+    values = np.asarray(samples, dtype=np.float64)
+    if ratio == 1:
+        return values.copy()
+    largest = max(ratio.numerator, ratio.denominator)
+    taps = firwin(2 * 26 * largest + 1, 0.9 / largest, window=("kaiser", 8.0))
+    return np.asarray(
+        resample_poly(
+            values, ratio.numerator, ratio.denominator, axis=-1, window=taps, padtype="line"
+        ),
+        dtype=np.float64,
+    )
+
 
 def cumulative_trapezoid(samples: FloatArray, *, step_s: float) -> FloatArray:
     """Cumulative trapezoidal integral along the last axis, zero at the first sample.
