@@ -1,0 +1,53 @@
+"""What the quality check says about a record."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from crashsense.errors import Fault, InputError
+
+SEVERITIES = ("info", "warning", "error")
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing noticed in a record.
+
+    Parameters
+    ----------
+    severity : ``"info"``, ``"warning"`` or ``"error"`` (the record is not used)
+    check : which check noticed it
+    file : the file it stands in
+    field : channel or header field
+    value : what stands there
+    expected : what was expected
+    note : likely cause, or what was done about it
+
+    >>> print(Finding("warning", "noise", file="v1.093", field="before contact", value="3.1 g rms",
+    ...     expected="below 1 g rms"))
+    warning: noise: v1.093: before contact: got '3.1 g rms'; expected below 1 g rms
+    """
+
+    severity: str
+    check: str
+    file: str
+    field: str
+    value: object
+    expected: str
+    note: str = ""
+
+    def fault(self) -> Fault:
+        """The finding as the one-line fault that stops a run."""
+        tail = f" ({self.note})" if self.note else ""
+        return Fault(self.file, self.field, self.value, f"{self.expected}{tail}")
+
+    def __str__(self) -> str:
+        return f"{self.severity}: {self.check}: {self.fault()}"
+
+
+def raise_errors(findings: Iterable[Finding]) -> None:
+    """Raise :class:`InputError` with every finding of severity ``error``, if there is one."""
+    faults = [finding.fault() for finding in findings if finding.severity == "error"]
+    if faults:
+        raise InputError(faults)

@@ -1,0 +1,143 @@
+"""What a record's header says, whatever the format: small frozen objects.
+
+Makers, models, identification numbers, contractors and free comments of a header are left behind on
+purpose: nothing downstream may show them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from crashsense.records.findings import Finding
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class TestInfo:
+    """The test: kind, configuration, closing speed [km/h], impact angle [deg]."""
+
+    __test__ = False  # not a test class, whatever its name
+
+    version: str
+    kind: str
+    configuration: str
+    closing_speed_kmh: float | None
+    impact_angle_deg: float | None
+    channels_stated: int | None
+
+
+@dataclass(frozen=True)
+class VehicleInfo:
+    """A vehicle (or moving barrier): test mass [kg], speed [km/h], where it was damaged."""
+
+    number: int
+    mass_kg: float | None
+    speed_kmh: float | None
+    crab_angle_deg: float | None
+    force_direction_deg: float | None
+    damage_code: str
+
+
+@dataclass(frozen=True)
+class BarrierInfo:
+    """A fixed obstacle: ``R`` rigid or ``D`` deformable, shape code, angle [deg]."""
+
+    rigidity: str
+    shape: str
+    angle_deg: float | None
+
+
+@dataclass(frozen=True)
+class OccupantInfo:
+    """An occupant by vehicle and seat (1 driver, 2 right front passenger)."""
+
+    vehicle: int
+    seat: int | None
+    kind: str
+
+
+@dataclass(frozen=True)
+class RestraintInfo:
+    """A restraint by vehicle and seat: type and deployment codes."""
+
+    vehicle: int
+    seat: int | None
+    kind: str
+    deployment: str
+
+
+@dataclass(frozen=True)
+class ChannelInfo:
+    """One measured channel as the header lists it.
+
+    ``step_s`` [s]; ``first_point`` and ``last_point`` count from time zero; ``rating`` is the
+    instrument's range in the channel's unit; ``words`` is the description, used to find the place
+    and never shown.
+    """
+
+    number: int
+    vehicle: int
+    sensor: str
+    occupant: str
+    attachment: str
+    axis: str
+    time_unit: str
+    unit: str
+    prefilter_hz: float | None
+    rating: float | None
+    first_point: int | None
+    last_point: int | None
+    step_s: float | None
+    status: str
+    redundant: bool
+    words: str
+
+    @property
+    def points(self) -> int | None:
+        """How many samples the header promises."""
+        if self.first_point is None or self.last_point is None:
+            return None
+        return self.last_point - self.first_point + 1
+
+
+@dataclass(frozen=True)
+class Record:
+    """A record on disk: its header and where its channel files are.
+
+    ``findings`` holds what the reader noticed in the header.
+    """
+
+    name: str
+    path: Path
+    format: str
+    test: TestInfo
+    vehicles: tuple[VehicleInfo, ...]
+    barriers: tuple[BarrierInfo, ...]
+    occupants: tuple[OccupantInfo, ...]
+    restraints: tuple[RestraintInfo, ...]
+    channels: tuple[ChannelInfo, ...]
+    files: dict[int, Path]
+    findings: tuple[Finding, ...] = field(default=())
+
+    def vehicle(self, number: int) -> VehicleInfo | None:
+        """Return the vehicle of that number, or None."""
+        return next((v for v in self.vehicles if v.number == number), None)
+
+    def channel(self, number: int) -> ChannelInfo | None:
+        """Return the channel of that number, or None."""
+        return next((c for c in self.channels if c.number == number), None)
+
+
+@dataclass(frozen=True, eq=False)
+class Samples:
+    """The raw content of a channel file: times [s] and values [m/s^2], not yet judged."""
+
+    file: str
+    times_s: FloatArray
+    values: FloatArray
+    unit: str

@@ -1,0 +1,526 @@
+"""The quality check that every record passes before anything is concluded from it.
+
+Two steps for a channel. *Integrity* looks at the file as it is: finite values, increasing and even
+time, the number of points and the step that the header promises. *Plausibility* looks at what the
+signal says: offset and noise before contact, sampling against the filter class, clipping, unit,
+polarity, velocity change against the header, length.
+
+Limits that no standard gives are practice, stated beside the constant.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from crashsense.filters.channel_class import CHANNEL_CLASSES, channel_class_filter
+from crashsense.occupant import FREE_TRAVEL_M, free_flight_time
+from crashsense.records.findings import Finding
+from crashsense.records.header import ChannelInfo, Record, Samples
+from crashsense.records.locations import FAILED_STATUS, GOOD_STATUS
+from crashsense.signal import cumulative_trapezoid
+from crashsense.units import STANDARD_GRAVITY
+
+FloatArray = npt.NDArray[np.float64]
+
+#: Restitution of a frontal crash lies between these [-] (practice).
+RESTITUTION = (0.0, 0.4)
+#: Window in which the velocity change counts [s].
+VELOCITY_WINDOW_S = 0.150
+#: The last part before time zero is left out of the offset: zero-phase filters smear [s].
+CLEAR_OF_CONTACT_S = 0.001
+#: ISO 6487 and UN R94 ask for 8 samples a period of FH (from memory).
+SAMPLES_PER_PERIOD = 8
+
+# Practice, not from a standard.
+_OFFSET_WARNING_G, _OFFSET_ERROR_G = 1.0, 20.0
+_NOISE_WARNING_G = 1.0
+_QUIET_WANTED_S = 0.010
+_BODY_PEAK_LIMIT_G = 150.0  # CFC 60 peak of a passenger cell: 40 to 70 g in hard wall tests
+_LOWEST_RATE_HZ = 1000.0
+_VELOCITY_FACTOR_HIGH, _VELOCITY_FACTOR_LOW = 2.0, 1.0 / 3.0
+_SIDES_DIFFER = 0.10
+
+
+@dataclass(frozen=True)
+class Direction:
+    """From where a vehicle was struck, and how that is known."""
+
+    family: str
+    basis: str
+
+
+@dataclass(frozen=True)
+class Expected:
+    """Range of the velocity change that the header lets expect [m/s], and in words."""
+
+    low_m_s: float
+    high_m_s: float
+    words: str
+    oblique: bool
+
+
+def struck_from(record: Record, vehicle: int) -> Direction:
+    """Say from where a vehicle was struck: damage code, direction of force, impact angle.
+
+    Where the header says nothing, a frontal event is assumed.
+    """
+    info = record.vehicle(vehicle)
+    sides = {"F": "frontal", "B": "rear", "L": "side", "R": "side"}
+    if info is not None and len(info.damage_code) >= 3 and info.damage_code[2] in sides:
+        return Direction(sides[info.damage_code[2]], f"damage code {info.damage_code}")
+    if info is not None and info.force_direction_deg is not None:
+        family = _family_of_angle(info.force_direction_deg)
+        if family != "frontal":
+            return Direction(family, f"direction of force {info.force_direction_deg:g} deg")
+    if len(record.vehicles) <= 1 and record.test.impact_angle_deg is not None:
+        family = _family_of_angle(record.test.impact_angle_deg)
+        return Direction(family, f"impact angle {record.test.impact_angle_deg:g} deg")
+    if info is not None and info.force_direction_deg is not None:
+        return Direction("frontal", f"direction of force {info.force_direction_deg:g} deg")
+    return Direction("frontal", "assumed: the header does not say")
+
+
+def _family_of_angle(angle_deg: float) -> str:
+    """0 deg is from the front, 90 from the right, 180 from behind (clockwise)."""
+    angle = abs((angle_deg + 180.0) % 360.0 - 180.0)
+    return "frontal" if angle <= 45.0 else "rear" if angle >= 135.0 else "side"
+
+
+def expected_velocity_change(record: Record, vehicle: int) -> Expected | None:
+    """Return what the header lets expect: (1 + e) m_other / (m1 + m2) x closing speed.
+
+    A fixed barrier counts as infinitely heavy (ratio 1). None where mass or closing speed is
+    missing.
+    """
+    closing = record.test.closing_speed_kmh
+    info = record.vehicle(vehicle)
+    fixed = len(record.vehicles) <= 1 and (
+        record.test.configuration in ("VTB", "VTP", "VTW")
+        or (bool(record.barriers) and record.test.configuration not in ("ITV", "VTV"))
+    )
+    if closing is None and fixed and info is not None and info.speed_kmh:
+        closing = abs(info.speed_kmh)
+    if closing is None:
+        return None
+    if fixed:
+        ratio, words = 1.0, "fixed barrier"
+        barrier_angle = record.barriers[0].angle_deg if record.barriers else None
+        angles = [record.test.impact_angle_deg, barrier_angle]
+    else:
+        others = [v for v in record.vehicles if v.number != vehicle]
+        if info is None or info.mass_kg is None or len(others) != 1 or others[0].mass_kg is None:
+            return None
+        ratio = others[0].mass_kg / (info.mass_kg + others[0].mass_kg)
+        words = f"masses {info.mass_kg:g} and {others[0].mass_kg:g} kg"
+        angles = [record.test.impact_angle_deg]
+    oblique = any(a is not None and abs((a + 90.0) % 180.0 - 90.0) > 5.0 for a in angles)
+    speed = closing / 3.6
+    return Expected(
+        (1.0 + RESTITUTION[0]) * ratio * speed,
+        (1.0 + RESTITUTION[1]) * ratio * speed,
+        f"closing speed {closing:g} km/h, {words}",
+        oblique,
+    )
+
+
+def integrity(record: Record, channel: ChannelInfo, samples: Samples) -> list[Finding]:
+    """Check a channel file as it is; every finding here is an error or a mismatch."""
+    findings: list[Finding] = []
+    where = f"channel {channel.number}"
+
+    def add(
+        severity: str, check: str, field: str, value: object, expected: str, note: str = ""
+    ) -> None:
+        findings.append(
+            Finding(severity, check, samples.file, f"{where}: {field}", value, expected, note)
+        )
+
+    times, values = samples.times_s, samples.values
+    bad = np.flatnonzero(~np.isfinite(values) | ~np.isfinite(times))
+    if bad.size:
+        first = int(bad[0])
+        seen = times[first] if not np.isfinite(times[first]) else values[first]
+        count = f"{bad.size} such values" if bad.size > 1 else "the only one"
+        add("error", "finite values", f"sample {first + 1}", str(seen), "finite numbers", count)
+    if channel.points is not None and times.size != channel.points:
+        expected = (
+            f"{channel.points} samples (header: first point {channel.first_point}, "
+            f"last point {channel.last_point})"
+        )
+        if times.size < channel.points:
+            add("error", "number of samples", "samples", times.size, expected, "truncated channel")
+        else:
+            add("warning", "number of samples", "samples", times.size, expected)
+    if times.size < 100:
+        add("error", "number of samples", "samples", times.size, "100 samples or more")
+        return findings
+    if not np.isfinite(times).all():
+        return findings
+    steps = np.diff(times)
+    back = np.flatnonzero(steps <= 0)
+    if back.size:
+        first = int(back[0]) + 1
+        seen = f"{times[first]:g} s after {times[first - 1]:g} s"
+        add("error", "time", f"sample {first + 1}", seen, "increasing times")
+        return findings
+    step = float(np.median(steps))
+    if channel.step_s is not None and abs(step / channel.step_s - 1.0) > 0.01:
+        ratio = step / channel.step_s
+        causes = ((1e3, "milliseconds"), (1e6, "microseconds"))
+        cause = next((w for f, w in causes if abs(ratio / f - 1.0) < 0.02), "")
+        note = f"times look like {cause}" if cause else "time column and header disagree"
+        expected = f"a step of {channel.step_s:g} s (header)"
+        add("error", "time step", "time step", f"{step:g} s", expected, note)
+        return findings
+    if channel.step_s is None and step > 0.005:
+        note = "times look like milliseconds"
+        add("error", "time step", "time step", f"{step:g} s", "a step below 0.005 s", note)
+        return findings
+    uneven = np.abs(times - (times[0] + step_of(times) * np.arange(times.size)))
+    # Six decimals, as the format prints them, round by half a microsecond.
+    allowed = max(1.1e-6, 0.05 * step)
+    if uneven.max() > allowed:
+        at = int(np.argmax(np.abs(steps - step))) + 1
+        seen = f"{steps[at - 1]:g} s among steps of {step:g} s"
+        add("error", "time step", f"sample {at + 1}", seen, "an even time step")
+    if channel.first_point is not None and channel.step_s is not None:
+        start = channel.first_point * channel.step_s
+        if abs(times[0] - start) > 1.5 * step:
+            expected = f"{start:g} s (header: first point {channel.first_point})"
+            severity = "error" if abs(times[0] - start) > 0.001 else "warning"
+            note = "time zero is not sure"
+            add(severity, "time zero", "first time", f"{times[0]:g} s", expected, note)
+    return findings
+
+
+def step_of(times_s: FloatArray) -> float:
+    """Mean step of a time column [s], rounded to 1 ns (columns are printed with six decimals)."""
+    step = float(times_s[-1] - times_s[0]) / (times_s.size - 1)
+    return round(step * 1e9) / 1e9 if step > 1e-7 else step
+
+
+def status(record: Record, channel: ChannelInfo) -> list[Finding]:
+    """Say what the header's flags say about a channel that is used."""
+    where, file = f"channel {channel.number}: status", record.path.name
+    if channel.status in FAILED_STATUS:
+        seen = f"{channel.status} ({FAILED_STATUS[channel.status]})"
+        note = "used because it was asked for"
+        return [Finding("warning", "channel status", file, where, seen, "a sound channel", note)]
+    findings = []
+    if channel.status not in GOOD_STATUS:
+        expected = "a known status flag (AM: as measured)"
+        findings.append(Finding("warning", "channel status", file, where, channel.status, expected))
+    if channel.redundant:
+        note = "no usable primary channel at this place, or asked for"
+        findings.append(
+            Finding("info", "channel status", file, where, "redundant", "a primary channel", note)
+        )
+    return findings
+
+
+@dataclass(frozen=True, eq=False)
+class Judged:
+    """A channel with its offset removed, and what was noticed."""
+
+    values: FloatArray
+    rate_hz: float
+    start_s: float
+    offset: float
+    findings: tuple[Finding, ...]
+
+
+def remove_offset(channel: ChannelInfo, samples: Samples) -> Judged:
+    """Take the mean before contact off, and judge offset, noise and quiet time."""
+    findings: list[Finding] = []
+    where, file = f"channel {channel.number}: before contact", samples.file
+    rate = 1.0 / (channel.step_s or step_of(samples.times_s))
+    start = float(samples.times_s[0])
+    if channel.first_point is not None and channel.step_s is not None:
+        exact = channel.first_point * channel.step_s
+        start = exact if abs(exact - start) <= 0.5 / rate else start
+    before = samples.values[samples.times_s < -CLEAR_OF_CONTACT_S]
+    offset = 0.0
+    if before.size < 3:
+        seen = f"{before.size} samples before contact"
+        note = "offset not removed"
+        severity = "warning" if start <= 0.005 else "error"
+        if severity == "error":
+            seen, note = f"the record starts at {start * 1e3:.1f} ms", "the contact is missing"
+        expected = f"at least {_QUIET_WANTED_S * 1e3:g} ms before contact"
+        findings.append(Finding(severity, "offset", file, where, seen, expected, note))
+    else:
+        offset = float(before.mean())
+        noise = float(before.std()) / STANDARD_GRAVITY
+        offset_g = offset / STANDARD_GRAVITY
+        severity = "info"
+        if abs(offset_g) > _OFFSET_WARNING_G or noise > _NOISE_WARNING_G:
+            severity = "warning"
+        if abs(offset_g) > _OFFSET_ERROR_G:
+            severity = "error"
+        seen = f"offset {offset_g:+.3f} g, noise {noise:.3f} g rms"
+        expected = f"offset within {_OFFSET_WARNING_G:g} g, noise below {_NOISE_WARNING_G:g} g rms"
+        note = f"offset taken off over {before.size / rate * 1e3:.0f} ms"
+        findings.append(Finding(severity, "offset", file, where, seen, expected, note))
+        if before.size / rate < _QUIET_WANTED_S:
+            seen = f"{before.size / rate * 1e3:.1f} ms"
+            expected = f"at least {_QUIET_WANTED_S * 1e3:g} ms of quiet"
+            findings.append(Finding("warning", "offset", file, where, seen, expected))
+    return Judged(samples.values - offset, rate, start, offset, tuple(findings))
+
+
+def sampling(channel: ChannelInfo, judged: Judged, *, file: str) -> list[Finding]:
+    """Check rate and prefilter against the filter class, and the values against the range."""
+    findings: list[Finding] = []
+    where = f"channel {channel.number}"
+    wanted = SAMPLES_PER_PERIOD * CHANNEL_CLASSES[-1]
+    if judged.rate_hz < wanted * (1 - 1e-6):
+        severity = "error" if judged.rate_hz < _LOWEST_RATE_HZ else "warning"
+        expected = (
+            f"{wanted:g} Hz or more for class {CHANNEL_CLASSES[-1]} ({SAMPLES_PER_PERIOD} x FH)"
+        )
+        note = "ringing above the class is lost, clipping cannot be judged"
+        findings.append(
+            Finding(
+                severity, "rate", file, f"{where}: rate", f"{judged.rate_hz:g} Hz", expected, note
+            )
+        )
+    prefilter = channel.prefilter_hz
+    if prefilter is not None and prefilter > 0.5 * judged.rate_hz:
+        expected = f"below half the rate ({0.5 * judged.rate_hz:g} Hz)"
+        findings.append(
+            Finding(
+                "warning",
+                "rate",
+                file,
+                f"{where}: prefilter",
+                f"{prefilter:g} Hz",
+                expected,
+                "aliasing is possible",
+            )
+        )
+    if prefilter is not None and prefilter < CHANNEL_CLASSES[-1]:
+        expected = f"{CHANNEL_CLASSES[-1]:g} Hz or more"
+        findings.append(
+            Finding(
+                "warning",
+                "rate",
+                file,
+                f"{where}: prefilter",
+                f"{prefilter:g} Hz",
+                expected,
+                "already filtered: ringing and clipping cannot be judged",
+            )
+        )
+    raw = judged.values + judged.offset
+    peak = float(np.abs(raw).max())
+    if channel.rating is not None and peak > channel.rating * STANDARD_GRAVITY * 1.001:
+        findings.append(
+            Finding(
+                "warning",
+                "range",
+                file,
+                f"{where}: peak",
+                f"{peak / STANDARD_GRAVITY:.0f} g",
+                f"within the instrument's {channel.rating:g} g",
+            )
+        )
+    for extreme, name in ((raw.max(), "maximum"), (raw.min(), "minimum")):
+        flat = raw == extreme
+        longest = _longest_run(flat)
+        if longest >= 4 and abs(extreme) > 5.0 * STANDARD_GRAVITY:
+            findings.append(
+                Finding(
+                    "warning",
+                    "range",
+                    file,
+                    f"{where}: {name}",
+                    f"{extreme / STANDARD_GRAVITY:.1f} g for {longest} samples",
+                    "a peak, not a plateau",
+                    "looks clipped",
+                )
+            )
+    return findings
+
+
+def _longest_run(flags: npt.NDArray[np.bool_]) -> int:
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))
+    return int((edges[1::2] - edges[::2]).max()) if edges.size else 0
+
+
+@dataclass(frozen=True)
+class Motion:
+    """What the longitudinal channel says about the vehicle's motion.
+
+    ``velocity_change_m_s`` is signed and the largest within :data:`VELOCITY_WINDOW_S` of contact;
+    ``rebound`` is (largest change / closing speed - 1) for a fixed barrier, else None.
+    """
+
+    velocity_change_m_s: float
+    final_m_s: float
+    peak_class_60_g: float
+    free_flight_s: float
+    end_s: float
+    ringing: float
+
+
+def motion(judged: Judged) -> Motion:
+    """Integrate from contact: velocity change, free flight, CFC 60 peak, ringing.
+
+    ``ringing`` is the rms above class 60 from 0 to 100 ms, over the class 60 peak [-].
+    """
+    rate = judged.rate_hz
+    first = int(np.clip(round(-judged.start_s * rate), 0, judged.values.size - 1))
+    after = judged.values[first:]
+    velocity = cumulative_trapezoid(after, step_s=1.0 / rate)
+    window = velocity[: round(VELOCITY_WINDOW_S * rate) + 1]
+    change = float(window[np.argmax(np.abs(window))])
+    smooth = channel_class_filter(judged.values, rate_hz=rate, channel_class=60)[first:]
+    peak = float(np.abs(smooth).max())
+    span = round(0.1 * rate) + 1
+    rough = float(np.sqrt(np.mean((after[:span] - smooth[:span]) ** 2)))
+    flight = float(
+        free_flight_time(
+            -judged.values, rate_hz=rate, start_s=judged.start_s, travel_m=FREE_TRAVEL_M
+        )
+    )
+    return Motion(
+        velocity_change_m_s=change,
+        final_m_s=float(velocity[-1]),
+        peak_class_60_g=peak / STANDARD_GRAVITY,
+        free_flight_s=flight,
+        end_s=judged.start_s + (judged.values.size - 1) / rate,
+        ringing=rough / peak if peak > 0 else 0.0,
+    )
+
+
+def plausibility(
+    record: Record, channel: ChannelInfo, judged: Judged, *, file: str
+) -> list[Finding]:
+    """Check what the longitudinal motion says: unit, polarity, velocity change, length."""
+    findings: list[Finding] = []
+    where = f"channel {channel.number}"
+
+    def add(
+        severity: str, check: str, field: str, value: object, expected: str, note: str = ""
+    ) -> None:
+        findings.append(Finding(severity, check, file, f"{where}: {field}", value, expected, note))
+
+    seen = motion(judged)
+    direction = struck_from(record, channel.vehicle)
+    expected = expected_velocity_change(record, channel.vehicle)
+    change = seen.velocity_change_m_s
+    kmh = f"{change * 3.6:+.1f} km/h"
+    peak = f"{seen.peak_class_60_g:.0f} g"
+    trusted = direction.family in ("frontal", "rear")
+    unit_in_doubt = ""
+    if expected is not None and trusted:
+        ratio = abs(change) / (0.5 * (expected.low_m_s + expected.high_m_s))
+        if 5.0 < ratio < 20.0 and not record_unit_is_si(channel):
+            unit_in_doubt = "looks like m/s^2 given as g"
+        elif 1 / 20.0 < ratio < 1 / 5.0 and record_unit_is_si(channel):
+            unit_in_doubt = "looks like g given as m/s^2"
+        span = f"{expected.low_m_s * 3.6:.1f} to {expected.high_m_s * 3.6:.1f} km/h"
+        basis = (
+            f"{span} (1 + e) m_other / (m1 + m2) x closing speed, e {RESTITUTION[0]:g} to "
+            f"{RESTITUTION[1]:g}; {expected.words}"
+        )
+        size = abs(change)
+        far = (
+            size > _VELOCITY_FACTOR_HIGH * expected.high_m_s
+            or size < _VELOCITY_FACTOR_LOW * expected.low_m_s
+        )
+        if unit_in_doubt:
+            add(
+                "error",
+                "unit",
+                f"unit {channel.unit}",
+                f"{kmh} velocity change",
+                basis,
+                unit_in_doubt,
+            )
+        elif far and not expected.oblique:
+            note = "unit, scale or header is wrong"
+            add("error", "velocity change", "velocity change", kmh, basis, note)
+        elif not expected.low_m_s <= size <= expected.high_m_s:
+            note = "oblique: less is normal" if expected.oblique else "scale or header in doubt"
+            add("warning", "velocity change", "velocity change", kmh, basis, note)
+        else:
+            add("info", "velocity change", "velocity change", kmh, basis)
+    elif trusted:
+        basis = "closing speed and masses in the header"
+        add("info", "velocity change", "velocity change", kmh, basis, "cannot be checked")
+    if seen.peak_class_60_g > _BODY_PEAK_LIMIT_G and not unit_in_doubt:
+        # A velocity change that the header confirms clears the unit.
+        cleared = any(f.check == "velocity change" and f.severity == "info" for f in findings)
+        severity = "warning" if cleared and expected is not None else "error"
+        limit = f"below {_BODY_PEAK_LIMIT_G:g} g (CFC 60) for a vehicle body"
+        note = "" if record_unit_is_si(channel) else "looks like m/s^2 given as g"
+        add(severity, "unit", f"peak in unit {channel.unit}", peak, limit, note)
+    sign = {"frontal": -1.0, "rear": 1.0}.get(direction.family)
+    if sign is not None and change * sign < 0 and abs(change) > 0.3:
+        wanted = "negative" if sign < 0 else "positive"
+        basis = (
+            f"a {wanted} longitudinal velocity change when struck from "
+            f"{'the front' if sign < 0 else 'behind'} ({direction.basis}), at rest or not"
+        )
+        add("error", "polarity", "velocity change", kmh, basis, "sign looks flipped")
+    if abs(change) < 0.3:
+        add(
+            "warning",
+            "velocity change",
+            "velocity change",
+            kmh,
+            "a vehicle that is struck",
+            "the channel hardly moves",
+        )
+    if direction.family == "frontal":
+        _check_length(seen, add)
+    return findings
+
+
+def _check_length(seen: Motion, add: Callable[..., None]) -> None:
+    end = f"{seen.end_s * 1e3:.1f} ms"
+    reached = np.isfinite(seen.free_flight_s) and seen.free_flight_s <= seen.end_s
+    if not reached:
+        # Held velocity would extrapolate: a required time must come from what was measured.
+        short = seen.end_s < VELOCITY_WINDOW_S - 1e-4
+        hard = -seen.velocity_change_m_s >= 8.0 / 3.6
+        severity = "error" if short and hard else "warning"
+        expected = f"long enough for free flight of {FREE_TRAVEL_M * 1e3:g} mm"
+        if np.isfinite(seen.free_flight_s):
+            expected += f" (about {seen.free_flight_s * 1e3:.0f} ms)"
+        add(severity, "length", "end", end, expected, "the required time is not reached")
+    elif seen.end_s < VELOCITY_WINDOW_S - 1e-4:
+        expected = f"{VELOCITY_WINDOW_S * 1e3:g} ms or more"
+        note = "the velocity change may be larger than seen"
+        add("warning", "length", "end", end, expected, note)
+
+
+def record_unit_is_si(channel: ChannelInfo) -> bool:
+    """Whether the header gives the channel in m/s^2 (else in g)."""
+    return channel.unit.strip().upper().startswith("M")
+
+
+def compare_sides(record: Record, motions: dict[int, Motion], *, vehicle: int) -> list[Finding]:
+    """Check that the channels of one vehicle tell the same velocity change."""
+    if len(motions) < 2:
+        return []
+    changes = {number: m.velocity_change_m_s for number, m in motions.items()}
+    low, high = min(changes.values()), max(changes.values())
+    largest = max(abs(low), abs(high))
+    differ = (high - low) / largest if largest > 0 else 0.0
+    seen = ", ".join(f"{n}: {v * 3.6:+.1f} km/h" for n, v in changes.items())
+    return [
+        Finding(
+            "warning" if differ > _SIDES_DIFFER else "info",
+            "velocity change",
+            record.path.name,
+            f"vehicle {vehicle}: channels against each other",
+            seen,
+            f"within {_SIDES_DIFFER:.0%} of each other",
+        )
+    ]
