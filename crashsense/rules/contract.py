@@ -23,14 +23,25 @@ class Rule(ABC):
     the first sample with demand >= 1. It never latches: after demand passes 1 it computes on as if
     nothing had fired. Demand at sample n depends on samples 0..n only.
 
+    Where a channel is not valid (absent or failed sensor: NaN, valid False) a criterion that reads
+    it has demand 0. ``a & b`` is :class:`~crashsense.rules.composition.AllOf` (minimum), ``a | b``
+    is :class:`~crashsense.rules.composition.AnyOf` (maximum).
+
     Attributes
     ----------
     requires : channels without which the rule cannot judge (the restraint is ``not_evaluated``)
     uses : all channels that the rule reads, required ones included
     block_size : preferred number of draws in a block
+    scales : True if demand at threshold scale k is demand / k, so that one evaluation serves every
+        threshold; otherwise a sweep re-runs the rule
+    monotone : True if a larger threshold never gives a larger demand
+    rates_hz : tick rates that the rule is made for; None means any
     """
 
     block_size: int = 64
+    scales: bool = True
+    monotone: bool = True
+    rates_hz: tuple[float, ...] | None = None
 
     @property
     @abstractmethod
@@ -42,9 +53,37 @@ class Rule(ABC):
         """All channels that the rule reads."""
         return self.requires
 
+    @property
+    def children(self) -> Mapping[str, Rule]:
+        """The rules that this one is composed of, by role; empty for a criterion."""
+        return {}
+
     @abstractmethod
     def demand(self, samples: EcuSamples) -> FloatArray:
         """Return demand, float64 of shape (draws, samples)."""
+
+    def branch_demands(self, samples: EcuSamples) -> dict[str, FloatArray]:
+        """Return demand by branch, computed once.
+
+        Keys ``"total"`` and ``"main"``, and ``"arming"`` if the rule is armed; total is the
+        minimum of main and arming.
+        """
+        total = self.demand(samples)
+        return {"total": total, "main": total}
+
+    def active(self, samples: EcuSamples) -> frozenset[str]:
+        """Channels that the rule reads in this block, after fallbacks on what is not valid."""
+        return self.uses
+
+    def __and__(self, other: Rule) -> Rule:
+        from crashsense.rules.composition import AllOf
+
+        return AllOf((self, other))
+
+    def __or__(self, other: Rule) -> Rule:
+        from crashsense.rules.composition import AnyOf
+
+        return AnyOf((self, other))
 
 
 @dataclass(frozen=True, eq=False)

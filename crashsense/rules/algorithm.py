@@ -1,0 +1,388 @@
+"""Algorithms as TOML: restraint -> composed rules -> parameters, and back.
+
+A file looks like this::
+
+    name = "mine"
+    gate = true
+    title = "one line"
+
+    [definitions.front_arming]          # a rule under a name, to be used more than once
+    family = "level"
+    threshold_g = 3.0
+
+    [rules.front_airbag_stage_1]
+    family = "armed"
+    hold_ms = 60.0
+    main = { family = "velocity_change", threshold_m_s = 1.5 }
+    arming = { use = "front_arming" }
+
+    [rules.side_airbag_right]
+    mirror_of = "side_airbag_left"      # left and right exchanged, y and roll reversed
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import MISSING, fields
+from pathlib import Path
+from typing import Any
+
+from crashsense.channels import CHANNELS, MIRRORED
+from crashsense.errors import Fault, InputError, UnknownNameError, nearest
+from crashsense.event import RESTRAINTS
+from crashsense.rules.contract import Algorithm, Rule
+from crashsense.rules.parameters import check_sense, sense_parts
+from crashsense.rules.registry import find_family
+
+_FOLDER = Path(__file__).resolve().parent / "algorithms"
+
+
+def algorithm_names() -> tuple[str, ...]:
+    """Return the names of the shipped algorithms, sorted."""
+    return tuple(sorted(path.stem for path in _FOLDER.glob("*.toml")))
+
+
+def load_algorithm(name_or_path: str | Path) -> Algorithm:
+    """Load a shipped algorithm by name, or one from a TOML file.
+
+    >>> load_algorithm("plain").gate
+    False
+    """
+    text = str(name_or_path)
+    if text in algorithm_names():
+        return read_algorithm(_FOLDER / f"{text}.toml")
+    path = Path(text)
+    if path.suffix == ".toml" or path.is_file():
+        return read_algorithm(path)
+    expected = nearest(text, algorithm_names()) + ", or a TOML file"
+    raise UnknownNameError([Fault("", "algorithm", text, expected)])
+
+
+def read_algorithm(path: Path) -> Algorithm:
+    """Read an algorithm from a TOML file; every fault of the file is reported at once."""
+    file = str(path)
+    try:
+        content = path.read_bytes().decode("utf-8")
+    except OSError as error:
+        reason = error.strerror or "unreadable"
+        raise InputError([Fault(file, "", None, f"a file that can be read ({reason})")]) from error
+    except UnicodeDecodeError as error:
+        raise InputError([Fault(file, "", None, "a TOML text file in UTF-8")]) from error
+    return algorithm_from_toml(content, file=file, folder=path.parent, name=path.stem)
+
+
+def algorithm_from_toml(
+    content: str, *, file: str = "algorithm", folder: Path | None = None, name: str = ""
+) -> Algorithm:
+    """Build an algorithm from TOML text."""
+    try:
+        table = tomllib.loads(content)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError([Fault(file, "", None, f"a TOML file ({error})")]) from error
+    return algorithm_from_table(table, file=file, folder=folder, name=name)
+
+
+def algorithm_from_table(
+    table: Mapping[str, Any], *, file: str = "algorithm", folder: Path | None = None, name: str = ""
+) -> Algorithm:
+    """Build an algorithm from a parsed table."""
+    faults: list[Fault] = []
+    known = ("name", "title", "gate", "definitions", "rules")
+    for key in table:
+        if key not in known:
+            faults.append(Fault(file, key, _short(table[key]), nearest(key, known)))
+    kinds: dict[str, tuple[type, str]] = {
+        "name": (str, "a text"),
+        "title": (str, "a text"),
+        "gate": (bool, "true or false"),
+        "definitions": (dict, "a table of rules"),
+        "rules": (dict, "a table: restraint -> rule"),
+    }
+    for key, (kind, expected) in kinds.items():
+        if key in table and not isinstance(table[key], kind):
+            faults.append(Fault(file, key, table[key], expected))
+    rules = table.get("rules")
+    if rules is None or rules == {}:
+        faults.append(Fault(file, "rules", rules, "a table with one restraint or more"))
+    builder = _Builder(file, folder, table.get("definitions", {}), faults)
+    built: dict[str, Rule] = {}
+    if isinstance(rules, dict) and isinstance(table.get("definitions", {}), dict):
+        for restraint, content in rules.items():
+            where = f"rules.{restraint}"
+            if restraint not in RESTRAINTS:
+                faults.append(Fault(file, where, None, nearest(restraint, RESTRAINTS)))
+                continue
+            resolved = builder.restraint(content, where=where, rules=rules)
+            rule = None if resolved is None else builder.rule(resolved, where=where)
+            if rule is not None:
+                built[restraint] = rule
+        for key, content in builder.definitions.items():
+            if key not in builder.used:
+                builder.rule(content, where=f"definitions.{key}")
+    if faults:
+        raise InputError(list(dict.fromkeys(faults)))
+    return Algorithm(
+        str(table.get("name", name)),
+        rules=built,
+        gate=bool(table.get("gate", True)),
+        title=str(table.get("title", "")),
+    )
+
+
+def rule_from_table(
+    table: Mapping[str, Any], *, file: str = "rule", folder: Path | None = None
+) -> Rule:
+    """Build one rule from a parsed table.
+
+    >>> rule_from_table({"family": "velocity_change", "threshold_m_s": 2.0}).threshold_m_s
+    2.0
+    """
+    faults: list[Fault] = []
+    rule = _Builder(file, folder, {}, faults).rule(table, where="")
+    if rule is None or faults:
+        raise InputError(faults)
+    return rule
+
+
+def _short(value: object) -> object:
+    return "a table" if isinstance(value, (dict, list)) else value
+
+
+class _Builder:
+    """Builds rules from tables and notes every fault on the way."""
+
+    def __init__(
+        self, file: str, folder: Path | None, definitions: Mapping[str, Any], faults: list[Fault]
+    ) -> None:
+        self.file = file
+        self.folder = folder
+        self.definitions = definitions
+        self.faults = faults
+        self.used: set[str] = set()
+        self.open: list[str] = []
+
+    def fault(self, where: str, value: object, expected: str) -> None:
+        self.faults.append(Fault(self.file, where, value, expected))
+
+    def restraint(self, content: Any, *, where: str, rules: Mapping[str, Any]) -> Any:
+        """Follow ``mirror_of`` and ``same_as``."""
+        if not isinstance(content, dict):
+            self.fault(where, _short(content), "a table with a family")
+            return None
+        for key in ("mirror_of", "same_as"):
+            if key not in content:
+                continue
+            other = content[key]
+            if len(content) > 1:
+                extra = next(name for name in content if name != key)
+                self.fault(f"{where}.{extra}", _short(content[extra]), f"nothing beside {key}")
+            target = rules.get(other) if isinstance(other, str) else None
+            if not isinstance(target, dict) or {"mirror_of", "same_as"} & set(target):
+                names = [name for name, entry in rules.items() if "family" in entry]
+                self.fault(f"{where}.{key}", other, nearest(str(other), names))
+                return None
+            return mirrored(self.inlined(target)) if key == "mirror_of" else target
+        return content
+
+    def inlined(self, table: Any, *, depth: int = 0) -> Any:
+        """Replace uses of definitions by what they stand for, so that they can be mirrored."""
+        if isinstance(table, list):
+            return [self.inlined(item, depth=depth) for item in table]
+        if not isinstance(table, dict):
+            return table
+        name = table.get("use")
+        if set(table) == {"use"} and isinstance(name, str) and name in self.definitions:
+            if depth > 50:
+                return table
+            self.used.add(name)
+            return self.inlined(self.definitions[name], depth=depth + 1)
+        return {key: self.inlined(value, depth=depth) for key, value in table.items()}
+
+    def rule(self, table: Any, *, where: str) -> Rule | None:
+        """Build the rule of a table; None after a fault."""
+        dot = f"{where}." if where else ""
+        if not isinstance(table, Mapping):
+            self.fault(where, _short(table), "a table with a family")
+            return None
+        if "use" in table:
+            return self.definition(table, where=where)
+        name = table.get("family")
+        if not isinstance(name, str):
+            self.fault(f"{dot}family", name, "the name of a rule family")
+            return None
+        try:
+            family = find_family(name, file=self.file)
+        except InputError as error:
+            for found in error.faults:
+                self.fault(f"{dot}{found.field}", found.value, found.expected)
+            return None
+        return self.build(family, table, where=where)
+
+    def definition(self, table: Mapping[str, Any], *, where: str) -> Rule | None:
+        name = table["use"]
+        if len(table) > 1:
+            extra = next(key for key in table if key != "use")
+            self.fault(f"{where}.{extra}", _short(table[extra]), "nothing beside use")
+        if not isinstance(name, str) or name not in self.definitions:
+            self.fault(f"{where}.use", name, nearest(str(name), self.definitions))
+            return None
+        if name in self.open:
+            self.fault(f"definitions.{name}", name, "a definition that does not use itself")
+            return None
+        self.used.add(name)
+        self.open.append(name)
+        try:
+            return self.rule(self.definitions[name], where=f"definitions.{name}")
+        finally:
+            self.open.pop()
+
+    def build(self, family: type[Rule], table: Mapping[str, Any], *, where: str) -> Rule | None:
+        dot = f"{where}." if where else ""
+        before = len(self.faults)
+        known = {
+            item.name: item
+            for item in fields(family)  # type: ignore[arg-type]
+            if "parameter" in item.metadata or "child" in item.metadata
+        }
+        arguments: dict[str, Any] = {}
+        for key, value in table.items():
+            if key == "family":
+                continue
+            if key not in known:
+                self.fault(f"{dot}{key}", _short(value), nearest(key, known))
+                continue
+            kind = known[key].metadata.get("child")
+            if kind == "one":
+                arguments[key] = self.rule(value, where=f"{dot}{key}")
+            elif kind == "many":
+                if not isinstance(value, (list, tuple)):
+                    self.fault(f"{dot}{key}", _short(value), "a list of rules")
+                    continue
+                arguments[key] = tuple(
+                    self.rule(item, where=f"{dot}{key}[{number}]")
+                    for number, item in enumerate(value)
+                )
+            else:
+                card = known[key].metadata["parameter"]
+                expected = card.check(value)
+                if expected is not None:
+                    self.fault(f"{dot}{key}", value, expected)
+                arguments[key] = value
+        for key, item in known.items():
+            missing = item.default is MISSING and item.default_factory is MISSING
+            if key not in table and (missing or item.metadata.get("child") == "many"):
+                expected = "a rule" if "child" in item.metadata else "a value"
+                self.fault(f"{dot}{key}", None, f"{expected} ({item.name} is missing)")
+        if len(self.faults) > before:
+            return None
+        if hasattr(family, "anchored"):
+            arguments = family.anchored(arguments, folder=self.folder)
+        try:
+            return family(**arguments)
+        except InputError as error:
+            for found in error.faults or (Fault("", "", None, str(error)),):
+                self.fault(f"{dot}{found.field}", found.value, found.expected)
+            return None
+
+
+def mirrored_sense(sense: str) -> str:
+    """Exchange left and right of a channel; y and roll change their sign.
+
+    >>> mirrored_sense("+side_left_y"), mirrored_sense("+door_left_pressure")
+    ('-side_right_y', '+door_right_pressure')
+    """
+    sign, name = sense_parts(sense)
+    other = MIRRORED[name]
+    if sign == "|":
+        return f"|{other}|"
+    if CHANNELS[name].axis in ("y", "roll"):
+        sign = "-" if sign == "+" else "+"
+    return sign + other
+
+
+def mirrored(table: Any) -> Any:
+    """Exchange left and right in a table of a rule."""
+    if isinstance(table, Mapping):
+        return {key: mirrored(value) for key, value in table.items()}
+    if isinstance(table, (list, tuple)):
+        return [mirrored(item) for item in table]
+    if isinstance(table, str) and check_sense(table) is None:
+        return mirrored_sense(table)
+    return table
+
+
+def rule_to_table(rule: Rule) -> dict[str, Any]:
+    """Return the table that builds *rule*: every parameter that is set, children last."""
+    if not hasattr(rule, "__dataclass_fields__") or not getattr(rule, "family", ""):
+        raise InputError(
+            [Fault("algorithm", "rule", type(rule).__name__, "a rule of a named family")]
+        )
+    table: dict[str, Any] = {"family": rule.family}  # type: ignore[attr-defined]
+    later: dict[str, Any] = {}
+    for item in fields(rule):  # type: ignore[arg-type]
+        value = getattr(rule, item.name)
+        kind = item.metadata.get("child")
+        if kind == "one":
+            later[item.name] = rule_to_table(value)
+        elif kind == "many":
+            later[item.name] = [rule_to_table(part) for part in value]
+        elif "parameter" in item.metadata and value is not None:
+            table[item.name] = _plain(value)
+    return {**table, **later}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, tuple):
+        return [_plain(item) for item in value]
+    return value.item() if hasattr(value, "item") else value
+
+
+def algorithm_to_table(algorithm: Algorithm) -> dict[str, Any]:
+    """Return the table that builds *algorithm*; definitions and mirrors are written out."""
+    return {
+        "name": algorithm.name,
+        "title": algorithm.title,
+        "gate": algorithm.gate,
+        "rules": {name: rule_to_table(rule) for name, rule in algorithm.rules.items()},
+    }
+
+
+def algorithm_to_toml(algorithm: Algorithm) -> str:
+    """Return *algorithm* as TOML text; reading it again gives an equal algorithm."""
+    table = algorithm_to_table(algorithm)
+    lines = [f"{key} = {_toml(table[key])}" for key in ("name", "title", "gate")]
+    for name, rule in table["rules"].items():
+        lines += ["", *_section(f"rules.{name}", rule, array=False)]
+    return "\n".join(lines) + "\n"
+
+
+def _section(path: str, table: Mapping[str, Any], *, array: bool) -> list[str]:
+    def is_rule(value: Any) -> bool:
+        return isinstance(value, dict) and "family" in value
+
+    def is_list(value: Any) -> bool:
+        return isinstance(value, list) and bool(value) and is_rule(value[0])
+
+    lines = [f"[[{path}]]" if array else f"[{path}]"]
+    later = {key: v for key, v in table.items() if is_rule(v) or is_list(v)}
+    lines += [f"{key} = {_toml(value)}" for key, value in table.items() if key not in later]
+    for key, value in later.items():
+        for part in value if isinstance(value, list) else [value]:
+            lines += _section(f"{path}.{key}", part, array=isinstance(value, list))
+    return lines
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, (int, float)):
+        return repr(value)
+    if isinstance(value, str):
+        escaped = value.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n")
+        return f'"{escaped}"'
+    if isinstance(value, (list, tuple)):
+        return "[" + ", ".join(_toml(item) for item in value) + "]"
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{key} = {_toml(item)}" for key, item in value.items()) + " }"
+    raise InputError([Fault("algorithm", "parameter", value, "a number, text, list or table")])

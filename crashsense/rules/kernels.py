@@ -1,0 +1,204 @@
+"""Array kernels of the rules: causal, row by row, without a loop over time where one can.
+
+All work along the last axis on arrays of shape (draws, samples); row d depends on row d only, and
+sample n on samples 0..n only, bit for bit.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from crashsense.rules.parameters import sense_parts
+from crashsense.sensing.samples import EcuSamples
+from crashsense.units import STANDARD_GRAVITY
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+#: Largest growth of the leak factor inside one segment of the closed form.
+_GROWTH = 1e6
+
+
+def read(samples: EcuSamples, sense: str) -> tuple[FloatArray, BoolArray]:
+    """Return a channel in the stated sense, 0 where it is not valid, and where it is valid."""
+    sign, name = sense_parts(sense)
+    if name not in samples.channels:
+        shape = (samples.draws, samples.size)
+        return np.zeros(shape), np.zeros(shape, dtype=np.bool_)
+    values = samples.channels[name]
+    valid = samples.valid[name]
+    if not valid.all():
+        values = np.where(valid, values, 0.0)
+    if sign == "-":
+        values = -values
+    elif sign == "|":
+        values = np.abs(values)
+    return values, valid
+
+
+def masked(demand: FloatArray, *valid: BoolArray) -> FloatArray:
+    """Return demand, 0 where it is negative or where an input is not valid."""
+    out = np.maximum(demand, 0.0)
+    for mask in valid:
+        if not mask.all():
+            out = np.where(mask, out, 0.0)
+    return out
+
+
+def samples_in(duration_ms: float, rate_hz: float) -> int:
+    """Return the number of ticks in a duration, to the nearest, at least 1."""
+    return max(1, round(duration_ms * 1e-3 * rate_hz))
+
+
+def shifted(values: FloatArray, ticks: int, *, fill: float = 0.0) -> FloatArray:
+    """Return values delayed by a number of ticks, *fill* before the first."""
+    if ticks == 0:
+        return values
+    out = np.full_like(values, fill)
+    if ticks < values.shape[-1]:
+        out[..., ticks:] = values[..., :-ticks]
+    return out
+
+
+def floored_sum(increments: FloatArray, *, decay: float = 1.0, floor: bool = True) -> FloatArray:
+    r"""Leaky sum, floored at zero: ``v[n] = max(0, decay v[n-1] + increments[n])``.
+
+    Closed form: with ``w[n] = v[n] decay**-n`` the recursion is a plain floored sum, and a floored
+    sum is the cumulative sum ``s`` minus the lesser of 0 and its running minimum. Long records run
+    in segments, so that ``decay**-n`` stays below 1e6 (overflow, and loss of figures).
+
+    Parameters
+    ----------
+    increments : shape (..., samples)
+    decay : factor per tick [-], 0 < decay <= 1
+    floor : False for the sum without a floor
+    """
+    if decay == 1.0:
+        total = np.cumsum(increments, axis=-1)
+        if not floor:
+            return total
+        total -= np.minimum(np.minimum.accumulate(total, axis=-1), 0.0)
+        return total
+    count = increments.shape[-1]
+    length = max(1, min(count, int(np.log(_GROWTH) / -np.log(decay))))
+    out = np.empty_like(increments, dtype=np.float64)
+    powers = decay ** np.arange(1, length + 1, dtype=np.float64)
+    carry = np.zeros((*increments.shape[:-1], 1))
+    for first in range(0, count, length):
+        part = increments[..., first : first + length]
+        factor = powers[: part.shape[-1]]
+        total = part / factor
+        total[..., :1] += carry
+        np.cumsum(total, axis=-1, out=total)
+        if floor:
+            total -= np.minimum(np.minimum.accumulate(total, axis=-1), 0.0)
+        total *= factor
+        out[..., first : first + length] = total
+        carry = total[..., -1:]
+    return out
+
+
+def summed_since(values: FloatArray, restart: BoolArray) -> FloatArray:
+    """Return the sum of values since the last restart; 0 where *restart* holds."""
+    total = np.cumsum(np.where(restart, 0.0, values), axis=-1)
+    # Only at a restart the running total is noted; between restarts the last note is held.
+    index = np.where(restart, np.arange(values.shape[-1]), -1)
+    last = np.maximum.accumulate(index, axis=-1)
+    base = np.where(last >= 0, np.take_along_axis(total, np.maximum(last, 0), axis=-1), 0.0)
+    return np.asarray(total - base, dtype=np.float64)
+
+
+def ticks_since(mark: BoolArray) -> npt.NDArray[np.int64]:
+    """Return ticks since the mark last held, a huge number before it ever did."""
+    index = np.arange(mark.shape[-1])
+    last = np.maximum.accumulate(np.where(mark, index, -(2**40)), axis=-1)
+    return np.asarray(index - last, dtype=np.int64)
+
+
+def window_sum(values: FloatArray, ticks: int) -> FloatArray:
+    """Return the sum over the last *ticks* samples (fewer at the start)."""
+    total = np.cumsum(values, axis=-1)
+    out = total.copy()
+    if ticks < values.shape[-1]:
+        out[..., ticks:] -= total[..., :-ticks]
+    return out
+
+
+def _window_extreme(values: FloatArray, ticks: int, combine: np.ufunc, fill: float) -> FloatArray:
+    # Doubling: the extreme over 2m samples is the extreme of two windows of m. Exact.
+    out = values
+    span = 1
+    while span < ticks:
+        step = min(span, ticks - span)
+        out = combine(out, shifted(out, step, fill=fill))
+        span += step
+    return np.asarray(out, dtype=np.float64)
+
+
+def window_max(values: FloatArray, ticks: int, *, fill: float = -np.inf) -> FloatArray:
+    """Return the maximum over the last *ticks* samples; *fill* stands before the first."""
+    return _window_extreme(values, ticks, np.maximum, fill)
+
+
+def window_min(values: FloatArray, ticks: int, *, fill: float = np.inf) -> FloatArray:
+    """Return the minimum over the last *ticks* samples; *fill* stands before the first."""
+    return _window_extreme(values, ticks, np.minimum, fill)
+
+
+def finite_response(values: FloatArray, weights: FloatArray) -> FloatArray:
+    """Return ``sum over k of weights[k] values[n-k]``, zeros before the first sample."""
+    out = weights[0] * values
+    for lag in range(1, min(len(weights), values.shape[-1])):
+        out[..., lag:] += weights[lag] * values[..., :-lag]
+    return np.asarray(out, dtype=np.float64)
+
+
+def slope_weights(ticks: int, rate_hz: float) -> FloatArray:
+    """Weights of the least-squares slope over *ticks* samples, newest first [1/s]."""
+    offsets = np.arange(ticks, dtype=np.float64)[::-1] - (ticks - 1) / 2.0
+    return np.asarray(offsets * rate_hz / np.sum(offsets**2), dtype=np.float64)
+
+
+def one_pole(values: FloatArray, *, corner_hz: float, rate_hz: float) -> FloatArray:
+    """First-order causal low-pass: ``y[n] = y[n-1] + (1 - decay)(x[n] - y[n-1])``.
+
+    ``decay = exp(-2 pi corner / rate)``: impulse-invariant, gain 1 at rest, at rest at the start.
+    """
+    decay = float(np.exp(-2.0 * np.pi * corner_hz / rate_hz))
+    return floored_sum((1.0 - decay) * values, decay=decay, floor=False)
+
+
+def leaky_velocity(
+    acceleration: FloatArray,
+    *,
+    rate_hz: float,
+    leak_g: float = 0.0,
+    time_constant_ms: float | None = None,
+    floor: bool = True,
+    restart: BoolArray | None = None,
+) -> FloatArray:
+    """Velocity change [m/s] with constant leak, exponential leak, floor and restarts.
+
+    ``V[n] = max(0, decay V[n-1] + (a[n] - leak) T)``, ``decay = exp(-T / time constant)``; at a
+    restart V is 0. Acceleration in m/s^2, shape (draws, samples).
+    """
+    increments = (acceleration - leak_g * STANDARD_GRAVITY) / rate_hz
+    decay = 1.0 if time_constant_ms is None else float(np.exp(-1e3 / (time_constant_ms * rate_hz)))
+    out = floored_sum(increments, decay=decay, floor=floor)
+    if restart is None or not restart.any():
+        return out
+    for row in np.flatnonzero(restart.any(axis=-1)):
+        edges = [*np.flatnonzero(restart[row]).tolist(), acceleration.shape[-1]]
+        for first, last in zip(edges[:-1], edges[1:], strict=True):
+            out[row, first] = 0.0
+            if last > first + 1:
+                part = increments[row : row + 1, first + 1 : last]
+                out[row, first + 1 : last] = floored_sum(part, decay=decay, floor=floor)[0]
+    return out
+
+
+def quiet_restarts(values: FloatArray, *, level: float, ticks: int) -> BoolArray:
+    """True where \\|values\\| has stayed below *level* for the last *ticks* samples."""
+    quiet = (np.abs(values) < level).astype(np.float64)
+    return window_min(quiet, ticks, fill=0.0) > 0.5

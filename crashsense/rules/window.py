@@ -1,0 +1,112 @@
+"""Moving-window velocity: what happened in the last few milliseconds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+
+from crashsense.errors import Fault
+from crashsense.rules.contract import FloatArray
+from crashsense.rules.kernels import masked, read, samples_in, window_sum
+from crashsense.rules.parameters import Criterion, parameter
+from crashsense.sensing.samples import EcuSamples
+from crashsense.units import STANDARD_GRAVITY
+
+
+@dataclass(frozen=True)
+class WindowVelocity(Criterion):
+    """Velocity change in a moving window.
+
+    Equation
+        ``V_D[n] = T sum of a over the last D``, demand = V_D / threshold. Several windows, each
+        with a threshold: ``windows`` = [[D ms, threshold m/s], ...]; the largest demand counts.
+        ``leak_g`` is taken from every sample.
+    Good at
+        Side and pole (steep), no drift, no reset needed.
+    Weak at
+        One window serves one kind of crash; short windows pass hammer blows.
+    Source
+        From memory; windows of 5-30 ms are usual.
+    """
+
+    family: ClassVar[str] = "window_velocity"
+    title: ClassVar[str] = "velocity change in one or several moving windows"
+
+    channel: str = parameter("-central_x", kind="channel", text="channel in its sense")
+    window_ms: float = parameter(
+        10.0, unit="ms", above=True, high=1000.0, text="window length, 5-30 ms usual"
+    )
+    threshold_m_s: float = parameter(
+        1.0, unit="m/s", above=True, high=50.0, text="velocity change that fires"
+    )
+    windows: tuple[tuple[float, float], ...] | None = parameter(
+        None,
+        kind="polyline",
+        optional=True,
+        text="several windows [[ms, m/s], ...] in place of one",
+    )
+    leak_g: float = parameter(0.0, unit="g", high=50.0, text="constant leak")
+
+    def further_faults(self) -> list[Fault]:
+        """Each window and each threshold must be above 0."""
+        return [
+            Fault(f"rule {self.family}", f"windows[{i}]", pair, "two numbers above 0 [ms, m/s]")
+            for i, pair in enumerate(self.windows or ())
+            if min(pair) <= 0.0
+        ]
+
+    def demand(self, samples: EcuSamples) -> FloatArray:
+        """Return the largest V_D / threshold."""
+        values, valid = read(samples, self.channel)
+        values = values - self.leak_g * STANDARD_GRAVITY if self.leak_g else values
+        pairs = (
+            self.windows if self.windows is not None else ((self.window_ms, self.threshold_m_s),)
+        )
+        out: FloatArray | None = None
+        for window_ms, threshold in pairs:
+            ticks = samples_in(window_ms, samples.rate_hz)
+            part = window_sum(values, ticks) / (samples.rate_hz * threshold)
+            out = part if out is None else np.maximum(out, part)
+        return masked(np.zeros_like(values) if out is None else out, valid)
+
+
+@dataclass(frozen=True)
+class WindowDifference(Criterion):
+    """Difference of the mean acceleration in a short and a long window.
+
+    Equation
+        ``(V_short/D_short - V_long/D_long) / threshold``: how much harder it gets now.
+    Good at
+        The engine contact of a pole crash; a steady brake or slope reads zero.
+    Weak at
+        Every steep misuse (hammer, undercarriage): to be used with a velocity guard.
+    Source
+        From memory.
+    """
+
+    family: ClassVar[str] = "window_difference"
+    title: ClassVar[str] = "difference of mean acceleration in a short and a long window"
+
+    channel: str = parameter("-central_x", kind="channel", text="channel in its sense")
+    short_ms: float = parameter(5.0, unit="ms", above=True, high=1000.0, text="short window")
+    long_ms: float = parameter(25.0, unit="ms", above=True, high=1000.0, text="long window")
+    threshold_g: float = parameter(
+        8.0, unit="g", above=True, high=500.0, text="difference of means that fires"
+    )
+
+    def further_faults(self) -> list[Fault]:
+        """The long window must be longer."""
+        if self.long_ms <= self.short_ms:
+            expected = f"a window longer than short_ms = {self.short_ms:g}"
+            return [Fault(f"rule {self.family}", "long_ms", self.long_ms, expected)]
+        return []
+
+    def demand(self, samples: EcuSamples) -> FloatArray:
+        """Return the difference over its threshold."""
+        values, valid = read(samples, self.channel)
+        short = samples_in(self.short_ms, samples.rate_hz)
+        long = samples_in(self.long_ms, samples.rate_hz)
+        difference = window_sum(values, short) / short - window_sum(values, long) / long
+        return masked(difference / (self.threshold_g * STANDARD_GRAVITY), valid)
