@@ -29,6 +29,7 @@ from crashsense.resources import CAUTION
 
 #: Command -> (module in this room, function, one line for ``--help``).
 COMMANDS: dict[str, tuple[str, str, str]] = {
+    "check-record": ("check_record", "check_record", "Check the quality of a crash record."),
     "evaluate": ("evaluate", "evaluate", "Judge algorithms on the library, a plan or records."),
     "safety": ("safety", "safety", "Print scope, hazards, regulations and data limits."),
 }
