@@ -189,12 +189,11 @@ def resample(samples: FloatArray, *, rate_hz: float, to_hz: float) -> FloatArray
         return values.copy()
     largest = max(ratio.numerator, ratio.denominator)
     taps = firwin(2 * 26 * largest + 1, 0.9 / largest, window=("kaiser", 8.0))
-    return np.asarray(
-        resample_poly(
-            values, ratio.numerator, ratio.denominator, axis=-1, window=taps, padtype="line"
-        ),
-        dtype=np.float64,
+    # The published type stubs know no array of filter coefficients; the function does.
+    out = resample_poly(  # type: ignore[call-overload]
+        values, ratio.numerator, ratio.denominator, axis=-1, window=taps, padtype="line"
     )
+    return np.asarray(out, dtype=np.float64)
 
 
 def cumulative_trapezoid(samples: FloatArray, *, step_s: float) -> FloatArray:
