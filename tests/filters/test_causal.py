@@ -1,0 +1,119 @@
+"""Causal low-pass: -3 dB at the corner, delays, and the slow obvious formula beside it."""
+
+from __future__ import annotations
+
+import hypothesis.extra.numpy as hnp
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.signal import sosfreqz
+
+from crashsense.errors import InputError
+from crashsense.filters.causal import causal_lowpass, lowpass_delay, lowpass_sections
+
+signals = hnp.arrays(
+    np.float64, st.integers(10, 120), elements=st.floats(-1e3, 1e3, allow_subnormal=False)
+)
+designs = st.tuples(st.sampled_from(["bessel", "butterworth"]), st.integers(2, 4))
+
+
+def gain_db(sections, frequency: float, rate: float) -> float:
+    return float(20 * np.log10(abs(sosfreqz(sections, worN=[frequency], fs=rate)[1][0])))
+
+
+def per_sample(sections, samples):
+    """The difference equation, one sample at a time, state at rest."""
+    out = [float(x) for x in samples]
+    for b0, b1, b2, _, a1, a2 in sections:
+        x1 = x2 = y1 = y2 = 0.0
+        for n, x in enumerate(out):
+            y = b0 * x + b1 * x1 + b2 * x2 - a1 * y1 - a2 * y2
+            x1, x2, y1, y2 = x, x1, y, y1
+            out[n] = y
+    return np.array(out)
+
+
+@pytest.mark.parametrize("kind", ["bessel", "butterworth"])
+@pytest.mark.parametrize("order", [2, 3, 4])
+@pytest.mark.parametrize(("corner", "rate"), [(400.0, 10000.0), (180.0, 10000.0), (400.0, 2e4)])
+def test_minus_3_db_exactly_at_the_corner(kind, order, corner, rate):
+    sections = lowpass_sections(kind=kind, order=order, corner_hz=corner, rate_hz=rate)
+    assert gain_db(sections, corner, rate) == pytest.approx(-10 * np.log10(2), abs=1e-9)
+    assert gain_db(sections, 1e-3, rate) == pytest.approx(0.0, abs=1e-9)
+
+
+def test_bessel_is_not_the_phase_normalised_design():
+    # Computed with the analogue design: 3 poles at 400 Hz delay by 0.70 ms when -3 dB stands at the
+    # corner; the phase-normalised design would be at -6.2 dB there and delay by 0.98 ms.
+    sections = lowpass_sections(kind="bessel", order=3, corner_hz=400.0, rate_hz=10000.0)
+    assert lowpass_delay(sections, rate_hz=10000.0) == pytest.approx(0.70e-3, abs=0.01e-3)
+
+
+@pytest.mark.parametrize(("order", "delay_ms"), [(2, 0.56270), (3, 0.79577), (4, 1.03973)])
+def test_butterworth_delay(order, delay_ms):
+    # Analogue: 1 / (2 pi fc sin(pi / 2N)), computed for 400 Hz. The bilinear transform comes to it
+    # as the rate grows; the pre-warped corner costs (pi fc / fs)^2 / 3 in proportion.
+    for rate in (1e4, 1e5, 1e6):
+        sections = lowpass_sections(kind="butterworth", order=order, corner_hz=400.0, rate_hz=rate)
+        warp = (np.pi * 400.0 / rate) / np.tan(np.pi * 400.0 / rate)
+        found = lowpass_delay(sections, rate_hz=rate) * 1e3
+        assert found == pytest.approx(delay_ms * warp, abs=6e-6)
+
+
+def test_delay_is_that_of_a_slow_ramp():
+    sections = lowpass_sections(kind="bessel", order=4, corner_hz=400.0, rate_hz=10000.0)
+    ramp = np.arange(2000.0)
+    late = ramp - causal_lowpass(ramp, sections=sections)
+    assert late[-1] / 10000.0 == pytest.approx(lowpass_delay(sections, rate_hz=1e4), rel=1e-9)
+
+
+@settings(max_examples=30, deadline=None, derandomize=True)
+@given(signals, designs)
+def test_equals_the_difference_equation(samples, design):
+    kind, order = design
+    sections = lowpass_sections(kind=kind, order=order, corner_hz=400.0, rate_hz=10000.0)
+    fast = causal_lowpass(samples, sections=sections)
+    np.testing.assert_allclose(fast, per_sample(sections, samples), atol=1e-9, rtol=1e-9)
+
+
+@settings(max_examples=30, deadline=None, derandomize=True)
+@given(signals, designs, st.integers(1, 60), st.floats(-5, 5))
+def test_linear_shift_invariant_and_causal(samples, design, shift, scale):
+    kind, order = design
+    sections = lowpass_sections(kind=kind, order=order, corner_hz=400.0, rate_hz=10000.0)
+    out = causal_lowpass(samples, sections=sections)
+    later = causal_lowpass(np.concatenate([np.zeros(shift), samples]), sections=sections)
+    assert np.array_equal(later[shift:], out)
+    np.testing.assert_allclose(
+        causal_lowpass(scale * samples, sections=sections), scale * out, atol=1e-7
+    )
+    changed = samples.copy()
+    changed[samples.size // 2 :] += 1.0e6
+    past = causal_lowpass(changed, sections=sections)[: samples.size // 2]
+    assert np.array_equal(past, out[: samples.size // 2])
+
+
+def test_steady_start_and_rest_start():
+    sections = lowpass_sections(kind="butterworth", order=3, corner_hz=400.0, rate_hz=10000.0)
+    offset = np.full((2, 50), 3.0)
+    np.testing.assert_allclose(causal_lowpass(offset, sections=sections, steady=True), 3.0)
+    assert abs(causal_lowpass(offset, sections=sections)[0, 0]) < 0.1
+
+
+def test_rows_come_out_as_alone():
+    sections = lowpass_sections(kind="bessel", order=4, corner_hz=400.0, rate_hz=10000.0)
+    block = np.random.default_rng(5).normal(size=(7, 400))
+    for steady in (False, True):
+        together = causal_lowpass(block, sections=sections, steady=steady)
+        alone = [causal_lowpass(row, sections=sections, steady=steady) for row in block]
+        assert np.array_equal(together, np.array(alone))
+
+
+def test_all_faults_of_a_design_at_once():
+    with pytest.raises(InputError) as caught:
+        lowpass_sections(kind="besel", order=0, corner_hz=6000.0, rate_hz=10000.0)
+    text = str(caught.value)
+    assert "did you mean 'bessel'" in text
+    assert "order: got 0" in text
+    assert "corner_hz: got 6000.0" in text
