@@ -4,7 +4,7 @@ Equation of motion of body b [kg, m, N]: ``m_b x_b'' = sum of spring forces``. A
 a body behind and a body ahead; its compression is ``c = x_behind - x_ahead - stand_off``. The force
 follows the loading polyline to the largest compression so far and unloads from there along a
 straight line (hysteresis); a spring that *holds* pulls along the same line, any other lets go at
-zero. A rate effect adds ``|F| r c'``, which always dissipates.
+zero. A rate effect adds ``|F| r c'`` and a damper ``d c'``; both always dissipate.
 
 Integration: leapfrog (velocities at half steps) of fixed step. The scheme conserves momentum to
 rounding; every operation is elementwise over draws, so that a row does not depend on the others.
@@ -37,6 +37,7 @@ class CrushSpring:
     stand_off : gap to close before contact [m], scalar or shape (draws,)
     scale : factor on loading and unloading [-], scalar or shape (draws,)
     rate_s_per_m : rate effect r [s/m], >= 0
+    damper_n_s_per_m : viscous damper d [N s/m] of a spring that holds, >= 0
     holds : True if the spring also pulls
     """
 
@@ -48,6 +49,7 @@ class CrushSpring:
     stand_off: FloatArray | float = 0.0
     scale: FloatArray | float = 1.0
     rate_s_per_m: float = 0.0
+    damper_n_s_per_m: float = 0.0
     holds: bool = False
 
     @property
@@ -96,7 +98,7 @@ class ChainMotion:
         """Energy lost to crush and rate effect [J], from the curves alone, (time, springs, draws).
 
         Area under the loading curve up to the largest compression, less what unloading from there
-        gives back, plus the integral of ``|F| r c'^2``.
+        gives back, plus the integral of ``(|F| r + d) c'^2``.
         """
         out = np.empty_like(self.force)
         for number, spring in enumerate(self.springs):
@@ -111,7 +113,8 @@ class ChainMotion:
             scale = spring.scale
             lost = scale * (area - 0.5 * peak * peak / spring.unloading_n_per_m)
             rate = self.velocity[:, spring.behind] - self.velocity[:, spring.ahead]
-            power = spring.rate_s_per_m * np.abs(self._static_force(number)) * rate * rate
+            static = np.abs(self._static_force(number))
+            power = (spring.rate_s_per_m * static + spring.damper_n_s_per_m) * rate * rate
             lost[1:] += np.cumsum(0.5 * self.step_s * (power[1:] + power[:-1]), axis=0)
             out[:, number] = lost
         return out
@@ -150,6 +153,9 @@ def check_spring(spring: CrushSpring, *, file: str, field: str) -> list[Fault]:
         return faults
     if (spring.curve[:, 1] < 0).any():
         faults.append(Fault(file, field, spring.curve[:, 1].tolist(), "forces of 0 or more"))
+    if spring.damper_n_s_per_m and not spring.holds:
+        expected = "0; a damper needs a spring that holds"
+        faults.append(Fault(file, f"{field}.damper", spring.damper_n_s_per_m, expected))
     steepest = float(spring.slopes.max())
     if spring.unloading_n_per_m < steepest * (1.0 - 1e-9):
         expected = f"unloading no softer than the steepest loading slope, {steepest:.4g} N/m"
@@ -196,6 +202,9 @@ def integrate_chain(
     InputError : if the step is unstable for the lightest body
     """
     bodies, size = masses.shape
+    faults = [f for s in springs for f in check_spring(s, file="chain", field=s.name)]
+    if faults:
+        raise InputError(faults)
     step = stored_step_s / substeps
     nominal = [float(row.min()) for row in masses]
     limit = largest_stable_step(nominal, springs)
@@ -218,6 +227,7 @@ def integrate_chain(
     stand_off = column([s.stand_off for s in springs])
     scale = column([s.scale for s in springs])
     rate = column([s.rate_s_per_m for s in springs])
+    damper = column([s.damper_n_s_per_m for s in springs])
     unloading = column([s.unloading_n_per_m for s in springs])
     floor = column([-np.inf if s.holds else 0.0 for s in springs])
     behind = np.array([s.behind for s in springs])
@@ -259,8 +269,9 @@ def integrate_chain(
             np.take(v, behind, axis=0, out=closing, mode="clip")
             np.take(v, ahead, axis=0, out=other, mode="clip")
             closing -= other
-            closing *= rate
             np.abs(force, out=other)
+            other *= rate
+            other += damper
             closing *= other
             force += closing
             np.maximum(force, floor, out=force)

@@ -130,7 +130,8 @@ class PulseModel:
 
     ``parameters`` is a pydantic model that validates the recipe's ``[parameters]`` table (units in
     the names: ``speed_kmh``, ``mass_kg``; ranges by ``Field``). ``simulate(parameters, variation)``
-    integrates all draws of the variation in one batch.
+    integrates all draws of the variation in one batch. With ``struck_left = True`` the model
+    always strikes the left side, and a recipe whose ``struck_side`` is right is its mirror image.
     """
 
     name: str
@@ -138,6 +139,7 @@ class PulseModel:
     simulate: Callable[[Any, Variation], Synthesis]
     tolerances: Mapping[str, Tolerance]
     title: str
+    struck_left: bool = False
 
 
 _MODELS: dict[str, PulseModel] = {}

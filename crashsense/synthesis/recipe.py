@@ -494,6 +494,7 @@ def parse_recipe(text: str, *, path: str) -> Recipe:
         notes=file.notes,
         file=path,
         occurrence=file.name,
+        is_mirrored=model.struck_left and file.struck_side == "right",
     )
 
 

@@ -132,6 +132,7 @@ def register() -> PulseModel:
             simulate=simulate_side,
             tolerances=TOLERANCES,
             title="side impact by a pole or a barrier: skin, door, sill and pillar, cabin, cavity",
+            struck_left=True,
         )
     )
 
@@ -191,8 +192,8 @@ def build_chain(
                 "contact",
                 front,
                 body["skin"],
-                np.array([[0.0, 0.0], [1.0, 2.0e6]]),
-                2.0e6,
+                np.array([[0.0, 0.0], [1.0, 6.0e6]]),
+                3.0e7,
                 rate_s_per_m=0.05,
             ),
             CrushSpring(
@@ -201,6 +202,7 @@ def build_chain(
                 body["door"],
                 curve_si(car.skin_curve),
                 1e6 * car.skin_unloading_kn_per_mm,
+                damper_n_s_per_m=1e3 * car.skin_damper_kns_per_m,
                 scale=stiffness,
                 rate_s_per_m=car.rate_effect_s_per_m,
                 holds=True,
@@ -211,6 +213,7 @@ def build_chain(
                 body["pillar"],
                 curve_si(car.door_curve),
                 1e6 * car.door_unloading_kn_per_mm,
+                damper_n_s_per_m=1e3 * car.door_damper_kns_per_m,
                 scale=stiffness,
                 rate_s_per_m=car.rate_effect_s_per_m,
                 holds=True,
@@ -236,6 +239,7 @@ def build_chain(
             body["cabin"],
             curve_si(car.pillar_curve),
             1e6 * car.pillar_unloading_kn_per_mm,
+            damper_n_s_per_m=1e3 * car.pillar_damper_kns_per_m,
             scale=stiffness,
             rate_s_per_m=car.rate_effect_s_per_m,
             holds=True,
@@ -356,8 +360,12 @@ def simulate_side(parameters: SideParameters, variation: Variation) -> Synthesis
         gap = 1e-3 * car.occupant_gap_mm - (motion.position[:, body["door"]] - free)
         whole = np.full((variation.size, SAMPLES), 1e-3 * car.occupant_gap_mm)
         whole[:, ZERO : ZERO + times.size] = gap.T
-        whole[:, ZERO + times.size :] = gap.T[:, -1:]
+        # After the integration everything moves on at constant speed.
+        closing = motion.velocity[-1, body["door"]] - speeds[body["cabin"]]
+        later = np.arange(1, SAMPLES - ZERO - times.size + 1) / RATE_HZ
+        whole[:, ZERO + times.size :] = gap.T[:, -1:] - closing[:, None] * later
         gaps["door_to_occupant_left"] = whole
+        facts["gap_closure_s"] = _first_closed(whole, closing)
     else:
         quiet.add("door_left_pressure")
     return Synthesis(
@@ -371,6 +379,15 @@ def simulate_side(parameters: SideParameters, variation: Variation) -> Synthesis
         facts=facts,
         trace={"striker_force": force, "pillar_y": pillar, "roll_angle": roll},
     )
+
+
+def _first_closed(gap: FloatArray, closing: FloatArray) -> FloatArray:
+    """Time at which the gap has closed [s], from time zero; beyond the end at constant speed."""
+    closed = gap <= 0.0
+    inside = START_S + np.argmax(closed, axis=-1) / RATE_HZ
+    end = START_S + (SAMPLES - 1) / RATE_HZ
+    beyond = end + gap[:, -1] / np.maximum(closing, 1e-3)
+    return np.asarray(np.where(closed.any(axis=-1), inside, beyond))
 
 
 def _car_mass(masses: FloatArray, body: dict[str, int]) -> FloatArray:

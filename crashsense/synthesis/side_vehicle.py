@@ -63,6 +63,9 @@ class SideVehicle(BaseModel):
     door_unloading_kn_per_mm: Positive
     pillar_curve: tuple[Point, ...]
     pillar_unloading_kn_per_mm: Positive
+    skin_damper_kns_per_m: Annotated[float, Field(ge=0.0)]
+    door_damper_kns_per_m: Annotated[float, Field(ge=0.0)]
+    pillar_damper_kns_per_m: Annotated[float, Field(ge=0.0)]
     rate_effect_s_per_m: Annotated[float, Field(ge=0.0, le=0.04)]
     sill_stand_off_mm: Annotated[float, Field(ge=0.0)]
     sill_contact_kn_per_mm: Positive
