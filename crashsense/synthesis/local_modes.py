@@ -1,0 +1,86 @@
+"""Local structure at a sensing location: modes that ride on the body and modes that a blow excites.
+
+A mode on a moving base adds its relative acceleration: with base acceleration a,
+``u'' + 2 zeta w u' + w^2 u = -a``; the location reads ``a + g u''`` (g: participation [-]). A mode
+of modal mass m that a force F excites reads ``F / m`` through the same high-pass. Both return to
+rest: they add no lasting velocity.
+
+    H(s) = s^2 / (s^2 + 2 zeta w s + w^2)
+
+Discrete form: bilinear transform, frequency pre-warped at the mode (exact at w). Rows are filtered
+one by one, so that a row is the same in any block. Frequencies must stay below a third of the rate.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import pi
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+
+def mode_sections(*, frequency_hz: float, damping: float, rate_hz: float) -> FloatArray:
+    """Second-order section of H(s) = s^2 / (s^2 + 2 zeta w s + w^2), shape (1, 6).
+
+    >>> bool(abs(mode_sections(frequency_hz=50.0, damping=0.1, rate_hz=1e4)[0, :3].sum()) < 1e-12)
+    True
+    """
+    t = np.tan(pi * frequency_hz / rate_hz)
+    den = 1.0 + 2.0 * damping * t + t * t
+    return np.array(
+        [
+            [
+                1.0 / den,
+                -2.0 / den,
+                1.0 / den,
+                1.0,
+                2.0 * (t * t - 1.0) / den,
+                (1.0 - 2.0 * damping * t + t * t) / den,
+            ]
+        ]
+    )
+
+
+def mode_response(
+    drive: FloatArray,
+    *,
+    frequency_hz: FloatArray | float,
+    damping: float,
+    rate_hz: float,
+) -> FloatArray:
+    """H(s) applied to *drive*, shape (draws, samples); frequency scalar or (draws,)."""
+    from scipy.signal import sosfilt
+
+    rows = np.broadcast_to(np.asarray(frequency_hz, dtype=np.float64), (drive.shape[0],))
+    out = np.empty_like(drive)
+    for row, frequency in enumerate(rows):
+        sections = mode_sections(frequency_hz=float(frequency), damping=damping, rate_hz=rate_hz)
+        out[row] = sosfilt(sections, drive[row])
+    return out
+
+
+def with_modes(
+    base: FloatArray,
+    *,
+    modes: Sequence[tuple[float, float, float]],
+    factor: FloatArray,
+    rate_hz: float,
+) -> FloatArray:
+    """Base acceleration plus the modes that ride on it.
+
+    Parameters
+    ----------
+    base : acceleration of the body at the location [m/s^2], shape (draws, samples)
+    modes : (frequency [Hz], damping ratio [-], participation [-]) of each mode
+    factor : on the frequencies, shape (draws,)
+    rate_hz : sampling rate [Hz]
+    """
+    out = np.array(base)
+    for frequency, damping, participation in modes:
+        out -= participation * mode_response(
+            base, frequency_hz=frequency * factor, damping=damping, rate_hz=rate_hz
+        )
+    return out
