@@ -1,0 +1,179 @@
+"""Figures for files (PNG, SVG, PDF): functions that take numbers already computed.
+
+They draw with the Agg canvas, so that they work without a display and change no global state.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from crashsense.reporting.svg import BLUE, GREEN, GREY, INK, VERMILION, DemandRow, TimingRow
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+FloatArray = npt.NDArray[np.float64]
+
+#: Marker and colour of a verdict.
+_MARKERS = {
+    "on_time": ("o", BLUE),
+    "late": ("^", VERMILION),
+    "early": ("<", VERMILION),
+    "missed": ("x", VERMILION),
+    "rule_error": ("x", VERMILION),
+}
+
+
+def _figure(width: float, height: float) -> Figure:
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(width, height), layout="constrained")
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def save(figure: Figure, path: Path | str) -> Path:
+    """Write a figure; the ending of *path* decides the format. No date goes into the file."""
+    target = Path(path)
+    metadata = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}}.get(target.suffix)
+    figure.savefig(target, dpi=130, metadata=metadata)
+    return target
+
+
+def timing_figure(rows: Sequence[TimingRow], *, title: str = "") -> Figure:
+    """Required time (bar) and fire time (marker) of must-fire rows [ms].
+
+    A row that never fired carries a cross at the right border.
+    """
+    figure = _figure(8.6, 1.0 + 0.27 * max(len(rows), 1))
+    axes = figure.add_subplot()
+    places = np.arange(len(rows))
+    known = [r.required_ms for r in rows if r.required_ms is not None]
+    known += [r.fire_ms for r in rows if r.fire_ms is not None]
+    border = 1.08 * max([*known, 10.0])
+    for place, row in zip(places, rows, strict=True):
+        if row.required_ms is not None:
+            axes.barh(place, row.required_ms, height=0.6, color="#dfe7ee", zorder=1)
+            axes.plot([row.required_ms] * 2, [place - 0.4, place + 0.4], color=INK, lw=2.2)
+        marker, colour = _MARKERS.get(row.verdict, ("o", GREY))
+        fire = border if row.fire_ms is None else row.fire_ms
+        axes.plot(fire, place, marker=marker, color=colour, ms=7, mew=2, ls="none", zorder=3)
+        if row.arming_ms is not None:
+            axes.plot(row.arming_ms, place - 0.3, marker="v", mfc="white", mec=INK, ms=6, ls="none")
+    axes.set_yticks(places, [row.name for row in rows])
+    axes.invert_yaxis()
+    axes.set_xlabel("time from first contact [ms]")
+    axes.set_xlim(right=1.03 * border)
+    axes.grid(axis="x", color="#e3e7ec")
+    axes.set_axisbelow(True)
+    axes.spines[["top", "right", "left"]].set_visible(False)
+    handles = [
+        axes.plot([], [], color=INK, lw=2.2, label="required time")[0],
+        axes.plot([], [], marker="o", color=BLUE, ls="none", label="fired on time")[0],
+        axes.plot([], [], marker="^", color=VERMILION, ls="none", label="fired late")[0],
+        axes.plot([], [], marker="x", mew=2, color=VERMILION, ls="none", label="never fired")[0],
+    ]
+    axes.legend(
+        handles=handles, loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=4, frameon=False
+    )
+    if title:
+        figure.suptitle(title, x=0.01, ha="left", fontsize=11, fontweight="bold")
+    return figure
+
+
+def demand_figure(rows: Sequence[DemandRow], *, title: str = "") -> Figure:
+    """Largest demand [-] of rows that must not fire, against the threshold at 1."""
+    figure = _figure(8.6, 1.0 + 0.27 * max(len(rows), 1))
+    axes = figure.add_subplot()
+    for place, row in enumerate(rows):
+        fired = row.verdict == "inadvertent"
+        axes.plot([0.0, row.max_demand], [place, place], color="#9aa3af", lw=1.2, zorder=1)
+        axes.plot(
+            row.max_demand,
+            place,
+            marker="D" if fired else "o",
+            color=VERMILION if fired else BLUE,
+            mfc=VERMILION if fired else "white",
+            ms=7,
+            ls="none",
+            zorder=3,
+        )
+    axes.axvline(1.0, color=INK, ls="--", lw=1.3)
+    axes.set_yticks(np.arange(len(rows)), [row.name for row in rows])
+    axes.invert_yaxis()
+    axes.set_xlabel("largest demand [-]; 1 fires (filled diamond: fired although it must not)")
+    axes.set_xlim(left=0.0)
+    axes.spines[["top", "right", "left"]].set_visible(False)
+    if title:
+        figure.suptitle(title, x=0.01, ha="left", fontsize=11, fontweight="bold")
+    return figure
+
+
+def signal_figure(
+    times_ms: FloatArray,
+    values: FloatArray,
+    *,
+    sensed_times_ms: FloatArray,
+    sensed_values: FloatArray,
+    unit: str,
+    name: str,
+    range_value: float | None = None,
+) -> Figure:
+    """True and sensed signal over time, with the sensor's range.
+
+    Parameters
+    ----------
+    times_ms, values : true signal, shape (samples,)
+    sensed_times_ms, sensed_values : what the control unit gets, shape (samples,)
+    unit, name : of the vertical axis
+    range_value : range of the sensor in the same unit, or None
+    """
+    figure = _figure(8.0, 3.2)
+    axes = figure.add_subplot()
+    axes.plot(times_ms, values, color=GREY, lw=0.8, label="true, at the sensor")
+    axes.plot(
+        sensed_times_ms, sensed_values, color=BLUE, lw=1.6, label="as the control unit gets it"
+    )
+    if range_value is not None:
+        for value in (range_value, -range_value):
+            axes.axhline(value, color=INK, ls="--", lw=1.0)
+        axes.fill_between(
+            times_ms,
+            -range_value,
+            range_value,
+            where=np.abs(values) > range_value,
+            facecolor="none",
+            edgecolor=VERMILION,
+            hatch="////",
+            lw=0.0,
+            label="beyond the range",
+        )
+    axes.set_xlabel("time from first contact [ms]")
+    axes.set_ylabel(f"{name} [{unit}]")
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.legend(loc="best", frameon=False)
+    return figure
+
+
+def demand_trace_figure(
+    traces: Sequence[tuple[str, FloatArray, FloatArray]], *, name: str
+) -> Figure:
+    """Demand over time: (name, times [ms], demand [-]) a trace, the threshold at 1."""
+    figure = _figure(8.0, 3.2)
+    axes = figure.add_subplot()
+    looks = [(BLUE, "-"), (VERMILION, "--"), (GREEN, ":"), (INK, "-."), (GREY, "--")]
+    for index, (label, times, demand) in enumerate(traces):
+        colour, style = looks[index % len(looks)]
+        axes.plot(times, demand, color=colour, ls=style, lw=1.6, label=label)
+    axes.axhline(1.0, color=INK, ls="--", lw=1.2)
+    axes.set_xlabel("time from first contact, control-unit clock [ms]")
+    axes.set_ylabel(f"{name}: demand [-]")
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.legend(loc="best", frameon=False)
+    return figure

@@ -1,0 +1,459 @@
+"""Inline SVG charts of the page: functions that take numbers and return text.
+
+A chart uses words, shapes and dash patterns beside colour, states the unit of every axis, and draws
+at most :data:`MOST_POINTS` points a trace. Colours are the colour-blind safe set of Okabe and Ito
+(Color Universal Design, as remembered).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+from math import ceil, floor, isfinite, log10
+
+import numpy as np
+import numpy.typing as npt
+
+from crashsense.reporting.summary import WORDS
+
+FloatArray = npt.NDArray[np.float64]
+
+MOST_POINTS = 400
+
+BLUE = "#0072b2"
+VERMILION = "#b84a00"
+GREEN = "#00795a"
+GREY = "#6b7280"
+INK = "#1c2430"
+
+#: Subdivision of a chart unit in path coordinates, which are whole numbers to stay short.
+_FINE = 4
+
+
+@dataclass(frozen=True)
+class Line:
+    """A trace with its look. ``dash`` is an SVG dash pattern, empty for a solid line."""
+
+    name: str
+    x: FloatArray
+    y: FloatArray
+    colour: str = INK
+    width: float = 1.5
+    dash: str = ""
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A vertical line at *x* with words: a required time, a fire time."""
+
+    name: str
+    x: float
+    colour: str = INK
+    dash: str = ""
+
+
+@dataclass(frozen=True)
+class Frame:
+    """Where data stand in a chart: data ranges and the box on the page [px]."""
+
+    x_range: tuple[float, float]
+    y_range: tuple[float, float]
+    left: float
+    top: float
+    width: float
+    height: float
+
+    def x(self, value: float) -> float:
+        """Page coordinate of *value* on the horizontal axis."""
+        low, high = self.x_range
+        return self.left + (value - low) / (high - low) * self.width
+
+    def y(self, value: float) -> float:
+        """Page coordinate of *value* on the vertical axis (up is more)."""
+        low, high = self.y_range
+        return self.top + (high - value) / (high - low) * self.height
+
+
+def decimate(x: FloatArray, y: FloatArray, *, most: int = MOST_POINTS) -> tuple[FloatArray, ...]:
+    """Return at most *most* points of a trace that keep its first, last and extreme values.
+
+    The trace is cut into equal bins; of each the smallest and the largest point stay, in order.
+    Points that are not finite are left out.
+
+    >>> x, y = decimate(np.arange(10000.0), np.sin(np.arange(10000.0)), most=100)
+    >>> x.size <= 100
+    True
+    """
+    good = np.isfinite(x) & np.isfinite(y)
+    x, y = np.asarray(x)[good], np.asarray(y)[good]
+    if x.size <= most:
+        return x, y
+    bins = max(1, (most - 2) // 2)
+    edges = np.linspace(0, x.size, bins + 1).astype(int)
+    keep = {0, x.size - 1}
+    for first, last in zip(edges[:-1], edges[1:], strict=True):
+        keep.add(first + int(np.argmin(y[first:last])))
+        keep.add(first + int(np.argmax(y[first:last])))
+    index = np.array(sorted(keep))
+    return x[index], y[index]
+
+
+def ticks(low: float, high: float, *, most: int = 7) -> list[float]:
+    """Round numbers inside a range, at most *most* of them.
+
+    >>> ticks(0.0, 95.0)
+    [0.0, 20.0, 40.0, 60.0, 80.0]
+    """
+    span = high - low
+    if not (isfinite(span) and span > 0.0):
+        return [low]
+    raw = span / max(most - 1, 1)
+    power = 10.0 ** floor(log10(raw))
+    step = next(power * m for m in (1.0, 2.0, 5.0, 10.0) if power * m >= raw * (1 - 1e-9))
+    first = ceil(low / step - 1e-9)
+    values = []
+    while first * step <= high + 1e-9 * span:
+        values.append(round(first * step, 10) + 0.0)
+        first += 1
+    return values
+
+
+def padded(values: Sequence[float], *, least: float = 0.0, part: float = 0.06) -> tuple[float, ...]:
+    """A range around the values, wider by *part* each side and at least *least* wide."""
+    finite = [v for v in values if isfinite(v)] or [0.0]
+    low, high = min(finite), max(finite)
+    pad = max(part * (high - low), (least - (high - low)) / 2.0, 1e-9)
+    return low - pad, high + pad
+
+
+def number(value: float) -> str:
+    """A tick label: no trailing zeros, a true minus sign.
+
+    >>> number(-20.0), number(0.25)
+    ('−20', '0.25')
+    """
+    text = f"{value:.6g}"
+    return text.replace("-", "−")
+
+
+def path(x: FloatArray, y: FloatArray, *, frame: Frame) -> str:
+    """Path data of a trace in fine whole-number coordinates, points on one straight run merged."""
+    low_x, high_x = frame.x_range
+    low_y, high_y = frame.y_range
+    left, top = frame.left * _FINE, frame.top * _FINE
+    px = np.rint(left + (x - low_x) / (high_x - low_x) * frame.width * _FINE).astype(int)
+    py = np.rint(top + (high_y - y) / (high_y - low_y) * frame.height * _FINE).astype(int)
+    points = list(zip(px.tolist(), py.tolist(), strict=True))
+    kept = points[:1]
+    for here, after in zip(points[1:-1], points[2:], strict=True):
+        step = (here[0] - kept[-1][0], here[1] - kept[-1][1])
+        turn = (after[0] - here[0], after[1] - here[1])
+        # A point is spared only on one straight run; a turn back on the same line is an extreme.
+        straight = step[0] * turn[1] == step[1] * turn[0]
+        if not straight or step[0] * turn[0] + step[1] * turn[1] < 0:
+            kept.append(here)
+    kept += points[1:][-1:]
+    if not kept:
+        return ""
+    text = [f"M{kept[0][0]} {kept[0][1]}l"]
+    for (x0, y0), (x1, y1) in zip(kept[:-1], kept[1:], strict=True):
+        step_x, step_y = x1 - x0, y1 - y0
+        space = "" if text[-1].endswith("l") or step_x < 0 else " "
+        text.append(f"{space}{step_x}{'' if step_y < 0 else ' '}{step_y}")
+    return "".join(text)
+
+
+def _text(x: float, y: float, words: str, *, anchor: str = "start", extra: str = "") -> str:
+    end = "" if anchor == "start" else f' text-anchor="{anchor}"'
+    return f'<text x="{x:.1f}" y="{y:.1f}"{end}{extra}>{escape(words)}</text>'
+
+
+def _axes(frame: Frame, *, x_label: str, y_label: str, y_ticks: int = 5) -> list[str]:
+    bottom = frame.top + frame.height
+    right = frame.left + frame.width
+    out = []
+    for value in ticks(*frame.y_range, most=y_ticks):
+        y = frame.y(value)
+        out.append(f'<path class="grid" d="M{frame.left:.1f} {y:.1f}H{right:.1f}"/>')
+        out.append(_text(frame.left - 6, y + 4, number(value), anchor="end"))
+    for value in ticks(*frame.x_range, most=9):
+        x = frame.x(value)
+        out.append(f'<path class="axis" d="M{x:.1f} {bottom:.1f}v4"/>')
+        out.append(_text(x, bottom + 16, number(value), anchor="middle"))
+    out.append(f'<path class="axis" d="M{frame.left:.1f} {bottom:.1f}H{right:.1f}"/>')
+    out.append(_text(right, bottom + 32, x_label, anchor="end"))
+    out.append(_text(6, 13, y_label, extra=' class="unit"'))
+    return out
+
+
+def _legend(lines: Sequence[Line], *, left: float, y: float) -> list[str]:
+    # The sample of the line stands before its words; text width is an estimate.
+    out = []
+    x = left
+    for line in lines:
+        dash = f' stroke-dasharray="{line.dash}"' if line.dash else ""
+        out.append(
+            f'<path d="M{x:.1f} {y - 4:.1f}h21" fill="none" stroke="{line.colour}" '
+            f'stroke-width="{line.width + 0.5:g}"{dash}/>'
+        )
+        out.append(_text(x + 26, y, line.name))
+        x += 26 + 6.4 * len(line.name) + 18
+    return out
+
+
+def _trace(line: Line, *, frame: Frame) -> str:
+    # Cut first, then thin out: a window into a long event keeps all its points.
+    inside = (line.x >= frame.x_range[0]) & (line.x <= frame.x_range[1]) & np.isfinite(line.y)
+    if not inside.any():
+        return ""
+    x, y = decimate(line.x[inside], line.y[inside])
+    data = path(x, np.clip(y, *frame.y_range), frame=frame)
+    dash = f' stroke-dasharray="{line.dash}"' if line.dash else ""
+    return (
+        f'<path class="trace" transform="scale({1 / _FINE})" d="{data}" '
+        f'stroke="{line.colour}" stroke-width="{line.width:g}"{dash}/>'
+    )
+
+
+def _marks(marks: Sequence[Mark], *, frame: Frame) -> list[str]:
+    out = []
+    shown = [m for m in marks if frame.x_range[0] <= m.x <= frame.x_range[1]]
+    for row, mark in enumerate(sorted(shown, key=lambda m: m.x)):
+        x = frame.x(mark.x)
+        y = frame.top + 12 + 14 * (row % 3)
+        dash = f' stroke-dasharray="{mark.dash}"' if mark.dash else ""
+        out.append(
+            f'<path d="M{x:.1f} {frame.top:.1f}v{frame.height:.1f}" stroke="{mark.colour}" '
+            f'stroke-width="1.2"{dash}/>'
+        )
+        near_end = x > frame.left + 0.72 * frame.width
+        out.append(
+            _text(
+                x - 4 if near_end else x + 4,
+                y,
+                mark.name,
+                anchor="end" if near_end else "start",
+                extra=' class="halo"',
+            )
+        )
+    return out
+
+
+def line_chart(
+    lines: Sequence[Line],
+    *,
+    label: str,
+    x_label: str,
+    y_label: str,
+    x_range: tuple[float, float],
+    y_range: tuple[float, float] | None = None,
+    levels: Sequence[tuple[str, float]] = (),
+    marks: Sequence[Mark] = (),
+    bands: Sequence[tuple[float, float]] = (),
+    width: float = 560.0,
+    height: float = 230.0,
+) -> str:
+    """Draw traces over time.
+
+    Parameters
+    ----------
+    lines : traces, drawn in order
+    label : what the chart shows, in words (for screen readers)
+    x_label, y_label : axis titles with their unit
+    x_range, y_range : data ranges; without *y_range* the traces inside *x_range* decide
+    levels : horizontal lines, name and value
+    marks : vertical lines
+    bands : hatched time intervals
+    """
+    if y_range is None:
+        seen = [0.0, *(value for _, value in levels)]
+        for line in lines:
+            inside = (line.x >= x_range[0]) & (line.x <= x_range[1]) & np.isfinite(line.y)
+            if inside.any():
+                seen += [float(line.y[inside].min()), float(line.y[inside].max())]
+        low, high = padded(seen, least=1e-3)
+        y_range = (low, high)
+    frame = Frame(x_range, y_range, 48.0, 42.0, width - 58.0, height - 82.0)
+    out = [
+        f'<svg class="chart" viewBox="0 0 {width:g} {height:g}" role="img" '
+        f'aria-label="{escape(label, quote=True)}">'
+    ]
+    for first, last in bands:
+        x0, x1 = (frame.x(min(max(v, x_range[0]), x_range[1])) for v in (first, last))
+        out.append(
+            f'<rect x="{x0:.1f}" y="{frame.top:g}" width="{max(x1 - x0, 3.0):.1f}" '
+            f'height="{frame.height:g}" fill="url(#hatch)"/>'
+        )
+    out += _axes(frame, x_label=x_label, y_label=y_label)
+    if y_range[0] < 0.0 < y_range[1]:
+        out.append(f'<path class="zero" d="M{frame.left:g} {frame.y(0.0):.1f}h{frame.width:g}"/>')
+    out += [_trace(line, frame=frame) for line in lines]
+    for name, value in levels:
+        if y_range[0] <= value <= y_range[1]:
+            y = frame.y(value)
+            out.append(f'<path class="level" d="M{frame.left:g} {y:.1f}h{frame.width:g}"/>')
+            out.append(
+                _text(
+                    frame.left + frame.width - 4,
+                    y + 13 if y - frame.top < 16.0 else y - 4,
+                    name,
+                    anchor="end",
+                    extra=' class="halo"',
+                )
+            )
+    out += _marks(marks, frame=frame)
+    out += _legend(lines, left=frame.left, y=31.0)
+    out.append("</svg>")
+    return "".join(out)
+
+
+@dataclass(frozen=True)
+class TimingRow:
+    """One must-fire row of the timing chart; times [ms], None where there is none."""
+
+    name: str
+    anchor: str
+    required_ms: float | None
+    fire_ms: float | None
+    arming_ms: float | None
+    verdict: str
+    key: str = ""
+
+
+def timing_chart(rows: Sequence[TimingRow], *, label: str, width: float = 900.0) -> str:
+    """Required time, fire time and arming, one line an event.
+
+    The bar reaches to the required time; a dot inside it is a decision in time, a triangle behind
+    it a late one, a cross at the end of the scale one that never came. Words repeat the verdict.
+    """
+    left, right, pitch, top = 250.0, 110.0, 20.0, 24.0
+    seen = [0.0]
+    for row in rows:
+        seen += [t for t in (row.required_ms, row.fire_ms) if t is not None and isfinite(t)]
+    low, high = min(seen), max(max(seen), 10.0)
+    span = high - low
+    x_range = (low - 0.02 * span, high + 0.06 * span)
+    height = top + pitch * len(rows) + 44.0
+    frame = Frame(x_range, (0.0, 1.0), left, top, width - left - right, pitch * len(rows))
+    bottom = top + frame.height
+    out = [
+        f'<svg class="chart wide" viewBox="0 0 {width:g} {height:g}" role="img" '
+        f'aria-label="{escape(label, quote=True)}">'
+    ]
+    for value in ticks(*x_range, most=11):
+        x = frame.x(value)
+        out.append(f'<path class="grid" d="M{x:.1f} {top:g}V{bottom:g}"/>')
+        out.append(_text(x, bottom + 16, number(value), anchor="middle"))
+    out.append(_text(left + frame.width, bottom + 34, "time from first contact [ms]", anchor="end"))
+    for index, row in enumerate(rows):
+        out.append(_timing_row(row, y=top + pitch * (index + 0.5), frame=frame))
+    out.append("</svg>")
+    return "".join(out)
+
+
+#: Verdict -> (shape, colour) on the timing chart.
+SHAPES = {
+    "on_time": ("dot", BLUE),
+    "late": ("triangle", VERMILION),
+    "early": ("triangle", VERMILION),
+    "missed": ("cross", VERMILION),
+    "rule_error": ("cross", VERMILION),
+}
+
+
+def _timing_row(row: TimingRow, *, y: float, frame: Frame) -> str:
+    zero = frame.x(0.0)
+    out = [f'<g data-key="{escape(row.key, quote=True)}">' if row.key else "<g>"]
+    out.append(
+        f'<a href="#{escape(row.anchor, quote=True)}">'
+        + _text(frame.left - 10, y + 4, row.name, anchor="end")
+        + "</a>"
+    )
+    if row.required_ms is not None:
+        x = frame.x(row.required_ms)
+        out.append(
+            f'<rect class="allowed" x="{min(zero, x):.1f}" y="{y - 6:.1f}" '
+            f'width="{abs(x - zero):.1f}" height="12"/>'
+            f'<path class="due" d="M{x:.1f} {y - 8:.1f}v16"/>'
+        )
+    if row.arming_ms is not None and isfinite(row.arming_ms):
+        x = frame.x(row.arming_ms)
+        out.append(f'<path class="arming" d="M{x - 4:.1f} {y - 7:.1f}h8l-4 6z"/>')
+    shape, colour = SHAPES.get(row.verdict, ("dot", GREY))
+    x = frame.x(row.fire_ms) if row.fire_ms is not None else frame.left + frame.width
+    out.append(
+        f'<g class="fired" transform="translate({x:.1f} {y:.1f})">{glyph(shape, colour)}</g>'
+    )
+    words = WORDS.get(row.verdict, row.verdict)
+    if row.fire_ms is not None and row.required_ms is not None:
+        margin = f"{row.required_ms - row.fire_ms:+.1f}".replace("-", "−")
+        words += f" {margin} ms"
+    out.append(_text(frame.left + frame.width + 10, y + 4, words, extra=' class="outcome"'))
+    out.append("</g>")
+    return "".join(out)
+
+
+def glyph(shape: str, colour: str) -> str:
+    """A mark centred on the origin: ``dot``, ``triangle``, ``cross``, ``ring`` or ``diamond``."""
+    if shape == "dot":
+        return f'<circle r="4.5" fill="{colour}"/>'
+    if shape == "ring":
+        return f'<circle r="4.2" fill="#fff" stroke="{colour}" stroke-width="1.8"/>'
+    if shape == "triangle":
+        return f'<path d="M0 -6l5.6 10h-11.2z" fill="{colour}"/>'
+    if shape == "diamond":
+        return f'<path d="M0 -6l6 6l-6 6l-6 -6z" fill="{colour}"/>'
+    return f'<path d="M-5 -5l10 10m0 -10l-10 10" stroke="{colour}" stroke-width="2.6"/>'
+
+
+@dataclass(frozen=True)
+class DemandRow:
+    """One must-not-fire row: largest demand, 1 fires."""
+
+    name: str
+    anchor: str
+    max_demand: float
+    verdict: str
+    held_by: str = ""
+    key: str = ""
+
+
+def demand_chart(rows: Sequence[DemandRow], *, label: str, width: float = 900.0) -> str:
+    """Largest demand of rows that must not fire, against the threshold at 1."""
+    left, right, pitch, top = 250.0, 160.0, 20.0, 24.0
+    finite = [r.max_demand for r in rows if isfinite(r.max_demand)]
+    high = min(max([1.25, *(1.05 * v for v in finite)]), 3.0)
+    frame = Frame((0.0, high), (0.0, 1.0), left, top, width - left - right, pitch * len(rows))
+    bottom = top + frame.height
+    height = bottom + 44.0
+    out = [
+        f'<svg class="chart wide" viewBox="0 0 {width:g} {height:g}" role="img" '
+        f'aria-label="{escape(label, quote=True)}">'
+    ]
+    for value in ticks(0.0, high, most=8):
+        x = frame.x(value)
+        out.append(f'<path class="grid" d="M{x:.1f} {top:g}V{bottom:g}"/>')
+        out.append(_text(x, bottom + 16, number(value), anchor="middle"))
+    out.append(_text(left + frame.width, bottom + 34, "largest demand [-], 1 fires", anchor="end"))
+    one = frame.x(1.0)
+    out.append(f'<path class="level" d="M{one:.1f} {top - 6:g}V{bottom:g}"/>')
+    out.append(_text(one, top - 9, "threshold", anchor="middle"))
+    for index, row in enumerate(rows):
+        y = top + pitch * (index + 0.5)
+        beyond = row.max_demand > high
+        x = frame.x(min(row.max_demand, high))
+        fired = row.verdict == "inadvertent"
+        shape, colour = ("diamond", VERMILION) if fired else ("ring", BLUE)
+        words = "inadvertent" if fired else f"held by {row.held_by}" if row.held_by else "held"
+        tail = f" ({row.max_demand:.2f}, off the scale)" if beyond else f" {row.max_demand:.2f}"
+        out.append(
+            f'<a href="#{escape(row.anchor, quote=True)}">'
+            + _text(left - 10, y + 4, row.name, anchor="end")
+            + "</a>"
+            + f'<path class="stem" d="M{left:g} {y:.1f}H{x:.1f}"/>'
+            + f'<g transform="translate({x:.1f} {y:.1f})">{glyph(shape, colour)}</g>'
+            + _text(left + frame.width + 10, y + 4, words + tail, extra=' class="outcome"')
+        )
+    out.append("</svg>")
+    return "".join(out)

@@ -1,0 +1,58 @@
+"""Figures for files: they take numbers, need no display, and write what they were given."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from crashsense.reporting import figures
+from crashsense.reporting.svg import DemandRow, TimingRow
+
+ROWS = [
+    TimingRow("wall", "a", 18.0, 15.0, 9.0, "on_time"),
+    TimingRow("pole", "b", 54.0, 61.0, None, "late"),
+    TimingRow("other", "c", 40.0, None, None, "missed"),
+]
+
+
+@pytest.mark.parametrize("ending", ["png", "svg", "pdf"])
+def test_timing_figure_is_written(ending, tmp_path):
+    path = figures.save(figures.timing_figure(ROWS, title="t"), tmp_path / f"x.{ending}")
+    assert path.stat().st_size > 3000
+
+
+def test_timing_figure_shows_the_numbers():
+    axes = figures.timing_figure(ROWS).axes[0]
+    assert [t.get_text() for t in axes.get_yticklabels()] == ["wall", "pole", "other"]
+    assert [p.get_width() for p in axes.patches] == [18.0, 54.0, 40.0]
+    assert axes.get_xlabel().endswith("[ms]")
+
+
+def test_demand_figure_has_the_threshold_at_1():
+    rows = [DemandRow("hammer", "a", 1.4, "inadvertent"), DemandRow("kerb", "b", 0.5, "held")]
+    axes = figures.demand_figure(rows).axes[0]
+    assert [1.0, 1.0] in [list(line.get_xdata()) for line in axes.lines]
+    assert [t.get_text() for t in axes.get_yticklabels()] == ["hammer", "kerb"]
+
+
+def test_signal_and_demand_traces_carry_units():
+    t = np.arange(0.0, 50.0, 0.1)
+    figure = figures.signal_figure(
+        t,
+        60.0 * np.sin(t),
+        sensed_times_ms=t[::5],
+        sensed_values=np.clip(60.0 * np.sin(t[::5]), -50, 50),
+        unit="g",
+        name="central_x",
+        range_value=50.0,
+    )
+    assert figure.axes[0].get_ylabel() == "central_x [g]"
+    figure = figures.demand_trace_figure([("guarded", t, t / 20.0)], name="front bag, stage 1")
+    assert figure.axes[0].get_ylabel() == "front bag, stage 1: demand [-]"
+
+
+def test_no_global_figure_is_left_open():
+    import matplotlib.pyplot as plt
+
+    figures.timing_figure(ROWS)
+    assert plt.get_fignums() == []

@@ -1,0 +1,213 @@
+"""The page: self-contained, complete, escaped, and its what-if data exact."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from crashsense.reporting import write_report
+from crashsense.reporting.page import (
+    SCALES,
+    clipping_words,
+    effective_demand,
+    fire_curve,
+    page_parts,
+)
+from crashsense.reporting.view import DemandChart, Trace
+from crashsense.resources import CAUTION
+
+VOID = {"meta", "input", "br", "link", "img", "hr"}
+
+
+class Outline(HTMLParser):
+    """Checks nesting and collects ids, links, sources and text."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.stack: list[str] = []
+        self.ids: list[str] = []
+        self.links: list[str] = []
+        self.sources: list[str] = []
+        self.faults: list[str] = []
+
+    def handle_starttag(self, tag, attrs):
+        given = dict(attrs)
+        if tag not in VOID:
+            self.stack.append(tag)
+        if "id" in given:
+            self.ids.append(given["id"])
+        if tag == "a":
+            self.links.append(given["href"])
+        self.sources += [given[k] for k in ("src", "xlink:href", "action", "data") if k in given]
+        if tag == "link":
+            self.sources.append(given.get("href", ""))
+
+    def handle_startendtag(self, tag, attrs):
+        self.handle_starttag(tag, attrs)
+        if tag not in VOID:
+            self.stack.pop()
+
+    def handle_endtag(self, tag):
+        if not self.stack or self.stack.pop() != tag:
+            self.faults.append(f"</{tag}> at {self.getpos()}")
+
+
+def outline(text: str) -> Outline:
+    parser = Outline()
+    parser.feed(text)
+    parser.close()
+    return parser
+
+
+@pytest.fixture
+def page(drawn_view) -> str:
+    return "".join(page_parts(drawn_view))
+
+
+def test_the_page_is_nested_well_and_every_link_lands(page):
+    parsed = outline(page)
+    assert parsed.faults == []
+    assert parsed.stack == []
+    assert len(parsed.ids) == len(set(parsed.ids))
+    inside = [link[1:] for link in parsed.links if link.startswith("#")]
+    assert len(inside) > 20
+    assert set(inside) <= set(parsed.ids)
+
+
+def test_the_outline_check_can_fail():
+    assert outline("<p><b>x</p></b>").faults
+
+
+def test_nothing_is_loaded_from_elsewhere(page):
+    parsed = outline(page)
+    assert parsed.sources == []
+    assert [link for link in parsed.links if not link.startswith("#")] == []
+    assert re.findall(r"https?://|@import|url\((?!#hatch)", page) == []
+
+
+def test_caution_first_and_last(page):
+    body = page[page.index("<body>") :]
+    assert body.index(CAUTION) < body.index("requirements are not met")
+    assert body.count(CAUTION) == 2
+
+
+def test_every_event_and_restraint_is_there(page, drawn_view):
+    for event in drawn_view.verdicts["event"].unique():
+        assert f'id="event-{event}"' in page
+    for words in ("front bag, stage 1", "curtain, right", "single-point protection", "late"):
+        assert words in page
+    assert "10 of 10" in page
+
+
+def test_every_chart_names_its_units(page):
+    charts = re.findall(r'<svg class="chart.*?</svg>', page)
+    assert len(charts) >= 8 + 8
+    unlabelled = [c[:200] for c in charts if not re.search(r"\[(ms|g|-)\]", c)]
+    assert unlabelled == []
+
+
+def test_traces_stay_within_400_points(page):
+    traces = re.findall(r'class="trace"[^>]* d="M-?\d+ -?\d+l([^"]*)"', page)
+    assert len(traces) > 20
+    assert max(len(re.findall(r"-?\d+", t)) / 2 + 1 for t in traces) <= 400
+
+
+def test_text_from_outside_is_escaped(view):
+    nasty = "<script>alert(1)</script>"
+    bad = replace(
+        view,
+        notes=[nasty],
+        event_view=lambda name: replace(view.event_view(name), title=nasty, facts={"speed": nasty}),
+    )
+    text = "".join(page_parts(bad))
+    assert nasty not in text
+    assert "&lt;script&gt;alert(1)" in text
+
+
+def test_the_page_is_written_whole_or_not_at_all(view, tmp_path):
+    target = write_report(view, tmp_path)
+    assert target == tmp_path / "report.html"
+    before = target.read_text(encoding="utf-8")
+
+    def broken(name):
+        raise RuntimeError("no traces")
+
+    with pytest.raises(RuntimeError, match="no traces"):
+        write_report(replace(view, event_view=broken), tmp_path)
+    assert target.read_text(encoding="utf-8") == before
+    assert [p.name for p in tmp_path.iterdir()] == ["report.html"]
+
+
+def test_the_same_run_gives_the_same_page(view):
+    assert "".join(page_parts(view)) == "".join(page_parts(view))
+
+
+def test_a_run_without_traces_still_has_a_page(view):
+    text = "".join(page_parts(replace(view, event_view=None)))
+    assert "No traces were kept for this event." in text
+    assert outline(text).faults == []
+
+
+def what_if_rows(page: str) -> list[dict]:
+    found = re.search(r'id="what-if-data">(.*?)</script>', page, re.S)
+    assert found is not None
+    return json.loads(found.group(1))
+
+
+def fire_time(row: dict, scale: float) -> float | None:
+    return next((time for last, time in row["f"] if scale <= last + 1e-9), None)
+
+
+def test_what_if_at_scale_1_gives_the_table(page, drawn_view):
+    rows = what_if_rows(page)
+    table = drawn_view.verdicts.query("draw == 0").set_index(["event", "algorithm", "restraint"])
+    assert len(rows) == 16
+    for row in rows:
+        expected = table.loc[(row["e"], row["a"], "front_airbag_stage_1"), "fire_time_ms"]
+        got = fire_time(row, 1.0)
+        assert (got is None and np.isnan(expected)) or got == pytest.approx(expected)
+
+
+@settings(derandomize=True, max_examples=50)
+@given(st.lists(st.floats(0.0, 3.0), min_size=1, max_size=40), st.sampled_from(SCALES.tolist()))
+def test_fire_curve_is_the_first_sample_at_the_scale(values, scale):
+    times = np.arange(len(values), dtype=float)
+    demand = np.array(values)
+    hits = np.flatnonzero(demand >= scale - 1e-12)
+    got = fire_time({"f": fire_curve(times, demand)}, scale)
+    assert got == (float(hits[0]) if hits.size else None)
+
+
+def test_scaling_leaves_arming_alone():
+    times = np.arange(3.0)
+    chart = DemandChart(
+        "s",
+        "a",
+        "r",
+        [
+            Trace("main", times, np.array([0.6, 0.9, 0.7])),
+            Trace("arming", times, np.array([0.9, 1.0, 2.0])),
+            Trace("total", times, np.array([0.6, 0.9, 0.7])),
+        ],
+    )
+    got_times, demand = effective_demand(chart)
+    assert demand.tolist() == [0.0, 0.9, 0.7]
+    # Hand count: at scale 0.5 the main criterion passes at sample 0, where arming is still open.
+    assert fire_time({"f": fire_curve(got_times, demand)}, 0.5) == 1.0
+
+
+def test_clipping_is_told_in_words(view):
+    channel = view.event_view("centre_pole_29_belted").channels[0]
+    cut = replace(channel, clipped_before_filter=3, clipped_codes=2)
+    assert clipping_words(cut) == (
+        "<strong>Clipped</strong> (hatched): 3 samples before the filter (not visible in the "
+        "codes), 2 samples at the last code."
+    )
+    assert clipping_words(replace(channel, clipped_before_filter=0)) == "No clipping."

@@ -1,0 +1,125 @@
+"""The text summary: counts, margins, single points, what the exit code means."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from crashsense.reporting import run_meets_requirements, text_summary
+from crashsense.reporting.summary import (
+    counts,
+    failed_rows,
+    held_by_arming_only,
+    requirements_met,
+    worst_margins,
+)
+from crashsense.resources import CAUTION
+
+
+def row(verdict: str, expectation: str, **changes: object) -> dict[str, object]:
+    base = {
+        "event": "e",
+        "restraint": "r",
+        "sensor_set": "s",
+        "algorithm": "a",
+        "draw": 0,
+        "expectation": expectation,
+        "verdict": verdict,
+        "demand_margin": 0.5,
+        "held_by": None,
+    }
+    return {**base, **changes}
+
+
+@pytest.mark.parametrize(
+    ("verdict", "expectation", "met"),
+    [
+        ("on_time", "fire", True),
+        ("late", "fire", False),
+        ("missed", "fire", False),
+        ("early", "fire", False),
+        ("rule_error", "fire", False),
+        ("held", "no_fire", True),
+        ("inadvertent", "no_fire", False),
+        ("rule_error", "no_fire", False),
+        ("open_fired", "open", True),
+        ("open_held", "open", True),
+    ],
+)
+def test_each_verdict_meets_or_fails(verdict, expectation, met):
+    frame = pd.DataFrame([row("on_time", "fire"), row(verdict, expectation)])
+    assert requirements_met(frame, gating={"a": True}) is met
+    assert requirements_met(frame, gating={"a": False}) is True
+
+
+def test_what_was_not_judged_counts_neither_way_but_alone_it_meets_nothing():
+    unjudged = row("not_evaluated", "fire", demand_margin=np.nan)
+    frame = pd.DataFrame([row("on_time", "fire"), unjudged])
+    assert requirements_met(frame, gating={"a": True})
+    assert not requirements_met(pd.DataFrame([unjudged]), gating={"a": True})
+
+
+def test_a_failing_draw_counts():
+    frame = pd.DataFrame([row("on_time", "fire"), row("late", "fire", draw=7)])
+    assert not requirements_met(frame, gating={"a": True})
+
+
+def test_counts_add_up(view):
+    table = counts(view.verdicts)
+    verdict_columns = table.drop(columns=["met", "not_met"])
+    required = view.verdicts["expectation"].isin(["fire", "no_fire"])
+    for key, own in view.verdicts[required].groupby(["sensor_set", "algorithm"]):
+        assert table.loc[key, "met"] + table.loc[key, "not_met"] == len(own)
+    assert verdict_columns.to_numpy().sum() == len(view.verdicts)
+    assert len(table) == 2
+
+
+def test_worst_margins_come_first(view):
+    rows = worst_margins(view.verdicts, most=4)
+    assert rows["demand_margin"].is_monotonic_increasing
+    assert rows["demand_margin"].iloc[0] == view.verdicts["demand_margin"].min()
+    assert len(rows) == 4
+
+
+def test_single_point_protection_is_found(view):
+    rows = held_by_arming_only(view.verdicts)
+    assert list(zip(rows["event"], rows["algorithm"], strict=True)) == [("hammer_sill", "guarded")]
+
+
+def test_the_summary_says_it_all(drawn_view):
+    text = text_summary(drawn_view)
+    lines = text.splitlines()
+    assert lines[0] == f"CAUTION: {CAUTION}"
+    assert "8 events, sensors: standard; nominal and 10 draws, seed 1" in lines
+    assert "plain (for comparison)" in text
+    assert "any k in 0.50 < k <= 1.08" in text
+    assert "Held by arming only (single-point protection)" in text
+    assert "barrier_40_belted: front_airbag_stage_1  10 of 10" in text
+    failed = len(failed_rows(drawn_view.verdicts.query("algorithm == 'guarded'")))
+    assert f"RESULT: {failed} of 352 requirements not met by guarded" in text
+    assert "(exit code 1: a result, not an error)" in text
+    assert not run_meets_requirements(drawn_view)
+    assert len(lines) < 36
+    assert max(map(len, lines[1:])) <= 110
+
+
+def test_zero_failures_are_not_zero_probability():
+    frame = pd.DataFrame([row("held", "no_fire", draw=k) for k in range(61)])
+    frame["family"], frame["time_margin_ms"] = "misuse", np.nan
+    from crashsense.reporting.summary import compose
+
+    text = compose(frame, gating={"a": True}, separation=[], seed=1, folder=None)
+    # Exact binomial bound for 0 of 60 at 95 %: 1 - 0.05 ** (1 / 60) = 0.0487 (computed).
+    assert "up to 4.9 %" in text
+    assert "RESULT: every judged requirement met by a in this model (exit code 0)." in text
+
+
+def test_no_gate_and_nothing_judged_are_said_plainly():
+    from crashsense.reporting.summary import compose
+
+    frame = pd.DataFrame([row("not_evaluated", "fire", demand_margin=np.nan)])
+    frame["time_margin_ms"] = np.nan
+    given = {"separation": [], "seed": 1, "folder": None}
+    assert "no gating algorithm" in compose(frame, gating={"a": False}, **given)
+    assert "could judge no requirement at all" in compose(frame, gating={"a": True}, **given)

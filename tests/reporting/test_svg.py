@@ -1,0 +1,135 @@
+"""Inline charts: few points, extremes kept, well-formed, words beside shapes."""
+
+from __future__ import annotations
+
+import re
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from crashsense.reporting import svg
+
+
+@settings(derandomize=True, max_examples=60)
+@given(
+    st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=3000),
+    st.integers(4, 400),
+)
+def test_decimation_keeps_ends_and_extremes(values, most):
+    y = np.array(values)
+    x = np.arange(y.size, dtype=float)
+    dx, dy = svg.decimate(x, y, most=most)
+    assert dx.size <= max(most, 4)
+    assert (dx[0], dx[-1]) == (x[0], x[-1])
+    assert (dy.min(), dy.max()) == (y.min(), y.max())
+    assert (np.diff(dx) > 0).all()
+    assert np.array_equal(dy, y[dx.astype(int)])
+
+
+def test_not_finite_points_are_left_out():
+    x, y = svg.decimate(np.arange(4.0), np.array([0.0, np.nan, np.inf, 3.0]))
+    assert x.tolist() == [0.0, 3.0]
+    assert y.tolist() == [0.0, 3.0]
+
+
+def points_of(data: str) -> list[tuple[int, int]]:
+    """Read path data back, as a browser does."""
+    numbers = [int(n) for n in re.findall(r"-?\d+", data)]
+    pairs = np.array(numbers).reshape(-1, 2)
+    return [tuple(p) for p in np.cumsum(pairs, axis=0).tolist()]
+
+
+@settings(derandomize=True, max_examples=60)
+@given(st.lists(st.floats(-5.0, 5.0), min_size=2, max_size=60))
+def test_path_goes_through_the_points(values):
+    frame = svg.Frame((0.0, 60.0), (-5.0, 5.0), 48.0, 42.0, 502.0, 148.0)
+    x, y = np.arange(len(values), dtype=float), np.array(values)
+    drawn = points_of(svg.path(x, y, frame=frame))
+    px = np.rint([4 * frame.x(v) for v in x])
+    py = np.rint([4 * frame.y(v) for v in y])
+    back = np.interp(px, [p[0] for p in drawn], [p[1] for p in drawn])
+    assert np.abs(back - py).max() <= 1.0
+    assert len(drawn) <= len(values)
+
+
+def test_a_spike_inside_one_column_stays():
+    frame = svg.Frame((0.0, 1e6), (0.0, 1.0), 0.0, 0.0, 100.0, 100.0)
+    drawn = points_of(svg.path(np.arange(4.0), np.array([0.0, 1.0, 0.0, 0.0]), frame=frame))
+    assert {p[1] for p in drawn} == {0, 400}
+
+
+def test_a_flat_trace_is_two_points():
+    frame = svg.Frame((0.0, 100.0), (-1.0, 1.0), 0.0, 0.0, 100.0, 100.0)
+    assert len(points_of(svg.path(np.arange(101.0), np.zeros(101), frame=frame))) == 2
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "expected"),
+    [
+        (0.0, 1.0, [0.0, 0.2, 0.4, 0.6, 0.8, 1.0]),
+        (-55.0, 55.0, [-40.0, -20.0, 0.0, 20.0, 40.0]),
+        (3.0, 3.0, [3.0]),
+    ],
+)
+def test_ticks_are_round(low, high, expected):
+    assert svg.ticks(low, high) == expected
+
+
+def test_line_chart_is_well_formed_short_and_labelled():
+    t = np.arange(-10.0, 150.0, 0.02)
+    chart = svg.line_chart(
+        [svg.Line("true <raw>", t, np.random.default_rng(1).normal(size=t.size))],
+        label='a "chart" & more',
+        x_label="time [ms]",
+        y_label="central_x [g]",
+        x_range=(-10.0, 60.0),
+        levels=[("threshold", 1.0)],
+        marks=[svg.Mark("required 18.0 ms", 18.0)],
+        bands=[(3.0, 4.0)],
+    )
+    root = ElementTree.fromstring(chart)
+    words = [e.text for e in root.iter("text")]
+    for expected in ("true <raw>", "time [ms]", "central_x [g]", "threshold", "required 18.0 ms"):
+        assert expected in words
+    trace = next(e for e in root.iter("path") if e.get("class") == "trace")
+    assert 300 < len(points_of(trace.get("d"))) <= svg.MOST_POINTS
+    assert root.get("aria-label") == 'a "chart" & more'
+
+
+def test_timing_chart_tells_verdicts_by_shape_and_word():
+    chart = svg.timing_chart(
+        [
+            svg.TimingRow("wall", "event-wall", 18.0, 15.5, 9.0, "on_time"),
+            svg.TimingRow("pole", "event-pole", 54.0, 61.25, None, "late"),
+            svg.TimingRow("other", "event-other", 40.0, None, None, "missed"),
+            svg.TimingRow("hard", "event-hard", -0.6, 9.0, None, "late"),
+        ],
+        label="timing",
+    )
+    root = ElementTree.fromstring(chart)
+    words = [e.text for e in root.iter("text")]
+    assert "on time +2.5 ms" in words
+    assert "late −7.2 ms" in words or "late −7.3 ms" in words
+    assert "missed" in words
+    fired = [e for e in root.iter("g") if e.get("class") == "fired"]
+    assert [next(iter(e)).tag for e in fired] == ["circle", "path", "path", "path"]
+    widths = [float(e.get("width")) for e in root.iter("rect")]
+    assert len(widths) == 4
+    assert min(widths) >= 0.0
+
+
+def test_demand_chart_marks_what_fired():
+    chart = svg.demand_chart(
+        [
+            svg.DemandRow("hammer", "event-hammer", 5.0, "inadvertent"),
+            svg.DemandRow("kerb", "event-kerb", 0.7, "held", "main"),
+        ],
+        label="demand",
+    )
+    words = [e.text for e in ElementTree.fromstring(chart).iter("text")]
+    assert "inadvertent (5.00, off the scale)" in words
+    assert "held by main 0.70" in words
+    assert "threshold" in words
