@@ -1,0 +1,75 @@
+"""Resampling: content that fits stays, content that does not fit is taken out, nothing moves."""
+
+from __future__ import annotations
+
+import hypothesis.extra.numpy as hnp
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from crashsense.errors import InputError
+from crashsense.signal import Signal, resample
+
+
+def tone(frequency: float, rate: float, seconds: float = 1.0):
+    return np.sin(2 * np.pi * frequency * np.arange(round(seconds * rate)) / rate)
+
+
+@pytest.mark.parametrize(
+    ("rate", "to"), [(10000.0, 2000.0), (12500.0, 10000.0), (20000.0, 10000.0), (8000.0, 10000.0)]
+)
+def test_content_inside_stays_where_it_is(rate, to):
+    frequency = 0.35 * min(rate, to)
+    out = resample(tone(frequency, rate), rate_hz=rate, to_hz=to)
+    wanted = tone(frequency, to)[: out.size]
+    assert out.size == pytest.approx(to, abs=1)
+    np.testing.assert_allclose(out[200:-200], wanted[200:-200], atol=1e-3)
+
+
+def test_content_outside_is_taken_out():
+    # 1300 Hz would fold to 700 Hz at 2 kHz: plain picking of every fifth sample keeps all of it.
+    samples = tone(1300.0, 10000.0)
+    assert np.sqrt(2 * np.mean(samples[::5] ** 2)) == pytest.approx(1.0, abs=0.01)
+    left = resample(samples, rate_hz=10000.0, to_hz=2000.0)[200:-200]
+    assert np.abs(left).max() < 2e-4
+
+
+def test_line_is_kept_to_its_ends():
+    line = np.arange(1000) * 0.01 + 3.0
+    out = resample(line, rate_hz=10000.0, to_hz=2000.0)
+    np.testing.assert_allclose(out, line[::5], atol=1e-9)
+
+
+@settings(max_examples=20, deadline=None, derandomize=True)
+@given(
+    hnp.arrays(np.float64, st.integers(60, 200), elements=st.floats(-100, 100)), st.floats(-3, 3)
+)
+def test_linear_and_row_by_row(samples, scale):
+    other = np.cos(np.arange(samples.size) / 7)
+    block = resample(np.stack([samples, other]), rate_hz=12500.0, to_hz=10000.0)
+    assert np.array_equal(block[0], resample(samples, rate_hz=12500.0, to_hz=10000.0))
+    both = resample(scale * samples + other, rate_hz=12500.0, to_hz=10000.0)
+    np.testing.assert_allclose(both, scale * block[0] + block[1], atol=1e-9)
+
+
+def test_velocity_survives_resampling():
+    t = np.arange(-1000, 3000) / 20000
+    pulse = np.where((t > 0) & (t < 0.1), 200 * np.sin(np.pi * t / 0.1), 0.0)
+    signal = Signal(
+        pulse, rate_hz=20000.0, start_s=t[0], unit="m/s^2", axis="x", location="central"
+    )
+    slower = signal.resampled(10000.0)
+    assert slower.start_s == signal.start_s
+    assert slower.rate_hz == 10000.0
+    assert "anti-aliased" in slower.history[-1]
+    wanted = signal.velocity().samples[-1]
+    assert slower.velocity().samples[-1] == pytest.approx(wanted, rel=1e-5)
+    assert signal.resampled(20000.0) is signal
+
+
+def test_ratios_that_are_not_whole_numbers_are_refused():
+    with pytest.raises(InputError, match="to_hz: got 9999.9"):
+        resample(np.ones(10), rate_hz=10000.0, to_hz=9999.9)
+    with pytest.raises(InputError, match="rate_hz: got 0"):
+        resample(np.ones(10), rate_hz=0.0, to_hz=100.0)
