@@ -15,7 +15,7 @@ from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import EXPECTATIONS, RESTRAINTS, Context, Requirement
 from crashsense.occupant import FREE_TRAVEL_M, INFLATION_S
 from crashsense.records.header import Record
-from crashsense.records.quality import VELOCITY_WINDOW_S, Direction, Motion
+from crashsense.records.motion import VELOCITY_WINDOW_S, Direction, Motion
 
 #: Velocity change [km/h] from which front airbag stage 1 is required, and below which it is barred.
 FIRE_FROM_KMH, NO_FIRE_BELOW_KMH = 35.0, 8.0

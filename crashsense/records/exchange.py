@@ -119,13 +119,18 @@ def read_header(path: Path) -> Record:
 def _split(text: str) -> dict[str, list[list[str]]]:
     sections: dict[str, list[list[str]]] = {}
     current: list[list[str]] | None = None
-    for line in text.replace("\x1a", "").splitlines():
+    for line in _lines(text):
         heading = _SECTION.match(line)
         if heading is not None:
             current = sections.setdefault(heading.group(1).upper(), [])
         elif current is not None and "|" in line:
             current.append([part.strip() for part in line.split("|")])
     return sections
+
+
+def _lines(text: str) -> list[str]:
+    """Lines, whatever ends them; nothing else splits (comments may hold odd control characters)."""
+    return re.split(r"\r\n|\r|\n", text.replace("\x1a", ""))
 
 
 class _Row:
@@ -307,9 +312,9 @@ def _two_columns(path: Path) -> tuple[np.ndarray, np.ndarray]:
     if b"\x00" in raw:
         expected = "text in two columns, time and value"
         raise InputError([Fault(path.name, "content", "binary data", expected)])
-    text = raw.decode("latin-1").replace("\x1a", "")
+    text = raw.decode("latin-1")
     rows: list[tuple[float, float]] = []
-    for count, line in enumerate(text.splitlines(), start=1):
+    for count, line in enumerate(_lines(text), start=1):
         parts = line.replace(",", " ").replace(";", " ").split()
         if not parts or parts[0].startswith("#"):
             continue

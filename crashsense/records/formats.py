@@ -62,6 +62,8 @@ def open_records(path: str | Path) -> list[Record]:
         look = _look(place)
         if look.reader is None:
             hint = " (unpack it first)" if look.why == "a zip archive" else ""
+            if place.suffix[1:].isdigit():
+                hint = " (this looks like a channel file: give its folder or header)"
             raise InputError([Fault(shown, "content", look.why, expected + hint)])
         return [look.reader.read_header(place)]
     files = sorted(p for p in place.iterdir() if p.is_file() and not p.name.startswith("."))

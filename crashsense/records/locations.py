@@ -18,6 +18,7 @@ from crashsense.records.header import ChannelInfo, Record
 #: Places that may stand in for the central sensor, best first, with the reason of their rank.
 CENTRAL_PLACES: dict[str, str] = {
     "rear_seat_crossmember": "stiff, far from the crush zone, low in ringing",
+    "seat_crossmember": "stiff cross-member of the floor, nearer to the crush zone",
     "sill": "stiff side member of the passenger cell",
     "centre_of_gravity": "floor near the centre of gravity, some panel ringing",
     "tunnel": "where a control unit sits, but the panel rings",
@@ -35,22 +36,23 @@ _WORDS: tuple[tuple[str, str], ...] = (
         "other",
         r"\b(BRAKE|CALIPER|DASH|DASHPANEL|INSTRUMENT PANEL|I\.?P\.?|FIREWALL|STEERING|COLUMN|HOOD|"
         r"BUMPER|RADIATOR|SUBFRAME|RAIL|AXLE|WHEEL|KNUCKLE|DOOR|ROOF|PILLAR|POST|BARRIER|TROLLEY|"
-        r"SLED|SEAT ?BACK|SEAT ?TRACK|SEAT ?PAN|HEAD ?REST|BATTERY|TANK|SHOCK|STRUT|TOWER)\b",
+        r"SLED|SEAT ?BACK|SEAT ?TRACK|SEAT ?PAN|HEAD ?REST|TOE ?-?PAN|TOE ?-?BOARD|"
+        r"FOOT ?-?WELL|BATTERY|TANK|SHOCK|STRUT|TOWER)\b",
     ),
     (
         "rear_seat_crossmember",
         r"\b(REAR|RR|R/S|2ND ROW|SECOND ROW)\b.*\b(CROSS ?-?MEMBER|X ?-?MEMBER|XMBR|CROSSMBR)\b",
     ),
-    ("rear_seat_crossmember", r"\bSEAT\b.*\b(CROSS ?-?MEMBER|X ?-?MEMBER|XMBR|CROSSMBR)\b"),
-    ("other", r"\bFRONT\b.*\b(CROSS ?-?MEMBER|X ?-?MEMBER)\b"),
-    ("rear_seat_crossmember", r"\b(CROSS ?-?MEMBER|X ?-?MEMBER|XMBR|CROSSMBR)\b"),
+    ("seat_crossmember", r"\bSEAT\b.*\b(CROSS ?-?MEMBER|X ?-?MEMBER|XMBR|CROSSMBR)\b"),
+    ("other", r"\bFRONT\b.*\b(CROSS ?-?MEMBER|X ?-?MEMBER|XMBR|CROSSMBR)\b"),
+    ("seat_crossmember", r"\b(CROSS ?-?MEMBER|X ?-?MEMBER|XMBR|CROSSMBR)\b"),
     ("sill", r"\b(SILL|ROCKER)\b"),
     (
         "centre_of_gravity",
-        r"\b(C\.? ?G\.?|VCG|CENT(ER|RE) OF GRAVITY|CENT(ER|RE) OF MASS)(\b|\s|$)",
+        r"\b(C[./]? ?G\.?|COG|VCG|(CENT(ER|RE)|CTR) OF (GRAVITY|MASS))(\b|\s|$)",
     ),
     ("tunnel", r"\b(TUNNEL|CONSOLE)\b"),
-    ("floor", r"\b(FLOOR|FLOORPAN|FLOOR ?PAN|TOEPAN|TOE ?PAN|FOOTWELL)\b"),
+    ("floor", r"\b(FLOOR|FLOOR ?-?PAN)\b"),
     ("rear_deck", r"\b(DECK|TRUNK|CARGO|LOAD ?SPACE|SPARE)\b"),
 )
 
@@ -58,7 +60,7 @@ _WORDS: tuple[tuple[str, str], ...] = (
 _CODES: tuple[tuple[str, str], ...] = (
     ("engine", r"EN|TRN[^K]|MOT"),
     ("centre_of_gravity", r"VECG|VCG|CG|.*CG$"),
-    ("sill", r"SI|SL|SEL|RCK|ROC"),
+    ("sill", r"SI[LRCF]|SL[LR]|RCK|ROCK"),
     ("rear_seat_crossmember", r"RSX|CRSM|XMEM|CRM"),
     ("tunnel", r"TUN|TNL"),
     ("floor", r"FL|FP"),
@@ -96,9 +98,9 @@ def place_of(channel: ChannelInfo) -> Place:
     if place is None:
         place = next((name for name, pattern in _CODES if re.match(pattern, code)), "other")
     side = ""
-    if re.search(r"\b(LEFT|LH|LHS|L/H|L|DRIVER|DRIVERS)\b", words):
+    if re.search(r"\b(LEFT|LFT|LT|LH|LHS|L/H|L|DRIVER|DRIVERS)\b", words):
         side = "left"
-    elif re.search(r"\b(RIGHT|RH|RHS|R/H|R|PASSENGER)\b", words):
+    elif re.search(r"\b(RIGHT|RGT|RT|RH|RHS|R/H|R|PASSENGER)\b", words):
         side = "right"
     elif re.search(r"\b(CENT(ER|RE)|MID|MIDDLE)\b", words) or place in ("centre_of_gravity",):
         side = "centre"
@@ -109,9 +111,11 @@ def place_of(channel: ChannelInfo) -> Place:
     if not side and re.search(r"\b(RF|RR)\b", words):
         side = "right"
     # Codes of sill and floor end in side and end: FLLR is floor, left, rear.
-    if len(code) == 4 and place in ("sill", "floor", "rear_seat_crossmember"):
+    if len(code) == 4 and place in ("sill", "floor", "seat_crossmember", "rear_seat_crossmember"):
         side = side or {"L": "left", "R": "right", "C": "centre"}.get(code[2], "")
         end = end or {"F": "front", "R": "rear"}.get(code[3], "")
+    if place == "seat_crossmember" and end == "rear":
+        place = "rear_seat_crossmember"
     return Place(place, side, end, from_words)
 
 
@@ -138,7 +142,6 @@ GOOD_STATUS = {
     "AM": "as measured",
     "CD": "computed data",
     "NA": "not stated",
-    "P": "as measured",
 }
 
 
@@ -251,6 +254,11 @@ def _nothing_usable(record: Record, listed: list[ChannelInfo]) -> Fault:
     seen = f"{len(listed)} longitudinal body channels listed"
     if without:
         seen += f", no file for {shown}"
+    present = [c for c in listed if c.number in record.files]
+    if present:
+        seen += ", with a file: " + ", ".join(
+            f"{c.number} ({'failed' if is_failed(c) else place_of(c).words})" for c in present[:8]
+        )
     return Fault(file, "channels", seen, expected)
 
 

@@ -11,25 +11,28 @@ Limits that no standard gives are practice, stated beside the constant.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from crashsense.filters.channel_class import CHANNEL_CLASSES, channel_class_filter
-from crashsense.occupant import FREE_TRAVEL_M, free_flight_time
+from crashsense.filters.channel_class import CHANNEL_CLASSES
+from crashsense.occupant import FREE_TRAVEL_M
 from crashsense.records.findings import Finding
 from crashsense.records.header import ChannelInfo, Record, Samples
 from crashsense.records.locations import FAILED_STATUS, GOOD_STATUS
-from crashsense.signal import cumulative_trapezoid
+from crashsense.records.motion import (
+    RESTITUTION,
+    VELOCITY_WINDOW_S,
+    Judged,
+    Motion,
+    expected_velocity_change,
+    motion,
+    struck_from,
+)
 from crashsense.units import STANDARD_GRAVITY
 
 FloatArray = npt.NDArray[np.float64]
 
-#: Restitution of a frontal crash lies between these [-] (practice).
-RESTITUTION = (0.0, 0.4)
-#: Window in which the velocity change counts [s].
-VELOCITY_WINDOW_S = 0.150
 #: The last part before time zero is left out of the offset: zero-phase filters smear [s].
 CLEAR_OF_CONTACT_S = 0.001
 #: ISO 6487 and UN R94 ask for 8 samples a period of FH (from memory).
@@ -43,88 +46,36 @@ _BODY_PEAK_LIMIT_G = 150.0  # CFC 60 peak of a passenger cell: 40 to 70 g in har
 _LOWEST_RATE_HZ = 1000.0
 _VELOCITY_FACTOR_HIGH, _VELOCITY_FACTOR_LOW = 2.0, 1.0 / 3.0
 _SIDES_DIFFER = 0.10
+_EARLY_ONSET_S, _LATE_ONSET_S = -0.005, 0.025
 
 
-@dataclass(frozen=True)
-class Direction:
-    """From where a vehicle was struck, and how that is known."""
-
-    family: str
-    basis: str
-
-
-@dataclass(frozen=True)
-class Expected:
-    """Range of the velocity change that the header lets expect [m/s], and in words."""
-
-    low_m_s: float
-    high_m_s: float
-    words: str
-    oblique: bool
-
-
-def struck_from(record: Record, vehicle: int) -> Direction:
-    """Say from where a vehicle was struck: damage code, direction of force, impact angle.
-
-    Where the header says nothing, a frontal event is assumed.
-    """
-    info = record.vehicle(vehicle)
-    sides = {"F": "frontal", "B": "rear", "L": "side", "R": "side"}
-    if info is not None and len(info.damage_code) >= 3 and info.damage_code[2] in sides:
-        return Direction(sides[info.damage_code[2]], f"damage code {info.damage_code}")
-    if info is not None and info.force_direction_deg is not None:
-        family = _family_of_angle(info.force_direction_deg)
-        if family != "frontal":
-            return Direction(family, f"direction of force {info.force_direction_deg:g} deg")
-    if len(record.vehicles) <= 1 and record.test.impact_angle_deg is not None:
-        family = _family_of_angle(record.test.impact_angle_deg)
-        return Direction(family, f"impact angle {record.test.impact_angle_deg:g} deg")
-    if info is not None and info.force_direction_deg is not None:
-        return Direction("frontal", f"direction of force {info.force_direction_deg:g} deg")
-    return Direction("frontal", "assumed: the header does not say")
-
-
-def _family_of_angle(angle_deg: float) -> str:
-    """0 deg is from the front, 90 from the right, 180 from behind (clockwise)."""
-    angle = abs((angle_deg + 180.0) % 360.0 - 180.0)
-    return "frontal" if angle <= 45.0 else "rear" if angle >= 135.0 else "side"
-
-
-def expected_velocity_change(record: Record, vehicle: int) -> Expected | None:
-    """Return what the header lets expect: (1 + e) m_other / (m1 + m2) x closing speed.
-
-    A fixed barrier counts as infinitely heavy (ratio 1). None where mass or closing speed is
-    missing.
-    """
+def header(record: Record) -> list[Finding]:
+    """Check masses and speeds of the header against each other."""
+    findings = []
+    file = record.path.name
+    for vehicle in record.vehicles:
+        if vehicle.mass_kg is not None and not 300.0 <= vehicle.mass_kg <= 40000.0:
+            expected = "a mass in kg, 300 to 40000"
+            where = f"VEHICLE {vehicle.number}: test mass"
+            findings.append(Finding("warning", "header", file, where, vehicle.mass_kg, expected))
     closing = record.test.closing_speed_kmh
-    info = record.vehicle(vehicle)
-    fixed = len(record.vehicles) <= 1 and (
-        record.test.configuration in ("VTB", "VTP", "VTW")
-        or (bool(record.barriers) and record.test.configuration not in ("ITV", "VTV"))
-    )
-    if closing is None and fixed and info is not None and info.speed_kmh:
-        closing = abs(info.speed_kmh)
-    if closing is None:
-        return None
-    if fixed:
-        ratio, words = 1.0, "fixed barrier"
-        barrier_angle = record.barriers[0].angle_deg if record.barriers else None
-        angles = [record.test.impact_angle_deg, barrier_angle]
+    speeds = [abs(v.speed_kmh) for v in record.vehicles if v.speed_kmh is not None]
+    if closing is None or len(speeds) != len(record.vehicles) or not any(speeds):
+        return findings
+    if len(speeds) == 1:
+        possible = [speeds[0]]
+    elif len(speeds) == 2:
+        # Head-on, from behind, or at an angle: anything between difference and sum.
+        low, high = abs(speeds[0] - speeds[1]), sum(speeds)
+        possible = [min(max(closing, low), high)]
     else:
-        others = [v for v in record.vehicles if v.number != vehicle]
-        if info is None or info.mass_kg is None or len(others) != 1 or others[0].mass_kg is None:
-            return None
-        ratio = others[0].mass_kg / (info.mass_kg + others[0].mass_kg)
-        words = f"masses {info.mass_kg:g} and {others[0].mass_kg:g} kg"
-        angles = [record.test.impact_angle_deg]
-    oblique = any(a is not None and abs((a + 90.0) % 180.0 - 90.0) > 5.0 for a in angles)
-    speed = closing / 3.6
-    return Expected(
-        (1.0 + RESTITUTION[0]) * ratio * speed,
-        (1.0 + RESTITUTION[1]) * ratio * speed,
-        f"closing speed {closing:g} km/h, {words}",
-        oblique,
-    )
+        return findings
+    if abs(closing - possible[0]) > 0.05 * closing:
+        told = ", ".join(f"{v:g}" for v in speeds)
+        expected = f"the vehicle speeds' own closing speed (stated: {told} km/h)"
+        where = "TEST: closing speed"
+        findings.append(Finding("warning", "header", file, where, f"{closing:g} km/h", expected))
+    return findings
 
 
 def integrity(record: Record, channel: ChannelInfo, samples: Samples) -> list[Finding]:
@@ -220,17 +171,6 @@ def status(record: Record, channel: ChannelInfo) -> list[Finding]:
             Finding("info", "channel status", file, where, "redundant", "a primary channel", note)
         )
     return findings
-
-
-@dataclass(frozen=True, eq=False)
-class Judged:
-    """A channel with its offset removed, and what was noticed."""
-
-    values: FloatArray
-    rate_hz: float
-    start_s: float
-    offset: float
-    findings: tuple[Finding, ...]
 
 
 def remove_offset(channel: ChannelInfo, samples: Samples) -> Judged:
@@ -351,52 +291,6 @@ def _longest_run(flags: npt.NDArray[np.bool_]) -> int:
     return int((edges[1::2] - edges[::2]).max()) if edges.size else 0
 
 
-@dataclass(frozen=True)
-class Motion:
-    """What the longitudinal channel says about the vehicle's motion.
-
-    ``velocity_change_m_s`` is signed and the largest within :data:`VELOCITY_WINDOW_S` of contact;
-    ``rebound`` is (largest change / closing speed - 1) for a fixed barrier, else None.
-    """
-
-    velocity_change_m_s: float
-    final_m_s: float
-    peak_class_60_g: float
-    free_flight_s: float
-    end_s: float
-    ringing: float
-
-
-def motion(judged: Judged) -> Motion:
-    """Integrate from contact: velocity change, free flight, CFC 60 peak, ringing.
-
-    ``ringing`` is the rms above class 60 from 0 to 100 ms, over the class 60 peak [-].
-    """
-    rate = judged.rate_hz
-    first = int(np.clip(round(-judged.start_s * rate), 0, judged.values.size - 1))
-    after = judged.values[first:]
-    velocity = cumulative_trapezoid(after, step_s=1.0 / rate)
-    window = velocity[: round(VELOCITY_WINDOW_S * rate) + 1]
-    change = float(window[np.argmax(np.abs(window))])
-    smooth = channel_class_filter(judged.values, rate_hz=rate, channel_class=60)[first:]
-    peak = float(np.abs(smooth).max())
-    span = round(0.1 * rate) + 1
-    rough = float(np.sqrt(np.mean((after[:span] - smooth[:span]) ** 2)))
-    flight = float(
-        free_flight_time(
-            -judged.values, rate_hz=rate, start_s=judged.start_s, travel_m=FREE_TRAVEL_M
-        )
-    )
-    return Motion(
-        velocity_change_m_s=change,
-        final_m_s=float(velocity[-1]),
-        peak_class_60_g=peak / STANDARD_GRAVITY,
-        free_flight_s=flight,
-        end_s=judged.start_s + (judged.values.size - 1) / rate,
-        ringing=rough / peak if peak > 0 else 0.0,
-    )
-
-
 def plausibility(
     record: Record, channel: ChannelInfo, judged: Judged, *, file: str
 ) -> list[Finding]:
@@ -477,6 +371,10 @@ def plausibility(
             "a vehicle that is struck",
             "the channel hardly moves",
         )
+    if not _EARLY_ONSET_S <= seen.onset_s <= _LATE_ONSET_S:
+        wanted = f"contact between {_EARLY_ONSET_S * 1e3:g} and {_LATE_ONSET_S * 1e3:g} ms"
+        note = "time zero may be wrong; required times count from it"
+        add("warning", "time zero", "onset", f"{seen.onset_s * 1e3:.1f} ms", wanted, note)
     if direction.family == "frontal":
         _check_length(seen, add)
     return findings

@@ -21,7 +21,7 @@ from crashsense.records.findings import Finding, raise_errors
 from crashsense.records.formats import open_records, reader_of
 from crashsense.records.header import ChannelInfo, Record
 from crashsense.records.locations import Choice, choose, is_body_acceleration, is_failed, place_of
-from crashsense.records.quality import Judged, Motion
+from crashsense.records.motion import Judged, Motion, motion, struck_from
 from crashsense.signal import Signal
 from crashsense.units import STANDARD_GRAVITY
 
@@ -138,7 +138,7 @@ def check_record(path: str | Path, *, channel: object = None) -> list[Finding]:
 
 def _read(record: Record, *, channel: object) -> _Reading:
     chosen, found = choose(record, channel=channel)
-    findings = [*record.findings, *found]
+    findings = [*record.findings, *quality.header(record), *found]
     channels: dict[int, _Channel] = {}
     motions: dict[int, Motion] = {}
     faults: list[Fault] = []
@@ -163,7 +163,7 @@ def _read(record: Record, *, channel: object) -> _Reading:
                 continue
             channels[choice.channel.number] = read
             findings += quality.plausibility(record, read.info, read.judged, file=read.file)
-            mine[choice.channel.number] = quality.motion(read.judged)
+            mine[choice.channel.number] = motion(read.judged)
         if not any(choice.asked_for for choice in choices):
             findings += quality.compare_sides(record, mine, vehicle=vehicle)
         motions |= mine
@@ -258,13 +258,13 @@ def _event(
     expect: Mapping[str, str],
 ) -> Event:
     record, vehicle = reading.record, choice.channel.vehicle
-    direction = quality.struck_from(record, vehicle)
-    motion = reading.motions[choice.channel.number]
+    direction = struck_from(record, vehicle)
+    moved = reading.motions[choice.channel.number]
     read = reading.channels[choice.channel.number]
     assumed = assume(
         record,
         vehicle=vehicle,
-        motion=motion,
+        motion=moved,
         direction=direction,
         belts=belts,
         expect=expect,
@@ -281,8 +281,8 @@ def _event(
         f"and its safing element: {choice.why}"
     )
     facts = {
-        "velocity_change": motion.velocity_change_m_s,
-        "free_flight": motion.free_flight_s,
+        "velocity_change": moved.velocity_change_m_s,
+        "free_flight": moved.free_flight_s,
     }
     return Event(
         name,
@@ -302,7 +302,7 @@ def _event(
             facts=facts,
         ),
         title=_title(record, vehicle, choice),
-        metadata=_metadata(reading, choice, assumed, motion, files=files, stands_in=stands_in)
+        metadata=_metadata(reading, choice, assumed, moved, files=files, stands_in=stands_in)
         | {"end_s": central.end_s, "direction": f"{direction.family} ({direction.basis})"},
     )
 
@@ -319,7 +319,7 @@ def _metadata(
     reading: _Reading,
     choice: Choice,
     assumed: Assumed,
-    motion: Motion,
+    moved: Motion,
     *,
     files: list[dict[str, object]],
     stands_in: str,
@@ -342,12 +342,12 @@ def _metadata(
         "asked_for": choice.asked_for,
         "speed_kmh": record.test.closing_speed_kmh,
         "mass_kg": None if info is None else info.mass_kg,
-        "velocity_change_kmh": motion.velocity_change_m_s * 3.6,
-        "free_flight_ms": motion.free_flight_s * 1e3,
-        "required_ms": (motion.free_flight_s - INFLATION_S) * 1e3,
+        "velocity_change_kmh": moved.velocity_change_m_s * 3.6,
+        "free_flight_ms": moved.free_flight_s * 1e3,
+        "required_ms": (moved.free_flight_s - INFLATION_S) * 1e3,
         "free_travel_mm": FREE_TRAVEL_M * 1e3,
-        "peak_class_60_g": motion.peak_class_60_g,
-        "ringing": motion.ringing,
+        "peak_class_60_g": moved.peak_class_60_g,
+        "ringing": moved.ringing,
         "offset_g": reading.channels[choice.channel.number].judged.offset / STANDARD_GRAVITY,
     }
 

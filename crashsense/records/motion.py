@@ -1,0 +1,172 @@
+"""The longitudinal motion of a vehicle: what the header lets expect, and what a channel says."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from crashsense.filters.channel_class import channel_class_filter
+from crashsense.occupant import FREE_TRAVEL_M, free_flight_time
+from crashsense.records.findings import Finding
+from crashsense.records.header import Record
+from crashsense.signal import cumulative_trapezoid
+from crashsense.units import STANDARD_GRAVITY
+
+FloatArray = npt.NDArray[np.float64]
+
+#: Restitution of a frontal crash lies between these [-] (practice).
+RESTITUTION = (0.0, 0.4)
+#: Window in which the velocity change counts [s].
+VELOCITY_WINDOW_S = 0.150
+
+
+@dataclass(frozen=True)
+class Direction:
+    """From where a vehicle was struck, and how that is known."""
+
+    family: str
+    basis: str
+
+
+@dataclass(frozen=True)
+class Expected:
+    """Range of the velocity change that the header lets expect [m/s], and in words."""
+
+    low_m_s: float
+    high_m_s: float
+    words: str
+    oblique: bool
+
+
+def struck_from(record: Record, vehicle: int) -> Direction:
+    """Say from where a vehicle was struck: damage code, direction of force, impact angle.
+
+    Where the header says nothing, a frontal event is assumed.
+    """
+    info = record.vehicle(vehicle)
+    sides = {"F": "frontal", "B": "rear", "L": "side", "R": "side"}
+    if info is not None and len(info.damage_code) >= 3 and info.damage_code[2] in sides:
+        return Direction(sides[info.damage_code[2]], f"damage code {info.damage_code}")
+    if info is not None and info.force_direction_deg is not None:
+        family = _family_of_angle(info.force_direction_deg)
+        if family != "frontal":
+            return Direction(family, f"direction of force {info.force_direction_deg:g} deg")
+    if len(record.vehicles) <= 1 and record.test.impact_angle_deg is not None:
+        family = _family_of_angle(record.test.impact_angle_deg)
+        return Direction(family, f"impact angle {record.test.impact_angle_deg:g} deg")
+    if info is not None and info.force_direction_deg is not None:
+        return Direction("frontal", f"direction of force {info.force_direction_deg:g} deg")
+    return Direction("frontal", "assumed: the header does not say")
+
+
+def _family_of_angle(angle_deg: float) -> str:
+    """0 deg is from the front, 90 from the right, 180 from behind (clockwise)."""
+    angle = abs((angle_deg + 180.0) % 360.0 - 180.0)
+    return "frontal" if angle <= 45.0 else "rear" if angle >= 135.0 else "side"
+
+
+def expected_velocity_change(record: Record, vehicle: int) -> Expected | None:
+    """Return what the header lets expect: (1 + e) m_other / (m1 + m2) x closing speed.
+
+    A fixed barrier counts as infinitely heavy (ratio 1). None where mass or closing speed is
+    missing.
+    """
+    closing = record.test.closing_speed_kmh
+    info = record.vehicle(vehicle)
+    fixed = len(record.vehicles) <= 1 and (
+        record.test.configuration in ("VTB", "VTP", "VTW")
+        or (
+            bool(record.barriers)
+            and record.test.configuration not in ("ITV", "VTV")
+            # A vehicle at rest was struck by something that moved.
+            and (info is None or info.speed_kmh != 0.0)
+        )
+    )
+    if closing is None and fixed and info is not None and info.speed_kmh:
+        closing = abs(info.speed_kmh)
+    if closing is None:
+        return None
+    if fixed:
+        ratio, words = 1.0, "fixed barrier"
+        barrier_angle = record.barriers[0].angle_deg if record.barriers else None
+        angles = [record.test.impact_angle_deg, barrier_angle]
+    else:
+        others = [v for v in record.vehicles if v.number != vehicle]
+        if info is None or info.mass_kg is None or len(others) != 1 or others[0].mass_kg is None:
+            return None
+        ratio = others[0].mass_kg / (info.mass_kg + others[0].mass_kg)
+        words = f"masses {info.mass_kg:g} and {others[0].mass_kg:g} kg"
+        angles = [record.test.impact_angle_deg]
+    oblique = any(a is not None and abs((a + 90.0) % 180.0 - 90.0) > 5.0 for a in angles)
+    speed = closing / 3.6
+    return Expected(
+        (1.0 + RESTITUTION[0]) * ratio * speed,
+        (1.0 + RESTITUTION[1]) * ratio * speed,
+        f"closing speed {closing:g} km/h, {words}",
+        oblique,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Judged:
+    """A channel with its offset removed, and what was noticed."""
+
+    values: FloatArray
+    rate_hz: float
+    start_s: float
+    offset: float
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True)
+class Motion:
+    """What the longitudinal channel says about the vehicle's motion.
+
+    ``velocity_change_m_s`` is signed and the largest within :data:`VELOCITY_WINDOW_S` of contact;
+    ``ringing`` is the rms above class 60 over the class 60 peak; ``onset_s`` the first time at
+    which class 60 reaches 1 g or a twentieth of its peak.
+    """
+
+    velocity_change_m_s: float
+    final_m_s: float
+    peak_class_60_g: float
+    free_flight_s: float
+    end_s: float
+    ringing: float
+    onset_s: float
+
+
+def motion(judged: Judged) -> Motion:
+    """Integrate from contact: velocity change, free flight, CFC 60 peak, ringing.
+
+    ``ringing`` is the rms above class 60 from 0 to 100 ms, over the class 60 peak [-].
+    """
+    rate = judged.rate_hz
+    first = int(np.clip(round(-judged.start_s * rate), 0, judged.values.size - 1))
+    after = judged.values[first:]
+    velocity = cumulative_trapezoid(after, step_s=1.0 / rate)
+    window = velocity[: round(VELOCITY_WINDOW_S * rate) + 1]
+    change = float(window[np.argmax(np.abs(window))])
+    whole = channel_class_filter(judged.values, rate_hz=rate, channel_class=60)
+    smooth = whole[first:]
+    peak = float(np.abs(smooth).max())
+    rising = np.abs(whole) >= min(STANDARD_GRAVITY, 0.05 * float(np.abs(whole).max()))
+    onset = int(np.argmax(rising))
+    span = round(0.1 * rate) + 1
+    rough = float(np.sqrt(np.mean((after[:span] - smooth[:span]) ** 2)))
+    flight = float(
+        free_flight_time(
+            -judged.values, rate_hz=rate, start_s=judged.start_s, travel_m=FREE_TRAVEL_M
+        )
+    )
+    return Motion(
+        velocity_change_m_s=change,
+        final_m_s=float(velocity[-1]),
+        peak_class_60_g=peak / STANDARD_GRAVITY,
+        free_flight_s=flight,
+        end_s=judged.start_s + (judged.values.size - 1) / rate,
+        ringing=rough / peak if peak > 0 else 0.0,
+        onset_s=judged.start_s + onset / rate,
+    )
