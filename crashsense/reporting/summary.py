@@ -32,6 +32,11 @@ WORDS = {
 REQUIRED = ("fire", "no_fire")
 
 
+def rows_of(frame: pd.DataFrame) -> list[Any]:
+    """Rows of a table as named tuples."""
+    return list(frame.itertuples())
+
+
 def required_rows(verdicts: pd.DataFrame) -> pd.DataFrame:
     """Rows that carry a requirement (``fire`` or ``no_fire``)."""
     return verdicts[verdicts["expectation"].isin(REQUIRED)]
@@ -157,12 +162,13 @@ def _count_lines(nominal: pd.DataFrame, *, gating: Mapping[str, bool]) -> list[s
     always = ("met", "not_met", "on_time", "late", "missed", "held", "inadvertent")
     shown = [name for name in shown if name in always or table[name].any()]
     heads = [{"met": "MET", "not_met": "NOT MET"}.get(n, WORDS.get(n, n)) for n in shown]
-    sets = {key[0] for key in table.index}
+    sets = set(nominal["sensor_set"])
     rows = []
-    for (sensor_set, algorithm), row in table.iterrows():
+    for row in rows_of(table.reset_index()):
+        sensor_set, algorithm = row.sensor_set, row.algorithm
         label = algorithm if len(sets) == 1 else f"{algorithm} / {sensor_set}"
         label += "" if gating.get(algorithm, True) else " (for comparison)"
-        rows.append([label, *(str(row[name]) for name in shown)])
+        rows.append([label, *(str(getattr(row, name)) for name in shown)])
     return columns([["Nominal verdicts", *heads], *rows])
 
 
@@ -194,7 +200,7 @@ def _margin_lines(nominal: pd.DataFrame, *, names: Sequence[str]) -> list[str]:
             milliseconds(row.time_margin_ms, sign=True) if row.expectation == "fire" else "-",
             WORDS[row.verdict],
         ]
-        for row in rows.itertuples()
+        for row in rows_of(rows)
     ]
     return lines + columns(table)
 
@@ -213,9 +219,9 @@ def _draw_lines(drawn: pd.DataFrame, *, number: int, names: Sequence[str]) -> li
             f"up to {100 * bound:.2g} % (95 % one-sided bound, within the model)",
         ]
     lines = ["", f"Over {number} draws: {len(sizes)} event x restraint with failures, worst first"]
-    for (event, restraint, _, algorithm), size in list(sizes.items())[:5]:
-        tail = f" ({algorithm})" if len(names) > 1 else ""
-        lines.append(f"  {event}: {restraint}  {size} of {number}{tail}")
+    for row in rows_of(sizes.rename("failures").reset_index().head(5)):
+        tail = f" ({row.algorithm})" if len(names) > 1 else ""
+        lines.append(f"  {place(row)}  {row.failures} of {number}{tail}")
     return lines
 
 

@@ -13,14 +13,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from crashsense.reporting import write_report
-from crashsense.reporting.page import (
-    SCALES,
-    clipping_words,
-    effective_demand,
-    fire_curve,
-    page_parts,
-)
+from crashsense.reporting.event_charts import clipping_words
+from crashsense.reporting.page import page_parts
 from crashsense.reporting.view import DemandChart, Trace
+from crashsense.reporting.what_if import SCALES, effective_demand, fire_curve
 from crashsense.resources import CAUTION
 
 VOID = {"meta", "input", "br", "link", "img", "hr"}

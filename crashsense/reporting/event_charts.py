@@ -1,0 +1,244 @@
+"""The part of the page for one event: signals, demand, and what was clipped."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from crashsense.reporting import svg
+from crashsense.reporting.summary import failed_rows, required_rows, rows_of
+from crashsense.reporting.view import DemandChart, EventView, RunView, SensedChannel
+from crashsense.reporting.what_if import WhatIf
+from crashsense.reporting.words import restraint_words
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FloatArray = npt.NDArray[np.float64]
+
+
+def event_parts(
+    view: RunView, nominal: pd.DataFrame, *, what_if: WhatIf
+) -> Iterator[dict[str, Any]]:
+    gated = {name for name, gate in view.gating.items() if gate}
+    drawn: dict[tuple[str, ...], str] = {}
+    for event, rows in nominal.groupby("event", sort=False):
+        failed = failed_rows(rows[rows["algorithm"].isin(gated)])
+        shown = None if view.event_view is None else view.event_view(str(event))
+        page: dict[str, Any] = {
+            "name": event,
+            "family": rows["family"].iloc[0],
+            "rows": rows_of(required_rows(rows)),
+            "open_rows": rows_of(rows[rows["expectation"] == "open"]),
+            "failed": len(failed),
+            "view": shown,
+            "signals": [],
+            "demands": [],
+            "same_as": None,
+        }
+        if shown is not None:
+            window = time_window(rows, shown)
+            page["window"] = window
+            key = (str(rows["occurrence"].iloc[0]), *window[2:], *(map(str, window[:2])))
+            page["same_as"] = drawn.setdefault(key, str(event))
+            if page["same_as"] == event:
+                page["same_as"] = None
+                page["signals"] = [signal_chart(c, x_range=window[:2]) for c in shown.channels]
+            page["demands"] = _demand_charts(rows, shown, x_range=window[:2])
+            charts = {(d.sensor_set, d.algorithm, d.restraint): d for d in shown.demands}
+            for row in rows_of(required_rows(rows)):
+                chart = charts.get((row.sensor_set, row.algorithm, row.restraint))
+                if chart is not None and row.verdict in (
+                    "on_time",
+                    "late",
+                    "missed",
+                    "early",
+                    "held",
+                    "inadvertent",
+                ):
+                    what_if.add(row, chart)
+        yield page
+
+
+def time_window(rows: pd.DataFrame, view: EventView) -> tuple[Any, ...]:
+    """First and last time [ms] to draw of an event, and words where that is not all of it."""
+    first = min((c.raw.times_ms[0] for c in view.channels), default=0.0)
+    last = max((c.raw.times_ms[-1] for c in view.channels), default=100.0)
+    fire = rows[rows["expectation"] == "fire"]
+    if fire.empty:
+        return float(max(first, -20.0)), float(last), ""
+    latest = np.nanmax([*fire["required_time_ms"], *fire["fire_time_ms"].astype(float), 0.0])
+    end = float(min(last, max(60.0, 10.0 * np.ceil((1.6 * latest + 15.0) / 10.0))))
+    words = f"shown to {end:.0f} ms of {last:.0f} ms" if end < last else ""
+    return float(max(first, -10.0)), end, words
+
+
+def signal_chart(channel: SensedChannel, *, x_range: tuple[float, float]) -> str:
+    """Raw against sensed signal, the range of the sensor, and where it was left."""
+    levels = []
+    bands: list[tuple[float, float]] = []
+    y_values = [channel.raw.values, channel.sensed.values]
+    inside = [
+        v[(t >= x_range[0]) & (t <= x_range[1])]
+        for v, t in zip(y_values, (channel.raw.times_ms, channel.sensed.times_ms), strict=True)
+    ]
+    reach = max((float(np.nanmax(np.abs(v), initial=0.0)) for v in inside), default=0.0)
+    limit = channel.range_value
+    if limit is not None and np.isfinite(limit) and limit > 0:
+        if reach > 0.5 * limit:
+            levels = [
+                (f"range +{svg.number(limit)} {channel.unit}", limit),
+                (f"range −{svg.number(limit)} {channel.unit}", -limit),
+            ]
+        bands = intervals(channel.raw.times_ms, np.abs(channel.raw.values) > limit)
+    chart = svg.line_chart(
+        [
+            svg.Line(
+                "true, at the sensor", channel.raw.times_ms, channel.raw.values, svg.GREY, 1.0
+            ),
+            svg.Line(
+                "as the control unit gets it",
+                channel.sensed.times_ms,
+                channel.sensed.values,
+                svg.BLUE,
+                1.9,
+            ),
+        ],
+        label=f"{channel.channel}: true and sensed signal over time",
+        x_label="time from first contact [ms]",
+        y_label=f"{channel.channel} [{channel.unit}]",
+        x_range=x_range,
+        y_range=None,
+        levels=[level for level in levels if abs(level[1]) <= 1.5 * max(reach, 1e-12)],
+        bands=bands,
+    )
+    return f"<figure>{chart}<figcaption>{clipping_words(channel)}</figcaption></figure>"
+
+
+def clipping_words(channel: SensedChannel) -> str:
+    """Say in words where the signal was cut."""
+    parts = [
+        f"{count} samples {where}"
+        for count, where in (
+            (channel.clipped_before_filter, "before the filter (not visible in the codes)"),
+            (channel.clipped_after_filter, "after the filter"),
+            (channel.clipped_codes, "at the last code"),
+        )
+        if count
+    ]
+    if not parts:
+        return "No clipping."
+    return f"<strong>Clipped</strong> (hatched): {', '.join(parts)}."
+
+
+def intervals(times: FloatArray, flags: npt.NDArray[np.bool_]) -> list[tuple[float, float]]:
+    """First and last time of each run of flagged samples, near ones joined.
+
+    >>> intervals(np.arange(6.0), np.array([0, 1, 1, 0, 0, 1], dtype=bool))
+    [(1.0, 2.0), (5.0, 5.0)]
+    """
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], flags.astype(int), [0]))))
+    out: list[tuple[float, float]] = []
+    near = 0.004 * float(times[-1] - times[0]) if times.size else 0.0
+    for first, last in zip(edges[::2], edges[1::2] - 1, strict=True):
+        start, end = float(times[first]), float(times[last])
+        if out and start - out[-1][1] < near:
+            out[-1] = (out[-1][0], end)
+        else:
+            out.append((start, end))
+    return out
+
+
+#: Demand below this everywhere gets a sentence, not a chart.
+SMALL_DEMAND = 0.05
+
+
+def _demand_charts(
+    rows: pd.DataFrame, view: EventView, *, x_range: tuple[float, float]
+) -> list[dict[str, Any]]:
+    out: list[dict[str, Any]] = []
+    quiet = []
+    for restraint in dict.fromkeys(d.restraint for d in view.demands):
+        charts = [d for d in view.demands if d.restraint == restraint]
+        own = rows[rows["restraint"] == restraint]
+        largest = max(
+            float(np.nanmax(t.values, initial=0.0))
+            for d in charts
+            for t in d.traces
+            if t.name == "total"
+        )
+        scored = (own["expectation"] != "open").any()
+        if largest < SMALL_DEMAND or (not scored and largest < 0.5):
+            quiet.append(restraint_words(restraint))
+            continue
+        out.append(
+            {
+                "restraint": restraint,
+                "svg": demand_traces(charts, own, restraint=restraint, x_range=x_range),
+            }
+        )
+    if quiet:
+        out.append({"restraint": "", "svg": "", "quiet": quiet})
+    return out
+
+
+def demand_traces(
+    charts: Sequence[DemandChart],
+    rows: pd.DataFrame,
+    *,
+    restraint: str,
+    x_range: tuple[float, float],
+) -> str:
+    """Demand of one restraint over time: every algorithm, branches of the first."""
+    several_sets = len({c.sensor_set for c in charts}) > 1
+    lines = []
+    looks = [(svg.BLUE, ""), (svg.VERMILION, "7 3"), (svg.GREEN, "2 3"), (svg.INK, "9 3 2 3")]
+    for index, chart in enumerate(charts[: len(looks)]):
+        colour, dash = looks[index]
+        name = chart.algorithm + (f" / {chart.sensor_set}" if several_sets else "")
+        for trace in chart.traces:
+            if trace.name == "total":
+                lines.append(svg.Line(name, trace.times_ms, trace.values, colour, 2.0, dash))
+            elif trace.name == "arming" and index == 0:
+                lines.append(
+                    svg.Line(
+                        f"arming of {name}", trace.times_ms, trace.values, svg.GREY, 1.2, "3 2"
+                    )
+                )
+    # Demand far above the threshold says nothing more; keep the threshold in the picture.
+    seen = [float(np.nanmax(line.y, initial=0.0)) for line in lines]
+    top = min(max([1.3, *(1.08 * v for v in seen)]), 3.0)
+    marks = []
+    required = rows["required_time_ms"].astype(float).dropna()
+    if len(required) and (rows["expectation"] == "fire").any():
+        value = float(required.iloc[0])
+        marks.append(svg.Mark(f"required {value:.1f} ms", value, svg.INK, "5 3"))
+    for index, chart in enumerate(charts[:2]):
+        hit = (
+            rows[(rows["algorithm"] == chart.algorithm) & (rows["sensor_set"] == chart.sensor_set)][
+                "fire_time_ms"
+            ]
+            .astype(float)
+            .dropna()
+        )
+        if len(hit):
+            value = float(hit.iloc[0])
+            marks.append(
+                svg.Mark(f"{chart.algorithm} fires {value:.1f} ms", value, looks[index][0])
+            )
+    beyond = "; cut at 3" if max(seen, default=0.0) > 3.0 else ""
+    words = restraint_words(restraint)
+    return svg.line_chart(
+        lines,
+        label=f"Demand of {words} over time, the threshold at 1",
+        x_label="time from first contact, control-unit clock [ms]",
+        y_label=f"{words}: demand [-]{beyond}",
+        x_range=x_range,
+        y_range=(0.0, top),
+        levels=[("threshold", 1.0)],
+        marks=marks,
+        height=216.0,
+    )

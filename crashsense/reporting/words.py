@@ -1,0 +1,58 @@
+"""Words, marks and anchors that the parts of the page share."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+#: Verdict -> the mark that stands beside its word.
+MARKS = {
+    "on_time": "●",
+    "held": "○",
+    "late": "▲",
+    "missed": "✕",
+    "early": "◀",
+    "inadvertent": "◆",
+    "rule_error": "!",
+    "open_fired": "·",
+    "open_held": "·",
+    "not_evaluated": "?",
+}
+
+RESTRAINT_WORDS = {
+    "front_airbag_stage_1": "front bag, stage 1",
+    "front_airbag_stage_2": "front bag, stage 2",
+    "belt_pretensioner": "belt pretensioner",
+    "side_airbag_left": "side bag, left",
+    "side_airbag_right": "side bag, right",
+    "curtain_left": "curtain, left",
+    "curtain_right": "curtain, right",
+}
+
+
+def restraint_words(restraint: object) -> str:
+    """How a restraint reads on the page.
+
+    >>> restraint_words("curtain_left")
+    'curtain, left'
+    """
+    return RESTRAINT_WORDS.get(str(restraint), str(restraint))
+
+
+def slug(text: str) -> str:
+    """A name as a page anchor.
+
+    >>> slug("Wall 56 (belted)")
+    'wall-56-belted'
+    """
+    return re.sub(r"[^a-z0-9_]+", "-", text.lower()).strip("-")
+
+
+def anchor(event: str) -> str:
+    """Anchor of an event's section."""
+    return f"event-{slug(event)}"
+
+
+def finite(value: Any) -> float | None:
+    """A number, or None for a missing or not-a-number value."""
+    return None if value is None or value != value else float(value)
