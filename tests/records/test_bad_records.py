@@ -56,6 +56,11 @@ def test_file_that_is_no_header(tmp_path, content, seen):
     assert any(seen in text for text in refused(tmp_path))
 
 
+def test_channel_file_in_place_of_the_record(tmp_path):
+    (line,) = refused(wall(50.0).write(tmp_path) / "v00042.001")
+    assert "this looks like a channel file: give its folder or header" in line
+
+
 @pytest.mark.parametrize(
     ("content", "seen"),
     [
@@ -162,6 +167,9 @@ def test_no_usable_channel_at_all(tmp_path):
     record = WrittenRecord([WrittenChannel(1, None, "LEFT REAR SILL X")])
     (line,) = refused(record.write(tmp_path / "b"))
     assert "no file for 1" in line
+    record = WrittenRecord([WrittenChannel(1, GOOD, "LEFT B-PILLAR X")])
+    (line,) = refused(record.write(tmp_path / "c"))
+    assert "with a file: 1 (left other)" in line
 
 
 def test_faults_of_a_header_all_at_once(tmp_path):
@@ -212,6 +220,10 @@ def test_faults_of_several_channels_all_at_once(tmp_path):
         ({"channel": {"status": "XX"}}, "channel status", "a known status flag"),
         ({"channel": {"last": 1400}}, "number of samples", "1901 samples"),
         ({"channel": {"values": pulse_g(-55.0, end_s=0.12)}}, "length", "150 ms or more"),
+        ({"channel": {"values": pulse_g(-55.0, late_s=0.03)}}, "time zero", "time zero may be"),
+        ({"channel": {"values": pulse_g(-55.0, late_s=-0.02)}}, "time zero", "time zero may be"),
+        ({"vehicles": [WrittenVehicle(mass="1.5")]}, "header", "a mass in kg, 300 to 40000"),
+        ({"vehicles": [WrittenVehicle(speed="31")]}, "header", "stated: 31 km/h"),
     ],
 )
 def test_warnings_do_not_stop(tmp_path, changes, check, words):

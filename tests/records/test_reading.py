@@ -192,6 +192,9 @@ def channels_at(*places: str) -> list[WrittenChannel]:
         (["LEFT REAR FLOORPAN X", "RIGHT REAR FLOORPAN X", "TRUNK FLOOR X"], [1, 2]),
         (["DASH PANEL CENTER X", "TUNNEL X", "STEERING COLUMN X"], [2]),
         (["TOP OF ENGINE X", "RIGHT FRONT BRAKE CALIPER X", "REAR DECK X"], [3]),
+        (["LEFT FRONT SEAT CROSSMEMBER X", "LEFT REAR SILL X"], [1]),
+        (["FRONT CROSSMEMBER X", "LEFT TOEPAN X", "RIGHT REAR DECK X"], [3]),
+        (["REAR X-MEMBER, LT X", "REAR X-MEMBER, RT X", "VEHICLE COG X"], [1, 2]),
         (["ENGINE CROSSMEMBER X", "RIGHT B-PILLAR SILL X", "LEFT SILL X"], [3]),
     ],
 )
@@ -339,6 +342,30 @@ def test_blank_fields_are_unknown_not_zero(tmp_path):
     assert event.metadata["speed_kmh"] is None
     assert event.requirements[STAGE_1].expectation == "fire"
     assert any(f.note == "cannot be checked" for f in check_record(folder))
+
+
+def test_odd_characters_in_a_comment_split_no_row(tmp_path):
+    channel = WrittenChannel(1, pulse_g(-55.0), "LEFT REAR SILL X \x85 \x0b ~|SEE NOTE")
+    record = WrittenRecord([channel])
+    folder = record.write(tmp_path)
+    (folder / "v00042.EV5").write_bytes(record.header().encode("latin-1") + b"\x1a")
+    assert one(folder).name == "v00042_left"
+
+
+def test_struck_vehicle_at_rest_is_no_wall_test(tmp_path):
+    # One vehicle listed, at rest, struck in front by a moving barrier whose mass is not given.
+    record = wall(50.0, configuration="", vehicles=[WrittenVehicle(speed="0")])
+    record.channels[0].values = pulse_g(-24.0)
+    findings = check_record(record.write(tmp_path))
+    checked = [f for f in findings if f.check == "velocity change"]
+    assert [f.note for f in checked] == ["cannot be checked"]
+
+
+def test_speed_of_the_vehicle_takes_the_place_of_a_missing_closing_speed(tmp_path):
+    folder = wall(50.0, closing_speed="", vehicles=[WrittenVehicle(speed="50")]).write(tmp_path)
+    (finding,) = [f for f in check_record(folder) if f.check == "velocity change"]
+    assert "50.0 to 70.0 km/h" in finding.expected
+    assert finding.severity == "info"
 
 
 def test_folder_with_two_records(tmp_path):
