@@ -141,6 +141,14 @@ def test_shift_invariant_and_zero_phase(samples, shift):
     np.testing.assert_allclose(backwards, first, atol=1e-7)
 
 
+def test_offset_and_ramp_pass_without_start_up():
+    # Interior: a zero-phase filter of gain 1 keeps lines; the mirrored ends keep them there too.
+    ramp = 5.0 + 0.01 * np.arange(3500)
+    out = channel_class_filter(ramp, rate_hz=10000.0, channel_class=60)
+    np.testing.assert_allclose(out, ramp, atol=2e-3)
+    np.testing.assert_allclose(out[500:-500], ramp[500:-500], atol=1e-9)
+
+
 def test_rows_come_out_as_alone():
     block = np.random.default_rng(3).normal(size=(5, 700))
     together = channel_class_filter(block, rate_hz=10000.0, channel_class=180)

@@ -12,6 +12,11 @@ from crashsense.records import check_record, read_record
 GOOD = pulse_g(-55.0)
 
 
+def flat_topped(count: int):
+    """The good pulse whose *count* lowest samples are cut off at one level."""
+    return np.maximum(GOOD, np.sort(GOOD)[count - 1])
+
+
 def changed(index: int, value: float):
     values = GOOD.copy()
     values[index] = value
@@ -217,6 +222,7 @@ def test_faults_of_several_channels_all_at_once(tmp_path):
         ({"channel": {"prefilter": "100"}}, "rate", "already filtered"),
         ({"channel": {"rating": "10"}}, "range", "within the instrument's 10 g"),
         ({"channel": {"values": np.maximum(GOOD, -15.0)}}, "range", "looks clipped"),
+        ({"channel": {"values": flat_topped(12)}}, "range", "looks clipped"),
         ({"channel": {"status": "XX"}}, "channel status", "a known status flag"),
         ({"channel": {"last": 1400}}, "number of samples", "1901 samples"),
         ({"channel": {"values": pulse_g(-55.0, end_s=0.12)}}, "length", "150 ms or more"),

@@ -272,6 +272,20 @@ def test_companions_of_the_chosen_channel(tmp_path):
     assert "rear_seat_crossmember_x" not in event.signals
 
 
+def test_failed_companions_are_left_out(tmp_path):
+    record = WrittenRecord(
+        [
+            WrittenChannel(1, pulse_g(-55.0), "LEFT REAR SILL X"),
+            WrittenChannel(2, pulse_g(0.0), "LEFT REAR SILL Z", axis="ZG", status="CF"),
+            WrittenChannel(3, pulse_g(-60.0), "BOTTOM OF ENGINE X"),
+            WrittenChannel(4, pulse_g(-58.0), "TOP OF ENGINE X", status="MN"),
+        ]
+    )
+    event = one(record.write(tmp_path))
+    assert "central_z" not in event.signals
+    assert "v00042.003" in event.signals["powertrain_x"].history[0]
+
+
 @pytest.mark.parametrize("newline", ["\n", "\r\n", "\r"])
 @pytest.mark.parametrize(
     ("header_suffix", "suffix"), [(".ev5", ".001"), (".EV5", ".1"), (".txt", "_001.tsv")]
