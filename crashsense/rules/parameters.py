@@ -23,7 +23,8 @@ class Parameter:
     unit : unit in which it is written ("m/s", "g", "ms", "-")
     low, high : allowed range, ends included; a threshold must be above 0 (``above``)
     text : one line
-    kind : "number", "whole", "text", "choice", "channel", "polyline", "stages" or "table"
+    kind : "number", "whole", "text", "choice", "channel", "channels", "numbers", "polyline",
+        "stages" or "table"
     above : True if the value must be above ``low``
     choices : allowed words of a "choice"
     optional : True if it may be left out (None)
@@ -72,6 +73,8 @@ class Parameter:
             return None if isinstance(value, str) and value else "a text"
         if self.kind == "table":
             return None if isinstance(value, dict) else "a table"
+        if self.kind in ("numbers", "channels"):
+            return _check_list(value, self.kind)
         if self.kind in ("polyline", "stages"):
             return _check_pairs(value)
         if isinstance(value, bool) or not isinstance(value, (int, float, np.integer, np.floating)):
@@ -97,6 +100,21 @@ def _check_pairs(value: object) -> str | None:
                 return expected
             if not math.isfinite(number):
                 return expected
+    return None
+
+
+def _check_list(value: object, kind: str) -> str | None:
+    if not isinstance(value, (list, tuple)):
+        return "a list of numbers" if kind == "numbers" else "a list of channels with their sense"
+    for item in value:
+        if kind == "channels":
+            expected = check_sense(item)
+            if expected is not None:
+                return expected
+        elif (
+            isinstance(item, bool) or not isinstance(item, (int, float)) or not math.isfinite(item)
+        ):
+            return "a list of finite numbers"
     return None
 
 

@@ -1,0 +1,122 @@
+"""Process that runs one C rule: loads the library, answers requests on its standard streams.
+
+Run as a script, so that it starts fast and imports no numeric stack. A request is a JSON line, an
+evaluation is followed by raw doubles (draw by draw, tick by tick, frame values) and validity bytes.
+Answers go the same way. Standard output of the library itself goes to standard error.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import json
+import os
+import sys
+from array import array
+from typing import Any, BinaryIO
+
+ABI = 1
+_NEEDED = ("crashsense_rule_init", "crashsense_rule_reset", "crashsense_rule_step")
+
+
+class Refused(Exception):
+    """The library is not what it has to be."""
+
+
+def _constant(library: ctypes.CDLL, name: str) -> int:
+    try:
+        return int(ctypes.c_int.in_dll(library, name).value)
+    except ValueError:
+        raise Refused(f"a library with the constant {name}") from None
+
+
+def load(path: str) -> tuple[ctypes.CDLL, int]:
+    """Load a library and check its constants; nothing of it is called before they are right."""
+    try:
+        library = ctypes.CDLL(path)
+    except OSError as error:
+        raise Refused(f"a C shared library ({error})") from None
+    version = _constant(library, "crashsense_rule_abi")
+    if version != ABI:
+        raise Refused(f"a library built for interface version {ABI}, it says {version}")
+    channels = _constant(library, "crashsense_rule_channel_count")
+    missing = [name for name in _NEEDED if not hasattr(library, name)]
+    if missing:
+        raise Refused("a library with the function " + ", ".join(missing))
+    double_p = ctypes.POINTER(ctypes.c_double)
+    library.crashsense_rule_init.argtypes = [double_p, ctypes.c_int, ctypes.c_double]
+    library.crashsense_rule_init.restype = ctypes.c_void_p
+    library.crashsense_rule_reset.argtypes = [ctypes.c_void_p, ctypes.c_int]
+    library.crashsense_rule_reset.restype = None
+    library.crashsense_rule_step.argtypes = [
+        ctypes.c_void_p,
+        ctypes.c_void_p,
+        ctypes.c_void_p,
+    ]
+    library.crashsense_rule_step.restype = ctypes.c_double
+    return library, channels
+
+
+def run(library: ctypes.CDLL, request: dict[str, Any], stream: BinaryIO) -> tuple[array, array]:
+    """Evaluate a block: return demand and trace values, draw by draw, tick by tick."""
+    draws, size, width = request["draws"], request["size"], request["width"]
+    values = array("d")
+    values.frombytes(stream.read(8 * draws * size * width))
+    valid = stream.read(draws * size * width)
+    parameters = request["parameters"]
+    given = (ctypes.c_double * max(1, len(parameters)))(*parameters)
+    state = library.crashsense_rule_init(given, len(parameters), request["rate_hz"])
+    if not state:
+        raise Refused("parameters that the library accepts (its init returned NULL)")
+    frames = (ctypes.c_double * len(values)).from_buffer(values) if len(values) else None
+    flags = ctypes.create_string_buffer(valid, len(valid)) if valid else None
+    frame_at, flag_at = ctypes.addressof(frames or given), ctypes.addressof(flags or given)
+    step, reset = library.crashsense_rule_step, library.crashsense_rule_reset
+    capacity = request["trace"]
+    out, traces = array("d"), array("d")
+    inner = (ctypes.c_double * max(1, capacity))()
+    for draw in range(draws):
+        reset(state, request["belted"])
+        for tick in range(size):
+            place = (draw * size + tick) * width
+            out.append(step(state, frame_at + 8 * place, flag_at + place))
+            if capacity:
+                library.crashsense_rule_trace.argtypes = [
+                    ctypes.c_void_p,
+                    ctypes.POINTER(ctypes.c_double),
+                    ctypes.c_int,
+                ]
+                written = library.crashsense_rule_trace(state, inner, capacity)
+                traces.extend(inner[:written] + [float("nan")] * (capacity - written))
+    if hasattr(library, "crashsense_rule_free"):
+        library.crashsense_rule_free.argtypes = [ctypes.c_void_p]
+        library.crashsense_rule_free(state)
+    return out, traces
+
+
+def main() -> None:
+    """Answer requests until the other side closes the stream."""
+    answers = os.fdopen(os.dup(1), "wb")
+    os.dup2(2, 1)
+    requests = sys.stdin.buffer
+    library: ctypes.CDLL | None = None
+    channels = 0
+    while line := requests.readline():
+        request = json.loads(line)
+        out, traces = array("d"), array("d")
+        try:
+            if library is None:
+                library, channels = load(request["library"])
+            has_trace = hasattr(library, "crashsense_rule_trace")
+            answer: dict[str, Any] = {"channels": channels, "trace": has_trace}
+            if "draws" in request:
+                out, traces = run(library, request, requests)
+        except Refused as refused:
+            answer = {"refused": str(refused)}
+        answer["count"], answer["traced"] = len(out), len(traces)
+        answers.write(json.dumps(answer).encode() + b"\n")
+        answers.write(out.tobytes() + traces.tobytes())
+        answers.flush()
+
+
+if __name__ == "__main__":
+    main()

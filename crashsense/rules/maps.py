@@ -1,0 +1,237 @@
+"""Two-dimensional maps: a fire region behind a threshold polyline."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+
+from crashsense.errors import Fault
+from crashsense.rules.contract import FloatArray
+from crashsense.rules.displacement import travel
+from crashsense.rules.kernels import (
+    finite_response,
+    floored_sum,
+    leaky_velocity,
+    masked,
+    read,
+    samples_in,
+    slope_weights,
+    ticks_since,
+    window_sum,
+)
+from crashsense.rules.parameters import Criterion, parameter
+from crashsense.rules.polyline import along_ray, ray_faults, time_faults
+from crashsense.sensing.samples import EcuSamples
+from crashsense.units import STANDARD_GRAVITY
+
+
+@dataclass(frozen=True)
+class VelocityDisplacementMap(Criterion):
+    """Map of velocity change over displacement.
+
+    Equation
+        V leaky and floored [m/s], S its sum since V last left zero [m]; demand = distance of (S, V)
+        from the origin over that of the line on the same ray.
+    Good at
+        The rough-road "ramp": a high threshold at small S, falling later.
+    Weak at
+        Calibration effort; each vertex is a trade between two events.
+    Source
+        Patent literature (expired), from memory.
+    """
+
+    family: ClassVar[str] = "velocity_displacement_map"
+    title: ClassVar[str] = "map of velocity change over displacement, threshold polyline"
+
+    channel: str = parameter("-central_x", kind="channel", text="channel in its sense")
+    line: tuple[tuple[float, float], ...] = parameter(
+        ((0.0, 1.6), (5.0, 1.5), (30.0, 1.2), (120.0, 1.0)),
+        kind="polyline",
+        text="vertices [[S mm, V m/s], ...]",
+    )
+    leak_g: float = parameter(1.0, unit="g", high=50.0, text="constant leak")
+
+    def further_faults(self) -> list[Fault]:
+        """Each ray must cross the line once."""
+        return ray_faults(self.line, where=f"rule {self.family}", field="line")
+
+    def demand(self, samples: EcuSamples) -> FloatArray:
+        """Return demand along the ray."""
+        values, valid = read(samples, self.channel)
+        velocity, moved = travel(values, rate_hz=samples.rate_hz, leak_g=self.leak_g)
+        return masked(along_ray(moved * 1e3, velocity, self.line), valid)
+
+
+@dataclass(frozen=True)
+class VelocityTimeMap(Criterion):
+    """Velocity change against a threshold that depends on the time since the event began.
+
+    Equation
+        demand = V / threshold(t); t counts from the sample at which V last left zero. Linear
+        between the vertices, constant outside them.
+    Good at
+        Reads like a requirement: so much by then.
+    Weak at
+        t hangs on the leak (what counts as begun), a pre-hit starts the clock too early.
+    Source
+        From memory.
+    """
+
+    family: ClassVar[str] = "velocity_time_map"
+    title: ClassVar[str] = "velocity change over a threshold that depends on time since wake-up"
+
+    channel: str = parameter("-central_x", kind="channel", text="channel in its sense")
+    line: tuple[tuple[float, float], ...] = parameter(
+        ((0.0, 2.0), (10.0, 1.4), (40.0, 1.8), (100.0, 4.0)),
+        kind="polyline",
+        text="vertices [[t ms, V m/s], ...]",
+    )
+    leak_g: float = parameter(2.0, unit="g", high=50.0, text="constant leak")
+
+    def further_faults(self) -> list[Fault]:
+        """Time rises, thresholds are above 0."""
+        return time_faults(self.line, where=f"rule {self.family}", field="line")
+
+    def demand(self, samples: EcuSamples) -> FloatArray:
+        """Return V over the threshold of the time."""
+        values, valid = read(samples, self.channel)
+        velocity = leaky_velocity(values, rate_hz=samples.rate_hz, leak_g=self.leak_g)
+        elapsed_ms = ticks_since(velocity <= 0.0) * (1e3 / samples.rate_hz)
+        times, thresholds = np.array(self.line, dtype=np.float64).T
+        return masked(velocity / np.interp(elapsed_ms, times, thresholds), valid)
+
+
+@dataclass(frozen=True)
+class WindowVelocityJerkMap(Criterion):
+    """Map of window velocity over jerk.
+
+    Equation
+        V_D over ``window_ms`` [m/s], J the least-squares slope over ``jerk_ms`` [g/ms]; demand
+        along the ray in the plane (J, V_D).
+    Good at
+        A crash that gets harder (high J) may fire at less V_D.
+    Weak at
+        Noise and hammer blows in J: keep the line high at small V_D.
+    Source
+        From memory.
+    """
+
+    family: ClassVar[str] = "window_velocity_jerk_map"
+    title: ClassVar[str] = "map of window velocity over jerk, threshold polyline"
+
+    channel: str = parameter("-central_x", kind="channel", text="channel in its sense")
+    window_ms: float = parameter(20.0, unit="ms", above=True, high=1000.0, text="velocity window")
+    jerk_ms: float = parameter(8.0, unit="ms", above=True, high=200.0, text="slope window")
+    line: tuple[tuple[float, float], ...] = parameter(
+        ((0.0, 2.0), (1.0, 1.6), (4.0, 1.0)),
+        kind="polyline",
+        text="vertices [[J g/ms, V_D m/s], ...]",
+    )
+
+    def further_faults(self) -> list[Fault]:
+        """Each ray must cross the line once."""
+        return ray_faults(self.line, where=f"rule {self.family}", field="line")
+
+    def demand(self, samples: EcuSamples) -> FloatArray:
+        """Return demand along the ray."""
+        values, valid = read(samples, self.channel)
+        rate = samples.rate_hz
+        velocity = window_sum(values, samples_in(self.window_ms, rate)) / rate
+        weights = slope_weights(max(2, samples_in(self.jerk_ms, rate)), rate)
+        slope = finite_response(values, weights) / (STANDARD_GRAVITY * 1e3)
+        return masked(along_ray(slope, velocity, self.line), valid)
+
+
+@dataclass(frozen=True)
+class RollRateAngleMap(Criterion):
+    """Rollover: map of roll rate over roll angle.
+
+    Equation
+        ``phi = sum of w T`` in the stated sense, less a leak, since it last left zero; demand along
+        the ray in the plane (phi [deg], w [deg/s]).
+    Good at
+        Corkscrew ramps and embankments.
+    Weak at
+        Load and worn dampers shift the line; offset drift of the rate sensor fills phi.
+    Source
+        Secondary; tolerance influence: book chapter, record only.
+    """
+
+    family: ClassVar[str] = "roll_rate_angle_map"
+    title: ClassVar[str] = "map of roll rate over roll angle, threshold polyline"
+
+    channel: str = parameter("-central_roll_rate", kind="channel", text="roll rate in its sense")
+    line: tuple[tuple[float, float], ...] = parameter(
+        ((0.0, 240.0), (20.0, 150.0), (45.0, 40.0), (60.0, 0.0)),
+        kind="polyline",
+        text="vertices [[angle deg, rate deg/s], ...]",
+    )
+    leak_deg_s: float = parameter(
+        3.0, unit="deg/s", high=100.0, text="leak, above the offset drift of the sensor"
+    )
+
+    def further_faults(self) -> list[Fault]:
+        """Each ray must cross the line once."""
+        return ray_faults(self.line, where=f"rule {self.family}", field="line")
+
+    def demand(self, samples: EcuSamples) -> FloatArray:
+        """Return demand along the ray."""
+        values, valid = read(samples, self.channel)
+        rate_deg = np.degrees(values)
+        angle = roll_angle(rate_deg, leak=self.leak_deg_s, rate_hz=samples.rate_hz)
+        return masked(along_ray(angle, rate_deg, self.line), valid)
+
+
+def roll_angle(rate: FloatArray, *, leak: float, rate_hz: float) -> FloatArray:
+    """Return the roll angle in one sense: the leaky floored sum of the rate."""
+
+    return floored_sum((rate - leak) / rate_hz)
+
+
+@dataclass(frozen=True)
+class RollEnergy(Criterion):
+    """Rollover: rotational energy against the energy that is still needed to tip.
+
+    Equation
+        Per mass and with ``r`` the distance of the centre of gravity from the tipping edge and
+        ``k`` the radius of gyration about it: tipping needs
+        ``k^2 w^2 / 2 >= g r (1 - cos(phi_tip - phi))``. Demand = w / w_needed(phi), that is the
+        square root of the energy ratio; w_needed has a floor of ``minimum_deg_s``, beyond
+        phi_tip it stays there.
+    Good at
+        Physics instead of a drawn line: load and track enter by name.
+    Weak at
+        Soil trip and kerb trip, where the lateral force still does work: use a_y as well.
+    Source
+        Rigid-body tipping, elementary mechanics.
+    """
+
+    family: ClassVar[str] = "roll_energy"
+    title: ClassVar[str] = "roll energy over the energy still needed to tip"
+
+    channel: str = parameter("-central_roll_rate", kind="channel", text="roll rate in its sense")
+    tip_angle_deg: float = parameter(
+        52.0, unit="deg", above=True, high=89.0, text="angle at which the car tips by itself"
+    )
+    radius_m: float = parameter(
+        0.95, unit="m", above=True, high=5.0, text="centre of gravity to tipping edge"
+    )
+    gyration_m: float = parameter(
+        1.15, unit="m", above=True, high=5.0, text="radius of gyration about the tipping edge"
+    )
+    threshold: float = parameter(1.0, above=True, high=100.0, text="factor on the needed roll rate")
+    minimum_deg_s: float = parameter(
+        20.0, unit="deg/s", above=True, high=500.0, text="floor of the needed roll rate"
+    )
+    leak_deg_s: float = parameter(3.0, unit="deg/s", high=100.0, text="leak of the angle")
+
+    def demand(self, samples: EcuSamples) -> FloatArray:
+        """Return roll rate over the needed roll rate."""
+        values, valid = read(samples, self.channel)
+        angle = roll_angle(values, leak=float(np.radians(self.leak_deg_s)), rate_hz=samples.rate_hz)
+        left = np.maximum(np.radians(self.tip_angle_deg) - angle, 0.0)
+        lift = STANDARD_GRAVITY * self.radius_m * (1.0 - np.cos(left))
+        needed = np.maximum(np.sqrt(2.0 * lift) / self.gyration_m, np.radians(self.minimum_deg_s))
+        return masked(values / (needed * self.threshold), valid)

@@ -1,0 +1,180 @@
+"""Closed forms of the kernels and families against slow per-sample twins."""
+
+from __future__ import annotations
+
+from collections import deque
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+
+from crashsense.rules import kernels, rule_from_table
+from crashsense.rules.conformance import block
+
+RATE = 2000.0
+G = 9.80665
+
+pulses = arrays(np.float64, st.tuples(st.integers(1, 3), st.integers(1, 80)),
+                elements=st.floats(-500.0, 500.0, width=32))  # fmt: skip
+
+
+def close(found: np.ndarray, expected: np.ndarray) -> None:
+    scale = max(1.0, float(np.abs(expected).max(initial=0.0)))
+    np.testing.assert_allclose(found, expected, rtol=1e-9, atol=1e-9 * scale)
+
+
+@given(pulses, st.sampled_from([1.0, 0.999, 0.9, 0.5, 0.01]), st.booleans())
+@settings(max_examples=60, deadline=None)
+def test_floored_sum(x: np.ndarray, decay: float, floor: bool) -> None:
+    expected = np.empty_like(x)
+    for row, out in zip(x, expected, strict=True):
+        value = 0.0
+        for n, item in enumerate(row):
+            value = decay * value + item
+            value = max(0.0, value) if floor else value
+            out[n] = value
+    close(kernels.floored_sum(x, decay=decay, floor=floor), expected)
+
+
+def test_floored_sum_on_a_long_record_stays_finite_and_right() -> None:
+    x = np.random.default_rng(1).standard_normal((2, 200_000))
+    value, expected = 0.0, np.empty(200_000)
+    for n, item in enumerate(x[1].tolist()):
+        value = max(0.0, 0.99 * value + item)
+        expected[n] = value
+    np.testing.assert_allclose(kernels.floored_sum(x, decay=0.99)[1], expected, rtol=0, atol=1e-8)
+
+
+@given(pulses, st.integers(1, 90))
+@settings(max_examples=60, deadline=None)
+def test_windows(x: np.ndarray, length: int) -> None:
+    for row in range(x.shape[0]):
+        window: deque[float] = deque(maxlen=length)
+        total, high, low = [], [], []
+        for item in x[row]:
+            window.append(float(item))
+            total.append(sum(window))
+            high.append(max(window))
+            low.append(min(window))
+        close(kernels.window_sum(x, length)[row], np.array(total))
+        np.testing.assert_array_equal(kernels.window_max(x, length)[row], high)
+        np.testing.assert_array_equal(kernels.window_min(x, length)[row], low)
+
+
+@given(pulses, st.floats(5.0, 400.0))
+@settings(max_examples=40, deadline=None)
+def test_sum_since_restart_and_resets(x: np.ndarray, level: float) -> None:
+    restart = x < -level / 2
+    expected = np.empty_like(x)
+    for row in range(x.shape[0]):
+        value = 0.0
+        for n in range(x.shape[1]):
+            value = 0.0 if restart[row, n] else value + x[row, n]
+            expected[row, n] = value
+    close(kernels.summed_since(x, restart), expected)
+    velocity = np.empty_like(x)
+    for row in range(x.shape[0]):
+        value, quiet = 0.0, 0
+        for n in range(x.shape[1]):
+            quiet = quiet + 1 if abs(x[row, n]) < level else 0
+            value = max(0.0, value + (x[row, n] - 2 * G) / RATE)
+            if quiet >= 4:
+                value = 0.0
+            velocity[row, n] = value
+    close(
+        kernels.leaky_velocity(
+            x, rate_hz=RATE, leak_g=2.0,
+            restart=kernels.quiet_restarts(x, level=level, ticks=4),
+        ),
+        velocity,
+    )  # fmt: skip
+
+
+def _twin(table: dict, row: list[float]) -> list[float]:
+    """The family written sample by sample, as the formula on its card says."""
+    family, step, out = table["family"], 1.0 / RATE, []
+    v = s = e = slow = 0.0
+    past: list[float] = []
+    high: list[float] = []
+    for a in row:
+        past.append(a)
+        leak = table.get("leak_g", 0.0) * G
+
+        def last(ms: float, values: list[float]) -> list[float]:
+            return values[-max(1, round(ms * 2)) :]
+
+        if family == "velocity_change":
+            v = max(0.0, v + (a - leak) * step)
+            d = v / table["threshold_m_s"]
+        elif family == "window_velocity":
+            d = sum(x - leak for x in last(table["window_ms"], past)) * step
+            d /= table["threshold_m_s"]
+        elif family in ("displacement", "predicted_displacement"):
+            v = max(0.0, v + (a - leak) * step)
+            s = 0.0 if v == 0.0 else s + v * step
+            moved = s
+            if family.startswith("predicted"):
+                tau, n = table["look_ahead_ms"] / 1e3, round(table["smoothing_ms"] * 2)
+                moved += v * tau + sum(past[-n:]) / n * tau**2 / 2
+            d = min(moved / table["travel_mm"] * 1e3, v / table["guard_m_s"])
+        elif family == "energy":
+            e = max(0.0, e + (max(a, 0.0) ** 2 / G**2 - (leak / G) ** 2) * step * 1e3)
+            d = e / table["threshold_g2_ms"]
+        elif family == "variance":
+            n = round(table["window_ms"] * 2)
+            window = [0.0] * (n - len(past[-n:])) + past[-n:]
+            d = float(np.std(window)) / G / table["threshold_g"]
+        elif family == "peak_to_peak":
+            window = last(table["window_ms"], past)
+            d = (max(window) - min(window)) / G / table["threshold_g"]
+        elif family == "signal_length":
+            steps = [0.0] + [abs(q - p) for p, q in zip(past[:-1], past[1:], strict=True)]
+            steps = [max(0.0, x - table["floor_g"] * G) for x in steps]
+            d = sum(last(table["window_ms"], steps)) / G / table["threshold_g"]
+        elif family == "high_frequency_velocity":
+            decay = np.exp(-2 * np.pi * table["corner_hz"] / RATE)
+            slow = decay * slow + (1 - decay) * a
+            high.append(abs(a - slow))
+            d = sum(last(table["window_ms"], high)) * step / table["threshold_m_s"]
+        elif family == "jerk":
+            n = round(table["window_ms"] * 2)
+            window = [0.0] * (n - len(past[-n:])) + past[-n:]
+            d = np.polyfit(np.arange(n) * step, window, 1)[0] / (table["threshold_g_ms"] * G * 1e3)
+        elif family == "power":
+            v = max(0.0, v + (a - leak) * step)
+            n = round(table["window_ms"] * 2)
+            d = max(0.0, sum(past[-n:]) / n) * v / table["threshold_w_kg"]
+        else:
+            raise KeyError(family)
+        out.append(max(0.0, d))
+    return out
+
+
+TWINS = [
+    {"family": "velocity_change", "threshold_m_s": 1.5, "leak_g": 3.0},
+    {"family": "window_velocity", "threshold_m_s": 1.5, "window_ms": 8.0},
+    {"family": "displacement", "travel_mm": 10.0, "guard_m_s": 0.8, "leak_g": 1.0},
+    {"family": "predicted_displacement", "travel_mm": 125.0, "look_ahead_ms": 30.0,
+     "smoothing_ms": 6.0, "guard_m_s": 0.8, "leak_g": 1.0},
+    {"family": "energy", "threshold_g2_ms": 1200.0, "leak_g": 3.0},
+    {"family": "variance", "window_ms": 15.0, "threshold_g": 12.0},
+    {"family": "peak_to_peak", "window_ms": 10.0, "threshold_g": 40.0},
+    {"family": "signal_length", "window_ms": 15.0, "threshold_g": 150.0, "floor_g": 0.5},
+    {"family": "high_frequency_velocity", "corner_hz": 50.0, "window_ms": 20.0,
+     "threshold_m_s": 1.0},
+    {"family": "jerk", "window_ms": 8.0, "threshold_g_ms": 1.5},
+    {"family": "power", "window_ms": 5.0, "threshold_w_kg": 250.0, "leak_g": 1.0},
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("table", TWINS, ids=lambda table: table["family"])
+@given(x=pulses)
+@settings(max_examples=15, deadline=None)
+def test_family_against_its_twin(table: dict, x: np.ndarray) -> None:
+    found = rule_from_table(table).demand(block({"central_x": -x}, rate_hz=RATE))
+    expected = np.array([_twin(table, row.tolist()) for row in x])
+    # The variance comes from a difference of squares: its root near zero is only good to 1e-6.
+    loose = 1e-5 if table["family"] == "variance" else 1e-8
+    np.testing.assert_allclose(found, expected, rtol=1e-8, atol=loose)
