@@ -1,5 +1,25 @@
 """Sensing: from true acceleration to the samples that the control unit receives."""
 
+from crashsense.sensing.catalogue import (
+    find_part,
+    load_sensor_set,
+    part_names,
+    sensor_set_names,
+)
 from crashsense.sensing.samples import EcuSamples
+from crashsense.sensing.sense import ChainReport, Sensed, sense
+from crashsense.sensing.sensor import ControlUnit, Sensor, SensorSet
 
-__all__ = ["EcuSamples"]
+__all__ = [
+    "ChainReport",
+    "ControlUnit",
+    "EcuSamples",
+    "Sensed",
+    "Sensor",
+    "SensorSet",
+    "find_part",
+    "load_sensor_set",
+    "part_names",
+    "sense",
+    "sensor_set_names",
+]

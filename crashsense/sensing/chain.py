@@ -1,0 +1,254 @@
+"""Stages of the chain as pure functions: each takes arrays along the last axis, shape
+(draws, samples), and where it can spoil samples it says how many it spoiled.
+
+Order of the stages: element and stop -> sensitivity, offset, cross-axis, noise -> saturation
+*before* the filter -> low-pass -> sampling -> quantisation and code saturation -> transport ->
+control unit.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from math import pi
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from crashsense.errors import Fault, InputError
+from crashsense.filters.causal import lowpass_delay, lowpass_sections
+from crashsense.sensing.sensor import Sensor
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+#: Equally likely settings of the filter in a draw: the means of the five equal slices of a standard
+#: normal distribution, so that five settings keep most of its spread. Setting 2 is nominal.
+CORNER_SETTINGS = (-1.3998, -0.5319, 0.0, 0.5319, 1.3998)
+
+#: The quality factor in the same five settings: another order, so that it is not tied to the corner.
+QUALITY_SETTINGS = (0.5319, -1.3998, 0.0, 1.3998, -0.5319)
+
+NOMINAL_SETTING = 2
+
+
+# --- element -------------------------------------------------------------------------------------
+
+
+def element_is_static(sensor: Sensor, *, rate_hz: float) -> bool:
+    """True if the element follows without dynamics: its resonance lies above a quarter of the rate,
+    where the signal has nothing left that could excite it."""
+    return sensor.resonance_hz > rate_hz / 4.0
+
+
+def element_oversampling(sensor: Sensor, *, rate_hz: float) -> int:
+    """Steps of the element per sample: at least 8 per period of its resonance."""
+    if element_is_static(sensor, rate_hz=rate_hz):
+        return 1
+    return max(1, int(np.ceil(8.0 * sensor.resonance_hz / rate_hz - 1e-9)))
+
+
+def element_delay_s(sensor: Sensor, *, rate_hz: float) -> float:
+    """Delay of the element at low frequency, 1/(Q w0) [s]; 0 where it is quasi-static."""
+    if element_is_static(sensor, rate_hz=rate_hz):
+        return 0.0
+    return 1.0 / (sensor.quality * 2.0 * pi * sensor.resonance_hz)
+
+
+def stop_at(samples: FloatArray, *, level: float) -> tuple[FloatArray, IntArray]:
+    """Clip at +/-*level* and count the samples that lay beyond it, shape (draws,)."""
+    beyond = np.count_nonzero(np.abs(samples) > level, axis=-1)
+    return (np.clip(samples, -level, level) if beyond.any() else samples), beyond
+
+
+def respond(samples: FloatArray, *, sensor: Sensor, rate_hz: float) -> tuple[FloatArray, IntArray]:
+    """Reading of the element, as acceleration [u], and samples at the stop, shape (draws,).
+
+    Quasi-static with stop, or stepped at 8 times the resonance or more
+    (:mod:`crashsense.sensing.dynamics`), then the cubic read-out
+    ``u (1 + nonlinearity (u / range)^2)``.
+    """
+    if element_is_static(sensor, rate_hz=rate_hz):
+        out, beyond = stop_at(samples, level=sensor.stop)
+    else:
+        from crashsense.sensing.dynamics import step_element
+
+        out, beyond = step_element(
+            samples,
+            rate_hz=rate_hz,
+            resonance_hz=sensor.resonance_hz,
+            quality=sensor.quality,
+            stop=sensor.stop,
+            oversampling=element_oversampling(sensor, rate_hz=rate_hz),
+        )
+    if sensor.nonlinearity:
+        out = out * (1.0 + sensor.nonlinearity * (out / sensor.range) ** 2)
+    return out, beyond
+
+
+# --- filter --------------------------------------------------------------------------------------
+
+
+class FilterDesign(NamedTuple):
+    """The low-pass of a part at one rate: what its five settings are made from."""
+
+    kind: str
+    order: int
+    corner_hz: float
+    corner_tolerance: float
+    quality_tolerance: float
+    rate_hz: float
+
+    @classmethod
+    def of(cls, sensor: Sensor, *, rate_hz: float) -> FilterDesign:
+        """Return the design of a sensor's low-pass."""
+        return cls(
+            sensor.filter_kind,
+            sensor.filter_order,
+            sensor.corner_hz,
+            sensor.corner_tolerance,
+            sensor.quality_tolerance,
+            rate_hz,
+        )
+
+
+@lru_cache(maxsize=1024)
+def setting_sections(design: FilterDesign, setting: int) -> FloatArray | None:
+    """Second-order sections of a design in one of the five settings, or None without a filter."""
+    if design.kind == "none":
+        return None
+    corner = design.corner_hz * (1.0 + design.corner_tolerance * CORNER_SETTINGS[setting])
+    factor = 1.0 + design.quality_tolerance * QUALITY_SETTINGS[setting]
+    sections = lowpass_sections(
+        kind=design.kind, order=design.order, corner_hz=corner, rate_hz=design.rate_hz
+    )
+    if factor != 1.0:
+        sections = np.array([_with_quality(row, factor) for row in sections])
+    return sections
+
+
+def filter_sections(
+    sensor: Sensor, *, rate_hz: float, setting: int = NOMINAL_SETTING
+) -> FloatArray | None:
+    """Second-order sections of the sensor's low-pass in one of the five settings, or None."""
+    return setting_sections(FilterDesign.of(sensor, rate_hz=rate_hz), setting)
+
+
+def _with_quality(section: FloatArray, factor: float) -> FloatArray:
+    """Multiply the quality factor of a resonant section, same natural frequency and gain at 0."""
+    b, a = section[:3], section[3:]
+    roots = np.roots(a)
+    if roots.size < 2 or abs(roots[0].imag) < 1e-12:
+        return section
+    s = np.log(roots[0])
+    w0 = abs(s)
+    real = -w0 / (2.0 * factor * (w0 / (-2.0 * s.real)))
+    pole = np.exp(complex(real, np.sqrt(max(w0**2 - real**2, 0.0))))
+    new = np.array([1.0, -2.0 * pole.real, abs(pole) ** 2])
+    return np.concatenate([b * (new.sum() / a.sum()), new])
+
+
+def filter_delay_s(sensor: Sensor, *, rate_hz: float, setting: int = NOMINAL_SETTING) -> float:
+    """Group delay of the low-pass at zero frequency [s]."""
+    sections = filter_sections(sensor, rate_hz=rate_hz, setting=setting)
+    return 0.0 if sections is None else lowpass_delay(sections, rate_hz=rate_hz)
+
+
+@lru_cache(maxsize=1024)
+def _rest_state(design: FilterDesign, setting: int) -> FloatArray:
+    from scipy.signal import sosfilt_zi
+
+    return np.asarray(sosfilt_zi(setting_sections(design, setting)), dtype=np.float64)
+
+
+def lowpass(
+    samples: FloatArray,
+    *,
+    sensor: Sensor,
+    rate_hz: float,
+    rest: FloatArray,
+    setting: int = NOMINAL_SETTING,
+) -> FloatArray:
+    """Filter along the last axis; before its first sample each row had the value *rest* (draws,)."""
+    design = FilterDesign.of(sensor, rate_hz=rate_hz)
+    sections = setting_sections(design, setting)
+    if sections is None:
+        return samples
+    from scipy.signal import sosfilt
+
+    state = _rest_state(design, setting)
+    out, _ = sosfilt(sections, samples, axis=-1, zi=state[:, None, :] * rest[None, :, None])
+    return np.asarray(out, dtype=np.float64)
+
+
+def settling_samples(sensor: Sensor, *, rate_hz: float, residue: float = 1e-6) -> int:
+    """Samples after which every filter setting has forgotten its start to *residue* [-]."""
+    if sensor.filter_kind == "none":
+        return 0
+    return _settling(FilterDesign.of(sensor, rate_hz=rate_hz), residue)
+
+
+@lru_cache(maxsize=256)
+def _settling(design: FilterDesign, residue: float) -> int:
+    worst = 0.0
+    for setting in range(len(CORNER_SETTINGS)):
+        sections = setting_sections(design, setting)
+        if sections is not None:
+            worst = max(worst, *(float(np.abs(np.roots(row[3:])).max()) for row in sections))
+    return int(np.ceil(np.log(residue) / np.log(worst)))
+
+
+# --- word ----------------------------------------------------------------------------------------
+
+
+def noise_deviation(sensor: Sensor, *, rate_hz: float) -> float:
+    """Standard deviation [u] of white noise of the sensor's density at *rate_hz*."""
+    return float(sensor.noise_density * np.sqrt(rate_hz / 2.0))
+
+
+def saturate(samples: FloatArray, *, level: float) -> IntArray:
+    """Clip *samples* in place at +/-*level*; return how many lay beyond it, shape (draws,)."""
+    beyond = np.count_nonzero(np.abs(samples) > level, axis=-1)
+    if beyond.any():
+        np.clip(samples, -level, level, out=samples)
+    return np.asarray(beyond, dtype=np.int64)
+
+
+def quantise(
+    values: FloatArray, *, step: float, limit: int
+) -> tuple[npt.NDArray[np.int32], IntArray]:
+    """Round to codes of *step* [u], saturate at +/-*limit*; count the saturated, shape (draws,)."""
+    codes = np.rint(values / step)
+    beyond = np.count_nonzero(np.abs(codes) > limit, axis=-1)
+    np.clip(codes, -limit, limit, out=codes)
+    return codes.astype(np.int32), np.asarray(beyond, dtype=np.int64)
+
+
+def average_words(values: FloatArray, *, words: int) -> FloatArray:
+    """Mean of each group of *words* consecutive samples, shape (draws, samples // words)."""
+    if words < 1:
+        raise InputError([Fault("averaging", "words", words, "1 or more words a tick")])
+    n = values.shape[-1] // words
+    total = values[..., 0 : n * words : words].copy()
+    for part in range(1, words):
+        total += values[..., part : n * words : words]
+    return total / words
+
+
+def cancel_offset(
+    values: FloatArray, *, corner_hz: float, rate_hz: float, rest: FloatArray
+) -> FloatArray:
+    """Slow first-order high-pass, running since long before the first sample.
+
+    ``estimate[n] = estimate[n-1] + c (value[n] - estimate[n-1])``, ``c = 1 - exp(-2 pi corner/rate)``,
+    output ``value[n] - estimate[n-1]``. It removes *rest* [u], shape (draws,), entirely and eats of
+    a pulse of length T about ``pi corner T`` of its velocity: 1.6 % for 0.01 Hz... of 0.1 s: see the
+    tests. Valid for corners far below the pulse's own frequencies.
+    """
+    from scipy.signal import lfilter
+
+    c = 1.0 - np.exp(-2.0 * pi * corner_hz / rate_hz)
+    centred = values - rest[:, None]
+    # y[n] - (1 - c) y[n-1] = x[n] - x[n-1]: the same recursion, without the estimate.
+    out = lfilter([1.0, -1.0], [1.0, -(1.0 - c)], centred, axis=-1)
+    return np.asarray(out, dtype=np.float64)

@@ -1,0 +1,305 @@
+"""Faults on demand: small objects that plug into the chain of one sensor.
+
+A fault acts at one stage: on the true motion at the sensor (``"input"``), on the electrical reading
+before the saturation (``"front_end"``) or on the words (``"word"``). Times count from time zero [s].
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from math import isfinite, pi
+from typing import Any, ClassVar
+
+import numpy as np
+import numpy.typing as npt
+
+from crashsense import draws as random_draws
+from crashsense.errors import Fault, InputError, nearest
+from crashsense.signal import cumulative_trapezoid
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+CodeArray = npt.NDArray[np.int32]
+BoolArray = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class Scene:
+    """What a fault may look at.
+
+    ``times_s``: shape (samples,) at the internal rate, or (draws, samples) for words;
+    ``central_x``: true longitudinal acceleration of the vehicle [m/s^2] at the internal rate, or
+    None; ``scale``: SI value of one file unit (g, kPa, deg/s) is already applied to the fault.
+    """
+
+    draws: IntArray
+    seed: int
+    occurrence: str
+    channel: str
+    rate_hz: float
+    times_s: FloatArray
+    central_x: FloatArray | None
+    internal_times_s: FloatArray
+    failed_code: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class SensorFault:
+    """Base of all faults; a subclass overrides the method of its stage."""
+
+    kind: ClassVar[str] = ""
+    stage: ClassVar[str] = "word"
+
+    def __post_init__(self) -> None:
+        found = [
+            Fault(f"fault {self.kind}", item.name, getattr(self, item.name), "a finite number")
+            for item in fields(self)
+            if isinstance(getattr(self, item.name), int | float)
+            and not isfinite(getattr(self, item.name))
+        ]
+        found += self._impossible()
+        if found:
+            raise InputError(found)
+
+    def _impossible(self) -> list[Fault]:
+        return []
+
+    def _need(self, name: str, good: bool, expected: str) -> list[Fault]:
+        return [] if good else [Fault(f"fault {self.kind}", name, getattr(self, name), expected)]
+
+    def at_input(self, samples: FloatArray, scene: Scene) -> FloatArray:
+        """Change the true motion at the sensor, shape (draws or 1, samples)."""
+        return samples
+
+    def at_front_end(self, samples: FloatArray, scene: Scene) -> FloatArray:
+        """Change the reading before saturation, shape (draws, samples)."""
+        return samples
+
+    def at_word(
+        self, codes: CodeArray, arrived: BoolArray, scene: Scene
+    ) -> tuple[CodeArray, BoolArray]:
+        """Change words and which of them arrive, shape (draws, samples)."""
+        return codes, arrived
+
+
+@dataclass(frozen=True, kw_only=True)
+class StuckValue(SensorFault):
+    """The word stays at *code* from *from_s* on; None: at the last word before."""
+
+    kind: ClassVar[str] = "stuck_value"
+    from_s: float = -1e9
+    code: int | None = None
+
+    def at_word(
+        self, codes: CodeArray, arrived: BoolArray, scene: Scene
+    ) -> tuple[CodeArray, BoolArray]:
+        late = scene.times_s >= self.from_s
+        if self.code is not None:
+            stuck = np.full((codes.shape[0], 1), self.code, dtype=np.int32)
+        else:
+            first = np.where(late.any(axis=-1), np.argmax(late, axis=-1), codes.shape[-1])
+            stuck = np.take_along_axis(codes, np.maximum(first - 1, 0)[:, None], axis=-1)
+        return np.where(late, stuck, codes).astype(np.int32), arrived
+
+
+@dataclass(frozen=True, kw_only=True)
+class OffsetStep(SensorFault):
+    """The reading moves by *step* [SI unit of the sensor] at *from_s*."""
+
+    kind: ClassVar[str] = "offset_step"
+    stage: ClassVar[str] = "front_end"
+    step: float
+    from_s: float = 0.0
+
+    def at_front_end(self, samples: FloatArray, scene: Scene) -> FloatArray:
+        return samples + self.step * (scene.times_s >= self.from_s)
+
+
+@dataclass(frozen=True, kw_only=True)
+class BrokenWire(SensorFault):
+    """No word arrives from *from_s* on: the channel is flagged as failed."""
+
+    kind: ClassVar[str] = "broken_wire"
+    from_s: float = 0.0
+
+    def at_word(
+        self, codes: CodeArray, arrived: BoolArray, scene: Scene
+    ) -> tuple[CodeArray, BoolArray]:
+        late = scene.times_s >= self.from_s
+        return np.where(late, np.int32(scene.failed_code), codes).astype(np.int32), arrived
+
+
+@dataclass(frozen=True, kw_only=True)
+class SwappedPolarity(SensorFault):
+    """The sensor is mounted or wired the wrong way round."""
+
+    kind: ClassVar[str] = "swapped_polarity"
+    stage: ClassVar[str] = "input"
+
+    def at_input(self, samples: FloatArray, scene: Scene) -> FloatArray:
+        return -samples
+
+
+@dataclass(frozen=True, kw_only=True)
+class LooseMounting(SensorFault):
+    """The sensor rides on a loose bracket: a second-order resonance between structure and sensor.
+
+    ``H(s) = w0^2 / (s^2 + (w0/Q) s + w0^2)``, *resonance_hz* [Hz], *quality* [-].
+    """
+
+    kind: ClassVar[str] = "loose_mounting"
+    stage: ClassVar[str] = "input"
+    resonance_hz: float = 180.0
+    quality: float = 8.0
+
+    def _impossible(self) -> list[Fault]:
+        return [
+            *self._need("resonance_hz", self.resonance_hz > 0, "a resonance above 0 Hz"),
+            *self._need("quality", self.quality > 0, "a quality factor above 0"),
+        ]
+
+    def at_input(self, samples: FloatArray, scene: Scene) -> FloatArray:
+        from scipy.signal import sosfilt
+
+        if self.resonance_hz >= scene.rate_hz / 4:
+            expected = f"a resonance below a quarter of the internal rate, {scene.rate_hz / 4:g} Hz"
+            raise InputError(
+                [Fault("fault loose_mounting", "resonance_hz", self.resonance_hz, expected)]
+            )
+        w = np.tan(pi * self.resonance_hz / scene.rate_hz)
+        d = 1.0 + w / self.quality + w * w
+        b = w * w / d
+        section = np.array(
+            [[b, 2 * b, b, 1.0, 2 * (w * w - 1) / d, (1 - w / self.quality + w * w) / d]]
+        )
+        first = samples[:, :1]
+        return np.asarray(first + sosfilt(section, samples - first, axis=-1))
+
+
+@dataclass(frozen=True, kw_only=True)
+class NoiseBurst(SensorFault):
+    """White noise of standard deviation *level* [SI unit] between two times, ahead of the filter."""
+
+    kind: ClassVar[str] = "noise_burst"
+    stage: ClassVar[str] = "front_end"
+    level: float
+    from_s: float = 0.0
+    until_s: float = 0.02
+
+    def _impossible(self) -> list[Fault]:
+        return [
+            *self._need("level", self.level >= 0, "0 or more"),
+            *self._need("until_s", self.until_s > self.from_s, f"later than {self.from_s:g} s"),
+        ]
+
+    def at_front_end(self, samples: FloatArray, scene: Scene) -> FloatArray:
+        axes = (scene.occurrence, scene.channel, "noise_burst")
+        noise = random_draws.normals(scene.draws, samples.shape[-1], seed=scene.seed, axes=axes)
+        if (scene.draws == 0).any():
+            # The fault is asked for, so the nominal draw has it too: a burst that no seed changes.
+            source = random_draws.generator(0, *axes, "nominal")
+            noise[scene.draws == 0] = source.standard_normal(samples.shape[-1])
+        during = (scene.times_s >= self.from_s) & (scene.times_s < self.until_s)
+        return samples + self.level * noise * during
+
+
+@dataclass(frozen=True, kw_only=True)
+class LostFrames(SensorFault):
+    """Every word between two times is lost."""
+
+    kind: ClassVar[str] = "lost_frames"
+    from_s: float = 0.0
+    until_s: float = 0.005
+
+    def _impossible(self) -> list[Fault]:
+        return self._need("until_s", self.until_s > self.from_s, f"later than {self.from_s:g} s")
+
+    def at_word(
+        self, codes: CodeArray, arrived: BoolArray, scene: Scene
+    ) -> tuple[CodeArray, BoolArray]:
+        lost = (scene.times_s >= self.from_s) & (scene.times_s < self.until_s)
+        return codes, arrived & ~lost
+
+
+@dataclass(frozen=True, kw_only=True)
+class DestroyedAtCrush(SensorFault):
+    """The sensor is crushed when the front has been pushed in by *crush_m* [m].
+
+    Crush is the way of the cabin against the obstacle, ``v0 t + double integral of central_x``, with
+    *closing_speed_m_s* as v0: exact against a fixed wall, an upper bound where the obstacle yields.
+    From then on no word arrives. Needs the signal ``central_x``.
+    """
+
+    kind: ClassVar[str] = "destroyed_at_crush"
+    crush_m: float
+    closing_speed_m_s: float
+
+    def _impossible(self) -> list[Fault]:
+        return [
+            *self._need("crush_m", self.crush_m > 0, "a crush above 0 m"),
+            *self._need("closing_speed_m_s", self.closing_speed_m_s > 0, "a speed above 0 m/s"),
+        ]
+
+    def destroyed_s(self, scene: Scene) -> FloatArray:
+        """Time of destruction [s], inf if never, shape (draws or 1,)."""
+        if scene.central_x is None:
+            expected = "the signal central_x, from which the crush is computed"
+            raise InputError([Fault("fault destroyed_at_crush", "signals", None, expected)])
+        step = 1.0 / scene.rate_hz
+        after = scene.internal_times_s >= 0
+        way = cumulative_trapezoid(
+            cumulative_trapezoid(np.where(after, scene.central_x, 0.0), step_s=step), step_s=step
+        ) + self.closing_speed_m_s * np.maximum(scene.internal_times_s, 0.0)
+        reached = way >= self.crush_m
+        first = np.argmax(reached, axis=-1)
+        return np.where(reached.any(axis=-1), scene.internal_times_s[first], np.inf)
+
+    def at_word(
+        self, codes: CodeArray, arrived: BoolArray, scene: Scene
+    ) -> tuple[CodeArray, BoolArray]:
+        late = scene.times_s >= self.destroyed_s(scene)[:, None]
+        return np.where(late, np.int32(scene.failed_code), codes).astype(np.int32), arrived
+
+
+#: Kind -> class of every fault.
+FAULT_KINDS: Mapping[str, type[SensorFault]] = {
+    cls.kind: cls
+    for cls in (
+        StuckValue,
+        OffsetStep,
+        BrokenWire,
+        SwappedPolarity,
+        LooseMounting,
+        NoiseBurst,
+        LostFrames,
+        DestroyedAtCrush,
+    )
+}
+
+
+def make_fault(kind: str, **values: Any) -> SensorFault:
+    """Build a fault by name; unknown kinds and values are refused with the known ones.
+
+    >>> make_fault("stuck_value", code=12)
+    StuckValue(from_s=-1000000000.0, code=12)
+    """
+    if kind not in FAULT_KINDS:
+        raise InputError([Fault("fault", "kind", kind, nearest(kind, FAULT_KINDS))])
+    cls = FAULT_KINDS[kind]
+    known = {item.name for item in fields(cls)}
+    found = [
+        Fault(f"fault {kind}", name, value, nearest(name, known))
+        for name, value in values.items()
+        if name not in known
+    ]
+    required = {item.name for item in fields(cls) if item.default is item.default_factory}
+    found += [
+        Fault(f"fault {kind}", name, None, "a value") for name in sorted(required - set(values))
+    ]
+    for name, value in values.items():
+        if name in known and (isinstance(value, bool) or not isinstance(value, int | float)):
+            found.append(Fault(f"fault {kind}", name, value, "a number"))
+    if found:
+        raise InputError(found)
+    return cls(**values)

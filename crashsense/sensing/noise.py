@@ -1,0 +1,90 @@
+"""Filtered noise, drawn at the rate of the words instead of the internal rate.
+
+White noise through the low-pass and sampled at every D-th instant is a stationary Gaussian series
+with a rational spectrum. Its poles are the D-th powers of the filter's poles; its numerator follows
+from its autocovariance: convolved with the denominator and its mirror image, the covariance becomes
+a finite, symmetric polynomial, whose roots inside the unit circle are the moving-average part
+(spectral factorisation). One normal number a word then gives exactly the same process.
+Plain white noise of the same variance does not: neighbouring words of the filtered noise are
+correlated, and a rule that integrates sees that.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class WordNoise:
+    """An autoregressive moving-average model of the noise in the words.
+
+    ``sections``: second-order sections that make it from standard normal numbers; ``deviation``: its
+    standard deviation for white noise of unit deviation at the internal rate; ``warm_up``: words
+    until it has forgotten its start; ``error``: largest error of its autocovariance, as a share of
+    the variance.
+    """
+
+    sections: FloatArray
+    deviation: float
+    warm_up: int
+    error: float
+
+
+def autocovariance(sections: FloatArray, *, every: int, lags: int) -> FloatArray:
+    """Autocovariance of unit white noise through *sections*, at lags of *every* samples."""
+    response = impulse_response(sections)
+    return np.array(
+        [
+            float(np.sum(response[: max(response.size - every * k, 0)] * response[every * k :]))
+            for k in range(lags)
+        ]
+    )
+
+
+def impulse_response(sections: FloatArray, *, residue: float = 1e-18) -> FloatArray:
+    """Impulse response until it has died away to *residue* of a unit pole's start."""
+    from scipy.signal import sosfilt
+
+    largest = max(float(np.abs(np.roots(row[3:])).max(initial=0.0)) for row in sections)
+    n = 8 + (int(np.ceil(np.log(residue) / np.log(largest))) if largest > 0 else 0)
+    pulse = np.zeros(min(n, 200_000))
+    pulse[0] = 1.0
+    return np.asarray(sosfilt(sections, pulse))
+
+
+def word_noise(sections: FloatArray | None, *, every: int) -> WordNoise:
+    """Model of unit white noise through *sections*, of which every *every*-th sample is taken."""
+    if sections is None:
+        return WordNoise(np.array([[1.0, 0.0, 0.0, 1.0, 0.0, 0.0]]), 1.0, 0, 0.0)
+    from scipy.signal import tf2sos
+
+    poles = np.concatenate([np.roots(row[3:]) for row in sections]) ** every
+    poles = poles[np.abs(poles) > 0]
+    denominator = np.real(np.poly(poles))
+    order = denominator.size - 1
+    lags = 4 * order + 40
+    covariance = autocovariance(sections, every=every, lags=lags)
+    both = np.concatenate([covariance[:0:-1], covariance])
+    spectrum = np.convolve(np.convolve(both, denominator), denominator[::-1])
+    middle = spectrum.size // 2
+    finite = spectrum[middle - order : middle + order + 1]
+    finite = (finite + finite[::-1]) / 2.0
+    roots = np.roots(finite)
+    inside = roots[np.argsort(np.abs(roots))][:order]
+    numerator = np.real(np.poly(inside))
+    # The sum of the symmetric polynomial is the square of the numerator's sum.
+    numerator = numerator * np.sqrt(finite.sum() / numerator.sum() ** 2)
+    model = tf2sos(numerator, denominator)
+    reached = autocovariance(model, every=1, lags=lags)
+    slowest = float(np.abs(poles).max())
+    return WordNoise(
+        sections=np.asarray(model),
+        deviation=float(np.sqrt(covariance[0])),
+        warm_up=int(np.ceil(np.log(1e-9) / np.log(slowest))),
+        error=float(np.abs(reached - covariance).max() / covariance[0]),
+    )
