@@ -183,12 +183,7 @@ def choose(
         if is_failed(channel_info) and place_of(channel_info).place != "other":
             findings.append(_refused(record, channel_info))
     for vehicle in sorted({c.vehicle for c in listed} | {v.number for v in record.vehicles}):
-        usable = [
-            (c, place_of(c))
-            for c in listed
-            if c.vehicle == vehicle and not is_failed(c) and c.number in record.files
-        ]
-        choices = _best_place(usable)
+        choices = best_of_vehicle(record, vehicle)
         if choices:
             chosen[vehicle] = choices
         elif len(record.vehicles) > 1:
@@ -200,6 +195,19 @@ def choose(
     if not chosen:
         raise InputError([_nothing_usable(record, listed)])
     return chosen, findings
+
+
+def best_of_vehicle(record: Record, vehicle: int) -> list[Choice]:
+    """Return the sound channels at the best place of the cell, one a side; there may be none."""
+    usable = [
+        (c, place_of(c))
+        for c in record.channels
+        if is_body_acceleration(c, "x")
+        and c.vehicle == vehicle
+        and not is_failed(c)
+        and c.number in record.files
+    ]
+    return _best_place(usable)
 
 
 def _best_place(usable: list[tuple[ChannelInfo, Place]]) -> list[Choice]:

@@ -67,15 +67,10 @@ def _family_of_angle(angle_deg: float) -> str:
     return "frontal" if angle <= 45.0 else "rear" if angle >= 135.0 else "side"
 
 
-def expected_velocity_change(record: Record, vehicle: int) -> Expected | None:
-    """Return what the header lets expect: (1 + e) m_other / (m1 + m2) x closing speed.
-
-    A fixed barrier counts as infinitely heavy (ratio 1). None where mass or closing speed is
-    missing.
-    """
-    closing = record.test.closing_speed_kmh
+def is_fixed_obstacle(record: Record, vehicle: int) -> bool:
+    """Whether the vehicle drove into something fixed, as far as the header says."""
     info = record.vehicle(vehicle)
-    fixed = len(record.vehicles) <= 1 and (
+    return len(record.vehicles) <= 1 and (
         record.test.configuration in ("VTB", "VTP", "VTW")
         or (
             bool(record.barriers)
@@ -84,6 +79,17 @@ def expected_velocity_change(record: Record, vehicle: int) -> Expected | None:
             and (info is None or info.speed_kmh != 0.0)
         )
     )
+
+
+def expected_velocity_change(record: Record, vehicle: int) -> Expected | None:
+    """Return what the header lets expect: (1 + e) m_other / (m1 + m2) x closing speed.
+
+    A fixed barrier counts as infinitely heavy (ratio 1). None where mass or closing speed is
+    missing.
+    """
+    closing = record.test.closing_speed_kmh
+    info = record.vehicle(vehicle)
+    fixed = is_fixed_obstacle(record, vehicle)
     if closing is None and fixed and info is not None and info.speed_kmh:
         closing = abs(info.speed_kmh)
     if closing is None:

@@ -20,8 +20,22 @@ from crashsense.records.exchange import digest
 from crashsense.records.findings import Finding, raise_errors
 from crashsense.records.formats import open_records, reader_of
 from crashsense.records.header import ChannelInfo, Record
-from crashsense.records.locations import Choice, choose, is_body_acceleration, is_failed, place_of
-from crashsense.records.motion import Judged, Motion, motion, struck_from
+from crashsense.records.locations import (
+    CENTRAL_PLACES,
+    Choice,
+    best_of_vehicle,
+    choose,
+    is_body_acceleration,
+    is_failed,
+    place_of,
+)
+from crashsense.records.motion import (
+    Judged,
+    Motion,
+    is_fixed_obstacle,
+    motion,
+    struck_from,
+)
 from crashsense.signal import Signal
 from crashsense.units import STANDARD_GRAVITY
 
@@ -75,12 +89,17 @@ class _Channel:
 
 @dataclass(frozen=True, eq=False)
 class _Reading:
-    """One record read in full: per vehicle the chosen channels, and all findings."""
+    """One record read in full: per vehicle the chosen channels, and all findings.
+
+    ``cell`` maps a chosen channel to the one whose motion the requirement is taken from: itself, or
+    a channel of the passenger cell where the chosen one sits elsewhere.
+    """
 
     record: Record
     chosen: Mapping[int, list[Choice]]
     channels: Mapping[int, _Channel]
     motions: Mapping[int, Motion]
+    cell: Mapping[int, int]
     findings: tuple[Finding, ...]
 
 
@@ -142,42 +161,102 @@ def _read(record: Record, *, channel: object) -> _Reading:
     channels: dict[int, _Channel] = {}
     motions: dict[int, Motion] = {}
     faults: list[Fault] = []
+    cell: dict[int, int] = {}
+
+    def take(info: ChannelInfo) -> _Channel | None:
+        found, read, fault = _one_channel(record, info)
+        findings.extend(found)
+        faults.extend(fault)
+        if read is not None:
+            channels[info.number] = read
+        return read
+
     for vehicle, choices in chosen.items():
-        mine: dict[int, Motion] = {}
         for choice in choices:
-            findings.append(
-                Finding(
-                    "info",
-                    "channels",
-                    record.path.name,
-                    f"vehicle {vehicle}: central sensor",
-                    f"channel {choice.channel.number}, {choice.place.words}",
-                    "a stiff place of the body",
-                    choice.why,
-                )
-            )
-            found, read, fault = _one_channel(record, choice.channel)
-            findings += found
-            faults += fault
+            findings.append(_taken(record, choice))
+            read = take(choice.channel)
             if read is None:
                 continue
-            channels[choice.channel.number] = read
             findings += quality.plausibility(record, read.info, read.judged, file=read.file)
-            mine[choice.channel.number] = motion(read.judged)
+            motions[choice.channel.number] = motion(read.judged)
+            cell[choice.channel.number] = choice.channel.number
+        mine = {
+            c.channel.number: motions[c.channel.number]
+            for c in choices
+            if c.channel.number in motions
+        }
         if not any(choice.asked_for for choice in choices):
             findings += quality.compare_sides(record, mine, vehicle=vehicle)
-        motions |= mine
-        for companion in _companions(record, vehicle, choices):
-            if companion.number in channels:
+        for choice in choices:
+            if choice.place.place in CENTRAL_PLACES or choice.channel.number not in cell:
                 continue
-            found, read, fault = _one_channel(record, companion)
-            findings += found
-            faults += fault
-            if read is not None:
-                channels[companion.number] = read
+            stand_in = _cell_channel(record, vehicle, choice)
+            if stand_in is None:
+                findings.append(_no_cell(record, choice))
+                continue
+            read = channels.get(stand_in.number) or take(stand_in)
+            if read is not None and stand_in.number not in motions:
+                findings += quality.plausibility(record, read.info, read.judged, file=read.file)
+                motions[stand_in.number] = motion(read.judged)
+            cell[choice.channel.number] = stand_in.number
+        for companion in _companions(record, vehicle, choices):
+            read = channels.get(companion.number) or take(companion)
+            if read is not None and companion.axis.startswith("X"):
+                against = _against(record, read, mine)
+                if against is not None:
+                    findings.append(against)
+                    channels.pop(companion.number, None)
     if faults:
         raise InputError([*faults, *(f.fault() for f in findings if f.severity == "error")])
-    return _Reading(record, chosen, channels, motions, tuple(findings))
+    return _Reading(record, chosen, channels, motions, cell, tuple(findings))
+
+
+def _taken(record: Record, choice: Choice) -> Finding:
+    return Finding(
+        "info",
+        "channels",
+        record.path.name,
+        f"vehicle {choice.channel.vehicle}: central sensor",
+        f"channel {choice.channel.number}, {choice.place.words}",
+        "a stiff place of the body",
+        choice.why,
+    )
+
+
+def _no_cell(record: Record, choice: Choice) -> Finding:
+    return Finding(
+        "warning",
+        "channels",
+        record.path.name,
+        f"channel {choice.channel.number}: required time",
+        f"motion of the {choice.place.words}",
+        "motion of the passenger cell",
+        "no channel of the cell has a file, so the required time counts from this one",
+    )
+
+
+def _cell_channel(record: Record, vehicle: int, choice: Choice) -> ChannelInfo | None:
+    """The channel of the passenger cell whose motion sets the requirement, same side first."""
+    best = best_of_vehicle(record, vehicle)
+    same = [c for c in best if c.side == choice.place.side]
+    return (same or best)[0].channel if best else None
+
+
+def _against(record: Record, read: _Channel, mine: Mapping[int, Motion]) -> Finding | None:
+    """A finding if a companion moves the other way than the chosen channels."""
+    change = motion(read.judged).velocity_change_m_s
+    body = [m.velocity_change_m_s for number, m in mine.items() if number != read.info.number]
+    if not body or change * body[0] >= 0:
+        return None
+    return Finding(
+        "warning",
+        "polarity",
+        read.file,
+        f"channel {read.info.number}: velocity change",
+        f"{change * 3.6:+.1f} km/h",
+        f"the sign of the body's ({body[0] * 3.6:+.1f} km/h)",
+        "sign looks flipped; left out",
+    )
 
 
 def _one_channel(
@@ -259,7 +338,8 @@ def _event(
 ) -> Event:
     record, vehicle = reading.record, choice.channel.vehicle
     direction = struck_from(record, vehicle)
-    moved = reading.motions[choice.channel.number]
+    source = reading.cell[choice.channel.number]
+    moved = reading.motions[source]
     read = reading.channels[choice.channel.number]
     assumed = assume(
         record,
@@ -272,14 +352,19 @@ def _event(
     )
     signals, used = _signals(reading, choice)
     central = signals["central_x"]
-    names = {read.file, *(reading.channels[n].file for n in used)}
-    files = [digest(record.path)] + [
-        digest(record.files[n]) for n in sorted(used) if record.files[n].name in names
-    ]
     stands_in = (
         f"channel {choice.channel.number} ({choice.place.words}) stands in for the central sensor "
         f"and its safing element: {choice.why}"
     )
+    sentences = [stands_in]
+    if source != choice.channel.number:
+        where = place_of(reading.channels[source].info).words
+        sentences.append(
+            f"required time and velocity change from channel {source} ({where}): the "
+            f"{choice.place.words} does not move with the passenger cell"
+        )
+        used.add(source)
+    files = [digest(record.path), *(digest(record.files[number]) for number in sorted(used))]
     facts = {
         "velocity_change": moved.velocity_change_m_s,
         "free_flight": moved.free_flight_s,
@@ -302,14 +387,16 @@ def _event(
             facts=facts,
         ),
         title=_title(record, vehicle, choice),
-        metadata=_metadata(reading, choice, assumed, moved, files=files, stands_in=stands_in)
+        metadata=_metadata(reading, choice, assumed, moved, files=files, sentences=sentences)
         | {"end_s": central.end_s, "direction": f"{direction.family} ({direction.basis})"},
     )
 
 
 def _title(record: Record, vehicle: int, choice: Choice) -> str:
     speed = record.test.closing_speed_kmh
-    against = "another vehicle" if len(record.vehicles) > 1 else "a fixed barrier"
+    against = "another vehicle" if len(record.vehicles) > 1 else "a moving obstacle"
+    if is_fixed_obstacle(record, vehicle):
+        against = "a fixed barrier"
     told = f", {speed:.1f} km/h against {against}" if speed is not None else ""
     which = f", vehicle {vehicle}" if len(record.vehicles) > 1 else ""
     return f"record {record.name}{which}: {choice.place.words}{told}"
@@ -322,16 +409,17 @@ def _metadata(
     moved: Motion,
     *,
     files: list[dict[str, object]],
-    stands_in: str,
+    sentences: list[str],
 ) -> dict[str, Any]:
     record, vehicle = reading.record, choice.channel.vehicle
     info = record.vehicle(vehicle)
+    sensed = reading.motions[choice.channel.number]
     mine = {f"channel {n}" for c in reading.chosen[vehicle] for n in (c.channel.number,)}
     other = mine - {f"channel {choice.channel.number}"}
     return {
         "kind": "record",
         "format": record.format,
-        "assumptions": [stands_in, *assumed.sentences],
+        "assumptions": [*sentences, *assumed.sentences],
         "findings": [
             f for f in reading.findings if not any(f.field.startswith(f"{o}:") for o in other)
         ],
@@ -346,8 +434,8 @@ def _metadata(
         "free_flight_ms": moved.free_flight_s * 1e3,
         "required_ms": (moved.free_flight_s - INFLATION_S) * 1e3,
         "free_travel_mm": FREE_TRAVEL_M * 1e3,
-        "peak_class_60_g": moved.peak_class_60_g,
-        "ringing": moved.ringing,
+        "peak_class_60_g": sensed.peak_class_60_g,
+        "ringing": sensed.ringing,
         "offset_g": reading.channels[choice.channel.number].judged.offset / STANDARD_GRAVITY,
     }
 

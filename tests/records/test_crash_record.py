@@ -143,6 +143,10 @@ def test_failed_channel_is_refused_by_name_and_never_padded(record_folder):
     warned = [str(f) for f in event.metadata["findings"] if f.severity == "warning"]
     assert any("used because it was asked for" in text for text in warned)
     assert any("length" in text for text in warned)
+    # The required time is that of the passenger cell, whatever part was chosen to be sensed.
+    left = read_record(record_folder)[0].requirements["front_airbag_stage_1"]
+    assert event.requirements["front_airbag_stage_1"].required_s == left.required_s
+    assert any("from channel 93" in text for text in event.metadata["assumptions"])
 
 
 def test_a_listed_channel_without_a_file_is_normal(record_folder):

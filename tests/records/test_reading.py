@@ -286,6 +286,36 @@ def test_failed_companions_are_left_out(tmp_path):
     assert "v00042.003" in event.signals["powertrain_x"].history[0]
 
 
+def test_required_time_is_the_passenger_cells(tmp_path):
+    record = WrittenRecord(
+        [
+            WrittenChannel(1, pulse_g(-55.0), "RIGHT REAR SILL X"),
+            WrittenChannel(2, pulse_g(-58.0, duration_s=0.03), "TOP OF ENGINE X"),
+        ]
+    )
+    folder = record.write(tmp_path / "both")
+    engine, sill = one(folder, channel=2), one(folder, channel=1)
+    assert engine.requirements[STAGE_1] == sill.requirements[STAGE_1]
+    assert engine.metadata["velocity_change_kmh"] == pytest.approx(-55.0, abs=0.05)
+    alone = WrittenRecord(record.channels[1:]).write(tmp_path / "engine")
+    event = one(alone, channel=2)
+    assert event.requirements[STAGE_1].required_s < sill.requirements[STAGE_1].required_s
+    warned = [str(f) for f in event.metadata["findings"] if f.severity == "warning"]
+    assert any("no channel of the cell has a file" in text for text in warned)
+
+
+def test_flipped_companion_is_left_out(tmp_path):
+    record = WrittenRecord(
+        [
+            WrittenChannel(1, pulse_g(-55.0), "LEFT REAR SILL X"),
+            WrittenChannel(2, pulse_g(+58.0), "TOP OF ENGINE X"),
+        ]
+    )
+    folder = record.write(tmp_path)
+    assert "powertrain_x" not in one(folder).signals
+    assert [f for f in check_record(folder) if "left out" in f.note and f.severity == "warning"]
+
+
 @pytest.mark.parametrize("newline", ["\n", "\r\n", "\r"])
 @pytest.mark.parametrize(
     ("header_suffix", "suffix"), [(".ev5", ".001"), (".EV5", ".1"), (".txt", "_001.tsv")]
