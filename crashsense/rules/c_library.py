@@ -27,6 +27,9 @@ from crashsense.rules.kernels import read
 from crashsense.rules.parameters import Declared, parameter, sense_parts
 from crashsense.sensing.samples import EcuSamples
 
+#: Longest time to start a worker process and load the library [s].
+_START_S = 20.0
+
 _WORKER = Path(__file__).with_name("c_worker.py")
 
 
@@ -117,7 +120,7 @@ def probe(library: Path) -> tuple[int, bool]:
     """Return the channel count of a library and whether it has a trace; refuse a wrong one."""
     worker = Worker(str(library))
     try:
-        answer, _ = worker.ask({}, timeout_s=20.0)
+        answer, _ = worker.ask({}, timeout_s=_START_S)
     except RuleError as error:
         expected = f"a C library that loads ({error})"
         raise InputError([Fault(str(library), "file", library.name, expected)]) from error
@@ -200,9 +203,10 @@ class CLibraryRule(Declared):
         """Run the block in the worker; return demand and trace."""
         frames, flags = self._frames(samples)
         worker = self.state.get("worker")
-        fresh = worker is None or worker.process.poll() is not None
-        if worker is None or fresh:
+        if worker is None or worker.process.poll() is not None:
             worker = self.state["worker"] = Worker(self.file)
+            # Starting the process takes its own time, on a busy machine seconds.
+            worker.ask({}, timeout_s=_START_S)
         draws, size = samples.draws, samples.size
         request = {
             "draws": draws,
@@ -213,8 +217,7 @@ class CLibraryRule(Declared):
             "parameters": list(self.parameters),
             "trace": trace,
         }
-        # A fresh process needs its start as well, on a busy machine seconds.
-        limit = draws * self.timeout_ms * 1e-3 + (5.0 if fresh else 0.0)
+        limit = draws * self.timeout_ms * 1e-3
         answer, body = worker.ask(request, frames.tobytes() + flags.tobytes(), timeout_s=limit)
         if "refused" in answer:
             raise RuleError(f"C rule {Path(self.file).name}: expected {answer['refused']}")

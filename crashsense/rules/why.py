@@ -169,7 +169,7 @@ def _deciding(rule: Composite, samples: EcuSamples, at: int) -> frozenset[str]:
     roles = tuple(rule.children)
     if isinstance(rule, BeltSwitch):
         return frozenset({rule.chosen(samples)})
-    here = {role: float(part.demand(samples)[0, at]) for role, part in rule.children.items()}
+    demands = {role: part.demand(samples)[0] for role, part in rule.children.items()}
     if isinstance(rule, Fallback):
         ready = all(
             name in samples.valid and samples.valid[name][0, at] for name in rule.rule.requires
@@ -177,15 +177,18 @@ def _deciding(rule: Composite, samples: EcuSamples, at: int) -> frozenset[str]:
         return frozenset({"rule" if ready else "otherwise"})
     if isinstance(rule, Armed):
         held = rule.branch_demands(samples)
-        here = {"main": float(held["main"][0, at]), "arming": float(held["arming"][0, at])}
+        demands = {role: held[role][0] for role in roles}
+    here = {role: float(demand[at]) for role, demand in demands.items()}
+    before = {role: float(demand[at - 1]) if at else 0.0 for role, demand in demands.items()}
     value = float(rule.demand(samples)[0, at])
     if isinstance(rule, AnyOf):
         return frozenset(role for role in roles if here[role] == value)
     if isinstance(rule, (AllOf, Armed, AtLeast)):
-        # A minimum at or above 1 needs all that stand above it; below 1 the least holds it back.
-        if value >= 1.0:
-            return frozenset(role for role in roles if here[role] >= value)
-        return frozenset(role for role in roles if here[role] <= value)
+        # What came last made it fire; before that, what is least holds it back.
+        late = frozenset(role for role in roles if here[role] >= 1.0 > before[role])
+        if value >= 1.0 and late:
+            return late
+        return frozenset(role for role in roles if here[role] == value)
     if isinstance(rule, Gated):
         return frozenset(roles if here["gate"] >= 1.0 else {"gate"})
     if isinstance(rule, Adapted):

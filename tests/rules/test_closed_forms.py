@@ -176,7 +176,8 @@ def test_jerk() -> None:
     one = rule(family="jerk", window_ms=8.0, threshold_g_ms=1.0)
     x = sensed(ramp(2.0 * G * 1e3))
     assert one.demand(x)[0, 200] == pytest.approx(2.0, rel=1e-9)
-    # Least squares over a window N of which the newest m lie on the ramp: slope r m^2 (3N - 2m)/N^3.
+    # Least squares over a window N of which the newest m lie on the ramp:
+    # slope r m^2 (3N - 2m) / N^3.
     fraction = brentq(lambda u: 2.0 * u * u * (3 - 2 * u) - 1.0, 0, 1)
     near(fire_time(one, x), fraction * 0.008)
 

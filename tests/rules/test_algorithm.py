@@ -1,0 +1,160 @@
+"""Algorithms as TOML: shipped ones, round trip, faults all at once."""
+
+from __future__ import annotations
+
+import pytest
+
+from crashsense.errors import InputError
+from crashsense.rules import (
+    algorithm_from_toml,
+    algorithm_names,
+    algorithm_to_table,
+    algorithm_to_toml,
+    load_algorithm,
+    rule_families,
+    rule_from_table,
+    rule_to_table,
+)
+from crashsense.rules.parameters import Criterion, parameter_cards
+
+
+def test_shipped_algorithms() -> None:
+    assert algorithm_names() == ("guarded", "plain")
+    assert load_algorithm("guarded").gate
+    assert not load_algorithm("plain").gate
+    assert len(load_algorithm("guarded").rules) == 7
+
+
+@pytest.mark.parametrize("name", ["plain", "guarded"])
+def test_round_trip(name: str) -> None:
+    algorithm = load_algorithm(name)
+    text = algorithm_to_toml(algorithm)
+    again = algorithm_from_toml(text)
+    assert algorithm_to_table(again) == algorithm_to_table(algorithm)
+    assert algorithm_to_toml(again) == text
+    assert again.gate == algorithm.gate
+    assert dict(again.rules) == dict(algorithm.rules)
+
+
+def _criteria() -> list[str]:
+    return [name for name, family in rule_families().items() if issubclass(family, Criterion)]
+
+
+@pytest.mark.parametrize("name", _criteria())
+def test_every_family_has_sane_defaults_and_a_card(name: str) -> None:
+    rule = rule_from_table({"family": name})
+    assert rule_to_table(rule)["family"] == name
+    assert rule_from_table(rule_to_table(rule)) == rule
+    cards = parameter_cards(type(rule))
+    assert cards
+    for field, (card, default) in cards.items():
+        assert card.text, field
+        assert card.check(default) is None, field
+    doc = type(rule).__doc__ or ""
+    for word in ("Equation", "Source" if name != "velocity_change_fixed_point" else "Valid range"):
+        assert word in doc, f"card of {name} lacks {word}"
+
+
+def test_a_mirrored_rule_looks_the_other_way() -> None:
+    rules = load_algorithm("guarded").rules
+    left, right = rules["side_airbag_left"], rules["side_airbag_right"]
+    assert {c.replace("left", "right") for c in left.uses if "left" in c} <= right.uses
+    text = str(rule_to_table(right))
+    assert "-side_right_y" in text
+    assert "+side_right_y" not in text
+    assert "left" not in text.replace("left_right", "").replace("upfront_left", "") or (
+        "side_left_y" in text  # the far-side satellite as plausibility
+    )
+
+
+def test_all_faults_at_once() -> None:
+    text = """
+gat = 1
+[rules.front_airbag]
+family = "jerk"
+[rules.belt_pretensioner]
+family = "velocity_chang"
+[rules.curtain_left]
+family = "velocity_change"
+threshold_m_s = 0
+leak = 3
+channel = "-centralx"
+[rules.curtain_right]
+family = "armed"
+arming = { use = "nothing" }
+[rules.side_airbag_left]
+family = "velocity_displacement_map"
+line = [[0, 2], [10, 1], [5, 1]]
+[rules.side_airbag_right]
+mirror_of = "side_airbag_lef"
+"""
+    with pytest.raises(InputError) as caught:
+        algorithm_from_toml(text, file="mine.toml")
+    lines = str(caught.value).splitlines()
+    assert len(lines) == 10
+    for expected in (
+        "mine.toml: gat: got 1; expected one of definitions, gate, name, rules, title "
+        "(did you mean 'gate'?)",
+        "(did you mean 'front_airbag_stage_2'?)",
+        "rules.belt_pretensioner.family: got 'velocity_chang'; expected one of ",
+        "(did you mean 'velocity_change'?)",
+        "rules.curtain_left.threshold_m_s: got 0; expected a number [m/s], above 0, at most 50",
+        "rules.curtain_left.leak: got 3; expected one of ",
+        "(did you mean 'leak_g'?)",
+        "rules.curtain_left.channel: got '-centralx'; expected a channel with its sense",
+        "rules.curtain_right.main: expected a rule (main is missing)",
+        "rules.curtain_right.arming.use: got 'nothing'",
+        "rules.side_airbag_left.line[2]: got (5, 1); expected a first coordinate above 10",
+        "rules.side_airbag_right.mirror_of: got 'side_airbag_lef'; expected one of ",
+    ):
+        assert any(expected in line for line in lines), expected
+
+
+@pytest.mark.parametrize(
+    ("line", "vertex"),
+    [
+        ([[0.0, 1.0], [10.0, 1.0], [20.0, 2.5]], r"line\[2\].*cross the line once"),
+        ([[0.0, 0.0], [10.0, 1.0]], r"line\[0\].*not the origin"),
+        ([[5.0, 1.0], [5.0, 0.5]], r"line\[1\].*first coordinate above 5"),
+        ([[5.0, 1.0], [10.0, 2.0]], r"line\[1\].*cross the line once"),
+        ([[5.0, -1.0]], r"line\[0\].*no negative coordinate"),
+    ],
+)
+def test_a_map_that_is_not_monotone_is_refused_with_its_vertex(line: list, vertex: str) -> None:
+    with pytest.raises(InputError, match=vertex):
+        rule_from_table({"family": "velocity_displacement_map", "line": line})
+
+
+@pytest.mark.parametrize("value", [0.0, -1.0, float("nan"), float("inf"), "1.5", True, 1e9])
+def test_a_wrong_threshold_is_refused(value: object) -> None:
+    with pytest.raises(InputError, match="threshold_m_s: got .* above 0, at most 50"):
+        rule_from_table({"family": "velocity_change", "threshold_m_s": value})
+
+
+def test_unknown_algorithm_names_the_nearest() -> None:
+    with pytest.raises(InputError, match="did you mean 'guarded'"):
+        load_algorithm("gaurded")
+    with pytest.raises(InputError, match="a file that can be read"):
+        load_algorithm("nowhere.toml")
+
+
+def test_odd_files(tmp_path) -> None:
+    for name, content, message in (
+        ("empty.toml", b"", "a table with one restraint or more"),
+        ("binary.toml", b"\xff\xfe\x00", "a TOML text file in UTF-8"),
+        ("broken.toml", b"[rules", "a TOML file"),
+        ("flat.toml", b"rules = 3", "a table: restraint -> rule"),
+        ("text.toml", b"[rules]\ncurtain_left = 'x'", "a table with a family"),
+    ):
+        path = tmp_path / name
+        path.write_bytes(content)
+        with pytest.raises(InputError, match=message):
+            load_algorithm(path)
+
+
+def test_a_definition_that_uses_itself_is_refused() -> None:
+    text = (
+        '[definitions.a]\nfamily = "held"\nrule = { use = "a" }\n[rules.curtain_left]\nuse = "a"\n'
+    )
+    with pytest.raises(InputError, match="a definition that does not use itself"):
+        algorithm_from_toml(text)
