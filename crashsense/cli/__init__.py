@@ -31,7 +31,9 @@ from crashsense.resources import CAUTION
 COMMANDS: dict[str, tuple[str, str, str]] = {
     "check-record": ("check_record", "check_record", "Check the quality of a crash record."),
     "evaluate": ("evaluate", "evaluate", "Judge algorithms on the library, a plan or records."),
+    "new": ("new", "new", "Write a commented template that runs as it is."),
     "safety": ("safety", "safety", "Print scope, hazards, regulations and data limits."),
+    "sensors": ("sensors", "sensors", "List or show sensor parts and sensor sets."),
 }
 
 EXIT_MET = 0
