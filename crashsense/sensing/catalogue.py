@@ -29,7 +29,7 @@ UNITS: Mapping[str, tuple[str, float]] = {
     "roll_rate": ("deg_s", pi / 180.0),
 }
 
-#: Name in a file -> (field, SI value of one unit); ``{u}`` is the unit of the kind, factor None too.
+#: Name in a file -> (field, SI value of one unit); ``{u}`` and None: unit of the kind.
 _NUMBERS: Mapping[str, tuple[str, float | None]] = {
     "range_{u}": ("range", None),
     "front_end_{u}": ("front_end", None),

@@ -26,7 +26,7 @@ IntArray = npt.NDArray[np.int64]
 #: normal distribution, so that five settings keep most of its spread. Setting 2 is nominal.
 CORNER_SETTINGS = (-1.3998, -0.5319, 0.0, 0.5319, 1.3998)
 
-#: The quality factor in the same five settings: another order, so that it is not tied to the corner.
+#: The quality factor in the same five settings: in another order, not tied to the corner.
 QUALITY_SETTINGS = (0.5319, -1.3998, 0.0, 1.3998, -0.5319)
 
 NOMINAL_SETTING = 2
@@ -158,7 +158,10 @@ def filter_delay_s(sensor: Sensor, *, rate_hz: float, setting: int = NOMINAL_SET
 def _rest_state(design: FilterDesign, setting: int) -> FloatArray:
     from scipy.signal import sosfilt_zi
 
-    return np.asarray(sosfilt_zi(setting_sections(design, setting)), dtype=np.float64)
+    sections = setting_sections(design, setting)
+    if sections is None:
+        return np.zeros((0, 2))
+    return np.asarray(sosfilt_zi(sections), dtype=np.float64)
 
 
 def lowpass(
@@ -169,8 +172,8 @@ def lowpass(
     rest: FloatArray,
     setting: int = NOMINAL_SETTING,
 ) -> FloatArray:
-    """Filter along the last axis; before its first sample each row had the value *rest* (draws,)."""
-    design = FilterDesign.of(sensor, rate_hz=rate_hz)
+    """Filter along the last axis; before its first sample a row had its value of *rest*
+    (draws,).""" design = FilterDesign.of(sensor, rate_hz=rate_hz)
     sections = setting_sections(design, setting)
     if sections is None:
         return samples
@@ -240,10 +243,10 @@ def cancel_offset(
 ) -> FloatArray:
     """Slow first-order high-pass, running since long before the first sample.
 
-    ``estimate[n] = estimate[n-1] + c (value[n] - estimate[n-1])``, ``c = 1 - exp(-2 pi corner/rate)``,
-    output ``value[n] - estimate[n-1]``. It removes *rest* [u], shape (draws,), entirely and eats of
-    a pulse of length T about ``pi corner T`` of its velocity: 1.6 % for 0.01 Hz... of 0.1 s: see the
-    tests. Valid for corners far below the pulse's own frequencies.
+    ``estimate[n] = estimate[n-1] + c (value[n] - estimate[n-1])`` with
+    ``c = 1 - exp(-2 pi corner / rate)``, output ``value[n] - estimate[n-1]``. It removes *rest*
+    [u], shape (draws,), entirely and eats of a pulse of length T about ``pi corner T`` of its
+    velocity: 0.3 % at 0.01 Hz and 0.1 s. Valid for corners far below the pulse's own frequencies.
     """
     from scipy.signal import lfilter
 

@@ -1,7 +1,8 @@
 """Faults on demand: small objects that plug into the chain of one sensor.
 
 A fault acts at one stage: on the true motion at the sensor (``"input"``), on the electrical reading
-before the saturation (``"front_end"``) or on the words (``"word"``). Times count from time zero [s].
+before the saturation (``"front_end"``) or on the words (``"word"``). Times count from time zero
+[s].
 """
 
 from __future__ import annotations
@@ -179,7 +180,7 @@ class LooseMounting(SensorFault):
 
 @dataclass(frozen=True, kw_only=True)
 class NoiseBurst(SensorFault):
-    """White noise of standard deviation *level* [SI unit] between two times, ahead of the filter."""
+    """White noise of deviation *level* [SI unit] between two times, ahead of the filter."""
 
     kind: ClassVar[str] = "noise_burst"
     stage: ClassVar[str] = "front_end"
@@ -226,9 +227,9 @@ class LostFrames(SensorFault):
 class DestroyedAtCrush(SensorFault):
     """The sensor is crushed when the front has been pushed in by *crush_m* [m].
 
-    Crush is the way of the cabin against the obstacle, ``v0 t + double integral of central_x``, with
-    *closing_speed_m_s* as v0: exact against a fixed wall, an upper bound where the obstacle yields.
-    From then on no word arrives. Needs the signal ``central_x``.
+    Crush is the way of the cabin against the obstacle, ``v0 t + double integral of central_x``,
+    with *closing_speed_m_s* as v0: exact against a fixed wall, an upper bound where the obstacle
+    yields. From then on no word arrives. Needs the signal ``central_x``.
     """
 
     kind: ClassVar[str] = "destroyed_at_crush"

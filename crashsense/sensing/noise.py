@@ -23,10 +23,10 @@ FloatArray = npt.NDArray[np.float64]
 class WordNoise:
     """An autoregressive moving-average model of the noise in the words.
 
-    ``sections``: second-order sections that make it from standard normal numbers; ``deviation``: its
-    standard deviation for white noise of unit deviation at the internal rate; ``warm_up``: words
-    until it has forgotten its start; ``error``: largest error of its autocovariance, as a share of
-    the variance.
+    ``sections``: second-order sections that make it from standard normal numbers; ``deviation``:
+    its standard deviation for white noise of unit deviation at the internal rate; ``warm_up``:
+    words until it has forgotten its start; ``error``: largest error of its autocovariance, as a
+    share of the variance.
     """
 
     sections: FloatArray

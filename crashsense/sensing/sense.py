@@ -1,16 +1,17 @@
 """The whole chain: true signals in, what the control unit receives out.
 
 Two paths give the same result. The *full* path makes the noise and filters at the internal rate for
-every draw, with every nonlinearity. The *fast* path uses that between saturations the chain is linear:
+every draw, with every nonlinearity. The *fast* path uses that between saturations the chain is
+linear:
 
     words = gain F(signal) + cross F(other axes) + offset + drift F(time) + noise
 
 with F = low-pass and sampling: it filters the signal once for each filter setting and draws the
 noise at the rate of the words (:mod:`crashsense.sensing.noise`). It is taken where, for that draw
-and channel, no sample can reach the stop or the saturation before the filter, tolerances and 8 sigma
-of noise included, and no fault acts ahead of the words (what comes after sampling, code saturation
-too, is done draw by draw on both paths). The choice depends on the draw alone, never on its
-neighbours in a block.
+and channel, no sample can reach the stop or the saturation before the filter, tolerances and
+8 sigma of noise included, and no fault acts ahead of the words (what comes after
+sampling, code saturation too, is done draw by draw on both paths). The choice depends on the draw
+alone, never on its neighbours in a block.
 """
 
 from __future__ import annotations
@@ -461,7 +462,7 @@ class _OneSensor:
                 codes = np.where(arrived, codes, np.int32(sensor.failed_code)).astype(np.int32)
         if sensor.faults or lost.any():
             flagged = np.abs(codes) > sensor.code_limit
-        values = codes * sensor.step
+        values = codes.astype(np.float64) * sensor.step
         if flagged is not None:
             values[flagged] = np.nan
         values, codes = self._at_ticks(values, codes)

@@ -1,9 +1,9 @@
 """Tolerance draws: each draw's own sensor, drawn by name and number.
 
-Every deviation is a standard normal number cut at 3 sigma times the part's tolerance; filter setting
-and sample phase come from five fixed values each. Draw 0 is the nominal part, with the nominal
-filter, at 25 degC, at the worst sample phase. A deviation depends on (seed, occurrence, channel,
-role, draw number) only: two sensor sets, ranges or algorithms meet the same draw.
+Every deviation is a standard normal number, cut at 3 sigma, times the part's tolerance; filter
+setting and sample phase come from five fixed values each. Draw 0 is the nominal part, with the
+nominal filter, at 25 degC, at the worst sample phase. A deviation depends on (seed, occurrence,
+channel, role, draw number) only: two sensor sets, ranges or algorithms meet the same draw.
 """
 
 from __future__ import annotations
@@ -22,8 +22,8 @@ from crashsense.sensing.sensor import ControlUnit, Sensor
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
-#: Sample phases of a draw, as a share of the tick. Phase 0, the nominal one, samples exactly at time
-#: zero: nothing has happened yet and a whole tick passes before anything is seen. It is the worst.
+#: Sample phases of a draw, as a share of the tick. Phase 0, the nominal one, samples exactly at
+#: time zero: nothing has happened yet and a whole tick passes before anything is seen. The worst.
 PHASES = (0.0, 0.2, 0.4, 0.6, 0.8)
 
 #: Columns of the drawn numbers; new ones go into the free columns, so that old draws stay.
@@ -51,7 +51,7 @@ OTHER_AXES: Mapping[str, tuple[str, ...]] = {
 
 @dataclass(frozen=True, eq=False)
 class UnitDraws:
-    """What all sensors of a draw share: sample phase (index into PHASES), degC above 25; (draws,)."""
+    """What the sensors of a draw share: phase (index into PHASES), K above 25 degC; (draws,)."""
 
     phase: IntArray
     warmer_k: FloatArray
