@@ -134,5 +134,9 @@ def wall(speed_kmh: float = 50.0, *, rebound: float = 0.1, **changes) -> Written
     """A sound wall test at *speed_kmh*: one channel on the left rear sill."""
     channel_changes = changes.pop("channel", {})
     values = channel_changes.pop("values", pulse_g(-(1 + rebound) * speed_kmh))
-    attributes = {"closing_speed": f"{speed_kmh:g}", **changes}
+    attributes = {
+        "closing_speed": f"{speed_kmh:g}",
+        "vehicles": [WrittenVehicle(speed=f"{speed_kmh:g}")],
+        **changes,
+    }
     return WrittenRecord([WrittenChannel(1, values, **channel_changes)], **attributes)

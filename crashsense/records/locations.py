@@ -125,8 +125,16 @@ def is_body_acceleration(channel: ChannelInfo, axis: str) -> bool:
         channel.vehicle > 0
         and channel.sensor in ("AC", "ACC", "ACCEL", "")
         and channel.occupant in ("", "NA", "N/A", "00", "0", "NONE", "-", "VE", "VEH")
-        and channel.axis[:1] == axis.upper()
+        and axis_of(channel) == axis.upper()
     )
+
+
+def axis_of(channel: ChannelInfo) -> str:
+    """Return ``X``, ``Y``, ``Z`` or nothing: from the field, or the last letter of the words."""
+    if channel.axis not in ("", "NA", "N/A"):
+        return channel.axis[:1]
+    letters = re.findall(r"(?<![-\w])[XYZ](?![-\w])", channel.words)
+    return letters[-1] if letters else ""
 
 
 #: Status flags of the format that make a channel unfit for sensing (from memory of its guide).

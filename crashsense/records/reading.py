@@ -23,6 +23,7 @@ from crashsense.records.header import ChannelInfo, Record
 from crashsense.records.locations import (
     CENTRAL_PLACES,
     Choice,
+    axis_of,
     best_of_vehicle,
     choose,
     is_body_acceleration,
@@ -201,7 +202,7 @@ def _read(record: Record, *, channel: object) -> _Reading:
             cell[choice.channel.number] = stand_in.number
         for companion in _companions(record, vehicle, choices):
             read = channels.get(companion.number) or take(companion)
-            if read is not None and companion.axis.startswith("X"):
+            if read is not None and axis_of(companion) == "X":
                 against = _against(record, read, mine)
                 if against is not None:
                     findings.append(against)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from exchange_writer import WrittenChannel, WrittenRecord, WrittenVehicle, pulse_g, wall
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from crashsense.errors import InputError
 from crashsense.records import check_record, read_record
@@ -268,3 +270,25 @@ def test_check_reports_errors_as_findings(tmp_path):
     folder = wall(50.0, channel={"values": -GOOD}).write(tmp_path)
     errors = [f for f in check_record(folder) if f.severity == "error"]
     assert [f.check for f in errors] == ["polarity"]
+
+
+@settings(max_examples=60, deadline=None, derandomize=True)
+@given(
+    which=st.sampled_from(["v00042.EV5", "v00042.001"]),
+    place=st.floats(0.0, 1.0),
+    junk=st.binary(min_size=0, max_size=12),
+    cut=st.integers(0, 400),
+)
+def test_damaged_files_give_faults_and_never_a_traceback(tmp_path_factory, which, place, junk, cut):
+    folder = wall(50.0).write(tmp_path_factory.mktemp("damaged"))
+    raw = (folder / which).read_bytes()
+    at = round(place * len(raw))
+    (folder / which).write_bytes(raw[:at] + junk + raw[at + cut :])
+    lines: list[str] = ["read"]
+    try:
+        read_record(folder)
+    except InputError as error:
+        lines = [str(fault) for fault in error.faults]
+    # Anything but a fault would have left this test by itself.
+    assert lines
+    assert all(line and "\n" not in line and "\r" not in line for line in lines)

@@ -214,6 +214,18 @@ def test_place_from_the_attachment_code_where_words_are_blank(tmp_path, attachme
     assert one(WrittenRecord([channel]).write(tmp_path)).name == name
 
 
+def test_axis_from_the_words_where_the_field_is_blank(tmp_path):
+    record = WrittenRecord(
+        [
+            WrittenChannel(1, pulse_g(0.0), "LEFT REAR X-MEMBER Z", axis=""),
+            WrittenChannel(2, pulse_g(-55.0), "LEFT REAR X-MEMBER X", axis=""),
+        ]
+    )
+    event = one(record.write(tmp_path))
+    assert event.metadata["channel"] == 2
+    assert "central_z" in event.signals
+
+
 def test_channel_of_the_users_choice(tmp_path):
     record = WrittenRecord(
         [
