@@ -30,8 +30,10 @@ from crashsense.resources import CAUTION
 #: Command -> (module in this room, function, one line for ``--help``).
 COMMANDS: dict[str, tuple[str, str, str]] = {
     "check-record": ("check_record", "check_record", "Check the quality of a crash record."),
+    "check-rule": ("check_rule", "check_rule", "Check a rule of your own against the contract."),
     "evaluate": ("evaluate", "evaluate", "Judge algorithms on the library, a plan or records."),
     "new": ("new", "new", "Write a commented template that runs as it is."),
+    "rules": ("rules", "rules", "List or show rule families and shipped algorithms."),
     "safety": ("safety", "safety", "Print scope, hazards, regulations and data limits."),
     "sensors": ("sensors", "sensors", "List or show sensor parts and sensor sets."),
 }

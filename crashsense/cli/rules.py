@@ -1,0 +1,117 @@
+"""``crashsense rules``: the rule families and the shipped algorithms; ``rules show NAME``."""
+
+from __future__ import annotations
+
+import inspect
+from typing import Any
+
+import click
+
+from crashsense.errors import Fault, InputError, nearest
+
+
+class _Listing(click.Group):
+    """A group that answers an unknown subcommand with the nearest one."""
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        known = self.list_commands(ctx)
+        if args and args[0] not in known and not args[0].startswith("-"):
+            raise InputError([Fault("command line", "rules", args[0], nearest(args[0], known))])
+        return super().resolve_command(ctx, args)
+
+
+def _default(value: Any) -> str:
+    if value is None:
+        return "none"
+    if isinstance(value, tuple):
+        return str([list(item) if isinstance(item, tuple) else item for item in value])
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def parameter_lines(family: Any) -> list[str]:
+    """One line a parameter: name, unit, range, default, what it means."""
+    from crashsense.rules.parameters import parameter_cards
+
+    lines = []
+    for name, (card, default) in parameter_cards(family).items():
+        shown = "{}" if card.kind == "table" else _default(default)
+        unit = "" if card.unit == "-" else f" [{card.unit}]"
+        text = f"    {name}{unit}"
+        lines.append(f"{text:<34} {card.range_text:<18} default {shown}: {card.text}")
+    return lines
+
+
+@click.group(cls=_Listing, invoke_without_command=True)
+@click.pass_context
+def rules(ctx: click.Context) -> None:
+    """List the rule families with their parameters, units and ranges.
+
+    `crashsense rules show NAME` prints the card of a family, or a shipped algorithm.
+    """
+    if ctx.invoked_subcommand is not None:
+        return
+    from crashsense.rules import (
+        algorithm_names,
+        installed_families,
+        load_algorithm,
+        rule_families,
+    )
+    from crashsense.rules.composition import Composite
+
+    click.echo("Shipped algorithms")
+    for name in algorithm_names():
+        algorithm = load_algorithm(name)
+        gate = "decides the exit code" if algorithm.gate else "does not decide the exit code"
+        click.echo(f"  {name}: {algorithm.title} ({gate})")
+    families = rule_families()
+    for heading, operators in (("Criteria", False), ("Operators", True)):
+        click.echo(f"\n{heading}")
+        for name, family in families.items():
+            if issubclass(family, Composite) is operators:
+                click.echo(f"  {name}: {getattr(family, 'title', '')}")
+                for line in parameter_lines(family):
+                    click.echo(line)
+    installed = installed_families()
+    if installed:
+        click.echo("\nInstalled")
+        for name, point in installed.items():
+            click.echo(f"  {name}: {point.value}")
+
+
+@rules.command()
+@click.argument("name")
+def show(name: str) -> None:
+    """Print the card of the family or the algorithm NAME."""
+    from crashsense.rules import (
+        algorithm_names,
+        algorithm_to_toml,
+        installed_families,
+        load_algorithm,
+        rule_families,
+    )
+    from crashsense.rules.registry import find_family
+
+    if name in algorithm_names():
+        click.echo(algorithm_to_toml(load_algorithm(name)), nl=False)
+        return
+    known = [*rule_families(), *installed_families()]
+    if name not in known:
+        expected = nearest(name, [*known, *algorithm_names()])
+        raise InputError([Fault("command line", "name", name, expected)])
+    family = find_family(name)
+    click.echo(f"{name}\n")
+    click.echo(inspect.cleandoc(family.__doc__ or ""))
+    lines = parameter_lines(family)
+    if lines:
+        click.echo("\nParameters")
+        for line in lines:
+            click.echo(line)
+    children = [
+        item.name
+        for item in family.__dataclass_fields__.values()  # type: ignore[attr-defined]
+        if "child" in item.metadata
+    ]
+    if children:
+        click.echo(f"\nRules below it: {', '.join(children)}")
