@@ -172,8 +172,8 @@ def lowpass(
     rest: FloatArray,
     setting: int = NOMINAL_SETTING,
 ) -> FloatArray:
-    """Filter along the last axis; before its first sample a row had its value of *rest*
-    (draws,).""" design = FilterDesign.of(sensor, rate_hz=rate_hz)
+    """Filter along the last axis; before its first sample each row stood at *rest* (draws,)."""
+    design = FilterDesign.of(sensor, rate_hz=rate_hz)
     sections = setting_sections(design, setting)
     if sections is None:
         return samples
