@@ -65,6 +65,8 @@ class Door(_Strict):
     frame_kg: Positive
     skin_n_per_m: Positive
     skin_damping: float = Field(gt=0, lt=1)
+    #: lowest mode of the skin under its own mass (spread, hence stiffer than under a point load)
+    panel_hz: Positive
     beam_gap_m: Positive
     beam_n_per_m: Positive
     seal_n_per_m: Positive

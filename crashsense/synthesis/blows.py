@@ -43,7 +43,7 @@ QUIET_S = 0.06
 Positive = Annotated[float, Field(gt=0)]
 
 #: Location -> the channels that read it, by axis.
-READ_BY = {
+READ_BY: dict[str, dict[str, tuple[str, ...]]] = {
     "central": {
         "x": ("central_x", "central_safing_x"),
         "y": ("central_y", "central_safing_y"),
@@ -64,7 +64,9 @@ TOLERANCES = {
 }
 
 
-class _OnStructure(BaseModel):
+class OnStructure(BaseModel):
+    """What every recipe of a blow states."""
+
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     structure: str
@@ -80,7 +82,7 @@ class _OnStructure(BaseModel):
         return load_structure(str(structure_path(self.structure, near=None)))
 
 
-class Blow(_OnStructure):
+class Blow(OnStructure):
     """A body that strikes the car at a place.
 
     ``contact_n_per_m`` acts over the first ``bend_mm``, ``contact_past_bend_n_per_m`` beyond;
@@ -143,7 +145,7 @@ def simulate_blow(parameters: Blow, variation: Variation) -> Synthesis:
     quiet = {"door_left_pressure", "door_right_pressure", "central_roll_rate"}
     cosines = dict(zip("xyz", parameters.direction, strict=True))
     for location in LOCATIONS:
-        felt = _late(
+        felt = after_quiet(
             felt_at(
                 location,
                 place=place,
@@ -160,7 +162,7 @@ def simulate_blow(parameters: Blow, variation: Variation) -> Synthesis:
                     quiet.add(channel)
                 else:
                     signals[channel] = cosines[axis] * felt
-    rigid = _late(body)
+    rigid = after_quiet(body)
     return Synthesis(
         signals=signals,
         rate_hz=RATE_HZ,
@@ -183,12 +185,12 @@ def simulate_blow(parameters: Blow, variation: Variation) -> Synthesis:
     )
 
 
-def _late(values: FloatArray) -> FloatArray:
+def after_quiet(values: FloatArray) -> FloatArray:
     """Put the quiet before time zero."""
     return np.pad(values, [(0, 0), (round(QUIET_S * RATE_HZ), 0)])
 
 
-class KerbSlide(_OnStructure):
+class KerbSlide(OnStructure):
     """The car slides sideways, to its left, with its left wheels against a kerb."""
 
     speed_kmh: float = Field(gt=0, le=40)
@@ -254,14 +256,14 @@ def simulate_kerb_slide(parameters: KerbSlide, variation: Variation) -> Synthesi
             rate_hz=RATE_HZ,
         )
         for channel in READ_BY[location].get("y", ()):
-            signals[channel] = _late(felt)
+            signals[channel] = after_quiet(felt)
     rolled = -np.cumsum(passed, axis=-1) / RATE_HZ * (lever / inertia)[:, None]
-    signals["central_roll_rate"] = _late(rolled)
+    signals["central_roll_rate"] = after_quiet(rolled)
     quiet = frozenset(
         {"central_x", "central_safing_x", "central_z", "upfront_left_x", "upfront_right_x"}
         | {"door_left_pressure", "door_right_pressure"}
     )
-    rigid = _late(passed / mass[:, None])
+    rigid = after_quiet(passed / mass[:, None])
     return Synthesis(
         signals=signals,
         rate_hz=RATE_HZ,

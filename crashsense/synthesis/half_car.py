@@ -86,7 +86,17 @@ class RideCar:
 
 
 #: Quantities that a march returns for each step, in order.
-OUTPUTS = ("x_acc", "z_acc", "pitch_acc", "pitch", "roll_acc", "roll", "roll_rate", "speed")
+OUTPUTS = (
+    "x_acc",
+    "z_acc",
+    "pitch_acc",
+    "pitch_rate",
+    "pitch",
+    "roll_acc",
+    "roll_rate",
+    "roll",
+    "speed",
+)
 #: Further ones with ``audit``: energies [J] of the whole car, and work of the wheel forces [J].
 AUDIT = ("kinetic", "stored", "lost", "wheel_work")
 
@@ -307,7 +317,17 @@ def _march(
         acc_z_body = share * sum_z / car.sprung_mass
         acc_pitch = share * sum_pitch / car.pitch_inertia
         acc_roll = sum_roll / car.roll_inertia
-        record: tuple[Any, ...] = (acc_x, acc_z_body, acc_pitch, pitch, acc_roll, roll, droll, v)
+        record: tuple[Any, ...] = (
+            acc_x,
+            acc_z_body,
+            acc_pitch,
+            dpitch,
+            pitch,
+            acc_roll,
+            droll,
+            roll,
+            v,
+        )
         if audit:
             kinetic = kinetic + 0.5 * (
                 car.sprung_mass * (v * v + dz * dz)

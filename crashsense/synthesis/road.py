@@ -279,7 +279,7 @@ def lay_out(
     behind = ride.wheelbase_m + 2.0 * ride.wheel_radius_m
     ahead = 1.12 * parameters.speed_kmh / 3.6 * parameters.duration_s + 2.0
     first = -int(np.ceil(behind / grid))
-    s = (first + np.arange(int(np.ceil((behind + ahead) / grid)))) * grid
+    s = np.asarray((first + np.arange(int(np.ceil((behind + ahead) / grid)))) * grid)
     heights = parameters.heights(s, variation)
     path = road_profile.wheel_path(heights, step_m=grid, radius_m=ride.wheel_radius_m)
     touched = np.abs(path) > 1e-9
@@ -306,7 +306,7 @@ def simulate_drive(parameters: Drive, variation: Variation) -> Synthesis:
         car,
         setting.state,
         roads=setting.roads,
-        brake=parameters.brake(np.arange(steps) * step, variation),
+        brake=parameters.brake(np.asarray(np.arange(steps) * step), variation),
         steps=steps,
         step_s=step,
     )
@@ -331,15 +331,19 @@ def specific_force(
 ) -> tuple[FloatArray, FloatArray]:
     """Specific force (x, z) [m/s^2] at a place on the body less its rest value, axes of J211.
 
-    ``f_x = a_x cos p + (a_up + g) sin p``, ``f_z = a_x sin p - a_up cos p + g (1 - cos p)`` with
-    pitch p (nose up) and the acceleration of the place, lever arms included.
+    With pitch p (nose up), acceleration (a_x, a_up) of the centre of gravity and the place *ahead*
+    and *below* of it::
+
+        f_x = a_x cos p + (a_up + g) sin p + p'' below - p'^2 ahead
+        f_z = a_x sin p - a_up cos p + g (1 - cos p) - p'' ahead - p'^2 below
     """
-    pitch = motion["pitch"]
-    along = motion["x_acc"] + motion["pitch_acc"] * below_m
-    up = motion["z_acc"] + motion["pitch_acc"] * ahead_m
+    pitch, turn, rate = motion["pitch"], motion["pitch_acc"], motion["pitch_rate"]
+    along, up = motion["x_acc"], motion["z_acc"]
     sine, cosine = np.sin(pitch), np.cos(pitch)
     g = STANDARD_GRAVITY
-    return along * cosine + (up + g) * sine, along * sine - up * cosine + g * (1.0 - cosine)
+    x = along * cosine + (up + g) * sine + turn * below_m - rate * rate * ahead_m
+    z = along * sine - up * cosine + g * (1.0 - cosine) - turn * ahead_m - rate * rate * below_m
+    return x, z
 
 
 def read_locations(
