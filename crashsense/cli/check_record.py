@@ -33,9 +33,9 @@ def check_record(path: str, channel: str | None, quiet: bool) -> int:
         for finding in findings:
             if finding.severity == severity:
                 click.echo(str(finding), err=severity == "error")
-    click.echo(
-        f"{path}: {counts['error']} errors, {counts['warning']} warnings, {counts['info']} notes"
-    )
+    counted = [(counts["error"], "error"), (counts["warning"], "warning"), (counts["info"], "note")]
+    told = ", ".join(f"{number} {word}{'' if number == 1 else 's'}" for number, word in counted)
+    click.echo(f"{path}: {told}")
     if not quiet:
         click.echo(f"CAUTION: {CAUTION}")
     return 2 if counts["error"] else 0

@@ -187,9 +187,6 @@ def choose(
     findings: list[Finding] = []
     file = record.path.name
     listed = [c for c in record.channels if is_body_acceleration(c, "x")]
-    for channel_info in listed:
-        if is_failed(channel_info) and place_of(channel_info).place != "other":
-            findings.append(_refused(record, channel_info))
     for vehicle in sorted({c.vehicle for c in listed} | {v.number for v in record.vehicles}):
         choices = best_of_vehicle(record, vehicle)
         if choices:
@@ -202,6 +199,14 @@ def choose(
             )
     if not chosen:
         raise InputError([_nothing_usable(record, listed)])
+    taken = {choice.channel.number for choices in chosen.values() for choice in choices}
+    findings += [
+        _refused(record, info)
+        for info in listed
+        if info.number not in taken
+        and place_of(info).place != "other"
+        and (is_failed(info) or (is_short(record, info) and info.number in record.files))
+    ]
     return chosen, findings
 
 
@@ -215,7 +220,19 @@ def best_of_vehicle(record: Record, vehicle: int) -> list[Choice]:
         and not is_failed(c)
         and c.number in record.files
     ]
-    return _best_place(usable)
+    return _best_place([pair for pair in usable if not is_short(record, pair[0])] or usable)
+
+
+def is_short(record: Record, channel: ChannelInfo) -> bool:
+    """Whether a channel stops well before the others along x do, as the header lists them."""
+    ends = [
+        c.last_point * c.step_s
+        for c in record.channels
+        if is_body_acceleration(c, "x") and c.last_point is not None and c.step_s is not None
+    ]
+    if channel.last_point is None or channel.step_s is None:
+        return False
+    return channel.last_point * channel.step_s < 0.9 * max(ends)
 
 
 def _best_place(usable: list[tuple[ChannelInfo, Place]]) -> list[Choice]:
@@ -240,7 +257,7 @@ def _best_place(usable: list[tuple[ChannelInfo, Place]]) -> list[Choice]:
 
 
 def _refused(record: Record, channel: ChannelInfo) -> Finding:
-    what = FAILED_STATUS[channel.status]
+    what = FAILED_STATUS.get(channel.status, "shorter than the others")
     until = (
         f", last point at {channel.last_point * channel.step_s * 1e3:.1f} ms"
         if channel.last_point is not None and channel.step_s is not None

@@ -125,6 +125,11 @@ class Judged:
     offset: float
     findings: tuple[Finding, ...]
 
+    @property
+    def end_s(self) -> float:
+        """Time of the last sample [s]."""
+        return self.start_s + (self.values.size - 1) / self.rate_hz
+
 
 @dataclass(frozen=True)
 class Motion:
@@ -172,7 +177,7 @@ def motion(judged: Judged) -> Motion:
         final_m_s=float(velocity[-1]),
         peak_class_60_g=peak / STANDARD_GRAVITY,
         free_flight_s=flight,
-        end_s=judged.start_s + (judged.values.size - 1) / rate,
+        end_s=judged.end_s,
         ringing=rough / peak if peak > 0 else 0.0,
         onset_s=judged.start_s + onset / rate,
     )

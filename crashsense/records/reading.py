@@ -202,6 +202,8 @@ def _read(record: Record, *, channel: object) -> _Reading:
             cell[choice.channel.number] = stand_in.number
         for companion in _companions(record, vehicle, choices):
             read = channels.get(companion.number) or take(companion)
+            if read is not None:
+                findings += _too_short(record, read, choices, channels)
             if read is not None and axis_of(companion) == "X":
                 against = _against(record, read, mine)
                 if against is not None:
@@ -241,6 +243,26 @@ def _cell_channel(record: Record, vehicle: int, choice: Choice) -> ChannelInfo |
     best = best_of_vehicle(record, vehicle)
     same = [c for c in best if c.side == choice.place.side]
     return (same or best)[0].channel if best else None
+
+
+def _too_short(
+    record: Record, read: _Channel, choices: list[Choice], channels: Mapping[int, _Channel]
+) -> list[Finding]:
+    """Findings for the chosen channels that a companion does not cover."""
+    return [
+        Finding(
+            "warning",
+            "length",
+            read.file,
+            f"channel {read.info.number}: end",
+            f"{read.judged.end_s * 1e3:.1f} ms",
+            f"as long as channel {choice.channel.number}",
+            "left out there, never padded",
+        )
+        for choice in choices
+        if choice.channel.number in channels
+        and not _covers(read.judged, channels[choice.channel.number].judged)
+    ]
 
 
 def _against(record: Record, read: _Channel, mine: Mapping[int, Motion]) -> Finding | None:
@@ -454,16 +476,25 @@ def _signals(reading: _Reading, choice: Choice) -> tuple[dict[str, Signal], set[
     engine = _engine(record, choice.channel.vehicle)
     if engine is not None and engine.number in reading.channels:
         parts["powertrain_x"] = reading.channels[engine.number]
-    signals = {name: _signal(name, part) for name, part in parts.items()}
-    first = max(signal.start_s for signal in signals.values())
-    last = min(signal.end_s for signal in signals.values())
-    cut = {
-        name: signal
-        if (abs(signal.start_s - first) < 1e-9 and abs(signal.end_s - last) < 1e-9)
-        else signal.between(first, last)
-        for name, signal in signals.items()
-    }
-    return cut, {part.info.number for part in parts.values()}
+    central = _signal("central_x", main)
+    signals: dict[str, Signal] = {}
+    for name, part in parts.items():
+        signal = _signal(name, part)
+        if part is not main and not _covers(part.judged, main.judged):
+            continue
+        signals[name] = (
+            signal
+            if signal.size == central.size
+            else signal.between(central.start_s, central.end_s)
+        )
+    numbers = {parts[name].info.number for name in signals}
+    return signals, numbers
+
+
+def _covers(part: Judged, main: Judged) -> bool:
+    """Whether a companion lasts as long as the chosen channel: it is cut to it, never padded."""
+    half = 0.5 / min(part.rate_hz, main.rate_hz)
+    return part.start_s <= main.start_s + half and part.end_s >= main.end_s - half
 
 
 def _signal(name: str, part: _Channel) -> Signal:

@@ -23,7 +23,7 @@ def test_quiet_leaves_notes_and_keeps_warnings(tmp_path, capsys):
     assert run(["check-record", str(folder), "--quiet"]) == 0
     lines = capsys.readouterr().out.splitlines()
     assert [line.split(":")[0] for line in lines[:-1]] == ["warning"]
-    assert "1 warnings" in lines[-1]
+    assert "1 warning," in lines[-1]
 
 
 def test_error_goes_to_standard_error_with_code_2(tmp_path, capsys):
@@ -32,7 +32,7 @@ def test_error_goes_to_standard_error_with_code_2(tmp_path, capsys):
     out, err = capsys.readouterr()
     (line,) = err.splitlines()
     assert line.startswith("error: polarity: v00042.001: channel 1: velocity change: got '+55.0")
-    assert "1 errors" in out
+    assert "1 error," in out
 
 
 @pytest.mark.parametrize(

@@ -316,6 +316,39 @@ def test_required_time_is_the_passenger_cells(tmp_path):
     assert any("no channel of the cell has a file" in text for text in warned)
 
 
+def test_short_channel_is_passed_over_by_name(tmp_path):
+    short = pulse_g(-55.0, end_s=0.066)
+    record = WrittenRecord(
+        [
+            WrittenChannel(1, short, "LEFT REAR SEAT CROSSMEMBER X"),
+            WrittenChannel(2, pulse_g(-55.0), "RIGHT REAR SEAT CROSSMEMBER X"),
+        ]
+    )
+    folder = record.write(tmp_path)
+    assert one(folder).metadata["channel"] == 2
+    (finding,) = [f for f in check_record(folder) if f.field.startswith("channel 1 ")]
+    assert "shorter than the others, last point at 66.0 ms" in str(finding)
+    assert "never padded" in finding.note
+    asked = one(folder, channel=1)
+    assert asked.signals["central_x"].end_s == pytest.approx(0.066)
+
+
+def test_short_companion_cuts_nothing(tmp_path):
+    record = WrittenRecord(
+        [
+            WrittenChannel(1, pulse_g(-55.0), "LEFT REAR SILL X"),
+            WrittenChannel(2, pulse_g(-55.0, end_s=0.066), "TOP OF ENGINE X"),
+            WrittenChannel(3, pulse_g(0.0, end_s=0.3), "LEFT REAR SILL Z", axis="ZG"),
+        ]
+    )
+    folder = record.write(tmp_path)
+    event = one(folder)
+    assert "powertrain_x" not in event.signals
+    assert {s.size for s in event.signals.values()} == {2501}
+    assert "central_z" in event.signals
+    assert any("left out there" in f.note for f in check_record(folder))
+
+
 def test_flipped_companion_is_left_out(tmp_path):
     record = WrittenRecord(
         [
