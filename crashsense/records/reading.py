@@ -482,11 +482,8 @@ def _signals(reading: _Reading, choice: Choice) -> tuple[dict[str, Signal], set[
         signal = _signal(name, part)
         if part is not main and not _covers(part.judged, main.judged):
             continue
-        signals[name] = (
-            signal
-            if signal.size == central.size
-            else signal.between(central.start_s, central.end_s)
-        )
+        same = signal.size == central.size and abs(signal.start_s - central.start_s) < 1e-9
+        signals[name] = signal if same else signal.between(central.start_s, central.end_s)
     numbers = {parts[name].info.number for name in signals}
     return signals, numbers
 
