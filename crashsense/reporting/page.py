@@ -71,13 +71,16 @@ def page_parts(view: RunView) -> Iterator[str]:
     environment.filters["words"] = lambda v: v if isinstance(v, str) else ""
     what_if = WhatIf()
     nominal = view.verdicts[view.verdicts["draw"] == 0]
+    rows = _count_rows(nominal, gating=view.gating)
+    rare = ("early", "rule_error", "not_evaluated")
     template = environment.get_template("report.html.j2")
     yield from template.generate(
         caution=CAUTION,
         view=view,
         facts=_facts(view),
         outcome=_outcome(view),
-        count_rows=_count_rows(nominal, gating=view.gating),
+        count_rows=rows,
+        shown_verdicts=[v for v in WORDS if v not in rare or any(row[v] for row in rows)],
         combinations=_combinations(view, nominal),
         events=event_parts(view, nominal, what_if=what_if),
         what_if=what_if,
