@@ -3,20 +3,16 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from crashsense.cli.options import OneOf, WholeNumber
-from crashsense.errors import Fault, InputError
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from crashsense.campaign import Run
-    from crashsense.event import Event
 
 DEFAULT_FOLDER = "crashsense-run"
 
@@ -27,9 +23,14 @@ EXPECT = ("fire", "no_fire", "open")
 @click.command()
 @click.argument("plan", required=False, metavar="[PLAN.toml]")
 @click.option("--records", multiple=True, metavar="PATH", help="Measured record; may be repeated.")
+@click.option(
+    "--events",
+    multiple=True,
+    metavar="NAME|GLOB|FAMILY|FILE",
+    help="Events of the library, or a recipe file; may be repeated.",
+)
 @click.option("--sensor-set", multiple=True, metavar="NAME|FILE", help="May be repeated.")
 @click.option("--algorithm", multiple=True, metavar="NAME|FILE", help="May be repeated.")
-@click.option("--recipe", multiple=True, metavar="FILE", help="Recipe to take; may be repeated.")
 @click.option("--out", metavar="DIR", help=f"Run folder (default {DEFAULT_FOLDER}).")
 @click.option("--draws", type=WholeNumber(0), help="Random draws beside the nominal one.")
 @click.option("--seed", type=WholeNumber(0), help="Seed of the draws (default 1).")
@@ -56,7 +57,7 @@ def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
     records = list(options.pop("records")) or None
     sensor_sets = list(options.pop("sensor_set")) or None
     algorithms = list(options.pop("algorithm")) or None
-    events = recipe_events(options.pop("recipe"))
+    events = list(options.pop("events")) or None
     given = {name: value for name, value in options.items() if value is not None}
     if dry_run:
         given["dry_run"] = True
@@ -81,29 +82,6 @@ def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
     reporting.write_report(run, run.folder)
     click.echo(reporting.text_summary(run))
     return 0 if reporting.run_meets_requirements(run) else 1
-
-
-def recipe_events(files: Sequence[str]) -> list[Event] | None:
-    """Events of recipe files outside the library; None without any. All faults at once."""
-    if not files:
-        return None
-    from crashsense.synthesis import parse_recipe
-
-    events: list[Event] = []
-    faults: list[Fault] = []
-    for file in files:
-        try:
-            text = Path(file).read_text(encoding="utf-8")
-            events += parse_recipe(text, path=file).events()
-        except OSError as error:
-            faults.append(Fault(file, "", None, f"a recipe file ({error.strerror})"))
-        except UnicodeDecodeError:
-            faults.append(Fault(file, "", None, "a recipe file in UTF-8 text"))
-        except InputError as error:
-            faults.extend(error.faults)
-    if faults:
-        raise InputError(faults)
-    return events
 
 
 class _Progress:

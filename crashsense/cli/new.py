@@ -14,7 +14,7 @@ KINDS = {
     "plan": "crashsense evaluate {file}",
     "sensor": "crashsense evaluate --sensor-set {file}",
     "rule": "crashsense evaluate --algorithm {file}",
-    "recipe": "crashsense evaluate --recipe {file}",
+    "recipe": "crashsense evaluate --events {file}",
 }
 
 _TEMPLATES = Path(__file__).resolve().parent / "templates"
