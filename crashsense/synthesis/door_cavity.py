@@ -36,7 +36,7 @@ def adiabatic_overpressure(volume_ratio: FloatArray) -> FloatArray:
     """Overpressure [Pa] without leak for V / V0 = *volume_ratio* [-], > 0.
 
     >>> round(float(adiabatic_overpressure(np.array(0.9))) / 1000, 2)
-    16.11
+    16.1
     """
     return np.asarray(AMBIENT_PA * (volume_ratio**-GAMMA - 1.0))
 

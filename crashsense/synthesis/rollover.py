@@ -446,8 +446,8 @@ def simulate_rollover(parameters: RolloverParameters, variation: Variation) -> S
         "central_roll_rate": whole(motion.rate),
     }
     facts = {
-        "largest_roll_deg": np.degrees(np.abs(motion.roll).max(axis=-1)),
-        "largest_roll_rate_deg_s": np.degrees(np.abs(motion.rate).max(axis=-1)),
+        "largest_roll_rad": np.abs(motion.roll).max(axis=-1),
+        "largest_roll_rate_rad_s": np.abs(motion.rate).max(axis=-1),
         "peak_lateral_m_s2": np.abs(motion.acceleration_y).max(axis=-1),
     }
     trace = {

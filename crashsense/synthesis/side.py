@@ -339,8 +339,13 @@ def simulate_side(parameters: SideParameters, variation: Variation) -> Synthesis
         + noise("side_right_y", power_cabin, car.central_noise),
         "central_roll_rate": roll_rate,
     }
-    quiet = {"central_z", "upfront_left_x", "upfront_right_x", "door_right_pressure"}
-    quiet |= {"powertrain_x", "rear_seat_crossmember_x"}
+    quiet = {"central_z", "door_right_pressure"}
+    along = ("upfront_left_x", "upfront_right_x", "rear_seat_crossmember_x", "powertrain_x")
+    if parameters.angle_deg < 90.0:
+        # The whole car is dragged along; no local crush at these places.
+        signals |= dict.fromkeys(along, _modes(cabin_x, car.far_modes, modes))
+    else:
+        quiet |= set(along)
     facts = {
         "velocity_change_m_s": motion.velocity[-1, body["cabin"]] - speeds[body["cabin"]],
         "peak_cabin_m_s2": np.abs(cabin).max(axis=-1),
