@@ -11,7 +11,6 @@ what was fetched. There is no field for polarity: it follows SAE J211, and the q
 
 from __future__ import annotations
 
-import hashlib
 import re
 from collections import Counter
 from pathlib import Path
@@ -338,9 +337,3 @@ def _number(text: str, path: Path, line: int) -> float:
         return float(text.upper().replace("D", "E"))
     except ValueError:
         raise InputError([Fault(path.name, f"line {line}", text[:40], "a number")]) from None
-
-
-def digest(path: Path) -> dict[str, object]:
-    """Name, size and SHA-256 of a file that was read."""
-    raw = path.read_bytes()
-    return {"file": path.name, "bytes": len(raw), "sha256": hashlib.sha256(raw).hexdigest()}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,7 +17,6 @@ from crashsense.event import Event, SignalBlock
 from crashsense.occupant import FREE_TRAVEL_M, INFLATION_S
 from crashsense.records import quality
 from crashsense.records.assumed import Assumed, assume, parse_belts, parse_expect
-from crashsense.records.exchange import digest
 from crashsense.records.findings import Finding, raise_errors
 from crashsense.records.formats import open_records, reader_of
 from crashsense.records.header import ChannelInfo, Record
@@ -124,8 +124,8 @@ def read_record(
         :mod:`crashsense.records.assumed`
 
     Raises :class:`~crashsense.errors.InputError` with every error that the quality check finds.
-    ``event.metadata`` holds ``assumptions`` (sentences), ``findings`` and ``files`` (names, sizes,
-    SHA-256).
+    ``event.metadata`` holds ``assumptions`` (sentences: what was assumed, warned of and refused),
+    ``findings``, ``files`` (paths of what was read) and ``sha256`` by file name.
     """
     wanted_belts, wanted = parse_belts(belts), parse_expect(expect)
     events: list[Event] = []
@@ -387,7 +387,7 @@ def _event(
             f"{choice.place.words} does not move with the passenger cell"
         )
         used.add(source)
-    files = [digest(record.path), *(digest(record.files[number]) for number in sorted(used))]
+    files = [record.path, *(record.files[number] for number in sorted(used))]
     facts = {
         "velocity_change": moved.velocity_change_m_s,
         "free_flight": moved.free_flight_s,
@@ -431,7 +431,7 @@ def _metadata(
     assumed: Assumed,
     moved: Motion,
     *,
-    files: list[dict[str, object]],
+    files: list[Path],
     sentences: list[str],
 ) -> dict[str, Any]:
     record, vehicle = reading.record, choice.channel.vehicle
@@ -439,14 +439,17 @@ def _metadata(
     sensed = reading.motions[choice.channel.number]
     mine = {f"channel {n}" for c in reading.chosen[vehicle] for n in (c.channel.number,)}
     other = mine - {f"channel {choice.channel.number}"}
+    findings = [f for f in reading.findings if not any(f.field.startswith(f"{o}:") for o in other)]
+    # What a reader of the verdicts must know: warnings, and what was refused.
+    spoken = [str(f) for f in findings if f.severity == "warning"]
+    spoken += [f"{f.field} refused: {f.value}" for f in findings if f.note.startswith("refused")]
     return {
         "kind": "record",
         "format": record.format,
-        "assumptions": [*sentences, *assumed.sentences],
-        "findings": [
-            f for f in reading.findings if not any(f.field.startswith(f"{o}:") for o in other)
-        ],
-        "files": files,
+        "assumptions": [*sentences, *assumed.sentences, *spoken],
+        "findings": findings,
+        "files": [str(path.resolve()) for path in files],
+        "sha256": {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in files},
         "channel": choice.channel.number,
         "place": choice.place.place,
         "side": choice.side,

@@ -6,7 +6,9 @@ are their spread over channel and zeroing window. Skipped where the record is no
 
 from __future__ import annotations
 
+import hashlib
 import json
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -135,6 +137,10 @@ def test_failed_channel_is_refused_by_name_and_never_padded(record_folder):
     assert "CF (channel failed, last point at 66.9 ms)" in str(refused[0])
     assert not [f for f in findings if f.severity != "info"]
 
+    for event in read_record(record_folder):
+        told = " ".join(event.metadata["assumptions"])
+        assert "channel 96 (engine) refused: CF (channel failed" in told
+
     (event,) = read_record(record_folder, channel=96)
     signal = event.signals["central_x"]
     assert signal.size == 1170
@@ -170,9 +176,12 @@ def test_nothing_of_the_maker_leaves_the_header(record_folder, events):
 
 
 def test_files_read_are_listed_with_their_hash(events):
-    files = events["v10146_left"].metadata["files"]
-    assert [f["file"] for f in files] == ["v10146.EV5", "v10146.093", "v10146.095", "v10146.097"]
-    assert all(len(f["sha256"]) == 64 for f in files)
+    metadata = events["v10146_left"].metadata
+    names = ["v10146.EV5", "v10146.093", "v10146.095", "v10146.097"]
+    assert [Path(path).name for path in metadata["files"]] == names
+    for path in metadata["files"]:
+        digest = hashlib.sha256(Path(path).read_bytes()).hexdigest()
+        assert metadata["sha256"][Path(path).name] == digest
 
 
 def test_every_draw_repeats_the_record(events):
