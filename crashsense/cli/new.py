@@ -55,7 +55,7 @@ def template(kind: str, *, target: Path) -> dict[Path, str]:
         raise InputError(faults)
     texts = {target: f"{kind}.toml"}
     if kind == "rule":
-        texts[target.with_suffix(".py")] = "rule.py"
+        texts[target.with_suffix(".py")] = "rule.py.txt"
     return {
         path: (_TEMPLATES / name).read_text(encoding="utf-8").replace(f"my_{kind}", target.stem)
         for path, name in texts.items()

@@ -181,20 +181,19 @@ def _combinations(view: RunView, nominal: pd.DataFrame) -> list[Combination]:
 def _separation(view: RunView, *, sensor_set: str, algorithm: str) -> list[dict[str, Any]]:
     out = []
     for entry in view.separation:
-        if entry["algorithm"] != algorithm or entry.get("sensor_set", sensor_set) != sensor_set:
+        if (entry["sensor_set"], entry["algorithm"]) != (sensor_set, algorithm):
             continue
-        c, m = float(entry["c"]), float(entry["m"])
+        c, m = entry["c"], entry["m"]
+        works = ""
+        if c is not None and m is not None:
+            works = f"{m:.2f} < k ≤ {c:.2f}" if m < c else "no scale works"
         out.append(
             {
-                "restraint": entry["restraint"],
-                "c": f"{c:.2f}" if np.isfinite(c) else "none",
-                "m": f"{m:.2f}" if np.isfinite(m) else "none",
-                "ratio": f"{c / m:.2f}" if np.isfinite(c) and np.isfinite(m) and m > 0 else "",
-                "works": ""
-                if not (np.isfinite(c) and np.isfinite(m))
-                else f"{m:.2f} < k ≤ {c:.2f}"
-                if m < c
-                else "no scale works",
+                **entry,
+                "c": "none" if c is None else f"{c:.2f}",
+                "m": "none" if m is None else f"{m:.2f}",
+                "ratio": f"{c / m:.2f}" if c is not None and m else "",
+                "works": works,
             }
         )
     return out

@@ -7,13 +7,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crashsense.resources import CAUTION
+from crashsense.scoring import FAILURES
 
 if TYPE_CHECKING:
     import pandas as pd
 
 #: Verdicts by which a requirement is met, and by which it is not.
 MET = ("on_time", "held")
-NOT_MET = ("late", "missed", "early", "inadvertent", "rule_error")
+NOT_MET = FAILURES
 
 #: Verdict -> how it reads.
 WORDS = {
@@ -130,8 +131,7 @@ def compose(
     ----------
     verdicts : the table of a run, all draws
     gating : algorithm -> whether it decides the exit code
-    separation : one mapping an algorithm and restraint: ``sensor_set``, ``algorithm``,
-        ``restraint``, ``c``, ``m``
+    separation : nominal separation (:meth:`crashsense.scoring.Separation.as_dict`)
     seed, folder : of the run; None for a run that was not written
     notes : assumptions that the reader must know, one line each
     """
@@ -230,15 +230,20 @@ def _separation_lines(
 ) -> list[str]:
     rows = []
     for entry in separation:
-        c, m = float(entry["c"]), float(entry["m"])
-        if entry["algorithm"] not in names or c != c or m != m:
+        c, m = entry["c"], entry["m"]
+        if entry["algorithm"] not in names or c is None or m is None:
             continue
-        ratio = f"{c / m:.2f}" if 0.0 < m < float("inf") else "-"
-        works = f"any k in {m:.2f} < k <= {c:.2f}" if m < c else "no k works"
+        ratio = f"{c / m:.2f}" if m > 0.0 else "-"
+        works = "all met at k = 1" if m < 1.0 <= c else f"k in {m:.2f} to {c:.2f}"
+        if not m < c:
+            works = f"no k ({entry['m_event']} above {entry['c_event']})"
         rows.append([f"  {entry['restraint']}", f"{c:.2f}", f"{m:.2f}", ratio, works])
     if not rows:
         return []
-    head = ["Separation (threshold scale k that meets all)", "c", "m", "c/m", ""]
+    head = ["Separation: threshold scale k works if m < k <= c", "c", "m", "c/m", ""]
+    # The last column is words: it reads from the left.
+    width = max(len(row[-1]) for row in rows)
+    rows = [[*row[:-1], row[-1].ljust(width)] for row in rows]
     return ["", *columns([head, *rows])]
 
 

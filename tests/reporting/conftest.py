@@ -138,7 +138,11 @@ def make_view(draws: int = 0, folder: object = None) -> RunView:
             "algorithm": algorithm,
             "restraint": "front_airbag_stage_1",
             "c": 1.08,
+            "c_event": "wall_56_belted",
             "m": 0.5 if algorithm == "guarded" else 1.4,
+            "m_event": "hammer_sill",
+            "ratio": None,
+            "infeasible": [],
         }
         for algorithm in ("guarded", "plain")
     ]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -93,7 +95,7 @@ def test_the_summary_says_it_all(drawn_view):
     assert lines[0] == f"CAUTION: {CAUTION}"
     assert "8 events, sensors: standard; nominal and 10 draws, seed 1" in lines
     assert "plain (for comparison)" in text
-    assert "any k in 0.50 < k <= 1.08" in text
+    assert "1.08  0.50  2.16  all met at k = 1" in text
     assert "Held by arming only (single-point protection)" in text
     assert "barrier_40_belted: front_airbag_stage_1  10 of 10" in text
     failed = len(failed_rows(drawn_view.verdicts.query("algorithm == 'guarded'")))
@@ -123,3 +125,23 @@ def test_no_gate_and_nothing_judged_are_said_plainly():
     given = {"separation": [], "seed": 1, "folder": None}
     assert "no gating algorithm" in compose(frame, gating={"a": False}, **given)
     assert "could judge no requirement at all" in compose(frame, gating={"a": True}, **given)
+
+
+@pytest.mark.parametrize(
+    ("c", "m", "words"),
+    [
+        (1.2, 0.9, "all met at k = 1"),
+        (2.0, 1.3, "k in 1.30 to 2.00"),
+        (0.9, 1.3, "no k (hammer above pole)"),
+        (0.9, 0.9, "no k (hammer above pole)"),
+    ],
+)
+def test_separation_in_words(view, c, m, words):
+    entry = {**view.separation[0], "c": c, "m": m, "c_event": "pole", "m_event": "hammer"}
+    text = text_summary(replace(view, separation=[entry]))
+    assert [line for line in text.splitlines() if line.endswith(words)]
+
+
+def test_separation_without_one_side_is_left_out(view):
+    entry = {**view.separation[0], "c": None}
+    assert "Separation" not in text_summary(replace(view, separation=[entry]))
