@@ -107,6 +107,8 @@ def algorithm_from_table(
         faults.append(Fault(file, "rules", rules, "a table with one restraint or more"))
     builder = _Builder(file, folder, table.get("definitions", {}), faults)
     built: dict[str, Rule] = {}
+    # Tables are kept beside their rules: a number of a dropped one could come again.
+    made: dict[int, tuple[Any, Rule]] = {}
     if isinstance(rules, dict) and isinstance(table.get("definitions", {}), dict):
         for restraint, content in rules.items():
             where = f"rules.{restraint}"
@@ -114,9 +116,13 @@ def algorithm_from_table(
                 faults.append(Fault(file, where, None, nearest(restraint, RESTRAINTS)))
                 continue
             resolved = builder.restraint(content, where=where, rules=rules)
-            rule = None if resolved is None else builder.rule(resolved, where=where)
+            # The same table gives the same rule, so that it is computed once.
+            rule = made[id(resolved)][1] if id(resolved) in made else None
+            if rule is None and resolved is not None:
+                rule = builder.rule(resolved, where=where)
             if rule is not None:
                 built[restraint] = rule
+                made[id(resolved)] = (resolved, rule)
         for key, content in builder.definitions.items():
             if key not in builder.used:
                 builder.rule(content, where=f"definitions.{key}")

@@ -30,6 +30,7 @@ def child() -> Any:
 class Composite(Declared):
     """Base of the operators. ``combine`` is pointwise in the draws and causal in time."""
 
+    context_free = True
     #: True if the demand at a sample depends on its children at that sample alone.
     pointwise: ClassVar[bool] = True
 
@@ -280,6 +281,7 @@ class BeltSwitch(Composite):
 
     family: ClassVar[str] = "belt_switch"
     title: ClassVar[str] = "one rule when belted, another when unbelted"
+    context_free = False
 
     belted: Rule = child()
     unbelted: Rule = child()
@@ -355,14 +357,29 @@ class Fallback(Composite):
             return self.rule.active(samples)
         return self.otherwise.active(samples)
 
+    def ready(self, samples: EcuSamples) -> Any:
+        """True where the first rule can judge, shape (draws, samples)."""
+        ready: Any = np.ones((samples.draws, samples.size), dtype=np.bool_)
+        for channel in sorted(self.rule.requires):
+            ready = ready & samples.valid.get(channel, False)
+        return ready
+
     def combine(self, demands: Mapping[str, FloatArray], samples: EcuSamples) -> FloatArray:
         """Return the demand of the first rule where it can judge."""
-        ready: Any = True
-        for channel in sorted(self.rule.requires):
-            if channel not in samples.valid:
-                return demands["otherwise"]
-            ready = ready & samples.valid[channel]
-        return np.where(ready, demands["rule"], demands["otherwise"])
+        return np.where(self.ready(samples), demands["rule"], demands["otherwise"])
+
+    def branch_demands(self, samples: EcuSamples) -> dict[str, FloatArray]:
+        """Return the branches of the rule that judges, sample by sample, if both have the same."""
+        ready = self.ready(samples)
+        if ready.all():
+            return self.rule.branch_demands(samples)
+        if not ready.any():
+            return self.otherwise.branch_demands(samples)
+        first, second = self.rule.branch_demands(samples), self.otherwise.branch_demands(samples)
+        if set(first) == set(second):
+            return {key: np.where(ready, first[key], second[key]) for key in first}
+        total = np.where(ready, first["total"], second["total"])
+        return {"total": total, "main": total}
 
 
 @dataclass(frozen=True)
@@ -411,9 +428,13 @@ class Armed(Composite):
 
 
 def armed_root(rule: Rule, samples: EcuSamples) -> Armed | None:
-    """Return the arming at the root of a rule, through a belt switch; None if it has none."""
-    while isinstance(rule, BeltSwitch):
-        rule = rule.children[rule.chosen(samples)]
+    """Return the arming at the root of a rule, through switches; None if it has none."""
+    while isinstance(rule, (BeltSwitch, Fallback)):
+        if isinstance(rule, BeltSwitch):
+            rule = rule.children[rule.chosen(samples)]
+        else:
+            there = all(is_there(samples, channel) for channel in rule.rule.requires)
+            rule = rule.rule if there else rule.otherwise
     return rule if isinstance(rule, Armed) else None
 
 

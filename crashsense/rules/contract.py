@@ -36,12 +36,14 @@ class Rule(ABC):
         threshold; otherwise a sweep re-runs the rule
     monotone : True if a larger threshold never gives a larger demand
     rates_hz : tick rates that the rule is made for; None means any
+    context_free : True if the rule itself never looks at the context (its parts may)
     """
 
     block_size: int = 64
     scales: bool = True
     monotone: bool = True
     rates_hz: tuple[float, ...] | None = None
+    context_free: bool = False
 
     @property
     @abstractmethod

@@ -214,6 +214,8 @@ class Declared(Rule):
 class Criterion(Declared):
     """Base of the criteria, the leaves of a composition."""
 
+    context_free = True
+
     def senses(self) -> tuple[str, ...]:
         """Every channel with its sense that the criterion reads."""
         return tuple(

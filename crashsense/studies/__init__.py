@@ -1,0 +1,1 @@
+"""Studies: questions over many evaluations."""
