@@ -59,7 +59,8 @@ def event_parts(
                     "held",
                     "inadvertent",
                 ):
-                    what_if.add(row, chart)
+                    early = shown.not_before_ms.get(row.restraint, 0.0)
+                    what_if.add(row, chart, not_before_ms=early)
         yield page
 
 

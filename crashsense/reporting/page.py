@@ -213,7 +213,7 @@ def _timing(rows: pd.DataFrame) -> list[tuple[str, str]]:
                     anchor(row.event),
                     finite(row.required_time_ms),
                     finite(row.fire_time_ms),
-                    finite(getattr(row, "arming_time_ms", None)),
+                    finite(row.arming_time_ms),
                     row.verdict,
                 )
                 for row in rows_of(judged)
@@ -268,6 +268,7 @@ def _matrix(rows: pd.DataFrame, *, failures: Mapping[Any, int]) -> list[dict[str
                 "margin": finite(row.demand_margin),
                 "time_margin": finite(row.time_margin_ms),
                 "failures": failures.get((event, row.restraint), 0),
+                "waived": bool(row.waived),
             }
         out.append({"event": event, "family": group["family"].iloc[0], "cells": cells})
     return out

@@ -269,6 +269,8 @@ def _closing(verdicts: pd.DataFrame, *, gating: Mapping[str, bool]) -> str:
     required = required_rows(own)
     unjudged = int((required["verdict"] == "not_evaluated").sum())
     tail = f"; {unjudged} could not be judged" if unjudged else ""
+    waived = int(failed["waived"].sum()) if len(failed) else 0
+    tail += f"; {waived} of them waived" if waived else ""
     names = ", ".join(gated)
     if not requirements_met(verdicts, gating=gating):
         if failed.empty:

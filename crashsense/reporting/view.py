@@ -59,7 +59,10 @@ class EventView:
     belted: bool
     channels: Sequence[SensedChannel] = ()
     demands: Sequence[DemandChart] = ()
-    reasons: Sequence[str] = ()
+    #: why a gating algorithm fired or held, one text a restraint, lines as they are
+    reasons: Sequence[tuple[str, Sequence[str]]] = ()
+    #: restraint -> time before which firing is early [ms]
+    not_before_ms: Mapping[str, float] = field(default_factory=dict)
     facts: Mapping[str, str] = field(default_factory=dict)
 
 

@@ -24,7 +24,7 @@ class WhatIf:
 
     rows: list[dict[str, Any]] = field(default_factory=list)
 
-    def add(self, row: Any, chart: DemandChart) -> None:
+    def add(self, row: Any, chart: DemandChart, *, not_before_ms: float = 0.0) -> None:
         """Add one verdict row with its demand traces."""
         times, demand = effective_demand(chart)
         self.rows.append(
@@ -35,7 +35,7 @@ class WhatIf:
                 "s": row.sensor_set,
                 "x": row.expectation,
                 "q": finite(row.required_time_ms),
-                "b": finite(getattr(row, "not_before_ms", None)) or 0.0,
+                "b": not_before_ms,
                 "f": fire_curve(times, demand),
             }
         )

@@ -207,3 +207,23 @@ def test_clipping_is_told_in_words(view):
         "codes), 2 samples at the last code."
     )
     assert clipping_words(replace(channel, clipped_before_filter=0)) == "No clipping."
+
+
+def test_waiver_reason_and_why_are_shown(view):
+    frame = view.verdicts.copy()
+    at = frame.index[frame["verdict"] == "late"][0]
+    frame.loc[at, "waived"] = True
+    frame["reason"] = frame["reason"].astype(object)
+    frame.loc[at, "reason"] = "agreed for the prototype"
+    event = frame.loc[at, "event"]
+    changed = replace(
+        view,
+        verdicts=frame,
+        event_view=lambda name: replace(
+            view.event_view(name), reasons=[("Why stage 1 fired", ["fired at 4 ms", "* main"])]
+        ),
+    )
+    text = "".join(page_parts(changed))
+    part = text[text.index(f'id="event-{event}"') :]
+    assert "late; waived, still counts; agreed for the prototype" in part
+    assert "<pre>fired at 4 ms\n* main</pre>" in part

@@ -10,6 +10,7 @@ import pytest
 
 from crashsense.reporting import run_meets_requirements, text_summary
 from crashsense.reporting.summary import (
+    compose,
     counts,
     failed_rows,
     held_by_arming_only,
@@ -30,6 +31,7 @@ def row(verdict: str, expectation: str, **changes: object) -> dict[str, object]:
         "verdict": verdict,
         "demand_margin": 0.5,
         "held_by": None,
+        "waived": False,
     }
     return {**base, **changes}
 
@@ -109,8 +111,6 @@ def test_the_summary_says_it_all(drawn_view):
 def test_zero_failures_are_not_zero_probability():
     frame = pd.DataFrame([row("held", "no_fire", draw=k) for k in range(61)])
     frame["family"], frame["time_margin_ms"] = "misuse", np.nan
-    from crashsense.reporting.summary import compose
-
     text = compose(frame, gating={"a": True}, separation=[], seed=1, folder=None)
     # Exact binomial bound for 0 of 60 at 95 %: 1 - 0.05 ** (1 / 60) = 0.0487 (computed).
     assert "up to 4.9 %" in text
@@ -118,8 +118,6 @@ def test_zero_failures_are_not_zero_probability():
 
 
 def test_no_gate_and_nothing_judged_are_said_plainly():
-    from crashsense.reporting.summary import compose
-
     frame = pd.DataFrame([row("not_evaluated", "fire", demand_margin=np.nan)])
     frame["time_margin_ms"] = np.nan
     given = {"separation": [], "seed": 1, "folder": None}
@@ -145,3 +143,11 @@ def test_separation_in_words(view, c, m, words):
 def test_separation_without_one_side_is_left_out(view):
     entry = {**view.separation[0], "c": None}
     assert "Separation" not in text_summary(replace(view, separation=[entry]))
+
+
+def test_a_waived_failure_still_counts_and_shows():
+    rows = [row("held", "no_fire"), row("late", "fire", waived=True, demand_margin=-0.1)]
+    frame = pd.DataFrame(rows)
+    frame["time_margin_ms"] = -1.0
+    text = compose(frame, gating={"a": True}, separation=[], seed=1, folder=None)
+    assert "RESULT: 1 of 2 requirements not met by a; 1 of them waived (exit code 1" in text
