@@ -1,0 +1,74 @@
+"""Make the example in reports/example by the main command of README.md, and put what it printed
+into the README. Run from the checkout:   python reports/make_example.py
+"""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+CHECKOUT = Path(__file__).resolve().parent.parent
+EXAMPLE = CHECKOUT / "reports" / "example"
+KEPT = ("report.html", "verdicts.csv", "summary.json", "plan.toml", "provenance.json")
+RESTRAINT = "front_airbag_stage_1"
+
+
+def draw_picture(run_folder: Path) -> None:
+    """Timing of the guarded algorithm, front airbag stage 1, as the README's picture."""
+    from crashsense.campaign import open_run
+    from crashsense.reporting import figures
+    from crashsense.reporting.svg import TimingRow
+    from crashsense.reporting.words import finite
+
+    verdicts = open_run(run_folder).verdicts
+    rows = verdicts[
+        (verdicts["draw"] == 0)
+        & (verdicts["algorithm"] == "guarded")
+        & (verdicts["restraint"] == RESTRAINT)
+        & (verdicts["expectation"] == "fire")
+    ].sort_values("required_time_ms")
+    timing = [
+        TimingRow(
+            row.event,
+            "",
+            finite(row.required_time_ms),
+            finite(row.fire_time_ms),
+            finite(row.arming_time_ms),
+            row.verdict,
+        )
+        for row in rows.itertuples()
+    ]
+    title = "guarded algorithm, front airbag stage 1 (synthetic events, not qualified)"
+    figures.save(figures.timing_figure(timing, title=title), EXAMPLE / "timing.png")
+
+
+def main() -> None:
+    """Run, keep what a reader needs, draw the picture, refresh the README."""
+    with tempfile.TemporaryDirectory() as folder:
+        command = [sys.executable, "-m", "crashsense", "evaluate"]
+        done = subprocess.run(command, cwd=folder, capture_output=True, text=True)
+        if done.returncode not in (0, 1):
+            raise SystemExit(done.stderr)
+        run_folder = Path(folder) / "crashsense-run"
+        shutil.rmtree(EXAMPLE, ignore_errors=True)
+        EXAMPLE.mkdir(parents=True)
+        for name in KEPT:
+            shutil.copy(run_folder / name, EXAMPLE / name)
+        draw_picture(run_folder)
+    (EXAMPLE / "first_run.txt").write_text(done.stdout, encoding="utf-8")
+    readme = CHECKOUT / "README.md"
+    text = readme.read_text(encoding="utf-8")
+    block = f"<!-- first run -->\n\n```text\n{done.stdout}```\n\n<!-- end of first run -->"
+    text = re.sub(
+        r"<!-- first run -->.*?<!-- end of first run -->", lambda _: block, text, flags=re.DOTALL
+    )
+    readme.write_text(text, encoding="utf-8")
+    print(f"Wrote {EXAMPLE.relative_to(CHECKOUT)} (exit code of the run: {done.returncode})")
+
+
+if __name__ == "__main__":
+    main()
