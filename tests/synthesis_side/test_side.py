@@ -224,8 +224,8 @@ def test_gap_closure_is_offered_beside_the_explicit_time(
 
 
 def test_required_times_are_those_of_the_matrix() -> None:
-    # From memory of the trade: barrier 950/1400 kg 50 km/h 8 ms, crabbed 9, 1900 kg 60 km/h 6, poles
-    # 6; grey rows carry their time as information.
+    # From memory of the trade: barrier 950 or 1400 kg 50 km/h 8 ms, crabbed 9, 1900 kg 60 km/h 6,
+    # poles 6; grey rows carry their time as information.
     times = {
         "side_barrier_90_50": ("fire", 8.0),
         "side_barrier_90_50_1400kg": ("fire", 8.0),
