@@ -110,7 +110,7 @@ def signal_chart(channel: SensedChannel, *, x_range: tuple[float, float]) -> str
         ],
         label=f"{channel.channel}: true and sensed signal over time",
         x_label="time from first contact [ms]",
-        y_label=f"{channel.channel} [{channel.unit}]",
+        y_label=f"{channel.channel} [{channel.unit}], sensors {channel.sensor_set}",
         x_range=x_range,
         y_range=None,
         levels=[level for level in levels if abs(level[1]) <= 1.5 * max(reach, 1e-12)],

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from crashsense import __version__
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -30,6 +32,7 @@ class SensedChannel:
     """One channel of one event: what was there, what arrived, and where the range cut it."""
 
     channel: str
+    sensor_set: str
     unit: str
     raw: Trace
     sensed: Trace
@@ -41,12 +44,17 @@ class SensedChannel:
 
 @dataclass(frozen=True, eq=False)
 class DemandChart:
-    """Demand of one rule: total, and its branches where there are any."""
+    """Demand of one rule: total, and its branches where there are any.
+
+    ``swept``: the demand whose running maximum reaches k where the rule with all thresholds but
+    arming scaled by k fires; None where that must be re-run.
+    """
 
     sensor_set: str
     algorithm: str
     restraint: str
     traces: Sequence[Trace]
+    swept: Trace | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,6 +69,8 @@ class EventView:
     demands: Sequence[DemandChart] = ()
     #: why a gating algorithm fired or held, one text a restraint, lines as they are
     reasons: Sequence[tuple[str, Sequence[str]]] = ()
+    #: channels that an algorithm reads and that carry nothing but offset and noise
+    quiet: Sequence[str] = ()
     #: restraint -> time before which firing is early [ms]
     not_before_ms: Mapping[str, float] = field(default_factory=dict)
     facts: Mapping[str, str] = field(default_factory=dict)
@@ -86,12 +96,19 @@ def view_of(run: Any) -> RunView:
     """Return the view of a :class:`crashsense.campaign.Run`, or a view as it is."""
     if isinstance(run, RunView):
         return run
-    summary = run.summary()
+    from crashsense.reporting.tracing import tracer
+    from crashsense.scoring import separation
+
+    verdicts = run.verdicts
+    plan = run.plan
+    nominal = verdicts[verdicts["draw"] == 0]
     return RunView(
-        verdicts=run.verdicts,
-        gating=summary["gating"],
-        separation=summary["separation"],
-        seed=int(summary["seed"]),
+        verdicts=verdicts,
+        gating={algorithm.name: algorithm.gate for algorithm in plan.algorithms},
+        separation=[entry.as_dict() for entry in separation(nominal)],
+        seed=plan.seed,
         folder=None if run.folder is None else Path(run.folder),
-        notes=summary.get("notes", ()),
+        notes=plan.notes,
+        event_view=tracer(plan),
+        provenance={"version": __version__},
     )

@@ -23,10 +23,13 @@ class WhatIf:
     """Fire time of every required row at every threshold scale of the slider (nominal draw)."""
 
     rows: list[dict[str, Any]] = field(default_factory=list)
+    left_out: int = 0
 
     def add(self, row: Any, chart: DemandChart, *, not_before_ms: float = 0.0) -> None:
-        """Add one verdict row with its demand traces."""
-        times, demand = effective_demand(chart)
+        """Add one verdict row with its demand; a rule that must be re-run is counted only."""
+        if chart.swept is None:
+            self.left_out += 1
+            return
         self.rows.append(
             {
                 "e": row.event,
@@ -36,7 +39,7 @@ class WhatIf:
                 "x": row.expectation,
                 "q": finite(row.required_time_ms),
                 "b": not_before_ms,
-                "f": fire_curve(times, demand),
+                "f": fire_curve(chart.swept.times_ms, chart.swept.values),
             }
         )
 
@@ -44,18 +47,6 @@ class WhatIf:
         """The rows as JSON that is safe inside a script element."""
         text = json.dumps(self.rows, separators=(",", ":"), allow_nan=False)
         return text.replace("<", "\\u003c")
-
-
-def effective_demand(chart: DemandChart) -> tuple[FloatArray, FloatArray]:
-    """Demand whose threshold is scaled: the main branch where the rule is armed, else 0.
-
-    Scaling leaves arming alone. Without arming the total is scaled.
-    """
-    traces = {trace.name: trace for trace in chart.traces}
-    main = traces.get("main", traces["total"])
-    if "arming" not in traces:
-        return main.times_ms, main.values
-    return main.times_ms, np.where(traces["arming"].values >= 1.0, main.values, 0.0)
 
 
 def fire_curve(times_ms: FloatArray, demand: FloatArray) -> list[list[float]]:

@@ -106,6 +106,7 @@ def make_event_view(event: str) -> EventView:
     channels = [
         SensedChannel(
             "central_x",
+            "standard",
             "g",
             Trace("raw", fine, raw),
             Trace("sensed", fine[::5] + 1.1, coarse),
@@ -122,7 +123,11 @@ def make_event_view(event: str) -> EventView:
             traces.append(Trace("arming", times, arming))
             total = np.minimum(main, arming)
         traces.append(Trace("total", times, total))
-        demands.append(DemandChart("standard", algorithm, "front_airbag_stage_1", traces))
+        armed = algorithm == "plain"
+        swept = Trace("swept", times, np.where(armed | (arming >= 1.0), main, 0.0))
+        demands.append(
+            DemandChart("standard", algorithm, "front_airbag_stage_1", traces, swept=swept)
+        )
     return EventView(
         event,
         title=f"made-up {event}",

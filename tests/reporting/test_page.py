@@ -15,8 +15,7 @@ from hypothesis import strategies as st
 from crashsense.reporting import write_report
 from crashsense.reporting.event_charts import clipping_words
 from crashsense.reporting.page import page_parts
-from crashsense.reporting.view import DemandChart, Trace
-from crashsense.reporting.what_if import SCALES, effective_demand, fire_curve
+from crashsense.reporting.what_if import SCALES, fire_curve
 from crashsense.resources import CAUTION
 
 VOID = {"meta", "input", "br", "link", "img", "hr"}
@@ -181,22 +180,14 @@ def test_fire_curve_is_the_first_sample_at_the_scale(values, scale):
     assert got == (float(hits[0]) if hits.size else None)
 
 
-def test_scaling_leaves_arming_alone():
-    times = np.arange(3.0)
-    chart = DemandChart(
-        "s",
-        "a",
-        "r",
-        [
-            Trace("main", times, np.array([0.6, 0.9, 0.7])),
-            Trace("arming", times, np.array([0.9, 1.0, 2.0])),
-            Trace("total", times, np.array([0.6, 0.9, 0.7])),
-        ],
-    )
-    got_times, demand = effective_demand(chart)
-    assert demand.tolist() == [0.0, 0.9, 0.7]
-    # Hand count: at scale 0.5 the main criterion passes at sample 0, where arming is still open.
-    assert fire_time({"f": fire_curve(got_times, demand)}, 0.5) == 1.0
+def test_a_rule_that_must_be_run_again_is_left_out_and_said(view):
+    def unswept(name):
+        shown = view.event_view(name)
+        return replace(shown, demands=[replace(d, swept=None) for d in shown.demands])
+
+    text = "".join(page_parts(replace(view, event_view=unswept)))
+    assert what_if_rows(text) == []
+    assert "16 rows have a demand that depends on a threshold" in text
 
 
 def test_clipping_is_told_in_words(view):
