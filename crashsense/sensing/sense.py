@@ -49,6 +49,10 @@ BoolArray = npt.NDArray[np.bool_]
 #: Standard deviations of noise that a sample is taken to stay within when the path is chosen.
 NOISE_MARGIN = 8.0
 
+#: Largest error of the word noise's autocovariance, as a share of its variance, that the fast path
+#: may have (it is about 1e-14 for a 400 Hz low-pass and grows as the corner falls).
+NOISE_MODEL_ERROR = 1e-6
+
 PATHS = ("auto", "full", "fast")
 
 
@@ -269,6 +273,8 @@ class _OneSensor:
         sensor, drawn = self.sensor, self.drawn
         if any(fault.stage != "word" for fault in sensor.faults):
             return np.zeros(self.draws.size, dtype=bool)
+        if sensor.noise_density > 0 and self._models_error() > NOISE_MODEL_ERROR:
+            return np.zeros(self.draws.size, dtype=bool)
         rate = self.base.rate_hz
         sigma = chain.noise_deviation(sensor, rate_hz=rate) * drawn.noisy
         peak = np.abs(drawn.gain) * np.abs(self.reading).max(axis=-1)
@@ -277,6 +283,12 @@ class _OneSensor:
         peak = peak + np.abs(drawn.offset) + np.abs(drawn.drift) * max(0.0, self.base.times_s[-1])
         linear = peak + NOISE_MARGIN * sigma <= sensor.front_end
         return np.asarray(linear & (self.at_stop == 0))
+
+    def _models(self) -> list[WordNoise]:
+        return [_word_noise(self.design, s, self.every) for s in range(len(chain.CORNER_SETTINGS))]
+
+    def _models_error(self) -> float:
+        return max(model.error for model in self._models())
 
     # --- the two paths ---------------------------------------------------------------------------
 
@@ -351,9 +363,7 @@ class _OneSensor:
     def _add_word_noise(self, out: FloatArray, rows: IntArray, noisy: BoolArray) -> None:
         from scipy.signal import sosfilt
 
-        models = [
-            _word_noise(self.design, s, self.every) for s in range(len(chain.CORNER_SETTINGS))
-        ]
+        models = self._models()
         warm_up = max(model.warm_up for model in models)
         sigma = chain.noise_deviation(self.sensor, rate_hz=self.base.rate_hz)
         noise = random_draws.normals(

@@ -49,7 +49,8 @@ class Payload:
         def scaled(code: int) -> int:
             return code * 2**bits // 2**10
 
-        limit = scaled(480)
+        # Short words keep at least one code for status.
+        limit = min(scaled(480), 2 ** (bits - 1) - 2)
         top = 2 ** (bits - 1) - 1
         codes = [min(top, max(limit + 1, scaled(code))) for code in (487, 488, 489, 500)]
         return cls(bits, limit, *codes)
