@@ -18,7 +18,7 @@ from crashsense.units import STANDARD_GRAVITY as G
 @pytest.mark.parametrize(("order", "delay_ms"), [(2, 0.56270), (3, 0.79577), (4, 1.03973)])
 def test_butterworth_delay(order: int, delay_ms: float) -> None:
     # Computed: 1 / (2 pi fc sin(pi / 2N)) at fc = 400 Hz, the analogue value; the bilinear
-    transform  # with its corner pre-warped approaches it as the rate rises.
+    # transform with its corner pre-warped approaches it as the rate rises.
     sensor = part(filter_kind="butterworth", filter_order=order)
     delay = chain.filter_delay_s(sensor, rate_hz=1e6)
     assert delay * 1e3 == pytest.approx(delay_ms, abs=2e-5)
@@ -245,8 +245,8 @@ def test_noise_density_by_welch() -> None:
 
 
 def test_offset_cancellation_removes_offset_and_leaves_the_pulse() -> None:
-    # A corner fc eats about pi fc T of the velocity of a pulse of length T: 0.3 % for 0.01 Hz, 0.1
-    s.plain = part(offset_tolerance=2 * G, bits=16)
+    # A corner fc eats about pi fc T of the velocity of a pulse of length T: 0.3 % at 0.01 Hz and 0.1 s.
+    plain = part(offset_tolerance=2 * G, bits=16)
     base = sensor_set(plain)
     slow = sensor_set(plain.changed(offset_cancellation_hz=0.01))
     pulse = -20 * G * ((t := -0.05 + np.arange(2500) / RATE) > 0) * (t < 0.1)

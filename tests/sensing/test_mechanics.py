@@ -77,8 +77,8 @@ def test_static_deflection_per_g(f0: float, nm: float) -> None:
 
 
 def test_pull_in() -> None:
-    # Computed: k 1 N/m, d 2 um, A 1e-8 m^2: 5.17409 V; at equilibrium x = d/3 the net stiffness is
-    0. volts = mechanics.pull_in_one_sided(stiffness=1.0, gap=2e-6, area=1e-8)
+    # Computed: k 1 N/m, d 2 um, A 1e-8 m^2: 5.17409 V; at x = d/3 the net stiffness is 0.
+    volts = mechanics.pull_in_one_sided(stiffness=1.0, gap=2e-6, area=1e-8)
     assert volts == pytest.approx(5.17409, abs=1e-5)
     d, x = 2e-6, 2e-6 / 3
     force = mechanics.PERMITTIVITY * 1e-8 * volts**2 / (2 * (d - x) ** 2)

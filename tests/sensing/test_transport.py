@@ -24,8 +24,8 @@ def test_word_timing() -> None:
 
 
 def test_three_slots_of_ten_bits_fit_in_500_us() -> None:
-    # Period 500 us with three 10-bit slots at 125 kbit/s (from memory); starts of the shipped
-    parts.starts = tuple(
+    # Period 500 us with three 10-bit slots at 125 kbit/s (from memory); starts of shipped parts.
+    starts = tuple(
         find_part(name).slot_start_s
         for name in ("side_240g", "upfront_240g", "door_pressure_40kpa")
     )
