@@ -1,0 +1,214 @@
+"""The run folder: parts written whole or not at all, a manifest, one writer at a time."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from crashsense.campaign.evaluation import Task
+from crashsense.campaign.tables import SCHEMA_VERSION, TABLES
+from crashsense.errors import RunFolderError
+
+MANIFEST = "manifest.json"
+LOCK = ".lock"
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a file whole: to a temporary name beside it, then renamed."""
+    temporary = path.with_name(f".{path.name}.tmp")
+    try:
+        temporary.write_text(text, encoding="utf-8")
+        os.replace(temporary, path)
+    except OSError as error:
+        temporary.unlink(missing_ok=True)
+        raise _cannot_write(path, error) from error
+
+
+def _cannot_write(path: Path, error: OSError) -> RunFolderError:
+    return RunFolderError(
+        f"{path}: cannot write ({error.strerror or error}); what was already written is kept, "
+        "and the same command continues from there"
+    )
+
+
+class RunFolder:
+    """A run folder opened for reading; see :class:`FolderLock` for writing."""
+
+    def __init__(self, path: str | Path) -> None:
+        self.path = Path(path)
+
+    # -- manifest ------------------------------------------------------------------------------
+
+    @property
+    def exists(self) -> bool:
+        """True if the folder has a manifest."""
+        return (self.path / MANIFEST).is_file()
+
+    def check_new_or_run(self) -> None:
+        """Refuse a path that is a file, or a folder with other content than a run."""
+        if self.path.exists() and not self.path.is_dir():
+            raise RunFolderError(f"{self.path}: is a file; expected a run folder or a new name")
+        if self.path.is_dir() and not self.exists:
+            other = [p.name for p in self.path.iterdir() if not p.name.startswith(".")]
+            if other:
+                raise RunFolderError(
+                    f"{self.path}: is not a run folder (it holds {sorted(other)[0]!r} and no "
+                    f"{MANIFEST}); expected a run folder, an empty folder or a new name"
+                )
+
+    def manifest(self) -> dict[str, Any]:
+        """Read the manifest; a later schema version is refused by name."""
+        if not self.exists:
+            raise RunFolderError(f"{self.path}: is not a run folder; it has no {MANIFEST}")
+        try:
+            manifest = json.loads((self.path / MANIFEST).read_text(encoding="utf-8"))
+            version = int(manifest["schema_version"])
+        except (ValueError, KeyError, TypeError) as error:
+            raise RunFolderError(f"{self.path}: {MANIFEST} cannot be read ({error})") from error
+        if version > SCHEMA_VERSION:
+            raise RunFolderError(
+                f"{self.path}: schema version {version} is later than {SCHEMA_VERSION}, the latest "
+                "that this program reads; read it with the program that wrote it"
+            )
+        return dict(manifest)
+
+    def write_manifest(self, manifest: Mapping[str, Any]) -> None:
+        """Write the manifest."""
+        write_text(self.path / MANIFEST, json.dumps(manifest, indent=1) + "\n")
+
+    # -- parts ---------------------------------------------------------------------------------
+
+    def part(self, table: str, task: Task) -> Path:
+        """Path of a task's part of a table."""
+        return self.path / TABLES[table][0] / f"{task.name}.parquet"
+
+    def is_done(self, task: Task, *, tables: tuple[str, ...]) -> bool:
+        """Say whether every part of the task is there and whole; a damaged one is removed."""
+        done = True
+        for table in tables:
+            path = self.part(table, task)
+            if not path.is_file():
+                done = False
+            elif not _is_whole(path, TABLES[table][1]):
+                path.unlink()
+                done = False
+        return done
+
+    def write_parts(self, task: Task, tables: Mapping[str, pa.Table]) -> None:
+        """Write the parts of a task; the verdicts last, so that they vouch for the others."""
+        for name in sorted(tables, key=lambda n: n == "verdicts"):
+            path = self.part(name, task)
+            temporary = path.with_name(f".{path.name}.tmp")
+            try:
+                path.parent.mkdir(parents=True, exist_ok=True)
+                pq.write_table(tables[name], temporary, compression="zstd")
+                os.replace(temporary, path)
+            except OSError as error:
+                temporary.unlink(missing_ok=True)
+                raise _cannot_write(path, error) from error
+
+    def remove_temporary(self) -> None:
+        """Remove what an interrupted writer left half written."""
+        for path in self.path.rglob(".*.tmp"):
+            path.unlink(missing_ok=True)
+
+    def parts(self, table: str = "verdicts") -> list[Path]:
+        """Paths of the parts of a table, sorted by name."""
+        folder = self.path / TABLES[table][0]
+        return sorted(p for p in folder.glob("part-*.parquet")) if folder.is_dir() else []
+
+    def tables(self, table: str = "verdicts", *, columns: list[str] | None = None) -> Iterator[Any]:
+        """Yield the parts of a table one by one: a big run never stands in memory whole."""
+        for path in self.parts(table):
+            yield pq.read_table(path, columns=columns)
+
+    # -- the rest ------------------------------------------------------------------------------
+
+    def write_json(self, name: str, content: Mapping[str, Any]) -> None:
+        """Write a JSON file; NaN never appears in it."""
+        write_text(self.path / name, json.dumps(content, indent=1, allow_nan=False) + "\n")
+
+    def log(self, line: str) -> None:
+        """Append a line to the log of the run."""
+        from datetime import UTC, datetime
+
+        stamp = datetime.now(UTC).isoformat(timespec="seconds")
+        try:
+            with (self.path / "run.log").open("a", encoding="utf-8") as log:
+                log.write(f"{stamp} {line}\n")
+        except OSError:
+            # A full disk must not hide the error that is about to be reported.
+            return
+
+
+def _is_whole(path: Path, schema: pa.Schema) -> bool:
+    try:
+        with pq.ParquetFile(path) as file:
+            if not file.schema_arrow.equals(schema, check_metadata=False):
+                return False
+            file.read(columns=[schema.names[0]])
+            return bool(file.metadata.num_rows >= 0)
+    except (OSError, pa.ArrowException):
+        return False
+
+
+class FolderLock:
+    """One writer a folder: a second one is refused with the reason. Ends with the process."""
+
+    def __init__(self, path: str | Path) -> None:
+        self.path = Path(path)
+        self._file: Any = None
+
+    def __enter__(self) -> FolderLock:
+        try:
+            self.path.mkdir(parents=True, exist_ok=True)
+            self._file = (self.path / LOCK).open("a+", encoding="utf-8")
+        except OSError as error:
+            raise _cannot_write(self.path, error) from error
+        if not _take(self._file):
+            self._file.seek(0)
+            who = self._file.read().strip() or "unknown"
+            self._file.close()
+            raise RunFolderError(
+                f"{self.path}: another process (number {who}) is writing this run folder; wait for "
+                "it to end or choose another folder"
+            )
+        self._file.seek(0)
+        self._file.truncate()
+        self._file.write(str(os.getpid()))
+        self._file.flush()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._file.close()
+        (self.path / LOCK).unlink(missing_ok=True)
+
+
+def _take(file: Any) -> bool:
+    try:
+        import fcntl
+    except ImportError:  # no advisory locks on this system
+        import msvcrt
+
+        try:
+            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined]
+        except OSError:
+            return False
+        return True
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True

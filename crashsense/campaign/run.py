@@ -1,0 +1,519 @@
+"""evaluate: from a plan to a run; open_run: a run folder read back."""
+
+from __future__ import annotations
+
+import json
+import math
+import platform
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from importlib import metadata
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyarrow as pa
+
+import crashsense
+from crashsense.campaign.evaluation import BLOCK, Job, Task, run_task
+from crashsense.campaign.executors import Cluster, Executor, InProcess, Processes
+from crashsense.campaign.folder import FolderLock, RunFolder
+from crashsense.campaign.plan import Plan, code_digest, resolve_plan
+from crashsense.campaign.tables import KEY, SCHEMA_VERSION
+from crashsense.errors import Fault, InputError, RunFolderError
+from crashsense.scoring import FAILURES, separation
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+#: Up to this many rows verdicts.csv holds every draw; beyond, draw 0 only.
+CSV_ROWS = 200_000
+
+#: Seconds that a task should last: long enough for a pool or a cluster to be worth it.
+TASK_SECONDS = 2.0
+
+#: Seconds of estimated work from which processes are started without being asked for.
+PROCESSES_FROM_S = 20.0
+
+PACKAGES = ("numpy", "scipy", "pandas", "pyarrow")
+
+Progress = Callable[..., None]
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """Size, time and disk of a plan, before it is run."""
+
+    events: int
+    sensor_sets: int
+    algorithms: int
+    draws: int
+    evaluations: int
+    rows: int
+    seconds: float
+    bytes: int
+    workers: int
+
+    def __str__(self) -> str:
+        return (
+            f"{self.events} events x {self.sensor_sets} sensor sets x {self.algorithms} algorithms "
+            f"x {self.draws} draws (the nominal one included) = {self.evaluations} evaluations, "
+            f"{self.rows} rows\n"
+            f"about {self.seconds:.0f} s with {self.workers} worker(s), "
+            f"about {self.bytes / 1e6:.1f} MB on disk"
+        )
+
+
+class Run:
+    """An executed plan. In memory, or a run folder read part by part."""
+
+    def __init__(
+        self,
+        *,
+        plan: Plan | None,
+        folder: Path | None,
+        tables: Mapping[str, Sequence[pa.Table]] | None = None,
+        stored_summary: Mapping[str, Any] | None = None,
+    ) -> None:
+        self._plan = plan
+        self.folder = folder
+        self._tables = tables
+        self._summary = dict(stored_summary) if stored_summary is not None else None
+
+    @property
+    def plan(self) -> Plan:
+        """The resolved plan; of a folder read back it is resolved again from plan.toml."""
+        if self._plan is None:
+            if self.folder is None:
+                raise RunFolderError("a run without plan and folder has no plan")
+            from crashsense.campaign.reopen import plan_of
+
+            self._plan = plan_of(self.folder)
+        return self._plan
+
+    def parts(self, table: str = "verdicts", *, columns: list[str] | None = None) -> Iterator[Any]:
+        """Yield a table part by part, as pandas frames: for runs that do not fit in memory."""
+        if self._tables is not None:
+            for part in self._tables.get(table, ()):
+                chosen = part if columns is None else part.select(columns)
+                yield chosen.to_pandas()
+        elif self.folder is not None:
+            for part in RunFolder(self.folder).tables(table, columns=columns):
+                yield part.to_pandas()
+
+    @cached_property
+    def verdicts(self) -> pd.DataFrame:
+        """The whole verdict table, sorted by its key (event, draw, sensor_set, ...)."""
+        import pandas as pd
+
+        frame = pd.concat(list(self.parts()), ignore_index=True)
+        return frame.sort_values(list(KEY), ignore_index=True)
+
+    @cached_property
+    def nominal(self) -> pd.DataFrame:
+        """Draw 0 of the verdict table, without reading more than its rows."""
+        import pandas as pd
+
+        frames = [part[part["draw"] == 0] for part in self.parts()]
+        return pd.concat(frames, ignore_index=True).sort_values(list(KEY), ignore_index=True)
+
+    def statistics(self) -> pd.DataFrame:
+        """Probabilities and quantiles over draws 1 and up, one row a requirement."""
+        from crashsense.campaign.statistics import draw_statistics
+
+        columns = ["event", "restraint", "sensor_set", "algorithm", "expectation", "draw"]
+        columns += ["verdict", "fire_time_ms", "demand_margin", "time_margin_ms"]
+        return draw_statistics(self.parts(columns=columns))
+
+    def summary(self) -> dict[str, Any]:
+        """Counts, failures, separation, seed and notes: what summary.json holds."""
+        if self._summary is None:
+            self._summary = _summarise(self)
+        return self._summary
+
+
+def evaluate(
+    plan: str | Path | Plan | None = None,
+    *,
+    events: Sequence[Any] | None = None,
+    records: Sequence[str | Path] | None = None,
+    sensor_sets: Sequence[Any] | None = None,
+    algorithms: Sequence[Any] | None = None,
+    draws: int | None = None,
+    seed: int | None = None,
+    vary: str | None = None,
+    keep: Sequence[str] | None = None,
+    channel: str | None = None,
+    belts: str | None = None,
+    expect: str | None = None,
+    out: str | Path | None = None,
+    workers: int | None = None,
+    cluster: Any = None,
+    executor: Executor | None = None,
+    path: str = "auto",
+    chunk: int | None = None,
+    on_progress: Progress | None = None,
+    dry_run: bool = False,
+) -> Any:
+    """Run a plan and return the :class:`Run` (with *dry_run*: an :class:`Estimate`).
+
+    Parameters
+    ----------
+    plan : a plan file, a resolved :class:`Plan`, or None for the shipped library
+    events, records, sensor_sets, algorithms, draws, seed, vary, keep : override the plan; names,
+        paths or objects
+    channel, belts, expect : for records
+    out : run folder; None keeps the tables in memory. The same plan on the same folder does only
+        what is missing
+    workers : processes; None: one, or all cores for long work
+    cluster : address or client of a dask cluster
+    executor : an executor of your own
+    path : ``"auto"`` or ``"full"`` (noise and filters at the high rate throughout)
+    chunk : draws a task; None: sized by time. Never changes a result
+    on_progress : called as ``on_progress(done, total, seconds=, failures=)`` in evaluations
+    """
+    resolved = resolve_plan(
+        plan,
+        events=events,
+        records=records,
+        sensor_sets=sensor_sets,
+        algorithms=algorithms,
+        draws=draws,
+        seed=seed,
+        vary=vary,
+        keep=keep,
+        channel=channel,
+        belts=belts,
+        expect=expect,
+    )
+    faults = []
+    if workers is not None and workers < 1:
+        faults.append(Fault("evaluate", "workers", workers, "1 or more"))
+    if chunk is not None and chunk < 1:
+        faults.append(Fault("evaluate", "chunk", chunk, "1 or more draws"))
+    if path not in ("auto", "full"):
+        faults.append(Fault("evaluate", "path", path, "'auto' or 'full'"))
+    if faults:
+        raise InputError(faults)
+    job = Job(
+        occurrences=tuple(resolved.occurrences()),
+        sensor_sets=resolved.sensor_sets,
+        algorithms=resolved.algorithms,
+        seed=resolved.seed,
+        vary=resolved.vary,
+        keep=resolved.keep,
+        path=path,
+    )
+    if executor is None and cluster is not None:
+        executor = Cluster(cluster)
+    engine = _Engine(resolved, job, workers, executor, chunk, on_progress)
+    if dry_run:
+        return engine.estimate()
+    if out is None:
+        return engine.run_in_memory()
+    return engine.run_in_folder(Path(out))
+
+
+class _Engine:
+    """Sizes the tasks, runs them, keeps count."""
+
+    def __init__(
+        self,
+        plan: Plan,
+        job: Job,
+        workers: int | None,
+        executor: Executor | None,
+        chunk: int | None,
+        on_progress: Progress | None,
+    ) -> None:
+        self.plan = plan
+        self.job = job
+        self.workers = workers
+        self.executor = executor
+        self.chunk = chunk
+        self.on_progress = on_progress
+        self.settings = len(plan.sensor_sets) * len(plan.algorithms)
+        self.began = time.monotonic()
+        self.failures = 0
+
+    # -- sizes ---------------------------------------------------------------------------------
+
+    def seconds_a_draw(self) -> float:
+        """Time of one draw of an average occurrence, measured on a block of two occurrences."""
+        count = min(BLOCK, max(self.plan.draws, 1))
+        picks = sorted({0, len(self.job.occurrences) // 2})
+        took = 0.0
+        for index in picks:
+            run_task(self.job, Task(index, 1, 1 + min(count, 8)))  # load, design filters
+            start = time.perf_counter()
+            run_task(self.job, Task(index, 1, 1 + count))
+            took += (time.perf_counter() - start) / count
+        return took / len(picks)
+
+    def tasks(self, *, seconds_a_draw: float | None = None) -> list[Task]:
+        """Split the plan into tasks; how it is split never changes a result."""
+        total = self.plan.draws + 1
+        chunk = self.chunk
+        if chunk is None:
+            cost = self.seconds_a_draw() if seconds_a_draw is None else seconds_a_draw
+            blocks = max(1, round(TASK_SECONDS / max(cost, 1e-7) / BLOCK))
+            chunk = min(blocks, 256) * BLOCK
+        tasks = []
+        for index in range(len(self.job.occurrences)):
+            first = 0
+            while first < total:
+                # The nominal draw rides with the first task.
+                last = min(total, first + chunk + (1 if first == 0 else 0))
+                tasks.append(Task(index, first, last))
+                first = last
+        return tasks
+
+    def estimate(self) -> Estimate:
+        """Measure a little, and say what the whole would take."""
+        evaluations = self.plan.evaluations
+        rows = evaluations * 7
+        cost = self.seconds_a_draw()
+        total = cost * len(self.job.occurrences) * (self.plan.draws + 1)
+        workers = self.workers or (_cores() if total > PROCESSES_FROM_S else 1)
+        return Estimate(
+            events=len(self.plan.events),
+            sensor_sets=len(self.plan.sensor_sets),
+            algorithms=len(self.plan.algorithms),
+            draws=self.plan.draws + 1,
+            evaluations=evaluations,
+            rows=rows,
+            seconds=total / workers,
+            bytes=20_000 * len(self.job.occurrences) + 60 * rows,
+            workers=workers,
+        )
+
+    # -- running -------------------------------------------------------------------------------
+
+    def choose(self, tasks: Sequence[Task], cost: float | None) -> Executor:
+        """In this process for short work; processes when asked for, or for long work."""
+        if self.executor is not None:
+            return self.executor
+        if self.workers is not None:
+            return InProcess() if self.workers == 1 else Processes(self.workers)
+        draws = sum(task.last - task.first for task in tasks)
+        if cost is not None and draws * cost > PROCESSES_FROM_S and len(tasks) > 1 and _cores() > 1:
+            return Processes(_cores())
+        return InProcess()
+
+    def results(
+        self, tasks: Sequence[Task], *, cost: float | None, done: int
+    ) -> Iterator[tuple[Task, dict[str, pa.Table]]]:
+        """Yield the results of the tasks, reporting progress."""
+        total = self.plan.evaluations
+        self._tell(done, total)
+        for task, tables in self.choose(tasks, cost).run(self.job, tasks):
+            done += self._evaluations(task)
+            verdicts = tables["verdicts"].column("verdict").to_numpy(zero_copy_only=False)
+            self.failures += int(np.isin(verdicts.astype(str), FAILURES).sum())
+            yield task, tables
+            self._tell(done, total)
+
+    def _evaluations(self, task: Task) -> int:
+        events = len(self.job.occurrences[task.occurrence])
+        return events * self.settings * (task.last - task.first)
+
+    def _tell(self, done: int, total: int) -> None:
+        if self.on_progress is not None:
+            seconds = time.monotonic() - self.began
+            self.on_progress(done, total, seconds=seconds, failures=self.failures)
+
+    def run_in_memory(self) -> Run:
+        """Run the plan and keep the tables."""
+        cost = self.seconds_a_draw() if self.plan.draws > BLOCK else None
+        tasks = self.tasks(seconds_a_draw=cost or 0.01)
+        kept: dict[str, dict[Task, pa.Table]] = {}
+        for task, tables in self.results(tasks, cost=cost, done=0):
+            for name, table in tables.items():
+                kept.setdefault(name, {})[task] = table
+        ordered = {name: [by[task] for task in sorted(by)] for name, by in kept.items()}
+        return Run(plan=self.plan, folder=None, tables=ordered)
+
+    def run_in_folder(self, path: Path) -> Run:
+        """Run the plan into a folder; what is there already is kept."""
+        folder = RunFolder(path)
+        folder.check_new_or_run()
+        identity = self._identity()
+        if folder.exists:
+            _refuse_change(path, folder.manifest()["identity"], identity)
+        existed = path.exists()
+        try:
+            with FolderLock(path):
+                return self._run_locked(folder, identity)
+        except BaseException:
+            if not existed and path.is_dir() and not any(path.iterdir()):
+                path.rmdir()
+            raise
+
+    def _identity(self) -> dict[str, Any]:
+        return {
+            "plan": dict(self.plan.names),
+            "inputs": dict(self.plan.inputs),
+            "versions": _versions(),
+            "code": code_digest(),
+            "path": self.job.path,
+        }
+
+    def _run_locked(self, folder: RunFolder, identity: dict[str, Any]) -> Run:
+        folder.remove_temporary()
+        names = ["verdicts"]
+        if "fire_curves" in self.job.keep:
+            names.append("fire_curves")
+        if {"traces_nominal", "traces_failed"} & set(self.job.keep):
+            names.append("traces")
+        cost = self.seconds_a_draw() if self.plan.draws > BLOCK else None
+        if folder.exists:
+            manifest = folder.manifest()
+            _refuse_change(folder.path, manifest["identity"], identity)
+            tasks = [Task(*entry) for entry in manifest["tasks"]]
+        else:
+            tasks = self.tasks(seconds_a_draw=cost or 0.01)
+            folder.write_manifest(
+                {
+                    "schema_version": SCHEMA_VERSION,
+                    "tables": names,
+                    "identity": identity,
+                    "tasks": [[t.occurrence, t.first, t.last] for t in tasks],
+                }
+            )
+            from crashsense.campaign.folder import write_text
+
+            write_text(folder.path / "plan.toml", self.plan.to_toml())
+        missing = [task for task in tasks if not folder.is_done(task, tables=tuple(names))]
+        done = sum(self._evaluations(t) for t in tasks) - sum(self._evaluations(t) for t in missing)
+        folder.log(f"{len(tasks)} tasks, {len(missing)} to do, {self.plan.evaluations} evaluations")
+        try:
+            for task, tables in self.results(missing, cost=cost, done=done):
+                folder.write_parts(task, tables)
+        except BaseException as error:
+            folder.log(f"stopped: {type(error).__name__}: {error}")
+            raise
+        run = Run(plan=self.plan, folder=folder.path)
+        self._finish(folder, run, identity)
+        folder.log("complete")
+        return run
+
+    def _finish(self, folder: RunFolder, run: Run, identity: Mapping[str, Any]) -> None:
+        summary = run.summary()
+        table = run.verdicts if summary["rows"] <= CSV_ROWS else run.nominal
+        from crashsense.campaign.folder import write_text
+
+        write_text(folder.path / "verdicts.csv", table.to_csv(index=False))
+        folder.write_json("summary.json", summary)
+        folder.write_json(
+            "provenance.json",
+            {
+                "schema_version": SCHEMA_VERSION,
+                "versions": identity["versions"],
+                "code_sha256": identity["code"],
+                "seed": self.plan.seed,
+                "draws": self.plan.draws,
+                "vary": self.plan.vary,
+                "noise_shared_across_events": False,
+                "inputs_sha256": identity["inputs"],
+            },
+        )
+
+
+def _cores() -> int:
+    import os
+
+    try:
+        return len(os.sched_getaffinity(0))
+    except AttributeError:
+        return os.cpu_count() or 1
+
+
+def _versions() -> dict[str, str]:
+    found = {"crashsense": crashsense.__version__, "python": platform.python_version()}
+    for package in PACKAGES:
+        found[package] = metadata.version(package)
+    return found
+
+
+def _refuse_change(path: Path, before: Mapping[str, Any], now: Mapping[str, Any]) -> None:
+    """Refuse to mix two plans in one folder, saying what differs."""
+    differences = []
+    for section in now:
+        old, new = before.get(section), now[section]
+        if old == new:
+            continue
+        if isinstance(old, Mapping) and isinstance(new, Mapping):
+            keys = [k for k in {**old, **new} if old.get(k) != new.get(k)]
+            for key in keys[:4]:
+                was, wants = _short(old.get(key)), _short(new.get(key))
+                differences.append(f"{section}.{key} was {was}, now {wants}")
+            if len(keys) > 4:
+                differences.append(f"{len(keys) - 4} more in {section}")
+        else:
+            differences.append(f"{section} was {_short(old)}, now {_short(new)}")
+    if differences:
+        raise RunFolderError(
+            f"{path}: holds a run of another plan ({'; '.join(differences)}); "
+            "choose another folder or remove this one"
+        )
+
+
+def _short(value: Any) -> str:
+    text = json.dumps(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _summarise(run: Run) -> dict[str, Any]:
+    """Count part by part; only draw 0 is ever in memory whole."""
+    plan = run.plan
+    counts: dict[tuple[str, str, str], int] = {}
+    rows = 0
+    waived = 0
+    for part in run.parts(columns=["sensor_set", "algorithm", "verdict", "waived"]):
+        rows += len(part)
+        waived += int((part["waived"] & part["verdict"].isin(FAILURES)).sum())
+        for key, size in part.groupby(["sensor_set", "algorithm", "verdict"]).size().items():
+            counts[key] = counts.get(key, 0) + int(size)
+    gating = {algorithm.name: algorithm.gate for algorithm in plan.algorithms}
+    met = {
+        name: not any(n for (_, a, v), n in counts.items() if a == name and v in FAILURES)
+        for name in gating
+    }
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "gating": gating,
+        "requirements_met": met,
+        "counts": [
+            {"sensor_set": s, "algorithm": a, "verdict": v, "rows": n}
+            for (s, a, v), n in sorted(counts.items())
+        ],
+        "rows": rows,
+        "waived_failures": waived,
+        "separation": [_plain(s.as_dict()) for s in separation(run.nominal)],
+        "seed": plan.seed,
+        "draws": plan.draws,
+        "vary": plan.vary,
+        "notes": list(plan.notes),
+    }
+
+
+def _plain(content: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        key: None if isinstance(value, float) and not math.isfinite(value) else value
+        for key, value in content.items()
+    }
+
+
+def open_run(folder: str | Path) -> Run:
+    """Open a run folder; what is not one, or comes from a later program, is refused by name."""
+    found = RunFolder(folder)
+    found.manifest()
+    path = found.path / "summary.json"
+    if not path.is_file():
+        raise RunFolderError(
+            f"{folder}: the run is not complete; the command that began it continues it"
+        )
+    stored = json.loads(path.read_text(encoding="utf-8"))
+    return Run(plan=None, folder=found.path, stored_summary=stored)
