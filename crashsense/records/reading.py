@@ -110,8 +110,8 @@ def read_record(
     """Read a crash-test record: one event for each channel that stands in for the central sensor.
 
     Channels are never averaged: averaging before sensing would hide clipping. Offset before contact
-    is removed; nothing is filtered or padded. The channel is given to the central sensor and to its
-    safing element, which sit in one control unit.
+    is removed; nothing is filtered or padded. A record has no channel of an independent safing
+    element: ``central_safing_x`` stays absent, and a rule that needs one must say what it does then.
 
     Parameters
     ----------
@@ -376,8 +376,8 @@ def _event(
     signals, used = _signals(reading, choice)
     central = signals["central_x"]
     stands_in = (
-        f"channel {choice.channel.number} ({choice.place.words}) stands in for the central sensor "
-        f"and its safing element: {choice.why}"
+        f"channel {choice.channel.number} ({choice.place.words}) stands in for the central sensor: "
+        f"{choice.why}"
     )
     sentences = [stands_in]
     if source != choice.channel.number:
@@ -470,7 +470,7 @@ def _signals(reading: _Reading, choice: Choice) -> tuple[dict[str, Signal], set[
     """The event's signals on one time base, and the numbers of the channels they come from."""
     record = reading.record
     main = reading.channels[choice.channel.number]
-    parts: dict[str, _Channel] = {"central_x": main, "central_safing_x": main}
+    parts: dict[str, _Channel] = {"central_x": main}
     if choice.place.place == "rear_seat_crossmember":
         parts["rear_seat_crossmember_x"] = main
     vertical = _vertical(record, choice)
