@@ -26,7 +26,15 @@ from crashsense.reporting.summary import (
 )
 from crashsense.reporting.view import RunView, view_of
 from crashsense.reporting.what_if import WhatIf
-from crashsense.reporting.words import MARKS, RESTRAINT_WORDS, anchor, finite, restraint_words, slug
+from crashsense.reporting.words import (
+    MARKS,
+    RESTRAINT_WORDS,
+    anchor,
+    finite,
+    restraint_words,
+    signed,
+    slug,
+)
 from crashsense.resources import CAUTION
 
 if TYPE_CHECKING:
@@ -66,7 +74,7 @@ def page_parts(view: RunView) -> Iterator[str]:
         lstrip_blocks=True,
     )
     environment.filters["slug"] = slug
-    environment.filters["signed"] = lambda v: f"{v:+.2f}".replace("-", "−")
+    environment.filters["signed"] = signed
     environment.filters["ms"] = lambda v: "" if v is None or v != v else f"{v:.1f}"
     environment.filters["words"] = lambda v: v if isinstance(v, str) else ""
     what_if = WhatIf()
@@ -200,9 +208,14 @@ def _separation(view: RunView, *, sensor_set: str, algorithm: str) -> list[dict[
 
 
 def _timing(rows: pd.DataFrame) -> list[tuple[str, str]]:
-    """One chart a restraint with must-fire rows, sorted by required time."""
+    """One chart a restraint with must-fire rows, sorted by required time; rollover apart.
+
+    Rollover takes ten times as long as an impact and would squeeze it to a point.
+    """
     out = []
-    for restraint, group in rows[rows["expectation"] == "fire"].groupby("restraint", sort=False):
+    fire = rows[rows["expectation"] == "fire"]
+    slow = (fire["family"] == "rollover").rename("slow")
+    for (restraint, _), group in fire.groupby(["restraint", slow], sort=False):
         judged = group[group["verdict"] != "not_evaluated"].sort_values("required_time_ms")
         if judged.empty:
             continue

@@ -90,12 +90,12 @@ def decimate(x: FloatArray, y: FloatArray, *, most: int = MOST_POINTS) -> tuple[
     if x.size <= most:
         return x, y
     bins = max(1, (most - 2) // 2)
-    edges = np.linspace(0, x.size, bins + 1).astype(int)
-    keep = {0, x.size - 1}
-    for first, last in zip(edges[:-1], edges[1:], strict=True):
-        keep.add(first + int(np.argmin(y[first:last])))
-        keep.add(first + int(np.argmax(y[first:last])))
-    index = np.array(sorted(keep))
+    size = -(-x.size // bins)
+    # The last value fills up the last bin; where it is chosen, it stands for the last point.
+    filled = np.concatenate([y, np.full(size * bins - y.size, y[-1])]).reshape(bins, size)
+    first = np.arange(bins) * size
+    chosen = [[0, x.size - 1], first + filled.argmin(axis=1), first + filled.argmax(axis=1)]
+    index = np.unique(np.minimum(np.concatenate(chosen), x.size - 1))
     return x[index], y[index]
 
 
@@ -327,7 +327,7 @@ def timing_chart(rows: Sequence[TimingRow], *, label: str, width: float = 900.0)
     The bar reaches to the required time; a dot inside it is a decision in time, a triangle behind
     it a late one, a cross at the end of the scale one that never came. Words repeat the verdict.
     """
-    left, right, pitch, top = 250.0, 110.0, 20.0, 24.0
+    left, right, pitch, top = 250.0, 150.0, 20.0, 24.0
     seen = [0.0]
     for row in rows:
         seen += [t for t in (row.required_ms, row.fire_ms) if t is not None and isfinite(t)]
@@ -421,7 +421,7 @@ class DemandRow:
 
 def demand_chart(rows: Sequence[DemandRow], *, label: str, width: float = 900.0) -> str:
     """Largest demand of rows that must not fire, against the threshold at 1."""
-    left, right, pitch, top = 250.0, 160.0, 20.0, 24.0
+    left, right, pitch, top = 250.0, 170.0, 20.0, 24.0
     finite = [r.max_demand for r in rows if isfinite(r.max_demand)]
     high = min(max([1.25, *(1.05 * v for v in finite)]), 3.0)
     frame = Frame((0.0, high), (0.0, 1.0), left, top, width - left - right, pitch * len(rows))
@@ -446,7 +446,7 @@ def demand_chart(rows: Sequence[DemandRow], *, label: str, width: float = 900.0)
         fired = row.verdict == "inadvertent"
         shape, colour = ("diamond", VERMILION) if fired else ("ring", BLUE)
         words = "inadvertent" if fired else f"held by {row.held_by}" if row.held_by else "held"
-        tail = f" ({row.max_demand:.2f}, off the scale)" if beyond else f" {row.max_demand:.2f}"
+        tail = f" {row.max_demand:.2f}" + (" (off scale)" if beyond else "")
         out.append(
             f'<a href="#{escape(row.anchor, quote=True)}">'
             + _text(left - 10, y + 4, row.name, anchor="end")

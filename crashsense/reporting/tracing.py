@@ -55,7 +55,11 @@ def tracer(plan: Plan) -> Callable[[str], EventView]:
 
 def trace_event(event: Event, *, job: Job) -> EventView:
     """Evaluate the nominal draw of one event and keep what a page shows."""
-    block = signal_block([event], [0], seed=job.seed, vary=job.vary)
+    # The nominal draw is the same for every seed, and the plan has it already.
+    if event.source is not None:
+        block = event.source.nominal()
+    else:
+        block = signal_block([event], [0], seed=job.seed, vary=job.vary)
     channels: list[SensedChannel] = []
     quiet: list[str] = []
     demands: list[DemandChart] = []

@@ -56,3 +56,13 @@ def anchor(event: str) -> str:
 def finite(value: Any) -> float | None:
     """A number, or None for a missing or not-a-number value."""
     return None if value is None or value != value else float(value)
+
+
+def signed(value: float) -> str:
+    """A margin with its sign, two decimals; more where they would show only zeros.
+
+    >>> signed(0.25), signed(-0.004)
+    ('+0.25', '−0.004')
+    """
+    text = f"{value:+.2f}" if abs(value) >= 0.005 or value == 0.0 else f"{value:+.1g}"
+    return text.replace("-", "−")

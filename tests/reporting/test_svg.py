@@ -130,6 +130,6 @@ def test_demand_chart_marks_what_fired():
         label="demand",
     )
     words = [e.text for e in ElementTree.fromstring(chart).iter("text")]
-    assert "inadvertent (5.00, off the scale)" in words
+    assert "inadvertent 5.00 (off scale)" in words
     assert "held by main 0.70" in words
     assert "threshold" in words
