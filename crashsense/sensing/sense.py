@@ -17,7 +17,7 @@ alone, never on its neighbours in a block.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -75,6 +75,19 @@ class ChainReport:
     words: int
     fast: BoolArray
 
+    def part(self, rows: slice) -> ChainReport:
+        """Return the report of some draws."""
+        return ChainReport(
+            at_stop=self.at_stop[rows],
+            clipped_before_filter=self.clipped_before_filter[rows],
+            clipped_after_filter=self.clipped_after_filter[rows],
+            clipped_at_code=self.clipped_at_code[rows],
+            lost_frames=self.lost_frames[rows],
+            internal_samples=self.internal_samples,
+            words=self.words,
+            fast=self.fast[rows],
+        )
+
 
 @dataclass(frozen=True, eq=False)
 class Sensed:
@@ -95,6 +108,22 @@ class Sensed:
         """``"fast"``, ``"full"`` or ``"mixed"`` for the block."""
         kinds = set(self.paths.tolist())
         return kinds.pop() if len(kinds) == 1 else "mixed"
+
+    def part(self, rows: slice) -> Sensed:
+        """Return some draws of the block, without copying."""
+        samples = replace(
+            self.samples,
+            channels={name: values[rows] for name, values in self.samples.channels.items()},
+            codes={name: values[rows] for name, values in self.samples.codes.items()},
+            valid={name: values[rows] for name, values in self.samples.valid.items()},
+            start_s=self.samples.start_s[rows],
+        )
+        return Sensed(
+            samples=samples,
+            reports={name: report.part(rows) for name, report in self.reports.items()},
+            paths=self.paths[rows],
+            draws=self.draws[rows],
+        )
 
 
 def sense(
