@@ -167,6 +167,8 @@ class _Builder:
         self.faults = faults
         self.used: set[str] = set()
         self.open: list[str] = []
+        #: Equal rules are one object, so that what they share is computed once.
+        self.interned: dict[Rule, Rule] = {}
 
     def fault(self, where: str, value: object, expected: str) -> None:
         self.faults.append(Fault(self.file, where, value, expected))
@@ -285,7 +287,8 @@ class _Builder:
         if hasattr(family, "anchored"):
             arguments = family.anchored(arguments, folder=self.folder)
         try:
-            return family(**arguments)
+            rule = family(**arguments)
+            return self.interned.setdefault(rule, rule)
         except InputError as error:
             for found in error.faults or (Fault("", "", None, str(error)),):
                 self.fault(f"{dot}{found.field}", found.value, found.expected)

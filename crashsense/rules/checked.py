@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from crashsense.errors import RuleError
-from crashsense.rules.contract import FloatArray, Rule
+from crashsense.rules.contract import FloatArray, Rule, sharing
 from crashsense.sensing.samples import EcuSamples
 
 
@@ -24,7 +24,8 @@ def checked_branch_demands(rule: Rule, samples: EcuSamples) -> dict[str, FloatAr
     """Return ``rule.branch_demands(samples)``, or raise RuleError saying what is wrong with it."""
     name = type(rule).__name__
     try:
-        branches = rule.branch_demands(samples)
+        with sharing():
+            branches = rule.branch_demands(samples)
     except RuleError:
         raise
     except Exception as error:

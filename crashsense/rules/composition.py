@@ -16,7 +16,7 @@ from typing import Any, ClassVar
 import numpy as np
 
 from crashsense.errors import Fault
-from crashsense.rules.contract import FloatArray, Rule
+from crashsense.rules.contract import FloatArray, Rule, part_demand
 from crashsense.rules.kernels import samples_in, shifted, window_max, window_min
 from crashsense.rules.parameters import Declared, parameter
 from crashsense.sensing.samples import EcuSamples
@@ -75,7 +75,7 @@ class Composite(Declared):
     def demand(self, samples: EcuSamples) -> FloatArray:
         """Return the combined demand."""
         return self.combine(
-            {role: rule.demand(samples) for role, rule in self.children.items()}, samples
+            {role: part_demand(rule, samples) for role, rule in self.children.items()}, samples
         )
 
     @property
@@ -296,7 +296,7 @@ class BeltSwitch(Composite):
 
     def demand(self, samples: EcuSamples) -> FloatArray:
         """Return the demand of the chosen child."""
-        return self.children[self.chosen(samples)].demand(samples)
+        return part_demand(self.children[self.chosen(samples)], samples)
 
     def branch_demands(self, samples: EcuSamples) -> dict[str, FloatArray]:
         """Return the branches of the chosen child."""
@@ -368,6 +368,16 @@ class Fallback(Composite):
         """Return the demand of the first rule where it can judge."""
         return np.where(self.ready(samples), demands["rule"], demands["otherwise"])
 
+    def demand(self, samples: EcuSamples) -> FloatArray:
+        """Return the demand of the rule that judges; the other is not computed needlessly."""
+        ready = self.ready(samples)
+        if ready.all():
+            return part_demand(self.rule, samples)
+        if not ready.any():
+            return part_demand(self.otherwise, samples)
+        parts = {role: part_demand(rule, samples) for role, rule in self.children.items()}
+        return np.where(ready, parts["rule"], parts["otherwise"])
+
     def branch_demands(self, samples: EcuSamples) -> dict[str, FloatArray]:
         """Return the branches of the rule that judges, sample by sample, if both have the same."""
         ready = self.ready(samples)
@@ -414,8 +424,8 @@ class Armed(Composite):
 
     def branch_demands(self, samples: EcuSamples) -> dict[str, FloatArray]:
         """Return total, main and (held) arming."""
-        main = self.main.demand(samples)
-        arming = self.held_arming(self.arming.demand(samples), samples)
+        main = part_demand(self.main, samples)
+        arming = self.held_arming(part_demand(self.arming, samples), samples)
         return {"total": np.minimum(main, arming), "main": main, "arming": arming}
 
     def demand(self, samples: EcuSamples) -> FloatArray:

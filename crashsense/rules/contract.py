@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -86,6 +88,42 @@ class Rule(ABC):
         from crashsense.rules.composition import AnyOf
 
         return AnyOf((self, other))
+
+
+_SHARED: ContextVar[dict[tuple[int, int], tuple[Rule, EcuSamples, FloatArray]] | None] = ContextVar(
+    "shared demands", default=None
+)
+
+
+@contextmanager
+def sharing() -> Iterator[None]:
+    """Compute the demand of a part that several rules share only once within the ``with`` block.
+
+    The samples must not change inside. Results are the same with and without, bit for bit.
+    """
+    if _SHARED.get() is not None:
+        yield
+        return
+    token = _SHARED.set({})
+    try:
+        yield
+    finally:
+        _SHARED.reset(token)
+
+
+def part_demand(rule: Rule, samples: EcuSamples) -> FloatArray:
+    """Return the demand of a part of a composition, from :func:`sharing` if it is known there.
+
+    What comes back may be shared: it is not to be written to.
+    """
+    shared = _SHARED.get()
+    if shared is None:
+        return rule.demand(samples)
+    key = (id(rule), id(samples))
+    if key not in shared:
+        # Rule and samples are kept beside the demand: their numbers must not come again.
+        shared[key] = (rule, samples, rule.demand(samples))
+    return shared[key][2]
 
 
 @dataclass(frozen=True, eq=False)

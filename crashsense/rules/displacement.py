@@ -13,7 +13,6 @@ from crashsense.rules.kernels import (
     masked,
     read,
     samples_in,
-    summed_since,
     window_sum,
 )
 from crashsense.rules.parameters import Criterion, parameter
@@ -23,7 +22,10 @@ from crashsense.sensing.samples import EcuSamples
 def travel(values: FloatArray, *, rate_hz: float, leak_g: float) -> tuple[FloatArray, FloatArray]:
     """Return leaky velocity V [m/s] and its sum S [m]; S restarts whenever V is back at zero."""
     velocity = leaky_velocity(values, rate_hz=rate_hz, leak_g=leak_g)
-    return velocity, summed_since(velocity / rate_hz, velocity <= 0.0)
+    total = np.cumsum(velocity, axis=-1)
+    # V is never negative, so the total at the last zero of V is the largest one at any zero of V.
+    at_zero = np.maximum.accumulate(np.where(velocity > 0.0, 0.0, total), axis=-1)
+    return velocity, (total - at_zero) / rate_hz
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from crashsense.errors import InputError
 from crashsense.event import Context
 from crashsense.rules import composition as op
-from crashsense.rules import rule_from_table, same_element
+from crashsense.rules import rule_from_table, same_element, sharing
 from crashsense.rules.adaptation import LoweredBy, RaisedBy, Staged
 from crashsense.rules.conformance import block
 from crashsense.rules.contract import Rule
@@ -263,3 +263,27 @@ def test_faults_of_operators() -> None:
         op.Held(rule="x")
     with pytest.raises(InputError, match=r"stages\[1\].*a level above 1"):
         Staged(rule=A, measure=B, stages=((1.0, 0.5), (0.5, 0.4)))
+
+
+def test_shared_parts_are_computed_once_and_give_the_same() -> None:
+    calls = []
+
+    @dataclass(frozen=True)
+    class Counting(Raw):
+        def demand(self, samples):
+            calls.append(self.channel)
+            return Raw.demand(self, samples)
+
+    x = made(7)
+    part = Counting("central_x")
+    rules = [op.Held(rule=part, hold_ms=2.0) & B, part | C, op.Armed(main=part, arming=part)]
+    alone = [rule.demand(x) for rule in rules]
+    assert len(calls) == 4
+    calls.clear()
+    with sharing():
+        together = [rule.demand(x) for rule in rules]
+    assert calls == ["central_x"]
+    for one, other in zip(alone, together, strict=True):
+        np.testing.assert_array_equal(one, other)
+    assert rules[0].demand(made(8)).shape == x.valid["central_x"].shape
+    assert len(calls) == 2  # outside the block nothing is kept

@@ -1,0 +1,426 @@
+"""Calibration: search the numbers of the shipped ``guarded`` algorithm, and say what they meet.
+
+The structure of the algorithm is fixed by physical argument in its file; this module searches the
+thresholds in its definitions with a small seeded optimiser, on nominal events and the first half of
+the draws, and then tabulates what is met, what binds and by how much, with the second half of the
+draws as hold-out. Run it whenever the library or the sensors change::
+
+    python -m crashsense.studies.calibration --search --write
+
+Asked of every requirement: no more than 85 % of the threshold where the restraint must not fire,
+and firing 1 ms ahead of the required time where it must. A requirement that is not met is shown.
+Nothing here says that an algorithm may be used in a vehicle.
+"""
+
+from __future__ import annotations
+
+import argparse
+import re
+import tomllib
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from crashsense.event import Event
+from crashsense.rules.algorithm import _FOLDER as ALGORITHM_FOLDER
+from crashsense.rules.algorithm import algorithm_from_table
+from crashsense.rules.contract import Algorithm, FloatArray
+from crashsense.studies.sensed_library import Case, largest, largest_in_time, sense_events
+
+BoolArray = npt.NDArray[np.bool_]
+
+#: Largest demand allowed where a restraint must not fire: 15 % margin.
+NO_FIRE_LIMIT = 0.85
+#: How far ahead of the required time a restraint should fire [s].
+AHEAD_S = 1e-3
+
+
+@dataclass(frozen=True)
+class Free:
+    """One searched number: a key of a definition in the algorithm's file, and its range."""
+
+    definition: str
+    key: str
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Group:
+    """Numbers that are searched together, and the restraints by which they are judged."""
+
+    name: str
+    restraints: tuple[str, ...]
+    free: tuple[Free, ...]
+
+
+GROUPS = (
+    Group(
+        "front",
+        ("front_airbag_stage_1", "belt_pretensioner"),
+        (
+            Free("displacement", "travel_mm", 30.0, 250.0),
+            Free("displacement", "smoothing_ms", 3.0, 20.0),
+            Free("displacement", "guard_m_s", 0.4, 4.0),
+            Free("displacement", "leak_g", 0.3, 4.0),
+            Free("displacement_on_rough_road", "maximum", 1.0, 2.5),
+            Free("roughness", "threshold_m_s", 0.3, 3.0),
+            Free("displacement_gated", "to", 0.2, 1.0),
+            Free("upfront_left_velocity", "threshold_m_s", 1.0, 12.0),
+            Free("upfront_left_velocity", "window_ms", 4.0, 40.0),
+            Free("window", "threshold_m_s", 1.0, 8.0),
+            Free("window", "window_ms", 10.0, 60.0),
+            Free("window_gated", "to", 0.2, 1.0),
+            Free("velocity", "threshold_m_s", 2.0, 12.0),
+            Free("front_belted_main", "factor", 0.5, 1.0),
+        ),
+    ),
+    Group(
+        "stage 2",
+        ("front_airbag_stage_2",),
+        (
+            Free("stage_2_velocity", "threshold_m_s", 2.0, 14.0),
+            Free("stage_2_velocity", "leak_g", 0.5, 6.0),
+            Free("stage_2_velocity_gated", "to", 0.2, 1.0),
+            Free("upfront_hard", "factor", 0.1, 1.0),
+        ),
+    ),
+    Group(
+        "side and rollover",
+        ("side_airbag_left", "side_airbag_right", "curtain_left", "curtain_right"),
+        (
+            Free("pressure_slope", "window_ms", 1.0, 4.0),
+            Free("pressure_slope", "threshold_percent_ms", 0.8, 4.0),
+            Free("pressure_level", "threshold_percent", 0.5, 5.0),
+            Free("satellite_activity", "threshold_g", 1.1, 4.0),
+            Free("roll_left", "threshold", 0.5, 2.0),
+        ),
+    ),
+)
+
+#: Definitions that hold the same numbers as another one.
+TIED: Mapping[str, str] = {
+    "upfront_right_velocity": "upfront_left_velocity",
+    "roll_right": "roll_left",
+}
+
+
+def guarded_text() -> str:
+    """Return the algorithm's file as it ships."""
+    return (ALGORITHM_FOLDER / "guarded.toml").read_text(encoding="utf-8")
+
+
+def with_values(table: Mapping[str, Any], values: Mapping[Free, float]) -> dict[str, Any]:
+    """Return the parsed algorithm with other numbers in its definitions."""
+    definitions = {name: dict(content) for name, content in table["definitions"].items()}
+    for free, value in values.items():
+        for name in (free.definition, *_tied(free.definition)):
+            definitions[name][free.key] = value
+    return {**table, "definitions": definitions}
+
+
+def _tied(definition: str) -> list[str]:
+    return [name for name, other in TIED.items() if other == definition]
+
+
+def with_values_in_text(text: str, values: Mapping[Free, float]) -> str:
+    """Return the file's text with other numbers, comments and order kept."""
+    for free, value in values.items():
+        for name in (free.definition, *_tied(free.definition)):
+            pattern = re.compile(
+                rf"(^\[definitions\.{re.escape(name)}\]\n(?:(?!\[).*\n)*?{free.key} = )[^\n]+",
+                re.MULTILINE,
+            )
+            text, count = pattern.subn(rf"\g<1>{value!r}", text)
+            if count != 1:
+                raise KeyError(f"{name}.{free.key} is not in the file")
+    return text
+
+
+def shortfall(case: Case, demand: FloatArray, restraint: str) -> FloatArray:
+    """Return by how much (logarithm of the factor on the signal) each draw misses its goal.
+
+    Negative: so much headroom. NaN: nothing is asked, or the required time lies before the first
+    sample.
+    """
+    expectation = case.expectation(restraint)
+    if expectation == "no_fire":
+        return np.log(np.maximum(largest(case, demand), 1e-3) / NO_FIRE_LIMIT)
+    if expectation == "fire":
+        found = largest_in_time(case, demand, restraint, earlier_s=AHEAD_S)
+        return -np.log(np.maximum(found, 1e-3))
+    return np.full(case.samples.draws, np.nan)
+
+
+def loss(algorithm: Algorithm, cases: Sequence[Case], restraints: Iterable[str]) -> float:
+    """Return what the search makes small: shortfalls, a must-not event weighing three times.
+
+    Each row counts with its worst draw and the mean of its draws; a little headroom is worth a
+    little, so that the search goes on where all is met.
+    """
+    total = 0.0
+    for restraint in restraints:
+        rule = algorithm.rules[restraint]
+        for case in cases:
+            if case.expectation(restraint) == "open":
+                continue
+            missing = shortfall(case, rule.demand(case.samples), restraint)
+            missing = missing[np.isfinite(missing)]
+            if not missing.size:
+                continue
+            weight = 3.0 if case.expectation(restraint) == "no_fire" else 1.0
+            short = np.minimum(np.maximum(missing, 0.0), 2.0)
+            headroom = np.minimum(np.maximum(-missing, 0.0), 0.2)
+            # A failed row costs a fixed part too: few failed rows are better than many small ones.
+            failed = float(np.mean(missing > 0.0))
+            total += weight * (0.3 * failed + float(short.max()) + float(short.mean()))
+            total -= 0.02 * float(headroom.min())
+    return total
+
+
+def search(
+    cases: Sequence[Case],
+    *,
+    text: str,
+    seed: int = 1,
+    generations: int = 30,
+    population: int = 8,
+    groups: Sequence[Group] = GROUPS,
+    on_progress: Callable[[str], None] | None = None,
+) -> dict[Free, float]:
+    """Search the numbers of every group in turn, from those of *text* on."""
+    from scipy.optimize import differential_evolution
+
+    table = tomllib.loads(text)
+    found: dict[Free, float] = {}
+    for group in groups:
+        start = [float(table["definitions"][f.definition][f.key]) for f in group.free]
+        wanted = _reduced(table, group.restraints)
+        relevant = [c for c in cases if any(c.expectation(r) != "open" for r in group.restraints)]
+
+        def objective(
+            x: FloatArray,
+            group: Group = group,
+            wanted: Mapping[str, Any] = wanted,
+            relevant: Sequence[Case] = relevant,
+        ) -> float:
+            values = dict(zip(group.free, (float(v) for v in x), strict=True))
+            algorithm = algorithm_from_table(with_values(wanted, values))
+            return loss(algorithm, relevant, group.restraints)
+
+        bounds: Any = [(f.low, f.high) for f in group.free]
+        inside = [min(max(v, f.low), f.high) for v, f in zip(start, group.free, strict=True)]
+        before = objective(np.array(inside))
+        result = differential_evolution(
+            objective,
+            bounds,
+            x0=inside,
+            rng=seed,
+            maxiter=generations,
+            popsize=population,
+            polish=False,
+            tol=0.0,
+        )
+        if on_progress is not None:
+            on_progress(
+                f"{group.name}: loss {before:.3f} -> {result.fun:.3f} ({result.nfev} tries)"
+            )
+        rounded = [_rounded(float(v)) for v in result.x]
+        found.update(zip(group.free, rounded, strict=True))
+        table = with_values(table, found)
+    return found
+
+
+def _rounded(value: float) -> float:
+    return float(f"{value:.3g}")
+
+
+def _reduced(table: Mapping[str, Any], restraints: Iterable[str]) -> dict[str, Any]:
+    """Return the algorithm with the rules of some restraints only."""
+    wanted = set(restraints)
+    for name in list(wanted):
+        content = table["rules"][name]
+        wanted |= {content[key] for key in ("mirror_of", "same_as") if key in content}
+    return {**table, "rules": {name: table["rules"][name] for name in wanted}}
+
+
+@dataclass(frozen=True)
+class Row:
+    """One requirement and how it is met. Arrays over draws, nominal first."""
+
+    event: str
+    restraint: str
+    expectation: str
+    required_ms: float
+    demand: FloatArray
+    margin_ms: FloatArray
+    infeasible: bool
+
+    @property
+    def met(self) -> BoolArray:
+        """True where the bare requirement is met: held, or fired by the required time."""
+        if self.expectation == "no_fire":
+            return np.asarray(self.demand < 1.0)
+        return np.asarray(self.margin_ms >= -1e-6)
+
+    @property
+    def met_with_margin(self) -> BoolArray:
+        """True where it is met with 15 % of demand or 1 ms of time."""
+        if self.expectation == "no_fire":
+            return np.asarray(self.demand <= NO_FIRE_LIMIT)
+        return np.asarray(self.margin_ms >= AHEAD_S * 1e3 - 1e-6)
+
+    @property
+    def headroom(self) -> float:
+        """How far the nominal draw is from its goal: demand margin [-] or time margin [ms]."""
+        if self.expectation == "no_fire":
+            return float(NO_FIRE_LIMIT - self.demand[0])
+        return float(self.margin_ms[0] - AHEAD_S * 1e3)
+
+
+def rows_of(algorithm: Algorithm, cases: Iterable[Case]) -> list[Row]:
+    """Judge every scored requirement of the cases."""
+    rows = []
+    for case in cases:
+        kept: dict[int, FloatArray] = {}
+        for restraint, rule in algorithm.rules.items():
+            expectation = case.expectation(restraint)
+            if expectation == "open":
+                continue
+            if id(rule) not in kept:
+                kept[id(rule)] = rule.demand(case.samples)
+            demand = kept[id(rule)]
+            over = demand >= 1.0
+            first = np.where(over.any(axis=-1), np.argmax(over, axis=-1), -1)
+            times = case.samples.times_s[np.arange(case.samples.draws), np.maximum(first, 0)]
+            fire_s = np.where(first >= 0, times, np.inf)
+            required = case.required_s[restraint]
+            infeasible = bool(
+                expectation == "fire" and not (case.samples.start_s[0] <= required[0])
+            )
+            value = (
+                largest(case, demand)
+                if expectation == "no_fire"
+                else largest_in_time(case, demand, restraint)
+            )
+            rows.append(
+                Row(
+                    case.event.name,
+                    restraint,
+                    expectation,
+                    float(required[0] * 1e3),
+                    value,
+                    (required - fire_s) * 1e3,
+                    infeasible,
+                )
+            )
+    return rows
+
+
+def joined(parts: Sequence[Sequence[Row]]) -> list[Row]:
+    """Join rows of several blocks of draws."""
+    return [
+        Row(
+            rows[0].event,
+            rows[0].restraint,
+            rows[0].expectation,
+            rows[0].required_ms,
+            np.concatenate([row.demand for row in rows]),
+            np.concatenate([row.margin_ms for row in rows]),
+            rows[0].infeasible,
+        )
+        for rows in zip(*parts, strict=True)
+    ]
+
+
+def exact_interval(count: int, total: int, *, level: float = 0.95) -> tuple[float, float]:
+    """Return the exact (Clopper-Pearson) interval of a proportion.
+
+    >>> low, high = exact_interval(0, 20)
+    >>> round(low, 4), round(high, 4)
+    (0.0, 0.1684)
+    """
+    from scipy.stats import beta
+
+    tail = (1.0 - level) / 2.0
+    low = 0.0 if count == 0 else float(beta.ppf(tail, count, total - count + 1))
+    high = 1.0 if count == total else float(beta.ppf(1.0 - tail, count + 1, total - count))
+    return low, high
+
+
+def channels_of(text: str) -> frozenset[str]:
+    """Return the channels that the algorithm reads."""
+    return algorithm_from_table(tomllib.loads(text)).uses
+
+
+def judged(
+    events: Iterable[Event],
+    *,
+    text: str,
+    draws: int,
+    seed: int,
+    block: int = 50,
+    on_progress: Callable[[str], None] | None = None,
+) -> Iterator[Row]:
+    """Judge events over nominal and *draws* further draws, event by event, block by block."""
+    algorithm = algorithm_from_table(tomllib.loads(text))
+    edges = [0, *range(1, draws + 1, block), draws + 1] if draws else [0, 1]
+    for event in events:
+        if on_progress is not None:
+            on_progress(event.name)
+        parts = []
+        for first, last in zip(edges[:-1], edges[1:], strict=True):
+            cases = sense_events(
+                [event], draws=range(first, last), seed=seed, channels=algorithm.uses
+            )
+            parts.append(rows_of(algorithm, cases))
+        yield from joined(parts)
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Command line of the calibration; see the module's text."""
+    parser = argparse.ArgumentParser(description="Calibrate the guarded algorithm, and report.")
+    parser.add_argument("--search", action="store_true", help="search the numbers first")
+    parser.add_argument("--write", action="store_true", help="write them into guarded.toml")
+    parser.add_argument("--search-draws", type=int, default=3, help="draws that the search sees")
+    parser.add_argument("--draws", type=int, default=200, help="draws of the report")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--generations", type=int, default=30)
+    parser.add_argument("--out", type=Path, default=Path("reports/guarded_calibration.md"))
+    given = parser.parse_args(arguments)
+    from crashsense.studies.calibration_report import report
+    from crashsense.synthesis import load_events
+
+    events = load_events(None)
+    text = guarded_text()
+    notes: list[str] = []
+    values: dict[Free, float] = {}
+
+    def note(line: str) -> None:
+        print(line, flush=True)
+        notes.append(line)
+
+    if given.search:
+        numbers = range(given.search_draws + 1)
+        cases = sense_events(events, draws=numbers, seed=given.seed, channels=channels_of(text))
+        values = search(
+            cases, text=text, seed=given.seed, generations=given.generations, on_progress=note
+        )
+        text = with_values_in_text(text, values)
+        if given.write:
+            (ALGORITHM_FOLDER / "guarded.toml").write_text(text, encoding="utf-8")
+    rows = list(judged(events, text=text, draws=given.draws, seed=given.seed))
+    given.out.parent.mkdir(parents=True, exist_ok=True)
+    given.out.write_text(
+        report(rows, text=text, draws=given.draws, seed=given.seed, notes=notes),
+        encoding="utf-8",
+    )
+    print(f"written: {given.out}")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,87 @@
+"""Fire times of every rule family on a measured record, beside its required time.
+
+    python -m crashsense.studies.family_table FOLDER
+
+Every family runs with its default parameters, and the shipped algorithms as they are. A record has
+no safing and no front sensors: the guarded algorithm then runs on its central-only fallback, and
+its arming reads the element of its main rule (marked). Being late here is a result.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from crashsense.event import Event
+from crashsense.rules import load_algorithm, rule_families, same_element
+from crashsense.rules.contract import Rule
+from crashsense.rules.parameters import Criterion
+from crashsense.studies.sensed_library import Case, sense_events
+
+RESTRAINT = "front_airbag_stage_1"
+
+
+@dataclass(frozen=True)
+class FamilyRow:
+    """One rule on one record. ``fire_ms`` is None where it does not fire."""
+
+    event: str
+    rule: str
+    fire_ms: float | None
+    largest_demand: float
+    required_ms: float
+    note: str
+
+
+def candidates() -> dict[str, Rule]:
+    """Return every criterion that reads the central longitudinal element, and the algorithms."""
+    found: dict[str, Rule] = {}
+    for name, family in rule_families().items():
+        if issubclass(family, Criterion) and family().requires == {"central_x"}:
+            found[name] = family()
+    for name in ("plain", "guarded"):
+        found[f"{name} (algorithm)"] = load_algorithm(name).rules[RESTRAINT]
+    return found
+
+
+def rows_of_case(case: Case) -> list[FamilyRow]:
+    """Return the fire time of every candidate on one event."""
+    rows = []
+    for name, rule in candidates().items():
+        demand = rule.demand(case.samples)[0]
+        over = np.flatnonzero(demand >= 1.0)
+        fire = float(case.samples.times_s[0, over[0]] * 1e3) if over.size else None
+        note = "arming from the same element" if same_element(rule, case.samples) else ""
+        required = float(case.required_s[RESTRAINT][0] * 1e3)
+        rows.append(FamilyRow(case.event.name, name, fire, float(demand.max()), required, note))
+    return rows
+
+
+def family_table(events: Sequence[Event]) -> list[FamilyRow]:
+    """Sense events nominally and return the fire time of every candidate on each."""
+    return [row for case in sense_events(events) for row in rows_of_case(case)]
+
+
+def as_text(rows: Sequence[FamilyRow]) -> str:
+    """Return the table as text."""
+    lines = [
+        f"{'event':<16} {'rule':<28} {'fires [ms]':>10} {'required [ms]':>13} "
+        f"{'margin [ms]':>11} {'max demand':>10}  note"
+    ]
+    for row in rows:
+        fire = "-" if row.fire_ms is None else f"{row.fire_ms:.2f}"
+        margin = "-" if row.fire_ms is None else f"{row.required_ms - row.fire_ms:+.2f}"
+        lines.append(
+            f"{row.event:<16} {row.rule:<28} {fire:>10} {row.required_ms:>13.2f} "
+            f"{margin:>11} {row.largest_demand:>10.2f}  {row.note}".rstrip()
+        )
+    return "\n".join(lines)
+
+
+if __name__ == "__main__":
+    from crashsense.records import read_record
+
+    print(as_text(family_table(read_record(sys.argv[1]))))
