@@ -69,8 +69,13 @@ def range_command(**options: Any) -> int:
     Writes range.parquet, range.csv, range_settings.csv, range.svg and advice.txt. Records replace
     the library unless events are named as well.
     """
+    from crashsense.rules import load_algorithm
+    from crashsense.sensing import load_sensor_set
     from crashsense.studies.sensor_range import study_range, write_range_study
 
+    # Before the events, whose making takes a while: a mistyped name is told at once.
+    algorithm = load_algorithm(options["algorithm"])
+    sensor_set = load_sensor_set(options["sensor_set"])
     events = _events(options)
     bar = sys.stderr.isatty()
 
@@ -80,8 +85,8 @@ def range_command(**options: Any) -> int:
 
     found = study_range(
         events,
-        algorithm=options["algorithm"],
-        sensor_set=options["sensor_set"],
+        algorithm=algorithm,
+        sensor_set=sensor_set,
         sensor=options["sensor"],
         restraint=options["restraint"],
         ranges_g=options["ranges"],

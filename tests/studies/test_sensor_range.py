@@ -85,7 +85,8 @@ def test_clipping_costs_what_the_cut_area_holds(found: RangeStudy) -> None:
     assert row["clipped_after_filter"] == 0.0
     wide = found.table.query("event == 'wall' and range_g == 120 and bits == 10").iloc[0]
     assert wide["clipped_before_filter"] == 0.0
-    assert abs(wide["velocity_error_60ms_m_s"]) < 0.05
+    # What is left is the part's cubic read-out, 1 % at full range: more than exact, never less.
+    assert -0.1 < wide["velocity_error_60ms_m_s"] < 0.0
 
 
 def test_separation_is_that_of_the_scores(found: RangeStudy) -> None:
