@@ -11,7 +11,10 @@ Edges, and what comes out:
 - fire before the earliest allowed time: ``early``, whatever follows;
 - required time negative or shorter than the delays of the chain: reported as it is, ``infeasible``;
   ``late`` when the restraint fires, ``missed`` when it never does; outside separation;
+- must fire, but no required time in a draw (NaN: the occupant never travels so far): not
+  judged, ``not_evaluated``, margins NaN;
 - no sample up to the required time: demand at the required time is 0;
+- no samples at all: never fired, demand 0;
 - empty set of must-fire (must-not) rows in :func:`separation`: c (m) is None.
 """
 
@@ -81,6 +84,8 @@ def first_crossing(demand: FloatArray, *, start_s: FloatArray, rate_hz: float) -
     ...     start_s=np.array([0.5, 0.5]), rate_hz=2.0)
     array([ 1., nan])
     """
+    if demand.shape[-1] == 0:
+        return np.full(demand.shape[0], np.nan)
     crossed = demand >= 1.0
     index = np.argmax(crossed, axis=-1)
     return np.where(crossed.any(axis=-1), start_s + index / rate_hz, np.nan)
@@ -166,13 +171,14 @@ def score(
     if expectation == "fire":
         infeasible = required_s < origin_s + chain_delay_s - TOLERANCE_S
         in_time = _largest_between(total, first=np.minimum(allowed, until), last=until)
-        margin = in_time - 1.0
+        margin = np.where(has_time, in_time - 1.0, np.nan)
         time_margin = np.where(fired, required_s - fire, np.nan)
         early = fired & (fire < not_before_s - TOLERANCE_S)
         on_time = fired & (fire <= required_s + TOLERANCE_S) & ~infeasible
         verdict = np.where(
             ~fired, "missed", np.where(early, "early", np.where(on_time, "on_time", "late"))
         )
+        verdict = np.where(has_time, verdict, "not_evaluated")
     elif expectation == "no_fire":
         margin = 1.0 - largest
         verdict = np.where(fired, "inadvertent", "held")

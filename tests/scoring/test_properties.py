@@ -1,0 +1,110 @@
+"""What must hold for any demand: the properties that make one evaluation serve every threshold."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as hnp
+
+from crashsense.scoring import FAILURES, Scores, fire_times_at_scales, first_crossing, score
+
+RATE_HZ = 2000.0
+DEMANDS = hnp.arrays(
+    np.float64,
+    hnp.array_shapes(min_dims=2, max_dims=2, min_side=1, max_side=20),
+    elements=st.floats(0.0, 4.0, allow_subnormal=False),
+)
+SCALES = st.lists(st.floats(0.05, 4.0), min_size=1, max_size=8)
+
+
+def starts(demand: np.ndarray) -> np.ndarray:
+    return -0.001 + 1e-4 * np.arange(demand.shape[0])
+
+
+def scored(demand: np.ndarray, **options: Any) -> Scores:
+    return score(
+        {"total": demand, "main": demand},
+        start_s=starts(demand),
+        rate_hz=RATE_HZ,
+        **{"expectation": "fire", "required_s": np.full(demand.shape[0], 0.004), **options},
+    )
+
+
+@settings(max_examples=100)
+@given(DEMANDS, SCALES)
+def test_fire_time_never_rises_as_the_threshold_falls(
+    demand: np.ndarray, scales: list[float]
+) -> None:
+    falling = np.sort(scales)[::-1]
+    times = fire_times_at_scales(demand, scales=falling, start_s=starts(demand), rate_hz=RATE_HZ)
+    never_later = np.where(np.isnan(times), np.inf, times)
+    assert (never_later[:, 1:] <= never_later[:, :-1]).all()
+
+
+@settings(max_examples=100)
+@given(DEMANDS, st.lists(st.sampled_from([0.25, 0.5, 1.0, 2.0]), min_size=1, max_size=4))
+def test_every_scale_at_once_equals_scoring_again(demand: np.ndarray, scales: list[float]) -> None:
+    # Powers of two divide without rounding: the comparison is exact.
+    at_once = fire_times_at_scales(
+        demand, scales=np.array(scales), start_s=starts(demand), rate_hz=RATE_HZ
+    )
+    again = [first_crossing(demand / k, start_s=starts(demand), rate_hz=RATE_HZ) for k in scales]
+    np.testing.assert_array_equal(at_once, np.stack(again, axis=1))
+
+
+@settings(max_examples=100)
+@given(DEMANDS)
+def test_must_fire_in_time_exactly_where_the_margin_is_not_negative(demand: np.ndarray) -> None:
+    got = scored(demand)
+    assert (got.verdict != "not_evaluated").all()
+    early = got.verdict == "early"
+    np.testing.assert_array_equal(
+        (got.verdict == "on_time")[~early], (got.demand_margin >= 0)[~early]
+    )
+    np.testing.assert_array_equal(early, got.demand_before_allowed >= 1.0)
+
+
+@settings(max_examples=100)
+@given(DEMANDS)
+def test_must_not_fire_is_met_exactly_where_the_margin_is_positive(demand: np.ndarray) -> None:
+    got = scored(demand, expectation="no_fire")
+    np.testing.assert_array_equal(got.verdict == "held", got.demand_margin > 0.0)
+    np.testing.assert_array_equal(np.isfinite(got.fire_s), got.max_demand >= 1.0)
+
+
+@settings(max_examples=100)
+@given(DEMANDS, st.sampled_from(["fire", "no_fire", "open"]))
+def test_a_draw_scores_the_same_alone_and_in_a_block(demand: np.ndarray, expectation: str) -> None:
+    required = 0.001 * np.arange(demand.shape[0])
+    whole = scored(demand, expectation=expectation, required_s=required)
+    for i in range(demand.shape[0]):
+        row = demand[i : i + 1]
+        alone = score(
+            {"total": row, "main": row},
+            start_s=starts(demand)[i : i + 1],
+            rate_hz=RATE_HZ,
+            expectation=expectation,
+            required_s=required[i : i + 1],
+        )
+        for name in ("fire_s", "time_margin_s", "demand_margin", "demand_at_required"):
+            np.testing.assert_array_equal(getattr(alone, name), getattr(whole, name)[i : i + 1])
+        assert alone.verdict[0] == whole.verdict[i]
+
+
+@settings(max_examples=50)
+@given(DEMANDS, st.integers(0, 19))
+def test_demand_up_to_the_required_time_ignores_what_follows(demand: np.ndarray, tick: int) -> None:
+    required = starts(demand) + tick / RATE_HZ
+    changed = demand.copy()
+    changed[:, tick + 1 :] = 9.0
+    a = scored(demand, required_s=required)
+    b = scored(changed, required_s=required)
+    np.testing.assert_array_equal(a.demand_at_required, b.demand_at_required)
+    np.testing.assert_array_equal(a.verdict == "on_time", b.verdict == "on_time")
+
+
+def test_the_failures_are_the_verdicts_that_leave_a_requirement_unmet() -> None:
+    assert set(FAILURES) == {"late", "missed", "early", "inadvertent", "rule_error"}
