@@ -192,7 +192,9 @@ def _deciding(rule: Composite, samples: EcuSamples, at: int) -> frozenset[str]:
     if isinstance(rule, Gated):
         return frozenset(roles if here["gate"] >= 1.0 else {"gate"})
     if isinstance(rule, Adapted):
-        return frozenset(roles)
+        # The measure is part of the reason only where it moved the threshold.
+        moved = here["rule"] != value
+        return frozenset(roles) if moved else frozenset({"rule"})
     return frozenset({"rule"}) if "rule" in roles else frozenset(roles)
 
 
