@@ -18,6 +18,9 @@ import numpy.typing as npt
 
 FloatArray = npt.NDArray[np.float64]
 
+#: Mode frequencies are rounded to whole hertz, so that draws share filters.
+FREQUENCY_DECIMALS = 0
+
 
 def mounting_ringing(
     body: FloatArray,
@@ -32,7 +35,7 @@ def mounting_ringing(
     Parameters
     ----------
     body : acceleration of the body [m/s^2], (draws, samples)
-    frequencies_hz : shape (modes, draws); below a quarter of *rate_hz*
+    frequencies_hz : shape (modes, draws), rounded to 1 Hz; below a quarter of *rate_hz*
     damping : ratio z per mode [-]
     shares : p per mode [-]
     rate_hz : sampling rate [Hz]; bilinear transform, warped to the mode's frequency
@@ -41,11 +44,13 @@ def mounting_ringing(
 
     out = np.zeros_like(body)
     for mode, (z, share) in enumerate(zip(damping, shares, strict=True)):
-        for row in range(body.shape[0]):
-            w = 2.0 * np.pi * float(frequencies_hz[mode, row])
+        rounded = np.round(frequencies_hz[mode], FREQUENCY_DECIMALS)
+        for frequency in np.unique(rounded):
+            rows = np.flatnonzero(rounded == frequency)
+            w = 2.0 * np.pi * float(frequency)
             k = w / np.tan(0.5 * w / rate_hz)
             # (T - 1) = -s^2 / (s^2 + 2 z w s + w^2) with s = k (1 - q) / (1 + q)
-            top = np.array([-k * k, 2.0 * k * k, -k * k])
+            top = np.array([-k * k, 2.0 * k * k, -k * k]) * share
             bottom = np.array(
                 [
                     k * k + 2 * z * w * k + w * w,
@@ -53,7 +58,8 @@ def mounting_ringing(
                     k * k - 2 * z * w * k + w * w,
                 ]
             )
-            out[row] += share * lfilter(top / bottom[0], bottom / bottom[0], body[row])
+            first = bottom[0]
+            out[rows] += lfilter(top / first, bottom / first, body[rows], axis=-1)
     return out
 
 

@@ -18,6 +18,7 @@ import numpy.typing as npt
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from crashsense.synthesis.chain import ChainMotion, CrushSpring, integrate_chain
+from crashsense.synthesis.draw_blocks import in_blocks
 from crashsense.synthesis.model import (
     PulseModel,
     Synthesis,
@@ -27,7 +28,6 @@ from crashsense.synthesis.model import (
 )
 from crashsense.synthesis.mounting import fracture_noise, mounting_ringing
 from crashsense.synthesis.side_vehicle import Mode, Point, curve_faults, curve_si, read_vehicle
-from crashsense.units import STANDARD_GRAVITY
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -35,7 +35,7 @@ RATE_HZ = 10_000.0
 START_S = -0.050
 ZERO, SAMPLES = 500, 2501
 ACTIVE_S = 0.180
-SUBSTEPS = 2
+SUBSTEPS = 1
 
 Positive = Annotated[float, Field(gt=0.0)]
 NotNegative = Annotated[float, Field(ge=0.0)]
@@ -245,7 +245,6 @@ def _power(motion: ChainMotion, number: int) -> FloatArray:
 def simulate_rear(parameters: RearParameters, variation: Variation) -> Synthesis:
     """Integrate all draws and return the signals."""
     car = parameters.vehicle
-    size = variation.size
     facts: dict[str, FloatArray] = {}
     if parameters.obstacle == "sled":
         change = parameters.speed_kmh / 3.6 * variation.factor("speed")
@@ -287,9 +286,11 @@ def simulate_rear(parameters: RearParameters, variation: Variation) -> Synthesis
         )
         out = body + ringing
         if parameters.obstacle == "barrier":
-            out = out + fracture_noise(
-                power,
-                variation.noise(role, SAMPLES),
+            count = round(ACTIVE_S * RATE_HZ) + 1
+            active = slice(ZERO, ZERO + count)
+            out[:, active] += fracture_noise(
+                power[:, active],
+                variation.noise(role, count),
                 strength=strength,
                 band_hz=(300.0, 2000.0),
                 rate_hz=RATE_HZ,
@@ -326,10 +327,9 @@ def simulate_rear(parameters: RearParameters, variation: Variation) -> Synthesis
         rate_hz=RATE_HZ,
         start_s=START_S,
         cabin_x=cabin,
-        cabin_y=np.zeros((size, SAMPLES)),
         quiet=frozenset(quiet),
         facts=facts,
-        trace={"striker_force": force, "peak_g": facts["peak_cabin_m_s2"] / STANDARD_GRAVITY},
+        trace={"striker_force": force},
     )
 
 
@@ -337,7 +337,7 @@ register_model(
     PulseModel(
         name="rear_impact",
         parameters=RearParameters,
-        simulate=simulate_rear,
+        simulate=in_blocks(simulate_rear),
         tolerances=TOLERANCES,
         title="rear impact by a moving barrier, or a rear sled: rear end, cabin, powertrain",
     )

@@ -28,6 +28,7 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
+from crashsense.synthesis.draw_blocks import in_blocks
 from crashsense.synthesis.model import (
     PulseModel,
     Synthesis,
@@ -325,7 +326,7 @@ def integrate_roll(parameters: RolloverParameters, variation: Variation) -> _Rol
         up = k * deep + d * sink
         stop = np.maximum(deep[:2] - rest - car.bump_travel_m, 0.0)
         stop *= 1e3 * car.bump_stiffness_kn_per_m
-        up[:2] += stop * np.clip(1.0 + car.bump_dissipation_s_per_m * sink[:2], 0.0, 3.0)
+        up[:2] += stop * np.maximum(1.0 + car.bump_dissipation_s_per_m * sink[:2], 0.0)
         up = np.where(deep > 0.0, np.maximum(up, 0.0), 0.0)
         # Lateral forces act at the ground, not at the tip of the relaxed spring below it.
         touch = arm_z - np.maximum(deep, 0.0)
@@ -452,16 +453,12 @@ def simulate_rollover(parameters: RolloverParameters, variation: Variation) -> S
     }
     trace = {
         "roll_angle": whole(motion.roll),
-        "height": whole(motion.height),
-        "speed_y": whole(motion.speed_y),
         "time_at_50_deg_s": time_of_roll(motion, angle_deg=50.0),
     }
-    still = np.zeros((size, quiet + count))
     return Synthesis(
         signals=signals,
         rate_hz=RATE_HZ,
         start_s=-QUIET_S,
-        cabin_x=still,
         cabin_y=whole(motion.acceleration_y),
         quiet=frozenset(
             {
@@ -484,7 +481,7 @@ register_model(
     PulseModel(
         name="rollover",
         parameters=RolloverParameters,
-        simulate=simulate_rollover,
+        simulate=in_blocks(simulate_rollover),
         tolerances=TOLERANCES,
         title="rollover in the lateral plane: ramp, kerb trip, soil trip, steering",
     )
