@@ -354,11 +354,12 @@ class _OneSensor:
     def _filtered(self, samples: FloatArray, rows: IntArray) -> FloatArray:
         """Low-pass and sampling of deterministic samples, for each of *rows* its own setting."""
         setting, phase = self.drawn.setting[rows], self.shared.phase[rows]
+        if samples.shape[0] == 1:
+            return self._table(self._ahead(samples), setting)[setting, phase]
         out = np.empty((rows.size, self.words))
-        single = samples.shape[0] == 1
         for s in np.unique(setting):
             mine = np.flatnonzero(setting == s)
-            source = self._ahead(samples if single else samples[rows[mine]])
+            source = self._ahead(samples[rows[mine]])
             smooth = chain.lowpass(
                 source,
                 sensor=self.sensor,
@@ -368,8 +369,22 @@ class _OneSensor:
             )
             for p in np.unique(phase[mine]):
                 at = np.flatnonzero(phase[mine] == p)
-                index = self._word_index(int(p))
-                out[mine[at]] = smooth[:, index] if single else smooth[at][:, index]
+                out[mine[at]] = smooth[at, self._word_index(int(p))]
+        return out
+
+    def _table(self, source: FloatArray, setting: IntArray) -> FloatArray:
+        """Words of one signal for every filter setting and phase, (settings, phases, words)."""
+        out = np.zeros((len(chain.CORNER_SETTINGS), len(PHASES), self.words))
+        for s in np.unique(setting):
+            smooth = chain.lowpass(
+                source,
+                sensor=self.sensor,
+                rate_hz=self.base.rate_hz,
+                rest=source[:, 0],
+                setting=int(s),
+            )
+            for p in range(len(PHASES)):
+                out[s, p] = smooth[0, self._word_index(p)]
         return out
 
     def _fast(self, rows: IntArray) -> FloatArray:
@@ -470,7 +485,7 @@ class _OneSensor:
             )
             for p in np.unique(phase[mine]):
                 at = np.flatnonzero(phase[mine] == p)
-                out[mine[at]] = smooth[at][:, self._word_index(int(p))]
+                out[mine[at]] = smooth[at, self._word_index(int(p))]
         return out, before
 
     # --- words and control unit ------------------------------------------------------------------
