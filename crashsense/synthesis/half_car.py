@@ -134,6 +134,7 @@ def march(
     steps: int,
     step_s: float,
     audit: bool = False,
+    set_speed: FloatArray | None = None,
 ) -> tuple[dict[str, FloatArray], FloatArray]:
     """March *steps* steps from *state*; return outputs (draws, steps) and the state at the end.
 
@@ -145,6 +146,7 @@ def march(
     brake : wanted deceleration [m/s^2], shape (draws, steps), or None
     step_s : time step [s]
     audit : also return energies
+    set_speed : speed that the driver holds [m/s], shape (draws,); that of the state without it
 
     Output k is taken at the beginning of step k.
     """
@@ -167,7 +169,16 @@ def march(
             wanted = None if brake is None else np.ascontiguousarray(brake[rows].T)
         places = [(road.start_m, 1.0 / road.step_m, road.step_m) for road in roads]
         history, last = _march(
-            _picked(car, pick), start, paths, places, wanted, steps, step_s, audit, one
+            _picked(car, pick),
+            start,
+            paths,
+            places,
+            wanted,
+            pick(state[1] if set_speed is None else set_speed),
+            steps,
+            step_s,
+            audit,
+            one,
         )
         for number, name in enumerate(names):
             column = np.array([row[number] for row in history])
@@ -207,6 +218,7 @@ def _march(
     paths: list[Any],
     places: list[tuple[float, float, float]],
     brake: Any,
+    v_set: Any,
     steps: int,
     h: float,
     audit: bool,
@@ -241,7 +253,6 @@ def _march(
     last = [(len(p) if one else p.shape[1]) - 2 for p in paths]
     history: list[tuple[Any, ...]] = []
     hold = car.speed_hold
-    v_set = v
     lost: Any = 0.0
     work: Any = 0.0
     for step in range(steps):

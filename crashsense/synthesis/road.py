@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
 
+from crashsense.draws import generator
 from crashsense.synthesis import road_profile
 from crashsense.synthesis.half_car import Road, initial_state, march
 from crashsense.synthesis.local_modes import with_modes
@@ -177,7 +178,16 @@ class RandomRoadDrive(Drive):
     road_class: Literal["A", "B", "C", "D", "E", "F"]
 
     def heights(self, s: FloatArray, variation: Variation) -> FloatArray:
-        return self.random(s, variation) * fade_in(s)
+        return self.compose(s, self.random(s, variation), variation)
+
+    def compose(self, s: FloatArray, random: FloatArray, variation: Variation) -> FloatArray:
+        """The whole profile from its random part: regular waves added, faded in at s = 0."""
+        regular = self.regular(s) * variation.factor("height")[:, None]
+        return np.asarray((regular + random) * fade_in(s))
+
+    def regular(self, s: FloatArray) -> FloatArray:
+        """Regular part of the profile [m] at distances *s* [m]."""
+        return np.zeros_like(s)
 
     def random(self, s: FloatArray, variation: Variation) -> FloatArray:
         """Random part of the profile, from s = 0 on."""
@@ -187,7 +197,7 @@ class RandomRoadDrive(Drive):
         first = int(np.searchsorted(s, 0.0))
         points = s.size - first
         normals = [
-            variation.noise(f"road block {number}", road.normals_per_block)
+            road_normals(variation, block=number, width=road.normals_per_block)
             for number in range(road.blocks_for(points))
         ]
         heights = road.heights(normals, points=points)
@@ -203,10 +213,8 @@ class Washboard(RandomRoadDrive):
     height_mm: float = Field(gt=0, lt=100)
     pitch_m: float = Field(gt=0.2, lt=5)
 
-    def heights(self, s: FloatArray, variation: Variation) -> FloatArray:
-        waves = road_profile.washboard(s, height_m=1e-3 * self.height_mm, pitch_m=self.pitch_m)
-        regular = waves * variation.factor("height")[:, None]
-        return np.asarray((regular + self.random(s, variation)) * fade_in(s))
+    def regular(self, s: FloatArray) -> FloatArray:
+        return road_profile.washboard(s, height_m=1e-3 * self.height_mm, pitch_m=self.pitch_m)
 
 
 class Cobbles(RandomRoadDrive):
@@ -215,10 +223,8 @@ class Cobbles(RandomRoadDrive):
     crown_mm: float = Field(gt=0, lt=60)
     pitch_m: float = Field(gt=0.05, lt=1)
 
-    def heights(self, s: FloatArray, variation: Variation) -> FloatArray:
-        stones = road_profile.cobbles(s, crown_m=1e-3 * self.crown_mm, pitch_m=self.pitch_m)
-        regular = stones * variation.factor("height")[:, None]
-        return np.asarray((regular + self.random(s, variation)) * fade_in(s))
+    def regular(self, s: FloatArray) -> FloatArray:
+        return road_profile.cobbles(s, crown_m=1e-3 * self.crown_mm, pitch_m=self.pitch_m)
 
 
 class Braking(Drive):
@@ -248,8 +254,20 @@ class Braking(Drive):
         rise = np.clip(times / self.ramp_s, 0.0, 1.0)
         level = self.deceleration_g * rise
         ripple = self.ripple_g * np.sin(2.0 * pi * self.ripple_hz * times) * rise
-        wanted = STANDARD_GRAVITY * (level - self.ripple_g * rise + ripple)
+        wanted = STANDARD_GRAVITY * (level + ripple)
         return np.asarray(wanted * variation.factor("brake")[:, None])
+
+
+def road_normals(variation: Variation, *, block: int, width: int) -> FloatArray:
+    """Normal numbers of a block of road, shape (draws, width).
+
+    The nominal road is one stretch for all recipes: classes scale it, they do not redraw it.
+    """
+    normals = variation.noise(f"road block {block}", width)
+    nominal = variation.draws == 0
+    if nominal.any():
+        normals[nominal] = generator(0, "nominal road", block).standard_normal(width)
+    return normals
 
 
 def fade_in(s: FloatArray, *, length_m: float = 1.5) -> FloatArray:
@@ -310,11 +328,11 @@ def simulate_drive(parameters: Drive, variation: Variation) -> Synthesis:
         steps=steps,
         step_s=step,
     )
-    motion = {name: _thinned(values) for name, values in motion.items()}
+    motion = {name: thinned(values) for name, values in motion.items()}
     return read_locations(motion, ride=ride, variation=variation, one_sided=parameters.one_sided)
 
 
-def _thinned(values: FloatArray) -> FloatArray:
+def thinned(values: FloatArray) -> FloatArray:
     """Mean over the steps of a sample: keeps momentum, and what lies above half the rate out."""
     out = values[:, 0::SUBSTEPS].copy()
     for offset in range(1, SUBSTEPS):

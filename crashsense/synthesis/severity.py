@@ -1,0 +1,116 @@
+"""From the nominal to the severe setting of a misuse recipe, and beyond where firing is open.
+
+A recipe ``NAME`` and its ``NAME_severe`` differ in a few numbers of the same model. Share 0 is the
+nominal setting, 1 the severe one; between them every number that differs runs linearly. A share
+above 1 goes on along the same line, which only a recipe with an *open* end allows: past its bound
+on the velocity change the front restraints are open.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from pydantic import ValidationError
+
+from crashsense.errors import Fault, InputError, nearest
+from crashsense.synthesis.recipe import Recipe, RequirementEntry, faults_of
+
+SEVERE = "_severe"
+
+#: Velocity change [m/s] past which the undercarriage hit is grey or fire (event matrix, memory).
+OPEN_ABOVE_M_S = 5.0
+
+FRONT = ("front_airbag_stage_1", "front_airbag_stage_2", "belt_pretensioner")
+
+
+@dataclass(frozen=True, eq=False)
+class SeverityPair:
+    """A nominal recipe and its severe setting."""
+
+    nominal: Recipe
+    severe: Recipe
+
+    @property
+    def differing(self) -> tuple[str, ...]:
+        """Names of the parameters that differ."""
+        ours, theirs = self.nominal.parameters.model_dump(), self.severe.parameters.model_dump()
+        return tuple(key for key in ours if ours[key] != theirs[key])
+
+    def at(self, share: float) -> Recipe:
+        """The recipe at *share* of the way from nominal (0) to severe (1)."""
+        return _between(self, share)
+
+
+def severity_pairs(recipes: Iterable[Recipe]) -> dict[str, SeverityPair]:
+    """Every recipe that has a severe setting, by the name of the nominal one."""
+    known = {recipe.name: recipe for recipe in recipes}
+    return {
+        name: SeverityPair(recipe, known[name + SEVERE])
+        for name, recipe in known.items()
+        if name + SEVERE in known
+    }
+
+
+def severity_sweep(
+    name: str, *, recipes: Iterable[Recipe], shares: Sequence[float]
+) -> list[Recipe]:
+    """Recipes at the given shares of the way from nominal to severe.
+
+    Raises
+    ------
+    InputError : the recipe has no severe setting, or a share outside its range
+    """
+    pairs = severity_pairs(recipes)
+    if name not in pairs:
+        raise InputError([Fault("", "recipe", name, nearest(name, pairs))])
+    return [pairs[name].at(share) for share in shares]
+
+
+def _between(pair: SeverityPair, share: float) -> Recipe:
+    nominal, severe = pair.nominal, pair.severe
+    runs_on = nominal.matrix == "M07"
+    if not (0.0 <= share <= 1.0 or (runs_on and share > 1.0)):
+        expected = "0 to 1" + (", or above 1 into the open range" if runs_on else "")
+        raise InputError([Fault(f"recipe {nominal.name}", "share", share, expected)])
+    ours, theirs = nominal.parameters.model_dump(), severe.parameters.model_dump()
+    values: dict[str, Any] = {}
+    for key, low in ours.items():
+        high = theirs[key]
+        if low == high:
+            values[key] = low
+        elif isinstance(low, float) and isinstance(high, float):
+            values[key] = low + share * (high - low)
+        else:
+            values[key] = low if share < 1.0 else high
+    label = f"{nominal.name}_severity_{round(100 * share)}"
+    try:
+        parameters = nominal.model.parameters.model_validate(values)
+    except ValidationError as error:
+        raise InputError(faults_of(error, file=f"recipe {label}", within="parameters")) from None
+    recipe = replace(
+        nominal,
+        name=label,
+        # the same occurrence: the draws of a sweep differ by nothing but the setting
+        occurrence=nominal.occurrence,
+        parameters=parameters,
+        title=f"{nominal.title} ({100 * share:.0f} % of the way to the severe setting)",
+    )
+    return _opened(recipe) if share > 1.0 else recipe
+
+
+def _opened(recipe: Recipe) -> Recipe:
+    """The recipe with the front restraints open where its velocity change passes the bound."""
+    change = abs(float(recipe.nominal().facts["velocity_change_m_s"][0]))
+    if change <= OPEN_ABOVE_M_S:
+        return recipe
+    entry = RequirementEntry(
+        expectation="open",
+        basis=f"velocity change {change:.1f} m/s, above {OPEN_ABOVE_M_S:g}: grey (memory)",
+    )
+    requirements = {
+        state: {r: entry if r in FRONT else kept for r, kept in entries.items()}
+        for state, entries in recipe.requirements.items()
+    }
+    return replace(recipe, requirements=requirements)
