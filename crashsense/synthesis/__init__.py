@@ -11,7 +11,15 @@ import importlib
 from crashsense.synthesis.recipe import Recipe, load_events, load_recipes, parse_recipe
 
 #: Modules that register pulse models.
-MODEL_MODULES: tuple[str, ...] = ("blows", "door_blows", "road", "side", "rear", "rollover")
+MODEL_MODULES: tuple[str, ...] = (
+    "frontal",
+    "blows",
+    "door_blows",
+    "road",
+    "side",
+    "rear",
+    "rollover",
+)
 
 for _module in MODEL_MODULES:
     importlib.import_module(f"crashsense.synthesis.{_module}")

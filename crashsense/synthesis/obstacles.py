@@ -1,0 +1,134 @@
+"""Obstacles of the frontal recipes: what stands in series with the car's front.
+
+An obstacle says how it meets the springs of the vehicle file (shares, extra gaps) and what is
+behind its face: the ground, a honeycomb, a trolley, another car. Nothing here belongs to a single recipe.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from math import inf, radians
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+Polyline = tuple[tuple[float, float], ...]
+
+#: Rigid face on the ground: the spring behind a fixed face is never compressed.
+NOTHING: Polyline = ((0.0, 0.0), (1.0, 1.0))
+
+
+@dataclass(frozen=True)
+class Obstacle:
+    """How an obstacle meets the car.
+
+    Parameters
+    ----------
+    title : plain words
+    contact : ``"nose"``, ``"centre"``, ``"upper"`` or ``"outboard"``: which part of the car is met
+    face_kg : mass of the moving face [kg]; infinite: rigid and fixed
+    spring : loading polyline behind the face [m, N]
+    unloading : its unloading stiffness [N/m]
+    moves : the body behind is a mass of its own (trolley, car), not the ground
+    engine_gap_m : further travel before the powertrain is met [m]
+    nose_share : factor on the nose envelope [-]
+    basis : where the numbers come from
+    """
+
+    title: str
+    contact: str = "nose"
+    face_kg: float = inf
+    spring: Polyline = NOTHING
+    unloading: float = 1e7
+    moves: bool = False
+    engine_gap_m: float = 0.0
+    nose_share: float = 1.0
+    basis: str = field(default="", kw_only=True)
+
+
+OBSTACLES: dict[str, Obstacle] = {
+    "rigid_wall": Obstacle("rigid wall", basis="fixed and rigid by definition"),
+    "deformable_barrier": Obstacle(
+        "fixed deformable barrier",
+        face_kg=30.0,
+        spring=((0.0, 0.0), (0.03, 160e3), (0.43, 168e3), (0.50, 2.0e6), (0.60, 5.0e6)),
+        unloading=60e6,
+        basis="honeycomb 0.34 MPa on 0.4-0.5 m2: 160 kN over 400 mm, then the wall (memory)",
+    ),
+    "moving_barrier": Obstacle(
+        "moving progressive deformable barrier",
+        face_kg=30.0,
+        spring=((0.0, 0.0), (0.03, 110e3), (0.25, 160e3), (0.60, 360e3), (0.75, 3.0e6)),
+        unloading=40e6,
+        moves=True,
+        basis="trolley 1400 kg at 50 km/h, progressive honeycomb (memory)",
+    ),
+    "centre_pole": Obstacle(
+        "rigid pole at the centre",
+        contact="centre",
+        engine_gap_m=0.10,
+        basis="250-300 mm pole; powertrain met at 400-550 mm (memory)",
+    ),
+    "underride": Obstacle(
+        "bonnet-high bar (underride)", contact="upper", basis="upper body only (memory)"
+    ),
+    "small_overlap": Obstacle(
+        "rigid small-overlap wall",
+        contact="outboard",
+        nose_share=0.4,
+        basis="outboard of the rail: corner of the nose, then wheel and sill (memory)",
+    ),
+    "car": Obstacle(
+        "another car",
+        face_kg=60.0,
+        spring=(
+            (0.0, 0.0),
+            (0.10, 60e3),
+            (0.20, 250e3),
+            (0.45, 280e3),
+            (0.60, 380e3),
+            (0.745, 620e3),
+            (1.20, 1100e3),
+        ),
+        unloading=30e6,
+        moves=True,
+        basis="force against crush of a public wall record, simplified (derived), as a 1719 kg car",
+    ),
+    "bumper_barrier": Obstacle(
+        "low-speed bumper barrier",
+        nose_share=0.8,
+        basis="meets the bumper over part of its height (memory)",
+    ),
+}
+
+
+def nose_shares(overlap: FloatArray, *, angle_deg: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Shares of the left and right nose met by an obstacle that overlaps from the left [-].
+
+    A rail stands at a quarter of the width, so that 40 % overlap meets one rail in full; the other
+    is met from half the width on. Against a slanted wall the car slides: only the part of the force
+    along the normal acts, cos^2 of the angle.
+    """
+    slide = np.cos(np.radians(angle_deg)) ** 2
+    left = np.minimum(1.0, 2.5 * overlap) * slide
+    right = np.minimum(1.0, np.maximum(0.0, 2.0 * (overlap - 0.5))) * slide
+    return left, right
+
+
+def engine_share(overlap: FloatArray) -> FloatArray:
+    """Share of the powertrain met: it spans from 20 to 80 % of the width [-]."""
+    return np.minimum(1.0, np.maximum(0.0, (overlap - 0.2) / 0.6))
+
+
+def slant_gaps(angle_deg: FloatArray, *, half_span_m: float) -> tuple[FloatArray, FloatArray]:
+    """Further travel before a wall slanted away to the right meets the powertrain and the right
+    nose [m]: tan(angle) times half and whole rail span."""
+    slope = np.tan(np.radians(np.abs(angle_deg)))
+    return slope * half_span_m, 2.0 * slope * half_span_m
+
+
+def lateral_ratio(angle_deg: float) -> float:
+    """Lateral over longitudinal force on a slanted wall: 0.3-0.5 at 30 degrees (memory) [-]."""
+    return 0.7 * float(np.tan(radians(abs(angle_deg))))
