@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import os
 import pickle
+import threading
 from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from multiprocessing import get_context
+from functools import lru_cache
+from multiprocessing import current_process, get_context
 from typing import Any, Protocol
 
 import pyarrow as pa
@@ -58,10 +60,23 @@ _worker_job: Job | None = None
 def _start_worker(pickled: bytes) -> None:
     global _worker_job
     import signal
+    import threading
 
     # Ctrl-C reaches the whole process group; the parent decides, the workers finish or are ended.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
     _worker_job = pickle.loads(pickled)
+
+
+def _end_with_parent() -> None:
+    """A worker whose parent was killed would wait for ever for its next task."""
+    from multiprocessing import parent_process
+    from multiprocessing.connection import wait as wait_for
+
+    parent = parent_process()
+    if parent is not None:
+        wait_for([parent.sentinel])
+        os._exit(1)
 
 
 def _run_in_worker(task: Task) -> Result:
@@ -89,6 +104,11 @@ class Processes:
     """Runs tasks in worker processes; the task of a killed worker is run again."""
 
     def __init__(self, workers: int) -> None:
+        if getattr(current_process(), "_inheriting", False):
+            raise CrashsenseError(
+                "a worker process began to evaluate while it was starting: put the call of "
+                "evaluate in your script under  if __name__ == '__main__':"
+            )
         self.workers = workers
 
     def run(self, job: Job, tasks: Sequence[Task]) -> Iterator[Result]:
@@ -193,12 +213,11 @@ class Cluster:
                 self.client.close()
 
 
-_cluster_jobs: dict[int, Job] = {}
+@lru_cache(maxsize=2)
+def _cluster_job(pickled: bytes) -> Job:
+    job: Job = pickle.loads(pickled)
+    return job
 
 
 def _run_on_cluster(pickled: bytes, task: Task) -> Result:
-    key = hash(pickled)
-    if key not in _cluster_jobs:
-        _cluster_jobs.clear()
-        _cluster_jobs[key] = pickle.loads(pickled)
-    return task, run_task(_cluster_jobs[key], task)
+    return task, run_task(_cluster_job(pickled), task)

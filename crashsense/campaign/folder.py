@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
+import contextlib
 import json
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -18,6 +20,9 @@ from crashsense.errors import RunFolderError
 
 MANIFEST = "manifest.json"
 LOCK = ".lock"
+
+#: One line a finished task: the SHA-256 of each of its parts. A half-written last line is ignored.
+CHECKSUMS = "parts.jsonl"
 
 
 def write_text(path: Path, text: str) -> None:
@@ -89,45 +94,96 @@ class RunFolder:
         """Path of a task's part of a table."""
         return self.path / TABLES[table][0] / f"{task.name}.parquet"
 
-    def is_done(self, task: Task, *, tables: tuple[str, ...]) -> bool:
-        """Say whether every part of the task is there and whole; a damaged one is removed."""
+    def checksums(self) -> dict[str, dict[str, str]]:
+        """Task -> table -> SHA-256 of the part, as noted when it was written."""
+        path = self.path / CHECKSUMS
+        noted: dict[str, dict[str, str]] = {}
+        if not path.is_file():
+            return noted
+        for line in path.read_text(encoding="utf-8", errors="replace").splitlines():
+            try:
+                entry = json.loads(line)
+                noted[str(entry["task"])] = dict(entry["sha256"])
+            except (ValueError, KeyError, TypeError):
+                continue  # the writer was stopped in the middle of this line
+        return noted
+
+    def is_done(
+        self, task: Task, *, tables: tuple[str, ...], noted: Mapping[str, Mapping[str, str]]
+    ) -> bool:
+        """Say whether every part of the task is there and whole; a damaged one is removed.
+
+        A part is whole if its bytes have the checksum that was *noted*; a part that was renamed
+        just before its writer was stopped has none, and is read through to the end instead.
+        """
         done = True
         for table in tables:
             path = self.part(table, task)
             if not path.is_file():
                 done = False
-            elif not _is_whole(path, TABLES[table][1]):
+                continue
+            expected = noted.get(task.name, {}).get(table)
+            if expected is None:
+                whole = _is_readable(path, TABLES[table][1])
+            else:
+                whole = _sha256(path) == expected
+            if not whole:
+                self.log(f"{path.name} of {table} is damaged; computed again")
                 path.unlink()
                 done = False
         return done
 
     def write_parts(self, task: Task, tables: Mapping[str, pa.Table]) -> None:
-        """Write the parts of a task; the verdicts last, so that they vouch for the others."""
+        """Write the parts of a task, the verdicts last; then note their checksums."""
+        sums = {}
         for name in sorted(tables, key=lambda n: n == "verdicts"):
             path = self.part(name, task)
             temporary = path.with_name(f".{path.name}.tmp")
             try:
                 path.parent.mkdir(parents=True, exist_ok=True)
-                pq.write_table(tables[name], temporary, compression="zstd")
+                pq.write_table(
+                    tables[name], temporary, compression="zstd", write_page_checksum=True
+                )
+                sums[name] = _sha256(temporary)
+                with temporary.open("rb") as written:
+                    os.fsync(written.fileno())  # on the disk before it gets its final name
                 os.replace(temporary, path)
             except OSError as error:
                 temporary.unlink(missing_ok=True)
                 raise _cannot_write(path, error) from error
+        try:
+            with (self.path / CHECKSUMS).open("a", encoding="utf-8") as notes:
+                # A line break first: the line before may have been cut off.
+                notes.write("\n" + json.dumps({"task": task.name, "sha256": sums}) + "\n")
+        except OSError as error:
+            raise _cannot_write(self.path / CHECKSUMS, error) from error
 
     def remove_temporary(self) -> None:
         """Remove what an interrupted writer left half written."""
         for path in self.path.rglob(".*.tmp"):
             path.unlink(missing_ok=True)
 
-    def parts(self, table: str = "verdicts") -> list[Path]:
-        """Paths of the parts of a table, sorted by name."""
+    def parts(self, table: str = "verdicts", *, nominal: bool = False) -> list[Path]:
+        """Paths of the parts of a table, sorted by name; *nominal*: those that hold draw 0."""
         folder = self.path / TABLES[table][0]
-        return sorted(p for p in folder.glob("part-*.parquet")) if folder.is_dir() else []
+        pattern = f"part-*-{0:09d}-*.parquet" if nominal else "part-*.parquet"
+        return sorted(folder.glob(pattern)) if folder.is_dir() else []
 
-    def tables(self, table: str = "verdicts", *, columns: list[str] | None = None) -> Iterator[Any]:
+    def tables(
+        self,
+        table: str = "verdicts",
+        *,
+        columns: Sequence[str] | None = None,
+        nominal: bool = False,
+    ) -> Iterator[pa.Table]:
         """Yield the parts of a table one by one: a big run never stands in memory whole."""
-        for path in self.parts(table):
-            yield pq.read_table(path, columns=columns)
+        schema = TABLES[table][1]
+        wanted = list(schema.names if columns is None else columns)
+        texts = [name for name in wanted if pa.types.is_string(schema.field(name).type)]
+        for path in self.parts(table, nominal=nominal):
+            # Texts repeat: as a dictionary they take a tenth of the memory.
+            with pq.ParquetFile(path, read_dictionary=texts) as file:
+                yield file.read(columns=wanted)
 
     # -- the rest ------------------------------------------------------------------------------
 
@@ -148,13 +204,18 @@ class RunFolder:
             return
 
 
-def _is_whole(path: Path, schema: pa.Schema) -> bool:
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _is_readable(path: Path, schema: pa.Schema) -> bool:
+    """Read a part to its last page, checksums of pages included."""
     try:
-        with pq.ParquetFile(path) as file:
+        with pq.ParquetFile(path, page_checksum_verification=True) as file:
             if not file.schema_arrow.equals(schema, check_metadata=False):
                 return False
-            file.read(columns=[schema.names[0]])
-            return bool(file.metadata.num_rows >= 0)
+            return bool(file.read().num_rows == file.metadata.num_rows)
     except (OSError, pa.ArrowException):
         return False
 
@@ -167,23 +228,33 @@ class FolderLock:
         self._file: Any = None
 
     def __enter__(self) -> FolderLock:
-        try:
-            self.path.mkdir(parents=True, exist_ok=True)
-            self._file = (self.path / LOCK).open("a+", encoding="utf-8")
-        except OSError as error:
-            raise _cannot_write(self.path, error) from error
-        if not _take(self._file):
-            self._file.seek(0)
-            who = self._file.read().strip() or "unknown"
+        path = self.path / LOCK
+        while True:
+            try:
+                self.path.mkdir(parents=True, exist_ok=True)
+                self._file = path.open("a+", encoding="utf-8")
+            except OSError as error:
+                raise _cannot_write(self.path, error) from error
+            if not _take(self._file):
+                self._file.seek(0)
+                who = self._file.read().strip() or "unknown"
+                self._file.close()
+                raise RunFolderError(
+                    f"{self.path}: another process (number {who}) is writing this run folder; wait "
+                    "for it to end or choose another folder"
+                )
+            # The one before may have removed the name between our opening and our locking.
+            if _same_file(self._file, path):
+                break
             self._file.close()
-            raise RunFolderError(
-                f"{self.path}: another process (number {who}) is writing this run folder; wait for "
-                "it to end or choose another folder"
-            )
-        self._file.seek(0)
-        self._file.truncate()
-        self._file.write(str(os.getpid()))
-        self._file.flush()
+        try:
+            self._file.seek(0)
+            self._file.truncate()
+            self._file.write(str(os.getpid()))
+            self._file.flush()
+        except OSError as error:
+            self._release()
+            raise _cannot_write(self.path, error) from error
         return self
 
     def __exit__(
@@ -192,8 +263,21 @@ class FolderLock:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self._file.close()
-        (self.path / LOCK).unlink(missing_ok=True)
+        self._release()
+
+    def _release(self) -> None:
+        # Removed while it is still locked: whoever waits with the old name looks again.
+        with contextlib.suppress(OSError):
+            (self.path / LOCK).unlink()
+        with contextlib.suppress(OSError):
+            self._file.close()
+
+
+def _same_file(file: Any, path: Path) -> bool:
+    try:
+        return os.path.samestat(os.fstat(file.fileno()), path.stat())
+    except OSError:
+        return False
 
 
 def _take(file: Any) -> bool:

@@ -303,10 +303,12 @@ class _Engine:
         return InProcess()
 
     def results(
-        self, tasks: Sequence[Task], *, cost: float | None, done: int
+        self, tasks: Sequence[Task], *, cost: float | None
     ) -> Iterator[tuple[Task, dict[str, pa.Table]]]:
-        """Yield the results of the tasks, reporting progress."""
-        total = self.plan.evaluations
+        """Yield the results of the tasks, reporting progress over what is to be done now."""
+        total = sum(self._evaluations(task) for task in tasks)
+        done = 0
+        self.began = time.monotonic()
         self._tell(done, total)
         for task, tables in self.choose(tasks, cost).run(self.job, tasks):
             done += self._evaluations(task)
@@ -329,7 +331,7 @@ class _Engine:
         cost = self.seconds_a_draw() if self.plan.draws > BLOCK else None
         tasks = self.tasks(seconds_a_draw=cost or 0.01)
         kept: dict[str, dict[Task, pa.Table]] = {}
-        for task, tables in self.results(tasks, cost=cost, done=0):
+        for task, tables in self.results(tasks, cost=cost):
             for name, table in tables.items():
                 kept.setdefault(name, {})[task] = table
         ordered = {name: [by[task] for task in sorted(by)] for name, by in kept.items()}
@@ -385,11 +387,11 @@ class _Engine:
             from crashsense.campaign.folder import write_text
 
             write_text(folder.path / "plan.toml", self.plan.to_toml())
-        missing = [task for task in tasks if not folder.is_done(task, tables=tuple(names))]
-        done = sum(self._evaluations(t) for t in tasks) - sum(self._evaluations(t) for t in missing)
+        noted = folder.checksums()
+        missing = [t for t in tasks if not folder.is_done(t, tables=tuple(names), noted=noted)]
         folder.log(f"{len(tasks)} tasks, {len(missing)} to do, {self.plan.evaluations} evaluations")
         try:
-            for task, tables in self.results(missing, cost=cost, done=done):
+            for task, tables in self.results(missing, cost=cost):
                 folder.write_parts(task, tables)
         except BaseException as error:
             folder.log(f"stopped: {type(error).__name__}: {error}")
