@@ -24,8 +24,11 @@ from crashsense.sensing import EcuSamples, Sensed, SensorSet, sense
 
 FloatArray = npt.NDArray[np.float64]
 
-#: Draws evaluated at once: a small block stays in the cache and uses whole pages of draws.
+#: Draws judged at once: a small block stays in the cache and uses whole pages of draws.
 BLOCK = 2 * PAGE
+
+#: Draws sensed at once where all share one pulse: it is filtered once for each filter setting.
+SENSED_BLOCK = 16 * PAGE
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,15 +114,25 @@ def run_task(job: Job, task: Task) -> dict[str, pa.Table]:
     """Evaluate one task; return its part of every table."""
     pieces: dict[str, list[Mapping[str, Any]]] = {"verdicts": [], "fire_curves": [], "traces": []}
     events = job.occurrences[task.occurrence]
-    for first in _block_starts(task):
-        last = min(task.last, _block_end(first))
+    source = events[0].source
+    varies = source is not None and source.varies and job.vary in ("pulse", "both")
+    for first, last in _blocks(task.first, task.last, size=BLOCK if varies else SENSED_BLOCK):
         draws = list(range(first, last))
         block = signal_block(events, draws, seed=job.seed, vary=job.vary)
         for sensor_set in job.sensor_sets:
             sensed = sense_block(events, block, draws, job=job, sensor_set=sensor_set)
-            shared: dict[int, Evaluated] = {}
-            for event in events:
-                _evaluate_event(job, event, block, sensor_set, sensed, pieces, shared)
+            for start, end in _blocks(first, last, size=BLOCK):
+                part = sensed.part(slice(start - first, end - first))
+                required = {
+                    event: {
+                        r: v if v.size == 1 else v[start - first : end - first]
+                        for r, v in by.items()
+                    }
+                    for event, by in block.required_s.items()
+                }
+                shared: dict[int, Evaluated] = {}
+                for event in events:
+                    _evaluate_event(job, event, required, sensor_set, part, pieces, shared)
     tables = {"verdicts": build_table(pieces["verdicts"], schema=VERDICT_SCHEMA)}
     if "fire_curves" in job.keep:
         tables["fire_curves"] = build_table(pieces["fire_curves"], schema=CURVE_SCHEMA)
@@ -128,24 +141,20 @@ def run_task(job: Job, task: Task) -> dict[str, pa.Table]:
     return tables
 
 
-def _block_end(first: int) -> int:
-    """End of the block that *first* falls in; draw 0 is a block of its own (another noise path)."""
-    return 1 if first == 0 else 1 + ((first - 1) // BLOCK + 1) * BLOCK
-
-
-def _block_starts(task: Task) -> list[int]:
-    starts = []
-    first = task.first
-    while first < task.last:
-        starts.append(first)
-        first = _block_end(first)
-    return starts
+def _blocks(first: int, last: int, *, size: int) -> list[tuple[int, int]]:
+    """Split draws first..last-1 at page borders; draw 0 is a block of its own (it has no noise)."""
+    blocks = []
+    while first < last:
+        end = 1 if first == 0 else 1 + ((first - 1) // size + 1) * size
+        blocks.append((first, min(end, last)))
+        first = end
+    return blocks
 
 
 def _evaluate_event(
     job: Job,
     event: Event,
-    block: SignalBlock,
+    required_s: Mapping[str, Mapping[str, FloatArray]],
     sensor_set: SensorSet,
     sensed: Sensed,
     pieces: dict[str, list[Mapping[str, Any]]],
@@ -162,7 +171,7 @@ def _evaluate_event(
                 samples=samples,
                 sensed=sensed,
                 sensor_set=sensor_set,
-                required_s=block.required_s[event.name][restraint],
+                required_s=required_s[event.name][restraint],
                 shared=shared,
             )
             identity = {

@@ -355,7 +355,15 @@ class _OneSensor:
         """Low-pass and sampling of deterministic samples, for each of *rows* its own setting."""
         setting, phase = self.drawn.setting[rows], self.shared.phase[rows]
         if samples.shape[0] == 1:
-            return self._table(self._ahead(samples), setting)[setting, phase]
+            starts = tuple(self._word_index(p).start for p in range(len(PHASES)))
+            table = chain.word_table(
+                self._ahead(samples),
+                design=self.design,
+                first=starts,
+                every=self.every,
+                words=self.words,
+            )
+            return np.asarray(table[setting, phase])
         out = np.empty((rows.size, self.words))
         for s in np.unique(setting):
             mine = np.flatnonzero(setting == s)
@@ -370,21 +378,6 @@ class _OneSensor:
             for p in np.unique(phase[mine]):
                 at = np.flatnonzero(phase[mine] == p)
                 out[mine[at]] = smooth[at, self._word_index(int(p))]
-        return out
-
-    def _table(self, source: FloatArray, setting: IntArray) -> FloatArray:
-        """Words of one signal for every filter setting and phase, (settings, phases, words)."""
-        out = np.zeros((len(chain.CORNER_SETTINGS), len(PHASES), self.words))
-        for s in np.unique(setting):
-            smooth = chain.lowpass(
-                source,
-                sensor=self.sensor,
-                rate_hz=self.base.rate_hz,
-                rest=source[:, 0],
-                setting=int(s),
-            )
-            for p in range(len(PHASES)):
-                out[s, p] = smooth[0, self._word_index(p)]
         return out
 
     def _fast(self, rows: IntArray) -> FloatArray:
