@@ -174,6 +174,13 @@ def lowpass(
 ) -> FloatArray:
     """Filter along the last axis; before its first sample each row stood at *rest* (draws,)."""
     design = FilterDesign.of(sensor, rate_hz=rate_hz)
+    return apply_setting(samples, design=design, rest=rest, setting=setting)
+
+
+def apply_setting(
+    samples: FloatArray, *, design: FilterDesign, rest: FloatArray, setting: int
+) -> FloatArray:
+    """Filter with one setting of a design, as :func:`lowpass`."""
     sections = setting_sections(design, setting)
     if sections is None:
         return samples
@@ -182,6 +189,43 @@ def lowpass(
     state = _rest_state(design, setting)
     out, _ = sosfilt(sections, samples, axis=-1, zi=state[:, None, :] * rest[None, :, None])
     return np.asarray(out, dtype=np.float64)
+
+
+def word_table(
+    samples: FloatArray, *, design: FilterDesign, first: tuple[int, ...], every: int, words: int
+) -> FloatArray:
+    """Words of one signal in every filter setting, for words that start at each of *first*.
+
+    Returns shape (settings, len(first), words). Blocks of draws ask for the same signal again and
+    again, so the last few tables are kept; long signals are not.
+    """
+    if samples.size <= _KEPT_SAMPLES:
+        return _kept_table(samples.tobytes(), design, first, every, words)
+    return _make_table(samples, design, first, every, words)
+
+
+_KEPT_SAMPLES = 20_000
+
+
+@lru_cache(maxsize=32)
+def _kept_table(
+    content: bytes, design: FilterDesign, first: tuple[int, ...], every: int, words: int
+) -> FloatArray:
+    table = _make_table(np.frombuffer(content), design, first, every, words)
+    table.setflags(write=False)
+    return table
+
+
+def _make_table(
+    samples: FloatArray, design: FilterDesign, first: tuple[int, ...], every: int, words: int
+) -> FloatArray:
+    source = np.array(samples, dtype=np.float64).reshape(1, -1)
+    out = np.empty((len(CORNER_SETTINGS), len(first), words))
+    for setting in range(len(CORNER_SETTINGS)):
+        smooth = apply_setting(source, design=design, rest=source[:, 0], setting=setting)
+        for place, start in enumerate(first):
+            out[setting, place] = smooth[0, start : start + every * (words - 1) + 1 : every]
+    return out
 
 
 def settling_samples(sensor: Sensor, *, rate_hz: float, residue: float = 1e-6) -> int:

@@ -14,6 +14,7 @@ from collections.abc import Callable
 
 import numpy as np
 import scipy.signal as ss
+
 from crashsense.sensing import load_sensor_set, sense
 from crashsense.signal import Signal
 from crashsense.units import STANDARD_GRAVITY as G
