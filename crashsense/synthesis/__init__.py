@@ -13,6 +13,7 @@ from crashsense.synthesis.recipe import Recipe, load_events, load_recipes, parse
 #: Modules that register pulse models.
 MODEL_MODULES: tuple[str, ...] = (
     "frontal",
+    "combined",
     "blows",
     "door_blows",
     "road",

@@ -135,6 +135,7 @@ def march(
     step_s: float,
     audit: bool = False,
     set_speed: FloatArray | None = None,
+    push: FloatArray | None = None,
 ) -> tuple[dict[str, FloatArray], FloatArray]:
     """March *steps* steps from *state*; return outputs (draws, steps) and the state at the end.
 
@@ -146,6 +147,8 @@ def march(
     brake : wanted deceleration [m/s^2], shape (draws, steps), or None
     step_s : time step [s]
     audit : also return energies
+    push : further acceleration of the whole car, wheels included [m/s^2], shape (draws, steps):
+        an impact that takes place while the car is on the move
     set_speed : speed that the driver holds [m/s], shape (draws,); that of the state without it
 
     Output k is taken at the beginning of step k.
@@ -163,10 +166,12 @@ def march(
             paths = [road.path[rows].tolist() for road in roads]
             start: Any = state[:, rows].tolist()
             wanted: Any = None if brake is None else brake[rows].tolist()
+            pushed: Any = None if push is None else push[rows].tolist()
         else:
             paths = [np.ascontiguousarray(road.path[rows]) for road in roads]
             start = [np.array(row) for row in state[:, rows]]
             wanted = None if brake is None else np.ascontiguousarray(brake[rows].T)
+            pushed = None if push is None else np.ascontiguousarray(push[rows].T)
         places = [(road.start_m, 1.0 / road.step_m, road.step_m) for road in roads]
         history, last = _march(
             _picked(car, pick),
@@ -174,6 +179,7 @@ def march(
             paths,
             places,
             wanted,
+            pushed,
             pick(state[1] if set_speed is None else set_speed),
             steps,
             step_s,
@@ -218,6 +224,7 @@ def _march(
     paths: list[Any],
     places: list[tuple[float, float, float]],
     brake: Any,
+    push: Any,
     v_set: Any,
     steps: int,
     h: float,
@@ -349,7 +356,7 @@ def _march(
             lost = lost + h * power
             work = work + h * wheel_power
         history.append(record)
-        v = v + h * acc_x
+        v = v + h * (acc_x if push is None else acc_x + push[step])
         dz = dz + h * acc_z_body
         dpitch = dpitch + h * acc_pitch
         droll = droll + h * acc_roll
