@@ -69,7 +69,8 @@ def signal_block(
 ) -> SignalBlock:
     """Return the true signals of some draws: one row for all where the pulse does not vary."""
     source = events[0].source
-    if source is not None and source.varies and vary in ("pulse", "both"):
+    nominal_only = all(draw == 0 for draw in draws)  # no seed changes draw 0: the events carry it
+    if source is not None and source.varies and vary in ("pulse", "both") and not nominal_only:
         return source.block(draws, seed=seed)
     required = {
         event.name: {
