@@ -16,77 +16,30 @@ alone, never on its neighbours in a block.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from crashsense import draws as random_draws
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import Context
-from crashsense.sensing import chain
-from crashsense.sensing.faults import Scene
-from crashsense.sensing.noise import WordNoise, word_noise
+from crashsense.sensing.one_sensor import ChainReport, OneSensor
 from crashsense.sensing.samples import EcuSamples
-from crashsense.sensing.sensor import Sensor, SensorSet
-from crashsense.sensing.timebase import TimeBase, at_internal_rate
-from crashsense.sensing.tolerance import (
-    PHASES,
-    SensorDraws,
-    UnitDraws,
-    draw_sensor,
-    draw_unit,
-)
-from crashsense.sensing.transport import hold_last
+from crashsense.sensing.sensor import SensorSet
+from crashsense.sensing.timebase import at_internal_rate
+from crashsense.sensing.tolerance import OTHER_AXES, PHASES, draw_sensor, draw_unit
 from crashsense.signal import Signal
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
-#: Standard deviations of noise that a sample is taken to stay within when the path is chosen.
-NOISE_MARGIN = 8.0
-
-#: Largest error of the word noise's autocovariance, as a share of its variance, that the fast path
-#: may have (it is about 1e-14 for a 400 Hz low-pass and grows as the corner falls).
-NOISE_MODEL_ERROR = 1e-6
+#: Samples of one channel that are sensed at once, all draws together (24 MB).
+PIECE_SAMPLES = 3_000_000
 
 PATHS = ("auto", "full", "fast")
-
-
-@dataclass(frozen=True, eq=False)
-class ChainReport:
-    """What the stages of one sensor did, numbers of samples of shape (draws,).
-
-    ``at_stop`` and ``clipped_before_filter`` count internal samples (``internal_samples`` a draw),
-    ``clipped_after_filter`` words whose filtered value lay beyond the range, ``clipped_at_code``
-    words at the end of the payload, ``lost_frames`` words that never came or came too late
-    (``words`` a draw). ``fast``: True where the fast path was taken.
-    """
-
-    at_stop: IntArray
-    clipped_before_filter: IntArray
-    clipped_after_filter: IntArray
-    clipped_at_code: IntArray
-    lost_frames: IntArray
-    internal_samples: int
-    words: int
-    fast: BoolArray
-
-    def part(self, rows: slice) -> ChainReport:
-        """Return the report of some draws."""
-        return ChainReport(
-            at_stop=self.at_stop[rows],
-            clipped_before_filter=self.clipped_before_filter[rows],
-            clipped_after_filter=self.clipped_after_filter[rows],
-            clipped_at_code=self.clipped_at_code[rows],
-            lost_frames=self.lost_frames[rows],
-            internal_samples=self.internal_samples,
-            words=self.words,
-            fast=self.fast[rows],
-        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -168,8 +121,28 @@ def sense(
         raise InputError(found)
 
     wanted = list(dict.fromkeys(sensor_set.sensors if channels is None else channels))
+    piece = _rows_a_piece(signals, sensor_set)
+    if numbers.size > piece:
+        return _in_pieces(
+            signals,
+            sensor_set,
+            piece=piece,
+            draws=numbers,
+            deviates=deviates,
+            seed=seed,
+            occurrence=occurrence,
+            context=context,
+            channels=wanted,
+            quiet=frozenset(quiet),
+            vary=vary,
+            path=path,
+        )
     truth, base = at_internal_rate(
-        signals, unit=sensor_set.control_unit, draws=numbers.size, quiet=frozenset(quiet)
+        signals,
+        unit=sensor_set.control_unit,
+        draws=numbers.size,
+        quiet=frozenset(quiet),
+        needed=_needed(wanted, sensor_set),
     )
     shared = draw_unit(
         numbers, unit=sensor_set.control_unit, seed=seed, occurrence=occurrence, vary=vary
@@ -198,7 +171,7 @@ def sense(
             vary=vary,
             deviates=None if deviates is None else deviates.get(channel),
         )
-        one = _OneSensor(
+        one = OneSensor(
             channel, sensor, sensor_set, base, truth, drawn, shared, numbers, seed, occurrence
         )
         values[channel], codes[channel], valid[channel], reports[channel] = one.run(path)
@@ -219,365 +192,77 @@ def sense(
     )
 
 
-@lru_cache(maxsize=512)
-def _word_noise(design: chain.FilterDesign, setting: int, every: int) -> WordNoise:
-    return word_noise(chain.setting_sections(design, setting), every=every)
+def _needed(wanted: Sequence[str], sensor_set: SensorSet) -> frozenset[str]:
+    """Signals that the sensors at *wanted* look at: their own, other axes, crush for a fault."""
+    names = set(wanted)
+    for channel in wanted:
+        names |= set(OTHER_AXES.get(channel, ()))
+        sensor = sensor_set.sensors.get(channel)
+        if sensor is not None and any(f.kind == "destroyed_at_crush" for f in sensor.faults):
+            names.add("central_x")
+    return frozenset(names)
 
 
-class _OneSensor:
-    """The chain of one sensor for one block of draws."""
+def _rows_a_piece(signals: Mapping[str, Signal], sensor_set: SensorSet) -> int:
+    """Draws that are sensed at once, so that long events keep within memory."""
+    if not signals:
+        return PIECE_SAMPLES
+    rate = sensor_set.control_unit.internal_rate_hz
+    size = max(signal.size * rate / signal.rate_hz for signal in signals.values())
+    return max(1, int(PIECE_SAMPLES / size))
 
-    def __init__(
-        self,
-        channel: str,
-        sensor: Sensor,
-        sensor_set: SensorSet,
-        base: TimeBase,
-        truth: Mapping[str, FloatArray],
-        drawn: SensorDraws,
-        shared: UnitDraws,
-        draws: IntArray,
-        seed: int,
-        occurrence: str,
-    ) -> None:
-        self.channel, self.sensor, self.base = channel, sensor, base
-        self.drawn, self.shared, self.draws = drawn, shared, draws
-        self.seed, self.occurrence = seed, occurrence
-        unit = sensor_set.control_unit
-        self.unit = unit
-        self.held = sensor_set.held_ticks(channel)
-        # Words a tick (fast sensors) or ticks a word (slow ones).
-        self.words_a_tick = max(1, round(sensor.sample_rate_hz / unit.tick_rate_hz))
-        self.ticks_a_word = max(1, round(unit.tick_rate_hz / sensor.sample_rate_hz))
-        self.every = round(base.rate_hz / sensor.sample_rate_hz)
-        first_tick = base.tick // base.every
-        #: ticks by which the first word lies before the first tick
-        self.early = first_tick % self.ticks_a_word
-        self.words = (
-            base.ticks * self.words_a_tick
-            if self.ticks_a_word == 1
-            else (self.early + base.ticks - 1) // self.ticks_a_word + 1
-        )
-        lead = (
-            (self.words_a_tick - 1) * self.every
-            if self.ticks_a_word == 1
-            else self.early * base.every
-        )
-        #: internal samples of rest put in front, so that noise is stationary at the first word
-        self.ahead = chain.settling_samples(sensor, rate_hz=base.rate_hz) + lead
-        self.design = chain.FilterDesign.of(sensor, rate_hz=base.rate_hz)
-        #: index (into samples with the rest in front) of the first word at phase 0
-        self.origin = self.ahead + base.tick - base.first - lead
-        self.truth = truth
-        self.reading, self.at_stop = self._reading()
-        self.others = {name: truth[name] for name in drawn.cross if name in truth}
 
-    def _scene(self, times_s: FloatArray, rows: IntArray) -> Scene:
-        central = self.truth.get("central_x")
-        if central is not None and central.shape[0] > 1:
-            central = central[rows]
-        return Scene(
-            draws=self.draws[rows],
-            seed=self.seed,
-            occurrence=self.occurrence,
-            channel=self.channel,
-            rate_hz=self.base.rate_hz,
-            times_s=times_s,
-            central_x=central,
-            internal_times_s=self.base.times_s,
-            failed_code=self.sensor.failed_code,
-        )
+def _in_pieces(
+    signals: Mapping[str, Signal],
+    sensor_set: SensorSet,
+    *,
+    piece: int,
+    draws: IntArray,
+    deviates: Mapping[str, FloatArray] | None,
+    **arguments: Any,
+) -> Sensed:
+    """Sense a large block in pieces: a draw does not depend on its neighbours."""
+    for name, signal in signals.items():
+        if signal.samples.ndim == 2 and signal.samples.shape[0] not in (1, draws.size):
+            expected = f"1 row or one for each of the {draws.size} draws"
+            raise InputError([Fault(f"signal {name}", "samples", signal.samples.shape, expected)])
+    pieces = []
+    for first in range(0, draws.size, piece):
+        rows = slice(first, first + piece)
+        part = {
+            name: signal
+            if signal.samples.ndim == 1 or signal.samples.shape[0] == 1
+            else signal.replaced(signal.samples[rows], note=f"draws {first} and on")
+            for name, signal in signals.items()
+        }
+        chosen = None if deviates is None else {k: v[rows] for k, v in deviates.items()}
+        pieces.append(sense(part, sensor_set, draws=draws[rows], deviates=chosen, **arguments))
+    head = pieces[0]
 
-    def _reading(self) -> tuple[FloatArray, IntArray]:
-        true = self.truth[self.channel]
-        every = np.arange(self.draws.size)
-        for fault in self.sensor.faults:
-            true = fault.at_input(true, self._scene(self.base.times_s, every))
-        return chain.respond(true, sensor=self.sensor, rate_hz=self.base.rate_hz)
+    def table(name: str) -> dict[str, Any]:
+        tables = [getattr(one.samples, name) for one in pieces]
+        return {channel: np.concatenate([t[channel] for t in tables]) for channel in tables[0]}
 
-    # --- choice of path --------------------------------------------------------------------------
-
-    def can_be_fast(self) -> BoolArray:
-        """True for each draw in which no sample can meet a nonlinearity ahead of the words."""
-        sensor, drawn = self.sensor, self.drawn
-        if any(fault.stage != "word" for fault in sensor.faults):
-            return np.zeros(self.draws.size, dtype=bool)
-        if sensor.noise_density > 0 and self._models_error() > NOISE_MODEL_ERROR:
-            return np.zeros(self.draws.size, dtype=bool)
-        rate = self.base.rate_hz
-        sigma = chain.noise_deviation(sensor, rate_hz=rate) * drawn.noisy
-        peak = np.abs(drawn.gain) * np.abs(self.reading).max(axis=-1)
-        for name, samples in self.others.items():
-            peak = peak + np.abs(drawn.cross[name]) * np.abs(samples).max(axis=-1)
-        peak = peak + np.abs(drawn.offset) + np.abs(drawn.drift) * max(0.0, self.base.times_s[-1])
-        linear = peak + NOISE_MARGIN * sigma <= sensor.front_end
-        return np.asarray(linear & (self.at_stop == 0))
-
-    def _models(self) -> list[WordNoise]:
-        return [_word_noise(self.design, s, self.every) for s in range(len(chain.CORNER_SETTINGS))]
-
-    def _models_error(self) -> float:
-        return max(model.error for model in self._models())
-
-    # --- the two paths ---------------------------------------------------------------------------
-
-    def run(self, path: str) -> tuple[FloatArray, npt.NDArray[np.int32], BoolArray, ChainReport]:
-        n = self.draws.size
-        fast = np.zeros(n, dtype=bool) if path == "full" else self.can_be_fast()
-        if path == "fast" and not fast.all():
-            expected = (
-                "'auto' or 'full': in draw"
-                f" {int(self.draws[np.flatnonzero(~fast)[0]])} a sample of {self.channel}"
-                " can reach a stop, a saturation or a fault"
-            )
-            raise InputError([Fault("sense", "path", path, expected)])
-        analogue = np.empty((n, self.words))
-        before = np.zeros(n, dtype=np.int64)
-        rows = np.flatnonzero(fast)
-        if rows.size:
-            analogue[rows] = self._fast(rows)
-        rows = np.flatnonzero(~fast)
-        if rows.size:
-            analogue[rows], before[rows] = self._full(rows)
-        return self._words(analogue, before, fast)
-
-    def _ahead(self, samples: FloatArray) -> FloatArray:
-        out = np.empty((samples.shape[0], self.ahead + samples.shape[1]))
-        out[:, : self.ahead] = samples[:, :1]
-        out[:, self.ahead :] = samples
-        return out
-
-    def _word_index(self, phase: int) -> slice:
-        first = self.origin + self.base.phase_samples(phase)
-        return slice(first, first + self.every * (self.words - 1) + 1, self.every)
-
-    def _filtered(self, samples: FloatArray, rows: IntArray) -> FloatArray:
-        """Low-pass and sampling of deterministic samples, for each of *rows* its own setting."""
-        setting, phase = self.drawn.setting[rows], self.shared.phase[rows]
-        if samples.shape[0] == 1:
-            starts = tuple(self._word_index(p).start for p in range(len(PHASES)))
-            table = chain.word_table(
-                self._ahead(samples),
-                design=self.design,
-                first=starts,
-                every=self.every,
-                words=self.words,
-            )
-            return np.asarray(table[setting, phase])
-        out = np.empty((rows.size, self.words))
-        for s in np.unique(setting):
-            mine = np.flatnonzero(setting == s)
-            source = self._ahead(samples[rows[mine]])
-            smooth = chain.lowpass(
-                source,
-                sensor=self.sensor,
-                rate_hz=self.base.rate_hz,
-                rest=source[:, 0],
-                setting=int(s),
-            )
-            for p in np.unique(phase[mine]):
-                at = np.flatnonzero(phase[mine] == p)
-                out[mine[at]] = smooth[at, self._word_index(int(p))]
-        return out
-
-    def _fast(self, rows: IntArray) -> FloatArray:
-        drawn = self.drawn
-        out = self._filtered(self.reading, rows)
-        out *= drawn.gain[rows][:, None]
-        for name, samples in self.others.items():
-            coefficient = drawn.cross[name][rows]
-            if coefficient.any():
-                out += coefficient[:, None] * self._filtered(samples, rows)
-        out += drawn.offset[rows][:, None]
-        if drawn.drift[rows].any():
-            ramp = np.maximum(self.base.times_s, 0.0)[None, :]
-            out += drawn.drift[rows][:, None] * self._filtered(ramp, rows)
-        noisy = drawn.noisy[rows]
-        if self.sensor.noise_density > 0 and noisy.any():
-            self._add_word_noise(out, rows, noisy)
-        return out
-
-    def _add_word_noise(self, out: FloatArray, rows: IntArray, noisy: BoolArray) -> None:
-        from scipy.signal import sosfilt
-
-        models = self._models()
-        warm_up = max(model.warm_up for model in models)
-        sigma = chain.noise_deviation(self.sensor, rate_hz=self.base.rate_hz)
-        noise = random_draws.normals(
-            self.draws[rows],
-            warm_up + self.words,
-            seed=self.seed,
-            axes=(self.occurrence, self.channel, "noise", "words"),
-        )
-        for s in np.unique(self.drawn.setting[rows]):
-            mine = np.flatnonzero((self.drawn.setting[rows] == s) & noisy)
-            if mine.size:
-                made = sosfilt(models[int(s)].sections, noise[mine], axis=-1)
-                out[mine] += sigma * made[:, warm_up:]
-
-    def _full(self, rows: IntArray) -> tuple[FloatArray, IntArray]:
-        out = np.empty((rows.size, self.words))
-        before = np.zeros(rows.size, dtype=np.int64)
-        if not self._rows_differ(rows):
-            # One signal, nominal sensors: computed once for all.
-            out[:], before[:] = self._full_block(rows[:1])
-            return out, before
-        # A page of draws at a time: its noise comes in one piece and stays in the cache.
-        pages = (np.maximum(self.draws[rows], 1) - 1) // random_draws.PAGE
-        for page in np.unique(pages):
-            mine = np.flatnonzero(pages == page)
-            out[mine], before[mine] = self._full_block(rows[mine])
-        return out, before
-
-    def _rows_differ(self, rows: IntArray) -> bool:
-        d = self.drawn
-        same = (
-            self.reading.shape[0] == 1
-            and all(samples.shape[0] == 1 for samples in self.others.values())
-            and not d.noisy[rows].any()
-            and not any(fault.kind == "noise_burst" for fault in self.sensor.faults)
-        )
-        varied = (d.gain, d.offset, d.drift, d.setting, self.shared.phase, *d.cross.values())
-        return not (same and all((a[rows] == a[rows[0]]).all() for a in varied))
-
-    def _full_block(self, rows: IntArray) -> tuple[FloatArray, IntArray]:
-        drawn, sensor, base = self.drawn, self.sensor, self.base
-
-        def of(samples: FloatArray) -> FloatArray:
-            return samples if samples.shape[0] == 1 else samples[rows]
-
-        raw = drawn.gain[rows][:, None] * of(self.reading)
-        for name, samples in self.others.items():
-            coefficient = drawn.cross[name][rows]
-            if coefficient.any():
-                raw += coefficient[:, None] * of(samples)
-        raw += drawn.offset[rows][:, None]
-        if drawn.drift[rows].any():
-            raw += drawn.drift[rows][:, None] * np.maximum(base.times_s, 0.0)
-        for fault in sensor.faults:
-            raw = fault.at_front_end(raw, self._scene(base.times_s, rows))
-        rest = np.clip(raw[:, 0], -sensor.front_end, sensor.front_end)
-        raw = self._ahead(raw)
-        if sensor.noise_density > 0 and drawn.noisy[rows].any():
-            noise = random_draws.normals(
-                self.draws[rows],
-                raw.shape[1],
-                seed=self.seed,
-                axes=(self.occurrence, self.channel, "noise", "internal"),
-            )
-            noise *= chain.noise_deviation(sensor, rate_hz=base.rate_hz)
-            raw += noise
-        before = np.count_nonzero(np.abs(raw[:, self.ahead :]) > sensor.front_end, axis=-1)
-        np.clip(raw, -sensor.front_end, sensor.front_end, out=raw)
-        out = np.empty((rows.size, self.words))
-        setting, phase = drawn.setting[rows], self.shared.phase[rows]
-        for s in np.unique(setting):
-            mine = np.flatnonzero(setting == s)
-            smooth = chain.lowpass(
-                raw[mine], sensor=sensor, rate_hz=base.rate_hz, rest=rest[mine], setting=int(s)
-            )
-            for p in np.unique(phase[mine]):
-                at = np.flatnonzero(phase[mine] == p)
-                out[mine[at]] = smooth[at, self._word_index(int(p))]
-        return out, before
-
-    # --- words and control unit ------------------------------------------------------------------
-
-    def _words(
-        self, analogue: FloatArray, before: IntArray, fast: BoolArray
-    ) -> tuple[FloatArray, npt.NDArray[np.int32], BoolArray, ChainReport]:
-        sensor, n = self.sensor, self.draws.size
-        after = np.count_nonzero(np.abs(analogue) > sensor.range, axis=-1)
-        rest = analogue[:, 0]
-        if sensor.offset_cancellation_hz > 0:
-            rest = self.drawn.offset + self.drawn.gain * self.reading[:, 0]
-        codes, at_code = chain.quantise(analogue, step=sensor.step, limit=sensor.code_limit)
-        arrived = self._arrived(codes.shape)
-        lost_before_faults = arrived is not None
-        if arrived is None:
-            arrived = np.ones(codes.shape, dtype=bool)
-        if sensor.faults:
-            scene = self._scene(self._word_times_s(), np.arange(n))
-            for fault in sensor.faults:
-                codes, arrived = fault.at_word(codes, arrived, scene)
-        lost = np.count_nonzero(~arrived, axis=-1)
-        flagged = None
-        if lost_before_faults or lost.any():
-            if sensor.on_lost == "hold":
-                codes = hold_last(codes, arrived=arrived)
-            else:
-                codes = np.where(arrived, codes, np.int32(sensor.failed_code)).astype(np.int32)
-        if sensor.faults or lost.any():
-            flagged = np.abs(codes) > sensor.code_limit
-        values = codes.astype(np.float64) * sensor.step
-        if flagged is not None:
-            values[flagged] = np.nan
-        values, codes = self._at_ticks(values, codes)
-        good = np.isfinite(values) if flagged is not None else np.ones(values.shape, dtype=bool)
-        if sensor.offset_cancellation_hz > 0:
-            # The estimate waits while words are missing: the last good one stands in for them.
-            index = np.maximum.accumulate(np.where(good, np.arange(values.shape[1]), 0), axis=-1)
-            filled = np.nan_to_num(np.take_along_axis(values, index, axis=-1))
-            high = chain.cancel_offset(
-                filled,
-                corner_hz=sensor.offset_cancellation_hz,
-                rate_hz=self.unit.tick_rate_hz,
-                rest=np.broadcast_to(rest, (n,)),
-            )
-            values = np.where(good, high, np.nan)
-        report = ChainReport(
-            at_stop=np.broadcast_to(self.at_stop, (n,)),
-            clipped_before_filter=np.asarray(before, dtype=np.int64),
-            clipped_after_filter=np.asarray(after, dtype=np.int64),
-            clipped_at_code=at_code,
-            lost_frames=np.asarray(lost, dtype=np.int64),
-            internal_samples=self.base.size,
-            words=self.words,
-            fast=fast,
-        )
-        return values, codes, good, report
-
-    def _word_times_s(self) -> FloatArray:
-        offset = np.array([self.base.phase_samples(p) for p in range(len(PHASES))])
-        first = self.base.first - self.ahead + self.origin + offset[self.shared.phase]
-        number = first[:, None] + self.every * np.arange(self.words)
-        return np.asarray(number / self.base.rate_hz, dtype=np.float64)
-
-    def _arrived(self, shape: tuple[int, ...]) -> BoolArray | None:
-        """Which words come in time, or None if all do."""
-        sensor = self.sensor
-        noisy = self.drawn.noisy
-        arrived: BoolArray | None = None
-        axes = (self.occurrence, self.channel)
-        if sensor.lost_frame_probability > 0 and noisy.any():
-            drawn = random_draws.uniforms(
-                self.draws, shape[1], seed=self.seed, axes=(*axes, "lost_frames")
-            )
-            arrived = (drawn >= sensor.lost_frame_probability) | ~noisy[:, None]
-        room = self.unit.read_s + self.held / self.unit.tick_rate_hz - sensor.latency_s
-        if sensor.jitter_s > 0 and noisy.any():
-            late = sensor.jitter_s * random_draws.normals(
-                self.draws, shape[1], seed=self.seed, axes=(*axes, "jitter")
-            )
-            in_time = (late <= room) | ~noisy[:, None]
-            arrived = in_time if arrived is None else arrived & in_time
-        return arrived
-
-    def _at_ticks(
-        self, values: FloatArray, codes: npt.NDArray[np.int32]
-    ) -> tuple[FloatArray, npt.NDArray[np.int32]]:
-        ticks = self.base.ticks
-        if self.words_a_tick > 1:
-            last = slice(self.words_a_tick - 1, None, self.words_a_tick)
-            codes = np.ascontiguousarray(codes[:, last])
-            if self.sensor.combine == "mean":
-                values = chain.average_words(values, words=self.words_a_tick)
-            else:
-                values = np.ascontiguousarray(values[:, last])
-        elif self.ticks_a_word > 1:
-            index = (self.early + np.arange(ticks)) // self.ticks_a_word
-            values, codes = values[:, index], codes[:, index]
-        if self.held:
-            index = np.maximum(np.arange(ticks) - self.held, 0)
-            values, codes = values[:, index], codes[:, index]
-        return values, codes
+    samples = replace(
+        head.samples,
+        channels=table("channels"),
+        codes=table("codes"),
+        valid=table("valid"),
+        start_s=np.concatenate([one.samples.start_s for one in pieces]),
+    )
+    counts = (
+        "at_stop",
+        "clipped_before_filter",
+        "clipped_after_filter",
+        "clipped_at_code",
+        "lost_frames",
+        "fast",
+    )
+    reports = {}
+    for channel, report in head.reports.items():
+        parts = [one.reports[channel] for one in pieces]
+        joined: dict[str, Any] = {
+            name: np.concatenate([getattr(part, name) for part in parts]) for name in counts
+        }
+        reports[channel] = replace(report, **joined)
+    return Sensed(samples, reports, np.concatenate([one.paths for one in pieces]), draws)

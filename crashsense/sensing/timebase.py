@@ -44,9 +44,16 @@ class TimeBase:
 
 
 def at_internal_rate(
-    signals: Mapping[str, Signal], *, unit: ControlUnit, draws: int, quiet: frozenset[str]
+    signals: Mapping[str, Signal],
+    *,
+    unit: ControlUnit,
+    draws: int,
+    quiet: frozenset[str] = frozenset(),
+    needed: frozenset[str] | None = None,
 ) -> tuple[Mapping[str, FloatArray], TimeBase]:
-    """Bring all signals to the internal rate and their common span, shape (1 or draws, samples).
+    """Bring signals to the internal rate and their common span, shape (1 or draws, samples).
+
+    The span is that of all signals; only those in *needed* (None: all) are brought to it.
 
     A signal at another rate is resampled with anti-aliasing. Below the internal rate (road events
     at 2 kHz, rollover at less) that adds nothing and loses nothing: the sensor follows such content
@@ -71,17 +78,31 @@ def at_internal_rate(
     if found:
         raise InputError(found)
 
-    rate = unit.internal_rate_hz
-    arrays: dict[str, FloatArray] = {}
-    first: dict[str, int] = {}
+    base = time_base(signals, unit=unit)
+    common: dict[str, FloatArray] = {}
     for name, signal in signals.items():
+        if needed is not None and name not in needed:
+            continue
         samples = np.atleast_2d(signal.samples)
-        if signal.rate_hz != rate:
-            samples = resample(samples, rate_hz=signal.rate_hz, to_hz=rate)
-        arrays[name] = samples
-        first[name] = round(signal.start_s * rate)
+        if signal.rate_hz != base.rate_hz:
+            samples = resample(samples, rate_hz=signal.rate_hz, to_hz=base.rate_hz)
+        skip = base.first - round(signal.start_s * base.rate_hz)
+        common[name] = samples[:, skip : skip + base.size]
+    for name in sorted(quiet - set(signals)):
+        common[name] = np.zeros((1, base.size))
+    return common, base
+
+
+def time_base(signals: Mapping[str, Signal], *, unit: ControlUnit) -> TimeBase:
+    """Return the common span of signals at the internal rate, and the ticks in it."""
+    rate = unit.internal_rate_hz
+    first = {name: round(signal.start_s * rate) for name, signal in signals.items()}
+    last = {
+        name: first[name] + -int(-(signal.size * rate / signal.rate_hz - 1e-6) // 1)
+        for name, signal in signals.items()
+    }
     start = max(first.values())
-    end = min(first[name] + arrays[name].shape[-1] for name in arrays)
+    end = min(last.values())
     every = round(rate / unit.tick_rate_hz)
     tick = -(-start // every) * every
     ticks = (end - 1 - int(PHASES[-1] * every + 1e-9) - tick) // every + 1
@@ -89,10 +110,4 @@ def at_internal_rate(
         span = {name: f"{signal.start_s:g}..{signal.end_s:g} s" for name, signal in signals.items()}
         expected = f"signals that share at least two ticks of {1e3 / unit.tick_rate_hz:g} ms"
         raise InputError([Fault("signals", "time", span, expected)])
-    common = {
-        name: samples[:, start - first[name] : end - first[name]]
-        for name, samples in arrays.items()
-    }
-    for name in sorted(quiet - set(common)):
-        common[name] = np.zeros((1, end - start))
-    return common, TimeBase(rate, start, end - start, every, tick, ticks)
+    return TimeBase(rate, start, end - start, every, tick, ticks)

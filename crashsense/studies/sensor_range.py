@@ -251,7 +251,6 @@ class _EventStudy:
             {sensor: self.block.signals[sensor]},
             unit=base.control_unit,
             draws=1,
-            quiet=frozenset(),
         )
         self.true = truth[sensor]
         times = self.grid.times_s

@@ -245,7 +245,7 @@ def test_noise_density_by_welch() -> None:
 
 
 def test_offset_cancellation_removes_offset_and_leaves_the_pulse() -> None:
-    # A corner fc eats about pi fc T of the velocity of a pulse of length T: 0.3 % at 0.01 Hz, 0.1 s.
+    # A corner fc eats about pi fc T of the velocity of a pulse of length T: 0.3 % at 0.01 Hz.
     plain = part(offset_tolerance=2 * G, bits=16)
     base = sensor_set(plain)
     slow = sensor_set(plain.changed(offset_cancellation_hz=0.01))

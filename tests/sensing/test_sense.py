@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import importlib
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -217,6 +219,27 @@ def test_one_signal_for_all_is_computed_once(monkeypatch: pytest.MonkeyPatch) ->
     assert out.path == "full"
     assert rows == [1]
     assert out.samples.channels["central_x"].shape[0] == 64
+
+
+def test_long_blocks_are_sensed_in_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
+    module = importlib.import_module("crashsense.sensing.sense")
+    rows = np.stack([crash(peak_g=20.0 + 15 * k) for k in range(9)])
+    true = {"central_x": acceleration(rows), "central_safing_x": acceleration(crash())}
+    whole = sense(true, load_sensor_set(), draws=range(9), channels=CHANNELS)
+    monkeypatch.setattr(module, "PIECE_SAMPLES", 4 * rows.shape[1])
+    pieces = sense(true, load_sensor_set(), draws=range(9), channels=CHANNELS)
+    for channel in CHANNELS:
+        np.testing.assert_array_equal(
+            pieces.samples.channels[channel], whole.samples.channels[channel]
+        )
+        np.testing.assert_array_equal(
+            pieces.reports[channel].clipped_before_filter,
+            whole.reports[channel].clipped_before_filter,
+        )
+    np.testing.assert_array_equal(pieces.samples.start_s, whole.samples.start_s)
+    np.testing.assert_array_equal(pieces.paths, whole.paths)
+    with pytest.raises(InputError, match="one for each of the 8 draws"):
+        sense(true, load_sensor_set(), draws=range(8))
 
 
 def test_bad_arguments() -> None:
