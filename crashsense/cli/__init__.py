@@ -29,10 +29,12 @@ from crashsense.resources import CAUTION
 
 #: Command -> (module in this room, function, one line for ``--help``).
 COMMANDS: dict[str, tuple[str, str, str]] = {
+    "catalogue": ("catalogue", "catalogue", "Write a page with every event of the library."),
     "check-record": ("check_record", "check_record", "Check the quality of a crash record."),
     "check-rule": ("check_rule", "check_rule", "Check a rule of your own against the contract."),
     "evaluate": ("evaluate", "evaluate", "Judge algorithms on the library, a plan or records."),
     "explain": ("explain", "explain", "Say why a restraint fired in a run, or why not."),
+    "events": ("events", "events", "List, show and export the events of the library."),
     "new": ("new", "new", "Write a commented template that runs as it is."),
     "rules": ("rules", "rules", "List or show rule families and shipped algorithms."),
     "safety": ("safety", "safety", "Print scope, hazards, regulations and data limits."),

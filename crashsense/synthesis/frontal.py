@@ -124,9 +124,11 @@ TOLERANCES = {
 }
 
 
-def build_system(parameters: FrontalParameters, variation: Variation) -> System:
-    """Lumped-mass system of a recipe for the draws of *variation*."""
-    car = parameters.car()
+def build_system(
+    parameters: FrontalParameters, variation: Variation, *, car: FrontalVehicle | None = None
+) -> System:
+    """Lumped-mass system of a recipe for the draws of *variation*; *car* replaces its vehicle."""
+    car = parameters.car() if car is None else car
     obstacle = OBSTACLES[parameters.obstacle]
     ones = np.ones(variation.size)
     scale = (parameters.vehicle_mass_kg or car.masses.total_kg) / car.masses.total_kg

@@ -1,8 +1,8 @@
 """The vehicle file of the frontal recipes: masses, crush springs, ties, local structures.
 
 One file serves all frontal recipes. Forces are those of the car at its own total mass; a recipe
-that names another mass scales masses and forces alike (a similar car: equal accelerations), so that a
-heavier car of the same make-up can be compared with a record.
+that names another mass scales masses and forces alike (a similar car: equal accelerations), so that
+a heavier car of the same make-up can be compared with a record.
 """
 
 from __future__ import annotations

@@ -1,7 +1,8 @@
 """Obstacles of the frontal recipes: what stands in series with the car's front.
 
 An obstacle says how it meets the springs of the vehicle file (shares, extra gaps) and what is
-behind its face: the ground, a honeycomb, a trolley, another car. Nothing here belongs to a single recipe.
+behind its face: the ground, a honeycomb, a trolley, another car. Nothing here belongs to a single
+recipe.
 """
 
 from __future__ import annotations

@@ -116,8 +116,8 @@ def mode_response(
     levels = np.unique(steps)
     if levels.size == 1:
         frequency = mode.frequency_hz * (1.0 + FREQUENCY_STEP * int(levels[0]))
-        sections = _mode_sections(frequency, mode.damping, rate_hz)
-        return np.asarray(sosfilt(np.array(sections), drive, axis=-1)) * mode.gain
+        shared = np.array(_mode_sections(frequency, mode.damping, rate_hz))
+        return np.asarray(sosfilt(shared, drive, axis=-1)) * mode.gain
     out = np.empty_like(drive)
     for level in levels:
         rows = np.flatnonzero(steps == level)
