@@ -52,7 +52,12 @@ def _by_page(
         rows = np.flatnonzero(pages == page)
         source = generator(seed, *axes, kind, int(page))
         drawn = source.standard_normal if kind == "normal" else source.random
-        out[rows] = drawn((PAGE, width))[(numbers[rows] - 1) % PAGE]
+        first = rows[0]
+        if np.array_equal(numbers[first : first + PAGE], page * PAGE + 1 + np.arange(PAGE)):
+            # A whole page in order: drawn into its place, the same numbers without a copy.
+            drawn(out=out[first : first + PAGE])
+        else:
+            out[rows] = drawn((PAGE, width))[(numbers[rows] - 1) % PAGE]
     return out
 
 
