@@ -23,6 +23,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from crashsense.draws import PAGE
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import Context
 from crashsense.sensing.one_sensor import ChainReport, OneSensor
@@ -36,8 +37,8 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
-#: Samples of one channel that are sensed at once, all draws together (24 MB).
-PIECE_SAMPLES = 3_000_000
+#: Samples of one channel that are sensed at once, all draws together (8 MB).
+PIECE_SAMPLES = 1_000_000
 
 PATHS = ("auto", "full", "fast")
 
@@ -209,7 +210,9 @@ def _rows_a_piece(signals: Mapping[str, Signal], sensor_set: SensorSet) -> int:
         return PIECE_SAMPLES
     rate = sensor_set.control_unit.internal_rate_hz
     size = max(signal.size * rate / signal.rate_hz for signal in signals.values())
-    return max(1, int(PIECE_SAMPLES / size))
+    rows = max(1, int(PIECE_SAMPLES / size))
+    # Whole pages of draws where they fit: a page's noise is made in one go.
+    return rows if rows < PAGE else rows // PAGE * PAGE
 
 
 def _in_pieces(
