@@ -1,0 +1,54 @@
+"""``crashsense catalogue``: the library on one page, and levels of misuse beside their ranges."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from crashsense.resources import CAUTION
+
+
+@click.command("catalogue")
+@click.option(
+    "--out",
+    type=click.Path(dir_okay=False, path_type=Path),
+    default=Path("catalogue.html"),
+    show_default=True,
+    help="Page to write.",
+)
+@click.option(
+    "--levels",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Also write the table of misuse levels beside their ranges (Markdown).",
+)
+@click.option(
+    "--recipes",
+    "folder",
+    type=click.Path(file_okay=False, path_type=Path),
+    help="Folder of recipes instead of the shipped library.",
+)
+def catalogue(out: Path, levels: Path | None, folder: Path | None) -> int:
+    """Write a page with every event of the library as a small multiple on the same axes."""
+    from crashsense.errors import Fault, InputError
+    from crashsense.reporting.catalogue import catalogue_entries, catalogue_page
+    from crashsense.synthesis import load_recipes
+    from crashsense.synthesis.misuse_levels import levels_table, measure_levels
+
+    faults = [
+        Fault(str(path), option, str(path.parent), "an existing folder to write into")
+        for option, path in (("--out", out), ("--levels", levels))
+        if path is not None and not path.parent.is_dir()
+    ]
+    if faults:
+        raise InputError(faults)
+    recipes = load_recipes(folder)
+    page = catalogue_page(catalogue_entries(recipes))
+    table = None if levels is None else levels_table(measure_levels(recipes))
+    out.write_text(page, encoding="utf-8")
+    click.echo(f"{len(recipes)} recipes: {out}")
+    if levels is not None and table is not None:
+        levels.write_text(table, encoding="utf-8")
+        click.echo(f"levels: {levels}")
+    click.echo(f"CAUTION: {CAUTION}")
+    return 0
