@@ -68,7 +68,7 @@ def test_rear_levels() -> None:
     # R03 16 km/h, 10 g, 90 ms. R02 stands at the upper end: momentum alone gives 38 km/h.
     expected = {
         "rear_barrier_24": ((12, 15), (6, 10), (80, 120)),
-        "rear_barrier_offset_80": ((35, 45), (15, 21), (100, 140)),
+        "rear_barrier_offset_80": ((35, 45), (15, 20), (100, 140)),
         "rear_sled_16": ((15.8, 16.2), (9.5, 10.5), (80, 95)),
     }
     assert set(expected) == set(REAR)

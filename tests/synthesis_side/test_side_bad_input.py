@@ -43,7 +43,7 @@ def edited(name: str, *changes: tuple[str, str]) -> str:
         ),
         (
             "side/side_barrier_90_50.toml",
-            [("face_unloading_kn_per_mm = 40.0", "face_unloading_kn_per_mm = 0.1")],
+            [("face_unloading_kn_per_mm = 60.0", "face_unloading_kn_per_mm = 0.1")],
             "create energy",
         ),
         (
@@ -125,7 +125,7 @@ def test_a_vehicle_file_of_the_user_is_found_and_checked(tmp_path: Path) -> None
     (loaded,) = load_recipes(tmp_path)
     assert loaded.parameters.vehicle.door_mass_kg == 30.0
     mine.write_text(
-        vehicle.replace("pillar_unloading_kn_per_mm = 25.0", "pillar_unloading_kn_per_mm = 0.5"),
+        vehicle.replace("pillar_unloading_kn_per_mm = 30.0", "pillar_unloading_kn_per_mm = 0.5"),
         encoding="utf-8",
     )
     with pytest.raises(InputError, match="steepest loading slope"):
