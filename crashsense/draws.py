@@ -16,6 +16,8 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from crashsense import engine
+
 FloatArray = npt.NDArray[np.float64]
 
 #: Draws in a page. Blocks that start and end on page borders waste no random numbers.
@@ -51,14 +53,25 @@ def _by_page(
     for page in np.unique(pages[pages >= 0]):
         rows = np.flatnonzero(pages == page)
         source = generator(seed, *axes, kind, int(page))
-        drawn = source.standard_normal if kind == "normal" else source.random
         first = rows[0]
         if np.array_equal(numbers[first : first + PAGE], page * PAGE + 1 + np.arange(PAGE)):
             # A whole page in order: drawn into its place, the same numbers without a copy.
-            drawn(out=out[first : first + PAGE])
+            _draw(source, kind, out[first : first + PAGE])
         else:
-            out[rows] = drawn((PAGE, width))[(numbers[rows] - 1) % PAGE]
+            whole = np.empty((PAGE, width))
+            _draw(source, kind, whole)
+            out[rows] = whole[(numbers[rows] - 1) % PAGE]
     return out
+
+
+def _draw(source: np.random.Generator, kind: str, out: FloatArray) -> None:
+    compiled = engine.kernels()
+    if kind != "normal":
+        source.random(out=out)
+    elif compiled is None:
+        source.standard_normal(out=out)
+    else:  # the same bits, sooner
+        compiled.fill_normals(source, out)
 
 
 def normals(

@@ -27,6 +27,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from crashsense import engine
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -100,6 +102,10 @@ def fire_times_at_scales(
     k: one evaluation and a search. Valid where demand scales with the threshold
     (``Rule.scales``).
     """
+    compiled = engine.kernels()
+    if compiled is not None and np.all(np.diff(scales) >= 0.0):
+        tick = compiled.ticks_at_scales(np.ascontiguousarray(demand), scales)
+        return np.where(tick >= 0, start_s[:, None] + tick / rate_hz, np.nan)
     level = np.maximum.accumulate(demand, axis=-1)
     out = np.empty((demand.shape[0], scales.size))
     for row in range(demand.shape[0]):
@@ -146,24 +152,32 @@ def score(
     """
     total = branches["total"]
     size = total.shape[-1]
-    fire = first_crossing(total, start_s=start_s, rate_hz=rate_hz)
-    fired = np.isfinite(fire)
     arming = branches.get("arming")
     if arming is None:
-        arming_s = np.full(fire.shape, np.nan)
+        arming_s = np.full(start_s.shape, np.nan)
     else:
         arming_s = first_crossing(arming, start_s=start_s, rate_hz=rate_hz)
-    largest = total.max(axis=-1, initial=0.0)
 
     def ticks_up_to(time_s: FloatArray) -> npt.NDArray[np.int64]:
         ticks = np.floor((time_s - start_s + TOLERANCE_S) * rate_hz) + 1.0
         return np.clip(np.nan_to_num(ticks, nan=0.0), 0, size).astype(np.int64)
 
-    allowed = ticks_up_to(np.full(fire.shape, not_before_s - 2.0 * TOLERANCE_S))
+    allowed = ticks_up_to(np.full(start_s.shape, not_before_s - 2.0 * TOLERANCE_S))
     until = ticks_up_to(required_s)
-    zero = np.zeros_like(until)
-    at_required = _largest_between(total, first=zero, last=until)
-    before = _largest_between(total, first=zero, last=allowed)
+    compiled = engine.kernels()
+    if compiled is None:
+        fire = first_crossing(total, start_s=start_s, rate_hz=rate_hz)
+        zero = np.zeros_like(until)
+        largest = total.max(axis=-1, initial=0.0)
+        at_required = _largest_between(total, first=zero, last=until)
+        before = _largest_between(total, first=zero, last=allowed)
+        in_time = _largest_between(total, first=np.minimum(allowed, until), last=until)
+    else:
+        tick, largest, at_required, before, in_time = compiled.summary_of(
+            np.ascontiguousarray(total), allowed, until
+        )
+        fire = np.where(tick >= 0, start_s + tick / rate_hz, np.nan)
+    fired = np.isfinite(fire)
     has_time = np.isfinite(required_s)
     infeasible = np.zeros(fire.shape, dtype=np.bool_)
     margin = np.full(fire.shape, np.nan)

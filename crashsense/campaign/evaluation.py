@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
+from crashsense import engine
 from crashsense.campaign.tables import CURVE_SCHEMA, TRACE_SCHEMA, VERDICT_SCHEMA, build_table
 from crashsense.draws import PAGE
 from crashsense.event import RESTRAINTS, Event, SignalBlock
@@ -42,6 +43,7 @@ class Job:
     vary: str
     keep: tuple[str, ...] = ()
     path: str = "auto"
+    engine: str = "numpy"
 
 
 @dataclass(frozen=True, order=True)
@@ -113,6 +115,11 @@ def sense_block(
 
 def run_task(job: Job, task: Task) -> dict[str, pa.Table]:
     """Evaluate one task; return its part of every table."""
+    with engine.using(job.engine):
+        return _run_task(job, task)
+
+
+def _run_task(job: Job, task: Task) -> dict[str, pa.Table]:
     pieces: dict[str, list[Mapping[str, Any]]] = {"verdicts": [], "fire_curves": [], "traces": []}
     events = job.occurrences[task.occurrence]
     source = events[0].source

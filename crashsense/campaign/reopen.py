@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from crashsense import engine
 from crashsense.campaign.evaluation import (
     Job,
     score_restraint,
@@ -122,8 +123,18 @@ def replay(
         algorithms=plan.algorithms,
         seed=plan.seed,
         vary=plan.vary,
+        path=run.path,
+        engine=run.engine,
     )
-    block = signal_block(events, [draw], seed=plan.seed, vary=plan.vary)
+    with engine.using(run.engine):
+        return _replayed(job, chosen, draw=draw, sensors=sensors, rules=rules)
+
+
+def _replayed(
+    job: Job, chosen: Event, *, draw: int, sensors: SensorSet, rules: Algorithm
+) -> Replay:
+    events = job.occurrences[0]
+    block = signal_block(events, [draw], seed=job.seed, vary=job.vary)
     sensed = sense_block(events, block, [draw], job=job, sensor_set=sensors)
     samples = replace(sensed.samples, context=chosen.context)
     pieces = []
@@ -145,7 +156,7 @@ def replay(
                 "algorithm": rules.name,
                 "restraint": restraint,
                 "draw": np.array([draw]),
-                "seed": plan.seed,
+                "seed": job.seed,
                 **row,
             }
         )

@@ -7,7 +7,7 @@ import math
 import platform
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from importlib import metadata
 from pathlib import Path
@@ -15,13 +15,16 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
 
 import crashsense
 from crashsense.campaign.evaluation import BLOCK, Job, Task, run_task
 from crashsense.campaign.executors import Cluster, Executor, InProcess, Processes
 from crashsense.campaign.folder import FolderLock, RunFolder
 from crashsense.campaign.plan import Plan, code_digest, resolve_plan
-from crashsense.campaign.tables import KEY, SCHEMA_VERSION
+from crashsense.campaign.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA
+from crashsense.engine import choose
 from crashsense.errors import Fault, InputError, RunFolderError
 from crashsense.scoring import FAILURES, separation
 
@@ -76,7 +79,12 @@ class Run:
         folder: Path | None,
         tables: Mapping[str, Sequence[pa.Table]] | None = None,
         stored_summary: Mapping[str, Any] | None = None,
+        path: str = "auto",
+        engine: str = "numpy",
     ) -> None:
+        #: how the samples were computed: "auto" (fast where it is exact enough) or "full"
+        self.path = path
+        self.engine = engine
         self._plan = plan
         self.folder = folder
         self._tables = tables
@@ -93,15 +101,42 @@ class Run:
             self._plan = plan_of(self.folder)
         return self._plan
 
-    def parts(self, table: str = "verdicts", *, columns: list[str] | None = None) -> Iterator[Any]:
-        """Yield a table part by part, as pandas frames: for runs that do not fit in memory."""
+    def parts(
+        self,
+        table: str = "verdicts",
+        *,
+        columns: list[str] | None = None,
+        nominal: bool = False,
+    ) -> Iterator[Any]:
+        """Yield a table part by part, as pandas frames: for runs that do not fit in memory.
+
+        With *nominal* only draw 0, and only the parts that hold it are read.
+        """
+        wanted = (pc.field("draw") == 0) if nominal else None
         if self._tables is not None:
             for part in self._tables.get(table, ()):
-                chosen = part if columns is None else part.select(columns)
-                yield chosen.to_pandas()
+                rows = part if wanted is None else part.filter(wanted)
+                yield (rows if columns is None else rows.select(columns)).to_pandas()
         elif self.folder is not None:
-            for part in RunFolder(self.folder).tables(table, columns=columns):
+            for part in RunFolder(self.folder).tables(table, columns=columns, nominal=nominal):
                 yield part.to_pandas()
+
+    def rows(self, event: str, *, draw: int) -> pd.DataFrame:
+        """Return the verdict rows of one event and draw, sorted by the key."""
+        import pandas as pd
+
+        wanted = (pc.field("event") == event) & (pc.field("draw") == draw)
+        if self._tables is not None:
+            found = [part.filter(wanted) for part in self._tables["verdicts"]]
+        elif self.folder is not None:
+            parts = RunFolder(self.folder).parts_of_draw(draw)
+            found = [pq.read_table(path, filters=wanted) for path in parts]
+        else:
+            found = []
+        frames = [part.to_pandas() for part in found if part.num_rows]
+        if not frames:
+            return VERDICT_SCHEMA.empty_table().to_pandas()
+        return pd.concat(frames, ignore_index=True).sort_values(list(KEY), ignore_index=True)
 
     @cached_property
     def verdicts(self) -> pd.DataFrame:
@@ -113,10 +148,10 @@ class Run:
 
     @cached_property
     def nominal(self) -> pd.DataFrame:
-        """Draw 0 of the verdict table, without reading more than its rows."""
+        """Draw 0 of the verdict table; only the parts that hold it are read."""
         import pandas as pd
 
-        frames = [part[part["draw"] == 0] for part in self.parts()]
+        frames = list(self.parts(nominal=True))
         return pd.concat(frames, ignore_index=True).sort_values(list(KEY), ignore_index=True)
 
     def statistics(self) -> pd.DataFrame:
@@ -153,6 +188,7 @@ def evaluate(
     cluster: Any = None,
     executor: Executor | None = None,
     path: str = "auto",
+    engine: str | None = None,
     chunk: int | None = None,
     on_progress: Progress | None = None,
     dry_run: bool = False,
@@ -171,6 +207,8 @@ def evaluate(
     cluster : address or client of a dask cluster
     executor : an executor of your own
     path : ``"auto"`` or ``"full"`` (noise and filters at the high rate throughout)
+    engine : ``"numpy"`` or ``"fast"`` (extra ``fast``); None: the fastest installed. Verdicts and
+        fire times are the same, floats agree to 1e-9
     chunk : draws a task; None: sized by time. Never changes a result
     on_progress : called as ``on_progress(done, total, seconds=, failures=)`` in evaluations
     """
@@ -197,6 +235,9 @@ def evaluate(
         faults.append(Fault("evaluate", "path", path, "'auto' or 'full'"))
     if faults:
         raise InputError(faults)
+    chosen, note = choose(engine)
+    if note:
+        resolved = replace(resolved, notes=(*resolved.notes, note))
     job = Job(
         occurrences=tuple(resolved.occurrences()),
         sensor_sets=resolved.sensor_sets,
@@ -205,15 +246,16 @@ def evaluate(
         vary=resolved.vary,
         keep=resolved.keep,
         path=path,
+        engine=chosen,
     )
     if executor is None and cluster is not None:
         executor = Cluster(cluster)
-    engine = _Engine(resolved, job, workers, executor, chunk, on_progress)
+    work = _Engine(resolved, job, workers, executor, chunk, on_progress)
     if dry_run:
-        return engine.estimate()
+        return work.estimate()
     if out is None:
-        return engine.run_in_memory()
-    return engine.run_in_folder(Path(out))
+        return work.run_in_memory()
+    return work.run_in_folder(Path(out))
 
 
 class _Engine:
@@ -335,7 +377,9 @@ class _Engine:
             for name, table in tables.items():
                 kept.setdefault(name, {})[task] = table
         ordered = {name: [by[task] for task in sorted(by)] for name, by in kept.items()}
-        return Run(plan=self.plan, folder=None, tables=ordered)
+        return Run(
+            plan=self.plan, folder=None, tables=ordered, path=self.job.path, engine=self.job.engine
+        )
 
     def run_in_folder(self, path: Path) -> Run:
         """Run the plan into a folder; what is there already is kept."""
@@ -360,6 +404,7 @@ class _Engine:
             "versions": _versions(),
             "code": code_digest(),
             "path": self.job.path,
+            "engine": self.job.engine,
         }
 
     def _run_locked(self, folder: RunFolder, identity: dict[str, Any]) -> Run:
@@ -396,7 +441,7 @@ class _Engine:
         except BaseException as error:
             folder.log(f"stopped: {type(error).__name__}: {error}")
             raise
-        run = Run(plan=self.plan, folder=folder.path)
+        run = Run(plan=self.plan, folder=folder.path, path=self.job.path, engine=self.job.engine)
         self._finish(folder, run, identity)
         folder.log("complete")
         return run
@@ -508,14 +553,28 @@ def _plain(content: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
-def open_run(folder: str | Path) -> Run:
-    """Open a run folder; what is not one, or comes from a later program, is refused by name."""
+def open_run(folder: str | Path, *, plan: Plan | None = None) -> Run:
+    """Open a run folder; what is not one, or comes from a later program, is refused by name.
+
+    *plan* is needed to replay a run of objects made in Python, which a folder does not hold; it
+    must be the plan of the run.
+    """
     found = RunFolder(folder)
-    found.manifest()
+    manifest = found.manifest()
     path = found.path / "summary.json"
     if not path.is_file():
         raise RunFolderError(
             f"{folder}: the run is not complete; the command that began it continues it"
         )
+    identity = manifest["identity"]
+    if plan is not None:
+        now = {"plan": dict(plan.names), "inputs": dict(plan.inputs)}
+        _refuse_change(found.path, {key: identity[key] for key in now}, now)
     stored = json.loads(path.read_text(encoding="utf-8"))
-    return Run(plan=None, folder=found.path, stored_summary=stored)
+    return Run(
+        plan=plan,
+        folder=found.path,
+        stored_summary=stored,
+        path=identity.get("path", "auto"),
+        engine=identity.get("engine", "numpy"),
+    )

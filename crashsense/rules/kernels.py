@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from crashsense import engine
 from crashsense.rules.parameters import sense_parts
 from crashsense.sensing.samples import EcuSamples
 from crashsense.units import STANDARD_GRAVITY
@@ -74,6 +75,10 @@ def floored_sum(increments: FloatArray, *, decay: float = 1.0, floor: bool = Tru
     decay : factor per tick [-], 0 < decay <= 1
     floor : False for the sum without a floor
     """
+    compiled = engine.kernels()
+    if compiled is not None and increments.ndim == 2:
+        values = np.ascontiguousarray(increments, dtype=np.float64)
+        return np.asarray(compiled.floored_sum(values, decay, floor))
     if decay == 1.0:
         total = np.cumsum(increments, axis=-1)
         if not floor:
@@ -118,6 +123,9 @@ def ticks_since(mark: BoolArray) -> npt.NDArray[np.int64]:
 
 def window_sum(values: FloatArray, ticks: int) -> FloatArray:
     """Return the sum over the last *ticks* samples (fewer at the start)."""
+    compiled = engine.kernels()
+    if compiled is not None and values.ndim == 2 and values.dtype == np.float64:
+        return np.asarray(compiled.window_sum(np.ascontiguousarray(values), ticks))
     total = np.cumsum(values, axis=-1)
     out = total.copy()
     if ticks < values.shape[-1]:
@@ -138,11 +146,16 @@ def _window_extreme(values: FloatArray, ticks: int, combine: np.ufunc, fill: flo
 
 def window_max(values: FloatArray, ticks: int, *, fill: float = -np.inf) -> FloatArray:
     """Return the maximum over the last *ticks* samples; *fill* stands before the first."""
+    compiled = engine.kernels()
+    if compiled is not None and values.ndim == 2 and values.dtype == np.float64:
+        return np.asarray(compiled.window_max(np.ascontiguousarray(values), ticks, fill))
     return _window_extreme(values, ticks, np.maximum, fill)
 
 
 def window_min(values: FloatArray, ticks: int, *, fill: float = np.inf) -> FloatArray:
     """Return the minimum over the last *ticks* samples; *fill* stands before the first."""
+    if engine.kernels() is not None:
+        return -window_max(-values, ticks, fill=-fill)
     return _window_extreme(values, ticks, np.minimum, fill)
 
 

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense.errors import Fault, InputError
-from crashsense.filters.causal import lowpass_delay, lowpass_sections
+from crashsense.filters.causal import filter_rows, lowpass_delay, lowpass_sections
 from crashsense.sensing.sensor import Sensor
 
 FloatArray = npt.NDArray[np.float64]
@@ -184,11 +184,9 @@ def apply_setting(
     sections = setting_sections(design, setting)
     if sections is None:
         return samples
-    from scipy.signal import sosfilt
-
     state = _rest_state(design, setting)
-    out, _ = sosfilt(sections, samples, axis=-1, zi=state[:, None, :] * rest[None, :, None])
-    return np.asarray(out, dtype=np.float64)
+    start = state[:, None, :] * rest[None, :, None]
+    return filter_rows(samples, sections=sections, state=start)
 
 
 def word_table(

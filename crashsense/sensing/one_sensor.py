@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from crashsense import draws as random_draws
 from crashsense.errors import Fault, InputError
+from crashsense.filters.causal import filter_rows
 from crashsense.sensing import chain
 from crashsense.sensing.faults import Scene
 from crashsense.sensing.noise import WordNoise, word_noise
@@ -243,8 +244,6 @@ class OneSensor:
         return out
 
     def _add_word_noise(self, out: FloatArray, rows: IntArray, noisy: BoolArray) -> None:
-        from scipy.signal import sosfilt
-
         models = self._models()
         warm_up = max(model.warm_up for model in models)
         sigma = chain.noise_deviation(self.sensor, rate_hz=self.base.rate_hz)
@@ -257,7 +256,7 @@ class OneSensor:
         for s in np.unique(self.drawn.setting[rows]):
             mine = np.flatnonzero((self.drawn.setting[rows] == s) & noisy)
             if mine.size:
-                made = sosfilt(models[int(s)].sections, noise[mine], axis=-1)
+                made = filter_rows(noise[mine], sections=models[int(s)].sections)
                 out[mine] += sigma * made[:, warm_up:]
 
     def _full(self, rows: IntArray) -> tuple[FloatArray, IntArray]:

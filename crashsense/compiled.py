@@ -1,0 +1,209 @@
+"""Kernels compiled by numba (extra ``fast``); each has a numpy twin, named beside it.
+
+Module level and ``cache=True``: compiled once on a machine, loaded in a fraction of a second after.
+Rows run in groups of :data:`LANES`, so that the processor works on several rows at once where a
+recursion along time would leave it waiting. A row's result never depends on the rows beside it.
+
+Import only through :mod:`crashsense.engine`.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numba
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+#: Rows of a group.
+LANES = 8
+
+_jit: Any = numba.njit(cache=True, nogil=True, fastmath=False)
+
+
+@_jit
+def fill_normals(generator: np.random.Generator, out: FloatArray) -> None:
+    """Fill *out* with standard normal numbers; twin: ``generator.standard_normal``, same bits."""
+    flat = out.reshape(-1)
+    for i in range(flat.size):
+        flat[i] = generator.standard_normal()
+
+
+@_jit
+def filter_rows(sections: FloatArray, samples: FloatArray, state: FloatArray) -> FloatArray:
+    """Second-order sections along each row; twin: ``scipy.signal.sosfilt`` with ``zi``.
+
+    *sections* (sections, 6), *samples* (rows, n), *state* (sections, rows, 2), read only.
+    """
+    rows, n = samples.shape
+    count = sections.shape[0]
+    out = np.empty((rows, n))
+    lanes = np.empty((n, LANES))
+    s0 = np.empty((count, LANES))
+    s1 = np.empty((count, LANES))
+    for first in range(0, rows, LANES):
+        width = min(LANES, rows - first)
+        s0[:] = 0.0
+        s1[:] = 0.0
+        for k in range(count):
+            for j in range(width):
+                s0[k, j] = state[k, first + j, 0]
+                s1[k, j] = state[k, first + j, 1]
+        lanes[:] = 0.0
+        for j in range(width):
+            for i in range(n):
+                lanes[i, j] = samples[first + j, i]
+        for k in range(count):
+            b0 = sections[k, 0]
+            b1 = sections[k, 1]
+            b2 = sections[k, 2]
+            a1 = sections[k, 4]
+            a2 = sections[k, 5]
+            z0 = s0[k]
+            z1 = s1[k]
+            for i in range(n):
+                for j in range(LANES):
+                    x = lanes[i, j]
+                    y = b0 * x + z0[j]
+                    z0[j] = b1 * x - a1 * y + z1[j]
+                    z1[j] = b2 * x - a2 * y
+                    lanes[i, j] = y
+        for j in range(width):
+            for i in range(n):
+                out[first + j, i] = lanes[i, j]
+    return out
+
+
+@_jit
+def floored_sum(increments: FloatArray, decay: float, floor: bool) -> FloatArray:
+    """``v = max(0, decay v + x)`` along each row; twin: ``rules.kernels.floored_sum``."""
+    rows, n = increments.shape
+    out = np.empty((rows, n))
+    v = np.empty(LANES)
+    lowest = 0.0 if floor else -np.inf
+    for first in range(0, rows, LANES):
+        width = min(LANES, rows - first)
+        v[:] = 0.0
+        for i in range(n):
+            for j in range(width):
+                value = max(decay * v[j] + increments[first + j, i], lowest)
+                v[j] = value
+                out[first + j, i] = value
+    return out
+
+
+@_jit
+def window_sum(values: FloatArray, ticks: int) -> FloatArray:
+    """Sum over the last *ticks* samples of each row; twin: ``rules.kernels.window_sum``."""
+    rows, n = values.shape
+    out = np.empty((rows, n))
+    total = np.empty(n)
+    for row in range(rows):
+        running = 0.0
+        for i in range(n):
+            running += values[row, i]
+            total[i] = running
+        for i in range(min(ticks, n)):
+            out[row, i] = total[i]
+        for i in range(ticks, n):
+            out[row, i] = total[i] - total[i - ticks]
+    return out
+
+
+@_jit
+def window_max(values: FloatArray, ticks: int, fill: float) -> FloatArray:
+    """Maximum over the last *ticks* samples; twin: ``rules.kernels.window_max``, same bits."""
+    rows, n = values.shape
+    out = np.empty((rows, n))
+    now = np.empty(n)
+    then = np.empty(n)
+    for row in range(rows):
+        for i in range(n):
+            now[i] = values[row, i]
+        span = 1
+        while span < ticks:
+            step = min(span, ticks - span)
+            for i in range(min(step, n)):
+                then[i] = max(now[i], fill)
+            for i in range(step, n):
+                then[i] = max(now[i], now[i - step])
+            for i in range(n):
+                now[i] = then[i]
+            span += step
+        for i in range(n):
+            out[row, i] = now[i]
+    return out
+
+
+@_jit
+def summary_of(
+    total: FloatArray, allowed: npt.NDArray[np.int64], until: npt.NDArray[np.int64]
+) -> tuple[npt.NDArray[np.int64], FloatArray, FloatArray, FloatArray, FloatArray]:
+    """First tick with demand >= 1 (-1 without) and largest demand: in all, up to the required time,
+    before the allowed time, between both. Twin: ``scoring`` by numpy, same bits.
+    """
+    rows, n = total.shape
+    fire = np.empty(rows, dtype=np.int64)
+    largest = np.empty(rows)
+    at_required = np.empty(rows)
+    before = np.empty(rows)
+    in_time = np.empty(rows)
+    for row in range(rows):
+        fired = -1
+        top = 0.0
+        required = 0.0
+        early = 0.0
+        inside = 0.0
+        for i in range(n):
+            x = total[row, i]
+            if fired < 0 and x >= 1.0:
+                fired = i
+            if x > top:
+                top = x
+            if i < until[row]:
+                if x > required:
+                    required = x
+                if i >= allowed[row] and x > inside:
+                    inside = x
+            if i < allowed[row] and x > early:
+                early = x
+        fire[row] = fired
+        largest[row] = top
+        at_required[row] = required
+        before[row] = early
+        in_time[row] = inside
+    return fire, largest, at_required, before, in_time
+
+
+@_jit
+def ticks_at_scales(demand: FloatArray, scales: FloatArray) -> npt.NDArray[np.int64]:
+    """First tick at which demand reaches each of the rising *scales*, -1 without.
+
+    Sweep inside one pass: shape (rows, scales). Twin: ``scoring.fire_times_at_scales``.
+    """
+    rows, n = demand.shape
+    out = np.full((rows, scales.size), -1, dtype=np.int64)
+    for row in range(rows):
+        place = 0
+        for i in range(n):
+            while place < scales.size and demand[row, i] >= scales[place]:
+                out[row, place] = i
+                place += 1
+            if place == scales.size:
+                break
+    return out
+
+
+def check() -> None:
+    """Compile and run every kernel on next to nothing: raises where the compiler fails."""
+    rows = np.ones((2, 4))
+    fill_normals(np.random.Generator(np.random.PCG64(0)), np.empty((1, 2)))
+    filter_rows(np.array([[1.0, 0.0, 0.0, 1.0, 0.0, 0.0]]), rows, np.zeros((1, 2, 2)))
+    floored_sum(rows, 1.0, True)
+    window_sum(rows, 2)
+    window_max(rows, 2, 0.0)
+    index = np.zeros(2, dtype=np.int64)
+    summary_of(rows, index, index)
+    ticks_at_scales(rows, np.array([0.5, 1.0]))

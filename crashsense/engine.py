@@ -1,0 +1,82 @@
+"""Which engine computes the array kernels: ``numpy`` always, ``fast`` where numba is installed.
+
+The engine changes speed only: verdicts and fire times are the same, floats agree to 1e-9. It is
+chosen for a stretch of code by :func:`using` and holds for nothing outside it (also not for other
+threads); without it numpy computes.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from functools import lru_cache
+from types import ModuleType
+
+from crashsense.errors import MissingExtraError, unknown_name
+
+ENGINES = ("numpy", "fast")
+
+_current: ContextVar[ModuleType | None] = ContextVar("crashsense_kernels", default=None)
+
+
+def installed() -> bool:
+    """True if numba can be imported."""
+    return importlib.util.find_spec("numba") is not None
+
+
+@lru_cache(maxsize=1)
+def _load() -> tuple[ModuleType | None, str]:
+    try:
+        from crashsense import compiled
+
+        compiled.check()
+    except Exception as error:  # whatever a compiler or its cache may raise
+        reason = " ".join(str(error).split())[:120]
+        return (
+            None,
+            f"engine fast cannot be used ({type(error).__name__}: {reason}); numpy computes",
+        )
+    return compiled, ""
+
+
+def choose(name: str | None) -> tuple[str, str]:
+    """Return the engine to use for the asked one (None: the fastest there is), and a note.
+
+    The note is empty, or one line that says why numpy computes although ``fast`` was to be had.
+
+    Raises
+    ------
+    MissingExtraError : ``fast`` is asked for and numba is not installed
+    UnknownNameError : no such engine
+
+    >>> choose("numpy")
+    ('numpy', '')
+    """
+    if name is not None and name not in ENGINES:
+        raise unknown_name("engine", name, ENGINES)
+    if name == "numpy" or (name is None and not installed()):
+        return "numpy", ""
+    if not installed():
+        raise MissingExtraError(
+            "engine 'fast' needs numba, which is not installed: pip install '.[fast]'"
+        )
+    kernels, note = _load()
+    return ("numpy", note) if kernels is None else ("fast", "")
+
+
+@contextmanager
+def using(name: str) -> Iterator[None]:
+    """Let the named engine compute inside the block."""
+    kernels = _load()[0] if name == "fast" else None
+    token = _current.set(kernels)
+    try:
+        yield
+    finally:
+        _current.reset(token)
+
+
+def kernels() -> ModuleType | None:
+    """Return the compiled kernels if engine ``fast`` computes here, else None."""
+    return _current.get()
