@@ -25,6 +25,7 @@ from crashsense.synthesis.blow_structure import (
     structure_path,
 )
 from crashsense.synthesis.contact_chain import Joint, march_chain
+from crashsense.synthesis.half_car import Road, initial_state, march
 from crashsense.synthesis.model import (
     PulseModel,
     Synthesis,
@@ -32,6 +33,8 @@ from crashsense.synthesis.model import (
     Variation,
     register_model,
 )
+from crashsense.synthesis.ride_vehicle import load_ride, resolve_vehicle, ride_path
+from crashsense.units import STANDARD_GRAVITY
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -193,6 +196,7 @@ def after_quiet(values: FloatArray) -> FloatArray:
 class KerbSlide(OnStructure):
     """The car slides sideways, to its left, with its left wheels against a kerb."""
 
+    vehicle: str
     speed_kmh: float = Field(gt=0, le=40)
     place: str
     rim_n_per_m: Positive
@@ -201,6 +205,11 @@ class KerbSlide(OnStructure):
     rim_damping: float = Field(ge=0, lt=2)
     hit_height_m: float = Field(gt=0, lt=0.5)
 
+    @field_validator("vehicle")
+    @classmethod
+    def _vehicle(cls, value: str, info: ValidationInfo) -> str:
+        return resolve_vehicle(value, near=(info.context or {}).get("folder"))
+
     @model_validator(mode="after")
     def _known(self) -> KerbSlide:
         find_place(self.loaded(), self.place)
@@ -208,10 +217,12 @@ class KerbSlide(OnStructure):
 
 
 def simulate_kerb_slide(parameters: KerbSlide, variation: Variation) -> Synthesis:
-    """March wheels and car against a kerb; the car also rolls, so that less than its mass resists.
+    """March wheels and car against a kerb, then let the ride model roll on its springs.
 
-    The force F acts *lever* below the centre of gravity: effective mass 1 / (1/M + lever^2 / I);
-    a place *b* below the centre of gravity reads F/M + F lever b / I.
+    The force F acts *lever* below the centre of gravity. During the hit the body yields in roll:
+    effective mass 1 / (1/M + lever^2 / I). The rim bends: it does not throw the car back. The roll
+    moment F lever goes to the ride model (springs, stops, wheels that lift), and a place *b* below
+    the centre of gravity reads ``F/M - roll'' b - g sin(roll)``.
     """
     structure = parameters.loaded()
     place = find_place(structure, parameters.place)
@@ -231,6 +242,7 @@ def simulate_kerb_slide(parameters: KerbSlide, variation: Variation) -> Synthesi
                 damping=damping,
                 bend=1e-3 * parameters.tyre_travel_mm,
                 stiffness_past_bend=parameters.rim_n_per_m * contact,
+                plastic=True,
             ),
             Joint(place.local_stiffness * warm, damping=place.local_damper * warm, holds=True),
         ],
@@ -242,8 +254,9 @@ def simulate_kerb_slide(parameters: KerbSlide, variation: Variation) -> Synthesi
     )
     strike, passed = motion.force
     local_acc = (strike - passed) / place.local_mass_kg
-    gain = 1.0 / mass + lever * structure.sensor_below_m / inertia
-    body = passed * gain[:, None]
+    rolling = _roll_on_springs(parameters, variation, moment=-lever * passed)
+    body = passed / mass[:, None] - rolling["roll_acc"] * structure.sensor_below_m
+    body -= STANDARD_GRAVITY * np.sin(rolling["roll"])
     signals: dict[str, FloatArray] = {}
     for location in LOCATIONS:
         felt = felt_at(
@@ -257,8 +270,7 @@ def simulate_kerb_slide(parameters: KerbSlide, variation: Variation) -> Synthesi
         )
         for channel in READ_BY[location].get("y", ()):
             signals[channel] = after_quiet(felt)
-    rolled = -np.cumsum(passed, axis=-1) / RATE_HZ * (lever / inertia)[:, None]
-    signals["central_roll_rate"] = after_quiet(rolled)
+    signals["central_roll_rate"] = after_quiet(rolling["roll_rate"])
     quiet = frozenset(
         {"central_x", "central_safing_x", "central_z", "upfront_left_x", "upfront_right_x"}
         | {"door_left_pressure", "door_right_pressure"}
@@ -278,6 +290,25 @@ def simulate_kerb_slide(parameters: KerbSlide, variation: Variation) -> Synthesi
         },
         trace={"contact_force": strike, "passed_force": passed},
     )
+
+
+def _roll_on_springs(
+    parameters: KerbSlide, variation: Variation, *, moment: FloatArray
+) -> dict[str, FloatArray]:
+    """Roll of the ride model at rest on level ground under an outer moment [N m]."""
+    ride = load_ride(str(ride_path(parameters.vehicle, near=None)))
+    size = variation.size
+    flat = Road(np.zeros((size, 16)), start_m=-8.0, step_m=1.0)
+    state = initial_state(size, position=np.zeros(size), speed=np.zeros(size), tracks=2)
+    rolling, _ = march(
+        ride.car(variation),
+        state,
+        roads=[flat, flat],
+        steps=moment.shape[1],
+        step_s=1.0 / RATE_HZ,
+        roll_moment=moment,
+    )
+    return rolling
 
 
 register_model(

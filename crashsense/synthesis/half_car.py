@@ -136,6 +136,7 @@ def march(
     audit: bool = False,
     set_speed: FloatArray | None = None,
     push: FloatArray | None = None,
+    roll_moment: FloatArray | None = None,
 ) -> tuple[dict[str, FloatArray], FloatArray]:
     """March *steps* steps from *state*; return outputs (draws, steps) and the state at the end.
 
@@ -149,6 +150,8 @@ def march(
     audit : also return energies
     push : further acceleration of the whole car, wheels included [m/s^2], shape (draws, steps):
         an impact that takes place while the car is on the move
+    roll_moment : outer moment on the body about its centre of gravity, right side down [N m],
+        shape (draws, steps); two roads only
     set_speed : speed that the driver holds [m/s], shape (draws,); that of the state without it
 
     Output k is taken at the beginning of step k.
@@ -167,11 +170,13 @@ def march(
             start: Any = state[:, rows].tolist()
             wanted: Any = None if brake is None else brake[rows].tolist()
             pushed: Any = None if push is None else push[rows].tolist()
+            turned: Any = None if roll_moment is None else roll_moment[rows].tolist()
         else:
             paths = [np.ascontiguousarray(road.path[rows]) for road in roads]
             start = [np.array(row) for row in state[:, rows]]
             wanted = None if brake is None else np.ascontiguousarray(brake[rows].T)
             pushed = None if push is None else np.ascontiguousarray(push[rows].T)
+            turned = None if roll_moment is None else np.ascontiguousarray(roll_moment[rows].T)
         places = [(road.start_m, 1.0 / road.step_m, road.step_m) for road in roads]
         history, last = _march(
             _picked(car, pick),
@@ -180,6 +185,7 @@ def march(
             places,
             wanted,
             pushed,
+            turned,
             pick(state[1] if set_speed is None else set_speed),
             steps,
             step_s,
@@ -225,6 +231,7 @@ def _march(
     places: list[tuple[float, float, float]],
     brake: Any,
     push: Any,
+    moment: Any,
     v_set: Any,
     steps: int,
     h: float,
@@ -334,6 +341,8 @@ def _march(
         acc_x = (share * sum_x + drive) / car.sprung_mass
         acc_z_body = share * sum_z / car.sprung_mass
         acc_pitch = share * sum_pitch / car.pitch_inertia
+        if moment is not None:
+            sum_roll = sum_roll + moment[step]
         acc_roll = sum_roll / car.roll_inertia
         record: tuple[Any, ...] = (
             acc_x,
