@@ -38,7 +38,7 @@ FloatArray = npt.NDArray[np.float64]
 #: Up to this many draws are marched one by one on plain floats, more of them as arrays.
 SCALAR_DRAWS = 10
 #: Draws marched together as arrays.
-ROWS = 128
+ROWS = 512
 
 
 @dataclass(frozen=True, eq=False)
