@@ -202,4 +202,9 @@ class Event:
                 )
                 for name, signal in self.signals.items()
             }
-        return self.source.block(range(n), seed=seed).signals
+        return {
+            name: signal
+            if signal.samples.shape[0] == n
+            else signal.replaced(np.repeat(signal.samples, n, axis=0), note="repeated")
+            for name, signal in self.source.block(range(n), seed=seed).signals.items()
+        }

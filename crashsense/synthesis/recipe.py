@@ -196,7 +196,7 @@ class Recipe:
                 samples = synthesis.signals[name]
             elif name in synthesis.quiet:
                 size = next(iter(synthesis.signals.values())).shape[-1]
-                samples = np.zeros((numbers.size, size))
+                samples = np.zeros((1, size))  # silence is the same for all draws
             else:
                 continue
             signals[name] = Signal(
