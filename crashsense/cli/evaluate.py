@@ -79,7 +79,7 @@ def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
     if dry_run:
         click.echo(str(run))
         return 0
-    reporting.write_report(run, run.folder)
+    reporting.write_report(run, folder)
     click.echo(reporting.text_summary(run))
     return 0 if reporting.run_meets_requirements(run) else 1
 

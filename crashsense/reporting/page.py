@@ -17,7 +17,7 @@ from crashsense.reporting.summary import (
     NOT_MET,
     WORDS,
     counts,
-    failed_rows,
+    gated_totals,
     held_by_arming_only,
     required_rows,
     requirements_met,
@@ -78,7 +78,7 @@ def page_parts(view: RunView) -> Iterator[str]:
     environment.filters["ms"] = lambda v: "" if v is None or v != v else f"{v:.1f}"
     environment.filters["words"] = lambda v: v if isinstance(v, str) else ""
     what_if = WhatIf()
-    nominal = view.verdicts[view.verdicts["draw"] == 0]
+    nominal = view.nominal
     rows = _count_rows(nominal, gating=view.gating)
     rare = ("early", "rule_error", "not_evaluated")
     template = environment.get_template("report.html.j2")
@@ -103,29 +103,27 @@ def page_parts(view: RunView) -> Iterator[str]:
 
 
 def _facts(view: RunView) -> list[tuple[str, str]]:
-    frame = view.verdicts
-    draws = int(frame.loc[frame["draw"] > 0, "draw"].nunique())
+    frame = view.nominal
+    draws = view.tally.draws
     facts = [
         ("events", str(frame["event"].nunique())),
         ("sensor sets", ", ".join(sorted(frame["sensor_set"].unique()))),
         ("algorithms", ", ".join(sorted(frame["algorithm"].unique()))),
         ("draws", f"nominal and {draws} random (seed {view.seed})" if draws else "nominal only"),
-        ("rows", f"{len(frame):,}".replace(",", " ")),
+        ("rows", f"{view.tally.rows:,}".replace(",", " ")),
     ]
     return facts + list(view.provenance.items())
 
 
 def _outcome(view: RunView) -> dict[str, Any]:
-    gated = [name for name, gate in view.gating.items() if gate]
-    own = view.verdicts[view.verdicts["algorithm"].isin(gated)]
-    required = required_rows(own)
-    failed = failed_rows(own)
+    total = gated_totals(view.tally, gating=view.gating)
     return {
-        "gated": gated,
-        "met": requirements_met(view.verdicts, gating=view.gating),
-        "required": len(required),
-        "failed": len(failed),
-        "unjudged": int((required["verdict"] == "not_evaluated").sum()),
+        "gated": [name for name, gate in view.gating.items() if gate],
+        "met": requirements_met(view.tally, gating=view.gating),
+        "required": total.required,
+        "failed": total.failed,
+        "unjudged": total.unjudged,
+        "draws": view.tally.draws,
     }
 
 
@@ -161,13 +159,12 @@ def _combinations(view: RunView, nominal: pd.DataFrame) -> list[Combination]:
     for key in rows_of(nominal[["sensor_set", "algorithm"]].drop_duplicates()):
         sensor_set, algorithm = key.sensor_set, key.algorithm
         rows = nominal[(nominal["sensor_set"] == sensor_set) & (nominal["algorithm"] == algorithm)]
-        drawn = view.verdicts[
-            (view.verdicts["sensor_set"] == sensor_set)
-            & (view.verdicts["algorithm"] == algorithm)
-            & (view.verdicts["draw"] > 0)
-        ]
-        failures = failed_rows(drawn).groupby(["event", "restraint"]).size().to_dict()
-        draws = int(drawn["draw"].nunique())
+        failures = {
+            key[:2]: size
+            for key, size in view.tally.failures.items()
+            if key[2:] == (sensor_set, algorithm)
+        }
+        draws = view.tally.draws
         out.append(
             Combination(
                 sensor_set,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -49,20 +50,95 @@ def failed_rows(verdicts: pd.DataFrame) -> pd.DataFrame:
     return rows[rows["verdict"].isin(NOT_MET)]
 
 
-def requirements_met(verdicts: pd.DataFrame, *, gating: Mapping[str, bool]) -> bool:
+@dataclass(frozen=True)
+class Totals:
+    """Rows of one algorithm that carry a requirement, over all draws, the nominal one included."""
+
+    required: int = 0
+    unjudged: int = 0
+    failed: int = 0
+    waived: int = 0
+
+    @property
+    def met(self) -> bool:
+        """True if every requirement that could be judged is met; nothing judged has met nothing."""
+        return self.failed == 0 and (self.required == 0 or self.unjudged < self.required)
+
+    def plus(self, other: Totals) -> Totals:
+        """Add the rows of another part."""
+        return Totals(
+            self.required + other.required,
+            self.unjudged + other.unjudged,
+            self.failed + other.failed,
+            self.waived + other.waived,
+        )
+
+
+#: What :class:`Tally` reads of a verdict table.
+TALLY_COLUMNS = [
+    "event",
+    "restraint",
+    "sensor_set",
+    "algorithm",
+    "draw",
+    "expectation",
+    "verdict",
+    "waived",
+]
+
+ROW_KEY = ["event", "restraint", "sensor_set", "algorithm"]
+
+
+@dataclass
+class Tally:
+    """Counts over all draws, gathered part by part, so that a big run never stands in memory."""
+
+    rows: int = 0
+    draws: int = 0
+    totals: dict[str, Totals] = field(default_factory=dict)
+    #: (event, restraint, sensor set, algorithm) -> random draws in which the requirement failed
+    failures: dict[tuple[str, ...], int] = field(default_factory=dict)
+
+    def add(self, part: pd.DataFrame) -> Tally:
+        """Add a part of the verdict table."""
+        self.rows += len(part)
+        if len(part):
+            self.draws = max(self.draws, int(part["draw"].max()))
+        rows = required_rows(part)
+        failed = failed_rows(part)
+        for algorithm, own in rows.groupby("algorithm"):
+            bad = failed[failed["algorithm"] == algorithm]
+            found = Totals(
+                required=len(own),
+                unjudged=int((own["verdict"] == "not_evaluated").sum()),
+                failed=len(bad),
+                waived=int(bad["waived"].sum()),
+            )
+            name = str(algorithm)
+            self.totals[name] = self.totals.get(name, Totals()).plus(found)
+        drawn = failed[failed["draw"] > 0].groupby(ROW_KEY).size().rename("size").reset_index()
+        for row in rows_of(drawn):
+            key = (row.event, row.restraint, row.sensor_set, row.algorithm)
+            self.failures[key] = self.failures.get(key, 0) + int(row.size)
+        return self
+
+
+def gated_totals(tally: Tally, *, gating: Mapping[str, bool]) -> Totals:
+    """Totals of the gating algorithms together."""
+    total = Totals()
+    for name, gate in gating.items():
+        if gate:
+            total = total.plus(tally.totals.get(name, Totals()))
+    return total
+
+
+def requirements_met(tally: Tally, *, gating: Mapping[str, bool]) -> bool:
     """Say whether every gating algorithm met every requirement that it could judge.
 
-    A gating algorithm that could judge nothing at all has met nothing. All draws count, the nominal
-    one included.
+    All draws count, the nominal one included. A gating algorithm that could judge nothing at all
+    has met nothing.
     """
-    rows = required_rows(verdicts)
-    for algorithm, gate in gating.items():
-        own = rows[rows["algorithm"] == algorithm]
-        if gate and len(own):
-            judged = own[own["verdict"] != "not_evaluated"]
-            if judged.empty or judged["verdict"].isin(NOT_MET).any():
-                return False
-    return True
+    return all(tally.totals.get(name, Totals()).met for name, gate in gating.items() if gate)
 
 
 def counts(verdicts: pd.DataFrame) -> pd.DataFrame:
@@ -117,8 +193,9 @@ def milliseconds(value: float | None, *, sign: bool = False) -> str:
 
 
 def compose(
-    verdicts: pd.DataFrame,
+    nominal: pd.DataFrame,
     *,
+    tally: Tally,
     gating: Mapping[str, bool],
     separation: Sequence[Mapping[str, Any]],
     seed: int,
@@ -129,28 +206,26 @@ def compose(
 
     Parameters
     ----------
-    verdicts : the table of a run, all draws
+    nominal : verdict rows of draw 0
+    tally : counts over all draws
     gating : algorithm -> whether it decides the exit code
     separation : nominal separation (:meth:`crashsense.scoring.Separation.as_dict`)
     seed, folder : of the run; None for a run that was not written
     notes : assumptions that the reader must know, one line each
     """
-    nominal = verdicts[verdicts["draw"] == 0]
-    drawn = verdicts[verdicts["draw"] > 0]
     lines = [f"CAUTION: {CAUTION}", ""]
-    sets = ", ".join(sorted(verdicts["sensor_set"].unique()))
-    number = int(drawn["draw"].nunique())
-    draws = f"nominal and {number} draws, seed {seed}" if number else "nominal, no draws"
-    events = verdicts["event"].nunique()
+    sets = ", ".join(sorted(nominal["sensor_set"].unique()))
+    draws = f"nominal and {tally.draws} draws, seed {seed}" if tally.draws else "nominal, no draws"
+    events = nominal["event"].nunique()
     lines.append(f"{events} event{'s' * (events != 1)}, sensors: {sets}; {draws}")
     lines += [f"Note: {note}" for note in notes]
     lines += ["", *_count_lines(nominal, gating=gating)]
     gated = [name for name, gate in gating.items() if gate]
     lines += _margin_lines(nominal, names=gated or list(gating))
-    lines += _draw_lines(drawn, number=number, names=gated or list(gating))
+    lines += _draw_lines(tally, names=gated or list(gating))
     lines += _separation_lines(separation, names=gated or list(gating))
-    lines += _arming_lines(nominal)
-    lines += ["", _closing(verdicts, gating=gating)]
+    lines += _arming_lines(nominal[nominal["algorithm"].isin(gated or list(gating))])
+    lines += ["", _closing(tally, gating=gating)]
     if folder is not None:
         lines.append(f"Report: {folder / 'report.html'}")
     return "\n".join(lines)
@@ -205,23 +280,23 @@ def _margin_lines(nominal: pd.DataFrame, *, names: Sequence[str]) -> list[str]:
     return lines + columns(table)
 
 
-def _draw_lines(drawn: pd.DataFrame, *, number: int, names: Sequence[str]) -> list[str]:
+def _draw_lines(tally: Tally, *, names: Sequence[str]) -> list[str]:
+    number = tally.draws
     if not number:
         return []
-    failed = failed_rows(drawn[drawn["algorithm"].isin(names)])
-    key = ["event", "restraint", "sensor_set", "algorithm"]
-    sizes = failed.groupby(key).size().sort_values(ascending=False)
-    if sizes.empty:
+    failed = {key: size for key, size in tally.failures.items() if key[3] in names}
+    if not failed:
         bound = 1.0 - 0.05 ** (1.0 / number)
         return [
             "",
             f"Over {number} draws: no failure; for one event and restraint the chance may still be "
             f"up to {100 * bound:.2g} % (95 % one-sided bound, within the model)",
         ]
-    lines = ["", f"Over {number} draws: {len(sizes)} event x restraint with failures, worst first"]
-    for row in rows_of(sizes.rename("failures").reset_index().head(5)):
-        tail = f" ({row.algorithm})" if len(names) > 1 else ""
-        lines.append(f"  {place(row)}  {row.failures} of {number}{tail}")
+    lines = ["", f"Over {number} draws: {len(failed)} event x restraint with failures, worst first"]
+    ordered = sorted(failed.items(), key=lambda item: (-item[1], item[0]))
+    for (event, restraint, _, algorithm), size in ordered[:5]:
+        tail = f" ({algorithm})" if len(names) > 1 else ""
+        lines.append(f"  {event}: {restraint}  {size} of {number}{tail}")
     return lines
 
 
@@ -260,24 +335,21 @@ def _arming_lines(nominal: pd.DataFrame) -> list[str]:
     ]
 
 
-def _closing(verdicts: pd.DataFrame, *, gating: Mapping[str, bool]) -> str:
+def _closing(tally: Tally, *, gating: Mapping[str, bool]) -> str:
     gated = [name for name, gate in gating.items() if gate]
     if not gated:
         return "RESULT: no gating algorithm in this run; nothing decides (exit code 0)."
-    own = verdicts[verdicts["algorithm"].isin(gated)]
-    failed = failed_rows(own)
-    required = required_rows(own)
-    unjudged = int((required["verdict"] == "not_evaluated").sum())
-    tail = f"; {unjudged} could not be judged" if unjudged else ""
-    waived = int(failed["waived"].sum()) if len(failed) else 0
-    tail += f"; {waived} of them waived" if waived else ""
+    total = gated_totals(tally, gating=gating)
     names = ", ".join(gated)
-    if not requirements_met(verdicts, gating=gating):
-        if failed.empty:
+    tail = f"; {total.unjudged} could not be judged" if total.unjudged else ""
+    tail += f"; {total.waived} of them waived" if total.waived else ""
+    if not requirements_met(tally, gating=gating):
+        if not total.failed:
             return f"RESULT: {names} could judge no requirement at all (exit code 1)."
+        over = " over all draws" if tally.draws else ""
         return (
-            f"RESULT: {len(failed)} of {len(required)} requirements not met by {names}{tail} "
-            "(exit code 1: a result, not an error)."
+            f"RESULT: {total.failed} of {total.required} requirements not met by {names}{over}"
+            f"{tail} (exit code 1: a result, not an error)."
         )
     return f"RESULT: every judged requirement met by {names} in this model{tail} (exit code 0)."
 
@@ -287,7 +359,7 @@ def run_meets_requirements(run: Any) -> bool:
     from crashsense.reporting.view import view_of
 
     view = view_of(run)
-    return requirements_met(view.verdicts, gating=view.gating)
+    return requirements_met(view.tally, gating=view.gating)
 
 
 def text_summary(run: Any) -> str:
@@ -296,7 +368,8 @@ def text_summary(run: Any) -> str:
 
     view = view_of(run)
     return compose(
-        view.verdicts,
+        view.nominal,
+        tally=view.tally,
         gating=view.gating,
         separation=view.separation,
         seed=view.seed,

@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense import __version__
+from crashsense.reporting.summary import TALLY_COLUMNS, Tally
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -78,9 +79,14 @@ class EventView:
 
 @dataclass(frozen=True, eq=False)
 class RunView:
-    """A run as the summary and the page need it."""
+    """A run as the summary and the page need it.
 
-    verdicts: pd.DataFrame
+    ``nominal`` holds the verdict rows of draw 0, events in the order of the plan; ``tally`` what is
+    known of all draws.
+    """
+
+    nominal: pd.DataFrame
+    tally: Tally
     gating: Mapping[str, bool]
     separation: Sequence[Mapping[str, Any]]
     seed: int
@@ -97,18 +103,25 @@ def view_of(run: Any) -> RunView:
     if isinstance(run, RunView):
         return run
     from crashsense.reporting.tracing import tracer
-    from crashsense.scoring import separation
 
-    verdicts = run.verdicts
     plan = run.plan
-    nominal = verdicts[verdicts["draw"] == 0]
+    tally = Tally()
+    for part in run.parts(columns=TALLY_COLUMNS):
+        tally.add(part)
+    order = {event.name: place for place, event in enumerate(plan.events)}
+    nominal = run.nominal
+    nominal = nominal.sort_values(
+        "event", key=lambda names: names.map(order), kind="stable", ignore_index=True
+    )
+    summary = run.summary()
     return RunView(
-        verdicts=verdicts,
-        gating={algorithm.name: algorithm.gate for algorithm in plan.algorithms},
-        separation=[entry.as_dict() for entry in separation(nominal)],
-        seed=plan.seed,
+        nominal=nominal,
+        tally=tally,
+        gating=summary["gating"],
+        separation=summary["separation"],
+        seed=int(summary["seed"]),
         folder=None if run.folder is None else Path(run.folder),
-        notes=plan.notes,
+        notes=summary["notes"],
         event_view=tracer(plan),
         provenance={"version": __version__},
     )

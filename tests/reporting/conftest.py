@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from crashsense.event import RESTRAINTS
+from crashsense.reporting.summary import Tally
 from crashsense.reporting.view import DemandChart, EventView, RunView, SensedChannel, Trace
 
 FIRE = {
@@ -155,8 +156,10 @@ def make_view(draws: int = 0, folder: object = None) -> RunView:
         }
         for algorithm in ("guarded", "plain")
     ]
+    frame = pd.DataFrame(make_rows(draws))
     return RunView(
-        verdicts=pd.DataFrame(make_rows(draws)),
+        nominal=frame[frame["draw"] == 0].reset_index(drop=True),
+        tally=Tally().add(frame),
         gating={"plain": False, "guarded": True},
         separation=separation,
         seed=1,

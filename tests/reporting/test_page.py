@@ -94,7 +94,7 @@ def test_caution_first_and_last(page):
 
 
 def test_every_event_and_restraint_is_there(page, drawn_view):
-    for event in drawn_view.verdicts["event"].unique():
+    for event in drawn_view.nominal["event"].unique():
         assert f'id="event-{event}"' in page
     for words in ("front bag, stage 1", "curtain, right", "single-point protection", "late"):
         assert words in page
@@ -162,7 +162,7 @@ def fire_time(row: dict, scale: float) -> float | None:
 
 def test_what_if_at_scale_1_gives_the_table(page, drawn_view):
     rows = what_if_rows(page)
-    table = drawn_view.verdicts.query("draw == 0").set_index(["event", "algorithm", "restraint"])
+    table = drawn_view.nominal.set_index(["event", "algorithm", "restraint"])
     assert len(rows) == 16
     for row in rows:
         expected = table.loc[(row["e"], row["a"], "front_airbag_stage_1"), "fire_time_ms"]
@@ -201,7 +201,7 @@ def test_clipping_is_told_in_words(view):
 
 
 def test_waiver_reason_and_why_are_shown(view):
-    frame = view.verdicts.copy()
+    frame = view.nominal.copy()
     at = frame.index[frame["verdict"] == "late"][0]
     frame.loc[at, "waived"] = True
     frame["reason"] = frame["reason"].astype(object)
@@ -209,7 +209,7 @@ def test_waiver_reason_and_why_are_shown(view):
     event = frame.loc[at, "event"]
     changed = replace(
         view,
-        verdicts=frame,
+        nominal=frame,
         event_view=lambda name: replace(
             view.event_view(name), reasons=[("Why stage 1 fired", ["fired at 4 ms", "* main"])]
         ),
