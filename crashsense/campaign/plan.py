@@ -151,7 +151,11 @@ def _events(names: Sequence[str] | None, base: Path, file: str) -> list[Recipe |
         if path.is_dir() and "/" in f"{entry}/" and not _is_library_word(entry):
             recipes.extend(load_recipes(path))
         elif path.suffix == ".toml" and path.is_file():
-            recipes.append(parse_recipe(path.read_text(encoding="utf-8"), path=str(path)))
+            try:
+                text = path.read_text(encoding="utf-8")
+            except UnicodeDecodeError:
+                raise InputError([Fault(str(path), "", None, "a recipe in UTF-8 text")]) from None
+            recipes.append(parse_recipe(text, path=str(path)))
         elif plain is not None:
             plain.append(entry)
     events = [event for recipe in recipes for event in recipe.events()]
