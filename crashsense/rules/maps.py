@@ -11,6 +11,7 @@ from crashsense.errors import Fault
 from crashsense.rules.contract import FloatArray
 from crashsense.rules.displacement import travel
 from crashsense.rules.kernels import (
+    BoolArray,
     finite_response,
     floored_sum,
     leaky_velocity,
@@ -96,11 +97,19 @@ class VelocityTimeMap(Criterion):
 
     def demand(self, samples: EcuSamples) -> FloatArray:
         """Return V over the threshold of the time."""
-        values, valid = read(samples, self.channel)
-        velocity = leaky_velocity(values, rate_hz=samples.rate_hz, leak_g=self.leak_g)
+        velocity, valid = self._velocity(samples)
         elapsed_ms = ticks_since(velocity <= 0.0) * (1e3 / samples.rate_hz)
         times, thresholds = np.array(self.line, dtype=np.float64).T
         return masked(velocity / np.interp(elapsed_ms, times, thresholds), valid)
+
+    def elapsed_ms(self, samples: EcuSamples) -> FloatArray:
+        """Return the time since the event began [ms], as the map sees it."""
+        velocity, _ = self._velocity(samples)
+        return np.asarray(ticks_since(velocity <= 0.0) * (1e3 / samples.rate_hz))
+
+    def _velocity(self, samples: EcuSamples) -> tuple[FloatArray, BoolArray]:
+        values, valid = read(samples, self.channel)
+        return leaky_velocity(values, rate_hz=samples.rate_hz, leak_g=self.leak_g), valid
 
 
 @dataclass(frozen=True)
