@@ -60,7 +60,6 @@ _worker_job: Job | None = None
 def _start_worker(pickled: bytes) -> None:
     global _worker_job
     import signal
-    import threading
 
     # Ctrl-C reaches the whole process group; the parent decides, the workers finish or are ended.
     signal.signal(signal.SIGINT, signal.SIG_IGN)

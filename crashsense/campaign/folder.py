@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import hashlib
 import contextlib
+import hashlib
 import json
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -169,21 +169,27 @@ class RunFolder:
         pattern = f"part-*-{0:09d}-*.parquet" if nominal else "part-*.parquet"
         return sorted(folder.glob(pattern)) if folder.is_dir() else []
 
+    def parts_of_draw(self, draw: int, *, table: str = "verdicts") -> list[Path]:
+        """Paths of the parts that hold a draw: the name of a part says which draws it has."""
+        chosen = []
+        for path in self.parts(table):
+            first, last = (int(number) for number in path.stem.split("-")[2:4])
+            if first <= draw < last:
+                chosen.append(path)
+        return chosen
+
     def tables(
         self,
         table: str = "verdicts",
         *,
-        columns: Sequence[str] | None = None,
+        columns: list[str] | None = None,
         nominal: bool = False,
     ) -> Iterator[pa.Table]:
         """Yield the parts of a table one by one: a big run never stands in memory whole."""
-        schema = TABLES[table][1]
-        wanted = list(schema.names if columns is None else columns)
-        texts = [name for name in wanted if pa.types.is_string(schema.field(name).type)]
+        wanted = [("draw", "==", 0)] if nominal else None
         for path in self.parts(table, nominal=nominal):
-            # Texts repeat: as a dictionary they take a tenth of the memory.
-            with pq.ParquetFile(path, read_dictionary=texts) as file:
-                yield file.read(columns=wanted)
+            # One file by one: the folder as a dataset would be opened whole.
+            yield pq.read_table(path, columns=columns, filters=wanted, partitioning=None)
 
     # -- the rest ------------------------------------------------------------------------------
 

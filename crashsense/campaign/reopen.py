@@ -61,8 +61,9 @@ def plan_of(folder: Path) -> Plan:
 class Replay:
     """One evaluation run again: the same rows, and everything on the way to them.
 
-    ``rows``: the verdict rows (seven restraints); ``signals``: channel -> true signal of the draw;
-    ``sensed``: what the chain did; ``samples``: what the rules saw; ``demands``: restraint ->
+    ``rows``: the verdict rows (seven restraints); ``differences``: columns in which they differ
+    from what the run has stored, empty if all are the same bit for bit; ``signals``: channel ->
+    true signal of the draw; ``sensed``: what the chain did; ``samples``: what the rules saw; ``demands``: restraint ->
     branch -> demand (samples,); ``times_s``: finish time of each sample [s].
     """
 
@@ -71,6 +72,7 @@ class Replay:
     sensor_set: SensorSet
     algorithm: Algorithm
     rows: pd.DataFrame
+    differences: tuple[str, ...]
     signals: Mapping[str, Signal]
     sensed: Sensed
     samples: EcuSamples
@@ -85,6 +87,13 @@ def _pick(items: tuple[Any, ...], name: str | None, *, kind: str) -> Any:
         if item.name == name:
             return item
     raise unknown_name(kind, name, [item.name for item in items])
+
+
+def _differences(now: pd.DataFrame, stored: pd.DataFrame) -> tuple[str, ...]:
+    """Names of the columns that are not the same bit for bit."""
+    if len(now) != len(stored):
+        return (f"{len(stored)} rows stored, {len(now)} now",)
+    return tuple(name for name in now.columns if not now[name].equals(stored[name]))
 
 
 def replay(
@@ -127,11 +136,11 @@ def replay(
         engine=run.engine,
     )
     with engine.using(run.engine):
-        return _replayed(job, chosen, draw=draw, sensors=sensors, rules=rules)
+        return _replayed(run, job, chosen, draw=draw, sensors=sensors, rules=rules)
 
 
 def _replayed(
-    job: Job, chosen: Event, *, draw: int, sensors: SensorSet, rules: Algorithm
+    run: Run, job: Job, chosen: Event, *, draw: int, sensors: SensorSet, rules: Algorithm
 ) -> Replay:
     events = job.occurrences[0]
     block = signal_block(events, [draw], seed=job.seed, vary=job.vary)
@@ -162,12 +171,16 @@ def _replayed(
         )
         demands[restraint] = {name: demand[0] for name, demand in branches.items()}
     frame = build_table(pieces, schema=VERDICT_SCHEMA).to_pandas()
+    frame = frame.sort_values(list(KEY), ignore_index=True)
+    stored = run.rows(chosen.name, draw=draw)
+    stored = stored[(stored["sensor_set"] == sensors.name) & (stored["algorithm"] == rules.name)]
     return Replay(
         event=chosen,
         draw=draw,
         sensor_set=sensors,
         algorithm=rules,
-        rows=frame.sort_values(list(KEY), ignore_index=True),
+        rows=frame,
+        differences=_differences(frame, stored.reset_index(drop=True)),
         signals={
             name: signal.replaced(signal.samples[0], note=f"draw {draw}")
             for name, signal in block.signals.items()
