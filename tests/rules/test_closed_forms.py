@@ -13,6 +13,7 @@ from rules_support import RATE, G, fire_time, half_sine, ramp, samples, square
 from scipy.optimize import brentq
 
 from crashsense.rules import rule_from_table
+from crashsense.rules.polyline import along_ray
 
 TICK = 1.0 / RATE
 A, D = 20.0 * G, 0.1
@@ -294,3 +295,27 @@ def test_roll_maps() -> None:
     left = acos(1 - 1.15**2 * rate**2 / (2 * G * 0.95))
     near(fire_time(energy, x), (np.radians(52.0) - left) / rate)
     assert cos(left) < 1.0
+
+
+@pytest.mark.parametrize("scale", [0.5, 1.0, 3.0])
+def test_demand_along_a_ray(scale: float) -> None:
+    line = [(0.0, 2.0), (10.0, 1.5), (40.0, 0.0)]
+    # Points on the line (vertices and between them) have demand 1; twice as far, 2.
+    points = [(0.0, 2.0), (5.0, 1.75), (10.0, 1.5), (25.0, 0.75), (40.0, 0.0)]
+    u, v = (np.array(axis) * scale for axis in zip(*points, strict=True))
+    np.testing.assert_allclose(along_ray(u, v, line), scale, rtol=1e-12)
+    # Before the first vertex and beyond the last the line goes on level.
+    level = [(5.0, 2.0), (10.0, 1.5)]
+    found = along_ray(np.array([1.0, 50.0, -3.0]), np.array([2.0, 1.5, 2.0]), level)
+    np.testing.assert_allclose(found, 1.0, rtol=1e-12)
+    assert along_ray(np.zeros(1), np.zeros(1), line)[0] == 0.0
+
+
+def test_fixed_point_counts_in_whole_codes() -> None:
+    # 0.25 g a code at 2 kHz; 0.6 of a code rounds to 1, 0.4 to 0. The threshold is 1000 codes.
+    lsb = 0.25 * G
+    rule_ = rule(family="velocity_change_fixed_point", lsb_mg=250.0,
+                 threshold_m_s=1000 * lsb / RATE)  # fmt: skip
+    codes = np.array([0.4, 0.6, 2.0, -1.0, -9.0, 3.0])
+    found = rule_.demand(samples(central_x=-codes * lsb))[0]
+    assert found.tolist() == [0.0, 0.001, 0.003, 0.002, 0.0, 0.003]

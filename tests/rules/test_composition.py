@@ -287,3 +287,10 @@ def test_shared_parts_are_computed_once_and_give_the_same() -> None:
         np.testing.assert_array_equal(one, other)
     assert rules[0].demand(made(8)).shape == x.valid["central_x"].shape
     assert len(calls) == 2  # outside the block nothing is kept
+
+
+def test_a_sweep_counts_a_leaf_exactly_at_its_threshold() -> None:
+    x = block({"central_x": np.array([[0.5, 2.0]]), "central_y": np.array([[1.0, 1.0]])},
+              rate_hz=RATE)  # fmt: skip
+    swept = swept_demand(A & B, x, sweep={"of[0]"})
+    assert swept.tolist() == [[0.5, 2.0]]
