@@ -178,7 +178,8 @@ def with_lines_in_text(text: str, lines: Mapping[str, Sequence[Sequence[float]]]
             r"\[(?:[^\[\]]|\[[^\]]*\])*\]",
             re.MULTILINE,
         )
-        text, count = pattern.subn(lambda found, new=written: found[1] + new, text)
+        # The new text holds no backslash, so that it may stand in a replacement.
+        text, count = pattern.subn(rf"\g<1>{written}", text)
         if count != 1:
             raise KeyError(f"{name}.line is not in the file")
     return text
@@ -224,7 +225,7 @@ def fitted_lines(
             place = np.rint(2.0 * scale.elapsed_ms(case.samples)).astype(np.int64)
             np.maximum.at(least, np.clip(place, 0, count - 1), needed)
         seen = least > 0.0
-        solved = linprog(
+        solved: Any = linprog(
             np.ones(len(KNOTS_MS)),
             A_ub=-basis[seen],
             b_ub=-least[seen],
