@@ -149,8 +149,9 @@ def _demands(
         if rule is None or not branches:
             continue
         swept = None
+        scored = event.requirements[restraint].expectation != "open"
         try:
-            swept = Trace("swept", times, swept_demand(rule, samples)[0])
+            swept = Trace("swept", times, swept_demand(rule, samples)[0]) if scored else None
         except (InputError, RuleError):
             swept = None
         charts.append(
