@@ -17,6 +17,9 @@ from crashsense.units import STANDARD_GRAVITY
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
+#: Below this a floored velocity change is zero [m/s]; far below one code of any sensor.
+AT_REST_M_S = 1e-9
+
 #: Largest growth of the leak factor inside one segment of the closed form.
 _GROWTH = 1e6
 
@@ -199,6 +202,9 @@ def leaky_velocity(
     increments = (acceleration - leak_g * STANDARD_GRAVITY) / rate_hz
     decay = 1.0 if time_constant_ms is None else float(np.exp(-1e3 / (time_constant_ms * rate_hz)))
     out = floored_sum(increments, decay=decay, floor=floor)
+    if floor:
+        # Rounding of the closed form must not pass for motion: rules ask when V left zero.
+        out[out < AT_REST_M_S] = 0.0
     if restart is None or not restart.any():
         return out
     for row in np.flatnonzero(restart.any(axis=-1)):

@@ -1,0 +1,108 @@
+"""Engine fast against its numpy twins: equal verdicts and fire times, floats to 1e-9."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+import crashsense
+from crashsense import engine
+from crashsense.errors import InputError, MissingExtraError
+
+EVENTS = ["hammer_tunnel", "side_pole_75_32", "wall_full_56"]
+
+FLOATS = (
+    "required_time_ms",
+    "time_margin_ms",
+    "max_demand",
+    "demand_at_required_time",
+    "demand_before_allowed",
+    "demand_margin",
+)
+
+
+@pytest.mark.parametrize("path", ["auto", "full"])
+def test_engines_give_the_same_table(path):
+    pytest.importorskip("numba")
+    numpy_run, fast_run = (
+        crashsense.evaluate(events=EVENTS, draws=40, vary="sensor", engine=name, path=path)
+        for name in engine.ENGINES
+    )
+    ours, theirs = numpy_run.verdicts, fast_run.verdicts
+    for column in ("event", "draw", "restraint", "verdict", "held_by", "fire_time_ms", "path"):
+        assert ours[column].equals(theirs[column]), column
+    for column in FLOATS:
+        np.testing.assert_allclose(ours[column], theirs[column], rtol=0, atol=1e-9)
+
+
+def test_kernels_equal_their_twins():
+    compiled = pytest.importorskip("crashsense.compiled", exc_type=ImportError)
+    from scipy.signal import butter, sosfilt
+
+    from crashsense.rules import kernels
+    from crashsense.scoring import fire_times_at_scales, score
+
+    source = np.random.default_rng(4)
+    rows = source.standard_normal((13, 257))
+    sections = butter(4, 0.3, output="sos")
+    state = source.standard_normal((2, 13, 2))
+    expected = sosfilt(sections, rows, axis=-1, zi=state)[0]
+    np.testing.assert_allclose(
+        compiled.filter_rows(sections, rows, state), expected, rtol=0, atol=1e-12
+    )
+    demand = np.abs(rows) / 2.5
+    scales = np.linspace(0.1, 1.6, 40)
+    start = np.linspace(0.0, 1e-3, 13)
+
+    def results() -> list[np.ndarray]:
+        scores = score(
+            {"total": demand, "main": demand},
+            start_s=start,
+            rate_hz=2000.0,
+            expectation="fire",
+            required_s=np.linspace(-0.01, 0.2, 13),
+            not_before_s=0.01,
+        )
+        return [
+            kernels.floored_sum(rows, decay=0.97),
+            kernels.floored_sum(rows, decay=1.0),
+            kernels.floored_sum(rows, decay=0.97, floor=False),
+            kernels.window_sum(rows, 20),
+            kernels.window_max(rows, 7, fill=0.0),
+            kernels.window_min(rows, 300),
+            fire_times_at_scales(demand, scales=scales, start_s=start, rate_hz=2000.0),
+            scores.fire_s,
+            scores.max_demand,
+            scores.demand_at_required,
+            scores.demand_before_allowed,
+            scores.demand_margin,
+        ]
+
+    plain = results()
+    with engine.using("fast"):
+        assert engine.kernels() is compiled
+        fast = results()
+    assert engine.kernels() is None
+    for one, other in zip(plain, fast, strict=True):
+        np.testing.assert_allclose(one, other, rtol=0, atol=1e-10)
+
+
+def test_fast_without_numba_says_what_to_install(monkeypatch):
+    monkeypatch.setattr(engine, "installed", lambda: False)
+    assert engine.choose(None) == ("numpy", "")
+    with pytest.raises(MissingExtraError, match=r"pip install '\.\[fast\]'"):
+        engine.choose("fast")
+
+
+def test_a_compiler_that_fails_leaves_numpy_and_one_line(monkeypatch):
+    pytest.importorskip("numba")
+    reason = "engine fast cannot be used (OSError: no place for the cache); numpy computes"
+    monkeypatch.setattr(engine, "_load", lambda: (None, reason))
+    assert engine.choose(None) == ("numpy", reason)
+    run = crashsense.evaluate(events=["hammer_tunnel"])
+    assert reason in run.summary()["notes"]
+
+
+def test_unknown_engine_is_named():
+    with pytest.raises(InputError, match="did you mean 'numpy'"):
+        engine.choose("numpyy")
