@@ -541,6 +541,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         text = with_values_in_text(text, values)
         front = [case for case in cases if _concerns(case, GROUPS[0])]
         text = with_lines_in_text(text, fitted_lines(tomllib.loads(text), front))
+        del cases, nominal, front
         note(f"threshold lines fitted on nominal and draws 1-{given.search_draws}")
         if given.write:
             (ALGORITHM_FOLDER / "guarded.toml").write_text(text, encoding="utf-8")

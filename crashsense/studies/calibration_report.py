@@ -11,6 +11,33 @@ from crashsense.resources import CAUTION
 from crashsense.studies.calibration import GROUPS, Row, exact_interval
 
 
+#: Begin of an event's name -> why it binds; printed where such an event is not met.
+REASONS = {
+    "underride": "underride: the front sensors are overridden and feel nothing, and by the required "
+    "time the cabin has lost less speed than in a kerb hit that must not fire; only another sensor "
+    "(structure, height) could tell the two apart",
+    "pole_centre": "centre pole: soft until the engine is reached; by the required time the cabin "
+    "has lost less speed than in a 13 or 16 km/h wall that must not fire, and the front sensors, to "
+    "the left and right of the pole, feel little; central sensing alone is known not to separate "
+    "slow poles",
+    "kerb_then_wall": "kerb, then wall: the kerb starts the clock of the velocity-time maps, so the "
+    "wall is judged by thresholds of a late, slow crash; a reset between the contacts would need "
+    "more quiet than there is",
+    "side_pole": "side pole: the satellite, whose activity confirms the pressure, moves by two codes "
+    "only shortly before the required time",
+    "wall_full_64": "fast walls: the required time leaves little more than the delay of the chain",
+}
+
+
+def _reasons(rows: Sequence[Row]) -> list[str]:
+    found = [
+        f"- {text}."
+        for begin, text in REASONS.items()
+        if any(row.event.startswith(begin) for row in rows)
+    ]
+    return ["", "Why:", "", *found] if found else []
+
+
 def _mark(row: Row) -> str:
     if row.infeasible:
         return "infeasible"
@@ -102,9 +129,11 @@ def report(
     if failed:
         lines += ["", "## Not met at nominal", "", *_HEAD]
         lines += [_line(row, half) for row in failed]
+        lines += _reasons(failed)
     if short:
         lines += ["", "## Met at nominal, margin short", "", *_HEAD]
         lines += [_line(row, half) for row in short]
+        lines += _reasons(short)
     lines += [
         "",
         "## What binds",
@@ -141,6 +170,10 @@ def report(
             lines.append(
                 f"| {free.definition} | {free.key} | {value:g} | {free.low:g} to {free.high:g} |"
             )
+    lines += [
+        "",
+        "The threshold lines over time are fitted, not searched; see the algorithm's file.",
+    ]
     if notes:
         lines += ["", "Search: " + "; ".join(notes) + "."]
     return "\n".join(lines) + "\n"
