@@ -67,7 +67,7 @@ GROUPS = (
         "front",
         _FRONT,
         (
-            Free("roughness", "threshold_m_s", 0.4, 1.5),
+            Free("roughness", "threshold_m_s", 1.3, 2.0),
             Free("wall_unbelted_raised", "gain", 0.5, 4.0),
             Free("upfront_left_velocity", "threshold_m_s", 1.0, 4.0),
             Free("wall_unbelted", "to", 0.4, 1.0),

@@ -10,22 +10,21 @@ import numpy as np
 from crashsense.resources import CAUTION
 from crashsense.studies.calibration import GROUPS, Row, exact_interval
 
-
 #: Begin of an event's name -> why it binds; printed where such an event is not met.
 REASONS = {
-    "underride": "underride: the front sensors are overridden and feel nothing, and by the required "
-    "time the cabin has lost less speed than in a kerb hit that must not fire; only another sensor "
-    "(structure, height) could tell the two apart",
-    "pole_centre": "centre pole: soft until the engine is reached; by the required time the cabin "
-    "has lost less speed than in a 13 or 16 km/h wall that must not fire, and the front sensors, to "
-    "the left and right of the pole, feel little; central sensing alone is known not to separate "
-    "slow poles",
-    "kerb_then_wall": "kerb, then wall: the kerb starts the clock of the velocity-time maps, so the "
-    "wall is judged by thresholds of a late, slow crash; a reset between the contacts would need "
-    "more quiet than there is",
-    "side_pole": "side pole: the satellite, whose activity confirms the pressure, moves by two codes "
-    "only shortly before the required time",
-    "wall_full_64": "fast walls: the required time leaves little more than the delay of the chain",
+    "underride": "underride: the front sensors are overridden and feel nothing, and by the required"
+    " time the cabin has lost less speed than in a kerb hit that must not fire; only another sensor"
+    " (structure, height) could tell the two apart",
+    "pole_centre": "centre pole: soft until the engine is reached; by the required time the cabin"
+    " has lost less speed than in a 13 or 16 km/h wall that must not fire, and the front sensors,"
+    " left and right of the pole, feel little; central sensing alone is known not to separate slow"
+    " poles",
+    "kerb_then_wall": "kerb, then wall: the kerb starts the clock of the velocity-time maps, so"
+    " the wall is judged by the thresholds of a late, slow crash; a reset between the contacts"
+    " would need more quiet than there is",
+    "side_pole": "side pole: the satellite, whose activity confirms the pressure, moves by two"
+    " codes only shortly before the required time",
+    "wall_full_64": "fast walls: the required time leaves little more than the chain's delay",
 }
 
 
