@@ -539,6 +539,8 @@ def range_figure(settings: pd.DataFrame) -> Figure:
     left.set_xlabel("sensor range [+/- g]")
     left.set_ylabel("separation ratio c/m [-]")
     right.set_ylabel("samples clipped, worst event [%]")
+    # From zero, so that a difference in the fourth digit does not look like one in the first.
+    left.set_ylim(bottom=0)
     right.set_ylim(bottom=0)
     left.grid(alpha=0.3)
     handles = [*left.get_lines(), *right.get_lines()]
