@@ -111,7 +111,8 @@ def read_record(
 
     Channels are never averaged: averaging before sensing would hide clipping. Offset before contact
     is removed; nothing is filtered or padded. A record has no channel of an independent safing
-    element: ``central_safing_x`` stays absent, and a rule that needs one must say what it does then.
+    element: ``central_safing_x`` stays absent, and a rule that needs one must say what it does
+    then.
 
     Parameters
     ----------

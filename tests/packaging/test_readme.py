@@ -37,7 +37,9 @@ def test_the_short_caution_is_the_one_that_the_program_shows():
 
 
 def test_every_command_that_it_names_exists():
-    named = set(re.findall(r"crashsense ([a-z][a-z-]+)", README))
+    shell = "\n".join(re.findall(r"```sh\n(.*?)```", README, re.S))
+    named = set(re.findall(r"crashsense ([a-z][a-z-]+)", shell))
+    named |= set(re.findall(r"`crashsense ([a-z][a-z-]+)", README))
     assert {"evaluate", "new", "safety"} <= named
     assert named - {"evaluate"} <= set(cli.COMMANDS)
 

@@ -40,7 +40,7 @@ def test_recipes_notes_and_templates_are_in_the_wheel(wheel):
     missing = [p for p in shipped if f"crashsense/{p.relative_to(CHECKOUT)}" not in names]
     assert missing == []
     data = [p for p in (CHECKOUT / "crashsense").rglob("*") if p.suffix not in (".py", ".pyc")]
-    files = [p for p in data if p.is_file()]
+    files = [p for p in data if p.is_file() and "__pycache__" not in p.parts]
     assert [p for p in files if str(p.relative_to(CHECKOUT)) not in names] == []
 
 
