@@ -67,7 +67,7 @@ def timing_figure(rows: Sequence[TimingRow], *, title: str = "") -> Figure:
         if row.arming_ms is not None:
             axes.plot(row.arming_ms, place - 0.3, marker="v", mfc="white", mec=INK, ms=6, ls="none")
     axes.set_yticks(places, [row.name for row in rows])
-    axes.invert_yaxis()
+    axes.set_ylim(len(rows) - 0.4, -0.8)
     axes.set_xlabel("time from first contact [ms]")
     axes.set_xlim(right=1.03 * border)
     axes.grid(axis="x", color="#e3e7ec")
@@ -75,12 +75,13 @@ def timing_figure(rows: Sequence[TimingRow], *, title: str = "") -> Figure:
     axes.spines[["top", "right", "left"]].set_visible(False)
     handles = [
         axes.plot([], [], color=INK, lw=2.2, label="required time")[0],
+        axes.plot([], [], marker="v", mfc="white", mec=INK, ms=6, ls="none", label="armed")[0],
         axes.plot([], [], marker="o", color=BLUE, ls="none", label="fired on time")[0],
         axes.plot([], [], marker="^", color=VERMILION, ls="none", label="fired late")[0],
         axes.plot([], [], marker="x", mew=2, color=VERMILION, ls="none", label="never fired")[0],
     ]
     axes.legend(
-        handles=handles, loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=4, frameon=False
+        handles=handles, loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=5, frameon=False
     )
     if title:
         figure.suptitle(title, x=0.01, ha="left", fontsize=11, fontweight="bold")
