@@ -164,6 +164,8 @@ def _demand_charts(
     quiet = []
     for restraint in dict.fromkeys(d.restraint for d in view.demands):
         charts = [d for d in view.demands if d.restraint == restraint]
+        # Armed algorithms first: their arming is drawn.
+        charts.sort(key=lambda d: all(t.name != "arming" for t in d.traces))
         own = rows[rows["restraint"] == restraint]
         largest = max(
             float(np.nanmax(t.values, initial=0.0))

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from crashsense.event import RESTRAINTS
 from crashsense.reporting import svg
 from crashsense.reporting.event_charts import event_parts
 from crashsense.reporting.summary import (
@@ -31,6 +32,7 @@ from crashsense.reporting.words import (
     RESTRAINT_WORDS,
     anchor,
     finite,
+    one_decimal,
     restraint_words,
     signed,
     slug,
@@ -75,7 +77,9 @@ def page_parts(view: RunView) -> Iterator[str]:
     )
     environment.filters["slug"] = slug
     environment.filters["signed"] = signed
-    environment.filters["ms"] = lambda v: "" if v is None or v != v else f"{v:.1f}"
+    environment.filters["ms"] = lambda v: (
+        "" if v is None or v != v else f"{v:.1f}".replace("-", "−")
+    )
     environment.filters["words"] = lambda v: v if isinstance(v, str) else ""
     what_if = WhatIf()
     nominal = view.nominal
@@ -173,7 +177,7 @@ def _combinations(view: RunView, nominal: pd.DataFrame) -> list[Combination]:
                 timing=_timing(rows),
                 demand=_demand(rows),
                 matrix=_matrix(rows, failures=failures),
-                restraints=list(dict.fromkeys(rows["restraint"])),
+                restraints=[name for name in RESTRAINTS if (rows["restraint"] == name).any()],
                 failed=_failed(rows, failures=failures, draws=draws),
                 margins=rows_of(worst_margins(rows, most=8)),
                 arming_only=rows_of(held_by_arming_only(rows)),

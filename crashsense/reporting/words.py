@@ -66,3 +66,12 @@ def signed(value: float) -> str:
     """
     text = f"{value:+.2f}" if abs(value) >= 0.005 or value == 0.0 else f"{value:+.1g}"
     return text.replace("-", "−")
+
+
+def one_decimal(value: float | None) -> str:
+    """A time in ms, empty where there is none.
+
+    >>> one_decimal(-3.04), one_decimal(None)
+    ('−3.0', '')
+    """
+    return "" if finite(value) is None else f"{value:.1f}".replace("-", "−")
