@@ -1,0 +1,108 @@
+"""Run folders: the same table however it is split, resumed or computed; replay bit for bit."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from click.testing import CliRunner
+
+import crashsense
+from crashsense.campaign import open_run, replay
+from crashsense.cli.replay import replay as replay_command
+from crashsense.errors import CrashsenseError
+from crashsense.event import RESTRAINTS
+
+EVENTS = ["hammer_tunnel", "side_pole_75_32"]
+PLAN = {"events": EVENTS, "draws": 70, "seed": 3, "engine": "numpy"}
+
+
+@pytest.fixture(scope="module")
+def whole():
+    return crashsense.evaluate(**PLAN).verdicts
+
+
+def test_table_is_complete(whole):
+    key = ["event", "draw", "sensor_set", "algorithm", "restraint"]
+    assert not whole.duplicated(key).any()
+    assert len(whole) == whole["event"].nunique() * 71 * 2 * len(RESTRAINTS)
+    assert set(whole["restraint"]) == set(RESTRAINTS)
+
+
+@pytest.mark.parametrize("chunk", [1, 13, 64])
+def test_chunk_size_changes_nothing(whole, chunk):
+    assert crashsense.evaluate(**PLAN, chunk=chunk).verdicts.equals(whole)
+
+
+def test_processes_change_nothing(whole):
+    assert crashsense.evaluate(**PLAN, workers=2, chunk=30).verdicts.equals(whole)
+
+
+def test_dask_changes_nothing(whole):
+    distributed = pytest.importorskip("distributed")
+    with (
+        distributed.LocalCluster(
+            n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None
+        ) as cluster,
+        distributed.Client(cluster) as client,
+    ):
+        run = crashsense.evaluate(**PLAN, cluster=client, chunk=40)
+    assert run.verdicts.equals(whole)
+
+
+def test_draws_do_not_depend_on_how_many_there_are(whole):
+    few = crashsense.evaluate(**{**PLAN, "draws": 20}).verdicts
+    assert few.equals(whole[whole["draw"] <= 20].reset_index(drop=True))
+
+
+def test_resume_replaces_what_is_missing_or_damaged(whole, tmp_path):
+    folder = tmp_path / "run"
+    crashsense.evaluate(**PLAN, out=folder, chunk=30)
+    parts = sorted((folder / "verdicts.parquet").glob("*.parquet"))
+    assert len(parts) > 3
+    parts[0].unlink()
+    parts[1].write_bytes(parts[1].read_bytes()[:200])
+    (folder / "verdicts.parquet" / f".{parts[2].name}.tmp").write_bytes(b"half")
+    kept = parts[3].stat().st_mtime_ns
+    assert crashsense.evaluate(**PLAN, out=folder).verdicts.equals(whole)
+    assert parts[3].stat().st_mtime_ns == kept
+    assert not list((folder / "verdicts.parquet").glob(".*"))
+
+
+def test_a_changed_plan_is_refused_with_the_difference(tmp_path):
+    crashsense.evaluate(events=["hammer_tunnel"], out=tmp_path / "run")
+    with pytest.raises(CrashsenseError, match=r"plan\.seed was 1, now 2"):
+        crashsense.evaluate(events=["hammer_tunnel"], seed=2, out=tmp_path / "run")
+
+
+def test_a_folder_of_something_else_is_refused(tmp_path):
+    (tmp_path / "letter.txt").write_text("not a run")
+    with pytest.raises(CrashsenseError, match="not a run folder"):
+        crashsense.evaluate(events=["hammer_tunnel"], out=tmp_path)
+    assert [p.name for p in tmp_path.iterdir()] == ["letter.txt"]
+
+
+def test_a_later_schema_is_refused_by_name(tmp_path):
+    folder = tmp_path / "run"
+    crashsense.evaluate(events=["hammer_tunnel"], out=folder)
+    manifest = json.loads((folder / "manifest.json").read_text())
+    manifest["schema_version"] += 1
+    (folder / "manifest.json").write_text(json.dumps(manifest))
+    with pytest.raises(CrashsenseError, match="schema version"):
+        open_run(folder)
+
+
+def test_replay_gives_the_stored_rows(tmp_path):
+    folder = tmp_path / "run"
+    crashsense.evaluate(**PLAN, out=folder)
+    for draw in (0, 33):
+        again = replay(open_run(folder), "side_pole_75_32", draw=draw, algorithm="guarded")
+        assert again.differences == ()
+        assert len(again.rows) == len(RESTRAINTS)
+    traces = tmp_path / "traces.csv"
+    result = CliRunner().invoke(
+        replay_command, [str(folder), "side_pole_75_32", "33", "--out", str(traces)]
+    )
+    assert result.exit_code == 0, result.output
+    assert "bit for bit" in result.output
+    assert traces.read_text().startswith("time_ms,")
