@@ -77,9 +77,7 @@ def page_parts(view: RunView) -> Iterator[str]:
     )
     environment.filters["slug"] = slug
     environment.filters["signed"] = signed
-    environment.filters["ms"] = lambda v: (
-        "" if v is None or v != v else f"{v:.1f}".replace("-", "−")
-    )
+    environment.filters["ms"] = one_decimal
     environment.filters["words"] = lambda v: v if isinstance(v, str) else ""
     what_if = WhatIf()
     nominal = view.nominal
