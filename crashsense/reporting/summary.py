@@ -192,6 +192,23 @@ def milliseconds(value: float | None, *, sign: bool = False) -> str:
     return f"{value:+.1f} ms" if sign else f"{value:.1f} ms"
 
 
+#: Notes that the terminal shows; the page shows all.
+MOST_NOTES = 10
+
+
+def merged_notes(notes: Sequence[str]) -> list[str]:
+    """Say what holds for several events once: notes read ``event: sentence``.
+
+    >>> merged_notes(["a: belts assumed", "a: 17 ms", "b: belts assumed"])
+    ['a, b: belts assumed', 'a: 17 ms']
+    """
+    events: dict[str, list[str]] = {}
+    for note in notes:
+        event, _, sentence = note.partition(": ")
+        events.setdefault(sentence, []).append(event)
+    return [f"{', '.join(names)}: {sentence}" for sentence, names in events.items()]
+
+
 def compose(
     nominal: pd.DataFrame,
     *,
@@ -218,7 +235,9 @@ def compose(
     draws = f"nominal and {tally.draws} draws, seed {seed}" if tally.draws else "nominal, no draws"
     events = nominal["event"].nunique()
     lines.append(f"{events} event{'s' * (events != 1)}, sensors: {sets}; {draws}")
-    lines += [f"Note: {note}" for note in notes]
+    lines += [f"Note: {note}" for note in notes[:MOST_NOTES]]
+    if len(notes) > MOST_NOTES:
+        lines.append(f"Note: {len(notes) - MOST_NOTES} more stand in the report")
     lines += ["", *_count_lines(nominal, gating=gating)]
     gated = [name for name, gate in gating.items() if gate]
     lines += _margin_lines(nominal, names=gated or list(gating))

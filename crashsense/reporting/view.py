@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense import __version__
-from crashsense.reporting.summary import TALLY_COLUMNS, Tally
+from crashsense.reporting.summary import TALLY_COLUMNS, Tally, merged_notes
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -124,7 +124,7 @@ def view_of(run: Any) -> RunView:
         separation=summary["separation"],
         seed=int(summary["seed"]),
         folder=None if run.folder is None else Path(run.folder),
-        notes=summary["notes"],
+        notes=merged_notes(summary["notes"]),
         event_view=tracer(plan),
         provenance={"version": __version__},
     )
