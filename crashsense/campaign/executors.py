@@ -178,7 +178,7 @@ class Cluster:
         if self._own:
             try:
                 self.client = Client(address_or_client, timeout=timeout_s)
-            except (OSError, TimeoutError, ValueError) as error:
+            except Exception as error:  # whatever answers there may not speak the protocol
                 raise InputError(
                     f"--cluster: cannot reach {address_or_client!r} within {timeout_s:g} s "
                     f"({type(error).__name__}); expected the address of a running scheduler"

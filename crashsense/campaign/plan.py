@@ -5,6 +5,7 @@ from __future__ import annotations
 import glob
 import hashlib
 import json
+import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -276,10 +277,10 @@ def resolve_plan(
         vary=file.vary,
         keep=tuple(file.keep),
         names={
-            "events": [event.name for event in chosen],
+            "events": _written_events(entries, chosen, base),
             "records": [str(Path(p).resolve()) for p in record_paths],
-            "sensor_sets": [s.name for s in sets if s is not None],
-            "algorithms": [a.name for a in rules if a is not None],
+            "sensor_sets": _written(sensor_sets or file.sensor_sets, sets, base),
+            "algorithms": _written(algorithms or file.algorithms, rules, base),
             "draws": file.draws,
             "seed": file.seed,
             "vary": file.vary,
@@ -288,6 +289,36 @@ def resolve_plan(
         inputs=_inputs(chosen, sets, rules),
         notes=tuple(notes),
     )
+
+
+def _path(entry: Any, base: Path) -> str | None:
+    """Absolute path of an entry that names a file or folder, else None."""
+    if not isinstance(entry, str):
+        return None
+    found = Path(_beside(entry, base))
+    is_path = "/" in entry or "\\" in entry or entry.endswith(".toml")
+    return str(found.resolve()) if is_path and found.exists() else None
+
+
+def _written(entries: Sequence[Any], objects: Sequence[Any], base: Path) -> list[str]:
+    """What stands in the resolved plan: names, or the paths of files of one's own."""
+    pairs = zip(entries, objects, strict=True)
+    return [_path(entry, base) or item.name for entry, item in pairs if item is not None]
+
+
+def _written_events(
+    entries: Sequence[Any] | None, chosen: Sequence[Event], base: Path
+) -> list[str]:
+    paths = [found for entry in entries or () if (found := _path(entry, base)) is not None]
+    own = [
+        event.name
+        for event in chosen
+        if not any(
+            Path(getattr(event.source, "file", "") or ".").resolve().is_relative_to(path)
+            for path in paths
+        )
+    ]
+    return [*paths, *own]
 
 
 def _inputs(
@@ -319,6 +350,8 @@ def _inputs(
             content = algorithm_to_toml(algorithm)
         except CrashsenseError:
             content = repr(sorted((k, repr(v)) for k, v in algorithm.rules.items()))
+            # An object's place in memory is no part of what it is.
+            content = re.sub(r" at 0x[0-9a-fA-F]+", "", content)
         hashes[f"algorithm: {algorithm.name}"] = _digest(content.encode())
     return hashes
 

@@ -64,7 +64,8 @@ class Replay:
     ``rows``: the verdict rows (seven restraints); ``differences``: columns in which they differ
     from what the run has stored, empty if all are the same bit for bit; ``signals``: channel ->
     true signal of the draw; ``sensed``: what the chain did; ``samples``: what the rules saw;
-    ``demands``: restraint -> branch -> demand (samples,); ``times_s``: finish time of each sample [s].
+    ``demands``: restraint -> branch -> demand (samples,); ``times_s``: finish time of each
+    sample [s].
     """
 
     event: Event
