@@ -1,0 +1,8 @@
+"""What the tests leave out where an optional extra is not installed."""
+
+from __future__ import annotations
+
+from importlib.util import find_spec
+
+# Kernels of the extra 'fast' cannot even be imported without it; nothing else imports them then.
+collect_ignore = [] if find_spec("numba") else ["crashsense/compiled.py"]
