@@ -337,7 +337,9 @@ class Recipe:
         """Return the recipe under another name with some parameters changed (validated)."""
         values = {**self.parameters.model_dump(), **changes}
         try:
-            parameters = self.model.parameters.model_validate(values)
+            parameters = self.model.parameters.model_validate(
+                values, context={"folder": str(Path(self.file).parent)} if self.file else None
+            )
         except ValidationError as error:
             raise InputError(faults_of(error, file=f"recipe {name}", within="parameters")) from None
         return replace(self, name=name, occurrence=name, parameters=parameters)
