@@ -1,0 +1,128 @@
+"""Severity sweeps of frontal recipes: one recipe over a range of speeds, requirements by ladder.
+
+Ladders come from the rows of the event matrix (from memory of the trade; a vehicle's own requirement
+differs): ``no_fire`` up to the highest speed that must not fire, ``fire`` from the lowest that must,
+``open`` between, each per belt state. Required times are free flight from the motion at that speed.
+Where a kind of crash has no row that must not fire, nothing below its first row is ``no_fire``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from crashsense.errors import Fault, InputError, nearest
+from crashsense.synthesis.frontal import FrontalParameters
+from crashsense.synthesis.recipe import Recipe, RequirementEntry
+
+#: Kind of crash -> belt state -> (highest speed that must not fire, lowest that must) [km/h].
+#: Rows F01-F10, F11-F14, F15-F19, F20, F21, F22-F26, F27-F29, F30, F31, F32, F33.
+LADDERS: dict[str, dict[str, tuple[float | None, float | None]]] = {
+    "wall": {"unbelted": (13.0, 20.0), "belted": (16.0, 25.0)},
+    "slanted wall": {"unbelted": (None, 32.0), "belted": (None, 32.0)},
+    "offset wall": {"unbelted": (15.0, None), "belted": (15.0, None)},
+    "deformable_barrier": {"unbelted": (None, 32.0), "belted": (20.0, 40.0)},
+    "moving_barrier": {"unbelted": (None, 50.0), "belted": (None, 50.0)},
+    "small_overlap": {"unbelted": (None, 64.0), "belted": (None, 64.0)},
+    "centre_pole": {"unbelted": (15.0, 29.0), "belted": (15.0, 29.0)},
+    "underride": {"unbelted": (None, 40.0), "belted": (None, 40.0)},
+    "car": {"unbelted": (None, 25.0), "belted": (None, 25.0)},
+    "offset car": {"unbelted": (None, 40.0), "belted": (None, 40.0)},
+    "bumper_barrier": {"unbelted": (10.0, None), "belted": (10.0, None)},
+}
+
+#: Wall speeds between which stage 2 is open [km/h] (low-risk rule of 49 CFR 571.208 S4.11, as read).
+STAGE_2_WALL_KMH = (26.0, 40.0)
+
+
+def crash_kind(parameters: FrontalParameters) -> str:
+    """The ladder of :data:`LADDERS` that a recipe climbs."""
+    if parameters.obstacle == "rigid_wall":
+        if parameters.overlap < 1.0:
+            return "offset wall"
+        return "slanted wall" if parameters.angle_deg > 0.0 else "wall"
+    if parameters.obstacle == "car" and parameters.overlap < 1.0:
+        return "offset car"
+    return parameters.obstacle
+
+
+def frontal_severity(recipe: Recipe, *, speeds_kmh: Sequence[float]) -> list[Recipe]:
+    """Return the recipe at each speed, its requirements by the ladder of the matrix.
+
+    Names get the speed appended (``wall_full_25_at_17.5``); each recipe yields a belted and an
+    unbelted event. Restraints that the ladder does not judge are ``open``.
+
+    Raises
+    ------
+    InputError : for a recipe of another model, and for all speeds that the model refuses, at once
+    """
+    parameters = recipe.parameters
+    if not isinstance(parameters, FrontalParameters):
+        expected = nearest(recipe.model.name, ["frontal_impact"])
+        raise InputError([Fault(f"recipe {recipe.name}", "model", recipe.model.name, expected)])
+    ladder = LADDERS[crash_kind(parameters)]
+    faults: list[Fault] = []
+    out: list[Recipe] = []
+    if not len(speeds_kmh):
+        faults.append(Fault(f"recipe {recipe.name}", "speeds_kmh", None, "at least one speed"))
+    for speed in speeds_kmh:
+        name = f"{recipe.name}_at_{float(speed):g}"
+        try:
+            changed = recipe.with_parameters(name=name, speed_kmh=float(speed))
+        except InputError as error:
+            faults.extend(error.faults)
+            continue
+        requirements = {
+            state: _entries(recipe, ladder[state], float(speed), state, parameters)
+            for state in ("belted", "unbelted")
+        }
+        out.append(replace(changed, belts=("belted", "unbelted"), requirements=requirements))
+    if faults:
+        raise InputError(faults)
+    return out
+
+
+def _entries(
+    recipe: Recipe,
+    ends: tuple[float | None, float | None],
+    speed_kmh: float,
+    state: str,
+    parameters: FrontalParameters,
+) -> dict[str, RequirementEntry]:
+    no_fire_to, fire_from = ends
+    expectation = "open"
+    if no_fire_to is not None and speed_kmh <= no_fire_to:
+        expectation = "no_fire"
+    elif fire_from is not None and speed_kmh >= fire_from:
+        expectation = "fire"
+    basis = "ladder of speeds between the rows of the event matrix, from memory"
+    origin = "contact_s" if parameters.contact_delay_ms else None
+
+    def entry(what: str, extra_ms: float = 0.0) -> RequirementEntry:
+        timing = "none" if what == "no_fire" else "free_flight"
+        return RequirementEntry.model_validate(
+            {
+                "expectation": what,
+                "timing": timing,
+                "extra_ms": extra_ms if timing == "free_flight" else 0.0,
+                "origin_fact": origin if timing == "free_flight" else None,
+                "basis": basis,
+            }
+        )
+
+    stage_2 = "no_fire" if expectation == "no_fire" else "open"
+    if crash_kind(parameters) == "wall":
+        low, high = STAGE_2_WALL_KMH
+        stage_2 = "no_fire" if speed_kmh <= low else "fire" if speed_kmh >= high else "open"
+    open_entry = RequirementEntry(expectation="open", basis="not judged by the ladder of speeds")
+    first = next(iter(recipe.requirements.values()))
+    far = {"left": "right", "right": "left"}.get(recipe.struck_side)
+    entries = {
+        restraint: first[restraint] if restraint == f"side_airbag_{far}" else open_entry
+        for restraint in first
+    }
+    entries["front_airbag_stage_1"] = entry(expectation)
+    entries["front_airbag_stage_2"] = entry(stage_2, 10.0)
+    if state == "belted" and expectation == "fire":
+        entries["belt_pretensioner"] = entry("fire")
+    return entries

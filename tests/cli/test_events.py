@@ -1,0 +1,87 @@
+"""``crashsense events``: list, filters, card and figure, export, bad input."""
+
+import json
+
+import numpy as np
+import pandas as pd
+import pyarrow.parquet as pq
+import pytest
+
+from crashsense.cli import main
+from crashsense.synthesis import load_events, load_recipes
+
+
+def run(capsys, *arguments):
+    with pytest.raises(SystemExit) as stopped:
+        main(list(arguments))
+    captured = capsys.readouterr()
+    return stopped.value.code or 0, captured.out, captured.err
+
+
+def test_json_lists_every_event_of_the_library(capsys):
+    code, out, _ = run(capsys, "events", "--format", "json")
+    listed = json.loads(out)
+    names = [name for recipe in load_recipes() for name in recipe.event_names]
+    assert code == 0
+    assert [row["name"] for row in listed["events"]] == names
+    assert len(listed["events"][0]["expectations"]) == 7
+
+
+def test_filters(capsys):
+    _, out, _ = run(capsys, "events", "--family", "frontal", "--format", "json")
+    assert {row["family"] for row in json.loads(out)["events"]} == {"frontal"}
+    arguments = ("--restraint", "front_airbag_stage_2", "--expectation", "fire", "--format", "json")
+    _, out, _ = run(capsys, "events", *arguments)
+    rows = json.loads(out)["events"]
+    assert rows
+    assert {row["expectations"]["front_airbag_stage_2"] for row in rows} == {"fire"}
+
+
+def test_show_prints_the_card_and_draws(capsys, tmp_path):
+    figure = tmp_path / "wall.svg"
+    code, out, _ = run(capsys, "events", "show", "wall_full_56", "--figure", str(figure))
+    assert code == 0
+    for text in ("frontal_impact", "cabin x: velocity change", "front_airbag_stage_1", "basis"):
+        assert text in out or text == "basis"
+    assert figure.stat().st_size > 5000
+
+
+@pytest.mark.parametrize("ending", ["csv", "parquet"])
+def test_export_holds_the_signals_in_file_units(capsys, tmp_path, ending):
+    path = tmp_path / f"event.{ending}"
+    code, _, _ = run(capsys, "events", "export", "odb_40_56", "--out", str(path))
+    assert code == 0
+    event = load_events(["odb_40_56"])[0]
+    if ending == "csv":
+        first = path.read_text(encoding="utf-8").split("\n", 1)[0]
+        metadata = json.loads(first.removeprefix("# "))
+        table = pd.read_csv(path, comment="#")
+    else:
+        metadata = json.loads(pq.read_schema(path).metadata[b"crashsense"])
+        table = pd.read_parquet(path)
+    assert table.columns[0] == "time_s"
+    assert {"central_x_g", "rear_seat_crossmember_x_g", "door_left_pressure_kpa"} <= set(table)
+    assert metadata["event"] == "odb_40_56"
+    wanted = event.signals["central_x"].samples / 9.80665
+    assert np.allclose(table["central_x_g"], wanted, rtol=1e-8, atol=1e-12)
+    assert table["time_s"].iloc[0] == -0.05
+
+
+@pytest.mark.parametrize(
+    ("arguments", "text"),
+    [
+        (("events", "show", "wal_full_56"), "did you mean 'wall_full_56'"),
+        (("events", "--family", "frontl"), "did you mean 'frontal'"),
+        (("events", "--format", "yaml"), "one of json, text"),
+        (("events", "export", "wall_full_56", "--out", "x.xlsx"), "a name in .csv, .parquet"),
+        (("events", "export", "wall_full_56", "--out", "/no/such/x.csv"), "existing folder"),
+        (("events", "--family", "side", "show", "wall_full_56"), "the option after 'show'"),
+        (("events", "--folder", "/no/such/folder"), "a folder of recipe files"),
+    ],
+)
+def test_bad_input_is_one_line_and_code_2(capsys, arguments, text):
+    code, out, err = run(capsys, *arguments)
+    assert code == 2
+    assert out == ""
+    assert text in err
+    assert "Traceback" not in err
