@@ -1,9 +1,9 @@
 """Severity sweeps of frontal recipes: one recipe over a range of speeds, requirements by ladder.
 
-Ladders come from the rows of the event matrix (from memory of the trade; a vehicle's own requirement
-differs): ``no_fire`` up to the highest speed that must not fire, ``fire`` from the lowest that must,
-``open`` between, each per belt state. Required times are free flight from the motion at that speed.
-Where a kind of crash has no row that must not fire, nothing below its first row is ``no_fire``.
+Ladders come from the rows of the event matrix (from memory of the trade; a vehicle's own
+requirement differs): ``no_fire`` up to the highest speed that must not fire, ``fire`` from the
+lowest that must, ``open`` between, each per belt state. Required times are free flight from the
+motion at that speed. Where a kind of crash has no row that must not fire, nothing below its first row is ``no_fire``.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ LADDERS: dict[str, dict[str, tuple[float | None, float | None]]] = {
     "bumper_barrier": {"unbelted": (10.0, None), "belted": (10.0, None)},
 }
 
-#: Wall speeds between which stage 2 is open [km/h] (low-risk rule of 49 CFR 571.208 S4.11, as read).
+#: Wall speeds between which stage 2 is open [km/h] (low-risk rule, 49 CFR 571.208 S4.11, as read).
 STAGE_2_WALL_KMH = (26.0, 40.0)
 
 
