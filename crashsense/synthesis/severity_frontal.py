@@ -3,7 +3,8 @@
 Ladders come from the rows of the event matrix (from memory of the trade; a vehicle's own
 requirement differs): ``no_fire`` up to the highest speed that must not fire, ``fire`` from the
 lowest that must, ``open`` between, each per belt state. Required times are free flight from the
-motion at that speed. Where a kind of crash has no row that must not fire, nothing below its first row is ``no_fire``.
+motion at that speed. Where a kind of crash has no row that must not fire, nothing below its first
+row is ``no_fire``.
 """
 
 from __future__ import annotations
