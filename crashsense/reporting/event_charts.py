@@ -9,10 +9,10 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense.reporting import svg
-from crashsense.reporting.summary import failed_rows, required_rows, rows_of
+from crashsense.reporting.summary import NOT_MET, REQUIRED, rows_of
 from crashsense.reporting.view import DemandChart, EventView, RunView, SensedChannel
 from crashsense.reporting.what_if import WhatIf
-from crashsense.reporting.words import restraint_words
+from crashsense.reporting.words import finite, restraint_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,15 +25,17 @@ def event_parts(
 ) -> Iterator[dict[str, Any]]:
     gated = {name for name, gate in view.gating.items() if gate}
     drawn: dict[tuple[str, ...], str] = {}
-    for event, rows in nominal.groupby("event", sort=False):
-        failed = failed_rows(rows[rows["algorithm"].isin(gated)])
-        shown = None if view.event_view is None else view.event_view(str(event))
+    grouped: dict[str, list[Any]] = {}
+    for row in rows_of(nominal):
+        grouped.setdefault(row.event, []).append(row)
+    for event, rows in grouped.items():
+        required = [row for row in rows if row.expectation in REQUIRED]
+        shown = None if view.event_view is None else view.event_view(event)
         page: dict[str, Any] = {
             "name": event,
-            "family": rows["family"].iloc[0],
-            "rows": rows_of(required_rows(rows)),
-            "open_rows": rows_of(rows[rows["expectation"] == "open"]),
-            "failed": len(failed),
+            "family": rows[0].family,
+            "rows": required,
+            "failed": sum(r.verdict in NOT_MET and r.algorithm in gated for r in required),
             "view": shown,
             "signals": [],
             "demands": [],
@@ -42,14 +44,14 @@ def event_parts(
         if shown is not None:
             window = time_window(rows, shown)
             page["window"] = window
-            key = (str(rows["occurrence"].iloc[0]), *window[2:], *(map(str, window[:2])))
-            page["same_as"] = drawn.setdefault(key, str(event))
+            key = (rows[0].occurrence, *map(str, window))
+            page["same_as"] = drawn.setdefault(key, event)
             if page["same_as"] == event:
                 page["same_as"] = None
                 page["signals"] = [signal_chart(c, x_range=window[:2]) for c in shown.channels]
             page["demands"] = _demand_charts(rows, shown, x_range=window[:2])
             charts = {(d.sensor_set, d.algorithm, d.restraint): d for d in shown.demands}
-            for row in rows_of(required_rows(rows)):
+            for row in required:
                 chart = charts.get((row.sensor_set, row.algorithm, row.restraint))
                 if chart is not None and row.verdict in (
                     "on_time",
@@ -64,14 +66,15 @@ def event_parts(
         yield page
 
 
-def time_window(rows: pd.DataFrame, view: EventView) -> tuple[Any, ...]:
+def time_window(rows: Sequence[Any], view: EventView) -> tuple[Any, ...]:
     """First and last time [ms] to draw of an event, and words where that is not all of it."""
     first = min((c.raw.times_ms[0] for c in view.channels), default=0.0)
     last = max((c.raw.times_ms[-1] for c in view.channels), default=100.0)
-    fire = rows[rows["expectation"] == "fire"]
-    if fire.empty:
+    fire = [row for row in rows if row.expectation == "fire"]
+    if not fire:
         return float(max(first, -20.0)), float(last), ""
-    latest = np.nanmax([*fire["required_time_ms"], *fire["fire_time_ms"].astype(float), 0.0])
+    times = [finite(t) for row in fire for t in (row.required_time_ms, row.fire_time_ms)]
+    latest = max([0.0, *(t for t in times if t is not None)])
     end = float(min(last, max(60.0, 10.0 * np.ceil((1.6 * latest + 15.0) / 10.0))))
     words = f"shown to {end:.0f} ms of {last:.0f} ms" if end < last else ""
     return float(max(first, -10.0)), end, words
@@ -158,7 +161,7 @@ SMALL_DEMAND = 0.05
 
 
 def _demand_charts(
-    rows: pd.DataFrame, view: EventView, *, x_range: tuple[float, float]
+    rows: Sequence[Any], view: EventView, *, x_range: tuple[float, float]
 ) -> list[dict[str, Any]]:
     out: list[dict[str, Any]] = []
     quiet = []
@@ -166,14 +169,14 @@ def _demand_charts(
         charts = [d for d in view.demands if d.restraint == restraint]
         # Armed algorithms first: their arming is drawn.
         charts.sort(key=lambda d: all(t.name != "arming" for t in d.traces))
-        own = rows[rows["restraint"] == restraint]
+        own = [row for row in rows if row.restraint == restraint]
         largest = max(
             float(np.nanmax(t.values, initial=0.0))
             for d in charts
             for t in d.traces
             if t.name == "total"
         )
-        scored = (own["expectation"] != "open").any()
+        scored = any(row.expectation != "open" for row in own)
         if largest < SMALL_DEMAND or (not scored and largest < 0.5):
             quiet.append(restraint_words(restraint))
             continue
@@ -190,7 +193,7 @@ def _demand_charts(
 
 def demand_traces(
     charts: Sequence[DemandChart],
-    rows: pd.DataFrame,
+    rows: Sequence[Any],
     *,
     restraint: str,
     x_range: tuple[float, float],
@@ -215,23 +218,22 @@ def demand_traces(
     seen = [float(np.nanmax(line.y, initial=0.0)) for line in lines]
     top = min(max([1.3, *(1.08 * v for v in seen)]), 3.0)
     marks = []
-    required = rows["required_time_ms"].astype(float).dropna()
-    if len(required) and (rows["expectation"] == "fire").any():
-        value = float(required.iloc[0])
-        marks.append(svg.Mark(f"required {value:.1f} ms", value, svg.INK, "5 3"))
+    required = [
+        row.required_time_ms
+        for row in rows
+        if row.expectation == "fire" and finite(row.required_time_ms) is not None
+    ]
+    if required:
+        marks.append(svg.Mark(f"required {required[0]:.1f} ms", required[0], svg.INK, "5 3"))
     for index, chart in enumerate(charts[:2]):
-        hit = (
-            rows[(rows["algorithm"] == chart.algorithm) & (rows["sensor_set"] == chart.sensor_set)][
-                "fire_time_ms"
-            ]
-            .astype(float)
-            .dropna()
-        )
-        if len(hit):
-            value = float(hit.iloc[0])
-            marks.append(
-                svg.Mark(f"{chart.algorithm} fires {value:.1f} ms", value, looks[index][0])
-            )
+        for row in rows:
+            fired = finite(row.fire_time_ms)
+            if fired is not None and (row.algorithm, row.sensor_set) == (
+                chart.algorithm,
+                chart.sensor_set,
+            ):
+                words = f"{chart.algorithm} fires {fired:.1f} ms"
+                marks.append(svg.Mark(words, fired, looks[index][0]))
     beyond = "; cut at 3" if max(seen, default=0.0) > 3.0 else ""
     words = restraint_words(restraint)
     return svg.line_chart(

@@ -270,20 +270,18 @@ def _demand(rows: pd.DataFrame) -> list[tuple[str, str]]:
 
 
 def _matrix(rows: pd.DataFrame, *, failures: Mapping[Any, int]) -> list[dict[str, Any]]:
-    out = []
-    for event, group in rows.groupby("event", sort=False):
-        cells = {}
-        for row in rows_of(group):
-            cells[row.restraint] = {
-                "verdict": row.verdict,
-                "expectation": row.expectation,
-                "margin": finite(row.demand_margin),
-                "time_margin": finite(row.time_margin_ms),
-                "failures": failures.get((event, row.restraint), 0),
-                "waived": bool(row.waived),
-            }
-        out.append({"event": event, "family": group["family"].iloc[0], "cells": cells})
-    return out
+    out: dict[str, dict[str, Any]] = {}
+    for row in rows_of(rows):
+        line = out.setdefault(row.event, {"event": row.event, "family": row.family, "cells": {}})
+        line["cells"][row.restraint] = {
+            "verdict": row.verdict,
+            "expectation": row.expectation,
+            "margin": finite(row.demand_margin),
+            "time_margin": finite(row.time_margin_ms),
+            "failures": failures.get((row.event, row.restraint), 0),
+            "waived": bool(row.waived),
+        }
+    return list(out.values())
 
 
 def _failed(rows: pd.DataFrame, *, failures: Mapping[Any, int], draws: int) -> list[dict[str, Any]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -98,6 +98,26 @@ class RunView:
     provenance: Mapping[str, str] = field(default_factory=dict)
 
 
+#: Parts are tallied together up to this many rows: many small tables are slow one by one.
+TALLY_ROWS = 200_000
+
+
+def _joined(parts: Iterable[pd.DataFrame]) -> Iterator[pd.DataFrame]:
+    """Join small parts to bigger ones, of bounded size."""
+    import pandas as pd
+
+    held: list[pd.DataFrame] = []
+    rows = 0
+    for part in parts:
+        held.append(part)
+        rows += len(part)
+        if rows >= TALLY_ROWS:
+            yield pd.concat(held, ignore_index=True)
+            held, rows = [], 0
+    if held:
+        yield pd.concat(held, ignore_index=True)
+
+
 def view_of(run: Any) -> RunView:
     """Return the view of a :class:`crashsense.campaign.Run`, or a view as it is."""
     if isinstance(run, RunView):
@@ -106,7 +126,7 @@ def view_of(run: Any) -> RunView:
 
     plan = run.plan
     tally = Tally()
-    for part in run.parts(columns=TALLY_COLUMNS):
+    for part in _joined(run.parts(columns=TALLY_COLUMNS)):
         tally.add(part)
     order = {event.name: place for place, event in enumerate(plan.events)}
     nominal = run.nominal

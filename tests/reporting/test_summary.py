@@ -156,3 +156,20 @@ def test_a_waived_failure_still_counts_and_shows():
     frame["time_margin_ms"] = -1.0
     text = summary_of(frame, gating={"a": True})
     assert "RESULT: 1 of 2 requirements not met by a; 1 of them waived (exit code 1" in text
+
+
+def test_a_tally_by_parts_is_the_tally_of_the_whole():
+    rows = [
+        row(verdict, "fire", draw=draw, event=f"e{draw % 3}", waived=draw == 5)
+        for draw, verdict in enumerate(["on_time", "late", "missed", "late", "on_time", "late"])
+    ]
+    frame = pd.DataFrame([*rows, row("not_evaluated", "no_fire", draw=6)])
+    whole, parts = Tally().add(frame), Tally()
+    for size in (slice(0, 1), slice(1, 4), slice(4, None)):
+        parts.add(frame[size])
+    assert parts == whole
+    # By hand: draws 1, 2, 3 and 5 fail, one of them waived; one row of seven is not judged.
+    total = whole.totals["a"]
+    assert (total.required, total.failed, total.waived, total.unjudged) == (7, 4, 1, 1)
+    assert whole.failures[("e2", "r", "s", "a")] == 2
+    assert whole.draws == 6
