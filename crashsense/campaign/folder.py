@@ -131,7 +131,17 @@ class RunFolder:
                 self.log(f"{path.name} of {table} is damaged; computed again")
                 path.unlink()
                 done = False
+        if done and set(tables) - set(noted.get(task.name, {})):
+            self._note(task, {table: _sha256(self.part(table, task)) for table in tables})
         return done
+
+    def _note(self, task: Task, sums: Mapping[str, str]) -> None:
+        line = json.dumps({"task": task.name, "sha256": dict(sums)})
+        try:
+            with (self.path / CHECKSUMS).open("a", encoding="utf-8") as notes:
+                notes.write(f"\n{line}\n")  # a line break first: the one before may be cut off
+        except OSError as error:
+            raise _cannot_write(self.path / CHECKSUMS, error) from error
 
     def write_parts(self, task: Task, tables: Mapping[str, pa.Table]) -> None:
         """Write the parts of a task, the verdicts last; then note their checksums."""
@@ -151,12 +161,7 @@ class RunFolder:
             except OSError as error:
                 temporary.unlink(missing_ok=True)
                 raise _cannot_write(path, error) from error
-        try:
-            with (self.path / CHECKSUMS).open("a", encoding="utf-8") as notes:
-                # A line break first: the line before may have been cut off.
-                notes.write("\n" + json.dumps({"task": task.name, "sha256": sums}) + "\n")
-        except OSError as error:
-            raise _cannot_write(self.path / CHECKSUMS, error) from error
+        self._note(task, sums)
 
     def remove_temporary(self) -> None:
         """Remove what an interrupted writer left half written."""

@@ -159,7 +159,7 @@ class Run:
         from crashsense.campaign.statistics import draw_statistics
 
         columns = ["event", "restraint", "sensor_set", "algorithm", "expectation", "draw"]
-        columns += ["verdict", "fire_time_ms", "demand_margin", "time_margin_ms"]
+        columns += ["verdict", "fire_time_ms", "demand_margin"]
         return draw_statistics(self.parts(columns=columns))
 
     def summary(self) -> dict[str, Any]:
@@ -452,6 +452,8 @@ class _Engine:
         from crashsense.campaign.folder import write_text
 
         write_text(folder.path / "verdicts.csv", table.to_csv(index=False))
+        if self.plan.draws:
+            write_text(folder.path / "statistics.csv", run.statistics().to_csv(index=False))
         folder.write_json("summary.json", summary)
         folder.write_json(
             "provenance.json",
