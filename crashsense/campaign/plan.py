@@ -33,7 +33,8 @@ class PlanFile(BaseModel):
     """The layout of a plan file.
 
     ``events``: names, globs, families, or paths of recipe files and recipe folders; ``records``:
-    measured records; ``vary``: which tolerances are drawn; ``keep``: what is kept beside verdicts.
+    measured records; ``vary``: which tolerances are drawn; ``keep``: what is kept beside verdicts;
+    ``channel``, ``belts``, ``expect``: for records, as on the command line.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -46,6 +47,9 @@ class PlanFile(BaseModel):
     seed: int = Field(default=DEFAULT_SEED, ge=0, strict=True)
     vary: Literal["pulse", "sensor", "both"] = "both"
     keep: list[Keep] = []
+    channel: str | int | None = None
+    belts: str | None = None
+    expect: str | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -186,7 +190,7 @@ def resolve_plan(
     seed: int | None = None,
     vary: str | None = None,
     keep: Sequence[str] | None = None,
-    channel: str | None = None,
+    channel: str | int | None = None,
     belts: str | None = None,
     expect: str | None = None,
 ) -> Plan:
@@ -207,6 +211,7 @@ def resolve_plan(
         base, label = Path(plan).parent, str(plan)
         file = read_plan_file(plan)
     changes = {"draws": draws, "seed": seed, "vary": vary, "keep": keep}
+    changes |= {"channel": channel, "belts": belts, "expect": expect}
     given = {key: value for key, value in changes.items() if value is not None}
     try:
         file = PlanFile.model_validate({**file.model_dump(), **given})
@@ -223,14 +228,17 @@ def resolve_plan(
         if named is None or named:
             chosen += _attempt(faults, lambda n: _events(n, base, label), named, label) or []
         chosen += [e for e in entries or () if isinstance(e, Event)]
+    measured: list[Event] = []
     for path in record_paths:
         read = _attempt(
             faults,
-            lambda p: read_record(p, channel=channel, belts=belts, expect=expect),
+            lambda p: read_record(p, channel=file.channel, belts=file.belts, expect=file.expect),
             path,
             label,
         )
-        chosen += read or []
+        measured += read or []
+    written_events = _written_events(entries, chosen, base)
+    chosen += measured
     sets = [
         s
         if isinstance(s, SensorSet)
@@ -276,7 +284,7 @@ def resolve_plan(
         vary=file.vary,
         keep=tuple(file.keep),
         names={
-            "events": _written_events(entries, chosen, base),
+            **({"events": written_events} if written_events else {}),
             "records": [str(Path(p).resolve()) for p in record_paths],
             "sensor_sets": _written(sensor_sets or file.sensor_sets, sets, base),
             "algorithms": _written(algorithms or file.algorithms, rules, base),
@@ -284,6 +292,11 @@ def resolve_plan(
             "seed": file.seed,
             "vary": file.vary,
             "keep": list(file.keep),
+            **{
+                key: value
+                for key in ("channel", "belts", "expect")
+                if (value := getattr(file, key)) is not None
+            },
         },
         inputs=_inputs(chosen, sets, rules),
         notes=tuple(notes),

@@ -37,15 +37,7 @@ def plan_of(folder: Path) -> Plan:
 
     identity = RunFolder(folder).manifest()["identity"]
     data = tomllib.loads((folder / "plan.toml").read_text(encoding="utf-8"))
-    file = PlanFile.model_validate(data)
-    if file.records:
-        from_records = resolve_plan(PlanFile.model_validate({**data, "events": None}))
-        names = {event.name for event in from_records.events}
-        library = [name for name in file.events or () if name not in names]
-        plan = resolve_plan(file, events=[*library, *from_records.events], records=[])
-        plan = replace(plan, names=data, notes=from_records.notes)
-    else:
-        plan = resolve_plan(file)
+    plan = resolve_plan(PlanFile.model_validate(data))
     changed = [
         key for key, digest in identity["inputs"].items() if plan.inputs.get(key, digest) != digest
     ]

@@ -180,7 +180,7 @@ def evaluate(
     seed: int | None = None,
     vary: str | None = None,
     keep: Sequence[str] | None = None,
-    channel: str | None = None,
+    channel: str | int | None = None,
     belts: str | None = None,
     expect: str | None = None,
     out: str | Path | None = None,

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from crashsense.campaign.statistics import upper_bound_without_failure
 from crashsense.resources import CAUTION
 from crashsense.scoring import FAILURES
 
@@ -304,8 +305,8 @@ def _draw_lines(tally: Tally, *, names: Sequence[str]) -> list[str]:
     if not number:
         return []
     failed = {key: size for key, size in tally.failures.items() if key[3] in names}
+    bound = upper_bound_without_failure(number)
     if not failed:
-        bound = 1.0 - 0.05 ** (1.0 / number)
         return [
             "",
             f"Over {number} draws: no failure; for one event and restraint the chance may still be "
@@ -316,6 +317,10 @@ def _draw_lines(tally: Tally, *, names: Sequence[str]) -> list[str]:
     for (event, restraint, _, algorithm), size in ordered[:5]:
         tail = f" ({algorithm})" if len(names) > 1 else ""
         lines.append(f"  {event}: {restraint}  {size} of {number}{tail}")
+    lines.append(
+        f"  where none failed, the chance may still be up to {100 * bound:.2g} % a row "
+        "(95 % one-sided bound, within the model)"
+    )
     return lines
 
 

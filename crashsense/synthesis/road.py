@@ -9,6 +9,7 @@ milliseconds.
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from dataclasses import dataclass
 from math import pi
 from typing import Annotated, Any, ClassVar, Literal
@@ -77,9 +78,9 @@ class Drive(BaseModel):
         """True if only the left wheels meet the obstacle."""
         return False
 
+    @abstractmethod
     def heights(self, s: FloatArray, variation: Variation) -> FloatArray:
         """Height of the road [m] at distances *s* [m], shape (draws, points)."""
-        raise NotImplementedError
 
     def brake(self, times: FloatArray, variation: Variation) -> FloatArray | None:
         """Wanted deceleration [m/s^2], shape (draws, times), or None."""
@@ -90,9 +91,9 @@ class _Obstacle(Drive):
     def heights(self, s: FloatArray, variation: Variation) -> FloatArray:
         return np.asarray(self.shape(s) * variation.factor("height")[:, None])
 
+    @abstractmethod
     def shape(self, s: FloatArray) -> FloatArray:
         """Nominal height [m] at distances *s* [m]."""
-        raise NotImplementedError
 
 
 class KerbClimb(_Obstacle):

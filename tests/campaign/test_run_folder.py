@@ -106,3 +106,36 @@ def test_replay_gives_the_stored_rows(tmp_path):
     assert result.exit_code == 0, result.output
     assert "bit for bit" in result.output
     assert traces.read_text().startswith("time_ms,")
+
+
+def test_a_run_of_a_record_replays_with_its_options(record_folder, tmp_path):
+    folder = tmp_path / "run"
+    options = {"channel": "94", "belts": "unbelted", "expect": "open"}
+    crashsense.evaluate(records=[record_folder], out=folder, **options)
+    again = open_run(folder)
+    assert [event.name for event in again.plan.events] == ["v10146_right"]
+    assert not again.plan.events[0].context.belted
+    replayed = replay(again, "v10146_right")
+    assert replayed.differences == ()
+    assert set(replayed.rows["expectation"]) == {"open"}
+
+
+def test_the_plan_as_resolved_runs_again(record_folder, tmp_path):
+    first = crashsense.evaluate(
+        events=["hammer_tunnel"], records=[record_folder], out=tmp_path / "one"
+    )
+    second = crashsense.evaluate(tmp_path / "one" / "plan.toml", out=tmp_path / "two")
+    assert set(first.verdicts["event"]) == {"hammer_tunnel", "v10146_left", "v10146_right"}
+    assert second.verdicts.equals(first.verdicts)
+
+
+def test_files_of_ones_own_are_found_again(tmp_path):
+    from crashsense.rules import algorithm_to_toml, load_algorithm
+
+    text = algorithm_to_toml(load_algorithm("plain")).replace('name = "plain"', 'name = "mine"')
+    (tmp_path / "mine.toml").write_text(text)
+    folder = tmp_path / "run"
+    crashsense.evaluate(
+        events=["hammer_tunnel"], algorithms=[str(tmp_path / "mine.toml")], out=folder
+    )
+    assert replay(open_run(folder), "hammer_tunnel", algorithm="mine").differences == ()
