@@ -60,3 +60,16 @@ def test_nominal_is_the_same_for_every_seed(recipes):
     recipe = recipes["wall_full_40"]
     one, other = (recipe.block([0], seed=seed).signals["central_x"] for seed in (1, 2))
     assert np.array_equal(one.samples, other.samples)
+
+
+def test_second_stage_is_due_ten_milliseconds_after_the_first(recipes):
+    # Convention of the library's requirements: stage 2 by the required time plus 10 ms.
+    for draws in ([0], [0, 1, 2]):
+        recipe = recipes["wall_full_56"]
+        required = recipe.block(draws, seed=1).required_s[recipe.event_names[0]]
+        later = required["front_airbag_stage_2"] - required["front_airbag_stage_1"]
+        np.testing.assert_allclose(later, 0.010, rtol=0, atol=1e-12)
+    combined = recipes["kerb_then_wall_40_100"]
+    required = combined.block([0, 1, 2], seed=1).required_s[combined.event_names[0]]
+    later = required["front_airbag_stage_2"] - required["front_airbag_stage_1"]
+    np.testing.assert_allclose(later, 0.010, rtol=0, atol=1e-12)
