@@ -6,7 +6,7 @@ occurrence (belted, unbelted) and all algorithms share the samples.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -15,21 +15,31 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from crashsense import engine
-from crashsense.campaign.tables import CURVE_SCHEMA, TRACE_SCHEMA, VERDICT_SCHEMA, build_table
+from crashsense.campaign.tables import (
+    CURVE_SCHEMA,
+    TRACE_SCHEMA,
+    VERDICT_SCHEMA,
+    Coded,
+    build_table,
+)
 from crashsense.draws import PAGE
 from crashsense.event import RESTRAINTS, Event, SignalBlock
-from crashsense.rules import Algorithm, Rule
+from crashsense.rules import Algorithm, Rule, reads_context, sharing
 from crashsense.rules.checked import Evaluated, evaluate_rule
-from crashsense.scoring import FAILURES, Scores, score
-from crashsense.sensing import EcuSamples, Sensed, SensorSet, sense
+from crashsense.scoring import FAILURES, HELD_BY, VERDICTS, Reached, Scores, judge, reached
+from crashsense.sensing import EcuSamples, Sensed, SensorSet, sense_in_parts
 
 FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+#: Table -> what makes up its rows, as :func:`build_table` takes it.
+Pieces = dict[str, list[Mapping[str, Any]]]
 
 #: Draws judged at once: a small block stays in the cache and uses whole pages of draws.
 BLOCK = 2 * PAGE
 
-#: Draws sensed at once where all share one pulse: it is filtered once for each filter setting.
-SENSED_BLOCK = 16 * PAGE
+#: Draws prepared at once where all share one pulse: it is filtered once for each filter setting.
+SENSED_BLOCK = 64 * PAGE
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,18 +101,18 @@ def signal_block(
 def sense_block(
     events: Sequence[Event],
     block: SignalBlock,
-    draws: Sequence[int],
     *,
     job: Job,
     sensor_set: SensorSet,
     channels: Sequence[str] | None = None,
-) -> Sensed:
-    """Sense a block for the channels that the job's algorithms read."""
+) -> Iterator[Sensed]:
+    """Sense a block for the channels that the job's algorithms read, :data:`BLOCK` draws a part."""
     wanted = channels_of(job.algorithms, sensor_set) if channels is None else list(channels)
-    return sense(
+    return sense_in_parts(
         block.signals,
         sensor_set,
-        draws=draws,
+        draws=block.draws,
+        size=BLOCK,
         seed=job.seed,
         occurrence=events[0].occurrence,
         context=events[0].context,
@@ -120,7 +130,7 @@ def run_task(job: Job, task: Task) -> dict[str, pa.Table]:
 
 
 def _run_task(job: Job, task: Task) -> dict[str, pa.Table]:
-    pieces: dict[str, list[Mapping[str, Any]]] = {"verdicts": [], "fire_curves": [], "traces": []}
+    pieces: Pieces = {"verdicts": [], "fire_curves": [], "traces": []}
     events = job.occurrences[task.occurrence]
     source = events[0].source
     varies = source is not None and source.varies and job.vary in ("pulse", "both")
@@ -128,19 +138,7 @@ def _run_task(job: Job, task: Task) -> dict[str, pa.Table]:
         draws = list(range(first, last))
         block = signal_block(events, draws, seed=job.seed, vary=job.vary)
         for sensor_set in job.sensor_sets:
-            sensed = sense_block(events, block, draws, job=job, sensor_set=sensor_set)
-            for start, end in _blocks(first, last, size=BLOCK):
-                part = sensed.part(slice(start - first, end - first))
-                required = {
-                    event: {
-                        r: v if v.size == 1 else v[start - first : end - first]
-                        for r, v in by.items()
-                    }
-                    for event, by in block.required_s.items()
-                }
-                shared: dict[int, Evaluated] = {}
-                for event in events:
-                    _evaluate_event(job, event, required, sensor_set, part, pieces, shared)
+            _judge_block(job, events, block, sensor_set, pieces)
     tables = {"verdicts": build_table(pieces["verdicts"], schema=VERDICT_SCHEMA)}
     if "fire_curves" in job.keep:
         tables["fire_curves"] = build_table(pieces["fire_curves"], schema=CURVE_SCHEMA)
@@ -159,44 +157,194 @@ def _blocks(first: int, last: int, *, size: int) -> list[tuple[int, int]]:
     return blocks
 
 
-def _evaluate_event(
+def _judge_block(
     job: Job,
-    event: Event,
-    required_s: Mapping[str, Mapping[str, FloatArray]],
+    events: Sequence[Event],
+    block: SignalBlock,
     sensor_set: SensorSet,
-    sensed: Sensed,
-    pieces: dict[str, list[Mapping[str, Any]]],
-    shared: dict[int, Evaluated],
+    pieces: Pieces,
 ) -> None:
-    samples = replace(sensed.samples, context=event.context)
-    for algorithm in job.algorithms:
-        for restraint in RESTRAINTS:
-            rule = algorithm.rules.get(restraint)
-            row, branches = score_restraint(
-                event,
-                restraint,
-                rule,
-                samples=samples,
-                sensed=sensed,
-                sensor_set=sensor_set,
-                required_s=required_s[event.name][restraint],
-                shared=shared,
+    """Sense draws and judge every event, algorithm and restraint, a small part at a time."""
+    questions = [
+        (event, algorithm, Question(event, restraint, rule, sensor_set, required_s))
+        for event in events
+        for algorithm in job.algorithms
+        for restraint in RESTRAINTS
+        for rule in [algorithm.rules.get(restraint)]
+        for required in [block.required_s[event.name][restraint]]
+        for required_s in [np.broadcast_to(required, block.draws.shape)]
+    ]
+    for sensed in sense_block(events, block, job=job, sensor_set=sensor_set):
+        # The events of an occurrence differ in context only: what does not read it is shared.
+        samples = {event.name: replace(sensed.samples, context=event.context) for event in events}
+        shared: dict[int, Evaluated] = {}
+        with sharing():
+            for event, algorithm, question in questions:
+                branches = question.look(samples[event.name], sensed, shared)
+                if branches and job.keep:
+                    identity = _identity(event, sensor_set, algorithm, question.restraint)
+                    _keep(job.keep, identity, question, branches, sensed, pieces)
+    for event, algorithm, question in questions:
+        identity = _identity(event, sensor_set, algorithm, question.restraint)
+        row = {"draw": block.draws, "seed": job.seed, **question.row()}
+        pieces["verdicts"].append({**identity, **row})
+
+
+def _identity(
+    event: Event, sensor_set: SensorSet, algorithm: Algorithm, restraint: str
+) -> dict[str, str]:
+    return {
+        "event": event.name,
+        "sensor_set": sensor_set.name,
+        "algorithm": algorithm.name,
+        "restraint": restraint,
+    }
+
+
+def _keep(
+    keep: Sequence[str],
+    identity: Mapping[str, str],
+    question: Question,
+    branches: Mapping[str, FloatArray],
+    sensed: Sensed,
+    pieces: Pieces,
+) -> None:
+    if "fire_curves" in keep:
+        pieces["fire_curves"].extend(_curves(identity, branches, sensed.samples, sensed.draws))
+    wanted = np.flatnonzero(sensed.draws == 0).tolist() if "traces_nominal" in keep else []
+    if "traces_failed" in keep:
+        verdicts = question.last_verdicts()
+        wanted += [i for i, verdict in enumerate(verdicts) if verdict in FAILURES]
+    wanted = sorted(set(wanted))
+    pieces["traces"].extend(_traces(identity, branches, sensed.samples, sensed.draws, wanted))
+
+
+class Question:
+    """One restraint of one event over the draws of a block: how its rule answers.
+
+    :meth:`look` takes the draws part by part, in order; :meth:`row` then gives the columns.
+    """
+
+    def __init__(
+        self,
+        event: Event,
+        restraint: str,
+        rule: Rule | None,
+        sensor_set: SensorSet,
+        required_s: FloatArray,
+    ) -> None:
+        self.event, self.restraint, self.rule = event, restraint, rule
+        self.sensor_set, self.requirement = sensor_set, event.requirements[restraint]
+        self.required_s = required_s
+        self.missing: list[str] = []
+        if rule is not None:
+            self.missing = sorted(rule.requires - set(event.signals) - event.quiet)
+        self.active: list[str] | None = None
+        self.delay_s = 0.0
+        self.found: list[Reached] = []
+        self.start_s: list[FloatArray] = []
+        self.rate_hz = 1.0
+        self.full: list[BoolArray] = []
+        self.clipped: list[npt.NDArray[np.int64]] = []
+        self.errors: dict[int, str] = {}
+        self.done = 0
+
+    def look(
+        self, samples: EcuSamples, sensed: Sensed, shared: dict[int, Evaluated] | None = None
+    ) -> dict[str, FloatArray]:
+        """Answer for the next draws; return demand by branch, nothing where none can be had.
+
+        *samples* are those of *sensed* in the event's context; *shared* keeps demand by rule, where
+        the rule does not look at the context.
+        """
+        rows = slice(self.done, self.done + samples.draws)
+        self.done = rows.stop
+        self.full.append(sensed.paths == "full")
+        if self.rule is None or self.missing:
+            return {}
+        if self.active is None:
+            read = self.rule.active(samples)
+            self.active = [name for name in read if name in self.sensor_set.sensors]
+            delays = (self.sensor_set.delay_s(name) for name in self.active)
+            self.delay_s = min(delays, default=0.0)
+        clipped = np.zeros(samples.draws, dtype=np.int64)
+        for name in self.active:
+            if name in sensed.reports:
+                clipped += sensed.reports[name].clipped_before_filter
+        self.clipped.append(clipped)
+        evaluated = _demand(self.rule, samples, shared)
+        self.errors |= {rows.start + at: text for at, text in evaluated.errors.items()}
+        self.start_s.append(samples.start_s)
+        self.rate_hz = samples.rate_hz
+        self.found.append(
+            reached(
+                evaluated.branches,
+                start_s=samples.start_s,
+                rate_hz=samples.rate_hz,
+                required_s=self.required_s[rows],
+                not_before_s=self.requirement.not_before_s,
             )
-            identity = {
-                "event": event.name,
-                "sensor_set": sensor_set.name,
-                "algorithm": algorithm.name,
-                "restraint": restraint,
-            }
-            pieces["verdicts"].append(
-                {**identity, "draw": np.asarray(sensed.draws), "seed": job.seed, **row}
+        )
+        return dict(evaluated.branches)
+
+    def last_verdicts(self) -> npt.NDArray[np.object_]:
+        """Verdicts of the part looked at last."""
+        first = self.done - self.start_s[-1].size
+        scores = self._scores(self.found[-1], self.start_s[-1], self.required_s[first : self.done])
+        verdicts = scores.verdict
+        for at in self.errors:
+            if at >= first:
+                verdicts[at - first] = "rule_error"
+        return verdicts
+
+    def _scores(self, found: Reached, start_s: FloatArray, required_s: FloatArray) -> Scores:
+        return judge(
+            found,
+            start_s=start_s,
+            rate_hz=self.rate_hz,
+            expectation=self.requirement.expectation,
+            required_s=required_s,
+            origin_s=self.requirement.origin_s,
+            not_before_s=self.requirement.not_before_s,
+            chain_delay_s=self.delay_s,
+        )
+
+    def row(self) -> dict[str, Any]:
+        """Columns of the verdict table, for all draws of the block."""
+        size = self.required_s.size
+        row: dict[str, Any] = {
+            "family": self.event.family,
+            "occurrence": self.event.occurrence,
+            "expectation": self.requirement.expectation,
+            "waived": self.requirement.waiver is not None,
+            "path": Coded(np.concatenate(self.full).astype(np.int8), ("fast", "full")),
+            "clipped_before_filter": np.concatenate(self.clipped) if self.clipped else 0,
+        }
+        if self.missing:
+            reason = f"{', '.join(self.missing)} absent from the event"
+            row.update(dict.fromkeys(_SCORED, None))
+            row.update(required_time_ms=1e3 * self.required_s, held_by=None, reason=reason)
+            row.update(verdict="not_evaluated", infeasible=False)
+            return row
+        if self.found:
+            scores = self._scores(
+                Reached.joined(self.found), np.concatenate(self.start_s), self.required_s
             )
-            if rule is None or not branches:
-                continue
-            if "fire_curves" in job.keep:
-                pieces["fire_curves"].extend(_curves(identity, branches, samples, sensed.draws))
-            wanted = _traced_rows(job.keep, row["verdict"], sensed.draws)
-            pieces["traces"].extend(_traces(identity, branches, samples, sensed.draws, wanted))
+            row.update(_columns(scores, self.required_s))
+        else:
+            row.update(self._without_rule())
+        if self.errors:
+            _mark_errors(row, self.errors, size=size)
+        return row
+
+    def _without_rule(self) -> dict[str, Any]:
+        """Columns where there is no rule: demand 0 and no fire time, whatever the draw."""
+        required = self.required_s
+        one = np.array_equal(required, required[:1].repeat(required.size), equal_nan=True)
+        required = required[:1] if one else required
+        zero = np.zeros_like(required)
+        columns = _columns(self._scores(Reached.nothing(required.size), zero, required), required)
+        return {n: v if v is None else v[0] for n, v in columns.items()} if one else columns
 
 
 def score_restraint(
@@ -208,56 +356,15 @@ def score_restraint(
     sensed: Sensed,
     sensor_set: SensorSet,
     required_s: FloatArray,
-    shared: dict[int, Evaluated] | None = None,
 ) -> tuple[dict[str, Any], dict[str, FloatArray]]:
-    """Score one restraint of one event over a block; return its columns and its demand branches.
-
-    *shared* keeps demand by rule within a block, where the rule does not look at the context.
-    """
-    requirement = event.requirements[restraint]
-    size = samples.draws
-    row: dict[str, Any] = {
-        "family": event.family,
-        "occurrence": event.occurrence,
-        "expectation": requirement.expectation,
-        "waived": requirement.waiver is not None,
-        "path": sensed.paths.astype(object),
-        "clipped_before_filter": np.zeros(size, dtype=np.int64),
-    }
-    required = np.broadcast_to(np.asarray(required_s, dtype=np.float64), (size,))
-    missing = [] if rule is None else sorted(rule.requires - set(event.signals) - event.quiet)
-    if missing:
-        empty = np.full(size, np.nan)
-        columns = dict.fromkeys(_SCORED, empty)
-        reason = f"{', '.join(missing)} absent from the event"
-        row.update(columns, required_time_ms=1e3 * required, held_by=None, reason=reason)
-        row.update(verdict="not_evaluated", infeasible=False)
-        return row, {}
-    evaluated = _demand(rule, samples, shared)
-    branches = dict(evaluated.branches)
-    delay = 0.0
-    if rule is not None:
-        active = [name for name in rule.active(samples) if name in sensor_set.sensors]
-        delay = min((sensor_set.delay_s(name) for name in active), default=0.0)
-        for name in active:
-            if name in sensed.reports:
-                row["clipped_before_filter"] = row["clipped_before_filter"] + np.broadcast_to(
-                    sensed.reports[name].clipped_before_filter, (size,)
-                )
-    scores = score(
-        branches,
-        start_s=samples.start_s,
-        rate_hz=samples.rate_hz,
-        expectation=requirement.expectation,
-        required_s=required,
-        origin_s=requirement.origin_s,
-        not_before_s=requirement.not_before_s,
-        chain_delay_s=delay,
-    )
-    row.update(_columns(scores, required))
-    if evaluated.errors:
-        _mark_errors(row, evaluated.errors)
-    return row, branches
+    """Score one restraint of one event over a block; return its columns and its demand branches."""
+    required = np.broadcast_to(required_s, (samples.draws,))
+    question = Question(event, restraint, rule, sensor_set, required)
+    branches = question.look(samples, sensed)
+    if rule is None:
+        zeros = np.zeros((samples.draws, samples.size))
+        branches = {"total": zeros, "main": zeros}
+    return question.row(), branches
 
 
 _SCORED = (
@@ -271,31 +378,17 @@ _SCORED = (
 )
 
 
-def _demand(
-    rule: Rule | None, samples: EcuSamples, shared: dict[int, Evaluated] | None
-) -> Evaluated:
-    if rule is None:
-        zeros = np.zeros((samples.draws, samples.size))
-        return Evaluated({"total": zeros, "main": zeros}, {})
+def _demand(rule: Rule, samples: EcuSamples, shared: dict[int, Evaluated] | None) -> Evaluated:
     key = id(rule)
     if shared is not None and key in shared:
         return shared[key]
     evaluated = evaluate_rule(rule, samples)
-    if shared is not None and not _reads_context(rule):
+    if shared is not None and not reads_context(rule):
         shared[key] = evaluated
     return evaluated
 
 
-def _reads_context(rule: Rule) -> bool:
-    """True unless the rule and all its parts are known not to look at the context."""
-    if not getattr(rule, "context_free", False):
-        return True
-    return any(_reads_context(child) for child in rule.children.values())
-
-
 def _columns(scores: Scores, required: FloatArray) -> dict[str, Any]:
-    held = scores.held_by.copy()
-    held[held == ""] = None
     return {
         "required_time_ms": 1e3 * required,
         "fire_time_ms": 1e3 * scores.fire_s,
@@ -305,24 +398,27 @@ def _columns(scores: Scores, required: FloatArray) -> dict[str, Any]:
         "demand_before_allowed": scores.demand_before_allowed,
         "demand_margin": scores.demand_margin,
         "arming_time_ms": 1e3 * scores.arming_s,
-        "held_by": held,
-        "verdict": scores.verdict,
+        "held_by": Coded(scores.held_code, (None, *HELD_BY[1:])),
+        "verdict": Coded(scores.verdict_code, VERDICTS),
         "infeasible": scores.infeasible,
         "reason": None,
     }
 
 
-def _mark_errors(row: dict[str, Any], errors: Mapping[int, str]) -> None:
-    size = len(row["verdict"])
+def _mark_errors(row: dict[str, Any], errors: Mapping[int, str], *, size: int) -> None:
     reasons = np.full(size, None, dtype=object)
-    for index, text in errors.items():
-        reasons[index] = text
-        row["verdict"][index] = "rule_error"
-        row["held_by"][index] = None
-        for name in _SCORED:
-            row[name] = np.array(row[name])
-            row[name][index] = np.nan
-    row["reason"] = reasons
+    verdict, held = (row[name].codes.copy() for name in ("verdict", "held_by"))
+    at = sorted(errors)
+    reasons[at] = [errors[index] for index in at]
+    verdict[at], held[at] = VERDICTS.index("rule_error"), 0
+    for name in _SCORED:
+        row[name] = np.array(row[name])
+        row[name][at] = np.nan
+    row.update(
+        reason=reasons,
+        verdict=Coded(verdict, VERDICTS),
+        held_by=Coded(held, row["held_by"].names),
+    )
 
 
 def _curves(
@@ -347,15 +443,6 @@ def _curves(
             }
         )
     return out
-
-
-def _traced_rows(keep: Sequence[str], verdicts: Any, draws: npt.NDArray[np.int64]) -> list[int]:
-    wanted = set()
-    if "traces_nominal" in keep:
-        wanted |= {int(i) for i in np.flatnonzero(draws == 0)}
-    if "traces_failed" in keep and not isinstance(verdicts, str):
-        wanted |= {i for i, verdict in enumerate(verdicts) if verdict in FAILURES}
-    return sorted(wanted)
 
 
 def _traces(

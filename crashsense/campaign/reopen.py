@@ -137,7 +137,7 @@ def _replayed(
 ) -> Replay:
     events = job.occurrences[0]
     block = signal_block(events, [draw], seed=job.seed, vary=job.vary)
-    sensed = sense_block(events, block, [draw], job=job, sensor_set=sensors)
+    (sensed,) = sense_block(events, block, job=job, sensor_set=sensors)
     samples = replace(sensed.samples, context=chosen.context)
     pieces = []
     demands = {}

@@ -13,7 +13,6 @@ from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
@@ -357,8 +356,8 @@ class _Engine:
         self._tell(done, total)
         for task, tables in self.choose(tasks, cost).run(self.job, tasks):
             done += self._evaluations(task)
-            verdicts = tables["verdicts"].column("verdict").to_numpy(zero_copy_only=False)
-            self.failures += int(np.isin(verdicts.astype(str), FAILURES).sum())
+            failed = pc.is_in(tables["verdicts"].column("verdict"), value_set=pa.array(FAILURES))
+            self.failures += pc.sum(failed).as_py() or 0
             yield task, tables
             self._tell(done, total)
 

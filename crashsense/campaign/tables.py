@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pyarrow as pa
 
 #: Version of the layout of a run folder; a reader refuses a later one by name.
@@ -81,12 +83,20 @@ TABLES: Mapping[str, tuple[str, pa.Schema]] = {
 }
 
 
+@dataclass(frozen=True, eq=False)
+class Coded:
+    """A column of few words: ``names[codes]``."""
+
+    codes: npt.NDArray[np.int8]
+    names: tuple[str | None, ...]
+
+    def __getitem__(self, row: int) -> str | None:
+        return self.names[self.codes[row]]
+
+
 def build_table(pieces: Sequence[Mapping[str, Any]], *, schema: pa.Schema) -> pa.Table:
     """Join pieces (column -> array, or one value for all rows) into a table; NaN becomes null."""
-    sizes = [
-        next(len(v) for v in piece.values() if isinstance(v, (np.ndarray, list)))
-        for piece in pieces
-    ]
+    sizes = [next(len(v) for v in piece.values() if isinstance(v, np.ndarray)) for piece in pieces]
     columns = []
     for column in schema:
         parts = [
@@ -99,6 +109,11 @@ def build_table(pieces: Sequence[Mapping[str, Any]], *, schema: pa.Schema) -> pa
 
 
 def _array(value: Any, *, size: int, kind: pa.DataType) -> pa.Array:
-    if isinstance(value, (np.ndarray, list)):
+    if isinstance(value, Coded):
+        names = pa.array(value.names, type=kind)
+        return names.take(pa.array(value.codes))
+    if isinstance(value, np.ndarray):
         return pa.array(value, type=kind, from_pandas=True)
+    if isinstance(value, float) and np.isnan(value):
+        value = None
     return pa.repeat(pa.scalar(value, type=kind), size)

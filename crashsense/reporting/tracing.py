@@ -65,7 +65,7 @@ def trace_event(event: Event, *, job: Job) -> EventView:
     demands: list[DemandChart] = []
     reasons: list[tuple[str, Sequence[str]]] = []
     for place, sensor_set in enumerate(job.sensor_sets):
-        sensed = sense_block([event], block, [0], job=job, sensor_set=sensor_set)
+        (sensed,) = sense_block([event], block, job=job, sensor_set=sensor_set)
         samples = replace(sensed.samples, context=event.context)
         if place < MOST_SETS:
             drawn, silent = _channels(event, block, sensed, sensor_set=sensor_set, job=job)

@@ -7,7 +7,7 @@ from crashsense.sensing.catalogue import (
     sensor_set_names,
 )
 from crashsense.sensing.samples import EcuSamples
-from crashsense.sensing.sense import ChainReport, Sensed, sense
+from crashsense.sensing.sense import ChainReport, Sensed, sense, sense_in_parts
 from crashsense.sensing.sensor import ControlUnit, Sensor, SensorSet
 
 __all__ = [
@@ -21,5 +21,6 @@ __all__ = [
     "load_sensor_set",
     "part_names",
     "sense",
+    "sense_in_parts",
     "sensor_set_names",
 ]
