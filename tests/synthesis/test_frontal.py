@@ -45,12 +45,8 @@ def test_measured_figures_are_those_of_the_record(record_folder):
     assert sorted(lost.values()) == pytest.approx([1.35, 1.40], abs=0.1)
 
 
-#: Rows outside 15 %, and why: a common vehicle file that is not tuned to single rows.
+#: Rows outside 15 %, and why: no recipe is tuned to its row.
 OUTSIDE = {
-    "wall_full_25": "the car's rails resist earlier than the matrix' polyline; a fit with milder "
-    "rails (seed 2 of fit_vehicle) meets it",
-    "pole_centre_56": "the soft middle of the front does not stiffen with speed in this car",
-    "car_head_on_25_25": "as wall_full_25, whose pulse it has by symmetry",
     "car_offset_40_40": "one rail is met in full at half overlap and the other car's front end has "
     "mass; the matrix halves the whole wall curve",
 }
@@ -64,11 +60,6 @@ def test_required_times_against_the_matrix():
     assert {row.name for row in rows if not row.holds} == set(OUTSIDE)
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="the shipped car gives back 0.18 at 8 km/h and its restitution rises from 0.10 to 0.16 "
-    "between 40 and 48 km/h; seed 2 of fit_vehicle meets both, but changes the library",
-)
 def test_restitution_falls_with_speed():
     """0.3-0.55 at 8 km/h falling to 0.10-0.22 at 56, never rising by more than 0.03 (memory)."""
     found = np.array(wall_restitution(RECORD, (8, 13, 16, 20, 25, 32, 40, 48, 56)))
