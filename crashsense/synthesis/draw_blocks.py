@@ -52,6 +52,9 @@ def in_blocks(
         for first in range(0, variation.size, rows):
             last = min(first + rows, variation.size)
             part = simulate(parameters, rows_of(variation, slice(first, last)))
+            # Locations that share their motion go on sharing it: part -> whole, whole -> part.
+            shared: dict[int, FloatArray] = {}
+            filled: dict[int, int] = {}
             arrays: dict[str, Mapping[str, FloatArray]] = {
                 "signals": part.signals,
                 "gaps": part.gaps,
@@ -66,8 +69,13 @@ def in_blocks(
             for kind, group in arrays.items():
                 into = whole.setdefault(kind, {})
                 for name, values in group.items():
+                    key = id(values)
                     if name not in into:
-                        into[name] = np.empty((variation.size, *values.shape[1:]))
+                        if key not in shared:
+                            shared[key] = np.empty((variation.size, *values.shape[1:]))
+                        into[name] = shared[key]
+                    if filled.setdefault(id(into[name]), key) != key:
+                        into[name] = into[name].copy()
                     into[name][first:last] = values
         if part is None:
             return simulate(parameters, variation)

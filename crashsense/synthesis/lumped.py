@@ -21,7 +21,8 @@ reloading the stiffness k; elastic energy F^2 / (2 k), absorbed energy the integ
 Ties (mounts, beam) act both ways: F = k (x - p) + d dx/dt with abs(F - d dx/dt) <= yield force.
 
 Integration: semi-implicit Euler (kick, drift; second order in position), step :data:`STEP_S`.
-Two twins compute the same bits: plain floats for few draws, numpy over the draws for many; only
+Twins compute the same bits: plain floats for few draws, numpy over the draws for many, and the
+compiled :func:`crashsense.compiled.crush_steps` for any where engine ``fast`` computes; only
 +, -, *, comparison and table look-up occur, which IEEE 754 defines exactly. The numpy twin goes in
 stretches of :data:`STRETCH` steps and leaves out, in each, what cannot change the result: springs
 that stay slack, envelopes that are not reached (:class:`_Stretch`).
@@ -29,12 +30,15 @@ that stay slack, envelopes that are not reached (:class:`_Stretch`).
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
+from types import ModuleType
 
 import numpy as np
 import numpy.typing as npt
 
+from crashsense import engine
 from crashsense.errors import Fault, InputError
 
 FloatArray = npt.NDArray[np.float64]
@@ -204,7 +208,7 @@ def integrate(
     step_s : integration step [s]
     per_sample : steps in a sample
     ledger : also keep every step's forces, sets and velocities (costs memory)
-    few : force the plain-float twin (True) or the numpy twin (False); both give the same bits
+    few : force the plain-float twin (True) or the numpy twin (False); all give the same bits
     rest : samples of rest (zeros) to put before first contact
     """
     check_stable(system, step_s=step_s)
@@ -212,7 +216,11 @@ def integrate(
     draws = columns["velocity"].shape[1]
     samples = int(round(duration_s / (step_s * per_sample)))
     steps = samples * per_sample
-    run = _run_floats if (draws <= FEW if few is None else few) else _run_arrays
+    compiled = engine.kernels()
+    if compiled is not None and few is None and not ledger:
+        run: Callable[..., None] = partial(_run_compiled, compiled)
+    else:
+        run = _run_floats if (draws <= FEW if few is None else few) else _run_arrays
     books = _Ledger(steps, draws) if ledger else None
     samples_of = _Samples(draws, samples=samples, per_sample=per_sample, rest=rest)
     run(system, columns, steps, step_s, books, samples_of)
@@ -772,3 +780,31 @@ def _run_arrays(
                 block.run(_Stretch(block, block.in_play), rows, None, first)
             block.change = block.velocity - before[0]
         samples.add()
+
+
+def _run_compiled(
+    kernels: ModuleType,
+    system: System,
+    columns: dict[str, FloatArray],
+    steps: int,
+    step_s: float,
+    books: _Ledger | None,
+    samples: _Samples,
+) -> None:
+    """Twin for engine ``fast``: compiled over all steps, a few draws side by side."""
+    offset, slope, _ = _tables(system)
+    in_play = _in_play(system, columns)
+    springs = np.array(
+        [(*ends, system.stiffness[n], i in in_play) for i, (n, ends) in enumerate(SPRINGS.items())],
+        dtype=np.float64,
+    )
+    ties = np.array(
+        [(*ends, k, y * (1.0 / k), d) for n, ends in TIES.items() for k, y, d in [system.ties[n]]]
+    )
+    folds = (1.0 / system.fold_m, 4.0 * system.ripple, 1.0 - system.ripple)
+    kernels.crush_steps(
+        columns["inverse_mass"], columns["velocity"], columns["share"], columns["gap"],
+        columns["phase"], offset, slope, springs, ties,
+        np.array([system.rate, *folds, 1.0 / CELL_M, step_s]), samples.weights, steps, samples.at,
+        tuple(samples.kept),
+    )  # fmt: skip

@@ -6,6 +6,7 @@ from math import acos, atan2, exp, pi, sqrt
 import numpy as np
 import pytest
 
+from crashsense import engine
 from crashsense.errors import InputError
 from crashsense.synthesis import lumped
 from crashsense.synthesis.frontal import TOLERANCES, build_system
@@ -120,6 +121,18 @@ def test_what_the_numpy_twin_leaves_out_changes_no_bit(name):
     floats = integrate(system, duration_s=0.25, few=True, rest=7)
     same_motion(floats, integrate(system, duration_s=0.25, few=False, rest=7))
     assert not floats.power[:, :7].any()
+
+
+@pytest.mark.parametrize("name", list(FRONTAL))
+def test_the_compiled_twin_gives_the_same_bits(name):
+    pytest.importorskip("numba")
+    for draws, per_sample in ((11, 2), (3, 1), (1, 4)):
+        system = frontal_system(name, draws=draws)
+        step_s = 1e-4 / per_sample if per_sample > 1 else STEP_S
+        options = {"duration_s": 0.12, "step_s": step_s, "per_sample": per_sample, "rest": 3}
+        floats = integrate(system, few=True, **options)
+        with engine.using("fast"):
+            same_motion(floats, integrate(system, **options))
 
 
 def test_a_stretch_whose_bounds_do_not_hold_is_taken_again(monkeypatch):
