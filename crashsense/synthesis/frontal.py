@@ -4,6 +4,9 @@ Rigid-body motion from :mod:`crashsense.synthesis.lumped`; lateral and vertical 
 follow from the obstacle's force (yaw and pitch moments, no feedback on x); each sensing location
 adds its local ringing (:mod:`crashsense.synthesis.ringing`).
 
+The obstacle overlaps from the left, a slanted wall meets the left corner first; a recipe with
+``struck_side = "right"`` is the mirror image.
+
 Valid for impacts up to about 70 km/h of a small car; no wheels, no brakes, no gravity. The band
 strength is fitted to one public crash record, so a study of sensor range on these events is no
 independent evidence.
@@ -76,7 +79,8 @@ class FrontalParameters(BaseModel):
     payload_kg: float = Field(default=0.0, ge=0.0, le=800.0)
     #: time from first touch to contact of the structure
     contact_delay_ms: float = Field(default=0.0, ge=0.0, le=100.0)
-    #: channels whose sensor is torn off or dead from *damaged_from_ms* on (before 0: absent)
+    #: channels whose sensor is torn off or dead from *damaged_from_ms* on (before 0: absent), as
+    #: the left side is struck: a recipe struck on the right is the mirror image, these too
     damaged: tuple[str, ...] = ()
     damaged_from_ms: float = Field(default=-50.0, ge=-50.0, le=250.0)
     folder: str = Field(default="", exclude=True)
@@ -352,5 +356,6 @@ FRONTAL = register_model(
         simulate=in_blocks(simulate, rows=BLOCK),
         tolerances=TOLERANCES,
         title="frontal impact of a lumped-mass car",
+        struck_left=True,
     )
 )
