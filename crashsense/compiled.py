@@ -313,6 +313,146 @@ def ticks_at_scales(demand: FloatArray, scales: FloatArray) -> IntArray:
     return out
 
 
+@_jit
+def crush_steps(
+    inverse_mass: FloatArray,
+    start: FloatArray,
+    share: FloatArray,
+    gap: FloatArray,
+    phase: FloatArray,
+    offset: FloatArray,
+    slope: FloatArray,
+    springs: FloatArray,
+    ties: FloatArray,
+    numbers: FloatArray,
+    weights: FloatArray,
+    steps: int,
+    rest: int,
+    out: tuple[FloatArray, ...],
+) -> None:
+    """All steps of a system of lumped masses; twins: ``synthesis.lumped``, same bits.
+
+    *inverse_mass*, *start* (6, draws) by body; *share*, *gap* (springs, draws); *phase* (rippled
+    springs, draws); *offset*, *slope* (springs, cells); *springs* (springs, 4): behind, ahead,
+    unloading stiffness, 1 where it can carry a force; *ties* (2, 5): behind, ahead, stiffness,
+    limit [m], damping; *numbers*: rate effect, 1 / fold length, slope and base of the folds, cells
+    a metre, step [s]; *weights*: of the steps of a sample; *out*, each (draws, rest + samples):
+    accelerations of four bodies, force on the obstacle, power.
+    """
+    draws = start.shape[1]
+    count = springs.shape[0]
+    rippled = phase.shape[0]
+    last = offset.shape[1] - 1
+    rate, per_fold, steep, low, per_cell, step_s = numbers
+    every = (weights.size + 1) // 2
+    u = np.empty((7, LANES))
+    v = np.empty((7, LANES))
+    p = np.empty((count, LANES))
+    q = np.empty((2, LANES))
+    f = np.empty((count, LANES))
+    tie = np.empty((2, LANES))
+    net = np.empty((6, LANES))
+    power = np.empty(LANES)
+    x = np.empty(LANES)
+    sums = np.empty((2, 6, LANES))
+    own = np.empty((6, LANES))
+    shares = np.ones((count, LANES))
+    gaps = np.zeros((count, LANES))
+    phases = np.zeros((rippled, LANES))
+    slopes = np.empty(LANES)
+    offsets = np.empty(LANES)
+    for first in range(0, draws, LANES):
+        width = min(LANES, draws - first)
+        for j in range(LANES):
+            k = first + min(j, width - 1)
+            for body in range(6):
+                own[body, j] = inverse_mass[body, k]
+                v[body, j] = start[body, k]
+            for n in range(count):
+                shares[n, j] = share[n, k]
+                gaps[n, j] = gap[n, k]
+            for n in range(rippled):
+                phases[n, j] = phase[n, k]
+        u[:] = 0.0
+        p[:] = 0.0
+        q[:] = 0.0
+        f[:] = 0.0
+        sums[:] = 0.0
+        for step in range(steps):
+            for j in range(LANES):
+                u[6, j] = 0.5 * (u[0, j] + u[1, j])
+                v[6, j] = 0.5 * (v[0, j] + v[1, j])
+                power[j] = 0.0
+            for n in range(count):
+                if springs[n, 3] == 0.0:
+                    continue
+                b, a = int(springs[n, 0]), int(springs[n, 1])
+                touched = False
+                for j in range(LANES):
+                    x[j] = u[b, j] - u[a, j] - gaps[n, j]
+                    touched |= x[j] > p[n, j]
+                if not touched:
+                    for j in range(LANES):
+                        f[n, j] = 0.0
+                    continue
+                stiffness = springs[n, 2]
+                for j in range(LANES):
+                    cell = min(int(max(x[j], 0.0) * per_cell), last)
+                    slopes[j] = slope[n, cell]
+                    offsets[j] = offset[n, cell]
+                for j in range(LANES):
+                    inside = max(x[j], 0.0)
+                    closing = max(v[b, j] - v[a, j], 0.0)
+                    bound = (offsets[j] + slopes[j] * inside) * shares[n, j]
+                    bound *= 1.0 + rate * closing
+                    if n < rippled:
+                        turn = inside * per_fold + phases[n, j]
+                        turn -= np.trunc(turn)
+                        bound *= np.abs(turn - 0.5) * steep + low
+                    p[n, j] = max(p[n, j], inside - bound)
+                    force = max((inside - p[n, j]) * stiffness, 0.0)
+                    f[n, j] = force
+                    if n < count - 1:
+                        power[j] += force * closing
+            for n in range(2):
+                b, a = int(ties[n, 0]), int(ties[n, 1])
+                for j in range(LANES):
+                    bend = u[b, j] - u[a, j]
+                    q[n, j] = max(q[n, j], bend - ties[n, 3])
+                    q[n, j] = min(q[n, j], bend + ties[n, 3])
+                    drag = (v[b, j] - v[a, j]) * ties[n, 4]
+                    tie[n, j] = (bend - q[n, j]) * ties[n, 2] + drag
+            for j in range(LANES):
+                half = 0.5 * f[4, j]
+                face = (((f[0, j] + f[1, j]) + f[4, j]) + f[5, j]) + f[7, j]
+                net[4, j] = face
+                net[0, j] = (((f[2, j] - f[0, j]) - half) - tie[1, j]) * own[0, j]
+                net[1, j] = (((f[3, j] - f[1, j]) - half) + tie[1, j]) * own[1, j]
+                net[2, j] = ((f[6, j] - f[5, j]) - tie[0, j]) * own[2, j]
+                net[3, j] = ((((tie[0, j] - f[2, j]) - f[3, j]) - f[6, j]) - f[7, j]) * own[3, j]
+                net[5, j] = power[j]
+            place = step % every
+            weight, later = weights[every - 1 + place], weights[place - 1] if place else 0.0
+            for row in range(6):
+                for j in range(LANES):
+                    sums[0, row, j] += weight * net[row, j]
+                    sums[1, row, j] += later * net[row, j]
+            if place == every - 1:
+                at = rest + step // every
+                for row in range(6):
+                    for j in range(width):
+                        out[row][first + j, at] = sums[0, row, j]
+                sums[0] = sums[1]
+                sums[1] = 0.0
+            for j in range(LANES):
+                net[4, j] = (net[4, j] - f[8, j]) * own[4, j]
+                net[5, j] = f[8, j] * own[5, j]
+            for body in range(6):
+                for j in range(LANES):
+                    v[body, j] += net[body, j] * step_s
+                    u[body, j] += v[body, j] * step_s
+
+
 def check() -> None:
     """Compile and run every kernel on next to nothing: raises where the compiler fails."""
     rows = np.ones((2, 4))
@@ -330,3 +470,22 @@ def check() -> None:
     summary_of(rows, index, index)
     first_tick(rows)
     ticks_at_scales(rows, np.array([0.5, 1.0]))
+    bodies, springs, ties = np.ones((6, 2)), np.zeros((9, 4)), np.zeros((2, 5))
+    held, cells, numbers = np.zeros((9, 2)), np.zeros((9, 3)), np.ones(6)
+    out = tuple(np.zeros((2, 2)) for _ in range(6))
+    crush_steps(
+        bodies,
+        bodies,
+        held,
+        held,
+        held[:4],
+        cells,
+        cells,
+        springs,
+        ties,
+        numbers,
+        rows[0],
+        4,
+        0,
+        out,
+    )
