@@ -29,27 +29,6 @@ def test_table_is_complete(whole):
     assert set(whole["restraint"]) == set(RESTRAINTS)
 
 
-@pytest.mark.parametrize("chunk", [1, 13, 64])
-def test_chunk_size_changes_nothing(whole, chunk):
-    assert crashsense.evaluate(**PLAN, chunk=chunk).verdicts.equals(whole)
-
-
-def test_processes_change_nothing(whole):
-    assert crashsense.evaluate(**PLAN, workers=2, chunk=30).verdicts.equals(whole)
-
-
-def test_dask_changes_nothing(whole):
-    distributed = pytest.importorskip("distributed")
-    with (
-        distributed.LocalCluster(
-            n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None
-        ) as cluster,
-        distributed.Client(cluster) as client,
-    ):
-        run = crashsense.evaluate(**PLAN, cluster=client, chunk=40)
-    assert run.verdicts.equals(whole)
-
-
 def test_draws_do_not_depend_on_how_many_there_are(whole):
     few = crashsense.evaluate(**{**PLAN, "draws": 20}).verdicts
     assert few.equals(whole[whole["draw"] <= 20].reset_index(drop=True))
