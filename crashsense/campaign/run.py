@@ -16,13 +16,20 @@ from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.parquet as pq
 
 import crashsense
 from crashsense.campaign.evaluation import BLOCK, Job, Task, run_task
 from crashsense.campaign.executors import Cluster, Executor, InProcess, Processes
-from crashsense.campaign.folder import FolderLock, RunFolder
+from crashsense.campaign.folder import (
+    FolderLock,
+    RunFolder,
+    read_part,
+    unpacked,
+    write_csv,
+    write_text,
+)
 from crashsense.campaign.plan import Plan, code_digest, resolve_plan
+from crashsense.campaign.statistics import TALLY_COLUMNS, DrawTally
 from crashsense.campaign.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA
 from crashsense.campaign.tasks import bundled, split
 from crashsense.engine import choose
@@ -34,6 +41,9 @@ if TYPE_CHECKING:
 
 #: Up to this many rows verdicts.csv holds every draw; beyond, draw 0 only.
 CSV_ROWS = 200_000
+
+#: Rows of verdicts.csv that are written at once.
+PIECE = 2048
 
 #: Seconds of estimated work from which processes are started without being asked for.
 PROCESSES_FROM_S = 20.0
@@ -132,7 +142,7 @@ class Run:
             found = [part.filter(wanted) for part in self._tables["verdicts"]]
         elif self.folder is not None:
             parts = RunFolder(self.folder).parts_of_draw(draw)
-            found = [pq.read_table(path, filters=wanted) for path in parts]
+            found = [read_part(path).filter(wanted) for path in parts]
         else:
             found = []
         frames = [part.to_pandas() for part in found if part.num_rows]
@@ -156,13 +166,24 @@ class Run:
         frames = list(self.parts(nominal=True))
         return pd.concat(frames, ignore_index=True).sort_values(list(KEY), ignore_index=True)
 
-    def statistics(self) -> pd.DataFrame:
-        """Probabilities and quantiles over draws 1 and up, one row a requirement."""
-        from crashsense.campaign.statistics import draw_statistics
+    @cached_property
+    def tally(self) -> DrawTally:
+        """Counts over all rows; every part is read once, and none is kept."""
+        tally = DrawTally()
+        if self.folder is not None and self._tables is None:
+            for part in RunFolder(self.folder).tables(columns=TALLY_COLUMNS, packed=True):
+                tally.add(part.to_pandas())
+        else:
+            for frame in self.parts(columns=TALLY_COLUMNS):
+                tally.add(frame)
+        return tally
 
-        columns = ["event", "restraint", "sensor_set", "algorithm", "expectation", "draw"]
-        columns += ["verdict", "fire_time_ms", "demand_margin"]
-        return draw_statistics(self.parts(columns=columns))
+    def statistics(self) -> pd.DataFrame:
+        """Probabilities and quantiles over draws 1 and up, one row a requirement.
+
+        The columns are those of :meth:`crashsense.campaign.statistics.DrawTally.statistics`.
+        """
+        return self.tally.statistics()
 
     def summary(self) -> dict[str, Any]:
         """Counts, failures, separation, seed and notes: what summary.json holds."""
@@ -438,8 +459,6 @@ class _Engine:
                     "tasks": [[t.occurrence, t.first, t.last] for t in tasks],
                 }
             )
-            from crashsense.campaign.folder import write_text
-
             write_text(folder.path / "plan.toml", self.plan.to_toml())
         noted = folder.checksums()
         missing = [t for t in tasks if not folder.is_done(t, tables=tuple(names), noted=noted)]
@@ -462,12 +481,10 @@ class _Engine:
 
     def _finish(self, folder: RunFolder, run: Run, identity: Mapping[str, Any]) -> None:
         summary = run.summary()
-        table = run.verdicts if summary["rows"] <= CSV_ROWS else run.nominal
-        from crashsense.campaign.folder import write_text
-
-        write_text(folder.path / "verdicts.csv", table.to_csv(index=False))
+        whole = summary["rows"] <= CSV_ROWS
+        write_csv(folder.path / "verdicts.csv", self._sorted(folder) if whole else [run.nominal])
         if self.plan.draws:
-            write_text(folder.path / "statistics.csv", run.statistics().to_csv(index=False))
+            write_csv(folder.path / "statistics.csv", [run.statistics()])
         folder.write_json("summary.json", summary)
         folder.write_json(
             "provenance.json",
@@ -482,6 +499,18 @@ class _Engine:
                 "inputs_sha256": identity["inputs"],
             },
         )
+
+    def _sorted(self, folder: RunFolder) -> Iterator[pd.DataFrame]:
+        """Yield the verdicts in small pieces, in the order of the key."""
+        groups = enumerate(self.job.occurrences)
+        where = {event.name: index for index, group in groups for event in group}
+        for name in sorted(where):
+            for part in folder.tables(occurrence=where[name], packed=True):  # draws ascending
+                own = part.filter(pc.equal(part.column("event"), name))
+                key = unpacked(own.select(list(KEY)), VERDICT_SCHEMA)
+                order = pc.sort_indices(key, sort_keys=[(k, "ascending") for k in KEY])
+                for first in range(0, len(order), PIECE):
+                    yield own.take(order[first : first + PIECE]).to_pandas()
 
 
 def _count_failures(verdicts: pa.Table) -> int:
@@ -535,31 +564,21 @@ def _short(value: Any) -> str:
 
 
 def _summarise(run: Run) -> dict[str, Any]:
-    """Count part by part; only draw 0 is ever in memory whole."""
-    plan = run.plan
-    counts: dict[tuple[str, str, str], int] = {}
-    rows = 0
-    waived = 0
-    for part in run.parts(columns=["sensor_set", "algorithm", "verdict", "waived"]):
-        rows += len(part)
-        waived += int((part["waived"] & part["verdict"].isin(FAILURES)).sum())
-        for key, size in part.groupby(["sensor_set", "algorithm", "verdict"]).size().items():
-            counts[key] = counts.get(key, 0) + int(size)
+    """Put together what summary.json holds."""
+    plan, tally = run.plan, run.tally
     gating = {algorithm.name: algorithm.gate for algorithm in plan.algorithms}
-    met = {
-        name: not any(n for (_, a, v), n in counts.items() if a == name and v in FAILURES)
-        for name in gating
-    }
+    failing = {a for (_, a, verdict) in tally.counts if verdict in FAILURES}
     return {
         "schema_version": SCHEMA_VERSION,
         "gating": gating,
-        "requirements_met": met,
+        "requirements_met": {name: name not in failing for name in gating},
         "counts": [
             {"sensor_set": s, "algorithm": a, "verdict": v, "rows": n}
-            for (s, a, v), n in sorted(counts.items())
+            for (s, a, v), n in sorted(tally.counts.items())
         ],
-        "rows": rows,
-        "waived_failures": waived,
+        "rows": tally.rows,
+        "waived_failures": tally.waived_failures,
+        "over_draws": tally.over_draws(draws=plan.draws),
         "separation": [_plain(s.as_dict()) for s in separation(run.nominal)],
         "seed": plan.seed,
         "draws": plan.draws,

@@ -118,3 +118,12 @@ def test_files_of_ones_own_are_found_again(tmp_path):
         events=["hammer_tunnel"], algorithms=[str(tmp_path / "mine.toml")], out=folder
     )
     assert replay(open_run(folder), "hammer_tunnel", algorithm="mine").differences == ()
+
+
+def test_the_csv_is_the_sorted_table_however_it_is_cut(whole, tmp_path):
+    for chunk in (30, 64):
+        run = crashsense.evaluate(**PLAN, out=tmp_path / str(chunk), chunk=chunk)
+        text = (run.folder / "verdicts.csv").read_text(encoding="utf-8")
+        assert text == whole.to_csv(index=False)
+    one, two = ((tmp_path / str(c) / "statistics.csv").read_bytes() for c in (30, 64))
+    assert one == two

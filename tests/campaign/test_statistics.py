@@ -165,6 +165,7 @@ def frame(
             "fire_time_ms": fire,
             "time_margin_ms": [20.0 - f for f in fire],
             "demand_margin": margin,
+            "waived": False,
         }
     )
 
@@ -187,7 +188,7 @@ def test_statistics_of_a_table_made_by_hand() -> None:
         assert (wall["n_on_time"], wall["n_late"], wall["n_missed"]) == (3, 1, 1)
         assert wall["p_failure"] == 0.4
         assert (wall["p_failure_low"], wall["p_failure_high"]) == clopper_pearson(2, 5)
-        assert (wall["wilson_low"], wall["wilson_high"]) == wilson(2, 5)
+        assert (wall["p_failure_wilson_low"], wall["p_failure_wilson_high"]) == wilson(2, 5)
         assert math.isnan(wall["failure_bound"])
         assert wall["fire_p50_ms"] == 13.0
         assert (wall["worst_draw"], wall["worst_demand_margin"]) == (2, -0.6)
