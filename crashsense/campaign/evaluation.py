@@ -29,7 +29,7 @@ FloatArray = npt.NDArray[np.float64]
 BLOCK = 2 * PAGE
 
 #: Draws sensed at once where all share one pulse: it is filtered once for each filter setting.
-SENSED_BLOCK = 16 * PAGE
+SENSED_BLOCK = 8 * PAGE
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,6 +141,7 @@ def _run_task(job: Job, task: Task) -> dict[str, pa.Table]:
                 shared: dict[int, Evaluated] = {}
                 for event in events:
                     _evaluate_event(job, event, required, sensor_set, part, pieces, shared)
+        del block, sensed, part, shared  # or the next block would stand in memory beside this one
     tables = {"verdicts": build_table(pieces["verdicts"], schema=VERDICT_SCHEMA)}
     if "fire_curves" in job.keep:
         tables["fire_curves"] = build_table(pieces["fire_curves"], schema=CURVE_SCHEMA)

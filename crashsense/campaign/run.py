@@ -335,7 +335,7 @@ class _Engine:
             rows=rows,
             seconds=total / workers,
             # Measured: a part has a fixed share, a row packs to 4-40 bytes, a line of CSV has 160.
-            bytes=20_000 * len(self.job.occurrences)
+            bytes=20_000 * len(self.tasks())
             + 40 * rows
             + 160 * (rows if rows <= CSV_ROWS else rows // (self.plan.draws + 1)),
             workers=workers,

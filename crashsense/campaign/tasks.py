@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from crashsense.campaign.evaluation import BLOCK, SENSED_BLOCK, Job, Task
 from crashsense.event import RESTRAINTS
 
-#: Rows of a part at most (a block of draws is never cut): a few MB, a second or so of work.
-ROWS_A_PART = 2**14
+#: Rows of a part at most (a block of draws is never cut): a few MB, half a second or so of work.
+ROWS_A_PART = 2**13
 
 #: Tables kept beside the verdicts have many rows a verdict: their parts hold fewer draws.
 KEPT_SHARE = 8
