@@ -578,7 +578,7 @@ def _summarise(run: Run) -> dict[str, Any]:
         ],
         "rows": tally.rows,
         "waived_failures": tally.waived_failures,
-        "over_draws": tally.over_draws(draws=plan.draws),
+        "over_draws": tally.over_draws(draws=plan.draws) if plan.draws else None,
         "separation": [_plain(s.as_dict()) for s in separation(run.nominal)],
         "seed": plan.seed,
         "draws": plan.draws,

@@ -11,6 +11,7 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from itertools import chain
 from typing import TYPE_CHECKING, Any
 
@@ -110,8 +111,6 @@ def quantile_interval(
     >>> quantile_interval([3.0, 4.0], 0.5, counts=np.array([40, 60]))
     (4.0, 3.0, 4.0)
     """
-    from scipy.stats import binom
-
     ordered = np.asarray(values, dtype=np.float64)
     if counts is None:
         ordered = np.sort(ordered)
@@ -125,9 +124,7 @@ def quantile_interval(
         """Value of a rank, counted from 1."""
         return float(ordered[np.searchsorted(up_to, rank)])
 
-    alpha = 1.0 - level
-    low = int(binom.ppf(alpha / 2, n, quantile))
-    high = int(binom.ppf(1.0 - alpha / 2, n, quantile)) + 1
+    low, high = _ranks(n, quantile, level)
     # Between two ranks in proportion, as numpy.quantile does.
     below = math.floor((n - 1) * quantile)
     share = (n - 1) * quantile - below
@@ -137,6 +134,16 @@ def quantile_interval(
         statistic(low) if low >= 1 else -math.inf,
         statistic(high) if high <= n else math.inf,
     )
+
+
+@lru_cache(maxsize=1024)
+def _ranks(n: int, quantile: float, level: float) -> tuple[int, int]:
+    """Ranks, counted from 1, whose values enclose a quantile; 0 and n + 1: there is none."""
+    from scipy.stats import binom
+
+    alpha = 1.0 - level
+    low = int(binom.ppf(alpha / 2, n, quantile))
+    return low, int(binom.ppf(1.0 - alpha / 2, n, quantile)) + 1
 
 
 def _check(successes: int, trials: int, level: float) -> None:
