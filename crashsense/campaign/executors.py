@@ -1,7 +1,8 @@
 """Where tasks run: in this process, in worker processes, on a cluster. One small protocol.
 
-An executor is given a job once and yields ``(task, tables)`` as they finish, in any order. A task's
-result never depends on where it ran.
+An executor is given a job once, and its tasks in bundles that are worth sending; it yields
+``(task, tables)`` as they finish, in any order. A task's result never depends on where it ran. Its
+generator is closed when the caller stops early: no worker outlives it.
 """
 
 from __future__ import annotations
@@ -9,11 +10,12 @@ from __future__ import annotations
 import os
 import pickle
 import threading
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Generator, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from functools import lru_cache
+from itertools import chain, islice
 from multiprocessing import current_process, get_context
 from typing import Any, Protocol
 
@@ -23,6 +25,12 @@ from crashsense.campaign.evaluation import Job, Task, run_task
 from crashsense.errors import CrashsenseError, InputError, MissingExtraError
 
 Result = tuple[Task, dict[str, pa.Table]]
+
+#: Tasks that travel to a worker together.
+Bundle = tuple[Task, ...]
+
+#: Seconds that a worker told to end is given before it is killed.
+END_SECONDS = 10.0
 
 #: Times that a broken pool is built anew without a single task finished in between.
 RESTARTS = 3
@@ -40,7 +48,12 @@ THREAD_VARIABLES = (
 class Executor(Protocol):
     """Runs the tasks of a job."""
 
-    def run(self, job: Job, tasks: Sequence[Task]) -> Iterator[Result]:
+    @property
+    def workers(self) -> int:
+        """How many bundles run at the same time."""
+        ...
+
+    def run(self, job: Job, bundles: Sequence[Bundle]) -> Generator[Result]:
         """Yield every task with its tables, in any order."""
         ...
 
@@ -48,9 +61,11 @@ class Executor(Protocol):
 class InProcess:
     """Runs tasks one after the other in this process."""
 
-    def run(self, job: Job, tasks: Sequence[Task]) -> Iterator[Result]:
+    workers = 1
+
+    def run(self, job: Job, bundles: Sequence[Bundle]) -> Generator[Result]:
         """Yield every task with its tables."""
-        for task in tasks:
+        for task in chain.from_iterable(bundles):
             yield task, run_task(job, task)
 
 
@@ -78,10 +93,10 @@ def _end_with_parent() -> None:
         os._exit(1)
 
 
-def _run_in_worker(task: Task) -> Result:
+def _run_in_worker(bundle: Bundle) -> list[Result]:
     if _worker_job is None:
         raise CrashsenseError("a worker was started without its job")
-    return task, run_task(_worker_job, task)
+    return [(task, run_task(_worker_job, task)) for task in bundle]
 
 
 @contextmanager
@@ -110,17 +125,18 @@ class Processes:
             )
         self.workers = workers
 
-    def run(self, job: Job, tasks: Sequence[Task]) -> Iterator[Result]:
+    def run(self, job: Job, bundles: Sequence[Bundle]) -> Generator[Result]:
         """Yield every task with its tables, as they finish."""
         pickled = _pickled(job)
-        left = dict.fromkeys(tasks)
+        left = dict.fromkeys(bundles)
         fruitless = 0
         while left:
             before = len(left)
             try:
-                for task, tables in self._one_pool(pickled, list(left)):
-                    del left[task]
-                    yield task, tables
+                with closing(self._one_pool(pickled, list(left))) as finished:
+                    for bundle, results in finished:
+                        del left[bundle]
+                        yield from results
             except BrokenProcessPool as error:
                 fruitless = fruitless + 1 if len(left) == before else 0
                 if fruitless >= RESTARTS:
@@ -129,29 +145,43 @@ class Processes:
                         "memory is short: use fewer workers"
                     ) from error
 
-    def _one_pool(self, pickled: bytes, tasks: Sequence[Task]) -> Iterator[Result]:
+    def _one_pool(
+        self, pickled: bytes, bundles: Sequence[Bundle]
+    ) -> Generator[tuple[Bundle, list[Result]]]:
         with _pinned_threads():
             pool = ProcessPoolExecutor(
-                max_workers=min(self.workers, len(tasks)),
+                max_workers=min(self.workers, len(bundles)),
                 mp_context=get_context("spawn"),
                 initializer=_start_worker,
                 initargs=(pickled,),
             )
-            waiting = list(reversed(tasks))
-            running: set[Future[Result]] = set()
+            waiting = list(reversed(bundles))
+            running: dict[Future[list[Result]], Bundle] = {}
             try:
                 while waiting or running:
                     while waiting and len(running) < 2 * self.workers:
-                        running.add(pool.submit(_run_in_worker, waiting.pop()))
-                    finished, running = wait(running, return_when=FIRST_COMPLETED)
-                    for future in finished:
-                        yield future.result()
+                        bundle = waiting.pop()
+                        running[pool.submit(_run_in_worker, bundle)] = bundle
+                    for future in wait(running, return_when=FIRST_COMPLETED).done:
+                        yield running.pop(future), future.result()
             except BaseException:
-                pool.shutdown(wait=False, cancel_futures=True)
-                for process in list((getattr(pool, "_processes", None) or {}).values()):
-                    process.terminate()
+                _end(pool)
                 raise
             pool.shutdown(wait=True)
+
+
+def _end(pool: ProcessPoolExecutor) -> None:
+    """End a pool and its workers now, whatever they are at; return when they are gone."""
+    # The pool forgets its processes as soon as it is shut down.
+    processes = list((getattr(pool, "_processes", None) or {}).values())
+    for process in processes:
+        process.terminate()
+    pool.shutdown(wait=False, cancel_futures=True)
+    for process in processes:
+        process.join(END_SECONDS)
+        if process.is_alive():
+            process.kill()
+            process.join()
 
 
 def _pickled(job: Job) -> bytes:
@@ -175,6 +205,7 @@ class Cluster:
                 "a cluster needs the extra 'cluster': pip install '.[cluster]'"
             ) from error
         self._own = isinstance(address_or_client, str)
+        where = repr(address_or_client) if self._own else "the cluster of the client"
         if self._own:
             try:
                 self.client = Client(address_or_client, timeout=timeout_s)
@@ -185,31 +216,46 @@ class Cluster:
                 ) from error
         else:
             self.client = address_or_client
+        try:  # those that are just starting are waited for
+            self.client.wait_for_workers(1, timeout=timeout_s)
+        except TimeoutError:
+            self.close()
+            raise InputError(
+                f"--cluster: {where} has no workers after {timeout_s:g} s; expected at least one "
+                "(start it with: dask worker ADDRESS)"
+            ) from None
+
+    def close(self) -> None:
+        """Close the client, if it was made here."""
+        if self._own:
+            self.client.close()
 
     @property
     def workers(self) -> int:
         """Number of worker threads of the cluster now."""
         return max(1, sum(self.client.nthreads().values()))
 
-    def run(self, job: Job, tasks: Sequence[Task]) -> Iterator[Result]:
+    def run(self, job: Job, bundles: Sequence[Bundle]) -> Generator[Result]:
         """Yield every task with its tables, as they finish."""
         from distributed import as_completed
 
         shared = self.client.scatter(_pickled(job), broadcast=True, hash=False)
-        waiting: Iterable[Task] = iter(tasks)
-        first = [task for _, task in zip(range(2 * self.workers), waiting, strict=False)]
-        futures = as_completed(
-            [self.client.submit(_run_on_cluster, shared, task, pure=False) for task in first]
-        )
+        waiting = iter(bundles)
+
+        def submitted(most: int) -> list[Any]:
+            return [
+                self.client.submit(_run_on_cluster, shared, bundle, pure=False)
+                for bundle in islice(waiting, most)
+            ]
+
+        futures = as_completed(submitted(2 * self.workers))
         try:
             for future in futures:
-                yield future.result()
-                following = next(iter(waiting), None)
-                if following is not None:
-                    futures.add(self.client.submit(_run_on_cluster, shared, following, pure=False))
+                yield from future.result()
+                for following in submitted(1):
+                    futures.add(following)
         finally:
-            if self._own:
-                self.client.close()
+            self.client.cancel(list(futures.futures))
 
 
 @lru_cache(maxsize=2)
@@ -218,5 +264,6 @@ def _cluster_job(pickled: bytes) -> Job:
     return job
 
 
-def _run_on_cluster(pickled: bytes, task: Task) -> Result:
-    return task, run_task(_cluster_job(pickled), task)
+def _run_on_cluster(pickled: bytes, bundle: Bundle) -> list[Result]:
+    job = _cluster_job(pickled)
+    return [(task, run_task(job, task)) for task in bundle]

@@ -6,7 +6,8 @@ import json
 import math
 import platform
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
+from contextlib import ExitStack, closing
 from dataclasses import dataclass, replace
 from functools import cached_property
 from importlib import metadata
@@ -15,14 +16,22 @@ from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.parquet as pq
 
 import crashsense
 from crashsense.campaign.evaluation import BLOCK, Job, Task, run_task
 from crashsense.campaign.executors import Cluster, Executor, InProcess, Processes
-from crashsense.campaign.folder import FolderLock, RunFolder
+from crashsense.campaign.folder import (
+    FolderLock,
+    RunFolder,
+    read_part,
+    unpacked,
+    write_csv,
+    write_text,
+)
 from crashsense.campaign.plan import Plan, code_digest, resolve_plan
+from crashsense.campaign.statistics import TALLY_COLUMNS, DrawTally
 from crashsense.campaign.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA
+from crashsense.campaign.tasks import bundled, split
 from crashsense.engine import choose
 from crashsense.errors import Fault, InputError, RunFolderError
 from crashsense.scoring import FAILURES, separation
@@ -33,11 +42,15 @@ if TYPE_CHECKING:
 #: Up to this many rows verdicts.csv holds every draw; beyond, draw 0 only.
 CSV_ROWS = 200_000
 
-#: Seconds that a task should last: long enough for a pool or a cluster to be worth it.
-TASK_SECONDS = 2.0
+#: Rows of verdicts.csv that are written at once.
+PIECE = 2048
 
 #: Seconds of estimated work from which processes are started without being asked for.
 PROCESSES_FROM_S = 20.0
+
+#: Seconds that an occurrence and a draw hardly ever take longer than: a plan that is short even so
+#: is run here at once, without measuring.
+SLOW_OCCURRENCE_S, SLOW_DRAW_S = 0.1, 0.02
 
 PACKAGES = ("numpy", "scipy", "pandas", "pyarrow")
 
@@ -129,7 +142,7 @@ class Run:
             found = [part.filter(wanted) for part in self._tables["verdicts"]]
         elif self.folder is not None:
             parts = RunFolder(self.folder).parts_of_draw(draw)
-            found = [pq.read_table(path, filters=wanted) for path in parts]
+            found = [read_part(path).filter(wanted) for path in parts]
         else:
             found = []
         frames = [part.to_pandas() for part in found if part.num_rows]
@@ -153,13 +166,24 @@ class Run:
         frames = list(self.parts(nominal=True))
         return pd.concat(frames, ignore_index=True).sort_values(list(KEY), ignore_index=True)
 
-    def statistics(self) -> pd.DataFrame:
-        """Probabilities and quantiles over draws 1 and up, one row a requirement."""
-        from crashsense.campaign.statistics import draw_statistics
+    @cached_property
+    def tally(self) -> DrawTally:
+        """Counts over all rows; every part is read once, and none is kept."""
+        tally = DrawTally()
+        if self.folder is not None and self._tables is None:
+            for part in RunFolder(self.folder).tables(columns=TALLY_COLUMNS, packed=True):
+                tally.add(part.to_pandas())
+        else:
+            for frame in self.parts(columns=TALLY_COLUMNS):
+                tally.add(frame)
+        return tally
 
-        columns = ["event", "restraint", "sensor_set", "algorithm", "expectation", "draw"]
-        columns += ["verdict", "fire_time_ms", "demand_margin"]
-        return draw_statistics(self.parts(columns=columns))
+    def statistics(self) -> pd.DataFrame:
+        """Probabilities and quantiles over draws 1 and up, one row a requirement.
+
+        The columns are those of :meth:`crashsense.campaign.statistics.DrawTally.statistics`.
+        """
+        return self.tally.statistics()
 
     def summary(self) -> dict[str, Any]:
         """Counts, failures, separation, seed and notes: what summary.json holds."""
@@ -204,11 +228,11 @@ def evaluate(
         what is missing
     workers : processes; None: one, or all cores for long work
     cluster : address or client of a dask cluster
-    executor : an executor of your own
+    executor : an :class:`~crashsense.campaign.executors.Executor` of your own
     path : ``"auto"`` or ``"full"`` (noise and filters at the high rate throughout)
     engine : ``"numpy"`` or ``"fast"`` (extra ``fast``); None: the fastest installed. Verdicts and
         fire times are the same, floats agree to 1e-9
-    chunk : draws a task; None: sized by time. Never changes a result
+    chunk : draws a part; None: from the plan alone. Never changes a row
     on_progress : called as ``on_progress(done, total, seconds=, failures=)`` in evaluations
     """
     resolved = resolve_plan(
@@ -247,14 +271,15 @@ def evaluate(
         path=path,
         engine=chosen,
     )
-    if executor is None and cluster is not None:
-        executor = Cluster(cluster)
-    work = _Engine(resolved, job, workers, executor, chunk, on_progress)
-    if dry_run:
-        return work.estimate()
-    if out is None:
-        return work.run_in_memory()
-    return work.run_in_folder(Path(out))
+    with ExitStack() as stack:
+        if executor is None and cluster is not None:
+            executor = stack.enter_context(closing(Cluster(cluster)))
+        work = _Engine(resolved, job, workers, executor, chunk, on_progress)
+        if dry_run:
+            return work.estimate()
+        if out is None:
+            return work.run_in_memory()
+        return work.run_in_folder(Path(out))
 
 
 class _Engine:
@@ -277,39 +302,20 @@ class _Engine:
         self.on_progress = on_progress
         self.settings = len(plan.sensor_sets) * len(plan.algorithms)
         self.began = time.monotonic()
-        self.failures = 0
 
     # -- sizes ---------------------------------------------------------------------------------
 
     def seconds_a_draw(self) -> float:
         """Time of one draw of an average occurrence, measured on a block of two occurrences."""
-        count = min(BLOCK, max(self.plan.draws, 1))
+        first, last = (0, 1) if self.plan.draws == 0 else (1, 1 + min(BLOCK, self.plan.draws))
         picks = sorted({0, len(self.job.occurrences) // 2})
         took = 0.0
         for index in picks:
-            run_task(self.job, Task(index, 1, 1 + min(count, 8)))  # load, design filters
+            run_task(self.job, Task(index, first, min(last, first + 8)))  # load, design filters
             start = time.perf_counter()
-            run_task(self.job, Task(index, 1, 1 + count))
-            took += (time.perf_counter() - start) / count
+            run_task(self.job, Task(index, first, last))
+            took += (time.perf_counter() - start) / (last - first)
         return took / len(picks)
-
-    def tasks(self, *, seconds_a_draw: float | None = None) -> list[Task]:
-        """Split the plan into tasks; how it is split never changes a result."""
-        total = self.plan.draws + 1
-        chunk = self.chunk
-        if chunk is None:
-            cost = self.seconds_a_draw() if seconds_a_draw is None else seconds_a_draw
-            blocks = max(1, round(TASK_SECONDS / max(cost, 1e-7) / BLOCK))
-            chunk = min(blocks, 256) * BLOCK
-        tasks = []
-        for index in range(len(self.job.occurrences)):
-            first = 0
-            while first < total:
-                # The nominal draw rides with the first task.
-                last = min(total, first + chunk + (1 if first == 0 else 0))
-                tasks.append(Task(index, first, last))
-                first = last
-        return tasks
 
     def estimate(self) -> Estimate:
         """Measure a little, and say what the whole would take."""
@@ -318,6 +324,8 @@ class _Engine:
         cost = self.seconds_a_draw()
         total = cost * len(self.job.occurrences) * (self.plan.draws + 1)
         workers = self.workers or (_cores() if total > PROCESSES_FROM_S else 1)
+        if self.executor is not None:
+            workers = self.executor.workers
         return Estimate(
             events=len(self.plan.events),
             sensor_sets=len(self.plan.sensor_sets),
@@ -327,7 +335,7 @@ class _Engine:
             rows=rows,
             seconds=total / workers,
             # Measured: a part has a fixed share, a row packs to 4-40 bytes, a line of CSV has 160.
-            bytes=20_000 * len(self.job.occurrences)
+            bytes=20_000 * len(self.tasks())
             + 40 * rows
             + 160 * (rows if rows <= CSV_ROWS else rows // (self.plan.draws + 1)),
             workers=workers,
@@ -335,49 +343,70 @@ class _Engine:
 
     # -- running -------------------------------------------------------------------------------
 
-    def choose(self, tasks: Sequence[Task], cost: float | None) -> Executor:
-        """In this process for short work; processes when asked for, or for long work."""
-        if self.executor is not None:
-            return self.executor
-        if self.workers is not None:
-            return InProcess() if self.workers == 1 else Processes(self.workers)
+    def choose(self, tasks: Sequence[Task]) -> tuple[Executor, list[tuple[Task, ...]]]:
+        """Say where tasks run, and bundle them for it.
+
+        In this process for short work; processes when asked for, or for long work.
+        """
+        alone: list[tuple[Task, ...]] = [(task,) for task in tasks]
         draws = sum(task.last - task.first for task in tasks)
-        if cost is not None and draws * cost > PROCESSES_FROM_S and len(tasks) > 1 and _cores() > 1:
-            return Processes(_cores())
-        return InProcess()
+        most = SLOW_OCCURRENCE_S * len(tasks) + SLOW_DRAW_S * draws
+        can_share = self.workers != 1 and len(tasks) > 1
+        if self.workers is None:
+            can_share = can_share and _cores() > 1 and most > PROCESSES_FROM_S
+        if self.executor is None and not can_share:
+            return InProcess(), alone
+        if isinstance(self.executor, InProcess):
+            return self.executor, alone
+        cost = self.seconds_a_draw()
+        executor = self.executor
+        if executor is None:
+            if self.workers is None and cost * draws <= PROCESSES_FROM_S:
+                return InProcess(), alone
+            executor = Processes(self.workers or _cores())
+        return executor, bundled(tasks, seconds_a_draw=cost, workers=executor.workers)
 
     def results(
-        self, tasks: Sequence[Task], *, cost: float | None
-    ) -> Iterator[tuple[Task, dict[str, pa.Table]]]:
-        """Yield the results of the tasks, reporting progress over what is to be done now."""
+        self, tasks: Sequence[Task], *, failures: int = 0
+    ) -> Generator[tuple[Task, dict[str, pa.Table]]]:
+        """Yield the results of the tasks, reporting progress over what is to be done now.
+
+        *failures*: those in the parts that are there already.
+        """
+        if not tasks:
+            return
         total = sum(self._evaluations(task) for task in tasks)
         done = 0
+        executor, bundles = self.choose(tasks)
         self.began = time.monotonic()
-        self._tell(done, total)
-        for task, tables in self.choose(tasks, cost).run(self.job, tasks):
-            done += self._evaluations(task)
-            failed = pc.is_in(tables["verdicts"].column("verdict"), value_set=pa.array(FAILURES))
-            self.failures += pc.sum(failed).as_py() or 0
-            yield task, tables
-            self._tell(done, total)
+        self._tell(done, total, failures)
+        with closing(executor.run(self.job, bundles)) as finished:
+            for task, tables in finished:
+                done += self._evaluations(task)
+                failures += _count_failures(tables["verdicts"])
+                yield task, tables
+                self._tell(done, total, failures)
 
     def _evaluations(self, task: Task) -> int:
         events = len(self.job.occurrences[task.occurrence])
         return events * self.settings * (task.last - task.first)
 
-    def _tell(self, done: int, total: int) -> None:
+    def _tell(self, done: int, total: int, failures: int) -> None:
         if self.on_progress is not None:
             seconds = time.monotonic() - self.began
-            self.on_progress(done, total, seconds=seconds, failures=self.failures)
+            self.on_progress(done, total, seconds=seconds, failures=failures)
+
+    def tasks(self) -> list[Task]:
+        """All tasks of the plan."""
+        return split(self.job, draws=self.plan.draws, chunk=self.chunk)
 
     def run_in_memory(self) -> Run:
         """Run the plan and keep the tables."""
-        cost = self.seconds_a_draw() if self.plan.draws > BLOCK else None
-        tasks = self.tasks(seconds_a_draw=cost or 0.01)
         kept: dict[str, dict[Task, pa.Table]] = {}
-        for task, tables in self.results(tasks, cost=cost):
-            for name, table in tables.items():
-                kept.setdefault(name, {})[task] = table
+        with closing(self.results(self.tasks())) as results:
+            for task, tables in results:
+                for name, table in tables.items():
+                    kept.setdefault(name, {})[task] = table
         ordered = {name: [by[task] for task in sorted(by)] for name, by in kept.items()}
         return Run(
             plan=self.plan, folder=None, tables=ordered, path=self.job.path, engine=self.job.engine
@@ -416,13 +445,12 @@ class _Engine:
             names.append("fire_curves")
         if {"traces_nominal", "traces_failed"} & set(self.job.keep):
             names.append("traces")
-        cost = self.seconds_a_draw() if self.plan.draws > BLOCK else None
         if folder.exists:
             manifest = folder.manifest()
             _refuse_change(folder.path, manifest["identity"], identity)
             tasks = [Task(*entry) for entry in manifest["tasks"]]
         else:
-            tasks = self.tasks(seconds_a_draw=cost or 0.01)
+            tasks = self.tasks()
             folder.write_manifest(
                 {
                     "schema_version": SCHEMA_VERSION,
@@ -431,15 +459,18 @@ class _Engine:
                     "tasks": [[t.occurrence, t.first, t.last] for t in tasks],
                 }
             )
-            from crashsense.campaign.folder import write_text
-
             write_text(folder.path / "plan.toml", self.plan.to_toml())
         noted = folder.checksums()
         missing = [t for t in tasks if not folder.is_done(t, tables=tuple(names), noted=noted)]
+        failures = 0
+        if missing and self.on_progress is not None:
+            there = folder.tables(columns=["verdict"])
+            failures = sum(_count_failures(part) for part in there)
         folder.log(f"{len(tasks)} tasks, {len(missing)} to do, {self.plan.evaluations} evaluations")
         try:
-            for task, tables in self.results(missing, cost=cost):
-                folder.write_parts(task, tables)
+            with closing(self.results(missing, failures=failures)) as results:
+                for task, tables in results:
+                    folder.write_parts(task, tables)
         except BaseException as error:
             folder.log(f"stopped: {type(error).__name__}: {error}")
             raise
@@ -450,12 +481,10 @@ class _Engine:
 
     def _finish(self, folder: RunFolder, run: Run, identity: Mapping[str, Any]) -> None:
         summary = run.summary()
-        table = run.verdicts if summary["rows"] <= CSV_ROWS else run.nominal
-        from crashsense.campaign.folder import write_text
-
-        write_text(folder.path / "verdicts.csv", table.to_csv(index=False))
+        whole = summary["rows"] <= CSV_ROWS
+        write_csv(folder.path / "verdicts.csv", self._sorted(folder) if whole else [run.nominal])
         if self.plan.draws:
-            write_text(folder.path / "statistics.csv", run.statistics().to_csv(index=False))
+            write_csv(folder.path / "statistics.csv", [run.statistics()])
         folder.write_json("summary.json", summary)
         folder.write_json(
             "provenance.json",
@@ -470,6 +499,24 @@ class _Engine:
                 "inputs_sha256": identity["inputs"],
             },
         )
+
+    def _sorted(self, folder: RunFolder) -> Iterator[pd.DataFrame]:
+        """Yield the verdicts in small pieces, in the order of the key."""
+        groups = enumerate(self.job.occurrences)
+        where = {event.name: index for index, group in groups for event in group}
+        for name in sorted(where):
+            for part in folder.tables(occurrence=where[name], packed=True):  # draws ascending
+                own = part.filter(pc.equal(part.column("event"), name))
+                key = unpacked(own.select(list(KEY)), VERDICT_SCHEMA)
+                order = pc.sort_indices(key, sort_keys=[(k, "ascending") for k in KEY])
+                for first in range(0, len(order), PIECE):
+                    yield own.take(order[first : first + PIECE]).to_pandas()
+
+
+def _count_failures(verdicts: pa.Table) -> int:
+    """Rows of a verdict table whose requirement is not met."""
+    hit = pc.is_in(verdicts.column("verdict"), value_set=pa.array(FAILURES))
+    return int(pc.sum(hit).as_py() or 0)
 
 
 def _cores() -> int:
@@ -517,31 +564,21 @@ def _short(value: Any) -> str:
 
 
 def _summarise(run: Run) -> dict[str, Any]:
-    """Count part by part; only draw 0 is ever in memory whole."""
-    plan = run.plan
-    counts: dict[tuple[str, str, str], int] = {}
-    rows = 0
-    waived = 0
-    for part in run.parts(columns=["sensor_set", "algorithm", "verdict", "waived"]):
-        rows += len(part)
-        waived += int((part["waived"] & part["verdict"].isin(FAILURES)).sum())
-        for key, size in part.groupby(["sensor_set", "algorithm", "verdict"]).size().items():
-            counts[key] = counts.get(key, 0) + int(size)
+    """Put together what summary.json holds."""
+    plan, tally = run.plan, run.tally
     gating = {algorithm.name: algorithm.gate for algorithm in plan.algorithms}
-    met = {
-        name: not any(n for (_, a, v), n in counts.items() if a == name and v in FAILURES)
-        for name in gating
-    }
+    failing = {a for (_, a, verdict) in tally.counts if verdict in FAILURES}
     return {
         "schema_version": SCHEMA_VERSION,
         "gating": gating,
-        "requirements_met": met,
+        "requirements_met": {name: name not in failing for name in gating},
         "counts": [
             {"sensor_set": s, "algorithm": a, "verdict": v, "rows": n}
-            for (s, a, v), n in sorted(counts.items())
+            for (s, a, v), n in sorted(tally.counts.items())
         ],
-        "rows": rows,
-        "waived_failures": waived,
+        "rows": tally.rows,
+        "waived_failures": tally.waived_failures,
+        "over_draws": tally.over_draws(draws=plan.draws) if plan.draws else None,
         "separation": [_plain(s.as_dict()) for s in separation(run.nominal)],
         "seed": plan.seed,
         "draws": plan.draws,

@@ -1,19 +1,29 @@
 """Statistics over draws: probabilities with intervals, quantiles of fire time, worst draws.
 
 Intervals assume independent draws. Draws of different events share no noise by default, so counts
-over events add up; draw 0 (nominal) enters no statistic.
+over events add up; draw 0 (nominal) enters no statistic. Whatever the number of draws, only counts
+stay in memory.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
-from typing import Any
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from itertools import chain
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
+import numpy.typing as npt
 
-from crashsense.scoring import FAILURES, VERDICTS
+from crashsense.scoring import FAILURES
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FloatArray = npt.NDArray[np.float64]
 
 #: Confidence level of every interval unless stated.
 LEVEL = 0.95
@@ -84,31 +94,56 @@ def draws_without_failure(reliability: float, *, confidence: float) -> int:
 
 
 def quantile_interval(
-    values: Sequence[float] | np.ndarray, quantile: float, *, level: float = LEVEL
+    values: Sequence[float] | np.ndarray,
+    quantile: float,
+    *,
+    level: float = LEVEL,
+    counts: npt.NDArray[np.int64] | None = None,
 ) -> tuple[float, float, float]:
     """Return a quantile and its distribution-free interval from order statistics (binomial).
 
     The interval reaches from the order statistic l to u with l, u from the binomial distribution
     of the number of values below the quantile; where the sample is too small for the level its end
-    is infinite.
+    is infinite. With *counts* the values are distinct and ascending, and each occurs so often.
 
     >>> quantile_interval(range(1, 101), 0.5)
     (50.5, 40.0, 61.0)
+    >>> quantile_interval([3.0, 4.0], 0.5, counts=np.array([40, 60]))
+    (4.0, 3.0, 4.0)
     """
+    ordered = np.asarray(values, dtype=np.float64)
+    if counts is None:
+        ordered = np.sort(ordered)
+        counts = np.ones(ordered.size, dtype=np.int64)
+    if ordered.size == 0:
+        return math.nan, math.nan, math.nan
+    up_to = np.cumsum(counts)
+    n = int(up_to[-1])
+
+    def statistic(rank: int) -> float:
+        """Value of a rank, counted from 1."""
+        return float(ordered[np.searchsorted(up_to, rank)])
+
+    low, high = _ranks(n, quantile, level)
+    # Between two ranks in proportion, as numpy.quantile does.
+    below = math.floor((n - 1) * quantile)
+    share = (n - 1) * quantile - below
+    left, right = statistic(below + 1), statistic(min(below + 2, n))
+    return (
+        left + share * (right - left),
+        statistic(low) if low >= 1 else -math.inf,
+        statistic(high) if high <= n else math.inf,
+    )
+
+
+@lru_cache(maxsize=1024)
+def _ranks(n: int, quantile: float, level: float) -> tuple[int, int]:
+    """Ranks, counted from 1, whose values enclose a quantile; 0 and n + 1: there is none."""
     from scipy.stats import binom
 
-    ordered = np.sort(np.asarray(values, dtype=np.float64))
-    n = ordered.size
-    if n == 0:
-        return math.nan, math.nan, math.nan
     alpha = 1.0 - level
     low = int(binom.ppf(alpha / 2, n, quantile))
-    high = int(binom.ppf(1.0 - alpha / 2, n, quantile)) + 1
-    return (
-        float(np.quantile(ordered, quantile)),
-        float(ordered[low - 1]) if low >= 1 else -math.inf,
-        float(ordered[high - 1]) if high <= n else math.inf,
-    )
+    return low, int(binom.ppf(1.0 - alpha / 2, n, quantile)) + 1
 
 
 def _check(successes: int, trials: int, level: float) -> None:
@@ -119,57 +154,189 @@ def _check(successes: int, trials: int, level: float) -> None:
         )
 
 
-_GROUP = ["event", "restraint", "sensor_set", "algorithm", "expectation"]
+#: What one row of the statistics is about.
+_GROUP = ("event", "restraint", "sensor_set", "algorithm", "expectation")
 
-#: Verdicts whose probability is reported.
+#: Verdicts that are counted.
 COUNTED = ("on_time", "late", "missed", "early", "held", "inadvertent", "open_fired", "rule_error")
+
+#: Expectation -> verdicts whose probability is given with its intervals.
+JUDGED = {"fire": ("on_time", "late", "missed"), "no_fire": ("inadvertent",)}
+
+#: What :class:`DrawTally` reads of a verdict table.
+TALLY_COLUMNS = [*_GROUP, "draw", "verdict", "waived", "fire_time_ms", "demand_margin"]
+
+
+@dataclass
+class _Values:
+    """Distinct values and how often each occurred.
+
+    Fire times lie on the ticks of the control unit at a few phases: there are few of them.
+    """
+
+    values: FloatArray = field(default_factory=lambda: np.empty(0))
+    counts: npt.NDArray[np.int64] = field(default_factory=lambda: np.empty(0, dtype=np.int64))
+    _new: list[FloatArray] = field(default_factory=list)
+    _waiting: int = 0
+
+    def add(self, values: FloatArray) -> None:
+        self._new.append(values)
+        self._waiting += values.size
+        if self._waiting > max(4096, self.values.size):
+            self.gather()
+
+    def gather(self) -> None:
+        joined = np.concatenate([self.values, *self._new])
+        weights = np.concatenate([self.counts, np.ones(self._waiting, dtype=np.int64)])
+        self.values, where = np.unique(joined, return_inverse=True)
+        self.counts = np.bincount(where, weights, self.values.size).astype(np.int64)
+        self._new, self._waiting = [], 0
+
+
+@dataclass
+class _Group:
+    """Draws of one event, restraint, sensor set and algorithm, counted."""
+
+    verdicts: Counter[str] = field(default_factory=Counter)
+    fire_times_ms: _Values = field(default_factory=_Values)
+    #: smallest demand margin and the first draw that has it
+    worst: tuple[float, int] = (math.inf, -1)
+
+    def add(self, rows: pd.DataFrame) -> None:
+        self.verdicts.update(rows["verdict"].tolist())
+        fired = rows["fire_time_ms"].to_numpy(dtype=np.float64)
+        self.fire_times_ms.add(fired[~np.isnan(fired)])
+        margin = rows["demand_margin"].to_numpy(dtype=np.float64)
+        known = ~np.isnan(margin)
+        if known.any():
+            least = margin[known].min()
+            draw = int(rows["draw"].to_numpy()[margin == least].min())
+            self.worst = min(self.worst, (float(least), draw))
+
+
+@dataclass
+class DrawTally:
+    """Counts over all rows of a run, gathered part by part, in any order and however cut."""
+
+    rows: int = 0
+    waived_failures: int = 0
+    #: (sensor set, algorithm, verdict) -> rows, the nominal draw included
+    counts: Counter[tuple[str, str, str]] = field(default_factory=Counter)
+    _groups: dict[tuple[str, ...], _Group] = field(default_factory=dict)
+
+    def add(self, part: pd.DataFrame) -> DrawTally:
+        """Add a part of the verdict table; it holds :data:`TALLY_COLUMNS`."""
+        self.rows += len(part)
+        self.waived_failures += int((part["waived"] & part["verdict"].isin(FAILURES)).sum())
+        counted = part.groupby(["sensor_set", "algorithm", "verdict"], observed=True).size()
+        for key, size in counted.items():
+            self.counts[key] += int(size)
+        random = part.loc[(part["draw"] > 0) & (part["verdict"] != "not_evaluated")]
+        for key, rows in random.groupby(list(_GROUP), observed=True, sort=False):
+            self._groups.setdefault(key, _Group()).add(rows)
+        return self
+
+    def statistics(self, *, level: float = LEVEL) -> pd.DataFrame:
+        """Return one row an event, restraint, sensor set and algorithm, over draws 1 and up.
+
+        Columns: ``draws`` (judged); for each verdict ``n_<verdict>``; for ``failure`` and each of
+        ``on_time``, ``late``, ``missed``, ``inadvertent`` that can occur ``p_<it>`` with its exact
+        (``p_<it>_low``, ``p_<it>_high``) and its Wilson interval (``p_<it>_wilson_low``,
+        ``..._high``); ``failure_bound`` (one-sided upper bound, given where there was no failure);
+        quantiles of fire time with intervals [ms]; the worst demand margin and its draw. An open
+        requirement cannot fail: its probabilities are left out.
+        """
+        import pandas as pd
+
+        groups = sorted(self._groups.items())
+        return pd.DataFrame([_statistics(key, group, level=level) for key, group in groups])
+
+    def over_draws(self, *, draws: int, level: float = LEVEL) -> dict[str, Any]:
+        """Say what the random draws show of the requirements, as summary.json holds it.
+
+        ``without_failure``: for each sensor set and algorithm how many requirements were judged,
+        how many never failed, the least number of draws in which one of these was judged, and the
+        one-sided upper bound of its chance of failure; ``with_failure``: every requirement that
+        failed in some draw, worst first, with its exact and its Wilson interval.
+        """
+        never: dict[tuple[str, str], list[int]] = {}
+        judged: Counter[tuple[str, str]] = Counter()
+        failed = []
+        for key, group in sorted(self._groups.items()):
+            event, restraint, sensor_set, algorithm, expectation = key
+            if expectation not in JUDGED:
+                continue
+            n = group.verdicts.total()
+            failures = sum(group.verdicts[v] for v in FAILURES)
+            judged[sensor_set, algorithm] += 1
+            if not failures:
+                never.setdefault((sensor_set, algorithm), []).append(n)
+                continue
+            row: dict[str, Any] = dict(zip(_GROUP, key, strict=True))
+            row |= {"draws": n, "failed": failures}
+            failed.append(row | dict(_probability("failure", failures, n, level=level)))
+        return {
+            "draws": draws,
+            "level": level,
+            "without_failure": [
+                {
+                    "sensor_set": sensor_set,
+                    "algorithm": algorithm,
+                    "requirements": number,
+                    "never_failed": len(never.get((sensor_set, algorithm), ())),
+                    "least_draws": (least := min(never.get((sensor_set, algorithm), [0]))),
+                    "failure_bound": upper_bound_without_failure(least, level=level)
+                    if least
+                    else None,
+                }
+                for (sensor_set, algorithm), number in sorted(judged.items())
+            ],
+            "with_failure": sorted(failed, key=lambda row: -row["p_failure"]),
+        }
 
 
 def draw_statistics(parts: Iterable[pd.DataFrame], *, level: float = LEVEL) -> pd.DataFrame:
-    """Return one row an event, restraint, sensor set and algorithm, over draws 1 and up.
-
-    Columns: ``draws`` (judged), for each verdict ``n_<verdict>``, ``p_failure`` with its exact
-    (``p_failure_low``, ``p_failure_high``) and Wilson interval, ``failure_bound`` (one-sided upper
-    bound, given where there was no failure), quantiles of fire time with intervals [ms], the worst
-    demand margin and its draw. Parts are read one by one; 25 bytes a row stay in memory.
-    """
-    groups: dict[Any, list[pd.DataFrame]] = {}
-    kept = ["draw", "verdict", "fire_time_ms", "demand_margin"]
+    """Return :meth:`DrawTally.statistics` of a verdict table that comes in parts."""
+    tally = DrawTally()
     for part in parts:
-        random = part.loc[(part["draw"] > 0) & (part["verdict"] != "not_evaluated")]
-        for key, rows in random.groupby(_GROUP, sort=False):
-            small = rows[kept].astype({"verdict": _VERDICT_CATEGORY})
-            groups.setdefault(key, []).append(small)
-    return pd.DataFrame(
-        [_group_statistics(key, groups.pop(key), level=level) for key in sorted(groups)]
-    )
+        tally.add(part)
+    return tally.statistics(level=level)
 
 
-#: A verdict as one byte a row.
-_VERDICT_CATEGORY = pd.CategoricalDtype(list(VERDICTS))
+def _probability(
+    name: str, successes: int | None, trials: int, *, level: float
+) -> Iterator[tuple[str, float]]:
+    """Yield a probability and its two intervals, as columns; NaN where it has no meaning."""
+    yield f"p_{name}", successes / trials if successes is not None else math.nan
+    for kind, interval in (("", clopper_pearson), ("_wilson", wilson)):
+        ends = (math.nan, math.nan)
+        if successes is not None:
+            ends = interval(successes, trials, level=level)
+        yield f"p_{name}{kind}_low", ends[0]
+        yield f"p_{name}{kind}_high", ends[1]
 
 
-def _group_statistics(key: Any, parts: list[pd.DataFrame], *, level: float) -> dict[str, Any]:
+def _statistics(key: tuple[str, ...], group: _Group, *, level: float) -> dict[str, Any]:
     """Return the row of one event, restraint, sensor set, algorithm and expectation."""
-    rows = pd.concat(parts, ignore_index=True).sort_values("draw", ignore_index=True)
-    n = len(rows)
-    count = rows["verdict"].value_counts()
-    failures = int(sum(count.get(v, 0) for v in FAILURES))
     row: dict[str, Any] = dict(zip(_GROUP, key, strict=True))
-    row["draws"] = n
-    row.update({f"n_{v}": int(count.get(v, 0)) for v in COUNTED})
-    row["p_failure"] = failures / n
-    row["p_failure_low"], row["p_failure_high"] = clopper_pearson(failures, n, level=level)
-    row["wilson_low"], row["wilson_high"] = wilson(failures, n, level=level)
-    bound = upper_bound_without_failure(n, level=level) if failures == 0 else math.nan
-    row["failure_bound"] = bound
-    fired = rows["fire_time_ms"].dropna()
+    count = group.verdicts
+    n = row["draws"] = count.total()
+    row |= {f"n_{v}": count[v] for v in COUNTED}
+    failures = sum(count[v] for v in FAILURES)
+    judged = JUDGED.get(row["expectation"], ())
+    row |= dict(_probability("failure", failures if judged else None, n, level=level))
+    for name in chain.from_iterable(JUDGED.values()):
+        size = count[name] if name in judged else None
+        row |= dict(_probability(name, size, n, level=level))
+    never = judged and failures == 0
+    row["failure_bound"] = upper_bound_without_failure(n, level=level) if never else math.nan
+    group.fire_times_ms.gather()
+    times = group.fire_times_ms
     for name, q in (("p50", 0.5), ("p95", 0.95), ("p999", 0.999)):
-        value, low, high = quantile_interval(fired.to_numpy(), q, level=level)
+        value, low, high = quantile_interval(times.values, q, level=level, counts=times.counts)
         row[f"fire_{name}_ms"], row[f"fire_{name}_low_ms"] = value, low
         row[f"fire_{name}_high_ms"] = high
-    margins = rows["demand_margin"].dropna()
-    row["worst_demand_margin"] = float(margins.min()) if len(margins) else math.nan
-    worst = int(np.argmin(margins.to_numpy())) if len(margins) else -1
-    row["worst_draw"] = int(rows["draw"].to_numpy()[margins.index[worst]]) if len(margins) else -1
+    margin, draw = group.worst
+    row["worst_demand_margin"] = margin if draw >= 0 else math.nan
+    row["worst_draw"] = draw
     return row

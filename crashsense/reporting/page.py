@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from crashsense.event import RESTRAINTS
 from crashsense.reporting import svg
+from crashsense.reporting.chances import Chances, chances_of
 from crashsense.reporting.event_charts import event_parts
 from crashsense.reporting.summary import (
     NOT_MET,
@@ -154,10 +155,12 @@ class Combination:
     margins: list[Any]
     arming_only: list[Any]
     separation: list[dict[str, Any]]
+    chances: Chances | None
 
 
 def _combinations(view: RunView, nominal: pd.DataFrame) -> list[Combination]:
     out = []
+    statistics = None if view.statistics is None else view.statistics()
     for key in rows_of(nominal[["sensor_set", "algorithm"]].drop_duplicates()):
         sensor_set, algorithm = key.sensor_set, key.algorithm
         rows = nominal[(nominal["sensor_set"] == sensor_set) & (nominal["algorithm"] == algorithm)]
@@ -180,6 +183,7 @@ def _combinations(view: RunView, nominal: pd.DataFrame) -> list[Combination]:
                 margins=rows_of(worst_margins(rows, most=8)),
                 arming_only=rows_of(held_by_arming_only(rows)),
                 separation=_separation(view, sensor_set=sensor_set, algorithm=algorithm),
+                chances=chances_of(statistics, sensor_set=sensor_set, algorithm=algorithm),
             )
         )
     return sorted(out, key=lambda c: (not c.gate, c.algorithm, c.sensor_set))

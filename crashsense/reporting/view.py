@@ -96,6 +96,8 @@ class RunView:
     #: the traces of one event in memory, not of all
     event_view: Callable[[str], EventView] | None = None
     provenance: Mapping[str, str] = field(default_factory=dict)
+    #: statistics over the random draws (:meth:`crashsense.campaign.Run.statistics`); None: no draws
+    statistics: Callable[[], pd.DataFrame] | None = None
 
 
 #: Parts are tallied together up to this many rows: many small tables are slow one by one.
@@ -147,4 +149,5 @@ def view_of(run: Any) -> RunView:
         notes=merged_notes(summary["notes"]),
         event_view=tracer(plan),
         provenance={"version": __version__},
+        statistics=run.statistics if plan.draws else None,
     )

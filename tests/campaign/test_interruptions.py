@@ -22,7 +22,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
 
 import crashsense
-from crashsense.campaign import Plan, resolve_plan
+from crashsense.campaign import Plan, resolve_plan, tasks
 from crashsense.campaign.folder import CHECKSUMS, FolderLock
 from crashsense.errors import RunFolderError
 
@@ -45,7 +45,10 @@ def parts_of(folder: Path) -> list[Path]:
     return sorted((folder / "verdicts.parquet").glob("part-*.parquet"))
 
 
-def test_the_task_of_a_killed_worker_is_run_again(plan: Plan, whole: pd.DataFrame) -> None:
+def test_the_task_of_a_killed_worker_is_run_again(
+    plan: Plan, whole: pd.DataFrame, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(tasks, "BUNDLE_SECONDS", 0.0)  # every task travels alone
     killed: list[int] = []
 
     def kill(done: int, total: int, **_: object) -> None:
@@ -65,7 +68,9 @@ def test_the_task_of_a_killed_worker_is_run_again(plan: Plan, whole: pd.DataFram
 SCRIPT = """
 import sys
 import crashsense
+from crashsense.campaign import tasks
 if __name__ == "__main__":
+    tasks.BUNDLE_SECONDS = 0.0
     crashsense.evaluate(events={events!r}, draws={draws}, algorithms=["guarded"], seed=3,
         engine="numpy", chunk=5, workers=2, out=sys.argv[1])
 """

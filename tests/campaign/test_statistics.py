@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from crashsense.campaign.statistics import (
+    DrawTally,
     clopper_pearson,
     draw_statistics,
     draws_without_failure,
@@ -165,6 +166,7 @@ def frame(
             "fire_time_ms": fire,
             "time_margin_ms": [20.0 - f for f in fire],
             "demand_margin": margin,
+            "waived": False,
         }
     )
 
@@ -187,7 +189,7 @@ def test_statistics_of_a_table_made_by_hand() -> None:
         assert (wall["n_on_time"], wall["n_late"], wall["n_missed"]) == (3, 1, 1)
         assert wall["p_failure"] == 0.4
         assert (wall["p_failure_low"], wall["p_failure_high"]) == clopper_pearson(2, 5)
-        assert (wall["wilson_low"], wall["wilson_high"]) == wilson(2, 5)
+        assert (wall["p_failure_wilson_low"], wall["p_failure_wilson_high"]) == wilson(2, 5)
         assert math.isnan(wall["failure_bound"])
         assert wall["fire_p50_ms"] == 13.0
         assert (wall["worst_draw"], wall["worst_demand_margin"]) == (2, -0.6)
@@ -207,3 +209,60 @@ def test_rows_not_judged_are_no_trials() -> None:
 def test_no_random_draws_give_an_empty_table() -> None:
     part = frame("wall", ["on_time"], fire=[1.0], margin=[0.1])
     assert draw_statistics([part]).empty
+
+
+def test_each_verdict_has_its_intervals() -> None:
+    verdicts = ["on_time"] * 7 + ["late"] * 2 + ["missed"]
+    part = frame("wall", ["on_time", *verdicts], fire=[5.0] * 11, margin=[0.1] * 11)
+    row = draw_statistics([part]).iloc[0]
+    for name, x in (("on_time", 7), ("late", 2), ("missed", 1), ("failure", 3)):
+        assert row[f"p_{name}"] == x / 10
+        assert (row[f"p_{name}_low"], row[f"p_{name}_high"]) == clopper_pearson(x, 10)
+        assert (row[f"p_{name}_wilson_low"], row[f"p_{name}_wilson_high"]) == wilson(x, 10)
+    assert math.isnan(row["p_inadvertent"])  # a restraint that must fire cannot fire inadvertently
+
+
+def test_an_open_requirement_cannot_fail() -> None:
+    part = frame("wall", ["open_held"] * 4, fire=[math.nan] * 4, margin=[math.nan] * 4)
+    row = draw_statistics([part.assign(expectation="open")]).iloc[0]
+    assert row["draws"] == 3
+    assert math.isnan(row["p_failure"])
+    assert math.isnan(row["failure_bound"])
+
+
+def test_zero_failures_in_the_summary_are_a_bound() -> None:
+    tally = DrawTally()
+    tally.add(frame("wall", ["on_time"] * 61, fire=[5.0] * 61, margin=[0.1] * 61))
+    tally.add(frame("pole", ["on_time"] * 60 + ["late"], fire=[5.0] * 61, margin=[0.1] * 61))
+    tally.add(
+        frame("kerb", ["open_held"] * 9, fire=[5.0] * 9, margin=[0.1] * 9).assign(
+            expectation="open"
+        )
+    )
+    found = tally.over_draws(draws=60)
+    # 1 - 0.05 ** (1 / 60) = 0.0487 (computed).
+    (none,) = found["without_failure"]
+    assert (none["requirements"], none["never_failed"], none["least_draws"]) == (2, 1, 60)
+    assert none["failure_bound"] == pytest.approx(0.0487, abs=5e-5)
+    (some,) = found["with_failure"]
+    assert (some["event"], some["draws"], some["failed"]) == ("pole", 60, 1)
+    assert (some["p_failure_low"], some["p_failure_high"]) == clopper_pearson(1, 60)
+
+
+def test_values_counted_are_values_listed() -> None:
+    source = np.random.default_rng(8)
+    values = np.round(source.normal(20.0, 3.0, 5000), 1)
+    distinct, counts = np.unique(values, return_counts=True)
+    for q in (0.5, 0.95, 0.999):
+        listed = quantile_interval(values, q)
+        assert quantile_interval(distinct, q, counts=counts) == listed
+        assert listed[0] == pytest.approx(np.quantile(values, q), abs=1e-12)
+
+
+def test_many_values_in_many_parts_are_counted_whole() -> None:
+    source = np.random.default_rng(9)
+    fire = source.normal(20.0, 3.0, 9001)
+    whole = frame("wall", ["on_time"] * 9001, fire=list(fire), margin=list(source.random(9001)))
+    cut = [whole.iloc[k : k + 700] for k in range(0, 9001, 700)]
+    pd.testing.assert_frame_equal(draw_statistics(cut), draw_statistics([whole]), check_exact=True)
+    assert draw_statistics(cut)["fire_p95_ms"][0] == pytest.approx(np.quantile(fire[1:], 0.95))

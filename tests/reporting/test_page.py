@@ -218,3 +218,18 @@ def test_waiver_reason_and_why_are_shown(view):
     part = text[text.index(f'id="event-{event}"') :]
     assert "late; waived, still counts; agreed for the prototype" in part
     assert "<pre>fired at 4 ms\n* main</pre>" in part
+
+
+def test_chances_over_draws_stand_on_the_page(drawn_view, view):
+    text = re.sub(r"<[^>]+>", "", "".join(page_parts(drawn_view)))
+    # 32 rows that must not fire and 4 that must: of the latter some come late in all 10 draws.
+    # No failure in 10 draws: 1 - 0.05 ** (1 / 10) = 0.2589 (computed).
+    found = re.findall(r"(\d+) of (\d+) requirements failed in none of at least 10 draws", text)
+    assert len(found) == 2
+    assert all(0 < int(never) < int(judged) for never, judged in found)
+    assert text.count("may still be up to 26 % (one-sided 95 % bound, within the model)") == 2
+    # 10 of 10 fail: exact interval from 0.025 ** (1 / 10) = 0.6915 (computed), Wilson's from
+    # 10 / (10 + 1.96 ** 2) = 0.7225 (computed).
+    assert "100.00 (69.15–100.00)" in text
+    assert "72.25–100.00" in text
+    assert "Chance of failure" not in "".join(page_parts(view))

@@ -1,0 +1,80 @@
+"""How a plan is cut into tasks, and tasks are bundled for a worker.
+
+A task is one part of every table. How a plan is cut depends on the plan alone: parts, their names
+and rows are the same on a fast machine and on a slow one, with one worker or with many. Bundles do
+depend on time; they only say which tasks travel together, and leave no trace in the folder.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from crashsense.campaign.evaluation import BLOCK, SENSED_BLOCK, Job, Task
+from crashsense.event import RESTRAINTS
+
+#: Rows of a part at most (a block of draws is never cut): a few MB, half a second or so of work.
+ROWS_A_PART = 2**13
+
+#: Tables kept beside the verdicts have many rows a verdict: their parts hold fewer draws.
+KEPT_SHARE = 8
+
+#: Seconds that a bundle should last: sending it and its rows back must not count.
+BUNDLE_SECONDS = 1.0
+
+
+def draws_a_part(job: Job, occurrence: int) -> int:
+    """Draws of one task: whole blocks, bounded by the rows that they make.
+
+    Where the pulse is shared a multiple of the draws that are sensed at once.
+    """
+    settings = len(job.sensor_sets) * len(job.algorithms)
+    rows = len(job.occurrences[occurrence]) * settings * len(RESTRAINTS)
+    most = ROWS_A_PART // (KEPT_SHARE if job.keep else 1) // rows
+    unit = SENSED_BLOCK if most >= SENSED_BLOCK else BLOCK
+    return max(most // unit, 1) * unit
+
+
+def split(job: Job, *, draws: int, chunk: int | None = None) -> list[Task]:
+    """Cut draws 0 to *draws* of every occurrence into tasks, of *chunk* draws if it is given."""
+    tasks = []
+    for index in range(len(job.occurrences)):
+        size = draws_a_part(job, index) if chunk is None else chunk
+        first = 0
+        while first <= draws:
+            # The nominal draw rides with the first task.
+            last = min(draws + 1, first + size + (1 if first == 0 else 0))
+            tasks.append(Task(index, first, last))
+            first = last
+    return tasks
+
+
+def bundled(
+    tasks: Sequence[Task], *, seconds_a_draw: float, workers: int
+) -> list[tuple[Task, ...]]:
+    """Join neighbouring tasks to bundles of about :data:`BUNDLE_SECONDS` or more.
+
+    Where all the work is less than that for each worker, it is shared out evenly, down to a quarter
+    of the time.
+
+    >>> tasks = [Task(0, k, k + 1) for k in range(10)]
+    >>> [len(bundle) for bundle in bundled(tasks, seconds_a_draw=0.25, workers=2)]
+    [4, 4, 2]
+    >>> [len(bundle) for bundle in bundled(tasks, seconds_a_draw=0.1, workers=2)]
+    [5, 5]
+    >>> [len(bundle) for bundle in bundled(tasks, seconds_a_draw=2.0, workers=2)]
+    [1, 1, 1, 1, 1, 1, 1, 1, 1, 1]
+    """
+    total = seconds_a_draw * sum(task.last - task.first for task in tasks)
+    wanted = min(BUNDLE_SECONDS, max(total / workers, BUNDLE_SECONDS / 4))
+    bundles: list[tuple[Task, ...]] = []
+    held: list[Task] = []
+    seconds = 0.0
+    for task in tasks:
+        held.append(task)
+        seconds += seconds_a_draw * (task.last - task.first)
+        if seconds >= wanted * (1.0 - 1e-9):
+            bundles.append(tuple(held))
+            held, seconds = [], 0.0
+    if held:
+        bundles.append(tuple(held))
+    return bundles

@@ -1,0 +1,115 @@
+"""The same table bit for bit, however the plan is cut and wherever its tasks run."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+import pytest
+
+import crashsense
+from crashsense.campaign import Plan, Run, executors, resolve_plan
+from crashsense.campaign.evaluation import BLOCK, SENSED_BLOCK, Job, Task
+from crashsense.campaign.tasks import KEPT_SHARE, ROWS_A_PART, bundled, draws_a_part, split
+from crashsense.event import RESTRAINTS
+
+EVENTS = ["hammer_tunnel", "side_pole_75_32"]
+DRAWS = 66
+CHUNKS = (9, 30, 64)  # well below a page of draws, just below it, whole pages
+SETTINGS: dict[str, Any] = {"engine": "numpy"}
+
+
+@pytest.fixture(scope="module")
+def plan() -> Plan:
+    return resolve_plan(events=EVENTS, draws=DRAWS, seed=3)
+
+
+@pytest.fixture(scope="module")
+def whole(plan: Plan) -> pd.DataFrame:
+    return crashsense.evaluate(plan, **SETTINGS).verdicts
+
+
+def job_of(plan: Plan, **changes: Any) -> Job:
+    given = {"engine": "numpy", "keep": plan.keep, **changes}
+    return Job(
+        tuple(plan.occurrences()),
+        plan.sensor_sets,
+        plan.algorithms,
+        seed=plan.seed,
+        vary=plan.vary,
+        **given,
+    )
+
+
+@pytest.mark.parametrize("chunk", CHUNKS)
+def test_one_worker(plan: Plan, whole: pd.DataFrame, chunk: int) -> None:
+    assert crashsense.evaluate(plan, workers=1, chunk=chunk, **SETTINGS).verdicts.equals(whole)
+
+
+@pytest.mark.parametrize("workers", [2, 4])
+def test_worker_processes(plan: Plan, whole: pd.DataFrame, workers: int) -> None:
+    # All three cuts go through one pool: starting workers takes longer than what they do here.
+    job = job_of(plan)
+    cuts = {chunk: split(job, draws=DRAWS, chunk=chunk) for chunk in CHUNKS}
+    tasks = [task for cut in cuts.values() for task in cut]
+    bundles = bundled(tasks, seconds_a_draw=0.02, workers=workers)
+    assert len(bundles) >= workers
+    found = dict(executors.Processes(workers).run(job, bundles))
+    for cut in cuts.values():
+        tables = {"verdicts": [found[task]["verdicts"] for task in cut]}
+        assert Run(plan=plan, folder=None, tables=tables).verdicts.equals(whole)
+
+
+def test_evaluate_with_processes(plan: Plan, whole: pd.DataFrame) -> None:
+    assert crashsense.evaluate(plan, workers=2, chunk=30, **SETTINGS).verdicts.equals(whole)
+
+
+def test_a_cluster_of_worker_processes(plan: Plan, whole: pd.DataFrame) -> None:
+    distributed = pytest.importorskip("distributed")
+    with (
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+        ) as cluster,
+        distributed.Client(cluster) as client,
+    ):
+        for chunk in CHUNKS:
+            run = crashsense.evaluate(plan, cluster=client, chunk=chunk, **SETTINGS)
+            assert run.verdicts.equals(whole)
+        by_address = crashsense.evaluate(plan, cluster=cluster.scheduler_address, **SETTINGS)
+        assert by_address.verdicts.equals(whole)
+
+
+def test_the_parts_depend_on_the_plan_alone(plan: Plan) -> None:
+    for draws in (0, 1, 500, 100_000):
+        for job in (job_of(plan), job_of(plan, keep=("traces_failed",))):
+            tasks = split(job, draws=draws)
+            assert tasks == sorted(tasks)
+            for index, events in enumerate(job.occurrences):
+                own = [task for task in tasks if task.occurrence == index]
+                # Every draw once, and cut at borders of blocks: 1 + a multiple.
+                assert [t.first for t in own[1:]] == [t.last for t in own[:-1]]
+                assert (own[0].first, own[-1].last) == (0, draws + 1)
+                assert all((t.last - 1) % BLOCK == 0 for t in own[:-1])
+                size = draws_a_part(job, index)
+                rows = size * len(events) * len(job.algorithms) * len(RESTRAINTS)
+                assert rows <= ROWS_A_PART // (KEPT_SHARE if job.keep else 1)
+                assert size % (BLOCK if job.keep else SENSED_BLOCK) == 0
+
+
+def test_a_part_has_a_block_at_least(plan: Plan) -> None:
+    job = job_of(plan)
+    many = Job(job.occurrences, job.sensor_sets * 40, job.algorithms, seed=1, vary="both")
+    assert draws_a_part(many, 0) == BLOCK
+
+
+def test_bundles_hold_every_task_once_in_order() -> None:
+    tasks = [Task(k // 7, k % 7, k % 7 + 1 + k % 3) for k in range(50)]
+    for cost in (1e-6, 0.03, 0.2, 10.0):
+        for workers in (1, 2, 4, 100):
+            bundles = bundled(tasks, seconds_a_draw=cost, workers=workers)
+            assert [task for bundle in bundles for task in bundle] == tasks
+            longest = cost * 3
+            for bundle in bundles[:-1]:
+                assert sum(cost * (t.last - t.first) for t in bundle) >= 0.25 - 1e-9
+            for bundle in bundles:
+                assert sum(cost * (t.last - t.first) for t in bundle) < 1.0 + longest
