@@ -29,6 +29,9 @@ Result = tuple[Task, dict[str, pa.Table]]
 #: Tasks that travel to a worker together.
 Bundle = tuple[Task, ...]
 
+#: Seconds within which a cluster must answer and have a worker.
+REACH_SECONDS = 5.0
+
 #: Seconds that a worker told to end is given before it is killed.
 END_SECONDS = 10.0
 
@@ -197,7 +200,8 @@ def _pickled(job: Job) -> bytes:
 class Cluster:
     """Runs tasks on a dask cluster, by address or by a client that is already there."""
 
-    def __init__(self, address_or_client: Any, *, timeout_s: float = 5.0) -> None:
+    def __init__(self, address_or_client: Any, *, timeout_s: float | None = None) -> None:
+        timeout_s = REACH_SECONDS if timeout_s is None else timeout_s
         try:
             from distributed import Client
         except ImportError as error:

@@ -33,8 +33,9 @@ class PlanFile(BaseModel):
     """The layout of a plan file.
 
     ``events``: names, globs, families, or paths of recipe files and recipe folders; ``records``:
-    measured records; ``vary``: which tolerances are drawn; ``keep``: what is kept beside verdicts;
-    ``channel``, ``belts``, ``expect``: for records, as on the command line.
+    measured records; ``vary``: which tolerances are drawn (``"none"``: none, and no draws beside
+    the nominal one); ``keep``: what is kept beside verdicts; ``channel``, ``belts``, ``expect``:
+    for records, as on the command line.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -45,7 +46,7 @@ class PlanFile(BaseModel):
     algorithms: list[str] = Field(default=list(DEFAULT_ALGORITHMS), min_length=1)
     draws: int = Field(default=0, ge=0, strict=True)
     seed: int = Field(default=DEFAULT_SEED, ge=0, strict=True)
-    vary: Literal["pulse", "sensor", "both"] = "both"
+    vary: Literal["pulse", "sensor", "both", "none"] = "both"
     keep: list[Keep] = []
     channel: str | int | None = None
     belts: str | None = None
@@ -219,6 +220,9 @@ def resolve_plan(
         raise InputError(faults_of(error, file=label)) from None
 
     faults: list[Fault] = []
+    if file.vary == "none" and file.draws:
+        expected = "0 where vary is 'none': every draw would be the nominal one"
+        faults.append(Fault(label, "draws", file.draws, expected))
     entries = list(events) if events is not None else file.events
     record_paths = [str(p) for p in records] if records is not None else []
     record_paths += [str(base / p) if (base / p).exists() else p for p in file.records]

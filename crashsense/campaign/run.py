@@ -306,16 +306,24 @@ class _Engine:
     # -- sizes ---------------------------------------------------------------------------------
 
     def seconds_a_draw(self) -> float:
-        """Time of one draw of an average occurrence, measured on a block of two occurrences."""
+        """Time of one draw of an average occurrence, measured on a block of three occurrences.
+
+        The others are taken to cost the more, the longer their signals are.
+        """
         first, last = (0, 1) if self.plan.draws == 0 else (1, 1 + min(BLOCK, self.plan.draws))
-        picks = sorted({0, len(self.job.occurrences) // 2})
+        number = len(self.job.occurrences)
+        picks = sorted({0, number // 2, number - 1})
         took = 0.0
         for index in picks:
             run_task(self.job, Task(index, first, min(last, first + 8)))  # load, design filters
             start = time.perf_counter()
             run_task(self.job, Task(index, first, last))
             took += (time.perf_counter() - start) / (last - first)
-        return took / len(picks)
+        length = [
+            max((signal.samples.shape[-1] for signal in events[0].signals.values()), default=1)
+            for events in self.job.occurrences
+        ]
+        return took * sum(length) / sum(length[index] for index in picks) / number
 
     def estimate(self) -> Estimate:
         """Measure a little, and say what the whole would take."""

@@ -9,9 +9,11 @@ from click.testing import CliRunner
 
 import crashsense
 from crashsense.campaign import open_run, replay
+from crashsense.campaign.statistics import upper_bound_without_failure
 from crashsense.cli.replay import replay as replay_command
-from crashsense.errors import CrashsenseError
+from crashsense.errors import CrashsenseError, InputError
 from crashsense.event import RESTRAINTS
+from crashsense.scoring import FAILURES
 
 EVENTS = ["hammer_tunnel", "side_pole_75_32"]
 PLAN = {"events": EVENTS, "draws": 70, "seed": 3, "engine": "numpy"}
@@ -127,3 +129,37 @@ def test_the_csv_is_the_sorted_table_however_it_is_cut(whole, tmp_path):
         assert text == whole.to_csv(index=False)
     one, two = ((tmp_path / str(c) / "statistics.csv").read_bytes() for c in (30, 64))
     assert one == two
+
+
+def test_vary_none_is_the_nominal_draw_alone(tmp_path):
+    plan = tmp_path / "plan.toml"
+    plan.write_text('events = ["hammer_tunnel"]\nvary = "none"\n')
+    run = crashsense.evaluate(plan, out=tmp_path / "run")
+    assert run.verdicts.equals(crashsense.evaluate(events=["hammer_tunnel"]).verdicts)
+    assert 'vary = "none"' in (tmp_path / "run" / "plan.toml").read_text()
+    plan.write_text(
+        'events = ["hammer_tunnel"]\nvary = "none"\ndraws = 3\nalgorithms = ["plian"]\n'
+    )
+    with pytest.raises(InputError) as caught:
+        crashsense.evaluate(plan)
+    # Identical draws would pass for evidence: refused, together with every other fault.
+    lines = str(caught.value).splitlines()
+    assert any("draws: got 3; expected 0 where vary is 'none'" in line for line in lines)
+    assert any("plian" in line for line in lines)
+
+
+def test_what_the_draws_show_stands_in_the_summary(whole, tmp_path):
+    run = crashsense.evaluate(**PLAN, out=tmp_path / "run", chunk=30)
+    shown = json.loads((tmp_path / "run" / "summary.json").read_text())["over_draws"]
+    random = whole[(whole["draw"] > 0) & whole["expectation"].isin(["fire", "no_fire"])]
+    random = random[random["verdict"] != "not_evaluated"]
+    failed = random[random["verdict"].isin(FAILURES)]
+    for entry in shown["without_failure"]:
+        own, bad = (t[t["algorithm"] == entry["algorithm"]] for t in (random, failed))
+        rows = len(own[["event", "restraint"]].drop_duplicates())
+        bad_rows = len(bad[["event", "restraint"]].drop_duplicates())
+        assert (entry["requirements"], entry["never_failed"]) == (rows, rows - bad_rows)
+        assert entry["failure_bound"] == upper_bound_without_failure(70)
+    assert {entry["algorithm"] for entry in shown["without_failure"]} == {"plain", "guarded"}
+    assert sum(entry["failed"] for entry in shown["with_failure"]) == len(failed) > 0
+    assert run.summary()["over_draws"] == shown

@@ -1,0 +1,143 @@
+"""Where tasks run: what a cluster lacks is named, and nobody is left behind."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from multiprocessing import active_children
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import crashsense
+from crashsense.campaign import executors, resolve_plan, run, tasks
+from crashsense.campaign.evaluation import Job
+from crashsense.campaign.executors import Cluster, InProcess, Processes
+from crashsense.campaign.folder import RunFolder
+from crashsense.errors import InputError, RunFolderError
+
+EVENTS = ["hammer_tunnel", "side_pole_75_32"]
+
+
+@pytest.fixture
+def empty_cluster() -> Iterator[Any]:
+    distributed = pytest.importorskip("distributed")
+    with distributed.LocalCluster(n_workers=0, processes=False, dashboard_address=None) as cluster:
+        yield cluster
+
+
+def test_a_cluster_without_workers_is_named(empty_cluster: Any) -> None:
+    from distributed import Client
+
+    address = empty_cluster.scheduler_address
+    with pytest.raises(InputError, match=f"'{address}' has no workers after 0.2 s"):
+        Cluster(address, timeout_s=0.2)
+    with (
+        Client(empty_cluster) as client,
+        pytest.raises(InputError, match="the cluster of the client has no workers"),
+    ):
+        Cluster(client, timeout_s=0.2)
+
+
+def test_nothing_is_written_for_a_cluster_without_workers(
+    empty_cluster: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(executors, "REACH_SECONDS", 0.2)
+    with pytest.raises(InputError, match="expected at least one"):
+        crashsense.evaluate(
+            events=EVENTS, out=tmp_path / "run", cluster=empty_cluster.scheduler_address
+        )
+    assert not (tmp_path / "run").exists()
+
+
+def test_an_address_where_nobody_listens_is_named() -> None:
+    pytest.importorskip("distributed")
+    with pytest.raises(InputError, match="cannot reach 'tcp://127.0.0.1:9'"):
+        Cluster("tcp://127.0.0.1:9", timeout_s=0.3)
+
+
+def test_a_disk_that_fills_up_leaves_no_worker(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(tasks, "BUNDLE_SECONDS", 0.0)
+    written = RunFolder.write_parts
+
+    def full(folder: RunFolder, task: Any, tables: Any) -> None:
+        if folder.parts():
+            raise RunFolderError("disk full")
+        written(folder, task, tables)
+
+    monkeypatch.setattr(RunFolder, "write_parts", full)
+    plan = resolve_plan(events=EVENTS, draws=30, seed=3)
+    with pytest.raises(RunFolderError, match="disk full") as caught:
+        crashsense.evaluate(plan, out=tmp_path / "run", workers=2, chunk=5, engine="numpy")
+    # Not only when the traceback, which holds the frames, is forgotten.
+    assert caught.tb is not None
+    assert active_children() == []
+
+
+def test_short_plans_stay_here_and_long_ones_are_shared(monkeypatch: pytest.MonkeyPatch) -> None:
+    measured: list[float] = []
+
+    def engine_of(draws: int, *, cost: float = 0.0, workers: int | None = None) -> Any:
+        plan = resolve_plan(events=EVENTS, draws=draws)
+        job = Job(
+            tuple(plan.occurrences()), plan.sensor_sets, plan.algorithms, plan.seed, plan.vary
+        )
+        found = run._Engine(plan, job, workers, None, None, None)
+
+        def seconds_a_draw() -> float:
+            measured.append(cost)
+            return cost
+
+        monkeypatch.setattr(found, "seconds_a_draw", seconds_a_draw)
+        return found.choose(found.tasks())[0]
+
+    monkeypatch.setattr(run, "_cores", lambda: 4)
+    assert isinstance(engine_of(10), InProcess)
+    assert measured == []  # short however slow a draw is
+    assert isinstance(engine_of(5000, cost=1e-4), InProcess)
+    assert measured == [1e-4]
+    long = engine_of(5000, cost=0.01)
+    assert isinstance(long, Processes)
+    assert long.workers == 4
+    assert isinstance(engine_of(5000, cost=0.01, workers=1), InProcess)
+    monkeypatch.setattr(run, "_cores", lambda: 1)
+    assert isinstance(engine_of(5000, cost=0.01), InProcess)
+
+
+def test_a_finished_folder_measures_and_runs_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plan = resolve_plan(events=EVENTS, draws=6)
+    first = crashsense.evaluate(plan, out=tmp_path / "run", chunk=3, engine="numpy")
+    again = {p: p.stat().st_mtime_ns for p in (tmp_path / "run").rglob("part-*")}
+
+    def refuse(*_: Any, **__: Any) -> Any:
+        raise AssertionError("a finished folder was computed again")
+
+    monkeypatch.setattr(run, "run_task", refuse)
+    monkeypatch.setattr(executors, "run_task", refuse)
+    second = crashsense.evaluate(plan, out=tmp_path / "run", workers=2, engine="numpy")
+    assert second.verdicts.equals(first.verdicts)
+    assert {p: p.stat().st_mtime_ns for p in again} == again
+
+
+def test_failures_so_far_count_what_is_in_the_folder(tmp_path: Path) -> None:
+    plan = resolve_plan(events=["hammer_tunnel"], algorithms=["plain"], draws=20, seed=3)
+    told: list[int] = []
+
+    def note(done: int, total: int, *, failures: int, **_: Any) -> None:
+        told.append(failures)
+
+    folder = tmp_path / "run"
+    crashsense.evaluate(plan, out=folder, chunk=5, engine="numpy", on_progress=note)
+    everything = told[-1]
+    assert everything > 0  # the plain algorithm fires on a hammer blow
+    parts = sorted(folder.glob("verdicts.parquet/part-*"))
+    for part in parts[2:]:
+        part.unlink()
+    told.clear()
+    crashsense.evaluate(plan, out=folder, engine="numpy", on_progress=note)
+    assert told[0] > 0
+    assert told[-1] == everything
