@@ -127,6 +127,7 @@ def words_of(
     factors: FloatArray,
     offset: FloatArray,
     noise: FloatArray,
+    sigma: float,
     setting: IntArray,
     phase: IntArray,
     step: float,
@@ -136,8 +137,8 @@ def words_of(
     """Codes and values of the words of a linear chain, and the words beyond range and code limit.
 
     ``factors[k, row] tables[k, setting, phase]`` of all parts but the last, ``offset[row]``, the
-    last part, ``noise[row]``, added in this order, rounded to *step*, clipped. *tables* (parts,
-    settings, phases, words), *factors* (parts, rows), *noise* (rows, words or 0). Twin:
+    last part, ``sigma noise[row]``, added in this order, rounded to *step*, clipped. *tables*
+    (parts, settings, phases, words), *factors* (parts, rows), *noise* (rows, words or 0). Twin:
     ``OneSensor._fast`` and ``chain.quantise``.
     """
     rows = offset.size
@@ -163,7 +164,7 @@ def words_of(
             line[i] += factor * tables[parts - 1, s, p, i]
         if noise.shape[1]:
             for i in range(words):
-                line[i] += noise[row, i]
+                line[i] += sigma * noise[row, i]
         outside = 0
         cut = 0
         for i in range(words):
@@ -467,7 +468,7 @@ def check() -> None:
     filter_by_setting(through[None], index, rows.copy())
     tables = np.ones((2, 1, 1, 4))
     both = np.ones(2)
-    words_of(tables, rows[:, :2].copy(), both, rows, index, index, 1.0, 2.0, 2.0)
+    words_of(tables, rows[:, :2].copy(), both, rows, 1.0, index, index, 1.0, 2.0, 2.0)
     floored_sum(rows, 1.0, True)
     window_sum(rows, 2)
     window_max(rows, 2, 0.0)

@@ -27,7 +27,7 @@ from crashsense.event import RESTRAINTS, Event, SignalBlock
 from crashsense.rules import Algorithm, Rule, reads_context, sharing
 from crashsense.rules.checked import Evaluated, evaluate_rule
 from crashsense.scoring import FAILURES, HELD_BY, VERDICTS, Reached, Scores, judge, reached
-from crashsense.sensing import EcuSamples, Sensed, SensorSet, sense_in_parts
+from crashsense.sensing import EcuSamples, NoiseBank, Sensed, SensorSet, sense_in_parts
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -35,11 +35,17 @@ BoolArray = npt.NDArray[np.bool_]
 #: Table -> what makes up its rows, as :func:`build_table` takes it.
 Pieces = dict[str, list[Mapping[str, Any]]]
 
+#: Noise that sensor sets or events share, per process.
+_BANK = NoiseBank(most_bytes=64_000_000)
+
+#: Axis of the sensors' random numbers where all events share them.
+ANY_OCCURRENCE = "any occurrence"
+
 #: Draws judged at once: a small block stays in the cache and uses whole pages of draws.
 BLOCK = 2 * PAGE
 
 #: Draws prepared at once where all share one pulse: it is filtered once for each filter setting.
-SENSED_BLOCK = 64 * PAGE
+SENSED_BLOCK = 16 * PAGE
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,6 +57,7 @@ class Job:
     algorithms: tuple[Algorithm, ...]
     seed: int
     vary: str
+    sensor_draws: str = "own"
     keep: tuple[str, ...] = ()
     path: str = "auto"
     engine: str = "numpy"
@@ -114,12 +121,13 @@ def sense_block(
         draws=block.draws,
         size=BLOCK,
         seed=job.seed,
-        occurrence=events[0].occurrence,
+        occurrence=ANY_OCCURRENCE if job.sensor_draws == "shared" else events[0].occurrence,
         context=events[0].context,
         channels=wanted,
         quiet=[name for name in events[0].quiet if name not in block.signals],
         vary=job.vary in ("sensor", "both"),
         path=job.path,
+        bank=_BANK if len(job.sensor_sets) > 1 or job.sensor_draws == "shared" else None,
     )
 
 

@@ -125,6 +125,7 @@ def replay(
         algorithms=plan.algorithms,
         seed=plan.seed,
         vary=plan.vary,
+        sensor_draws=plan.sensor_draws,
         path=run.path,
         engine=run.engine,
     )

@@ -45,6 +45,7 @@ def tracer(plan: Plan) -> Callable[[str], EventView]:
         algorithms=tuple(plan.algorithms),
         seed=plan.seed,
         vary=plan.vary,
+        sensor_draws=plan.sensor_draws,
     )
 
     def view(name: str) -> EventView:

@@ -6,6 +6,7 @@ from crashsense.sensing.catalogue import (
     part_names,
     sensor_set_names,
 )
+from crashsense.sensing.noise import NoiseBank
 from crashsense.sensing.samples import EcuSamples
 from crashsense.sensing.sense import ChainReport, Sensed, sense, sense_in_parts
 from crashsense.sensing.sensor import ControlUnit, Sensor, SensorSet
@@ -14,6 +15,7 @@ __all__ = [
     "ChainReport",
     "ControlUnit",
     "EcuSamples",
+    "NoiseBank",
     "Sensed",
     "Sensor",
     "SensorSet",

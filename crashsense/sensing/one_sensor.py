@@ -15,7 +15,7 @@ from crashsense.errors import Fault, InputError
 from crashsense.filters.causal import filter_rows
 from crashsense.sensing import chain
 from crashsense.sensing.faults import Scene
-from crashsense.sensing.noise import WordNoise, word_noise
+from crashsense.sensing.noise import NoiseBank, WordNoise, word_noise
 from crashsense.sensing.sensor import Sensor, SensorSet
 from crashsense.sensing.timebase import TimeBase
 from crashsense.sensing.tolerance import PHASES, SensorDraws, UnitDraws
@@ -93,7 +93,9 @@ class OneSensor:
         seed: int,
         occurrence: str,
         path: str,
+        bank: NoiseBank | None,
     ) -> None:
+        self.bank = bank
         self.channel, self.sensor, self.base = channel, sensor, base
         self.drawn, self.shared, self.draws = drawn, shared, draws
         self.seed, self.occurrence = seed, occurrence
@@ -278,7 +280,7 @@ class OneSensor:
         if drawn.drift[rows].any():
             out += drawn.drift[rows][:, None] * self._filtered(self._ramp(), rows)
         if self._noisy:
-            out += self._word_noise(rows)
+            out += self._sigma * self._unit_noise(rows)
         return out
 
     @cached_property
@@ -300,7 +302,8 @@ class OneSensor:
             tables,
             np.ascontiguousarray(factors[:, rows]),
             drawn.offset[rows],
-            self._word_noise(rows) if self._noisy else np.empty((rows.size, 0)),
+            self._unit_noise(rows) if self._noisy else np.empty((rows.size, 0)),
+            self._sigma,
             drawn.setting[rows],
             self.shared.phase[rows],
             sensor.step,
@@ -317,8 +320,15 @@ class OneSensor:
     def _noisy(self) -> bool:
         return self.sensor.noise_density > 0 and bool(self.drawn.noisy.any())
 
-    def _word_noise(self, rows: IntArray) -> FloatArray:
-        """Noise in the words of some draws, zero in the nominal one, shape (draws, words)."""
+    @cached_property
+    def _sigma(self) -> float:
+        return chain.noise_deviation(self.sensor, rate_hz=self.base.rate_hz)
+
+    def _unit_noise(self, rows: IntArray) -> FloatArray:
+        """Noise in the words of some draws, of unit deviation ahead of the filter, (draws, words).
+
+        The nominal draw has none.
+        """
         ahead = NOISE_WORDS // self.words // random_draws.PAGE * random_draws.PAGE
         first = int(rows[0]) // ahead * ahead if ahead else 0
         if int(rows[-1]) >= first + ahead:
@@ -326,8 +336,18 @@ class OneSensor:
         if first != self._noise_from:
             # Some parts ahead: the filter has rows enough of each setting to run side by side.
             coming = np.arange(first, min(first + ahead, self.draws.size))
-            self._noise, self._noise_from = self._made_noise(coming), first
+            self._noise, self._noise_from = self._kept_noise(coming), first
         return np.asarray(self._noise[rows - first])
+
+    def _kept_noise(self, rows: IntArray) -> FloatArray:
+        if self.bank is None:
+            return self._made_noise(rows)
+        key = (
+            *(self.seed, self.occurrence, self.channel, self.design, self.every, self.words),
+            *(self.draws[rows].tobytes(), self.drawn.setting[rows].tobytes()),
+            engine.kernels() is not None,
+        )
+        return self.bank.get(key, lambda: self._made_noise(rows))
 
     def _made_noise(self, rows: IntArray) -> FloatArray:
         models = self._models()
@@ -346,11 +366,7 @@ class OneSensor:
             for s in np.unique(setting):
                 mine = np.flatnonzero(setting == s)
                 noise[mine] = filter_rows(noise[mine], sections=models[int(s)].sections)
-        made = noise[:, warm_up:]
-        made *= chain.noise_deviation(self.sensor, rate_hz=self.base.rate_hz)
-        if not self.drawn.noisy[rows].all():
-            made[~self.drawn.noisy[rows]] = 0.0
-        return made
+        return noise[:, warm_up:]
 
     def _full(self, rows: IntArray) -> tuple[FloatArray, IntArray]:
         out = np.empty((rows.size, self.words))

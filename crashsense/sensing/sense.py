@@ -26,6 +26,7 @@ import numpy.typing as npt
 from crashsense.draws import PAGE
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import Context
+from crashsense.sensing.noise import NoiseBank
 from crashsense.sensing.one_sensor import ChainReport, OneSensor
 from crashsense.sensing.samples import EcuSamples
 from crashsense.sensing.sensor import SensorSet
@@ -142,10 +143,12 @@ def sense_in_parts(
     vary: bool = True,
     path: str = "auto",
     deviates: Mapping[str, FloatArray] | None = None,
+    bank: NoiseBank | None = None,
 ) -> Iterator[Sensed]:
     """As :func:`sense`, *size* draws at a time (fewer of a long event).
 
-    What is the same for all draws is made once; a draw's words do not depend on the split.
+    What is the same for all draws is made once; a draw's words do not depend on the split. *bank*
+    keeps word noise that will be asked for again.
     """
     wanted = list(dict.fromkeys(sensor_set.sensors if channels is None else channels))
     for name, signal in signals.items():
@@ -176,6 +179,7 @@ def sense_in_parts(
             vary=vary,
             path=path,
             deviates={} if deviates is None else {k: v[rows] for k, v in deviates.items()},
+            bank=bank,
         )
 
 
@@ -193,6 +197,7 @@ def _sensed_piece(
     vary: bool,
     path: str,
     deviates: Mapping[str, FloatArray],
+    bank: NoiseBank | None,
 ) -> Iterator[Sensed]:
     unit = sensor_set.control_unit
     truth, base = at_internal_rate(
@@ -215,7 +220,9 @@ def _sensed_piece(
             deviates=deviates.get(channel),
         )
         sensors[channel] = OneSensor(
-            channel, sensor, sensor_set, base, truth, drawn, shared, draws, seed, occurrence, path
+            *(channel, sensor, sensor_set, base, truth, drawn, shared, draws, seed, occurrence),
+            path,
+            bank,
         )
     offset = np.array([base.phase_samples(p) for p in range(len(PHASES))])[shared.phase]
     start_s = (base.tick + offset) / base.rate_hz + unit.read_s + unit.task_s
