@@ -142,11 +142,14 @@ def _run_task(job: Job, task: Task) -> dict[str, pa.Table]:
     events = job.occurrences[task.occurrence]
     source = events[0].source
     varies = source is not None and source.varies and job.vary in ("pulse", "both")
+    asked = {s.name: _questions(job, events, s) for s in job.sensor_sets}
     for first, last in _blocks(task.first, task.last, size=BLOCK if varies else SENSED_BLOCK):
         draws = list(range(first, last))
         block = signal_block(events, draws, seed=job.seed, vary=job.vary)
         for sensor_set in job.sensor_sets:
-            _judge_block(job, events, block, sensor_set, pieces)
+            _judge_block(job, events, block, sensor_set, asked[sensor_set.name], pieces)
+    for questions in asked.values():
+        pieces["verdicts"].extend({"seed": job.seed, **q.row()} for q in questions)
     tables = {"verdicts": build_table(pieces["verdicts"], schema=VERDICT_SCHEMA)}
     if "fire_curves" in job.keep:
         tables["fire_curves"] = build_table(pieces["fire_curves"], schema=CURVE_SCHEMA)
@@ -165,58 +168,52 @@ def _blocks(first: int, last: int, *, size: int) -> list[tuple[int, int]]:
     return blocks
 
 
+def _questions(job: Job, events: Sequence[Event], sensor_set: SensorSet) -> list[Question]:
+    return [
+        Question(event, algorithm, restraint, sensor_set)
+        for event in events
+        for algorithm in job.algorithms
+        for restraint in RESTRAINTS
+    ]
+
+
 def _judge_block(
     job: Job,
     events: Sequence[Event],
     block: SignalBlock,
     sensor_set: SensorSet,
+    questions: Sequence[Question],
     pieces: Pieces,
 ) -> None:
     """Sense draws and judge every event, algorithm and restraint, a small part at a time."""
-    questions = [
-        (event, algorithm, Question(event, restraint, rule, sensor_set, required_s))
-        for event in events
-        for algorithm in job.algorithms
-        for restraint in RESTRAINTS
-        for rule in [algorithm.rules.get(restraint)]
-        for required in [block.required_s[event.name][restraint]]
-        for required_s in [np.broadcast_to(required, block.draws.shape)]
-    ]
+    first = 0
     for sensed in sense_block(events, block, job=job, sensor_set=sensor_set):
+        rows = slice(first, first + sensed.samples.draws)
+        first = rows.stop
         # The events of an occurrence differ in context only: what does not read it is shared.
         samples = {event.name: replace(sensed.samples, context=event.context) for event in events}
         shared: dict[int, Evaluated] = {}
         with sharing():
-            for event, algorithm, question in questions:
-                branches = question.look(samples[event.name], sensed, shared)
+            for question in questions:
+                required = np.asarray(block.required_s[question.event.name][question.restraint])
+                branches = question.look(
+                    samples[question.event.name],
+                    sensed,
+                    required_s=required if required.size == 1 else required[rows],
+                    shared=shared,
+                )
                 if branches and job.keep:
-                    identity = _identity(event, sensor_set, algorithm, question.restraint)
-                    _keep(job.keep, identity, question, branches, sensed, pieces)
-    for event, algorithm, question in questions:
-        identity = _identity(event, sensor_set, algorithm, question.restraint)
-        row = {"draw": block.draws, "seed": job.seed, **question.row()}
-        pieces["verdicts"].append({**identity, **row})
-
-
-def _identity(
-    event: Event, sensor_set: SensorSet, algorithm: Algorithm, restraint: str
-) -> dict[str, str]:
-    return {
-        "event": event.name,
-        "sensor_set": sensor_set.name,
-        "algorithm": algorithm.name,
-        "restraint": restraint,
-    }
+                    _keep(job.keep, question, branches, sensed, pieces)
 
 
 def _keep(
     keep: Sequence[str],
-    identity: Mapping[str, str],
     question: Question,
     branches: Mapping[str, FloatArray],
     sensed: Sensed,
     pieces: Pieces,
 ) -> None:
+    identity = question.identity
     if "fire_curves" in keep:
         pieces["fire_curves"].extend(_curves(identity, branches, sensed.samples, sensed.draws))
     wanted = np.flatnonzero(sensed.draws == 0).tolist() if "traces_nominal" in keep else []
@@ -227,82 +224,96 @@ def _keep(
     pieces["traces"].extend(_traces(identity, branches, sensed.samples, sensed.draws, wanted))
 
 
-class Question:
-    """One restraint of one event over the draws of a block: how its rule answers.
+@dataclass(frozen=True, eq=False)
+class _Part:
+    """What a question keeps of the draws that it has looked at."""
 
-    :meth:`look` takes the draws part by part, in order; :meth:`row` then gives the columns.
+    draws: npt.NDArray[np.int64]
+    full: BoolArray
+    required_s: FloatArray
+    start_s: FloatArray
+    found: Reached
+    clipped: npt.NDArray[np.int64]
+
+
+class Question:
+    """One restraint of one event: how an algorithm answers, draw by draw.
+
+    :meth:`look` takes draws part by part, in order; :meth:`row` then gives the columns of all.
     """
 
     def __init__(
-        self,
-        event: Event,
-        restraint: str,
-        rule: Rule | None,
-        sensor_set: SensorSet,
-        required_s: FloatArray,
+        self, event: Event, algorithm: Algorithm, restraint: str, sensor_set: SensorSet
     ) -> None:
-        self.event, self.restraint, self.rule = event, restraint, rule
-        self.sensor_set, self.requirement = sensor_set, event.requirements[restraint]
-        self.required_s = required_s
+        self.event, self.restraint, self.sensor_set = event, restraint, sensor_set
+        self.rule = algorithm.rules.get(restraint)
+        self.requirement = event.requirements[restraint]
+        self.identity = {
+            "event": event.name,
+            "sensor_set": sensor_set.name,
+            "algorithm": algorithm.name,
+            "restraint": restraint,
+        }
         self.missing: list[str] = []
-        if rule is not None:
-            self.missing = sorted(rule.requires - set(event.signals) - event.quiet)
+        if self.rule is not None:
+            self.missing = sorted(self.rule.requires - set(event.signals) - event.quiet)
         self.active: list[str] | None = None
         self.delay_s = 0.0
-        self.found: list[Reached] = []
-        self.start_s: list[FloatArray] = []
         self.rate_hz = 1.0
-        self.full: list[BoolArray] = []
-        self.clipped: list[npt.NDArray[np.int64]] = []
+        self.parts: list[_Part] = []
         self.errors: dict[int, str] = {}
-        self.done = 0
 
     def look(
-        self, samples: EcuSamples, sensed: Sensed, shared: dict[int, Evaluated] | None = None
+        self,
+        samples: EcuSamples,
+        sensed: Sensed,
+        *,
+        required_s: FloatArray,
+        shared: dict[int, Evaluated] | None = None,
     ) -> dict[str, FloatArray]:
         """Answer for the next draws; return demand by branch, nothing where none can be had.
 
         *samples* are those of *sensed* in the event's context; *shared* keeps demand by rule, where
         the rule does not look at the context.
         """
-        rows = slice(self.done, self.done + samples.draws)
-        self.done = rows.stop
-        self.full.append(sensed.paths == "full")
-        if self.rule is None or self.missing:
-            return {}
-        if self.active is None:
-            read = self.rule.active(samples)
-            self.active = [name for name in read if name in self.sensor_set.sensors]
-            delays = (self.sensor_set.delay_s(name) for name in self.active)
-            self.delay_s = min(delays, default=0.0)
-        clipped = np.zeros(samples.draws, dtype=np.int64)
-        for name in self.active:
-            if name in sensed.reports:
-                clipped += sensed.reports[name].clipped_before_filter
-        self.clipped.append(clipped)
-        evaluated = _demand(self.rule, samples, shared)
-        self.errors |= {rows.start + at: text for at, text in evaluated.errors.items()}
-        self.start_s.append(samples.start_s)
+        size = samples.draws
+        required_s = np.broadcast_to(required_s, (size,))
+        clipped = np.zeros(size, dtype=np.int64)
+        found = Reached.nothing(size)
+        branches: dict[str, FloatArray] = {}
         self.rate_hz = samples.rate_hz
-        self.found.append(
-            reached(
-                evaluated.branches,
+        if self.rule is not None and not self.missing:
+            if self.active is None:
+                read = self.rule.active(samples)
+                self.active = [name for name in read if name in self.sensor_set.sensors]
+                delays = (self.sensor_set.delay_s(name) for name in self.active)
+                self.delay_s = min(delays, default=0.0)
+            for name in self.active:
+                if name in sensed.reports:
+                    clipped += sensed.reports[name].clipped_before_filter
+            evaluated = _demand(self.rule, samples, shared)
+            branches = dict(evaluated.branches)
+            before = sum(part.draws.size for part in self.parts)
+            self.errors |= {before + at: text for at, text in evaluated.errors.items()}
+            found = reached(
+                branches,
                 start_s=samples.start_s,
                 rate_hz=samples.rate_hz,
-                required_s=self.required_s[rows],
+                required_s=required_s,
                 not_before_s=self.requirement.not_before_s,
             )
-        )
-        return dict(evaluated.branches)
+        full = sensed.paths == "full"
+        self.parts.append(_Part(sensed.draws, full, required_s, samples.start_s, found, clipped))
+        return branches
 
     def last_verdicts(self) -> npt.NDArray[np.object_]:
         """Verdicts of the part looked at last."""
-        first = self.done - self.start_s[-1].size
-        scores = self._scores(self.found[-1], self.start_s[-1], self.required_s[first : self.done])
-        verdicts = scores.verdict
+        last = self.parts[-1]
+        verdicts = self._scores(last.found, last.start_s, last.required_s).verdict
+        before = sum(part.draws.size for part in self.parts[:-1])
         for at in self.errors:
-            if at >= first:
-                verdicts[at - first] = "rule_error"
+            if at >= before:
+                verdicts[at - before] = "rule_error"
         return verdicts
 
     def _scores(self, found: Reached, start_s: FloatArray, required_s: FloatArray) -> Scores:
@@ -318,47 +329,39 @@ class Question:
         )
 
     def row(self) -> dict[str, Any]:
-        """Columns of the verdict table, for all draws of the block."""
-        size = self.required_s.size
+        """Columns of the verdict table, for all draws looked at."""
+
+        def joined(name: str) -> Any:
+            return np.concatenate([getattr(part, name) for part in self.parts])
+
+        required_s = joined("required_s")
         row: dict[str, Any] = {
+            **self.identity,
+            "draw": joined("draws"),
             "family": self.event.family,
             "occurrence": self.event.occurrence,
             "expectation": self.requirement.expectation,
             "waived": self.requirement.waiver is not None,
-            "path": Coded(np.concatenate(self.full).astype(np.int8), ("fast", "full")),
-            "clipped_before_filter": np.concatenate(self.clipped) if self.clipped else 0,
+            "path": Coded(joined("full").astype(np.int8), ("fast", "full")),
+            "clipped_before_filter": joined("clipped"),
         }
         if self.missing:
             reason = f"{', '.join(self.missing)} absent from the event"
             row.update(dict.fromkeys(_SCORED, None))
-            row.update(required_time_ms=1e3 * self.required_s, held_by=None, reason=reason)
+            row.update(required_time_ms=1e3 * required_s, held_by=None, reason=reason)
             row.update(verdict="not_evaluated", infeasible=False)
             return row
-        if self.found:
-            scores = self._scores(
-                Reached.joined(self.found), np.concatenate(self.start_s), self.required_s
-            )
-            row.update(_columns(scores, self.required_s))
-        else:
-            row.update(self._without_rule())
+        found = Reached.joined([part.found for part in self.parts])
+        row.update(_columns(self._scores(found, joined("start_s"), required_s), required_s))
         if self.errors:
-            _mark_errors(row, self.errors, size=size)
+            _mark_errors(row, self.errors, size=required_s.size)
         return row
-
-    def _without_rule(self) -> dict[str, Any]:
-        """Columns where there is no rule: demand 0 and no fire time, whatever the draw."""
-        required = self.required_s
-        one = np.array_equal(required, required[:1].repeat(required.size), equal_nan=True)
-        required = required[:1] if one else required
-        zero = np.zeros_like(required)
-        columns = _columns(self._scores(Reached.nothing(required.size), zero, required), required)
-        return {n: v if v is None else v[0] for n, v in columns.items()} if one else columns
 
 
 def score_restraint(
     event: Event,
+    algorithm: Algorithm,
     restraint: str,
-    rule: Rule | None,
     *,
     samples: EcuSamples,
     sensed: Sensed,
@@ -366,10 +369,9 @@ def score_restraint(
     required_s: FloatArray,
 ) -> tuple[dict[str, Any], dict[str, FloatArray]]:
     """Score one restraint of one event over a block; return its columns and its demand branches."""
-    required = np.broadcast_to(required_s, (samples.draws,))
-    question = Question(event, restraint, rule, sensor_set, required)
-    branches = question.look(samples, sensed)
-    if rule is None:
+    question = Question(event, algorithm, restraint, sensor_set)
+    branches = question.look(samples, sensed, required_s=required_s)
+    if question.rule is None:
         zeros = np.zeros((samples.draws, samples.size))
         branches = {"total": zeros, "main": zeros}
     return question.row(), branches

@@ -145,24 +145,14 @@ def _replayed(
     for restraint in RESTRAINTS:
         row, branches = score_restraint(
             chosen,
+            rules,
             restraint,
-            rules.rules.get(restraint),
             samples=samples,
             sensed=sensed,
             sensor_set=sensors,
             required_s=block.required_s[chosen.name][restraint],
         )
-        pieces.append(
-            {
-                "event": chosen.name,
-                "sensor_set": sensors.name,
-                "algorithm": rules.name,
-                "restraint": restraint,
-                "draw": np.array([draw]),
-                "seed": job.seed,
-                **row,
-            }
-        )
+        pieces.append({"seed": job.seed, **row})
         demands[restraint] = {name: demand[0] for name, demand in branches.items()}
     frame = build_table(pieces, schema=VERDICT_SCHEMA).to_pandas()
     frame = frame.sort_values(list(KEY), ignore_index=True)

@@ -140,8 +140,8 @@ def _demands(
         rule = algorithm.rules.get(restraint)
         row, branches = score_restraint(
             event,
+            algorithm,
             restraint,
-            rule,
             samples=samples,
             sensed=sensed,
             sensor_set=sensor_set,
