@@ -6,7 +6,7 @@ import json
 import math
 import platform
 import time
-from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, closing
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -34,6 +34,7 @@ from crashsense.campaign.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA
 from crashsense.campaign.tasks import bundled, split
 from crashsense.engine import choose
 from crashsense.errors import Fault, InputError, RunFolderError
+from crashsense.event import RESTRAINTS
 from crashsense.scoring import FAILURES, separation
 
 if TYPE_CHECKING:
@@ -44,6 +45,9 @@ CSV_ROWS = 200_000
 
 #: Rows of verdicts.csv that are written at once.
 PIECE = 2048
+
+#: Up to this many rows the verdicts of a run folder stay in memory: many small parts read slowly.
+HELD_ROWS = 20_000
 
 #: Seconds of estimated work from which processes are started without being asked for.
 PROCESSES_FROM_S = 20.0
@@ -103,6 +107,11 @@ class Run:
         self._summary = dict(stored_summary) if stored_summary is not None else None
 
     @property
+    def held(self) -> bool:
+        """True if the verdicts stand in memory."""
+        return self._tables is not None
+
+    @property
     def plan(self) -> Plan:
         """The resolved plan; of a folder read back it is resolved again from plan.toml."""
         if self._plan is None:
@@ -125,7 +134,7 @@ class Run:
         With *nominal* only draw 0, and only the parts that hold it are read.
         """
         wanted = (pc.field("draw") == 0) if nominal else None
-        if self._tables is not None:
+        if self._tables is not None and (table in self._tables or self.folder is None):
             for part in self._tables.get(table, ()):
                 rows = part if wanted is None else part.filter(wanted)
                 yield (rows if columns is None else rows.select(columns)).to_pandas()
@@ -170,7 +179,7 @@ class Run:
     def tally(self) -> DrawTally:
         """Counts over all rows; every part is read once, and none is kept."""
         tally = DrawTally()
-        if self.folder is not None and self._tables is None:
+        if self._tables is None and self.folder is not None:
             for part in RunFolder(self.folder).tables(columns=TALLY_COLUMNS, packed=True):
                 tally.add(part.to_pandas())
         else:
@@ -489,7 +498,16 @@ class _Engine:
         except BaseException as error:
             folder.log(f"stopped: {type(error).__name__}: {error}")
             raise
-        run = Run(plan=self.plan, folder=folder.path, path=self.job.path, engine=self.job.engine)
+        held = None
+        if self.plan.evaluations * len(RESTRAINTS) <= HELD_ROWS:
+            held = {"verdicts": [pa.concat_tables(folder.tables())]}
+        run = Run(
+            plan=self.plan,
+            folder=folder.path,
+            tables=held,
+            path=self.job.path,
+            engine=self.job.engine,
+        )
         self._finish(folder, run, identity)
         folder.log("complete")
         return run
@@ -497,7 +515,11 @@ class _Engine:
     def _finish(self, folder: RunFolder, run: Run, identity: Mapping[str, Any]) -> None:
         summary = run.summary()
         whole = summary["rows"] <= CSV_ROWS
-        write_csv(folder.path / "verdicts.csv", self._sorted(folder) if whole else [run.nominal])
+        if run.held:
+            ordered: Iterable[pd.DataFrame] = [run.verdicts]
+        else:
+            ordered = self._sorted(folder) if whole else [run.nominal]
+        write_csv(folder.path / "verdicts.csv", ordered)
         if self.plan.draws:
             write_csv(folder.path / "statistics.csv", [run.statistics()])
         folder.write_json("summary.json", summary)

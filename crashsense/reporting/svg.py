@@ -144,22 +144,20 @@ def path(x: FloatArray, y: FloatArray, *, frame: Frame) -> str:
     left, top = frame.left * _FINE, frame.top * _FINE
     px = np.rint(left + (x - low_x) / (high_x - low_x) * frame.width * _FINE).astype(int)
     py = np.rint(top + (high_y - y) / (high_y - low_y) * frame.height * _FINE).astype(int)
-    points = list(zip(px.tolist(), py.tolist(), strict=True))
-    kept = points[:1]
-    for here, after in zip(points[1:-1], points[2:], strict=True):
-        step = (here[0] - kept[-1][0], here[1] - kept[-1][1])
-        turn = (after[0] - here[0], after[1] - here[1])
-        # A point is spared only on one straight run; a turn back on the same line is an extreme.
-        straight = step[0] * turn[1] == step[1] * turn[0]
-        if not straight or step[0] * turn[0] + step[1] * turn[1] < 0:
-            kept.append(here)
-    kept += points[1:][-1:]
-    if not kept:
+    points = np.stack([px, py], axis=-1)
+    if not points.size:
         return ""
-    text = [f"M{kept[0][0]} {kept[0][1]}l"]
-    for (x0, y0), (x1, y1) in zip(kept[:-1], kept[1:], strict=True):
-        step_x, step_y = x1 - x0, y1 - y0
-        space = "" if text[-1].endswith("l") or step_x < 0 else " "
+    moved = np.any(np.diff(points, axis=0) != 0, axis=-1)
+    points = points[np.concatenate([[True], moved])]
+    step, turn = np.diff(points, axis=0)[:-1], np.diff(points, axis=0)[1:]
+    # A point is spared only on one straight run; a turn back on the same line is an extreme.
+    straight = step[:, 0] * turn[:, 1] == step[:, 1] * turn[:, 0]
+    spared = straight & ((step * turn).sum(axis=-1) >= 0)
+    ends = np.ones(min(len(points) - 1, 1), dtype=bool)
+    points = points[np.concatenate([[True], ~spared, ends])]
+    text = [f"M{points[0, 0]} {points[0, 1]}l"]
+    for step_x, step_y in np.diff(points, axis=0).tolist():
+        space = "" if len(text) == 1 or step_x < 0 else " "
         text.append(f"{space}{step_x}{'' if step_y < 0 else ' '}{step_y}")
     return "".join(text)
 

@@ -19,6 +19,7 @@ from crashsense.channels import CHANNELS
 from crashsense.errors import InputError, RuleError
 from crashsense.event import RESTRAINTS, Event
 from crashsense.reporting.view import DemandChart, EventView, SensedChannel, Trace
+from crashsense.rules.contract import sharing
 from crashsense.rules.sweep import swept_demand
 from crashsense.rules.why import why
 from crashsense.scoring import FAILURES
@@ -72,12 +73,13 @@ def trace_event(event: Event, *, job: Job) -> EventView:
             drawn, silent = _channels(event, block, sensed, sensor_set=sensor_set, job=job)
             channels += drawn
             quiet += [name for name in silent if name not in quiet]
-        for algorithm in job.algorithms:
-            charts, why_lines = _demands(
-                event, block, sensed, samples, sensor_set=sensor_set, algorithm=algorithm
-            )
-            demands += charts
-            reasons += why_lines
+        with sharing():
+            for algorithm in job.algorithms:
+                charts, why_lines = _demands(
+                    event, block, sensed, samples, sensor_set=sensor_set, algorithm=algorithm
+                )
+                demands += charts
+                reasons += why_lines
     return EventView(
         event.name,
         title=event.title,

@@ -10,7 +10,7 @@ from __future__ import annotations
 from abc import abstractmethod
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields
-from types import MappingProxyType
+from functools import cached_property
 from typing import Any, ClassVar
 
 import numpy as np
@@ -34,8 +34,8 @@ class Composite(Declared):
     #: True if the demand at a sample depends on its children at that sample alone.
     pointwise: ClassVar[bool] = True
 
-    @property
-    def children(self) -> Mapping[str, Rule]:
+    @cached_property
+    def children(self) -> Mapping[str, Rule]:  # type: ignore[override]
         """Child rules by role."""
         found: dict[str, Rule] = {}
         for item in fields(self):  # type: ignore[arg-type]
@@ -44,7 +44,7 @@ class Composite(Declared):
                     found[f"{item.name}[{number}]"] = rule
             elif item.metadata.get("child") == "one":
                 found[item.name] = getattr(self, item.name)
-        return MappingProxyType(found)
+        return found
 
     def further_faults(self) -> list[Fault]:
         """Children must be rules."""
@@ -54,13 +54,13 @@ class Composite(Declared):
             if not isinstance(rule, Rule)
         ]
 
-    @property
-    def requires(self) -> frozenset[str]:
+    @cached_property
+    def requires(self) -> frozenset[str]:  # type: ignore[override]
         """What any child requires."""
         return frozenset().union(*(rule.requires for rule in self.children.values()))
 
-    @property
-    def uses(self) -> frozenset[str]:
+    @cached_property
+    def uses(self) -> frozenset[str]:  # type: ignore[override]
         """What any child uses."""
         return frozenset().union(*(rule.uses for rule in self.children.values()))
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, fields
+from functools import cached_property
 from typing import Any, ClassVar
 
 import numpy as np
@@ -226,7 +227,7 @@ class Criterion(Declared):
             and (value := getattr(self, item.name)) is not None
         )
 
-    @property
-    def requires(self) -> frozenset[str]:
+    @cached_property
+    def requires(self) -> frozenset[str]:  # type: ignore[override]
         """Channels that the criterion reads."""
         return frozenset(sense_parts(sense)[1] for sense in self.senses())

@@ -18,7 +18,7 @@ import numpy as np
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.rules.adaptation import Adapted
 from crashsense.rules.composition import Composite, Gated, ResetAfterQuiet, Scaled
-from crashsense.rules.contract import FloatArray, Rule
+from crashsense.rules.contract import FloatArray, Rule, part_demand
 from crashsense.sensing.samples import EcuSamples
 
 
@@ -81,9 +81,9 @@ def _swept(
     rule: Rule, samples: EcuSamples, chosen: frozenset[str], *, path: str, level: FloatArray
 ) -> FloatArray:
     if not _touches(path, chosen):
-        return _decided(rule.demand(samples), level)
+        return _decided(part_demand(rule, samples), level)
     if not isinstance(rule, Composite):
-        return rule.demand(samples)
+        return part_demand(rule, samples)
 
     def part(role: str, at: FloatArray) -> FloatArray:
         where = f"{path}.{role}" if path else role
@@ -95,7 +95,7 @@ def _swept(
         measure = f"{path}.measure" if path else "measure"
         if _touches(measure, chosen):
             raise _rerun(measure, "its demand moves a threshold")
-        factor = rule.factor(rule.measure.demand(samples), samples)
+        factor = rule.factor(part_demand(rule.measure, samples), samples)
         return part("rule", level * factor) / factor
     if isinstance(rule, Gated):
         return np.minimum(part("rule", level), part("gate", np.ones((1, 1))))
@@ -105,7 +105,7 @@ def _swept(
         activity = f"{path}.activity" if path else "activity"
         if _touches(activity, chosen):
             raise _rerun(activity, "it resets")
-        parts = {"rule": part("rule", level), "activity": rule.activity.demand(samples)}
+        parts = {"rule": part("rule", level), "activity": part_demand(rule.activity, samples)}
     else:
         parts = {role: part(role, level) for role in rule.children}
     return rule.combine(parts, samples)

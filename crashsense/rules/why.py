@@ -19,7 +19,7 @@ from crashsense.rules.composition import (
     Fallback,
     Gated,
 )
-from crashsense.rules.contract import Rule
+from crashsense.rules.contract import Rule, part_demand
 from crashsense.sensing.samples import EcuSamples
 
 
@@ -136,7 +136,7 @@ def why(rule: Rule, samples: EcuSamples, *, draw: int = 0, tick: int | None = No
 
 
 def _branch(rule: Rule, samples: EcuSamples, at: int, *, path: str, decides: bool) -> Branch:
-    demand = rule.demand(samples)[0]
+    demand = part_demand(rule, samples)[0]
     over = np.flatnonzero(demand[: at + 1] >= 1.0)
     first = int(over[0]) if over.size else None
     times = samples.times_s[0]
@@ -169,7 +169,7 @@ def _deciding(rule: Composite, samples: EcuSamples, at: int) -> frozenset[str]:
     roles = tuple(rule.children)
     if isinstance(rule, BeltSwitch):
         return frozenset({rule.chosen(samples)})
-    demands = {role: part.demand(samples)[0] for role, part in rule.children.items()}
+    demands = {role: part_demand(part, samples)[0] for role, part in rule.children.items()}
     if isinstance(rule, Fallback):
         ready = all(
             name in samples.valid and samples.valid[name][0, at] for name in rule.rule.requires
@@ -180,7 +180,7 @@ def _deciding(rule: Composite, samples: EcuSamples, at: int) -> frozenset[str]:
         demands = {role: held[role][0] for role in roles}
     here = {role: float(demand[at]) for role, demand in demands.items()}
     before = {role: float(demand[at - 1]) if at else 0.0 for role, demand in demands.items()}
-    value = float(rule.demand(samples)[0, at])
+    value = float(part_demand(rule, samples)[0, at])
     if isinstance(rule, AnyOf):
         return frozenset(role for role in roles if here[role] == value)
     if isinstance(rule, (AllOf, Armed, AtLeast)):
