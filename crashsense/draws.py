@@ -12,9 +12,12 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
+from functools import lru_cache
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from numpy.random.bit_generator import ISeedSequence
 
 from crashsense import engine
 
@@ -22,6 +25,9 @@ FloatArray = npt.NDArray[np.float64]
 
 #: Draws in a page. Blocks that start and end on page borders waste no random numbers.
 PAGE = 32
+
+#: Up to here handing a generator to a compiled kernel costs more than the kernel saves.
+_FEW = 4000
 
 
 def generator(seed: int, *axes: str | int) -> np.random.Generator:
@@ -32,12 +38,41 @@ def generator(seed: int, *axes: str | int) -> np.random.Generator:
     >>> float(generator(1, "a", 2).random()) == float(generator(1, "a", 2).random())
     True
     """
+    digest = _digest_of((seed, *axes[:-1])).copy()
+    for axis in axes[-1:]:
+        _add(digest, axis)
+    start: Any = _Seeded(digest.digest())  # numpy takes it; its annotations do not say so
+    return np.random.Generator(np.random.PCG64(start))
+
+
+def _add(digest: Any, axis: str | int) -> None:
+    text = f"{type(axis).__name__}:{axis}".encode()
+    digest.update(len(text).to_bytes(8, "big"))
+    digest.update(text)
+
+
+@lru_cache(maxsize=256, typed=True)
+def _digest_of(axes: tuple[str | int, ...]) -> Any:
+    """SHA-256 of some axes, to be copied and gone on with: pages differ in the last one only."""
     digest = hashlib.sha256()
-    for axis in (seed, *axes):
-        text = f"{type(axis).__name__}:{axis}".encode()
-        digest.update(len(text).to_bytes(8, "big"))
-        digest.update(text)
-    return np.random.Generator(np.random.PCG64(int.from_bytes(digest.digest()[:16], "big")))
+    for axis in axes:
+        _add(digest, axis)
+    return digest
+
+
+class _Seeded(ISeedSequence):
+    """A SHA-256 digest as the start of a bit generator: mixed enough to be taken as it is.
+
+    numpy would mix it once more, at eight times the cost; a page of small draws would be half
+    seeding.
+    """
+
+    def __init__(self, digest: bytes) -> None:
+        self._words = np.frombuffer(digest, dtype="<u8")
+
+    def generate_state(self, n_words: int, dtype: Any = np.uint64) -> npt.NDArray[Any]:
+        """Return the four 64-bit words that PCG64 starts from."""
+        return self._words[:n_words].astype(dtype)
 
 
 def _by_page(
@@ -48,27 +83,36 @@ def _by_page(
     axes: tuple[str | int, ...],
 ) -> FloatArray:
     numbers = np.asarray(draws, dtype=np.int64)
+    if _is_whole_pages(numbers):
+        out = np.empty((numbers.size, width))
+        first = int(numbers[0] - 1) // PAGE
+        for number in range(numbers.size // PAGE):
+            source = generator(seed, *axes, kind, first + number)
+            _draw(source, kind, out[number * PAGE : (number + 1) * PAGE])
+        return out
     out = np.zeros((numbers.size, width))
     pages = np.where(numbers > 0, (numbers - 1) // PAGE, -1)
     for page in np.unique(pages[pages >= 0]):
         rows = np.flatnonzero(pages == page)
-        source = generator(seed, *axes, kind, int(page))
-        first = rows[0]
-        if np.array_equal(numbers[first : first + PAGE], page * PAGE + 1 + np.arange(PAGE)):
-            # A whole page in order: drawn into its place, the same numbers without a copy.
-            _draw(source, kind, out[first : first + PAGE])
-        else:
-            whole = np.empty((PAGE, width))
-            _draw(source, kind, whole)
-            out[rows] = whole[(numbers[rows] - 1) % PAGE]
+        whole = np.empty((PAGE, width))
+        _draw(generator(seed, *axes, kind, int(page)), kind, whole)
+        out[rows] = whole[(numbers[rows] - 1) % PAGE]
     return out
+
+
+def _is_whole_pages(numbers: npt.NDArray[np.int64]) -> bool:
+    """True for consecutive draws from the start of a page to the end of one: drawn in place."""
+    size = numbers.size
+    if size == 0 or size % PAGE or numbers[0] < 1 or (numbers[0] - 1) % PAGE:
+        return False
+    return bool(numbers[-1] - numbers[0] == size - 1 and np.all(np.diff(numbers) == 1))
 
 
 def _draw(source: np.random.Generator, kind: str, out: FloatArray) -> None:
     compiled = engine.kernels()
     if kind != "normal":
         source.random(out=out)
-    elif compiled is None:
+    elif compiled is None or out.size < _FEW:
         source.standard_normal(out=out)
     else:  # the same bits, sooner
         compiled.fill_normals(source, out)

@@ -20,8 +20,8 @@ Edges, and what comes out:
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
 
 #: Two times closer than this are the same time [s].
 TOLERANCE_S = 1e-9
@@ -54,11 +55,21 @@ VERDICTS = (
 FAILURES = ("late", "missed", "early", "inadvertent", "rule_error")
 
 
+#: Why a restraint did not fire, by code.
+HELD_BY = ("", "main", "arming", "both")
+
+_CODE = {name: code for code, name in enumerate(VERDICTS)}
+_VERDICT_NAMES = np.array(VERDICTS, dtype=object)
+_HELD_NAMES = np.array(HELD_BY, dtype=object)
+
+
 @dataclass(frozen=True, eq=False)
 class Scores:
     """Scores of one restraint over a block of draws; every array has shape (draws,).
 
-    Times in seconds, NaN where there is none. ``held_by`` is empty where the restraint fired.
+    Times in seconds, NaN where there is none. Verdicts are numbers into :data:`VERDICTS`, what held
+    the restraint back into :data:`HELD_BY` (empty where it fired); ``verdict`` and ``held_by`` give
+    the words.
     """
 
     fire_s: FloatArray
@@ -69,8 +80,50 @@ class Scores:
     demand_before_allowed: FloatArray
     demand_margin: FloatArray
     infeasible: npt.NDArray[np.bool_]
-    held_by: npt.NDArray[np.object_]
-    verdict: npt.NDArray[np.object_]
+    held_code: npt.NDArray[np.int8]
+    verdict_code: npt.NDArray[np.int8]
+
+    @property
+    def verdict(self) -> npt.NDArray[np.object_]:
+        """Verdicts in words."""
+        return np.asarray(_VERDICT_NAMES[self.verdict_code])
+
+    @property
+    def held_by(self) -> npt.NDArray[np.object_]:
+        """What held the restraint back, in words."""
+        return np.asarray(_HELD_NAMES[self.held_code])
+
+
+@dataclass(frozen=True, eq=False)
+class Reached:
+    """What scoring needs to know of demand; every array has shape (draws,).
+
+    First ticks with demand 1 or more (-1: never) of the whole, its main and its arming branch (-2:
+    not armed), and largest demand: in all, up to the required time, before the earliest
+    allowed time, and between these two times.
+    """
+
+    fire: IntArray
+    main: IntArray
+    arming: IntArray
+    max_demand: FloatArray
+    at_required: FloatArray
+    before_allowed: FloatArray
+    in_time: FloatArray
+
+    @classmethod
+    def nothing(cls, draws: int) -> Reached:
+        """Demand 0 throughout: no rule."""
+        never, zero = np.full(draws, -1, dtype=np.int64), np.zeros(draws)
+        return cls(never, never, never - 1, zero, zero, zero, zero)
+
+    @classmethod
+    def joined(cls, parts: Sequence[Reached]) -> Reached:
+        """Draws of several blocks, one after the other."""
+        if len(parts) == 1:
+            return parts[0]
+        names = [item.name for item in fields(cls)]
+        return cls(**{n: np.concatenate([getattr(part, n) for part in parts]) for n in names})
 
 
 def first_crossing(demand: FloatArray, *, start_s: FloatArray, rate_hz: float) -> FloatArray:
@@ -86,11 +139,8 @@ def first_crossing(demand: FloatArray, *, start_s: FloatArray, rate_hz: float) -
     ...     start_s=np.array([0.5, 0.5]), rate_hz=2.0)
     array([ 1., nan])
     """
-    if demand.shape[-1] == 0:
-        return np.full(demand.shape[0], np.nan)
-    crossed = demand >= 1.0
-    index = np.argmax(crossed, axis=-1)
-    return np.where(crossed.any(axis=-1), start_s + index / rate_hz, np.nan)
+    tick = _first_tick(demand)
+    return np.where(tick >= 0, start_s + tick / rate_hz, np.nan)
 
 
 def fire_times_at_scales(
@@ -114,16 +164,76 @@ def fire_times_at_scales(
     return out
 
 
-def _largest_between(
-    demand: FloatArray, *, first: npt.NDArray[np.int64], last: npt.NDArray[np.int64]
-) -> FloatArray:
+def _largest_between(demand: FloatArray, *, first: IntArray, last: IntArray) -> FloatArray:
     """Largest demand of the samples first..last-1 of each row, 0 where there is none."""
-    if demand.shape[0] and np.all(first == first[0]) and np.all(last == last[0]):
-        part = demand[:, first[0] : max(last[0], first[0])]
-        return part.max(axis=-1, initial=0.0)
-    index = np.arange(demand.shape[-1])
-    inside = (index >= first[:, None]) & (index < last[:, None])
-    return np.where(inside, demand, 0.0).max(axis=-1, initial=0.0)
+    rows, n = demand.shape
+    if rows == 0 or n == 0:
+        return np.zeros(rows)
+    edges = np.empty((rows, 2), dtype=np.int64)
+    edges[:, 0], edges[:, 1] = np.minimum(first, n - 1), last
+    edges += n * np.arange(rows)[:, None]
+    flat = edges.reshape(-1)
+    flat = flat[:-1] if flat[-1] == demand.size else flat
+    largest = np.maximum.reduceat(np.ascontiguousarray(demand).reshape(-1), flat)[::2]
+    return np.where(last > first, np.maximum(largest, 0.0), 0.0)
+
+
+def _first_tick(demand: FloatArray) -> IntArray:
+    """First tick with demand 1 or more in each row, -1 without."""
+    compiled = engine.kernels()
+    if compiled is not None:
+        return np.asarray(compiled.first_tick(np.ascontiguousarray(demand)))
+    if demand.shape[-1] == 0:
+        return np.full(demand.shape[0], -1, dtype=np.int64)
+    crossed = demand >= 1.0
+    index = np.argmax(crossed, axis=-1)
+    return np.where(crossed[np.arange(index.size), index], index, -1)
+
+
+def _ticks_up_to(time_s: FloatArray, *, start_s: FloatArray, rate_hz: float, size: int) -> IntArray:
+    ticks = np.floor((time_s - start_s + TOLERANCE_S) * rate_hz) + 1.0
+    ticks = np.where(np.isnan(ticks), 0.0, ticks)
+    return np.clip(ticks, 0, size).astype(np.int64)
+
+
+def reached(
+    branches: Mapping[str, FloatArray],
+    *,
+    start_s: FloatArray,
+    rate_hz: float,
+    required_s: FloatArray,
+    not_before_s: float = 0.0,
+) -> Reached:
+    """Read from demand what scoring needs; parameters as in :func:`score`."""
+    total, main, arming = branches["total"], branches["main"], branches.get("arming")
+    clock: Any = {"start_s": start_s, "rate_hz": rate_hz, "size": total.shape[-1]}
+    allowed = _ticks_up_to(np.full(start_s.shape, not_before_s - 2.0 * TOLERANCE_S), **clock)
+    until = _ticks_up_to(required_s, **clock)
+    compiled = engine.kernels()
+    if compiled is None:
+        zero = np.zeros_like(until)
+        fire = _first_tick(total)
+        largest = total.max(axis=-1, initial=0.0)
+        at_required = _largest_between(total, first=zero, last=until)
+        before = _largest_between(total, first=zero, last=allowed)
+        in_time = (
+            _largest_between(total, first=np.minimum(allowed, until), last=until)
+            if allowed.any()
+            else at_required
+        )
+    else:
+        fire, largest, at_required, before, in_time = compiled.summary_of(
+            np.ascontiguousarray(total), allowed, until
+        )
+    return Reached(
+        fire=fire,
+        main=fire if main is total else _first_tick(main),
+        arming=np.full(fire.shape, -2) if arming is None else _first_tick(arming),
+        max_demand=largest,
+        at_required=at_required,
+        before_allowed=before,
+        in_time=in_time,
+    )
 
 
 def score(
@@ -150,73 +260,68 @@ def score(
     not_before_s : firing before this time [s] is ``early``
     chain_delay_s : the shortest delay of the channels that the rule reads [s]
     """
-    total = branches["total"]
-    size = total.shape[-1]
-    arming = branches.get("arming")
-    if arming is None:
-        arming_s = np.full(start_s.shape, np.nan)
-    else:
-        arming_s = first_crossing(arming, start_s=start_s, rate_hz=rate_hz)
+    clock: Any = {"start_s": start_s, "rate_hz": rate_hz, "required_s": required_s}
+    return judge(
+        reached(branches, not_before_s=not_before_s, **clock),
+        expectation=expectation,
+        origin_s=origin_s,
+        not_before_s=not_before_s,
+        chain_delay_s=chain_delay_s,
+        **clock,
+    )
 
-    def ticks_up_to(time_s: FloatArray) -> npt.NDArray[np.int64]:
-        ticks = np.floor((time_s - start_s + TOLERANCE_S) * rate_hz) + 1.0
-        return np.clip(np.nan_to_num(ticks, nan=0.0), 0, size).astype(np.int64)
 
-    allowed = ticks_up_to(np.full(start_s.shape, not_before_s - 2.0 * TOLERANCE_S))
-    until = ticks_up_to(required_s)
-    compiled = engine.kernels()
-    if compiled is None:
-        fire = first_crossing(total, start_s=start_s, rate_hz=rate_hz)
-        zero = np.zeros_like(until)
-        largest = total.max(axis=-1, initial=0.0)
-        at_required = _largest_between(total, first=zero, last=until)
-        before = _largest_between(total, first=zero, last=allowed)
-        in_time = _largest_between(total, first=np.minimum(allowed, until), last=until)
-    else:
-        tick, largest, at_required, before, in_time = compiled.summary_of(
-            np.ascontiguousarray(total), allowed, until
-        )
-        fire = np.where(tick >= 0, start_s + tick / rate_hz, np.nan)
-    fired = np.isfinite(fire)
+def judge(
+    found: Reached,
+    *,
+    start_s: FloatArray,
+    rate_hz: float,
+    expectation: str,
+    required_s: FloatArray,
+    origin_s: float = 0.0,
+    not_before_s: float = 0.0,
+    chain_delay_s: float = 0.0,
+) -> Scores:
+    """Score what demand reached; parameters as in :func:`score`."""
+
+    def time_of(tick: IntArray) -> FloatArray:
+        return np.where(tick >= 0, start_s + tick / rate_hz, np.nan)
+
+    fire = time_of(found.fire)
+    fired = found.fire >= 0
     has_time = np.isfinite(required_s)
     infeasible = np.zeros(fire.shape, dtype=np.bool_)
     margin = np.full(fire.shape, np.nan)
     time_margin = np.full(fire.shape, np.nan)
     if expectation == "fire":
         infeasible = required_s < origin_s + chain_delay_s - TOLERANCE_S
-        in_time = _largest_between(total, first=np.minimum(allowed, until), last=until)
-        margin = np.where(has_time, in_time - 1.0, np.nan)
+        margin = np.where(has_time, found.in_time - 1.0, np.nan)
         time_margin = np.where(fired, required_s - fire, np.nan)
         early = fired & (fire < not_before_s - TOLERANCE_S)
         on_time = fired & (fire <= required_s + TOLERANCE_S) & ~infeasible
-        verdict = np.where(
-            ~fired, "missed", np.where(early, "early", np.where(on_time, "on_time", "late"))
-        )
-        verdict = np.where(has_time, verdict, "not_evaluated")
+        verdict = np.where(on_time, _CODE["on_time"], _CODE["late"])
+        verdict = np.where(early, _CODE["early"], verdict)
+        verdict = np.where(fired, verdict, _CODE["missed"])
+        verdict = np.where(has_time, verdict, _CODE["not_evaluated"])
     elif expectation == "no_fire":
-        margin = 1.0 - largest
-        verdict = np.where(fired, "inadvertent", "held")
+        margin = 1.0 - found.max_demand
+        verdict = np.where(fired, _CODE["inadvertent"], _CODE["held"])
     else:
-        verdict = np.where(fired, "open_fired", "open_held")
-    main_held = branches["main"].max(axis=-1, initial=0.0) < 1.0
-    arming_held = (
-        np.zeros(fire.shape, dtype=np.bool_)
-        if arming is None
-        else arming.max(axis=-1, initial=0.0) < 1.0
-    )
+        verdict = np.where(fired, _CODE["open_fired"], _CODE["open_held"])
+    main_held, arming_held = found.main == -1, found.arming == -1
     # Where both reached 1 but never together, arming kept a main branch past 1 from firing.
-    held_by = np.where(main_held & arming_held, "both", np.where(main_held, "main", "arming"))
+    held = np.where(main_held, np.where(arming_held, 3, 1), 2)
     return Scores(
         fire_s=fire,
-        arming_s=arming_s,
+        arming_s=time_of(found.arming),
         time_margin_s=time_margin,
-        max_demand=largest,
-        demand_at_required=np.where(has_time, at_required, np.nan),
-        demand_before_allowed=before,
+        max_demand=found.max_demand,
+        demand_at_required=np.where(has_time, found.at_required, np.nan),
+        demand_before_allowed=found.before_allowed,
         demand_margin=margin,
         infeasible=np.asarray(infeasible, dtype=np.bool_),
-        held_by=np.where(fired, "", held_by).astype(object),
-        verdict=verdict.astype(object),
+        held_code=np.where(fired, 0, held).astype(np.int8),
+        verdict_code=verdict.astype(np.int8),
     )
 
 

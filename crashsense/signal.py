@@ -27,7 +27,8 @@ class Signal:
     location : where it was measured
     history : what was done to it, in order
 
-    The samples are read-only; every transform returns a new signal and notes what it did.
+    The samples are read-only; every transform returns a new signal and notes what it did. They are
+    copied, unless they come as a read-only array of float64 that owns its memory.
 
     >>> s = Signal([0.0, 1.0, 1.0], rate_hz=10.0, start_s=0.0, unit="m/s^2", axis="x",
     ...     location="central")
@@ -44,12 +45,12 @@ class Signal:
     history: tuple[str, ...] = field(default=(), kw_only=True)
 
     def __post_init__(self) -> None:
-        samples = np.array(self.samples, dtype=np.float64, order="C")
+        samples = _own(self.samples)
         where = f"signal at {self.location or 'unnamed location'}"
         faults = []
         if samples.ndim not in (1, 2) or samples.shape[-1] < 1:
             faults.append(Fault(where, "samples", samples.shape, "(samples,) or (draws, samples)"))
-        elif not np.isfinite(samples).all():
+        elif not _finite(samples):
             bad = np.argwhere(~np.isfinite(samples))[0].tolist()
             faults.append(Fault(where, "samples", f"non-finite at {bad}", "finite values"))
         if not (np.isfinite(self.rate_hz) and self.rate_hz > 0):
@@ -152,6 +153,26 @@ class Signal:
         )
 
 
+def _own(samples: FloatArray | Sequence[float]) -> FloatArray:
+    """Return an array that nobody else writes to: the given one where that is sure, or a copy."""
+    if (
+        isinstance(samples, np.ndarray)
+        and samples.dtype == np.float64
+        and samples.base is None
+        and samples.flags.c_contiguous
+        and not samples.flags.writeable
+    ):
+        return samples
+    return np.array(samples, dtype=np.float64, order="C")
+
+
+def _finite(samples: FloatArray) -> bool:
+    """True if all are finite: a finite sum says so in one pass, any other sum asks for a look."""
+    with np.errstate(over="ignore", invalid="ignore"):
+        total = samples.sum()
+    return bool(np.isfinite(total) or np.isfinite(samples).all())
+
+
 def resample(samples: FloatArray, *, rate_hz: float, to_hz: float) -> FloatArray:
     """Resample along the last axis with a zero-phase anti-aliasing filter.
 
@@ -206,6 +227,9 @@ def cumulative_trapezoid(samples: FloatArray, *, step_s: float) -> FloatArray:
     samples : shape (..., samples)
     step_s : time step [s]
     """
-    out = np.zeros_like(samples, dtype=np.float64)
-    np.cumsum(0.5 * step_s * (samples[..., 1:] + samples[..., :-1]), axis=-1, out=out[..., 1:])
+    samples = np.asarray(samples, dtype=np.float64)
+    out = np.zeros_like(samples)
+    rise = np.add(samples[..., 1:], samples[..., :-1])
+    rise *= 0.5 * step_s
+    np.cumsum(rise, axis=-1, out=out[..., 1:])
     return out

@@ -6,7 +6,7 @@ occurrence (belted, unbelted) and all algorithms share the samples.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -15,21 +15,37 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from crashsense import engine
-from crashsense.campaign.tables import CURVE_SCHEMA, TRACE_SCHEMA, VERDICT_SCHEMA, build_table
+from crashsense.campaign.tables import (
+    CURVE_SCHEMA,
+    TRACE_SCHEMA,
+    VERDICT_SCHEMA,
+    Coded,
+    build_table,
+)
 from crashsense.draws import PAGE
 from crashsense.event import RESTRAINTS, Event, SignalBlock
-from crashsense.rules import Algorithm, Rule
+from crashsense.rules import Algorithm, Rule, reads_context, sharing
 from crashsense.rules.checked import Evaluated, evaluate_rule
-from crashsense.scoring import FAILURES, Scores, score
-from crashsense.sensing import EcuSamples, Sensed, SensorSet, sense
+from crashsense.scoring import FAILURES, HELD_BY, VERDICTS, Reached, Scores, judge, reached
+from crashsense.sensing import EcuSamples, NoiseBank, Sensed, SensorSet, sense_in_parts
 
 FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+#: Table -> what makes up its rows, as :func:`build_table` takes it.
+Pieces = dict[str, list[Mapping[str, Any]]]
+
+#: Noise that sensor sets or events share, per process.
+_BANK = NoiseBank(most_bytes=64_000_000)
+
+#: Axis of the sensors' random numbers where all events share them.
+ANY_OCCURRENCE = "any occurrence"
 
 #: Draws judged at once: a small block stays in the cache and uses whole pages of draws.
 BLOCK = 2 * PAGE
 
-#: Draws sensed at once where all share one pulse: it is filtered once for each filter setting.
-SENSED_BLOCK = 8 * PAGE
+#: Draws prepared at once where all share one pulse: it is filtered once for each filter setting.
+SENSED_BLOCK = 16 * PAGE
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,6 +57,7 @@ class Job:
     algorithms: tuple[Algorithm, ...]
     seed: int
     vary: str
+    sensor_draws: str = "own"
     keep: tuple[str, ...] = ()
     path: str = "auto"
     engine: str = "numpy"
@@ -91,25 +108,26 @@ def signal_block(
 def sense_block(
     events: Sequence[Event],
     block: SignalBlock,
-    draws: Sequence[int],
     *,
     job: Job,
     sensor_set: SensorSet,
     channels: Sequence[str] | None = None,
-) -> Sensed:
-    """Sense a block for the channels that the job's algorithms read."""
+) -> Iterator[Sensed]:
+    """Sense a block for the channels that the job's algorithms read, :data:`BLOCK` draws a part."""
     wanted = channels_of(job.algorithms, sensor_set) if channels is None else list(channels)
-    return sense(
+    return sense_in_parts(
         block.signals,
         sensor_set,
-        draws=draws,
+        draws=block.draws,
+        size=BLOCK,
         seed=job.seed,
-        occurrence=events[0].occurrence,
+        occurrence=ANY_OCCURRENCE if job.sensor_draws == "shared" else events[0].occurrence,
         context=events[0].context,
         channels=wanted,
         quiet=[name for name in events[0].quiet if name not in block.signals],
         vary=job.vary in ("sensor", "both"),
         path=job.path,
+        bank=_BANK if len(job.sensor_sets) > 1 or job.sensor_draws == "shared" else None,
     )
 
 
@@ -120,28 +138,18 @@ def run_task(job: Job, task: Task) -> dict[str, pa.Table]:
 
 
 def _run_task(job: Job, task: Task) -> dict[str, pa.Table]:
-    pieces: dict[str, list[Mapping[str, Any]]] = {"verdicts": [], "fire_curves": [], "traces": []}
+    pieces: Pieces = {"verdicts": [], "fire_curves": [], "traces": []}
     events = job.occurrences[task.occurrence]
     source = events[0].source
     varies = source is not None and source.varies and job.vary in ("pulse", "both")
+    asked = {s.name: _questions(job, events, s) for s in job.sensor_sets}
     for first, last in _blocks(task.first, task.last, size=BLOCK if varies else SENSED_BLOCK):
         draws = list(range(first, last))
         block = signal_block(events, draws, seed=job.seed, vary=job.vary)
         for sensor_set in job.sensor_sets:
-            sensed = sense_block(events, block, draws, job=job, sensor_set=sensor_set)
-            for start, end in _blocks(first, last, size=BLOCK):
-                part = sensed.part(slice(start - first, end - first))
-                required = {
-                    event: {
-                        r: v if v.size == 1 else v[start - first : end - first]
-                        for r, v in by.items()
-                    }
-                    for event, by in block.required_s.items()
-                }
-                shared: dict[int, Evaluated] = {}
-                for event in events:
-                    _evaluate_event(job, event, required, sensor_set, part, pieces, shared)
-        del block, sensed, part, shared  # or the next block would stand in memory beside this one
+            _judge_block(job, events, block, sensor_set, asked[sensor_set.name], pieces)
+    for questions in asked.values():
+        pieces["verdicts"].extend({"seed": job.seed, **q.row()} for q in questions)
     tables = {"verdicts": build_table(pieces["verdicts"], schema=VERDICT_SCHEMA)}
     if "fire_curves" in job.keep:
         tables["fire_curves"] = build_table(pieces["fire_curves"], schema=CURVE_SCHEMA)
@@ -160,105 +168,213 @@ def _blocks(first: int, last: int, *, size: int) -> list[tuple[int, int]]:
     return blocks
 
 
-def _evaluate_event(
+def _questions(job: Job, events: Sequence[Event], sensor_set: SensorSet) -> list[Question]:
+    return [
+        Question(event, algorithm, restraint, sensor_set)
+        for event in events
+        for algorithm in job.algorithms
+        for restraint in RESTRAINTS
+    ]
+
+
+def _judge_block(
     job: Job,
-    event: Event,
-    required_s: Mapping[str, Mapping[str, FloatArray]],
+    events: Sequence[Event],
+    block: SignalBlock,
     sensor_set: SensorSet,
-    sensed: Sensed,
-    pieces: dict[str, list[Mapping[str, Any]]],
-    shared: dict[int, Evaluated],
+    questions: Sequence[Question],
+    pieces: Pieces,
 ) -> None:
-    samples = replace(sensed.samples, context=event.context)
-    for algorithm in job.algorithms:
-        for restraint in RESTRAINTS:
-            rule = algorithm.rules.get(restraint)
-            row, branches = score_restraint(
-                event,
-                restraint,
-                rule,
-                samples=samples,
-                sensed=sensed,
-                sensor_set=sensor_set,
-                required_s=required_s[event.name][restraint],
-                shared=shared,
+    """Sense draws and judge every event, algorithm and restraint, a small part at a time."""
+    first = 0
+    for sensed in sense_block(events, block, job=job, sensor_set=sensor_set):
+        rows = slice(first, first + sensed.samples.draws)
+        first = rows.stop
+        # The events of an occurrence differ in context only: what does not read it is shared.
+        samples = {event.name: replace(sensed.samples, context=event.context) for event in events}
+        shared: dict[int, Evaluated] = {}
+        with sharing():
+            for question in questions:
+                required = np.asarray(block.required_s[question.event.name][question.restraint])
+                branches = question.look(
+                    samples[question.event.name],
+                    sensed,
+                    required_s=required if required.size == 1 else required[rows],
+                    shared=shared,
+                )
+                if branches and job.keep:
+                    _keep(job.keep, question, branches, sensed, pieces)
+
+
+def _keep(
+    keep: Sequence[str],
+    question: Question,
+    branches: Mapping[str, FloatArray],
+    sensed: Sensed,
+    pieces: Pieces,
+) -> None:
+    identity = question.identity
+    if "fire_curves" in keep:
+        pieces["fire_curves"].extend(_curves(identity, branches, sensed.samples, sensed.draws))
+    wanted = np.flatnonzero(sensed.draws == 0).tolist() if "traces_nominal" in keep else []
+    if "traces_failed" in keep:
+        verdicts = question.last_verdicts()
+        wanted += [i for i, verdict in enumerate(verdicts) if verdict in FAILURES]
+    wanted = sorted(set(wanted))
+    pieces["traces"].extend(_traces(identity, branches, sensed.samples, sensed.draws, wanted))
+
+
+@dataclass(frozen=True, eq=False)
+class _Part:
+    """What a question keeps of the draws that it has looked at."""
+
+    draws: npt.NDArray[np.int64]
+    full: BoolArray
+    required_s: FloatArray
+    start_s: FloatArray
+    found: Reached
+    clipped: npt.NDArray[np.int64]
+
+
+class Question:
+    """One restraint of one event: how an algorithm answers, draw by draw.
+
+    :meth:`look` takes draws part by part, in order; :meth:`row` then gives the columns of all.
+    """
+
+    def __init__(
+        self, event: Event, algorithm: Algorithm, restraint: str, sensor_set: SensorSet
+    ) -> None:
+        self.event, self.restraint, self.sensor_set = event, restraint, sensor_set
+        self.rule = algorithm.rules.get(restraint)
+        self.requirement = event.requirements[restraint]
+        self.identity = {
+            "event": event.name,
+            "sensor_set": sensor_set.name,
+            "algorithm": algorithm.name,
+            "restraint": restraint,
+        }
+        self.missing: list[str] = []
+        if self.rule is not None:
+            self.missing = sorted(self.rule.requires - set(event.signals) - event.quiet)
+        self.active: list[str] | None = None
+        self.delay_s = 0.0
+        self.rate_hz = 1.0
+        self.parts: list[_Part] = []
+        self.errors: dict[int, str] = {}
+
+    def look(
+        self,
+        samples: EcuSamples,
+        sensed: Sensed,
+        *,
+        required_s: FloatArray,
+        shared: dict[int, Evaluated] | None = None,
+    ) -> dict[str, FloatArray]:
+        """Answer for the next draws; return demand by branch, nothing where none can be had.
+
+        *samples* are those of *sensed* in the event's context; *shared* keeps demand by rule, where
+        the rule does not look at the context.
+        """
+        size = samples.draws
+        required_s = np.broadcast_to(required_s, (size,))
+        clipped = np.zeros(size, dtype=np.int64)
+        found = Reached.nothing(size)
+        branches: dict[str, FloatArray] = {}
+        self.rate_hz = samples.rate_hz
+        if self.rule is not None and not self.missing:
+            if self.active is None:
+                read = self.rule.active(samples)
+                self.active = [name for name in read if name in self.sensor_set.sensors]
+                delays = (self.sensor_set.delay_s(name) for name in self.active)
+                self.delay_s = min(delays, default=0.0)
+            for name in self.active:
+                if name in sensed.reports:
+                    clipped += sensed.reports[name].clipped_before_filter
+            evaluated = _demand(self.rule, samples, shared)
+            branches = dict(evaluated.branches)
+            before = sum(part.draws.size for part in self.parts)
+            self.errors |= {before + at: text for at, text in evaluated.errors.items()}
+            found = reached(
+                branches,
+                start_s=samples.start_s,
+                rate_hz=samples.rate_hz,
+                required_s=required_s,
+                not_before_s=self.requirement.not_before_s,
             )
-            identity = {
-                "event": event.name,
-                "sensor_set": sensor_set.name,
-                "algorithm": algorithm.name,
-                "restraint": restraint,
-            }
-            pieces["verdicts"].append(
-                {**identity, "draw": np.asarray(sensed.draws), "seed": job.seed, **row}
-            )
-            if rule is None or not branches:
-                continue
-            if "fire_curves" in job.keep:
-                pieces["fire_curves"].extend(_curves(identity, branches, samples, sensed.draws))
-            wanted = _traced_rows(job.keep, row["verdict"], sensed.draws)
-            pieces["traces"].extend(_traces(identity, branches, samples, sensed.draws, wanted))
+        full = sensed.paths == "full"
+        self.parts.append(_Part(sensed.draws, full, required_s, samples.start_s, found, clipped))
+        return branches
+
+    def last_verdicts(self) -> npt.NDArray[np.object_]:
+        """Verdicts of the part looked at last."""
+        last = self.parts[-1]
+        verdicts = self._scores(last.found, last.start_s, last.required_s).verdict
+        before = sum(part.draws.size for part in self.parts[:-1])
+        for at in self.errors:
+            if at >= before:
+                verdicts[at - before] = "rule_error"
+        return verdicts
+
+    def _scores(self, found: Reached, start_s: FloatArray, required_s: FloatArray) -> Scores:
+        return judge(
+            found,
+            start_s=start_s,
+            rate_hz=self.rate_hz,
+            expectation=self.requirement.expectation,
+            required_s=required_s,
+            origin_s=self.requirement.origin_s,
+            not_before_s=self.requirement.not_before_s,
+            chain_delay_s=self.delay_s,
+        )
+
+    def row(self) -> dict[str, Any]:
+        """Columns of the verdict table, for all draws looked at."""
+
+        def joined(name: str) -> Any:
+            return np.concatenate([getattr(part, name) for part in self.parts])
+
+        required_s = joined("required_s")
+        row: dict[str, Any] = {
+            **self.identity,
+            "draw": joined("draws"),
+            "family": self.event.family,
+            "occurrence": self.event.occurrence,
+            "expectation": self.requirement.expectation,
+            "waived": self.requirement.waiver is not None,
+            "path": Coded(joined("full").astype(np.int8), ("fast", "full")),
+            "clipped_before_filter": joined("clipped"),
+        }
+        if self.missing:
+            reason = f"{', '.join(self.missing)} absent from the event"
+            row.update(dict.fromkeys(_SCORED, None))
+            row.update(required_time_ms=1e3 * required_s, held_by=None, reason=reason)
+            row.update(verdict="not_evaluated", infeasible=False)
+            return row
+        found = Reached.joined([part.found for part in self.parts])
+        row.update(_columns(self._scores(found, joined("start_s"), required_s), required_s))
+        if self.errors:
+            _mark_errors(row, self.errors, size=required_s.size)
+        return row
 
 
 def score_restraint(
     event: Event,
+    algorithm: Algorithm,
     restraint: str,
-    rule: Rule | None,
     *,
     samples: EcuSamples,
     sensed: Sensed,
     sensor_set: SensorSet,
     required_s: FloatArray,
-    shared: dict[int, Evaluated] | None = None,
 ) -> tuple[dict[str, Any], dict[str, FloatArray]]:
-    """Score one restraint of one event over a block; return its columns and its demand branches.
-
-    *shared* keeps demand by rule within a block, where the rule does not look at the context.
-    """
-    requirement = event.requirements[restraint]
-    size = samples.draws
-    row: dict[str, Any] = {
-        "family": event.family,
-        "occurrence": event.occurrence,
-        "expectation": requirement.expectation,
-        "waived": requirement.waiver is not None,
-        "path": sensed.paths.astype(object),
-        "clipped_before_filter": np.zeros(size, dtype=np.int64),
-    }
-    required = np.broadcast_to(np.asarray(required_s, dtype=np.float64), (size,))
-    missing = [] if rule is None else sorted(rule.requires - set(event.signals) - event.quiet)
-    if missing:
-        empty = np.full(size, np.nan)
-        columns = dict.fromkeys(_SCORED, empty)
-        reason = f"{', '.join(missing)} absent from the event"
-        row.update(columns, required_time_ms=1e3 * required, held_by=None, reason=reason)
-        row.update(verdict="not_evaluated", infeasible=False)
-        return row, {}
-    evaluated = _demand(rule, samples, shared)
-    branches = dict(evaluated.branches)
-    delay = 0.0
-    if rule is not None:
-        active = [name for name in rule.active(samples) if name in sensor_set.sensors]
-        delay = min((sensor_set.delay_s(name) for name in active), default=0.0)
-        for name in active:
-            if name in sensed.reports:
-                row["clipped_before_filter"] = row["clipped_before_filter"] + np.broadcast_to(
-                    sensed.reports[name].clipped_before_filter, (size,)
-                )
-    scores = score(
-        branches,
-        start_s=samples.start_s,
-        rate_hz=samples.rate_hz,
-        expectation=requirement.expectation,
-        required_s=required,
-        origin_s=requirement.origin_s,
-        not_before_s=requirement.not_before_s,
-        chain_delay_s=delay,
-    )
-    row.update(_columns(scores, required))
-    if evaluated.errors:
-        _mark_errors(row, evaluated.errors)
-    return row, branches
+    """Score one restraint of one event over a block; return its columns and its demand branches."""
+    question = Question(event, algorithm, restraint, sensor_set)
+    branches = question.look(samples, sensed, required_s=required_s)
+    if question.rule is None:
+        zeros = np.zeros((samples.draws, samples.size))
+        branches = {"total": zeros, "main": zeros}
+    return question.row(), branches
 
 
 _SCORED = (
@@ -272,31 +388,17 @@ _SCORED = (
 )
 
 
-def _demand(
-    rule: Rule | None, samples: EcuSamples, shared: dict[int, Evaluated] | None
-) -> Evaluated:
-    if rule is None:
-        zeros = np.zeros((samples.draws, samples.size))
-        return Evaluated({"total": zeros, "main": zeros}, {})
+def _demand(rule: Rule, samples: EcuSamples, shared: dict[int, Evaluated] | None) -> Evaluated:
     key = id(rule)
     if shared is not None and key in shared:
         return shared[key]
     evaluated = evaluate_rule(rule, samples)
-    if shared is not None and not _reads_context(rule):
+    if shared is not None and not reads_context(rule):
         shared[key] = evaluated
     return evaluated
 
 
-def _reads_context(rule: Rule) -> bool:
-    """True unless the rule and all its parts are known not to look at the context."""
-    if not getattr(rule, "context_free", False):
-        return True
-    return any(_reads_context(child) for child in rule.children.values())
-
-
 def _columns(scores: Scores, required: FloatArray) -> dict[str, Any]:
-    held = scores.held_by.copy()
-    held[held == ""] = None
     return {
         "required_time_ms": 1e3 * required,
         "fire_time_ms": 1e3 * scores.fire_s,
@@ -306,24 +408,27 @@ def _columns(scores: Scores, required: FloatArray) -> dict[str, Any]:
         "demand_before_allowed": scores.demand_before_allowed,
         "demand_margin": scores.demand_margin,
         "arming_time_ms": 1e3 * scores.arming_s,
-        "held_by": held,
-        "verdict": scores.verdict,
+        "held_by": Coded(scores.held_code, (None, *HELD_BY[1:])),
+        "verdict": Coded(scores.verdict_code, VERDICTS),
         "infeasible": scores.infeasible,
         "reason": None,
     }
 
 
-def _mark_errors(row: dict[str, Any], errors: Mapping[int, str]) -> None:
-    size = len(row["verdict"])
+def _mark_errors(row: dict[str, Any], errors: Mapping[int, str], *, size: int) -> None:
     reasons = np.full(size, None, dtype=object)
-    for index, text in errors.items():
-        reasons[index] = text
-        row["verdict"][index] = "rule_error"
-        row["held_by"][index] = None
-        for name in _SCORED:
-            row[name] = np.array(row[name])
-            row[name][index] = np.nan
-    row["reason"] = reasons
+    verdict, held = (row[name].codes.copy() for name in ("verdict", "held_by"))
+    at = sorted(errors)
+    reasons[at] = [errors[index] for index in at]
+    verdict[at], held[at] = VERDICTS.index("rule_error"), 0
+    for name in _SCORED:
+        row[name] = np.array(row[name])
+        row[name][at] = np.nan
+    row.update(
+        reason=reasons,
+        verdict=Coded(verdict, VERDICTS),
+        held_by=Coded(held, row["held_by"].names),
+    )
 
 
 def _curves(
@@ -348,15 +453,6 @@ def _curves(
             }
         )
     return out
-
-
-def _traced_rows(keep: Sequence[str], verdicts: Any, draws: npt.NDArray[np.int64]) -> list[int]:
-    wanted = set()
-    if "traces_nominal" in keep:
-        wanted |= {int(i) for i in np.flatnonzero(draws == 0)}
-    if "traces_failed" in keep and not isinstance(verdicts, str):
-        wanted |= {i for i, verdict in enumerate(verdicts) if verdict in FAILURES}
-    return sorted(wanted)
 
 
 def _traces(

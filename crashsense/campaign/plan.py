@@ -47,6 +47,7 @@ class PlanFile(BaseModel):
     draws: int = Field(default=0, ge=0, strict=True)
     seed: int = Field(default=DEFAULT_SEED, ge=0, strict=True)
     vary: Literal["pulse", "sensor", "both", "none"] = "both"
+    sensor_draws: Literal["own", "shared"] = "own"
     keep: list[Keep] = []
     channel: str | int | None = None
     belts: str | None = None
@@ -67,6 +68,7 @@ class Plan:
     draws: int
     seed: int
     vary: str
+    sensor_draws: str
     keep: tuple[str, ...]
     names: Mapping[str, Any]
     inputs: Mapping[str, str] = field(default_factory=dict)
@@ -190,6 +192,7 @@ def resolve_plan(
     draws: int | None = None,
     seed: int | None = None,
     vary: str | None = None,
+    sensor_draws: str | None = None,
     keep: Sequence[str] | None = None,
     channel: str | int | None = None,
     belts: str | None = None,
@@ -212,6 +215,7 @@ def resolve_plan(
         base, label = Path(plan).parent, str(plan)
         file = read_plan_file(plan)
     changes = {"draws": draws, "seed": seed, "vary": vary, "keep": keep}
+    changes |= {"sensor_draws": sensor_draws}
     changes |= {"channel": channel, "belts": belts, "expect": expect}
     given = {key: value for key, value in changes.items() if value is not None}
     try:
@@ -286,6 +290,7 @@ def resolve_plan(
         draws=file.draws,
         seed=file.seed,
         vary=file.vary,
+        sensor_draws=file.sensor_draws,
         keep=tuple(file.keep),
         names={
             **({"events": written_events} if written_events else {}),
@@ -295,6 +300,7 @@ def resolve_plan(
             "draws": file.draws,
             "seed": file.seed,
             "vary": file.vary,
+            "sensor_draws": file.sensor_draws,
             "keep": list(file.keep),
             **{
                 key: value

@@ -125,6 +125,7 @@ def replay(
         algorithms=plan.algorithms,
         seed=plan.seed,
         vary=plan.vary,
+        sensor_draws=plan.sensor_draws,
         path=run.path,
         engine=run.engine,
     )
@@ -137,31 +138,21 @@ def _replayed(
 ) -> Replay:
     events = job.occurrences[0]
     block = signal_block(events, [draw], seed=job.seed, vary=job.vary)
-    sensed = sense_block(events, block, [draw], job=job, sensor_set=sensors)
+    (sensed,) = sense_block(events, block, job=job, sensor_set=sensors)
     samples = replace(sensed.samples, context=chosen.context)
     pieces = []
     demands = {}
     for restraint in RESTRAINTS:
         row, branches = score_restraint(
             chosen,
+            rules,
             restraint,
-            rules.rules.get(restraint),
             samples=samples,
             sensed=sensed,
             sensor_set=sensors,
             required_s=block.required_s[chosen.name][restraint],
         )
-        pieces.append(
-            {
-                "event": chosen.name,
-                "sensor_set": sensors.name,
-                "algorithm": rules.name,
-                "restraint": restraint,
-                "draw": np.array([draw]),
-                "seed": job.seed,
-                **row,
-            }
-        )
+        pieces.append({"seed": job.seed, **row})
         demands[restraint] = {name: demand[0] for name, demand in branches.items()}
     frame = build_table(pieces, schema=VERDICT_SCHEMA).to_pandas()
     frame = frame.sort_values(list(KEY), ignore_index=True)

@@ -202,6 +202,7 @@ def evaluate(
     draws: int | None = None,
     seed: int | None = None,
     vary: str | None = None,
+    sensor_draws: str | None = None,
     keep: Sequence[str] | None = None,
     channel: str | int | None = None,
     belts: str | None = None,
@@ -223,6 +224,10 @@ def evaluate(
     plan : a plan file, a resolved :class:`Plan`, or None for the shipped library
     events, records, sensor_sets, algorithms, draws, seed, vary, keep : override the plan; names,
         paths or objects
+    sensor_draws : ``"own"``: each event is met by sensors and noise of its own, so that counts over
+        events add up; ``"shared"``: draw k is one car, whose sensors and noise meet every event.
+        Comparisons over events are sharper and the noise is made once; counts over events then hang
+        together
     channel, belts, expect : for records
     out : run folder; None keeps the tables in memory. The same plan on the same folder does only
         what is missing
@@ -244,6 +249,7 @@ def evaluate(
         draws=draws,
         seed=seed,
         vary=vary,
+        sensor_draws=sensor_draws,
         keep=keep,
         channel=channel,
         belts=belts,
@@ -267,6 +273,7 @@ def evaluate(
         algorithms=resolved.algorithms,
         seed=resolved.seed,
         vary=resolved.vary,
+        sensor_draws=resolved.sensor_draws,
         keep=resolved.keep,
         path=path,
         engine=chosen,
@@ -503,7 +510,7 @@ class _Engine:
                 "seed": self.plan.seed,
                 "draws": self.plan.draws,
                 "vary": self.plan.vary,
-                "noise_shared_across_events": False,
+                "noise_shared_across_events": self.plan.sensor_draws == "shared",
                 "inputs_sha256": identity["inputs"],
             },
         )
@@ -591,6 +598,7 @@ def _summarise(run: Run) -> dict[str, Any]:
         "seed": plan.seed,
         "draws": plan.draws,
         "vary": plan.vary,
+        "sensor_draws": plan.sensor_draws,
         "notes": list(plan.notes),
     }
 

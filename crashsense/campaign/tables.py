@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pyarrow as pa
 
 #: Version of the layout of a run folder; a reader refuses a later one by name.
@@ -81,24 +83,54 @@ TABLES: Mapping[str, tuple[str, pa.Schema]] = {
 }
 
 
+@dataclass(frozen=True, eq=False)
+class Coded:
+    """A column of few words: ``names[codes]``."""
+
+    codes: npt.NDArray[np.int8]
+    names: tuple[str | None, ...]
+
+    def __getitem__(self, row: int) -> str | None:
+        return self.names[self.codes[row]]
+
+
 def build_table(pieces: Sequence[Mapping[str, Any]], *, schema: pa.Schema) -> pa.Table:
-    """Join pieces (column -> array, or one value for all rows) into a table; NaN becomes null."""
-    sizes = [
-        next(len(v) for v in piece.values() if isinstance(v, (np.ndarray, list)))
-        for piece in pieces
+    """Join pieces (column -> array, :class:`Coded` or one value for all rows); NaN becomes null."""
+    sizes = [next(len(v) for v in p.values() if isinstance(v, np.ndarray)) for p in pieces]
+    columns = [
+        _column([piece[field.name] for piece in pieces], sizes=sizes, kind=field.type)
+        for field in schema
     ]
-    columns = []
-    for column in schema:
-        parts = [
-            _array(piece[column.name], size=size, kind=column.type)
-            for piece, size in zip(pieces, sizes, strict=True)
-        ]
-        chunked = pa.chunked_array(parts, type=column.type) if parts else pa.array([], column.type)
-        columns.append(chunked.combine_chunks() if parts else chunked)
     return pa.table(columns, schema=schema)
 
 
-def _array(value: Any, *, size: int, kind: pa.DataType) -> pa.Array:
-    if isinstance(value, (np.ndarray, list)):
-        return pa.array(value, type=kind, from_pandas=True)
-    return pa.repeat(pa.scalar(value, type=kind), size)
+def _column(values: Sequence[Any], *, sizes: Sequence[int], kind: pa.DataType) -> pa.Array:
+    if not values:
+        return pa.array([], kind)
+    if not kind.equals(pa.string()):
+        whole = [
+            value if isinstance(value, np.ndarray) else np.full(size, _number(value, kind))
+            for value, size in zip(values, sizes, strict=True)
+        ]
+        return pa.array(np.concatenate(whole), type=kind, from_pandas=True)
+    if any(isinstance(value, np.ndarray) for value in values):
+        whole = [
+            value if isinstance(value, np.ndarray) else np.full(size, value, dtype=object)
+            for value, size in zip(values, sizes, strict=True)
+        ]
+        return pa.array(np.concatenate(whole), type=kind, from_pandas=True)
+    if all(value == values[0] for value in values) and not isinstance(values[0], Coded):
+        return pa.repeat(pa.scalar(values[0], type=kind), sum(sizes))
+    names: dict[str | None, int] = {}
+    codes = []
+    for value, size in zip(values, sizes, strict=True):
+        if isinstance(value, Coded):
+            places = np.array([names.setdefault(n, len(names)) for n in value.names])
+            codes.append(places[value.codes])
+        else:
+            codes.append(np.full(size, names.setdefault(value, len(names))))
+    return pa.array(list(names), type=kind).take(pa.array(np.concatenate(codes)))
+
+
+def _number(value: Any, kind: pa.DataType) -> Any:
+    return np.nan if value is None and pa.types.is_floating(kind) else value

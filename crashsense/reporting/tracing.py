@@ -45,6 +45,7 @@ def tracer(plan: Plan) -> Callable[[str], EventView]:
         algorithms=tuple(plan.algorithms),
         seed=plan.seed,
         vary=plan.vary,
+        sensor_draws=plan.sensor_draws,
     )
 
     def view(name: str) -> EventView:
@@ -65,7 +66,7 @@ def trace_event(event: Event, *, job: Job) -> EventView:
     demands: list[DemandChart] = []
     reasons: list[tuple[str, Sequence[str]]] = []
     for place, sensor_set in enumerate(job.sensor_sets):
-        sensed = sense_block([event], block, [0], job=job, sensor_set=sensor_set)
+        (sensed,) = sense_block([event], block, job=job, sensor_set=sensor_set)
         samples = replace(sensed.samples, context=event.context)
         if place < MOST_SETS:
             drawn, silent = _channels(event, block, sensed, sensor_set=sensor_set, job=job)
@@ -139,8 +140,8 @@ def _demands(
         rule = algorithm.rules.get(restraint)
         row, branches = score_restraint(
             event,
+            algorithm,
             restraint,
-            rule,
             samples=samples,
             sensed=sensed,
             sensor_set=sensor_set,

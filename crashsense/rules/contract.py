@@ -90,21 +90,35 @@ class Rule(ABC):
         return AnyOf((self, other))
 
 
-_SHARED: ContextVar[dict[tuple[int, int], tuple[Rule, EcuSamples, FloatArray]] | None] = ContextVar(
-    "shared demands", default=None
-)
+def reads_context(rule: Rule) -> bool:
+    """True unless the rule and all its parts are known not to look at the context."""
+    if not getattr(rule, "context_free", False):
+        return True
+    return any(reads_context(child) for child in rule.children.values())
+
+
+@dataclass(eq=False)
+class _Known:
+    """Demands computed so far. Rules and scenes are kept beside them: no number comes again."""
+
+    demands: dict[tuple[int, ...], tuple[object, FloatArray]] = field(default_factory=dict)
+    context: dict[int, bool] = field(default_factory=dict)
+
+
+_SHARED: ContextVar[_Known | None] = ContextVar("shared demands", default=None)
 
 
 @contextmanager
 def sharing() -> Iterator[None]:
     """Compute the demand of a part that several rules share only once within the ``with`` block.
 
-    The samples must not change inside. Results are the same with and without, bit for bit.
+    So too over blocks that differ in context only, if the part does not look at it. The samples
+    must not change inside. Results are the same with and without, bit for bit.
     """
     if _SHARED.get() is not None:
         yield
         return
-    token = _SHARED.set({})
+    token = _SHARED.set(_Known())
     try:
         yield
     finally:
@@ -116,14 +130,16 @@ def part_demand(rule: Rule, samples: EcuSamples) -> FloatArray:
 
     What comes back may be shared: it is not to be written to.
     """
-    shared = _SHARED.get()
-    if shared is None:
+    known = _SHARED.get()
+    if known is None:
         return rule.demand(samples)
-    key = (id(rule), id(samples))
-    if key not in shared:
-        # Rule and samples are kept beside the demand: their numbers must not come again.
-        shared[key] = (rule, samples, rule.demand(samples))
-    return shared[key][2]
+    if id(rule) not in known.context:
+        known.context[id(rule)] = reads_context(rule)
+    seen = (samples,) if known.context[id(rule)] else (samples.channels, samples.valid)
+    key = (id(rule), *map(id, seen))
+    if key not in known.demands:
+        known.demands[key] = ((rule, *seen), rule.demand(samples))
+    return known.demands[key][1]
 
 
 @dataclass(frozen=True, eq=False)

@@ -6,14 +6,16 @@ from crashsense.sensing.catalogue import (
     part_names,
     sensor_set_names,
 )
+from crashsense.sensing.noise import NoiseBank
 from crashsense.sensing.samples import EcuSamples
-from crashsense.sensing.sense import ChainReport, Sensed, sense
+from crashsense.sensing.sense import ChainReport, Sensed, sense, sense_in_parts
 from crashsense.sensing.sensor import ControlUnit, Sensor, SensorSet
 
 __all__ = [
     "ChainReport",
     "ControlUnit",
     "EcuSamples",
+    "NoiseBank",
     "Sensed",
     "Sensor",
     "SensorSet",
@@ -21,5 +23,6 @@ __all__ = [
     "load_sensor_set",
     "part_names",
     "sense",
+    "sense_in_parts",
     "sensor_set_names",
 ]

@@ -11,6 +11,8 @@ correlated, and a rule that integrates sees that.
 
 from __future__ import annotations
 
+from collections import OrderedDict
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,6 +35,31 @@ class WordNoise:
     deviation: float
     warm_up: int
     error: float
+
+
+class NoiseBank:
+    """Noise that is asked for again: by sensor sets that differ in range, by events that share it.
+
+    Keeps what was asked for last, up to *most_bytes*.
+    """
+
+    def __init__(self, *, most_bytes: int) -> None:
+        self.most_bytes = most_bytes
+        self._kept: OrderedDict[Hashable, FloatArray] = OrderedDict()
+        self._bytes = 0
+
+    def get(self, key: Hashable, make: Callable[[], FloatArray]) -> FloatArray:
+        """Return the noise of *key*, made by *make* unless it is there."""
+        if key in self._kept:
+            self._kept.move_to_end(key)
+            return self._kept[key]
+        made = np.ascontiguousarray(make())
+        made.setflags(write=False)
+        self._kept[key] = made
+        self._bytes += made.nbytes
+        while self._bytes > self.most_bytes and self._kept:
+            self._bytes -= self._kept.popitem(last=False)[1].nbytes
+        return made
 
 
 def autocovariance(sections: FloatArray, *, every: int, lags: int) -> FloatArray:

@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 import numpy.typing as npt
 
 from crashsense import draws as random_draws
+from crashsense import engine
 from crashsense.errors import Fault, InputError
 from crashsense.filters.causal import filter_rows
 from crashsense.sensing import chain
 from crashsense.sensing.faults import Scene
-from crashsense.sensing.noise import WordNoise, word_noise
+from crashsense.sensing.noise import NoiseBank, WordNoise, word_noise
 from crashsense.sensing.sensor import Sensor, SensorSet
 from crashsense.sensing.timebase import TimeBase
 from crashsense.sensing.tolerance import PHASES, SensorDraws, UnitDraws
@@ -26,6 +27,9 @@ BoolArray = npt.NDArray[np.bool_]
 
 #: Standard deviations of noise that a sample is taken to stay within when the path is chosen.
 NOISE_MARGIN = 8.0
+
+#: Words of noise that are made at once, all draws together: 8 pages of draws of a 0.3 s event.
+NOISE_WORDS = 160_000
 
 #: Largest error of the word noise's autocovariance, as a share of its variance, that the fast path
 #: may have (it is about 1e-14 for a 400 Hz low-pass and grows as the corner falls).
@@ -51,18 +55,21 @@ class ChainReport:
     words: int
     fast: BoolArray
 
-    def part(self, rows: slice) -> ChainReport:
-        """Return the report of some draws."""
-        return ChainReport(
-            at_stop=self.at_stop[rows],
-            clipped_before_filter=self.clipped_before_filter[rows],
-            clipped_after_filter=self.clipped_after_filter[rows],
-            clipped_at_code=self.clipped_at_code[rows],
-            lost_frames=self.lost_frames[rows],
-            internal_samples=self.internal_samples,
-            words=self.words,
-            fast=self.fast[rows],
-        )
+
+@dataclass(eq=False)
+class _Words:
+    """Codes and values of all draws, and counts of what was cut on the way, by draw."""
+
+    codes: npt.NDArray[np.int32]
+    values: FloatArray
+    before: IntArray
+    after: IntArray
+    at_code: IntArray
+
+    @classmethod
+    def empty(cls, draws: int, words: int) -> _Words:
+        counts = (np.zeros(draws, dtype=np.int64) for _ in range(3))
+        return cls(np.empty((draws, words), np.int32), np.empty((draws, words)), *counts)
 
 
 @lru_cache(maxsize=512)
@@ -85,7 +92,10 @@ class OneSensor:
         draws: IntArray,
         seed: int,
         occurrence: str,
+        path: str,
+        bank: NoiseBank | None,
     ) -> None:
+        self.bank = bank
         self.channel, self.sensor, self.base = channel, sensor, base
         self.drawn, self.shared, self.draws = drawn, shared, draws
         self.seed, self.occurrence = seed, occurrence
@@ -117,6 +127,8 @@ class OneSensor:
         self.truth = truth
         self.reading, self.at_stop = self._reading()
         self.others = {name: truth[name] for name in drawn.cross if name in truth}
+        self.fast = self._taken(path)
+        self._noise, self._noise_from = np.empty((0, self.words)), -1
 
     def _scene(self, times_s: FloatArray, rows: IntArray) -> Scene:
         central = self.truth.get("central_x")
@@ -167,9 +179,11 @@ class OneSensor:
 
     # --- the two paths ---------------------------------------------------------------------------
 
-    def run(self, path: str) -> tuple[FloatArray, npt.NDArray[np.int32], BoolArray, ChainReport]:
-        n = self.draws.size
-        fast = np.zeros(n, dtype=bool) if path == "full" else self.can_be_fast()
+    def _taken(self, path: str) -> BoolArray:
+        """True for each draw that takes the fast path."""
+        if path == "full":
+            return np.zeros(self.draws.size, dtype=bool)
+        fast = self.can_be_fast()
         if path == "fast" and not fast.all():
             expected = (
                 "'auto' or 'full': in draw"
@@ -177,15 +191,32 @@ class OneSensor:
                 " can reach a stop, a saturation or a fault"
             )
             raise InputError([Fault("sense", "path", path, expected)])
-        analogue = np.empty((n, self.words))
-        before = np.zeros(n, dtype=np.int64)
-        rows = np.flatnonzero(fast)
-        if rows.size:
-            analogue[rows] = self._fast(rows)
-        rows = np.flatnonzero(~fast)
-        if rows.size:
-            analogue[rows], before[rows] = self._full(rows)
-        return self._words(analogue, before, fast)
+        return fast
+
+    def run(self, part: slice) -> tuple[FloatArray, npt.NDArray[np.int32], BoolArray, ChainReport]:
+        """Values, codes and validity at the control unit for some draws, and what happened."""
+        rows = np.arange(part.start, part.stop)
+        words = _Words.empty(rows.size, self.words)
+        fast = self.fast[part]
+        at = np.flatnonzero(fast)
+        if at.size and engine.kernels() is not None and self._one_signal:
+            self._fast_compiled(rows[at], at, words)
+        elif at.size:
+            self._quantise(self._fast(rows[at]), at, words)
+        at = np.flatnonzero(~fast)
+        if at.size:
+            analogue, words.before[at] = self._full(rows[at])
+            self._quantise(analogue, at, words)
+        return self._at_control_unit(words, rows)
+
+    def _quantise(self, analogue: FloatArray, at: IntArray, words: _Words) -> None:
+        words.after[at] = np.count_nonzero(np.abs(analogue) > self.sensor.range, axis=-1)
+        codes, words.at_code[at] = chain.quantise(
+            analogue, step=self.sensor.step, limit=self.sensor.code_limit
+        )
+        words.codes[at] = codes
+        np.multiply(codes, self.sensor.step, out=analogue)
+        words.values[at] = analogue
 
     def _ahead(self, samples: FloatArray) -> FloatArray:
         out = np.empty((samples.shape[0], self.ahead + samples.shape[1]))
@@ -197,19 +228,26 @@ class OneSensor:
         first = self.origin + self.base.phase_samples(phase)
         return slice(first, first + self.every * (self.words - 1) + 1, self.every)
 
+    @cached_property
+    def _one_signal(self) -> bool:
+        """True where all draws share one signal."""
+        return self.reading.shape[0] == 1 and all(o.shape[0] == 1 for o in self.others.values())
+
+    def _table(self, samples: FloatArray) -> FloatArray:
+        """Words of one signal in every filter setting and phase, (settings, phases, words)."""
+        return chain.word_table(
+            self._ahead(samples),
+            design=self.design,
+            first=tuple(self._word_index(p).start for p in range(len(PHASES))),
+            every=self.every,
+            words=self.words,
+        )
+
     def _filtered(self, samples: FloatArray, rows: IntArray) -> FloatArray:
         """Low-pass and sampling of deterministic samples, for each of *rows* its own setting."""
         setting, phase = self.drawn.setting[rows], self.shared.phase[rows]
         if samples.shape[0] == 1:
-            starts = tuple(self._word_index(p).start for p in range(len(PHASES)))
-            table = chain.word_table(
-                self._ahead(samples),
-                design=self.design,
-                first=starts,
-                every=self.every,
-                words=self.words,
-            )
-            return np.asarray(table[setting, phase])
+            return np.asarray(self._table(samples)[setting, phase])
         out = np.empty((rows.size, self.words))
         for s in np.unique(setting):
             mine = np.flatnonzero(setting == s)
@@ -226,38 +264,109 @@ class OneSensor:
                 out[mine[at]] = smooth[at, self._word_index(int(p))]
         return out
 
+    def _ramp(self) -> FloatArray:
+        """Time since time zero, by which drift grows, shape (1, samples)."""
+        return np.maximum(self.base.times_s, 0.0)[None, :]
+
     def _fast(self, rows: IntArray) -> FloatArray:
         drawn = self.drawn
         out = self._filtered(self.reading, rows)
         out *= drawn.gain[rows][:, None]
         for name, samples in self.others.items():
             coefficient = drawn.cross[name][rows]
-            if coefficient.any():
+            if coefficient.any() and samples.any():
                 out += coefficient[:, None] * self._filtered(samples, rows)
         out += drawn.offset[rows][:, None]
         if drawn.drift[rows].any():
-            ramp = np.maximum(self.base.times_s, 0.0)[None, :]
-            out += drawn.drift[rows][:, None] * self._filtered(ramp, rows)
-        noisy = drawn.noisy[rows]
-        if self.sensor.noise_density > 0 and noisy.any():
-            self._add_word_noise(out, rows, noisy)
+            out += drawn.drift[rows][:, None] * self._filtered(self._ramp(), rows)
+        if self._noisy:
+            out += self._sigma * self._unit_noise(rows)
         return out
 
-    def _add_word_noise(self, out: FloatArray, rows: IntArray, noisy: BoolArray) -> None:
+    @cached_property
+    def _parts(self) -> tuple[FloatArray, FloatArray]:
+        """What adds up to the words: tables (parts, settings, phases, words), factors by draw."""
+        drawn = self.drawn
+        parts = [(drawn.gain, self.reading)]
+        parts += [(drawn.cross[n], other) for n, other in self.others.items() if other.any()]
+        parts += [(drawn.drift, self._ramp())]
+        tables = np.stack([self._table(samples) for _, samples in parts])
+        return tables, np.stack([factor for factor, _ in parts])
+
+    def _fast_compiled(self, rows: IntArray, at: IntArray, words: _Words) -> None:
+        """As :meth:`_fast` and :meth:`_quantise`, in compiled kernels."""
+        drawn, sensor, kernels = self.drawn, self.sensor, engine.kernels()
+        assert kernels is not None  # the caller's choice
+        tables, factors = self._parts
+        codes, values, after, at_code = kernels.words_of(
+            tables,
+            np.ascontiguousarray(factors[:, rows]),
+            drawn.offset[rows],
+            self._unit_noise(rows) if self._noisy else np.empty((rows.size, 0)),
+            self._sigma,
+            drawn.setting[rows],
+            self.shared.phase[rows],
+            sensor.step,
+            float(sensor.code_limit),
+            sensor.range,
+        )
+        if at.size == words.after.size:
+            words.codes, words.values, words.after, words.at_code = codes, values, after, at_code
+        else:
+            words.codes[at], words.values[at] = codes, values
+            words.after[at], words.at_code[at] = after, at_code
+
+    @cached_property
+    def _noisy(self) -> bool:
+        return self.sensor.noise_density > 0 and bool(self.drawn.noisy.any())
+
+    @cached_property
+    def _sigma(self) -> float:
+        return chain.noise_deviation(self.sensor, rate_hz=self.base.rate_hz)
+
+    def _unit_noise(self, rows: IntArray) -> FloatArray:
+        """Noise in the words of some draws, of unit deviation ahead of the filter, (draws, words).
+
+        The nominal draw has none.
+        """
+        ahead = NOISE_WORDS // self.words // random_draws.PAGE * random_draws.PAGE
+        first = int(rows[0]) // ahead * ahead if ahead else 0
+        if int(rows[-1]) >= first + ahead:
+            return self._made_noise(rows)
+        if first != self._noise_from:
+            # Some parts ahead: the filter has rows enough of each setting to run side by side.
+            coming = np.arange(first, min(first + ahead, self.draws.size))
+            self._noise, self._noise_from = self._kept_noise(coming), first
+        return np.asarray(self._noise[rows - first])
+
+    def _kept_noise(self, rows: IntArray) -> FloatArray:
+        if self.bank is None:
+            return self._made_noise(rows)
+        key = (
+            *(self.seed, self.occurrence, self.channel, self.design, self.every, self.words),
+            *(self.draws[rows].tobytes(), self.drawn.setting[rows].tobytes()),
+            engine.kernels() is not None,
+        )
+        return self.bank.get(key, lambda: self._made_noise(rows))
+
+    def _made_noise(self, rows: IntArray) -> FloatArray:
         models = self._models()
         warm_up = max(model.warm_up for model in models)
-        sigma = chain.noise_deviation(self.sensor, rate_hz=self.base.rate_hz)
         noise = random_draws.normals(
             self.draws[rows],
             warm_up + self.words,
             seed=self.seed,
             axes=(self.occurrence, self.channel, "noise", "words"),
         )
-        for s in np.unique(self.drawn.setting[rows]):
-            mine = np.flatnonzero((self.drawn.setting[rows] == s) & noisy)
-            if mine.size:
-                made = filter_rows(noise[mine], sections=models[int(s)].sections)
-                out[mine] += sigma * made[:, warm_up:]
+        setting, kernels = self.drawn.setting[rows], engine.kernels()
+        if kernels is not None:
+            sections = np.stack([model.sections for model in models])
+            kernels.filter_by_setting(sections, setting, noise)
+        else:
+            for s in np.unique(setting):
+                mine = np.flatnonzero(setting == s)
+                noise[mine] = filter_rows(noise[mine], sections=models[int(s)].sections)
+        return noise[:, warm_up:]
 
     def _full(self, rows: IntArray) -> tuple[FloatArray, IntArray]:
         out = np.empty((rows.size, self.words))
@@ -333,38 +442,34 @@ class OneSensor:
 
     # --- words and control unit ------------------------------------------------------------------
 
-    def _words(
-        self, analogue: FloatArray, before: IntArray, fast: BoolArray
+    def _at_control_unit(
+        self, words: _Words, rows: IntArray
     ) -> tuple[FloatArray, npt.NDArray[np.int32], BoolArray, ChainReport]:
-        sensor, n = self.sensor, self.draws.size
-        after = np.count_nonzero(np.abs(analogue) > sensor.range, axis=-1)
-        rest = analogue[:, 0]
-        if sensor.offset_cancellation_hz > 0:
-            rest = self.drawn.offset + self.drawn.gain * self.reading[:, 0]
-        codes, at_code = chain.quantise(analogue, step=sensor.step, limit=sensor.code_limit)
-        arrived = self._arrived(codes.shape)
-        lost_before_faults = arrived is not None
-        if arrived is None:
-            arrived = np.ones(codes.shape, dtype=bool)
-        if sensor.faults:
-            scene = self._scene(self._word_times_s(), np.arange(n))
+        sensor, n = self.sensor, rows.size
+        codes, values = words.codes, words.values
+        arrived = self._arrived(codes.shape, rows)
+        lost = np.zeros(n, dtype=np.int64)
+        flagged = None
+        if arrived is not None or sensor.faults:
+            if arrived is None:
+                arrived = np.ones(codes.shape, dtype=bool)
+            scene = self._scene(self._word_times_s(rows), rows)
             for fault in sensor.faults:
                 codes, arrived = fault.at_word(codes, arrived, scene)
-        lost = np.count_nonzero(~arrived, axis=-1)
-        flagged = None
-        if lost_before_faults or lost.any():
-            if sensor.on_lost == "hold":
-                codes = hold_last(codes, arrived=arrived)
-            else:
-                codes = np.where(arrived, codes, np.int32(sensor.failed_code)).astype(np.int32)
-        if sensor.faults or lost.any():
+            lost = np.count_nonzero(~arrived, axis=-1)
+            if lost.any():
+                if sensor.on_lost == "hold":
+                    codes = hold_last(codes, arrived=arrived)
+                else:
+                    codes = np.where(arrived, codes, np.int32(sensor.failed_code)).astype(np.int32)
             flagged = np.abs(codes) > sensor.code_limit
-        values = codes.astype(np.float64) * sensor.step
-        if flagged is not None:
+            values = np.multiply(codes, sensor.step, dtype=np.float64)
             values[flagged] = np.nan
         values, codes = self._at_ticks(values, codes)
         good = np.isfinite(values) if flagged is not None else np.ones(values.shape, dtype=bool)
         if sensor.offset_cancellation_hz > 0:
+            reading = self.reading[:, 0] if self.reading.shape[0] == 1 else self.reading[rows, 0]
+            rest = self.drawn.offset[rows] + self.drawn.gain[rows] * reading
             # The estimate waits while words are missing: the last good one stands in for them.
             index = np.maximum.accumulate(np.where(good, np.arange(values.shape[1]), 0), axis=-1)
             filled = np.nan_to_num(np.take_along_axis(values, index, axis=-1))
@@ -376,38 +481,38 @@ class OneSensor:
             )
             values = np.where(good, high, np.nan)
         report = ChainReport(
-            at_stop=np.broadcast_to(self.at_stop, (n,)),
-            clipped_before_filter=np.asarray(before, dtype=np.int64),
-            clipped_after_filter=np.asarray(after, dtype=np.int64),
-            clipped_at_code=at_code,
+            at_stop=np.broadcast_to(self.at_stop, self.draws.shape)[rows],
+            clipped_before_filter=words.before,
+            clipped_after_filter=words.after,
+            clipped_at_code=words.at_code,
             lost_frames=np.asarray(lost, dtype=np.int64),
             internal_samples=self.base.size,
             words=self.words,
-            fast=fast,
+            fast=self.fast[rows],
         )
         return values, codes, good, report
 
-    def _word_times_s(self) -> FloatArray:
+    def _word_times_s(self, rows: IntArray) -> FloatArray:
         offset = np.array([self.base.phase_samples(p) for p in range(len(PHASES))])
-        first = self.base.first - self.ahead + self.origin + offset[self.shared.phase]
+        first = self.base.first - self.ahead + self.origin + offset[self.shared.phase[rows]]
         number = first[:, None] + self.every * np.arange(self.words)
         return np.asarray(number / self.base.rate_hz, dtype=np.float64)
 
-    def _arrived(self, shape: tuple[int, ...]) -> BoolArray | None:
+    def _arrived(self, shape: tuple[int, ...], rows: IntArray) -> BoolArray | None:
         """Which words come in time, or None if all do."""
         sensor = self.sensor
-        noisy = self.drawn.noisy
+        noisy, draws = self.drawn.noisy[rows], self.draws[rows]
         arrived: BoolArray | None = None
         axes = (self.occurrence, self.channel)
         if sensor.lost_frame_probability > 0 and noisy.any():
             drawn = random_draws.uniforms(
-                self.draws, shape[1], seed=self.seed, axes=(*axes, "lost_frames")
+                draws, shape[1], seed=self.seed, axes=(*axes, "lost_frames")
             )
             arrived = (drawn >= sensor.lost_frame_probability) | ~noisy[:, None]
         room = self.unit.read_s + self.held / self.unit.tick_rate_hz - sensor.latency_s
         if sensor.jitter_s > 0 and noisy.any():
             late = sensor.jitter_s * random_draws.normals(
-                self.draws, shape[1], seed=self.seed, axes=(*axes, "jitter")
+                draws, shape[1], seed=self.seed, axes=(*axes, "jitter")
             )
             in_time = (late <= room) | ~noisy[:, None]
             arrived = in_time if arrived is None else arrived & in_time

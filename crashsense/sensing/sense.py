@@ -16,7 +16,7 @@ alone, never on its neighbours in a block.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -26,6 +26,7 @@ import numpy.typing as npt
 from crashsense.draws import PAGE
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import Context
+from crashsense.sensing.noise import NoiseBank
 from crashsense.sensing.one_sensor import ChainReport, OneSensor
 from crashsense.sensing.samples import EcuSamples
 from crashsense.sensing.sensor import SensorSet
@@ -37,8 +38,14 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
-#: Samples of one channel that are sensed at once, all draws together (8 MB).
+#: Draws whose words are made at once: their arrays stay in the cache.
+GROUP = 2 * PAGE
+
+#: Samples of one channel that are prepared at once, all draws together (8 MB).
 PIECE_SAMPLES = 1_000_000
+
+#: Ticks of one channel that are sensed at once, all draws together (1.6 MB).
+PART_TICKS = 200_000
 
 PATHS = ("auto", "full", "fast")
 
@@ -62,22 +69,6 @@ class Sensed:
         """``"fast"``, ``"full"`` or ``"mixed"`` for the block."""
         kinds = set(self.paths.tolist())
         return kinds.pop() if len(kinds) == 1 else "mixed"
-
-    def part(self, rows: slice) -> Sensed:
-        """Return some draws of the block, without copying."""
-        samples = replace(
-            self.samples,
-            channels={name: values[rows] for name, values in self.samples.channels.items()},
-            codes={name: values[rows] for name, values in self.samples.codes.items()},
-            valid={name: values[rows] for name, values in self.samples.valid.items()},
-            start_s=self.samples.start_s[rows],
-        )
-        return Sensed(
-            samples=samples,
-            reports={name: report.part(rows) for name, report in self.reports.items()},
-            paths=self.paths[rows],
-            draws=self.draws[rows],
-        )
 
 
 def sense(
@@ -121,76 +112,149 @@ def sense(
     if found:
         raise InputError(found)
 
+    parts = sense_in_parts(
+        signals,
+        sensor_set,
+        draws=numbers,
+        size=GROUP,
+        seed=seed,
+        occurrence=occurrence,
+        context=context,
+        channels=channels,
+        quiet=quiet,
+        vary=vary,
+        path=path,
+        deviates=deviates,
+    )
+    return _joined(list(parts))
+
+
+def sense_in_parts(
+    signals: Mapping[str, Signal],
+    sensor_set: SensorSet,
+    *,
+    draws: IntArray,
+    size: int,
+    seed: int = 1,
+    occurrence: str = "",
+    context: Context | None = None,
+    channels: Iterable[str] | None = None,
+    quiet: Iterable[str] = (),
+    vary: bool = True,
+    path: str = "auto",
+    deviates: Mapping[str, FloatArray] | None = None,
+    bank: NoiseBank | None = None,
+) -> Iterator[Sensed]:
+    """As :func:`sense`, *size* draws at a time (fewer of a long event).
+
+    What is the same for all draws is made once; a draw's words do not depend on the split. *bank*
+    keeps word noise that will be asked for again.
+    """
     wanted = list(dict.fromkeys(sensor_set.sensors if channels is None else channels))
-    piece = _rows_a_piece(signals, sensor_set)
-    if numbers.size > piece:
-        return _in_pieces(
-            signals,
+    for name, signal in signals.items():
+        if signal.samples.ndim == 2 and signal.samples.shape[0] not in (1, draws.size):
+            expected = f"1 row or one for each of the {draws.size} draws"
+            raise InputError([Fault(f"signal {name}", "samples", signal.samples.shape, expected)])
+    piece = _rows_a_piece(signals, sensor_set, draws=draws.size)
+    for first in range(0, draws.size, piece):
+        rows = slice(first, min(first + piece, draws.size))
+        part = signals
+        if draws.size > piece:
+            part = {
+                name: signal
+                if signal.samples.ndim == 1 or signal.samples.shape[0] == 1
+                else signal.replaced(signal.samples[rows], note=f"draws {first} and on")
+                for name, signal in signals.items()
+            }
+        yield from _sensed_piece(
+            part,
             sensor_set,
-            piece=piece,
-            draws=numbers,
-            deviates=deviates,
+            draws=draws[rows],
+            size=size,
             seed=seed,
             occurrence=occurrence,
-            context=context,
+            context=Context() if context is None else context,
             channels=wanted,
             quiet=frozenset(quiet),
             vary=vary,
             path=path,
+            deviates={} if deviates is None else {k: v[rows] for k, v in deviates.items()},
+            bank=bank,
         )
+
+
+def _sensed_piece(
+    signals: Mapping[str, Signal],
+    sensor_set: SensorSet,
+    *,
+    draws: IntArray,
+    size: int,
+    seed: int,
+    occurrence: str,
+    context: Context,
+    channels: Sequence[str],
+    quiet: frozenset[str],
+    vary: bool,
+    path: str,
+    deviates: Mapping[str, FloatArray],
+    bank: NoiseBank | None,
+) -> Iterator[Sensed]:
+    unit = sensor_set.control_unit
     truth, base = at_internal_rate(
-        signals,
-        unit=sensor_set.control_unit,
-        draws=numbers.size,
-        quiet=frozenset(quiet),
-        needed=_needed(wanted, sensor_set),
+        signals, unit=unit, draws=draws.size, quiet=quiet, needed=_needed(channels, sensor_set)
     )
-    shared = draw_unit(
-        numbers, unit=sensor_set.control_unit, seed=seed, occurrence=occurrence, vary=vary
-    )
-    values: dict[str, FloatArray] = {}
-    codes: dict[str, npt.NDArray[np.int32]] = {}
-    valid: dict[str, BoolArray] = {}
-    reports: dict[str, ChainReport] = {}
-    all_fast = np.ones(numbers.size, dtype=bool)
-    for channel in wanted:
+    shared = draw_unit(draws, unit=unit, seed=seed, occurrence=occurrence, vary=vary)
+    sensors: dict[str, OneSensor] = {}
+    for channel in channels:
         if channel not in sensor_set.sensors or channel not in truth:
-            shape = (numbers.size, base.ticks)
-            failed = sensor_set.sensors.get(channel)
-            values[channel] = np.full(shape, np.nan)
-            codes[channel] = np.full(shape, 500 if failed is None else failed.failed_code, np.int32)
-            valid[channel] = np.zeros(shape, dtype=bool)
             continue
         sensor = sensor_set.sensors[channel]
         drawn = draw_sensor(
-            numbers,
+            draws,
             sensor=sensor,
             channel=channel,
             shared=shared,
             seed=seed,
             occurrence=occurrence,
             vary=vary,
-            deviates=None if deviates is None else deviates.get(channel),
+            deviates=deviates.get(channel),
         )
-        one = OneSensor(
-            channel, sensor, sensor_set, base, truth, drawn, shared, numbers, seed, occurrence
+        sensors[channel] = OneSensor(
+            *(channel, sensor, sensor_set, base, truth, drawn, shared, draws, seed, occurrence),
+            path,
+            bank,
         )
-        values[channel], codes[channel], valid[channel], reports[channel] = one.run(path)
-        all_fast &= reports[channel].fast
     offset = np.array([base.phase_samples(p) for p in range(len(PHASES))])[shared.phase]
-    unit = sensor_set.control_unit
     start_s = (base.tick + offset) / base.rate_hz + unit.read_s + unit.task_s
-    samples = EcuSamples(
-        channels=values,
-        codes=codes,
-        valid=valid,
-        rate_hz=unit.tick_rate_hz,
-        start_s=np.asarray(start_s, dtype=np.float64),
-        context=Context() if context is None else context,
-    )
-    return Sensed(
-        samples=samples, reports=reports, paths=np.where(all_fast, "fast", "full"), draws=numbers
-    )
+    size = min(size, max(1, PART_TICKS // base.ticks))
+    for first in range(0, draws.size, size):
+        rows = slice(first, min(first + size, draws.size))
+        values: dict[str, FloatArray] = {}
+        codes: dict[str, npt.NDArray[np.int32]] = {}
+        valid: dict[str, BoolArray] = {}
+        reports: dict[str, ChainReport] = {}
+        all_fast = np.ones(rows.stop - rows.start, dtype=bool)
+        for channel in channels:
+            if channel in sensors:
+                one = sensors[channel].run(rows)
+                values[channel], codes[channel], valid[channel], reports[channel] = one
+                all_fast &= reports[channel].fast
+                continue
+            shape = (rows.stop - rows.start, base.ticks)
+            failed = sensor_set.sensors.get(channel)
+            values[channel] = np.full(shape, np.nan)
+            codes[channel] = np.full(shape, 500 if failed is None else failed.failed_code, np.int32)
+            valid[channel] = np.zeros(shape, dtype=bool)
+        samples = EcuSamples(
+            channels=values,
+            codes=codes,
+            valid=valid,
+            rate_hz=unit.tick_rate_hz,
+            start_s=np.asarray(start_s[rows], dtype=np.float64),
+            context=context,
+        )
+        paths = np.where(all_fast, "fast", "full")
+        yield Sensed(samples=samples, reports=reports, paths=paths, draws=draws[rows])
 
 
 def _needed(wanted: Sequence[str], sensor_set: SensorSet) -> frozenset[str]:
@@ -204,10 +268,10 @@ def _needed(wanted: Sequence[str], sensor_set: SensorSet) -> frozenset[str]:
     return frozenset(names)
 
 
-def _rows_a_piece(signals: Mapping[str, Signal], sensor_set: SensorSet) -> int:
-    """Draws that are sensed at once, so that long events keep within memory."""
-    if not signals:
-        return PIECE_SAMPLES
+def _rows_a_piece(signals: Mapping[str, Signal], sensor_set: SensorSet, *, draws: int) -> int:
+    """Draws that are prepared at once, so that long events keep within memory."""
+    if all(np.atleast_2d(signal.samples).shape[0] == 1 for signal in signals.values()):
+        return draws  # a signal that all share is there once
     rate = sensor_set.control_unit.internal_rate_hz
     size = max(signal.size * rate / signal.rate_hz for signal in signals.values())
     rows = max(1, int(PIECE_SAMPLES / size))
@@ -215,31 +279,10 @@ def _rows_a_piece(signals: Mapping[str, Signal], sensor_set: SensorSet) -> int:
     return rows if rows < PAGE else rows // PAGE * PAGE
 
 
-def _in_pieces(
-    signals: Mapping[str, Signal],
-    sensor_set: SensorSet,
-    *,
-    piece: int,
-    draws: IntArray,
-    deviates: Mapping[str, FloatArray] | None,
-    **arguments: Any,
-) -> Sensed:
-    """Sense a large block in pieces: a draw does not depend on its neighbours."""
-    for name, signal in signals.items():
-        if signal.samples.ndim == 2 and signal.samples.shape[0] not in (1, draws.size):
-            expected = f"1 row or one for each of the {draws.size} draws"
-            raise InputError([Fault(f"signal {name}", "samples", signal.samples.shape, expected)])
-    pieces = []
-    for first in range(0, draws.size, piece):
-        rows = slice(first, first + piece)
-        part = {
-            name: signal
-            if signal.samples.ndim == 1 or signal.samples.shape[0] == 1
-            else signal.replaced(signal.samples[rows], note=f"draws {first} and on")
-            for name, signal in signals.items()
-        }
-        chosen = None if deviates is None else {k: v[rows] for k, v in deviates.items()}
-        pieces.append(sense(part, sensor_set, draws=draws[rows], deviates=chosen, **arguments))
+def _joined(pieces: Sequence[Sensed]) -> Sensed:
+    """The draws of several parts, one after the other."""
+    if len(pieces) == 1:
+        return pieces[0]
     head = pieces[0]
 
     def table(name: str) -> dict[str, Any]:
@@ -268,4 +311,5 @@ def _in_pieces(
             name: np.concatenate([getattr(part, name) for part in parts]) for name in counts
         }
         reports[channel] = replace(report, **joined)
-    return Sensed(samples, reports, np.concatenate([one.paths for one in pieces]), draws)
+    numbers = np.concatenate([one.draws for one in pieces])
+    return Sensed(samples, reports, np.concatenate([one.paths for one in pieces]), numbers)

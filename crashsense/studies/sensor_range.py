@@ -240,7 +240,7 @@ class _EventStudy:
         self, event: Event, base: SensorSet, sensor: str, algorithm: Algorithm, restraint: str
     ) -> None:
         self.event, self.base, self.sensor, self.restraint = event, base, sensor, restraint
-        self.rule = algorithm.rules.get(restraint)
+        self.algorithm, self.rule = algorithm, algorithm.rules.get(restraint)
         self.block: SignalBlock = (
             event.source.nominal()
             if event.source is not None
@@ -292,8 +292,8 @@ class _EventStudy:
         both = replace(sensed, samples=merged, reports={**self.rest.reports, **sensed.reports})
         row, _ = score_restraint(
             self.event,
+            self.algorithm,
             self.restraint,
-            self.rule,
             samples=merged,
             sensed=both,
             sensor_set=sensor_set,

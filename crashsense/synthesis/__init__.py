@@ -1,7 +1,8 @@
 """Synthesis: from recipes to events, by physical models.
 
 Importing the package registers the shipped models. A module of models calls
-:func:`crashsense.synthesis.model.register_model` when it is imported.
+:func:`crashsense.synthesis.model.register_model` when it is imported, a module of speed sweeps
+:func:`crashsense.synthesis.severity.register_speed_sweep`.
 """
 
 from __future__ import annotations
@@ -22,7 +23,10 @@ MODEL_MODULES: tuple[str, ...] = (
     "rollover",
 )
 
-for _module in MODEL_MODULES:
+#: Modules that register what their models require at rising speed.
+SWEEP_MODULES: tuple[str, ...] = ("severity_frontal", "severity_side")
+
+for _module in (*MODEL_MODULES, *SWEEP_MODULES):
     importlib.import_module(f"crashsense.synthesis.{_module}")
 
 __all__ = ["Recipe", "load_events", "load_recipes", "parse_recipe"]

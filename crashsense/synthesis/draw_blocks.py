@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from crashsense.draws import PAGE
 from crashsense.synthesis.model import Synthesis, Variation
 
 FloatArray = npt.NDArray[np.float64]
@@ -19,14 +20,23 @@ FloatArray = npt.NDArray[np.float64]
 ROWS = 256
 
 
-def rows_of(variation: Variation, first: int, last: int) -> Variation:
-    """Return the draws *first* to *last* (excluded) of a variation."""
+def rows_of(variation: Variation, rows: slice | npt.NDArray[np.int64]) -> Variation:
+    """Return the given rows of a variation."""
     return Variation(
-        draws=variation.draws[first:last],
+        draws=variation.draws[rows],
         seed=variation.seed,
         occurrence=variation.occurrence,
-        deviations={name: values[first:last] for name, values in variation.deviations.items()},
+        deviations={name: values[rows] for name, values in variation.deviations.items()},
     )
+
+
+def pages_of(variation: Variation) -> list[npt.NDArray[np.int64]]:
+    """Rows by the page that their random numbers come from (:mod:`crashsense.draws`).
+
+    A page that is taken at once is drawn once. The nominal draw goes with the first page.
+    """
+    pages = np.maximum(variation.draws - 1, 0) // PAGE
+    return [np.flatnonzero(pages == page) for page in np.unique(pages)]
 
 
 def in_blocks(
@@ -41,7 +51,10 @@ def in_blocks(
         part = None
         for first in range(0, variation.size, rows):
             last = min(first + rows, variation.size)
-            part = simulate(parameters, rows_of(variation, first, last))
+            part = simulate(parameters, rows_of(variation, slice(first, last)))
+            # Locations that share their motion go on sharing it: part -> whole, whole -> part.
+            shared: dict[int, FloatArray] = {}
+            filled: dict[int, int] = {}
             arrays: dict[str, Mapping[str, FloatArray]] = {
                 "signals": part.signals,
                 "gaps": part.gaps,
@@ -56,8 +69,13 @@ def in_blocks(
             for kind, group in arrays.items():
                 into = whole.setdefault(kind, {})
                 for name, values in group.items():
+                    key = id(values)
                     if name not in into:
-                        into[name] = np.empty((variation.size, *values.shape[1:]))
+                        if key not in shared:
+                            shared[key] = np.empty((variation.size, *values.shape[1:]))
+                        into[name] = shared[key]
+                    if filled.setdefault(id(into[name]), key) != key:
+                        into[name] = into[name].copy()
                     into[name][first:last] = values
         if part is None:
             return simulate(parameters, variation)

@@ -4,6 +4,9 @@ Rigid-body motion from :mod:`crashsense.synthesis.lumped`; lateral and vertical 
 follow from the obstacle's force (yaw and pitch moments, no feedback on x); each sensing location
 adds its local ringing (:mod:`crashsense.synthesis.ringing`).
 
+The obstacle overlaps from the left, a slanted wall meets the left corner first; a recipe with
+``struck_side = "right"`` is the mirror image.
+
 Valid for impacts up to about 70 km/h of a small car; no wheels, no brakes, no gravity. The band
 strength is fitted to one public crash record, so a study of sensor range on these events is no
 independent evidence.
@@ -20,6 +23,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, model_validat
 from crashsense.channels import CHANNELS
 from crashsense.errors import InputError
 from crashsense.signal import cumulative_trapezoid
+from crashsense.synthesis.draw_blocks import in_blocks, pages_of, rows_of
 from crashsense.synthesis.frontal_vehicle import FrontalVehicle, load_vehicle
 from crashsense.synthesis.lumped import Motion, System, integrate
 from crashsense.synthesis.model import PulseModel, Synthesis, Tolerance, Variation, register_model
@@ -30,7 +34,7 @@ from crashsense.synthesis.obstacles import (
     nose_shares,
     slant_gaps,
 )
-from crashsense.synthesis.ringing import ring
+from crashsense.synthesis.ringing import ROWS, Rows, ring
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -41,6 +45,9 @@ SAMPLES = 3000
 ZERO = 500
 #: Samples after contact in which folding excites the band.
 FOLDING = 1800
+
+#: Draws in a block: many, because the steps in time are short.
+BLOCK = 1000
 
 #: Mass of the car whose structure the obstacle "car" has [kg].
 OTHER_CAR_KG = 1719.0
@@ -72,7 +79,8 @@ class FrontalParameters(BaseModel):
     payload_kg: float = Field(default=0.0, ge=0.0, le=800.0)
     #: time from first touch to contact of the structure
     contact_delay_ms: float = Field(default=0.0, ge=0.0, le=100.0)
-    #: channels whose sensor is torn off or dead from *damaged_from_ms* on (before 0: absent)
+    #: channels whose sensor is torn off or dead from *damaged_from_ms* on (before 0: absent), as
+    #: the left side is struck: a recipe struck on the right is the mirror image, these too
     damaged: tuple[str, ...] = ()
     damaged_from_ms: float = Field(default=-50.0, ge=-50.0, le=250.0)
     folder: str = Field(default="", exclude=True)
@@ -226,14 +234,8 @@ def simulate(parameters: FrontalParameters, variation: Variation) -> Synthesis:
     system = build_system(parameters, variation)
     delay = int(round(1e-3 * parameters.contact_delay_ms * RATE_HZ))
     first = ZERO + delay
-    motion = integrate(system, duration_s=(SAMPLES - first) / RATE_HZ)
+    motion = integrate(system, duration_s=(SAMPLES - first) / RATE_HZ, rest=first)
     return _signals(parameters, variation, system, motion, first)
-
-
-def _padded(series: FloatArray, first: int) -> FloatArray:
-    out = np.zeros((series.shape[0], SAMPLES))
-    out[:, first:] = series
-    return out
 
 
 def _signals(
@@ -247,10 +249,9 @@ def _signals(
     car = parameters.car()
     total = sum(system.mass[body] for body in ("front_left", "front_right", "powertrain", "cabin"))
     total = np.asarray(total)[:, None]
-    body = {name: _padded(series, first) for name, series in motion.acceleration.items()}
-    drive = _padded(motion.obstacle_force, first)
-    drive /= total
-    power = _padded(motion.power, first)
+    body = motion.acceleration
+    drive = motion.obstacle_force / total
+    power = motion.power
     power /= total
     cabin_y = _lateral(parameters, car, drive, total, system)
     geometry = car.geometry
@@ -263,23 +264,17 @@ def _signals(
         "side_right_y": cabin_y, "central_z": pitch,
     }  # fmt: skip
     last = min(SAMPLES, first + FOLDING)
-    factor = variation.factor("mode_frequency")
-    signals = {}
-    for channel, series in rigid.items():
-        location = car.locations.get(channel)
-        if location is None:
-            signals[channel] = series
-            continue
-        structure = location.structure()
-        noise = None
-        if structure.band is not None:
-            noise = variation.noise(f"{channel} folding", last - first)
-        out = ring(
-            drive, power=power, structure=structure, rate_hz=RATE_HZ, frequency_factor=factor,
-            noise=noise, first=first, last=last,
-        )  # fmt: skip
-        out += series
-        signals[channel] = out
+    structures = {name: location.structure() for name, location in car.locations.items()}
+
+    def folding(channel: str, rows: Rows) -> FloatArray:
+        return rows_of(variation, rows).noise(f"{channel} folding", last - first)
+
+    signals = ring(
+        rigid, structures=structures, drive=drive, power=power, rate_hz=RATE_HZ,
+        frequency_factor=variation.factor("mode_frequency"), noise=folding,
+        pages=pages_of(variation), first=first, last=last,
+        spent=frozenset({"upfront_left_x", "upfront_right_x", "central_z"}),
+    )  # fmt: skip
     # The second element sits beside the first on the same board: it sees the same motion. What
     # makes it independent (its own offset, noise, sensitivity) belongs to the sensor.
     signals["central_safing_x"] = signals["central_x"]
@@ -303,8 +298,7 @@ def _signals(
         quiet=quiet,
         facts=facts,
         trace={
-            "obstacle_force": _padded(motion.obstacle_force, first),
-            "power": power,
+            "obstacle_force": motion.obstacle_force,
             "powertrain": body["powertrain"],
         },
     )
@@ -336,16 +330,22 @@ def _lateral(
 
 
 def _facts(cabin: FloatArray, system: System, first: int) -> dict[str, FloatArray]:
-    velocity = cumulative_trapezoid(cabin[:, first:], step_s=1.0 / RATE_HZ)
-    travel = cumulative_trapezoid(
-        velocity + system.velocity["cabin"][:, None], step_s=1.0 / RATE_HZ
-    )
+    speed = np.asarray(system.velocity["cabin"])
+    change, distance, time = (np.empty(speed.size) for _ in range(3))
+    for at in range(0, speed.size, ROWS):
+        rows = slice(at, at + ROWS)
+        velocity = cumulative_trapezoid(cabin[rows, first:], step_s=1.0 / RATE_HZ)
+        change[rows] = -velocity.min(axis=1)
+        velocity += speed[rows, None]
+        travel = cumulative_trapezoid(velocity, step_s=1.0 / RATE_HZ)
+        distance[rows] = travel.max(axis=1)
+        time[rows] = travel.argmax(axis=1) / RATE_HZ
     return {
-        "speed_m_s": np.asarray(system.velocity["cabin"]),
-        "velocity_change_m_s": -velocity.min(axis=1),
-        "stopping_distance_m": travel.max(axis=1),
-        "stopping_time_s": travel.argmax(axis=1) / RATE_HZ,
-        "contact_s": np.full(cabin.shape[0], START_S + first / RATE_HZ),
+        "speed_m_s": speed,
+        "velocity_change_m_s": change,
+        "stopping_distance_m": distance,
+        "stopping_time_s": time,
+        "contact_s": np.full(speed.size, START_S + first / RATE_HZ),
     }
 
 
@@ -353,8 +353,9 @@ FRONTAL = register_model(
     PulseModel(
         name="frontal_impact",
         parameters=FrontalParameters,
-        simulate=simulate,
+        simulate=in_blocks(simulate, rows=BLOCK),
         tolerances=TOLERANCES,
         title="frontal impact of a lumped-mass car",
+        struck_left=True,
     )
 )

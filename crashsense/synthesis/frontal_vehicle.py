@@ -116,10 +116,10 @@ class Geometry(_Strict):
 
 
 class Location(_Strict):
-    """Local structure: modes (Hz, damping, gain) and band (low Hz, high Hz, strength)."""
+    """Local structure: modes (Hz, damping, gain) and band (low Hz, high Hz, strength, J/kg)."""
 
     modes: tuple[tuple[float, float, float], ...] = ()
-    band: tuple[float, float, float] | None = None
+    band: tuple[float, float, float, Annotated[float, Field(ge=0.0)]] | None = None
 
     def structure(self) -> LocalStructure:
         """The local structure as the ringing takes it."""

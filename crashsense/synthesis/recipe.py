@@ -194,6 +194,7 @@ class Recipe:
         for name, channel in CHANNELS.items():
             if name in synthesis.signals:
                 samples = synthesis.signals[name]
+                samples.setflags(write=False)  # handed over, not copied
             elif name in synthesis.quiet:
                 size = next(iter(synthesis.signals.values())).shape[-1]
                 samples = np.zeros((1, size))  # silence is the same for all draws
@@ -208,9 +209,10 @@ class Recipe:
                 location=channel.location,
                 history=(note,),
             )
+        flights: dict[Flight, FloatArray] = {}
         required = {
             event: {
-                restraint: self._required(entry, synthesis, numbers.size)
+                restraint: self._required(entry, synthesis, numbers.size, flights)
                 for restraint, entry in self.requirements[state].items()
             }
             for event, state in zip(self.event_names, self.belts, strict=True)
@@ -219,7 +221,13 @@ class Recipe:
             draws=numbers, signals=signals, required_s=required, facts=dict(synthesis.facts)
         )
 
-    def _required(self, entry: RequirementEntry, synthesis: Synthesis, size: int) -> FloatArray:
+    def _required(
+        self,
+        entry: RequirementEntry,
+        synthesis: Synthesis,
+        size: int,
+        flights: dict[Flight, FloatArray],
+    ) -> FloatArray:
         where = f"recipe {self.name}"
         if entry.timing == "explicit":
             if entry.required_ms is None:
@@ -230,28 +238,11 @@ class Recipe:
                 raise InputError(
                     [Fault(where, "timing", "free_flight", "a model with cabin motion")]
                 )
-            origin = self._fact(entry.origin_fact, synthesis, size)
-            if np.all(origin == origin[0]):
-                times = required_time_to_fire(
-                    -synthesis.cabin_x,
-                    rate_hz=synthesis.rate_hz,
-                    start_s=synthesis.start_s,
-                    travel_m=1e-3 * entry.travel_mm,
-                    inflation_s=1e-3 * entry.inflation_ms,
-                    origin_s=float(origin[0]),
-                )
-                return np.asarray(times + 1e-3 * entry.extra_ms)
-            times = np.empty(size)
-            for row in range(size):
-                times[row] = required_time_to_fire(
-                    -synthesis.cabin_x[row],
-                    rate_hz=synthesis.rate_hz,
-                    start_s=synthesis.start_s,
-                    travel_m=1e-3 * entry.travel_mm,
-                    inflation_s=1e-3 * entry.inflation_ms,
-                    origin_s=float(origin[row]),
-                )
-            return np.asarray(times + 1e-3 * entry.extra_ms)
+            key = (entry.travel_mm, entry.inflation_ms, entry.origin_fact)
+            if key not in flights:
+                origin = self._fact(entry.origin_fact, synthesis, size)
+                flights[key] = _free_flight(entry, synthesis, origin)
+            return np.asarray(flights[key] + 1e-3 * entry.extra_ms)
         if entry.timing == "gap_closure":
             if entry.gap is None or entry.gap not in synthesis.gaps:
                 known = nearest(str(entry.gap), synthesis.gaps)
@@ -357,6 +348,31 @@ class Recipe:
                 for state, entries in self.requirements.items()
             },
         )
+
+
+#: What a time of free flight depends on: travel, inflation time, fact that it counts from.
+Flight = tuple[float, float, str | None]
+#: Draws whose free flight is computed together: their motion stays in the processor's cache.
+FLIGHT_ROWS = 32
+
+
+def _free_flight(entry: RequirementEntry, synthesis: Synthesis, origin: FloatArray) -> FloatArray:
+    """Required times of free flight [s], shape (draws,), from the given times of contact."""
+    if synthesis.cabin_x is None:
+        raise ValueError("free flight needs the cabin's motion")
+    together = FLIGHT_ROWS if np.all(origin == origin[0]) else 1
+    times = np.empty(origin.size)
+    for at in range(0, origin.size, together):
+        rows = slice(at, at + together)
+        times[rows] = required_time_to_fire(
+            -synthesis.cabin_x[rows],
+            rate_hz=synthesis.rate_hz,
+            start_s=synthesis.start_s,
+            travel_m=1e-3 * entry.travel_mm,
+            inflation_s=1e-3 * entry.inflation_ms,
+            origin_s=float(origin[at]),
+        )
+    return times
 
 
 def _rebuild(state: dict[str, Any]) -> Recipe:

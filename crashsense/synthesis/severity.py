@@ -1,14 +1,18 @@
-"""From the nominal to the severe setting of a misuse recipe, and beyond where firing is open.
+"""Severity: a crash recipe over a range of speeds, a misuse recipe from nominal to severe.
 
-A recipe ``NAME`` and its ``NAME_severe`` differ in a few numbers of the same model. Share 0 is the
-nominal setting, 1 the severe one; between them every number that differs runs linearly. A share
-above 1 goes on along the same line, which only a recipe with an *open* end allows: past its bound
-on the velocity change the front restraints are open.
+:func:`speed_sweep` returns a recipe at several speeds, each with what its kind of crash requires at
+that speed; how is known to the module that registered itself for the recipe's model.
+
+:func:`severity_sweep` goes from the nominal to the severe setting of a misuse recipe. ``NAME`` and
+``NAME_severe`` differ in a few numbers of the same model. Share 0 is the nominal setting, 1 the
+severe one; between them every number that differs runs linearly. A share above 1 goes on along the
+same line, which only a recipe with an *open* end allows: past its bound on the velocity change the
+front restraints are open.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -23,6 +27,47 @@ SEVERE = "_severe"
 OPEN_ABOVE_M_S = 5.0
 
 FRONT = ("front_airbag_stage_1", "front_airbag_stage_2", "belt_pretensioner")
+
+
+#: (recipe, speeds [km/h]) -> the recipe at each speed.
+SpeedSweep = Callable[[Recipe, Sequence[float]], list[Recipe]]
+
+_SWEEPS: dict[str, SpeedSweep] = {}
+
+
+def register_speed_sweep(*models: str, sweep: SpeedSweep) -> None:
+    """Make *sweep* the way to run recipes of the named models over a range of speeds."""
+    for model in models:
+        if model in _SWEEPS:
+            raise ValueError(f"two speed sweeps for pulse model {model!r}")
+        _SWEEPS[model] = sweep
+
+
+def swept_models() -> tuple[str, ...]:
+    """Names of the models whose recipes run over a range of speeds, sorted."""
+    return tuple(sorted(_SWEEPS))
+
+
+def speed_sweep(recipe: Recipe, *, speeds_kmh: Sequence[float]) -> list[Recipe]:
+    """Return a frontal, side or rear recipe at each speed.
+
+    Each has its speed in its name (``wall_full_25_at_17.5``), draws of its own, and per belt state
+    the requirements of its kind of crash at that speed: ``no_fire``, ``open`` or ``fire``.
+
+    Parameters
+    ----------
+    recipe : of a model that requires something by speed (:func:`swept_models`)
+    speeds_kmh : at least one
+
+    Raises
+    ------
+    InputError : a recipe of another model; or no speed, or all that the model refuses, at once
+    """
+    model = recipe.model.name
+    if model not in _SWEEPS:
+        expected = f"a model with requirements by speed: {', '.join(swept_models())}"
+        raise InputError([Fault(f"recipe {recipe.name}", "model", model, expected)])
+    return _SWEEPS[model](recipe, speeds_kmh)
 
 
 @dataclass(frozen=True, eq=False)

@@ -15,6 +15,7 @@ from dataclasses import replace
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.synthesis.frontal import FrontalParameters
 from crashsense.synthesis.recipe import Recipe, RequirementEntry
+from crashsense.synthesis.severity import register_speed_sweep
 
 #: Kind of crash -> belt state -> (highest speed that must not fire, lowest that must) [km/h].
 #: Rows F01-F10, F11-F14, F15-F19, F20, F21, F22-F26, F27-F29, F30, F31, F32, F33.
@@ -47,7 +48,7 @@ def crash_kind(parameters: FrontalParameters) -> str:
     return parameters.obstacle
 
 
-def frontal_severity(recipe: Recipe, *, speeds_kmh: Sequence[float]) -> list[Recipe]:
+def frontal_severity(recipe: Recipe, speeds_kmh: Sequence[float]) -> list[Recipe]:
     """Return the recipe at each speed, its requirements by the ladder of the matrix.
 
     Names get the speed appended (``wall_full_25_at_17.5``); each recipe yields a belted and an
@@ -127,3 +128,6 @@ def _entries(
     if state == "belted" and expectation == "fire":
         entries["belt_pretensioner"] = entry("fire")
     return entries
+
+
+register_speed_sweep("frontal_impact", sweep=frontal_severity)

@@ -15,6 +15,7 @@ import numpy as np
 
 from crashsense.errors import Fault, InputError
 from crashsense.synthesis.recipe import Recipe, RequirementEntry
+from crashsense.synthesis.severity import register_speed_sweep
 
 FRONT = ("front_airbag_stage_1", "front_airbag_stage_2")
 
@@ -85,7 +86,7 @@ def severity_ladder(recipe: Recipe) -> Ladder:
     return LADDERS[key]
 
 
-def side_severity(recipe: Recipe, *, speeds_kmh: Sequence[float]) -> list[Recipe]:
+def side_severity(recipe: Recipe, speeds_kmh: Sequence[float]) -> list[Recipe]:
     """Return the recipe at each speed, its requirements by the ladder of the matrix.
 
     Names get the speed appended (``side_pole_90_29_at_17.5``). Restraints that the ladder does not
@@ -147,3 +148,6 @@ def _entry(
         return entry
     basis = "not judged by the ladder of speeds"
     return RequirementEntry(expectation="open", basis=basis)
+
+
+register_speed_sweep(*sorted({model for model, _, _ in LADDERS}), sweep=side_severity)

@@ -186,3 +186,26 @@ def test_only_acceleration_is_integrated_to_velocity():
         velocity.velocity()
     with pytest.raises(InputError, match="unit: got 'm'"):
         velocity.displacement().displacement()
+
+
+def test_samples_are_copied_unless_nobody_can_write_to_them():
+    mine = np.ones(4)
+    signal = acceleration(mine)
+    mine[0] = 7.0
+    assert signal.samples[0] == 1.0
+    shared = np.ones(4)
+    shared.setflags(write=False)
+    assert acceleration(shared).samples is shared
+    # A view may be read-only while its owner is not.
+    view = np.ones(5)[:4]
+    view.setflags(write=False)
+    assert acceleration(view).samples is not view
+
+
+@pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf])
+def test_samples_must_be_finite_and_may_be_huge(bad):
+    huge = np.full(9, 1e308)  # the sum overflows, no sample does
+    assert acceleration(huge).samples.max() == 1e308
+    huge[4] = bad
+    with pytest.raises(InputError, match="non-finite at \\[4\\]"):
+        acceleration(huge)

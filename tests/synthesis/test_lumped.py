@@ -6,7 +6,9 @@ from math import acos, atan2, exp, pi, sqrt
 import numpy as np
 import pytest
 
+from crashsense import engine
 from crashsense.errors import InputError
+from crashsense.synthesis import lumped
 from crashsense.synthesis.frontal import TOLERANCES, build_system
 from crashsense.synthesis.lumped import BODIES, SPRINGS, STEP_S, System, integrate
 from crashsense.synthesis.model import draw_variation
@@ -101,6 +103,55 @@ def test_both_twins_give_the_same_bits():
         assert np.array_equal(floats.power, arrays.power), name
         for key in floats.ledger:
             assert np.array_equal(floats.ledger[key], arrays.ledger[key]), (name, key)
+
+
+def same_motion(one, other):
+    series = [*one.acceleration, "obstacle_force", "power"]
+    for name in series:
+        a, b = (
+            m.acceleration[name] if name in m.acceleration else getattr(m, name)
+            for m in (one, other)
+        )
+        assert np.array_equal(a, b), name
+
+
+@pytest.mark.parametrize("name", list(FRONTAL))
+def test_what_the_numpy_twin_leaves_out_changes_no_bit(name):
+    system = frontal_system(name, draws=12)
+    floats = integrate(system, duration_s=0.25, few=True, rest=7)
+    same_motion(floats, integrate(system, duration_s=0.25, few=False, rest=7))
+    assert not floats.power[:, :7].any()
+
+
+@pytest.mark.parametrize("name", list(FRONTAL))
+def test_the_compiled_twin_gives_the_same_bits(name):
+    pytest.importorskip("numba")
+    for draws, per_sample in ((11, 2), (3, 1), (1, 4)):
+        system = frontal_system(name, draws=draws)
+        step_s = 1e-4 / per_sample if per_sample > 1 else STEP_S
+        options = {"duration_s": 0.12, "step_s": step_s, "per_sample": per_sample, "rest": 3}
+        floats = integrate(system, few=True, **options)
+        with engine.using("fast"):
+            same_motion(floats, integrate(system, **options))
+
+
+def test_a_stretch_whose_bounds_do_not_hold_is_taken_again(monkeypatch):
+    system = frontal_system("car_offset_40_40", draws=12)
+    calm = integrate(system, duration_s=0.2, few=False)
+    taken = []
+    run = lumped._Block.run
+
+    def counted(self, *arguments):
+        held = run(self, *arguments)
+        taken.append(held)
+        return held
+
+    monkeypatch.setattr(lumped._Block, "run", counted)
+    monkeypatch.setattr(lumped, "STRAY", 0.3)
+    monkeypatch.setattr(lumped, "CALM_M_S", 0.0)
+    again = integrate(system, duration_s=0.2, few=False)
+    assert taken.count(False) > 10
+    same_motion(calm, again)
 
 
 def test_an_unstable_step_is_refused_with_the_longest_that_is_stable():
