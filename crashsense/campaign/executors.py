@@ -82,6 +82,7 @@ def _start_worker(pickled: bytes) -> None:
     # Ctrl-C reaches the whole process group; the parent decides, the workers finish or are ended.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
+    pa.set_memory_pool(pa.system_memory_pool())  # as in campaign.tables.returned_memory
     _worker_job = pickle.loads(pickled)
 
 

@@ -30,7 +30,7 @@ from crashsense.campaign.folder import (
 )
 from crashsense.campaign.plan import Plan, code_digest, resolve_plan
 from crashsense.campaign.statistics import TALLY_COLUMNS, DrawTally
-from crashsense.campaign.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA
+from crashsense.campaign.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA, returned_memory
 from crashsense.campaign.tasks import bundled, split
 from crashsense.engine import choose
 from crashsense.errors import Fault, InputError, RunFolderError
@@ -288,6 +288,7 @@ def evaluate(
         engine=chosen,
     )
     with ExitStack() as stack:
+        stack.enter_context(returned_memory())
         if executor is None and cluster is not None:
             executor = stack.enter_context(closing(Cluster(cluster)))
         work = _Engine(resolved, job, workers, executor, chunk, on_progress)

@@ -48,12 +48,14 @@ def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
 
     Without arguments: the shipped library, sensor set 'standard', algorithms 'plain' and 'guarded'.
     Records replace the library unless the plan names events. The run folder holds report.html,
-    verdicts.csv, verdicts.parquet, summary.json, plan.toml and provenance.json.
+    verdicts.csv, verdicts.parquet, summary.json, plan.toml and provenance.json, with draws also
+    statistics.csv.
 
     Exit code 0: every requirement met by every gating algorithm. 1: some not met, which is a
     result and not an error. 2: bad input; nothing was written. 130: interrupted.
     """
     from crashsense import campaign, reporting
+    from crashsense.reporting.view import view_of
 
     folder = options.pop("out") or DEFAULT_FOLDER
     dry_run = options.pop("dry_run")
@@ -82,9 +84,10 @@ def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
     if dry_run:
         click.echo(str(run))
         return 0
-    reporting.write_report(run, folder)
-    click.echo(reporting.text_summary(run))
-    return 0 if reporting.run_meets_requirements(run) else 1
+    view = view_of(run)  # reads every part once, for all three
+    reporting.write_report(view, folder)
+    click.echo(reporting.text_summary(view))
+    return 0 if reporting.run_meets_requirements(view) else 1
 
 
 class _Progress:

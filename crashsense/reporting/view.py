@@ -101,7 +101,7 @@ class RunView:
 
 
 #: Parts are tallied together up to this many rows: many small tables are slow one by one.
-TALLY_ROWS = 200_000
+TALLY_ROWS = 16_384
 
 
 def _joined(parts: Iterable[pd.DataFrame]) -> Iterator[pd.DataFrame]:

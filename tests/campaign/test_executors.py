@@ -7,6 +7,7 @@ from multiprocessing import active_children
 from pathlib import Path
 from typing import Any
 
+import pyarrow as pa
 import pytest
 
 import crashsense
@@ -141,3 +142,15 @@ def test_failures_so_far_count_what_is_in_the_folder(tmp_path: Path) -> None:
     crashsense.evaluate(plan, out=folder, engine="numpy", on_progress=note)
     assert told[0] > 0
     assert told[-1] == everything
+
+
+def test_the_memory_pool_of_the_caller_is_given_back() -> None:
+    pool = pa.default_memory_pool().backend_name
+    used: list[str] = []
+    crashsense.evaluate(
+        events=["hammer_tunnel"],
+        engine="numpy",
+        on_progress=lambda *_, **__: used.append(pa.default_memory_pool().backend_name),
+    )
+    assert set(used) == {"system"}
+    assert pa.default_memory_pool().backend_name == pool
