@@ -109,16 +109,68 @@ def filter_rows(sections: FloatArray, samples: FloatArray, state: FloatArray) ->
 
 
 @_jit
-def filter_by_setting(sections: FloatArray, setting: IntArray, samples: FloatArray) -> None:
-    """Filter each row of *samples* from rest with its own setting's sections, in place.
+def filter_by_setting(
+    sections: FloatArray, setting: IntArray, samples: FloatArray, state: FloatArray
+) -> None:
+    """Filter each row of *samples* with its own setting's sections, in place.
 
-    *sections* (settings, sections, 6), *setting* (rows,). Rows of one setting run side by side.
+    *sections* (settings, sections, 6), *setting* (rows,), *state* (sections, rows, 2) or empty for
+    a start from zero. Rows of one setting run side by side.
     """
-    rest = np.empty((0, 0, 0))
     for s in range(sections.shape[0]):
         chosen = np.flatnonzero(setting == s)
         if chosen.size:
-            _filter_some(sections[s], samples, chosen, rest, samples)
+            _filter_some(sections[s], samples, chosen, state, samples)
+
+
+@_jit
+def front_end(
+    noise: FloatArray,
+    sigma: float,
+    signals: FloatArray,
+    factors: FloatArray,
+    offset: FloatArray,
+    drift: FloatArray,
+    ramp: FloatArray,
+    level: float,
+) -> tuple[IntArray, FloatArray]:
+    """Readings ahead of the filter, in place of unit *noise*, cut at *level*.
+
+    ``signals[k] factors[k, row]`` of all k, ``offset[row]``, ``drift[row] ramp``, added in this
+    order, then *sigma* times noise. *signals* (parts, 1 or rows, n), *noise* (rows, ahead + n):
+    before its first sample the reading stands still. Returns the samples cut and the reading at
+    rest, of shape (rows,). Twin: ``OneSensor._readings``.
+    """
+    rows, n = noise.shape[0], signals.shape[2]
+    ahead = noise.shape[1] - n
+    cut = np.zeros(rows, dtype=np.int64)
+    rest = np.empty(rows)
+    line = np.empty(n)
+    for row in range(rows):
+        own = row if signals.shape[1] > 1 else 0
+        for i in range(n):
+            line[i] = factors[0, row] * signals[0, own, i]
+        for k in range(1, signals.shape[0]):
+            factor = factors[k, row]
+            for i in range(n):
+                line[i] += factor * signals[k, own, i]
+        shift, slope = offset[row], drift[row]
+        for i in range(n):
+            line[i] = line[i] + shift + slope * ramp[i]
+        first = line[0]
+        rest[row] = min(max(first, -level), level)
+        for i in range(ahead):
+            x = sigma * noise[row, i] + first
+            x = level if x > level else x
+            noise[row, i] = -level if x < -level else x
+        beyond = 0
+        for i in range(n):
+            x = sigma * noise[row, ahead + i] + line[i]
+            beyond += abs(x) > level
+            x = level if x > level else x
+            noise[row, ahead + i] = -level if x < -level else x
+        cut[row] = beyond
+    return cut, rest
 
 
 @_jit
@@ -465,9 +517,10 @@ def check() -> None:
     through = np.array([[1.0, 0.0, 0.0, 1.0, 0.0, 0.0]])
     index = np.zeros(2, dtype=np.int64)
     filter_rows(through, rows, np.zeros((1, 2, 2)))
-    filter_by_setting(through[None], index, rows.copy())
-    tables = np.ones((2, 1, 1, 4))
+    filter_by_setting(through[None], index, rows.copy(), np.zeros((1, 2, 2)))
     both = np.ones(2)
+    front_end(rows.copy(), 1.0, np.ones((1, 1, 4)), both[None], both, both, np.ones(4), 2.0)
+    tables = np.ones((2, 1, 1, 4))
     words_of(tables, rows[:, :2].copy(), both, rows, 1.0, index, index, 1.0, 2.0, 2.0)
     floored_sum(rows, 1.0, True)
     window_sum(rows, 2)

@@ -15,6 +15,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from crashsense import engine
 from crashsense.errors import Fault, InputError
 from crashsense.filters.causal import filter_rows, lowpass_delay, lowpass_sections
 from crashsense.sensing.sensor import Sensor
@@ -187,6 +188,28 @@ def apply_setting(
     state = _rest_state(design, setting)
     start = state[:, None, :] * rest[None, :, None]
     return filter_rows(samples, sections=sections, state=start)
+
+
+def filter_each(
+    samples: FloatArray, *, design: FilterDesign, rest: FloatArray, setting: IntArray
+) -> FloatArray:
+    """Filter each row with its own setting, as :func:`apply_setting`; *samples* may be reused."""
+    kernels = engine.kernels()
+    if design.kind == "none":
+        return samples
+    if kernels is None:
+        for s in np.unique(setting):
+            mine = np.flatnonzero(setting == s)
+            rows = slice(None) if mine.size == setting.size else mine
+            samples[rows] = apply_setting(
+                samples[rows], design=design, rest=rest[rows], setting=int(s)
+            )
+        return samples
+    every = range(len(CORNER_SETTINGS))
+    sections = np.stack([setting_sections(design, s) for s in every])  # type: ignore[misc]
+    unit = np.stack([_rest_state(design, s) for s in every], axis=1)
+    kernels.filter_by_setting(sections, setting, samples, unit[:, setting] * rest[:, None])
+    return samples
 
 
 def word_table(

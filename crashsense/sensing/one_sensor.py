@@ -361,7 +361,7 @@ class OneSensor:
         setting, kernels = self.drawn.setting[rows], engine.kernels()
         if kernels is not None:
             sections = np.stack([model.sections for model in models])
-            kernels.filter_by_setting(sections, setting, noise)
+            kernels.filter_by_setting(sections, setting, noise, np.empty((0, 0, 0)))
         else:
             for s in np.unique(setting):
                 mine = np.flatnonzero(setting == s)
@@ -369,18 +369,13 @@ class OneSensor:
         return noise[:, warm_up:]
 
     def _full(self, rows: IntArray) -> tuple[FloatArray, IntArray]:
-        out = np.empty((rows.size, self.words))
-        before = np.zeros(rows.size, dtype=np.int64)
         if not self._rows_differ(rows):
             # One signal, nominal sensors: computed once for all.
+            out = np.empty((rows.size, self.words))
+            before = np.empty(rows.size, dtype=np.int64)
             out[:], before[:] = self._full_block(rows[:1])
             return out, before
-        # A page of draws at a time: its noise comes in one piece and stays in the cache.
-        pages = (np.maximum(self.draws[rows], 1) - 1) // random_draws.PAGE
-        for page in np.unique(pages):
-            mine = np.flatnonzero(pages == page)
-            out[mine], before[mine] = self._full_block(rows[mine])
-        return out, before
+        return self._full_block(rows)
 
     def _rows_differ(self, rows: IntArray) -> bool:
         d = self.drawn
@@ -394,6 +389,50 @@ class OneSensor:
         return not (same and all((a[rows] == a[rows[0]]).all() for a in varied))
 
     def _full_block(self, rows: IntArray) -> tuple[FloatArray, IntArray]:
+        sensor, kernels = self.sensor, engine.kernels()
+        setting, phase = self.drawn.setting[rows], self.shared.phase[rows]
+        if kernels is not None and all(f.stage != "front_end" for f in sensor.faults):
+            raw, before, rest = self._readings_compiled(rows)
+        else:
+            raw, before, rest = self._readings(rows)
+        raw = chain.filter_each(raw, design=self.design, rest=rest, setting=setting)
+        out = np.empty((rows.size, self.words))
+        for p in np.unique(phase):
+            at = np.flatnonzero(phase == p)
+            out[at] = raw[at, self._word_index(int(p))]
+        return out, before
+
+    def _internal_noise(self, rows: IntArray) -> FloatArray:
+        """Normal numbers at the internal rate, shape (draws, ahead + samples)."""
+        width = self.ahead + self.reading.shape[1]
+        if not self._noisy:
+            return np.zeros((rows.size, width))
+        axes = (self.occurrence, self.channel, "noise", "internal")
+        return random_draws.normals(self.draws[rows], width, seed=self.seed, axes=axes)
+
+    def _readings_compiled(self, rows: IntArray) -> tuple[FloatArray, IntArray, FloatArray]:
+        """As :meth:`_readings`, in one compiled pass."""
+        drawn, kernels = self.drawn, engine.kernels()
+        assert kernels is not None  # the caller's choice
+        parts = [(drawn.gain, self.reading)]
+        parts += [(drawn.cross[n], other) for n, other in self.others.items() if other.any()]
+        shared = all(samples.shape[0] == 1 for _, samples in parts)
+        shape = (1 if shared else rows.size, self.reading.shape[1])
+        raw = self._internal_noise(rows)
+        before, rest = kernels.front_end(
+            raw,
+            self._sigma,
+            np.stack([np.broadcast_to(s if s.shape[0] == 1 else s[rows], shape) for _, s in parts]),
+            np.stack([factor[rows] for factor, _ in parts]),
+            drawn.offset[rows],
+            drawn.drift[rows],
+            self._ramp()[0],
+            self.sensor.front_end,
+        )
+        return raw, before, rest
+
+    def _readings(self, rows: IntArray) -> tuple[FloatArray, IntArray, FloatArray]:
+        """Readings ahead of the filter, cut; how many were cut; readings at rest."""
         drawn, sensor, base = self.drawn, self.sensor, self.base
 
         def of(samples: FloatArray) -> FloatArray:
@@ -402,43 +441,27 @@ class OneSensor:
         raw = drawn.gain[rows][:, None] * of(self.reading)
         for name, samples in self.others.items():
             coefficient = drawn.cross[name][rows]
-            if coefficient.any():
+            if coefficient.any() and samples.any():
                 raw += coefficient[:, None] * of(samples)
         raw += drawn.offset[rows][:, None]
         if drawn.drift[rows].any():
-            raw += drawn.drift[rows][:, None] * np.maximum(base.times_s, 0.0)
+            raw += drawn.drift[rows][:, None] * self._ramp()
         for fault in sensor.faults:
             raw = fault.at_front_end(raw, self._scene(base.times_s, rows))
         rest = np.clip(raw[:, 0], -sensor.front_end, sensor.front_end)
-        if sensor.noise_density > 0 and drawn.noisy[rows].any():
-            noise = random_draws.normals(
-                self.draws[rows],
-                self.ahead + raw.shape[1],
-                seed=self.seed,
-                axes=(self.occurrence, self.channel, "noise", "internal"),
-            )
-            noise *= chain.noise_deviation(sensor, rate_hz=base.rate_hz)
+        if self._noisy:
+            noise = self._internal_noise(rows)
+            noise *= self._sigma
             noise[:, : self.ahead] += raw[:, :1]
             noise[:, self.ahead :] += raw
             raw = noise
         else:
             raw = self._ahead(raw)
+        before = np.zeros(rows.size, dtype=np.int64)
         if max(raw.max(), -raw.min()) > sensor.front_end:
             before = np.count_nonzero(np.abs(raw[:, self.ahead :]) > sensor.front_end, axis=-1)
             np.clip(raw, -sensor.front_end, sensor.front_end, out=raw)
-        else:
-            before = np.zeros(rows.size, dtype=np.int64)
-        out = np.empty((rows.size, self.words))
-        setting, phase = drawn.setting[rows], self.shared.phase[rows]
-        for s in np.unique(setting):
-            mine = np.flatnonzero(setting == s)
-            smooth = chain.lowpass(
-                raw[mine], sensor=sensor, rate_hz=base.rate_hz, rest=rest[mine], setting=int(s)
-            )
-            for p in np.unique(phase[mine]):
-                at = np.flatnonzero(phase[mine] == p)
-                out[mine[at]] = smooth[at, self._word_index(int(p))]
-        return out, before
+        return raw, before, rest
 
     # --- words and control unit ------------------------------------------------------------------
 

@@ -1,0 +1,445 @@
+"""The table of speed goals: this program against a tidied script and against a fused C kernel.
+
+Run:   python tests/benchmarks/bench_goals.py [--rounds 3] [--small] [--save]
+
+Every ratio is taken within one run: rounds are interleaved, figures are medians (least to most).
+Processor time, one core; wall time where two processes or a whole command are compared. The kernel
+in C comes with the reference material beside a checkout and is compiled where a compiler is there.
+``--save`` keeps the table as JSON in ``tests/benchmarks/results/``, by commit. Nothing is asserted.
+"""
+
+from __future__ import annotations
+
+import argparse
+import ctypes
+import json
+import os
+import platform
+import shutil
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import yardstick
+
+import crashsense
+from crashsense import campaign, engine
+from crashsense.scoring import fire_times_at_scales
+from crashsense.sensing import load_sensor_set, sense
+
+HERE = Path(__file__).resolve().parent
+KERNEL = HERE.parents[2] / "shared" / "reference" / "yardstick" / "k.c"
+SCRIPT_RUNS = 300
+
+
+@dataclass
+class Case:
+    """One timed piece of work: a call, and how many evaluations it holds."""
+
+    call: Callable[[], object]
+    count: int
+    wall: bool = False
+    taken: list[float] = field(default_factory=list)
+
+    def run(self) -> None:
+        clock = time.perf_counter if self.wall else time.process_time
+        start = clock()
+        self.call()
+        self.taken.append((clock() - start) / self.count)
+
+    @property
+    def median(self) -> float:
+        return statistics.median(self.taken)
+
+
+# --- the two ends of the scale -------------------------------------------------------------------
+
+
+def script(pulses: np.ndarray) -> Case:
+    """The tidied script, evaluation by evaluation."""
+    source = np.random.default_rng(0)
+
+    def call() -> None:
+        for run in range(SCRIPT_RUNS):
+            yardstick.tidied(pulses[run % len(pulses)], source)
+
+    return Case(call, SCRIPT_RUNS)
+
+
+class Kernel:
+    """The fused C kernel with fresh noise, or with a shared bank of noise."""
+
+    def __init__(self, folder: str) -> None:
+        library = str(Path(folder) / "kernel.so")
+        command = ["gcc", "-O3", "-march=native", "-shared", "-fPIC", "-DF64"]
+        subprocess.run([*command, str(KERNEL), "-o", library, "-lm"], check=True)
+        self.library = ctypes.CDLL(library)
+        sys.path.insert(0, str(KERNEL.parent))
+        import core
+
+        self.core = core
+
+    def case(self, draws: int, events: int) -> Case:
+        """Fresh noise at the rate of the control unit, codes, rule and fire index."""
+        import scipy.signal as ss
+
+        core, lanes = self.core, self.library.lanes()
+        draws = draws // lanes * lanes
+        pulses = core.events(events)
+        scale, offset = core.draws(draws)
+        step = core.lsb(core.RNG_A)
+        gain = np.ascontiguousarray(scale.T)
+        shift = np.ascontiguousarray(offset.T / step)
+        sigma = np.full((2, draws), core.SIG / step)
+        sections = np.ascontiguousarray(core.arma_sos()[0][:, [0, 1, 2, 4, 5]])
+        unit = step * core.G * core.DT
+        rule = (ctypes.c_double * 8)(
+            1 - core.LEAK,
+            unit / core.VTH,
+            unit / core.WTH,
+            unit * core.DT / core.STH,
+            unit * core.T / core.STH,
+            step * core.G * 0.5 * core.T**2 / core.STH,
+            core.ATH / unit,
+            core.HOLD,
+        )
+        words = [
+            np.ascontiguousarray(ss.sosfilt(core.SOS, p, axis=-1)[:, :: core.DEC] / step)
+            for p in pulses
+        ]
+        rest = np.ascontiguousarray(ss.sosfilt(core.SOS, np.ones(core.N))[:: core.DEC])
+        fire, largest = np.zeros(draws, np.int32), np.zeros(draws)
+
+        def at(array: np.ndarray) -> Any:
+            return array.ctypes.data_as(ctypes.c_void_p)
+
+        def call() -> None:
+            for number, word in enumerate(words):
+                self.library.dec(
+                    *(at(word), at(rest), core.M, at(gain), at(shift), at(sigma), draws),
+                    *(at(sections), 3, rule, None, number, 1, 0, at(fire), at(largest)),
+                    *(None, 0, None, None),
+                )
+
+        return Case(call, draws * events)
+
+
+def check_rules(pulses: np.ndarray) -> int:
+    """The script's rule and ours fire at the same ticks on the same words; return how many fire."""
+    fired = 0
+    for event in yardstick.events(pulses):
+        samples = sense(
+            event.signals,
+            load_sensor_set(),
+            draws=range(8),
+            occurrence=event.name,
+            channels=yardstick.CHANNELS,
+        ).samples
+        demand = yardstick.ArrayRule().demand(samples)
+        for row in range(8):
+            main, second = (samples.channels[c][row] / yardstick.G for c in yardstick.CHANNELS)
+            tick, _ = yardstick.tidied_rule(main, second)
+            ours = int(np.argmax(demand[row] >= 1.0)) if (demand[row] >= 1.0).any() else -1
+            if ours != tick:
+                raise SystemExit(
+                    f"{event.name}, draw {row}: script fires at {tick}, rule at {ours}"
+                )
+            fired += tick >= 0
+    return fired
+
+
+# --- through the interface -----------------------------------------------------------------------
+
+
+def run_of(events: Any, rule: Any, *, draws: int, engine_name: str, **plan: Any) -> Case:
+    """One campaign through the public interface, verdicts kept."""
+    algorithm = yardstick.algorithm(rule)
+    sets = plan.get("sensor_sets") or [None]
+
+    def call() -> object:
+        return campaign.evaluate(
+            events=events,
+            algorithms=[algorithm],
+            draws=draws,
+            vary="sensor",
+            engine=engine_name,
+            **{"workers": 1, **plan},
+        )
+
+    return Case(call, len(events) * len(sets) * draws)
+
+
+def ranges() -> list[Any]:
+    """Eight ranges of the central element, everything else as it is."""
+    standard = load_sensor_set()
+    return [
+        standard.changed(
+            "central_x", name=f"range_{g}", range=g * yardstick.G, front_end=g * yardstick.G
+        )
+        for g in (60, 70, 80, 90, 100, 110, 120, 140)
+    ]
+
+
+def sweeps(events: Any, rule: Any, engine_name: str) -> tuple[Case, Case]:
+    """One threshold, and 200 threshold scales, over the same words."""
+    scales = np.linspace(0.5, 2.0, 200)
+    words = [
+        sense(
+            event.signals,
+            load_sensor_set(),
+            draws=range(1, 65),
+            occurrence=event.name,
+            channels=yardstick.CHANNELS,
+        ).samples
+        for event in events
+    ]
+
+    def over(wanted: np.ndarray) -> Callable[[], None]:
+        def call() -> None:
+            with engine.using(engine_name):
+                for samples in words:
+                    fire_times_at_scales(
+                        rule.demand(samples),
+                        scales=wanted,
+                        start_s=samples.start_s,
+                        rate_hz=samples.rate_hz,
+                    )
+
+        return call
+
+    count = 64 * len(words)
+    return Case(over(np.array([1.0])), count), Case(over(scales), count)
+
+
+WHOLE = """
+import json, resource, sys, time
+sys.path.insert(0, {here!r})
+import yardstick
+from crashsense import campaign
+
+if __name__ == "__main__":
+    events = yardstick.events(yardstick.pulses({events}))
+    rule = yardstick.compiled_rule() if {engine!r} == "fast" else yardstick.ArrayRule()
+    start = time.perf_counter()
+    campaign.evaluate(events=events, algorithms=[yardstick.algorithm(yardstick.ArrayRule())],
+                      draws={draws}, vary="sensor", engine={engine!r}, workers={workers})
+    seconds = time.perf_counter() - start
+    peak = [resource.getrusage(who).ru_maxrss / 1024
+            for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
+    print(json.dumps([seconds, *peak]))
+"""
+
+
+def alone(*, engine_name: str, draws: int, events: int, workers: int) -> list[float]:
+    """A campaign in a process of its own: seconds, its peak memory, that of a worker [MB]."""
+    code = WHOLE.format(
+        here=str(HERE), events=events, engine=engine_name, draws=draws, workers=workers
+    )
+    with tempfile.TemporaryDirectory() as folder:
+        file = Path(folder) / "whole.py"
+        file.write_text(code, encoding="utf-8")
+        done = subprocess.run([sys.executable, str(file)], capture_output=True, text=True)
+    if done.returncode:
+        raise SystemExit(done.stderr)
+    return list(json.loads(done.stdout.splitlines()[-1]))
+
+
+def command_seconds(*arguments: str) -> float:
+    """Wall time of a command in an empty folder."""
+    with tempfile.TemporaryDirectory() as folder:
+        start = time.perf_counter()
+        subprocess.run([sys.executable, *arguments], cwd=folder, capture_output=True)
+        return time.perf_counter() - start
+
+
+# --- the table -----------------------------------------------------------------------------------
+
+
+@dataclass
+class Row:
+    """One goal: what it asks, what was found, in words and in numbers."""
+
+    name: str
+    engine: str
+    goal: str
+    met: bool | None
+    found: str
+    values: dict[str, float]
+
+
+def ratio_row(name: str, case: Case, base: Case, *, engine_name: str, goal: float) -> Row:
+    ratio = base.median / case.median
+    low, high = min(base.taken) / max(case.taken), max(base.taken) / min(case.taken)
+    found = f"{ratio:6.1f} ({low:.1f} to {high:.1f}), {1e6 * case.median:.1f} us"
+    values = {"ratio": ratio, "least": low, "most": high, "us": 1e6 * case.median}
+    return Row(name, engine_name, f">= {goal:g}", ratio >= goal, found, values)
+
+
+def measured(rounds: int, *, small: bool, folder: str) -> list[Row]:
+    """Time everything, round by round, and return the table."""
+    draws, many, size = (200, 1000, 12) if small else (1000, 10_000, 60)
+    pulses = yardstick.pulses(size)
+    events, hard = yardstick.events(pulses), yardstick.events(yardstick.pulses(size, hard=3.0))
+    engines = ["numpy", *(["fast"] if engine.installed() else [])]
+    rules = {"numpy": {"numpy": yardstick.ArrayRule()}}
+    if "fast" in engines:
+        own = yardstick.compiled_rule()
+        rules["fast"] = {"fast": own, "fast, rule not compiled": yardstick.ArrayRule()}
+    base = script(pulses)
+    cases: dict[tuple[str, str], Case] = {}
+    for name in engines:
+        for label, rule in rules[name].items():
+            fresh = run_of(events, rule, draws=draws, engine_name=name)
+            shared = run_of(events, rule, draws=draws, engine_name=name, sensor_draws="shared")
+            cases["fresh noise", label] = fresh
+            cases["shared noise", label] = shared
+        rule = next(iter(rules[name].values()))
+        cases["full path", name] = run_of(
+            hard[: size // 3], rule, draws=draws // 5, engine_name=name, path="full"
+        )
+        cases["8 ranges", name] = run_of(
+            events[3:4], rule, draws=many, engine_name=name, sensor_sets=ranges()
+        )
+        one, swept = sweeps(events, rule, name)
+        cases["one scale", name], cases["200 scales", name] = one, swept
+    if shutil.which("gcc") and KERNEL.is_file():
+        cases["kernel in C", "C"] = Kernel(folder).case(draws, size)
+    for case in (base, *cases.values()):
+        case.call()
+    for number in range(rounds):
+        for case in (base, *cases.values()):
+            case.run()
+        print(f"round {number + 1} of {rounds}", file=sys.stderr, flush=True)
+
+    goals = {
+        "fresh noise": (f"{size} events x {draws} draws, fresh noise", 8, 60),
+        "shared noise": ("the same, shared noise", 14, 80),
+        "full path": ("full path (saturation before the filter)", 2.5, 20),
+        "8 ranges": (f"8 sensor ranges x {many} draws of one event", 18, 60),
+    }
+    found = [
+        Row(
+            "tidied script", "", "1", None, f"{1e6 * base.median:.0f} us", {"us": 1e6 * base.median}
+        )
+    ]
+    for (kind, label), case in cases.items():
+        if kind in goals:
+            name, *wanted = goals[kind]
+            goal = wanted[0] if label == "numpy" else wanted[1]
+            found.append(ratio_row(name, case, base, engine_name=label, goal=goal))
+        if kind == "200 scales":
+            ratio = case.median / cases["one scale", label].median
+            goal = 1.3 if label == "numpy" else 1.2
+            name = "200 threshold scales / one"
+            found.append(
+                Row(name, label, f"<= {goal}", ratio <= goal, f"{ratio:6.2f}", {"ratio": ratio})
+            )
+        if kind == "kernel in C":
+            row = ratio_row("fused kernel, fresh noise", case, base, engine_name="C", goal=0)
+            row.goal, row.met = "the ceiling", None
+            found.append(row)
+    found += whole_rows(engines, rounds, draws=draws, size=size)
+    return sorted(found, key=lambda row: (row.met is not None, row.name))
+
+
+def whole_rows(engines: list[str], rounds: int, *, draws: int, size: int) -> list[Row]:
+    """What whole processes take: two workers, memory, commands, the shipped library."""
+    rows = []
+    for name in engines:
+        times: dict[int, list[float]] = {1: [], 2: []}
+        peak = worker = 0.0
+        for _ in range(rounds):
+            for workers, taken in times.items():
+                seconds, own, child = alone(
+                    engine_name=name, draws=3 * draws, events=size, workers=workers
+                )
+                taken.append(seconds)
+                if workers == 1:
+                    peak = max(peak, own)
+                else:
+                    worker = max(worker, child)
+        ratio = statistics.median(times[1]) / statistics.median(times[2])
+        pair = f"{ratio:6.2f}"
+        rows.append(
+            Row("two processes / one", name, ">= 1.7", ratio >= 1.7, pair, {"ratio": ratio})
+        )
+        most = 250 if name == "numpy" else 350
+        text = f"{peak:6.0f} MB, a worker {worker:.0f} MB"
+        values = {"megabytes": peak, "worker": worker}
+        rows.append(Row("peak memory", name, f"<= {most} MB", peak <= most, text, values))
+    program = ("-m", "crashsense")
+    bare, helped, library, imports = [], [], [], []
+    names = "numpy, scipy.signal, pandas, pyarrow, pyarrow.dataset, pydantic, jinja2, click"
+    for _ in range(rounds):
+        bare.append(command_seconds("-c", "pass"))
+        helped.append(command_seconds(*program, "--help"))
+        imports.append(command_seconds("-c", f"import {names}"))
+        library.append(command_seconds(*program, "evaluate"))
+    seconds = statistics.median(helped)
+    text = f"{seconds:6.2f} s, bare interpreter {statistics.median(bare):.2f} s"
+    rows.append(Row("--help", "any", "<= 0.2 s", seconds <= 0.2, text, {"seconds": seconds}))
+    seconds = statistics.median(library)
+    text = f"{seconds:6.1f} s ({min(library):.1f} to {max(library):.1f}), "
+    text += f"imports {statistics.median(imports):.1f} s of it"
+    name = "shipped library, start to report"
+    values = {"seconds": seconds, "imports": statistics.median(imports)}
+    rows.append(Row(name, engines[-1], "<= 10 s", seconds <= 10.0, text, values))
+    return rows
+
+
+def commit() -> str:
+    """Hash of the commit, with a plus sign if the checkout differs from it."""
+    run: Any = {"capture_output": True, "text": True, "cwd": HERE}
+    head = subprocess.run(["git", "rev-parse", "--short=12", "HEAD"], **run).stdout.strip()
+    dirty = subprocess.run(
+        ["git", "status", "--porcelain", "--untracked-files=no"], **run
+    ).stdout.strip()
+    return f"{head or 'unknown'}{'+' if dirty else ''}"
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Measure, print, save."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--rounds", type=int, default=3)
+    parser.add_argument("--small", action="store_true", help="a fifth of the work")
+    parser.add_argument("--save", action="store_true", help="keep the table as JSON, by commit")
+    options = parser.parse_args(arguments)
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+        os.environ[name] = "1"
+    fired = check_rules(yardstick.pulses(12))
+    print(f"script and rule fire at the same ticks ({fired} of 96 draws fire)")
+    with tempfile.TemporaryDirectory() as folder:
+        rows = measured(options.rounds, small=options.small, folder=folder)
+    print(f"\n{options.rounds} interleaved rounds, commit {commit()}, {os.cpu_count()} cores")
+    print(f"{'':44} {'engine':24} {'goal':12} {'met':4} found: median (least to most)")
+    for row in rows:
+        met = {True: "yes", False: "NO", None: ""}[row.met]
+        print(f"{row.name:44} {row.engine:24} {row.goal:12} {met:4} {row.found}")
+    if options.save:
+        folder = HERE / "results"
+        folder.mkdir(exist_ok=True)
+        content = {
+            "commit": commit(),
+            "crashsense": crashsense.__version__,
+            "python": platform.python_version(),
+            "numpy": np.__version__,
+            "processor": platform.machine(),
+            "cores": os.cpu_count(),
+            "rounds": options.rounds,
+            "small": options.small,
+            "rows": [vars(row) for row in rows],
+        }
+        path = folder / f"{commit()}.json"
+        path.write_text(json.dumps(content, indent=1) + "\n", encoding="utf-8")
+        print(f"saved: {path}")
+
+
+if __name__ == "__main__":
+    main()
