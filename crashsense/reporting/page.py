@@ -183,7 +183,12 @@ def _combinations(view: RunView, nominal: pd.DataFrame) -> list[Combination]:
                 margins=rows_of(worst_margins(rows, most=8)),
                 arming_only=rows_of(held_by_arming_only(rows)),
                 separation=_separation(view, sensor_set=sensor_set, algorithm=algorithm),
-                chances=chances_of(statistics, sensor_set=sensor_set, algorithm=algorithm),
+                chances=chances_of(
+                    statistics,
+                    sensor_set=sensor_set,
+                    algorithm=algorithm,
+                    whole_draws=view.whole_draws,
+                ),
             )
         )
     return sorted(out, key=lambda c: (not c.gate, c.algorithm, c.sensor_set))

@@ -98,6 +98,8 @@ class RunView:
     provenance: Mapping[str, str] = field(default_factory=dict)
     #: statistics over the random draws (:meth:`crashsense.campaign.Run.statistics`); None: no draws
     statistics: Callable[[], pd.DataFrame] | None = None
+    #: what whole draws show, one entry a sensor set and algorithm; empty without draws
+    whole_draws: Sequence[Mapping[str, Any]] = ()
 
 
 #: Parts are tallied together up to this many rows: many small tables are slow one by one.
@@ -150,4 +152,5 @@ def view_of(run: Any) -> RunView:
         event_view=tracer(plan),
         provenance={"version": __version__},
         statistics=run.statistics if plan.draws else None,
+        whole_draws=summary["over_draws"]["whole_draws"] if plan.draws else (),
     )

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from crashsense.campaign.statistics import (
     DrawTally,
+    bootstrap_mean,
     clopper_pearson,
     draw_statistics,
     draws_without_failure,
@@ -247,6 +248,30 @@ def test_zero_failures_in_the_summary_are_a_bound() -> None:
     (some,) = found["with_failure"]
     assert (some["event"], some["draws"], some["failed"]) == ("pole", 60, 1)
     assert (some["p_failure_low"], some["p_failure_high"]) == clopper_pearson(1, 60)
+
+
+def test_draws_taken_whole_hold_whatever_the_events_share() -> None:
+    tally = DrawTally()
+    for name, late in (("wall", {3, 4}), ("pole", {4, 9})):
+        verdicts = ["late" if k in late else "on_time" for k in range(11)]
+        whole = frame(name, verdicts, fire=[5.0] * 11, margin=[0.1] * 11)
+        for part in (whole.iloc[:5], whole.iloc[5:]):
+            tally.add(part)
+    (found,) = tally.over_draws(draws=10)["whole_draws"]
+    # Draws 3, 4 and 9 of 10 fail, draw 4 twice.
+    assert (found["all_met"], found["draws"], found["mean_failures"]) == (7, 10, 0.4)
+    assert (found["p_all_met_low"], found["p_all_met_high"]) == clopper_pearson(7, 10)
+    assert found["mean_failures_low"] < 0.4 < found["mean_failures_high"]
+
+
+def test_bootstrap_interval_against_scipy() -> None:
+    """scipy.stats.bootstrap, percentile method, other random numbers."""
+    from scipy.stats import bootstrap
+
+    counts = np.random.default_rng(3).poisson(2.0, 150)
+    theirs = bootstrap((counts,), np.mean, method="percentile", rng=np.random.default_rng(1))
+    ours = bootstrap_mean(counts)
+    assert ours == pytest.approx(tuple(theirs.confidence_interval), abs=0.03)
 
 
 def test_values_counted_are_values_listed() -> None:

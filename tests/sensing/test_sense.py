@@ -207,7 +207,9 @@ def test_one_signal_for_all_is_computed_once(monkeypatch: pytest.MonkeyPatch) ->
     rows = []
     original = chain.filter_each
     monkeypatch.setattr(
-        chain, "filter_each", lambda samples, **k: rows.append(len(samples)) or original(samples, **k)
+        chain,
+        "filter_each",
+        lambda samples, **k: rows.append(len(samples)) or original(samples, **k),
     )
     out = sense(
         signals(peak_g=200.0),

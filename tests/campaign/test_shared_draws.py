@@ -1,0 +1,90 @@
+"""``sensor_draws``: sensors and noise of a draw in each event, its own or the same in all."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import crashsense
+from crashsense import campaign
+from crashsense.errors import InputError
+from crashsense.sensing import NoiseBank
+from crashsense.synthesis import load_events
+
+DRAWS = 40
+
+
+@pytest.fixture(scope="module")
+def twins():
+    """The same event under two names: only their sensors can tell them apart."""
+    (event,) = load_events(["wall_full_32"])
+    return [replace(event, name=name, occurrence=name) for name in ("first", "second")]
+
+
+def demands(events, **options):
+    run = crashsense.evaluate(events=events, draws=DRAWS, vary="sensor", **options)
+    rows = run.verdicts[run.verdicts["restraint"] == "belt_pretensioner"]
+    rows = rows[rows["algorithm"] == "guarded"]
+    return [rows[rows["event"] == e.name]["max_demand"].to_numpy() for e in events]
+
+
+def test_events_meet_their_own_sensors_by_default(twins):
+    first, second = demands(twins)
+    assert first[0] == second[0]  # the nominal draw
+    assert not np.any(first[1:] == second[1:])
+
+
+@pytest.mark.parametrize("path", ["auto", "full"])
+def test_events_meet_the_same_sensors_if_asked(twins, path):
+    first, second = demands(twins, sensor_draws="shared", path=path)
+    assert np.array_equal(first, second)
+    assert np.unique(first).size > DRAWS // 2
+
+
+def test_shared_draws_do_not_depend_on_chunks_or_neighbours(twins):
+    both = demands(twins, sensor_draws="shared", chunk=7)
+    (alone,) = demands(twins[1:], sensor_draws="shared")
+    assert np.array_equal(both[1], alone)
+
+
+def test_ranges_meet_the_same_noise(twins):
+    """Noise that is kept for the next sensor set is the noise of a set by itself."""
+    sets = ["standard", "central_100g", "central_70g"]
+    options = {"events": twins[:1], "draws": DRAWS, "vary": "sensor"}
+    together = crashsense.evaluate(sensor_sets=sets, **options).verdicts
+    for name in sets:
+        alone = crashsense.evaluate(sensor_sets=[name], **options).verdicts
+        rows = together[together["sensor_set"] == name].reset_index(drop=True)
+        assert rows.equals(alone)
+
+
+def test_a_folder_says_what_its_events_share(twins, tmp_path):
+    run = crashsense.evaluate(
+        events=["hammer_tunnel"], draws=3, sensor_draws="shared", out=tmp_path / "run"
+    )
+    assert run.summary()["sensor_draws"] == "shared"
+    assert '"noise_shared_across_events": true' in (run.folder / "provenance.json").read_text()
+    again = campaign.replay(campaign.open_run(run.folder), "hammer_tunnel", draw=2)
+    assert again.differences == ()
+
+
+def test_another_word_is_refused():
+    with pytest.raises(InputError, match="sensor_draws"):
+        crashsense.evaluate(events=["hammer_tunnel"], draws=3, sensor_draws="same")
+
+
+def test_a_bank_keeps_what_fits():
+    bank = NoiseBank(most_bytes=2 * 80)
+    made = []
+
+    def make(number):
+        made.append(number)
+        return np.full(10, float(number))
+
+    for number in (1, 2, 1, 3, 1, 2):
+        assert bank.get(number, lambda number=number: make(number))[0] == number
+    assert made == [1, 2, 3, 2]
+    with pytest.raises(ValueError, match="read-only"):
+        bank.get(1, lambda: make(1))[0] = 0.0
