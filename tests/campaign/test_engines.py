@@ -106,3 +106,29 @@ def test_a_compiler_that_fails_leaves_numpy_and_one_line(monkeypatch):
 def test_unknown_engine_is_named():
     with pytest.raises(InputError, match="did you mean 'numpy'"):
         engine.choose("numpyy")
+
+
+@pytest.mark.parametrize("path", ["auto", "full"])
+@pytest.mark.parametrize("name", ["wall_full_56", "hammer_bracket_severe", "rollover_kerb_25"])
+def test_engines_sense_the_same_codes(name, path):
+    """Word by word: tolerances, noise, clipping, filters and rounding, one pulse or one a draw."""
+    pytest.importorskip("numba")
+    from crashsense.sensing import load_sensor_set, sense
+    from crashsense.synthesis import load_events
+
+    event = load_events([f"{name}*"])[0]
+    for signals in (event.signals, event.vary(70, seed=2)):
+        found = []
+        for engine_name in engine.ENGINES:
+            with engine.using(engine_name):
+                options = {"occurrence": event.occurrence, "quiet": event.quiet, "path": path}
+                found.append(sense(signals, load_sensor_set(), draws=range(70), **options))
+        ours, theirs = found
+        assert np.array_equal(ours.paths, theirs.paths)
+        for channel, codes in ours.samples.codes.items():
+            assert np.array_equal(codes, theirs.samples.codes[channel]), channel
+            if channel not in ours.reports:  # absent from the event: a failed sensor in both
+                continue
+            for count in ("clipped_before_filter", "clipped_after_filter", "clipped_at_code"):
+                a, b = (getattr(f.reports[channel], count) for f in found)
+                assert np.array_equal(a, b), (channel, count)
