@@ -159,10 +159,10 @@ def _run_task(job: Job, task: Task) -> dict[str, pa.Table]:
 
 
 def _blocks(first: int, last: int, *, size: int) -> list[tuple[int, int]]:
-    """Split draws first..last-1 at page borders; draw 0 is a block of its own (it has no noise)."""
+    """Split draws first..last-1 at page borders; the nominal draw rides with the first block."""
     blocks = []
     while first < last:
-        end = 1 if first == 0 else 1 + ((first - 1) // size + 1) * size
+        end = 1 + (max(first - 1, 0) // size + 1) * size
         blocks.append((first, min(end, last)))
         first = end
     return blocks

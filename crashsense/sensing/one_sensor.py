@@ -330,8 +330,9 @@ class OneSensor:
         The nominal draw has none.
         """
         ahead = NOISE_WORDS // self.words // random_draws.PAGE * random_draws.PAGE
-        first = int(rows[0]) // ahead * ahead if ahead else 0
-        if int(rows[-1]) >= first + ahead:
+        lead = int(self.draws[0] == 0)
+        first = (int(rows[0]) - lead) // ahead * ahead + lead if ahead else 0
+        if int(rows[-1]) >= first + ahead or first < 0:
             return self._made_noise(rows)
         if first != self._noise_from:
             # Some parts ahead: the filter has rows enough of each setting to run side by side.

@@ -227,8 +227,11 @@ def _sensed_piece(
     offset = np.array([base.phase_samples(p) for p in range(len(PHASES))])[shared.phase]
     start_s = (base.tick + offset) / base.rate_hz + unit.read_s + unit.task_s
     size = min(size, max(1, PART_TICKS // base.ticks))
-    for first in range(0, draws.size, size):
-        rows = slice(first, min(first + size, draws.size))
+    # The nominal draw is a part of its own, so that the others keep to whole pages.
+    lead = int(draws[0] == 0)
+    starts = [*range(lead), *range(lead, draws.size, size)]
+    for first, last in zip(starts, [*starts[1:], draws.size], strict=True):
+        rows = slice(first, last)
         values: dict[str, FloatArray] = {}
         codes: dict[str, npt.NDArray[np.int32]] = {}
         valid: dict[str, BoolArray] = {}
