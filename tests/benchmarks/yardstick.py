@@ -149,17 +149,16 @@ class ArrayRule(Rule):
         return np.maximum(demand, 0.0)
 
 
-def compiled_rule() -> Rule:
+@dataclass(frozen=True)
+class CompiledRule(ArrayRule):
     """The same rule with a kernel of the user's own, compiled by numba."""
-    import compiled_yardstick
 
-    @dataclass(frozen=True)
-    class CompiledRule(ArrayRule):
-        def demand(self, samples: Any) -> FloatArray:
-            a, second = (samples.channels[name] for name in CHANNELS)
-            return np.asarray(compiled_yardstick.demand(a, second))
+    def demand(self, samples: Any) -> FloatArray:
+        """Return demand, shape (draws, ticks)."""
+        import compiled_yardstick
 
-    return CompiledRule()
+        a, second = (samples.channels[name] for name in CHANNELS)
+        return np.asarray(compiled_yardstick.demand(a, second))
 
 
 def algorithm(rule: Rule) -> Algorithm:
