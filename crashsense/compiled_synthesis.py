@@ -1,0 +1,235 @@
+"""Steps of the crash and ride models compiled by numba (extra ``fast``); see :mod:`.compiled`.
+
+Each kernel takes all steps of a model's march. It has a twin in plain floats or numpy, named beside
+it, and gives the same bits: the same operations in the same order, and only such as IEEE 754
+defines exactly. A draw never depends on the draws beside it.
+
+Reached through :func:`crashsense.engine.kernels`.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numba
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+#: Draws side by side where there are few.
+LANES = 8
+
+#: Draws side by side in :func:`crush_steps`, where there are so many (8: 0.3 ms a draw, 32: 0.1).
+CRUSH_LANES = 32
+
+_jit: Any = numba.njit(cache=True, nogil=True, fastmath=False)
+
+
+@_jit
+def crush_steps(
+    inverse_mass: FloatArray,
+    start: FloatArray,
+    share: FloatArray,
+    gap: FloatArray,
+    phase: FloatArray,
+    offset: FloatArray,
+    slope: FloatArray,
+    springs: FloatArray,
+    ties: FloatArray,
+    numbers: FloatArray,
+    weights: FloatArray,
+    steps: int,
+    rest: int,
+    out: tuple[FloatArray, ...],
+) -> None:
+    """All steps of a system of lumped masses; twins: ``synthesis.lumped``, same bits.
+
+    *inverse_mass*, *start* (6, draws) by body; *share*, *gap* (springs, draws); *phase* (rippled
+    springs, draws); *offset*, *slope* (springs, cells); *springs* (springs, 4): behind, ahead,
+    unloading stiffness, 1 where it can carry a force; *ties* (2, 5): behind, ahead, stiffness,
+    limit [m], damping; *numbers*: rate effect, 1 / fold length, slope and base of the folds, cells
+    a metre, step [s]; *weights*: of the steps of a sample; *out*, each (draws, rest + samples):
+    accelerations of four bodies, force on the obstacle, power.
+    """
+    draws = start.shape[1]
+    lanes = CRUSH_LANES if draws > LANES else LANES
+    count = springs.shape[0]
+    rippled = phase.shape[0]
+    last = offset.shape[1] - 1
+    rate, per_fold, steep, low, per_cell, step_s = numbers
+    every = (weights.size + 1) // 2
+    u = np.empty((7, lanes))
+    v = np.empty((7, lanes))
+    p = np.empty((count, lanes))
+    q = np.empty((2, lanes))
+    f = np.empty((count, lanes))
+    tie = np.empty((2, lanes))
+    net = np.empty((6, lanes))
+    power = np.empty(lanes)
+    x = np.empty(lanes)
+    sums = np.empty((2, 6, lanes))
+    own = np.empty((6, lanes))
+    shares = np.ones((count, lanes))
+    gaps = np.zeros((count, lanes))
+    phases = np.zeros((rippled, lanes))
+    slopes = np.empty(lanes)
+    offsets = np.empty(lanes)
+    for first in range(0, draws, lanes):
+        width = min(lanes, draws - first)
+        for j in range(lanes):
+            k = first + min(j, width - 1)
+            for body in range(6):
+                own[body, j] = inverse_mass[body, k]
+                v[body, j] = start[body, k]
+            for n in range(count):
+                shares[n, j] = share[n, k]
+                gaps[n, j] = gap[n, k]
+            for n in range(rippled):
+                phases[n, j] = phase[n, k]
+        u[:] = 0.0
+        p[:] = 0.0
+        q[:] = 0.0
+        f[:] = 0.0
+        sums[:] = 0.0
+        for step in range(steps):
+            for j in range(lanes):
+                u[6, j] = 0.5 * (u[0, j] + u[1, j])
+                v[6, j] = 0.5 * (v[0, j] + v[1, j])
+                power[j] = 0.0
+            for n in range(count):
+                if springs[n, 3] == 0.0:
+                    continue
+                b, a = int(springs[n, 0]), int(springs[n, 1])
+                touched = False
+                for j in range(lanes):
+                    x[j] = u[b, j] - u[a, j] - gaps[n, j]
+                    touched |= x[j] > p[n, j]
+                if not touched:
+                    for j in range(lanes):
+                        f[n, j] = 0.0
+                    continue
+                stiffness = springs[n, 2]
+                for j in range(lanes):
+                    cell = min(int(max(x[j], 0.0) * per_cell), last)
+                    slopes[j] = slope[n, cell]
+                    offsets[j] = offset[n, cell]
+                for j in range(lanes):
+                    inside = max(x[j], 0.0)
+                    closing = max(v[b, j] - v[a, j], 0.0)
+                    bound = (offsets[j] + slopes[j] * inside) * shares[n, j]
+                    bound *= 1.0 + rate * closing
+                    if n < rippled:
+                        turn = inside * per_fold + phases[n, j]
+                        turn -= np.trunc(turn)
+                        bound *= np.abs(turn - 0.5) * steep + low
+                    p[n, j] = max(p[n, j], inside - bound)
+                    force = max((inside - p[n, j]) * stiffness, 0.0)
+                    f[n, j] = force
+                    if n < count - 1:
+                        power[j] += force * closing
+            for n in range(2):
+                b, a = int(ties[n, 0]), int(ties[n, 1])
+                for j in range(lanes):
+                    bend = u[b, j] - u[a, j]
+                    q[n, j] = max(q[n, j], bend - ties[n, 3])
+                    q[n, j] = min(q[n, j], bend + ties[n, 3])
+                    drag = (v[b, j] - v[a, j]) * ties[n, 4]
+                    tie[n, j] = (bend - q[n, j]) * ties[n, 2] + drag
+            for j in range(lanes):
+                half = 0.5 * f[4, j]
+                face = (((f[0, j] + f[1, j]) + f[4, j]) + f[5, j]) + f[7, j]
+                net[4, j] = face
+                net[0, j] = (((f[2, j] - f[0, j]) - half) - tie[1, j]) * own[0, j]
+                net[1, j] = (((f[3, j] - f[1, j]) - half) + tie[1, j]) * own[1, j]
+                net[2, j] = ((f[6, j] - f[5, j]) - tie[0, j]) * own[2, j]
+                net[3, j] = ((((tie[0, j] - f[2, j]) - f[3, j]) - f[6, j]) - f[7, j]) * own[3, j]
+                net[5, j] = power[j]
+            place = step % every
+            weight, later = weights[every - 1 + place], weights[place - 1] if place else 0.0
+            for row in range(6):
+                for j in range(lanes):
+                    sums[0, row, j] += weight * net[row, j]
+                    sums[1, row, j] += later * net[row, j]
+            if place == every - 1:
+                at = rest + step // every
+                for row in range(6):
+                    for j in range(width):
+                        out[row][first + j, at] = sums[0, row, j]
+                sums[0] = sums[1]
+                sums[1] = 0.0
+            for j in range(lanes):
+                net[4, j] = (net[4, j] - f[8, j]) * own[4, j]
+                net[5, j] = f[8, j] * own[5, j]
+            for body in range(6):
+                for j in range(lanes):
+                    v[body, j] += net[body, j] * step_s
+                    u[body, j] += v[body, j] * step_s
+
+
+@_jit
+def contact_steps(
+    step_mass: FloatArray,
+    laws: FloatArray,
+    kinds: npt.NDArray[np.bool_],
+    start: FloatArray,
+    substeps: int,
+    step_s: float,
+    force: FloatArray,
+    speed: FloatArray,
+    way: FloatArray,
+) -> None:
+    """All steps of bodies in a row; twins: ``synthesis.contact_chain``, same bits.
+
+    *step_mass*, *start* (bodies, draws); *laws* (joints, 5, draws): stiffness, damping, gap, bend,
+    stiffness past it; *kinds* (joints, 2): holds, plastic. Out: *force* (joints, draws, samples),
+    *speed*, *way* (bodies, draws, samples).
+    """
+    joints, draws, samples = force.shape
+    bodies = joints + 1
+    mean = 1.0 / substeps
+    push = np.empty(joints)
+    law = np.empty((joints, 5))
+    per = np.empty(bodies)
+    x, v = np.empty(bodies), np.empty(bodies)
+    sums, fast, far = np.empty(joints), np.empty(bodies), np.empty(bodies)
+    gone = np.empty(joints, dtype=np.bool_)
+    for draw in range(draws):
+        law[:] = laws[:, :, draw]
+        per[:] = step_mass[:, draw]
+        v[:] = start[:, draw]
+        x[:] = 0.0
+        gone[:] = False
+        for sample in range(samples):
+            sums[:] = 0.0
+            fast[:] = 0.0
+            far[:] = 0.0
+            for _ in range(substeps):
+                for i in range(joints):
+                    closing = x[i] - x[i + 1] - law[i, 2]
+                    rate = v[i] - v[i + 1]
+                    bend = law[i, 3]
+                    near = bend if bend < closing else closing
+                    f = law[i, 0] * near + law[i, 4] * (closing - near) + law[i, 1] * rate
+                    if not kinds[i, 0]:
+                        if closing > 0.0:
+                            f = f if f > 0.0 else 0.0
+                            gone[i] |= kinds[i, 1] and rate <= 0.0
+                        else:
+                            f = 0.0
+                        f = 0.0 if gone[i] else f
+                    push[i] = f
+                    sums[i] += f
+                for i in range(bodies):
+                    net = push[i - 1] if i > 0 else 0.0
+                    if i < joints:
+                        net -= push[i]
+                    v[i] += net * per[i]
+                    x[i] += step_s * v[i]
+                    fast[i] += v[i]
+                    far[i] += x[i]
+            for i in range(joints):
+                force[i, draw, sample] = sums[i] * mean
+            for i in range(bodies):
+                speed[i, draw, sample] = fast[i] * mean
+                way[i, draw, sample] = far[i] * mean
