@@ -16,7 +16,7 @@ import numba
 import numpy as np
 import numpy.typing as npt
 
-from crashsense.compiled_synthesis import contact_steps, crush_steps
+from crashsense.compiled_synthesis import contact_steps, crush_steps, ride_steps
 
 __all__ = [
     "check",
@@ -27,6 +27,7 @@ __all__ = [
     "filter_rows",
     "first_tick",
     "floored_sum",
+    "ride_steps",
     "summary_of",
     "ticks_at_scales",
     "window_max",
