@@ -16,9 +16,10 @@ import numba
 import numpy as np
 import numpy.typing as npt
 
-from crashsense.compiled_synthesis import contact_steps, crush_steps, ride_steps
+from crashsense.compiled_synthesis import chain_steps, contact_steps, crush_steps, ride_steps
 
 __all__ = [
+    "chain_steps",
     "check",
     "contact_steps",
     "crush_steps",

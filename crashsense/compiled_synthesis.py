@@ -355,3 +355,94 @@ def ride_steps(
         for n in range(count):
             for i in range(4):
                 end[8 + 4 * n + i, draw] = wheels[n, i]
+
+
+@_jit
+def chain_steps(
+    per_mass: FloatArray,
+    laws: FloatArray,
+    knots: FloatArray,
+    bends: FloatArray,
+    ends: npt.NDArray[np.int64],
+    substeps: int,
+    step_s: float,
+    velocity: FloatArray,
+    position: FloatArray,
+    force: FloatArray,
+    compression: FloatArray,
+    largest: FloatArray,
+) -> None:
+    """All steps of bodies on crush springs; twins: ``synthesis.chain``, same bits.
+
+    *per_mass* (bodies, draws): step over mass; *laws* (6, springs, draws): stand-off, unloading,
+    scale, rate effect, damper, floor; *knots*, *bends* (points, springs); *ends* (springs, 2):
+    behind, ahead. The rest (instants, bodies or springs, draws) is filled from the second instant.
+    """
+    bodies, draws = per_mass.shape
+    points, springs = knots.shape
+    lanes = LANES if draws > 1 else 1
+    half = 0.5 * step_s
+    per, x, v = (np.empty((bodies, lanes)), np.empty((bodies, lanes)), np.empty((bodies, lanes)))
+    net, middle = np.empty((bodies, lanes)), np.empty((bodies, lanes))
+    law = np.empty((6, springs, lanes))
+    c, f, most = (
+        np.empty((springs, lanes)),
+        np.empty((springs, lanes)),
+        np.empty((springs, lanes)),
+    )
+    for first in range(0, draws, lanes):
+        width = min(lanes, draws - first)
+        for j in range(lanes):
+            k = first + min(j, width - 1)
+            for b in range(bodies):
+                per[b, j] = per_mass[b, k]
+                v[b, j] = velocity[0, b, k]
+                x[b, j] = position[0, b, k]
+            for i in range(springs):
+                most[i, j] = largest[0, i, k]
+                for number in range(6):
+                    law[number, i, j] = laws[number, i, k]
+        net[:] = 0.0
+        for instant in range(1, velocity.shape[0]):
+            for _ in range(substeps):
+                for b in range(bodies):
+                    for j in range(lanes):
+                        x[b, j] += v[b, j] * half
+                        middle[b, j] = net[b, j] * 0.5 + v[b, j]
+                        net[b, j] = 0.0
+                for i in range(springs):
+                    behind, ahead = ends[i, 0], ends[i, 1]
+                    for j in range(lanes):
+                        closed = x[behind, j] - x[ahead, j] - law[0, i, j]
+                        reach = most[i, j]
+                        reach = closed if closed > reach else reach
+                        push = (closed - reach) * law[1, i, j]
+                        c[i, j], most[i, j], f[i, j] = closed, reach, push
+                    for point in range(points):
+                        knot, bend = knots[point, i], bends[point, i]
+                        for j in range(lanes):
+                            over = most[i, j] - knot
+                            f[i, j] += (over if over > 0.0 else 0.0) * bend
+                    for j in range(lanes):
+                        floor = law[5, i, j]
+                        push = f[i, j]
+                        push = (push if push > floor else floor) * law[2, i, j]
+                        closing = middle[behind, j] - middle[ahead, j]
+                        push += closing * (abs(push) * law[3, i, j] + law[4, i, j])
+                        push = push if push > floor else floor
+                        f[i, j] = push
+                        net[behind, j] -= push
+                        net[ahead, j] += push
+                for b in range(bodies):
+                    for j in range(lanes):
+                        net[b, j] *= per[b, j]
+                        v[b, j] += net[b, j]
+                        x[b, j] += v[b, j] * half
+            for j in range(width):
+                for b in range(bodies):
+                    velocity[instant, b, first + j] = v[b, j]
+                    position[instant, b, first + j] = x[b, j]
+                for i in range(springs):
+                    force[instant, i, first + j] = f[i, j]
+                    compression[instant, i, first + j] = c[i, j]
+                    largest[instant, i, first + j] = most[i, j]
