@@ -4,7 +4,8 @@ Module level and ``cache=True``: compiled once on a machine, loaded in a fractio
 Rows run in groups of :data:`LANES`, so that the processor works on several rows at once where a
 recursion along time would leave it waiting. A row's result never depends on the rows beside it.
 
-Import only through :mod:`crashsense.engine`.
+Import only through :mod:`crashsense.engine`. The steps of the crash and ride models stand in
+:mod:`crashsense.compiled_synthesis` and are reached here.
 """
 
 from __future__ import annotations
@@ -14,6 +15,26 @@ from typing import Any
 import numba
 import numpy as np
 import numpy.typing as npt
+
+from crashsense.compiled_synthesis import chain_steps, contact_steps, crush_steps, ride_steps
+
+__all__ = [
+    "chain_steps",
+    "check",
+    "contact_steps",
+    "crush_steps",
+    "fill_normals",
+    "filter_by_setting",
+    "filter_rows",
+    "first_tick",
+    "floored_sum",
+    "ride_steps",
+    "summary_of",
+    "ticks_at_scales",
+    "window_max",
+    "window_sum",
+    "words_of",
+]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -28,9 +49,6 @@ CHUNK = 64
 
 #: Added to a number and taken away again it leaves no room for a fraction.
 _ROUND = 1.5 * 2.0**52
-
-#: Draws side by side in :func:`crush_steps`, where there are so many (8: 0.3 ms a draw, 32: 0.1).
-CRUSH_LANES = 32
 
 _jit: Any = numba.njit(cache=True, nogil=True, fastmath=False)
 
@@ -369,149 +387,12 @@ def ticks_at_scales(demand: FloatArray, scales: FloatArray) -> IntArray:
     return out
 
 
-@_jit
-def crush_steps(
-    inverse_mass: FloatArray,
-    start: FloatArray,
-    share: FloatArray,
-    gap: FloatArray,
-    phase: FloatArray,
-    offset: FloatArray,
-    slope: FloatArray,
-    springs: FloatArray,
-    ties: FloatArray,
-    numbers: FloatArray,
-    weights: FloatArray,
-    steps: int,
-    rest: int,
-    out: tuple[FloatArray, ...],
-) -> None:
-    """All steps of a system of lumped masses; twins: ``synthesis.lumped``, same bits.
-
-    *inverse_mass*, *start* (6, draws) by body; *share*, *gap* (springs, draws); *phase* (rippled
-    springs, draws); *offset*, *slope* (springs, cells); *springs* (springs, 4): behind, ahead,
-    unloading stiffness, 1 where it can carry a force; *ties* (2, 5): behind, ahead, stiffness,
-    limit [m], damping; *numbers*: rate effect, 1 / fold length, slope and base of the folds, cells
-    a metre, step [s]; *weights*: of the steps of a sample; *out*, each (draws, rest + samples):
-    accelerations of four bodies, force on the obstacle, power.
-    """
-    draws = start.shape[1]
-    lanes = CRUSH_LANES if draws > LANES else LANES
-    count = springs.shape[0]
-    rippled = phase.shape[0]
-    last = offset.shape[1] - 1
-    rate, per_fold, steep, low, per_cell, step_s = numbers
-    every = (weights.size + 1) // 2
-    u = np.empty((7, lanes))
-    v = np.empty((7, lanes))
-    p = np.empty((count, lanes))
-    q = np.empty((2, lanes))
-    f = np.empty((count, lanes))
-    tie = np.empty((2, lanes))
-    net = np.empty((6, lanes))
-    power = np.empty(lanes)
-    x = np.empty(lanes)
-    sums = np.empty((2, 6, lanes))
-    own = np.empty((6, lanes))
-    shares = np.ones((count, lanes))
-    gaps = np.zeros((count, lanes))
-    phases = np.zeros((rippled, lanes))
-    slopes = np.empty(lanes)
-    offsets = np.empty(lanes)
-    for first in range(0, draws, lanes):
-        width = min(lanes, draws - first)
-        for j in range(lanes):
-            k = first + min(j, width - 1)
-            for body in range(6):
-                own[body, j] = inverse_mass[body, k]
-                v[body, j] = start[body, k]
-            for n in range(count):
-                shares[n, j] = share[n, k]
-                gaps[n, j] = gap[n, k]
-            for n in range(rippled):
-                phases[n, j] = phase[n, k]
-        u[:] = 0.0
-        p[:] = 0.0
-        q[:] = 0.0
-        f[:] = 0.0
-        sums[:] = 0.0
-        for step in range(steps):
-            for j in range(lanes):
-                u[6, j] = 0.5 * (u[0, j] + u[1, j])
-                v[6, j] = 0.5 * (v[0, j] + v[1, j])
-                power[j] = 0.0
-            for n in range(count):
-                if springs[n, 3] == 0.0:
-                    continue
-                b, a = int(springs[n, 0]), int(springs[n, 1])
-                touched = False
-                for j in range(lanes):
-                    x[j] = u[b, j] - u[a, j] - gaps[n, j]
-                    touched |= x[j] > p[n, j]
-                if not touched:
-                    for j in range(lanes):
-                        f[n, j] = 0.0
-                    continue
-                stiffness = springs[n, 2]
-                for j in range(lanes):
-                    cell = min(int(max(x[j], 0.0) * per_cell), last)
-                    slopes[j] = slope[n, cell]
-                    offsets[j] = offset[n, cell]
-                for j in range(lanes):
-                    inside = max(x[j], 0.0)
-                    closing = max(v[b, j] - v[a, j], 0.0)
-                    bound = (offsets[j] + slopes[j] * inside) * shares[n, j]
-                    bound *= 1.0 + rate * closing
-                    if n < rippled:
-                        turn = inside * per_fold + phases[n, j]
-                        turn -= np.trunc(turn)
-                        bound *= np.abs(turn - 0.5) * steep + low
-                    p[n, j] = max(p[n, j], inside - bound)
-                    force = max((inside - p[n, j]) * stiffness, 0.0)
-                    f[n, j] = force
-                    if n < count - 1:
-                        power[j] += force * closing
-            for n in range(2):
-                b, a = int(ties[n, 0]), int(ties[n, 1])
-                for j in range(lanes):
-                    bend = u[b, j] - u[a, j]
-                    q[n, j] = max(q[n, j], bend - ties[n, 3])
-                    q[n, j] = min(q[n, j], bend + ties[n, 3])
-                    drag = (v[b, j] - v[a, j]) * ties[n, 4]
-                    tie[n, j] = (bend - q[n, j]) * ties[n, 2] + drag
-            for j in range(lanes):
-                half = 0.5 * f[4, j]
-                face = (((f[0, j] + f[1, j]) + f[4, j]) + f[5, j]) + f[7, j]
-                net[4, j] = face
-                net[0, j] = (((f[2, j] - f[0, j]) - half) - tie[1, j]) * own[0, j]
-                net[1, j] = (((f[3, j] - f[1, j]) - half) + tie[1, j]) * own[1, j]
-                net[2, j] = ((f[6, j] - f[5, j]) - tie[0, j]) * own[2, j]
-                net[3, j] = ((((tie[0, j] - f[2, j]) - f[3, j]) - f[6, j]) - f[7, j]) * own[3, j]
-                net[5, j] = power[j]
-            place = step % every
-            weight, later = weights[every - 1 + place], weights[place - 1] if place else 0.0
-            for row in range(6):
-                for j in range(lanes):
-                    sums[0, row, j] += weight * net[row, j]
-                    sums[1, row, j] += later * net[row, j]
-            if place == every - 1:
-                at = rest + step // every
-                for row in range(6):
-                    for j in range(width):
-                        out[row][first + j, at] = sums[0, row, j]
-                sums[0] = sums[1]
-                sums[1] = 0.0
-            for j in range(lanes):
-                net[4, j] = (net[4, j] - f[8, j]) * own[4, j]
-                net[5, j] = f[8, j] * own[5, j]
-            for body in range(6):
-                for j in range(lanes):
-                    v[body, j] += net[body, j] * step_s
-                    u[body, j] += v[body, j] * step_s
-
-
 def check() -> None:
-    """Compile and run every kernel on next to nothing: raises where the compiler fails."""
+    """Compile and run kernels on next to nothing: raises where the compiler fails.
+
+    All that senses and judges, which every run needs; of the steps of the models a single one, for
+    loading takes time and a run may need none of them.
+    """
     rows = np.ones((2, 4))
     fill_normals(np.random.Generator(np.random.PCG64(0)), np.empty((1, 2)))
     through = np.array([[1.0, 0.0, 0.0, 1.0, 0.0, 0.0]])
@@ -528,22 +409,6 @@ def check() -> None:
     summary_of(rows, index, index)
     first_tick(rows)
     ticks_at_scales(rows, np.array([0.5, 1.0]))
-    bodies, springs, ties = np.ones((6, 2)), np.zeros((9, 4)), np.zeros((2, 5))
-    held, cells, numbers = np.zeros((9, 2)), np.zeros((9, 3)), np.ones(6)
-    out = tuple(np.zeros((2, 2)) for _ in range(6))
-    crush_steps(
-        bodies,
-        bodies,
-        held,
-        held,
-        held[:4],
-        cells,
-        cells,
-        springs,
-        ties,
-        numbers,
-        rows[0],
-        4,
-        0,
-        out,
-    )
+    body, bodies = np.ones((2, 1)), np.ones((2, 1, 1))
+    kinds = np.ones((1, 2), dtype=np.bool_)
+    contact_steps(body, np.ones((1, 5, 1)), kinds, body, 1, 1.0, bodies[:1].copy(), bodies, bodies)

@@ -32,7 +32,7 @@ from crashsense.campaign.plan import Plan, code_digest, resolve_plan
 from crashsense.campaign.statistics import TALLY_COLUMNS, DrawTally
 from crashsense.campaign.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA, returned_memory
 from crashsense.campaign.tasks import bundled, split
-from crashsense.engine import choose
+from crashsense.engine import choose, using
 from crashsense.errors import Fault, InputError, RunFolderError
 from crashsense.event import RESTRAINTS
 from crashsense.scoring import FAILURES, separation
@@ -249,21 +249,6 @@ def evaluate(
     chunk : draws a part; None: from the plan alone. Never changes a row
     on_progress : called as ``on_progress(done, total, seconds=, failures=)`` in evaluations
     """
-    resolved = resolve_plan(
-        plan,
-        events=events,
-        records=records,
-        sensor_sets=sensor_sets,
-        algorithms=algorithms,
-        draws=draws,
-        seed=seed,
-        vary=vary,
-        sensor_draws=sensor_draws,
-        keep=keep,
-        channel=channel,
-        belts=belts,
-        expect=expect,
-    )
     faults = []
     if workers is not None and workers < 1:
         faults.append(Fault("evaluate", "workers", workers, "1 or more"))
@@ -274,6 +259,23 @@ def evaluate(
     if faults:
         raise InputError(faults)
     chosen, note = choose(engine)
+    # Signals have the same bits with both engines.
+    with using(chosen):
+        resolved = resolve_plan(
+            plan,
+            events=events,
+            records=records,
+            sensor_sets=sensor_sets,
+            algorithms=algorithms,
+            draws=draws,
+            seed=seed,
+            vary=vary,
+            sensor_draws=sensor_draws,
+            keep=keep,
+            channel=channel,
+            belts=belts,
+            expect=expect,
+        )
     if note:
         resolved = replace(resolved, notes=(*resolved.notes, note))
     job = Job(

@@ -8,19 +8,28 @@ zero. A rate effect adds ``|F| r c'`` and a damper ``d c'``; both always dissipa
 
 Integration: leapfrog (velocities at half steps) of fixed step. The scheme conserves momentum to
 rounding; every operation is elementwise over draws, so that a row does not depend on the others.
+Twins give the same bits, by the same operations in the same order: plain floats for few draws,
+numpy over springs and draws for many, and for any number the compiled
+:func:`crashsense.compiled_synthesis.chain_steps` where engine ``fast`` computes.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from crashsense import engine
 from crashsense.errors import Fault, InputError
 
 FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+#: Draws up to which the plain-float twin is the faster one.
+FEW = 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -214,41 +223,141 @@ def integrate_chain(
     count = round(duration_s / stored_step_s)
     number = len(springs)
     points = max(s.curve.shape[0] - 1 for s in springs)
-    knots = np.full((points, number, 1), np.inf)
-    bends = np.zeros((points, number, 1))
+    knots, bends = np.full((points, number), np.inf), np.zeros((points, number))
     for index, spring in enumerate(springs):
         where, change = _ramps(spring)
-        knots[: where.size, index, 0] = where
-        bends[: where.size, index, 0] = change
+        knots[: where.size, index] = where
+        bends[: where.size, index] = change
 
     def column(values: Sequence[FloatArray | float]) -> FloatArray:
         return np.stack([np.broadcast_to(np.asarray(v, dtype=float), (size,)) for v in values])
 
-    stand_off = column([s.stand_off for s in springs])
-    scale = column([s.scale for s in springs])
-    rate = column([s.rate_s_per_m for s in springs])
-    damper = column([s.damper_n_s_per_m for s in springs])
-    unloading = column([s.unloading_n_per_m for s in springs])
-    floor = column([-np.inf if s.holds else 0.0 for s in springs])
-    behind = np.array([s.behind for s in springs])
-    ahead = np.array([s.ahead for s in springs])
-    per_mass = step / masses
+    laws = np.stack(
+        [
+            column([s.stand_off for s in springs]),
+            column([s.unloading_n_per_m for s in springs]),
+            column([s.scale for s in springs]),
+            column([s.rate_s_per_m for s in springs]),
+            column([s.damper_n_s_per_m for s in springs]),
+            column([-np.inf if s.holds else 0.0 for s in springs]),
+        ]
+    )
+    ends = np.array([(s.behind, s.ahead) for s in springs])
+    start = np.array(speeds, dtype=np.float64)
+    velocity, position = (np.empty((count + 1, bodies, size)) for _ in range(2))
+    force, compression, largest = (np.zeros((count + 1, number, size)) for _ in range(3))
+    velocity[0], position[0], compression[0] = start, 0.0, -laws[0]
+    largest[0] = np.maximum(-laws[0], 0.0)
+    stored = (velocity, position, force, compression, largest)
+    compiled = engine.kernels()
+    if compiled is not None:
+        compiled.chain_steps(step / masses, laws, knots, bends, ends, substeps, step, *stored)
+    elif size <= FEW:
+        _step_floats(step / masses, laws, knots, bends, ends, substeps, step, stored)
+    else:
+        _step_arrays(step / masses, laws, knots, bends, ends, substeps, step, stored)
+    return ChainMotion(
+        step_s=stored_step_s,
+        velocity=velocity,
+        position=position,
+        force=force,
+        compression=compression,
+        largest=largest,
+        masses=np.asarray(masses),
+        springs=tuple(springs),
+    )
 
-    x = np.zeros((bodies, size))
-    v = np.array(speeds, dtype=np.float64)
-    moved = np.empty((bodies, size))
-    net = np.zeros((bodies, size))
-    c, closing, other, largest, force = (np.zeros((number, size)) for _ in range(5))
-    largest[:] = np.maximum(-stand_off, 0.0)
-    ramps = np.empty((points, number, size))
-    pairs = [(net[s.behind], net[s.ahead], force[i]) for i, s in enumerate(springs)]
-    shape = (count + 1, number, size)
-    velocity = np.empty((count + 1, bodies, size))
-    position = np.empty((count + 1, bodies, size))
-    stored_force, stored_c, stored_largest = np.zeros(shape), np.empty(shape), np.empty(shape)
-    velocity[0], position[0], stored_c[0], stored_largest[0] = v, x, -stand_off, largest
+
+def _step_floats(
+    per_mass: FloatArray,
+    laws: FloatArray,
+    knots: FloatArray,
+    bends: FloatArray,
+    ends: IntArray,
+    substeps: int,
+    step: float,
+    stored: tuple[FloatArray, ...],
+) -> None:
+    """Twin for few draws, in plain floats; fills *stored* from its second instant on."""
     half = 0.5 * step
-    for stored in range(1, count + 1):
+    number = len(ends)
+    curves = [
+        [(k, b) for k, b in zip(knots[:, i].tolist(), bends[:, i].tolist(), strict=True) if b]
+        for i in range(number)
+    ]
+    for draw in range(per_mass.shape[1]):
+        per = per_mass[:, draw].tolist()
+        v, x = (table[0, :, draw].tolist() for table in stored[:2])
+        force, c, largest = (table[0, :, draw].tolist() for table in stored[2:])
+        springs: list[tuple[Any, ...]] = [
+            (i, *ends[i].tolist(), *laws[:, i, draw].tolist(), curves[i]) for i in range(number)
+        ]
+        ramps: list[list[float]] = [
+            [bend * (largest[i] - knot) for knot, bend in curves[i] if knot < largest[i]]
+            for i in range(number)
+        ]
+        bodies = range(len(per))
+        rest = [0.0] * len(per)
+        change = rest
+        history: tuple[list[list[float]], ...] = ([], [], [], [], [])
+        for _ in range(1, stored[0].shape[0]):
+            for _ in range(substeps):
+                x = [x[b] + v[b] * half for b in bodies]
+                # Speed in the middle of the step, by the last step's change.
+                middle = [change[b] * 0.5 + v[b] for b in bodies]
+                net = list(rest)
+                for i, behind, ahead, gap, unloading, scale, rate, damper, floor, curve in springs:
+                    c[i] = closed = x[behind] - x[ahead] - gap
+                    reach = largest[i]
+                    if closed > reach:
+                        largest[i] = reach = closed
+                        ramps[i] = [bend * (reach - knot) for knot, bend in curve if knot < reach]
+                    push = (closed - reach) * unloading
+                    for ramp in ramps[i]:
+                        push += ramp
+                    if push <= floor:
+                        force[i] = 0.0
+                        continue
+                    push *= scale
+                    size = push if push > 0.0 else -push
+                    push += (middle[behind] - middle[ahead]) * (size * rate + damper)
+                    if push < floor:
+                        push = floor
+                    force[i] = push
+                    net[behind] -= push
+                    net[ahead] += push
+                change = [net[b] * per[b] for b in bodies]
+                v = [v[b] + change[b] for b in bodies]
+                x = [x[b] + v[b] * half for b in bodies]
+            for values, now in zip(history, (v, x, force, c, largest), strict=True):
+                values.append(list(now))
+        for table, values in zip(stored, history, strict=True):
+            table[1:, :, draw] = values
+
+
+def _step_arrays(
+    per_mass: FloatArray,
+    laws: FloatArray,
+    knots: FloatArray,
+    bends: FloatArray,
+    ends: IntArray,
+    substeps: int,
+    step: float,
+    stored: tuple[FloatArray, ...],
+) -> None:
+    """Twin for many draws, numpy over springs and draws; fills *stored* from its second instant."""
+    stand_off, unloading, scale, rate, damper, floor = laws
+    behind, ahead = ends.T
+    v, x = (table[0].copy() for table in stored[:2])
+    number, size = stand_off.shape
+    moved, net = np.empty_like(v), np.zeros_like(v)
+    c, closing, other, force = (np.zeros((number, size)) for _ in range(4))
+    largest = stored[4][0].copy()
+    ramps = np.empty((len(knots), number, size))
+    pairs = [(net[b], net[a], force[i]) for i, (b, a) in enumerate(ends)]
+    knots, bends = knots[:, :, None], bends[:, :, None]
+    half = 0.5 * step
+    for instant in range(1, stored[0].shape[0]):
         for _ in range(substeps):
             np.multiply(v, half, out=moved)
             x += moved
@@ -286,15 +395,5 @@ def integrate_chain(
             v += net
             np.multiply(v, half, out=moved)
             x += moved
-        velocity[stored], position[stored] = v, x
-        stored_force[stored], stored_c[stored], stored_largest[stored] = force, c, largest
-    return ChainMotion(
-        step_s=stored_step_s,
-        velocity=velocity,
-        position=position,
-        force=stored_force,
-        compression=stored_c,
-        largest=stored_largest,
-        masses=np.asarray(masses),
-        springs=tuple(springs),
-    )
+        for table, values in zip(stored, (v, x, force, c, largest), strict=True):
+            table[instant] = values

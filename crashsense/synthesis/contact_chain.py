@@ -7,18 +7,21 @@ Along one line, body i lies behind body i + 1; the joint between them carries
     a joint that *holds* pulls as well (a local spring)
     a joint that is *plastic* keeps its deepest point: it lets go as soon as it stops closing
 
-Semi-implicit Euler of fixed step. One code runs on floats (few draws) and on arrays (many): the
-same operations in the same order, hence the same bits.
+Semi-implicit Euler of fixed step. Twins give the same bits, by the same operations in the same
+order: plain floats for few draws, numpy over the draws for many, and for any number the compiled
+:func:`crashsense.compiled_synthesis.contact_steps` where engine ``fast`` computes.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+
+from crashsense import engine
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -76,105 +79,149 @@ def march_chain(
     size : number of draws
     rate_hz, substeps : rate of the result; steps a sample
     """
-    bodies = len(masses)
-    force = [np.empty((size, samples)) for _ in joints]
-    speed = [np.empty((size, samples)) for _ in masses]
-    way = [np.empty((size, samples)) for _ in masses]
+    joint_count, body_count = len(joints), len(masses)
+    force = np.empty((joint_count, size, samples))
+    speed, way = (np.empty((body_count, size, samples)) for _ in range(2))
 
-    def taken(value: Any, rows: Any) -> Any:
-        array = np.broadcast_to(np.asarray(value, dtype=np.float64), (size,))[rows]
-        return float(array) if isinstance(rows, int) else np.array(array)
+    def whole(value: Any) -> FloatArray:
+        return np.broadcast_to(np.asarray(value, dtype=np.float64), (size,))
 
-    def part(rows: Any) -> None:
-        one = isinstance(rows, int)
-        picked = [
-            replace(joint, **{name: taken(getattr(joint, name), rows) for name in _NUMBERS})
-            for joint in joints
-        ]
-        forces, velocities, ways = _march(
-            [taken(mass, rows) for mass in masses],
-            picked,
-            [taken(v, rows) for v in speeds],
-            samples,
-            substeps,
-            1.0 / (rate_hz * substeps),
-            one,
+    step_s = 1.0 / (rate_hz * substeps)
+    step_mass = step_s / np.array([whole(mass) for mass in masses])
+    laws = np.array([[whole(getattr(joint, name)) for name in _NUMBERS] for joint in joints])
+    kinds = [(joint.holds, joint.plastic) for joint in joints]
+    start = np.array([whole(v) for v in speeds])
+    compiled = engine.kernels()
+    if compiled is not None:
+        compiled.contact_steps(
+            step_mass, laws, np.array(kinds), start, substeps, step_s, force, speed, way
         )
-        for number in range(len(joints)):
-            force[number][rows] = np.array(forces[number]).T
-        for number in range(bodies):
-            speed[number][rows] = np.array(velocities[number]).T
-            way[number][rows] = np.array(ways[number]).T
-
-    if size <= SCALAR_DRAWS:
+    elif size <= SCALAR_DRAWS:
         for row in range(size):
-            part(row)
+            per, law, v = (table[..., row].tolist() for table in (step_mass, laws, start))
+            histories = _march_one(per, law, v, kinds, samples, substeps, step_s)
+            for table, history in zip((force, speed, way), histories, strict=True):
+                table[:, row] = np.array(history).T
     else:
         for first in range(0, size, ROWS):
-            part(slice(first, min(first + ROWS, size)))
+            rows = slice(first, min(first + ROWS, size))
+            per, law, v = (table[..., rows].copy() for table in (step_mass, laws, start))
+            _march_many(
+                per, law, v, kinds, substeps, step_s, force[:, rows], speed[:, rows], way[:, rows]
+            )
     return ChainMotion(tuple(force), tuple(speed), tuple(way))
 
 
-def _march(
-    masses: list[Any],
-    joints: list[Joint],
-    speeds: list[Any],
+def _march_one(
+    step_mass: list[float],
+    laws: list[list[float]],
+    speeds: list[float],
+    kinds: list[tuple[bool, bool]],
     samples: int,
     substeps: int,
     h: float,
-    one: bool,
-) -> tuple[list[list[Any]], list[list[Any]], list[list[Any]]]:
-    most: Any = max if one else np.maximum
-    least: Any = min if one else np.minimum
-    where: Any = (lambda c, a, b: a if c else b) if one else np.where
-    zero = speeds[0] * 0.0
-    x = [zero for _ in masses]
-    v = list(speeds)
-    bodies = range(len(masses))
-    numbers = range(len(joints))
-    step_mass = [h / m for m in masses]
-    forces: list[list[Any]] = [[] for _ in joints]
-    velocities: list[list[Any]] = [[] for _ in masses]
-    ways: list[list[Any]] = [[] for _ in masses]
+) -> tuple[list[list[float]], list[list[float]], list[list[float]]]:
+    """Twin for few draws, in plain floats: forces, speeds and ways by sample."""
+    rest = [0.0] * len(laws)
+    still = [0.0] * len(speeds)
+    x, v = list(still), list(speeds)
+    last = len(laws)
+    per_last = step_mass[last]
     mean = 1.0 / substeps
-    laws = [
-        (j.stiffness, j.damping, j.gap, j.bend, j.stiffness_past_bend, j.holds, j.plastic)
-        for j in joints
+    joints: list[tuple[Any, ...]] = [
+        (i, i + 1, *law, *kind, per)
+        for i, (law, kind, per) in enumerate(zip(laws, kinds, step_mass, strict=False))
     ]
-    done: list[Any] = [zero for _ in joints]
+    gone = [False] * len(laws)
+    forces, velocities, ways = [], [], []
+    steps = range(substeps)
     for _ in range(samples):
-        sums = [zero for _ in joints]
-        fast = [zero for _ in masses]
-        far = [zero for _ in masses]
-        for _ in range(substeps):
-            push = []
-            for i in numbers:
-                stiffness, damping, gap, bend, past, holds, plastic = laws[i]
-                closing = x[i] - x[i + 1] - gap
-                rate = v[i] - v[i + 1]
-                near = least(closing, bend)
-                f = stiffness * near + past * (closing - near) + damping * rate
-                if not holds:
-                    f = where(closing > 0.0, most(f, 0.0), 0.0)
-                    if plastic:
-                        done[i] = where((closing > 0.0) & (rate <= 0.0), 1.0, done[i])
-                        f = where(done[i] > 0.0, 0.0, f)
-                push.append(f)
-                sums[i] = sums[i] + f
-            for i in bodies:
-                if i == 0:
-                    net = -push[0]
-                elif i == len(push):
-                    net = push[i - 1]
+        sums, fast, far = list(rest), list(still), list(still)
+        for _ in steps:
+            push = 0.0
+            x_own, v_own = x[0], v[0]
+            for i, ahead, stiffness, damping, gap, bend, past, holds, plastic, per in joints:
+                x_next, v_next = x[ahead], v[ahead]
+                closing = x_own - x_next - gap
+                before = push
+                if holds or closing > 0.0:
+                    rate = v_own - v_next
+                    if bend < closing:
+                        push = stiffness * bend + past * (closing - bend) + damping * rate
+                    else:
+                        push = stiffness * closing + damping * rate
+                    if not holds:
+                        if push < 0.0:
+                            push = 0.0
+                        if plastic:
+                            if rate <= 0.0:
+                                gone[i] = True
+                            if gone[i]:
+                                push = 0.0
+                    sums[i] += push
                 else:
-                    net = push[i - 1] - push[i]
-                v[i] = v[i] + net * step_mass[i]
-                x[i] = x[i] + h * v[i]
-                fast[i] = fast[i] + v[i]
-                far[i] = far[i] + x[i]
-        for i in numbers:
-            forces[i].append(sums[i] * mean)
-        for i in bodies:
-            velocities[i].append(fast[i] * mean)
-            ways[i].append(far[i] * mean)
+                    push = 0.0
+                # Nothing else needs what body i did before this step: it moves at once.
+                v_own = v_own + (before - push) * per
+                x_own = x_own + h * v_own
+                v[i], x[i] = v_own, x_own
+                fast[i] += v_own
+                far[i] += x_own
+                x_own, v_own = x_next, v_next
+            v_own = v_own + push * per_last
+            x_own = x_own + h * v_own
+            v[last], x[last] = v_own, x_own
+            fast[last] += v_own
+            far[last] += x_own
+        forces.append([value * mean for value in sums])
+        velocities.append([value * mean for value in fast])
+        ways.append([value * mean for value in far])
     return forces, velocities, ways
+
+
+def _march_many(
+    step_mass: FloatArray,
+    laws: FloatArray,
+    speeds: FloatArray,
+    kinds: list[tuple[bool, bool]],
+    substeps: int,
+    h: float,
+    force: FloatArray,
+    speed: FloatArray,
+    way: FloatArray,
+) -> None:
+    """Twin for many draws, numpy over the draws; fills *force*, *speed*, *way*."""
+    x, v = np.zeros_like(speeds), speeds.copy()
+    push = np.zeros((len(laws), speeds.shape[1]))
+    net = np.empty_like(speeds)
+    gone = np.zeros(push.shape, dtype=bool)
+    mean = 1.0 / substeps
+    for sample in range(force.shape[2]):
+        sums, fast, far = np.zeros_like(push), np.zeros_like(v), np.zeros_like(v)
+        for _ in range(substeps):
+            between = x[:-1] - x[1:] - laws[:, 2]
+            rates = v[:-1] - v[1:]
+            near = np.minimum(between, laws[:, 3])
+            push = laws[:, 0] * near + laws[:, 4] * (between - near) + laws[:, 1] * rates
+            for f, closing, rate, (holds, plastic), done in zip(
+                push, between, rates, kinds, gone, strict=True
+            ):
+                if not holds:
+                    touch = closing > 0.0
+                    np.maximum(f, 0.0, out=f)
+                    f[~touch] = 0.0
+                    if plastic:
+                        done |= touch & (rate <= 0.0)
+                        f[done] = 0.0
+            sums += push
+            net[0] = 0.0
+            net[1:] = push
+            net[:-1] -= push
+            net *= step_mass
+            v += net
+            x += h * v
+            fast += v
+            far += x
+        force[:, :, sample] = sums * mean
+        speed[:, :, sample] = fast * mean
+        way[:, :, sample] = far * mean

@@ -17,9 +17,11 @@ The elastic part of the tyre derives from a potential k (z_e - z_w)^2 / 2, so th
 obstacle takes its energy from the forward motion and nothing is gained: F_x / N = tan(theta) is
 the slope of the path, on a step cos(theta) = 1 - h / R. A brake adds a force at the ground.
 
-All quantities start from rest on level ground. Semi-implicit Euler of fixed step; one code runs on
-floats (few draws, fast) and on arrays (many draws): the same operations in the same order, hence
-the same bits. Parameters of a small car from memory; see the vehicle file for the basis.
+All quantities start from rest on level ground. Semi-implicit Euler of fixed step. Twins give the
+same bits, by the same operations in the same order: plain floats for few draws, numpy over the
+draws for many and for audits, and for any number the compiled
+:func:`crashsense.compiled_synthesis.ride_steps` where engine ``fast`` computes. Parameters of a
+small car from memory; see the vehicle file for the basis.
 """
 
 from __future__ import annotations
@@ -31,6 +33,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from crashsense import engine
 from crashsense.units import STANDARD_GRAVITY
 
 FloatArray = npt.NDArray[np.float64]
@@ -158,178 +161,303 @@ def march(
     """
     size = state.shape[1]
     names = (*OUTPUTS, *AUDIT) if audit else OUTPUTS
-    outputs = {name: np.empty((size, steps)) for name in names}
+    kept = np.empty((len(names), size, steps))
     end = np.empty_like(state)
-
-    def part(rows: Any) -> None:
-        pick = _Pick(rows, size)
-        paths: list[Any]
-        one = isinstance(rows, int)
-        if one:
-            paths = [road.path[rows].tolist() for road in roads]
-            start: Any = state[:, rows].tolist()
-            wanted: Any = None if brake is None else brake[rows].tolist()
-            pushed: Any = None if push is None else push[rows].tolist()
-            turned: Any = None if roll_moment is None else roll_moment[rows].tolist()
-        else:
-            paths = [np.ascontiguousarray(road.path[rows]) for road in roads]
-            start = [np.array(row) for row in state[:, rows]]
-            wanted = None if brake is None else np.ascontiguousarray(brake[rows].T)
-            pushed = None if push is None else np.ascontiguousarray(push[rows].T)
-            turned = None if roll_moment is None else np.ascontiguousarray(roll_moment[rows].T)
-        places = [(road.start_m, 1.0 / road.step_m, road.step_m) for road in roads]
-        history, last = _march(
-            _picked(car, pick),
-            start,
-            paths,
-            places,
-            wanted,
-            pushed,
-            turned,
-            pick(state[1] if set_speed is None else set_speed),
-            steps,
-            step_s,
-            audit,
-            one,
-        )
-        for number, name in enumerate(names):
-            column = np.array([row[number] for row in history])
-            outputs[name][rows] = column.T
-        end[:, rows] = last
-
-    if size <= SCALAR_DRAWS:
+    body, axles = _tables(car, size)
+    v_set = np.array(np.broadcast_to(state[1] if set_speed is None else set_speed, (size,)))
+    inputs = (brake, push, roll_moment)
+    places = [(road.start_m, 1.0 / road.step_m, road.step_m) for road in roads]
+    compiled = engine.kernels()
+    if compiled is not None and not audit:
+        given = [
+            np.empty((size, 0)) if values is None else np.ascontiguousarray(values)
+            for values in inputs
+        ]
+        paths = [np.ascontiguousarray(road.path) for road in roads]
+        compiled.ride_steps(
+            body, axles, np.ascontiguousarray(state), paths[0], paths[-1], np.array(places),
+            *given, v_set, step_s, kept, end,
+        )  # fmt: skip
+    elif size <= SCALAR_DRAWS and not audit:
         for row in range(size):
-            part(row)
+            history, last = _march_one(
+                body[:, row].tolist(),
+                axles[..., row].tolist(),
+                state[:, row].tolist(),
+                [road.path[row].tolist() for road in roads],
+                places,
+                [None if values is None else values[row].tolist() for values in inputs],
+                float(v_set[row]),
+                steps,
+                step_s,
+            )
+            kept[:, row] = np.array(history).T
+            end[:, row] = last
     else:
         for first in range(0, size, ROWS):
-            part(slice(first, min(first + ROWS, size)))
-    return outputs, end
+            rows = slice(first, min(first + ROWS, size))
+            _march_many(
+                body[:, rows].copy(),
+                axles[..., rows].copy(),
+                state[:, rows].copy(),
+                [np.ascontiguousarray(road.path[rows]) for road in roads],
+                places,
+                [
+                    None if values is None else np.ascontiguousarray(values[rows].T)
+                    for values in inputs
+                ],
+                v_set[rows],
+                step_s,
+                kept[:, rows],
+                end[:, rows],
+            )
+    return dict(zip(names, kept, strict=True)), end
 
 
-class _Pick:
-    def __init__(self, rows: Any, size: int) -> None:
-        self.rows, self.size = rows, size
+def _tables(car: RideCar, size: int) -> tuple[FloatArray, FloatArray]:
+    """Numbers that a march needs: of the body (numbers, draws), of the axles (2, numbers, draws).
 
-    def __call__(self, value: Any) -> Any:
-        if isinstance(value, tuple):
-            return tuple(self(item) for item in value)
-        array = np.asarray(value, dtype=np.float64)
-        if array.ndim == 0:
-            return float(array)
-        taken = np.broadcast_to(array, (self.size,))[self.rows]
-        return float(taken) if isinstance(self.rows, int) else taken
-
-
-def _picked(car: RideCar, pick: _Pick) -> RideCar:
-    return RideCar(**{name: pick(getattr(car, name)) for name in car.__dataclass_fields__})
-
-
-def _march(
-    car: RideCar,
-    state: list[Any],
-    paths: list[Any],
-    places: list[tuple[float, float, float]],
-    brake: Any,
-    push: Any,
-    moment: Any,
-    v_set: Any,
-    steps: int,
-    h: float,
-    audit: bool,
-    one: bool,
-) -> tuple[list[tuple[Any, ...]], list[Any]]:
-    most: Any = max if one else np.maximum
-    least: Any = min if one else np.minimum
-    where: Any = (lambda c, a, b: a if c else b) if one else np.where
-    tracks = len(paths)
-    share = 2.0 if tracks == 1 else 1.0
-    base = car.front_length + car.rear_length
-    x, v, z, dz, pitch, dpitch, roll, droll = state[:8]
-    wheels = [state[8 + 4 * i : 12 + 4 * i] for i in range(2 * tracks)]
-    loads = car.static_loads()
-    ks, cb, cr = car.spring, car.damper_bump, car.damper_rebound
-    kt, ct, krim, kx, cx = (
+    Body: mass, inertias in pitch and roll, speed hold, height over the wheel centres, half track,
+    damper knee and fall, stop stiffness and length, tyre stiffness and damping, sidewall, rim
+    stiffness, bush stiffness and damping, wheel radius, friction. Axle: lever, place behind the
+    front axle, spring, damper in bump and rebound, travel in bump and rebound, wheel mass, weight
+    on the ground, squash at rest, mass that its brake slows.
+    """
+    gravity = STANDARD_GRAVITY
+    body = (
+        car.sprung_mass,
+        car.pitch_inertia,
+        car.roll_inertia,
+        car.speed_hold,
+        car.height - car.wheel_radius,
+        0.5 * car.track,
+        car.damper_knee,
+        car.damper_fall,
+        car.stop_stiffness,
+        car.stop_length,
         car.tyre_stiffness,
         car.tyre_damping,
+        car.sidewall,
         car.rim_stiffness,
         car.bush_stiffness,
         car.bush_damping,
+        car.wheel_radius,
+        car.friction,
     )
-    stop, length = car.stop_stiffness, car.stop_length
-    knee, fall = car.damper_knee, car.damper_fall
-    gravity = STANDARD_GRAVITY
-    arm = car.height - car.wheel_radius
+    loads = car.static_loads()
     lever = (car.front_length, -car.rear_length)
-    half_track = 0.5 * car.track
-    total = car.total_mass
-    sag = [(loads[a] + car.wheel_mass[a] * gravity) / kt for a in (0, 1)]
-    rows = None if one else np.arange(paths[0].shape[0])
-    last = [(len(p) if one else p.shape[1]) - 2 for p in paths]
-    history: list[tuple[Any, ...]] = []
-    hold = car.speed_hold
+    back = (0.0, car.front_length + car.rear_length)
+    split = (car.brake_share, 1.0 - car.brake_share)
+    axles = [
+        (
+            lever[a],
+            back[a],
+            car.spring[a],
+            car.damper_bump[a],
+            car.damper_rebound[a],
+            car.bump_travel[a],
+            car.rebound_travel[a],
+            car.wheel_mass[a],
+            loads[a] + car.wheel_mass[a] * gravity,
+            (loads[a] + car.wheel_mass[a] * gravity) / car.tyre_stiffness,
+            0.5 * split[a] * car.total_mass,
+        )
+        for a in (0, 1)
+    ]
+
+    def table(values: Sequence[Any]) -> FloatArray:
+        return np.array([np.broadcast_to(np.asarray(v, dtype=np.float64), (size,)) for v in values])
+
+    return table(body), np.array([table(axle) for axle in axles])
+
+
+def _march_one(
+    body: list[float],
+    axles: list[list[float]],
+    state: list[float],
+    paths: list[list[float]],
+    places: list[tuple[float, float, float]],
+    inputs: Sequence[list[float] | None],
+    v_set: float,
+    steps: int,
+    h: float,
+) -> tuple[list[tuple[float, ...]], list[float]]:
+    """Twin for few draws, in plain floats: outputs of each step, and the state at the end."""
+    mass_s, inertia_p, inertia_r, hold, arm, half_track, knee, fall, stop, length = body[:10]
+    kt, ct, sidewall, krim, kx, cx, radius, friction = body[10:]
+    brake, push, moment = inputs
+    tracks = len(paths)
+    share = 2.0 if tracks == 1 else 1.0
+    x, v, z, dz, pitch, dpitch, roll, droll = state[:8]
+    wheels = [state[8 + 4 * i : 12 + 4 * i] for i in range(2 * tracks)]
+    places_of: list[tuple[Any, ...]] = [
+        (paths[t], len(paths[t]) - 2, *places[t], half_track if t == 0 else -half_track, *axle)
+        for t in range(tracks)
+        for axle in axles
+    ]
+    history: list[tuple[float, ...]] = []
+    slow_down = 0.0
+    for step in range(steps):
+        sum_x = sum_z = sum_pitch = sum_roll = 0.0
+        new = []
+        level, dlevel = x + arm * pitch, v + arm * dpitch
+        if brake is not None:
+            slow_down = brake[step]
+        for (zw, dzw, u, du), (
+            path, last, begin, inverse, grid, side, lever, back, ks, cb, cr, bump, rebound, mass,
+            weight, sag, braked,
+        ) in zip(wheels, places_of, strict=True):  # fmt: skip
+            spot = (level + u - back - begin) * inverse
+            k = int(spot)
+            k = 0 if k < 0 else (last if k > last else k)
+            low = path[k]
+            slope = (path[k + 1] - low) * inverse
+            squash = sag + (low + (spot - k) * grid * slope) - zw
+            normal = 0.0
+            if squash > 0.0:
+                elastic = kt * squash
+                if squash > sidewall:
+                    elastic = elastic + krim * (squash - sidewall)
+                normal = elastic + ct * ((dlevel + du) * slope - dzw)
+                if normal < 0.0:
+                    normal = 0.0
+            forward = -normal * slope
+            corner, dcorner = z + pitch * lever, dz + dpitch * lever
+            if tracks == 2:
+                corner, dcorner = corner + roll * side, dcorner + droll * side
+            d, dd = zw - corner, dzw - dcorner
+            # Degressive: past the knee the valves blow off and the slope falls.
+            damping = dd
+            if dd > knee:
+                damping = knee + fall * (dd - knee)
+            elif dd < -knee:
+                damping = -knee + fall * (dd + knee)
+            damping = (cb if dd > 0.0 else cr) * damping
+            spring = ks * d + damping
+            up, down = d - bump, -d - rebound
+            if up > 0.0 or down > 0.0:
+                up, down = max(up, 0.0), max(down, 0.0)
+                spring = spring + (
+                    stop * (up + up * up / length) - stop * (down + down * down / length)
+                )
+            bush = kx * u + cx * du
+            if brake is not None:
+                slowing = min(braked * slow_down, friction * normal)
+                forward = forward - slowing
+                sum_pitch = sum_pitch - slowing * radius
+            sum_x = sum_x + bush
+            sum_z = sum_z + spring
+            sum_pitch = sum_pitch + lever * spring + arm * bush
+            if tracks == 2:
+                sum_roll = sum_roll + side * spring
+            new.append((zw, dzw, u, du, (normal - weight - spring) / mass, (forward - bush) / mass))
+        acc_x = (share * sum_x + hold * (v_set - v)) / mass_s
+        acc_z = share * sum_z / mass_s
+        acc_pitch = share * sum_pitch / inertia_p
+        if moment is not None:
+            sum_roll = sum_roll + moment[step]
+        acc_roll = sum_roll / inertia_r
+        history.append((acc_x, acc_z, acc_pitch, dpitch, pitch, acc_roll, droll, roll, v))
+        v = v + h * (acc_x if push is None else acc_x + push[step])
+        dz = dz + h * acc_z
+        dpitch = dpitch + h * acc_pitch
+        droll = droll + h * acc_roll
+        x = x + h * v
+        z = z + h * dz
+        pitch = pitch + h * dpitch
+        roll = roll + h * droll
+        carried = arm * acc_pitch
+        wheels = []
+        for zw, dzw, u, du, up, ahead in new:
+            dzw = dzw + h * up
+            du = du + h * (ahead - acc_x - carried)
+            wheels.append([zw + h * dzw, dzw, u + h * du, du])
+    return history, [
+        x,
+        v,
+        z,
+        dz,
+        pitch,
+        dpitch,
+        roll,
+        droll,
+        *(q for wheel in wheels for q in wheel),
+    ]
+
+
+def _march_many(
+    body: FloatArray,
+    axles: FloatArray,
+    state: FloatArray,
+    paths: list[FloatArray],
+    places: list[tuple[float, float, float]],
+    inputs: Sequence[FloatArray | None],
+    v_set: FloatArray,
+    h: float,
+    kept: FloatArray,
+    end: FloatArray,
+) -> None:
+    """Twin for many draws and for audits, numpy over the draws; fills *kept* and *end*."""
+    mass_s, inertia_p, inertia_r, hold, arm, half_track, knee, fall, stop, length = body[:10]
+    kt, ct, sidewall, krim, kx, cx, radius, friction = body[10:]
+    audit = kept.shape[0] > len(OUTPUTS)
+    brake, push, moment = inputs
+    tracks = len(paths)
+    share = 2.0 if tracks == 1 else 1.0
+    x, v, z, dz, pitch, dpitch, roll, droll = state[:8]
+    wheels = [tuple(state[8 + 4 * i : 12 + 4 * i]) for i in range(2 * tracks)]
+    rows = np.arange(paths[0].shape[0])
     lost: Any = 0.0
     work: Any = 0.0
-    for step in range(steps):
-        sum_x = sum_z = sum_pitch = sum_roll = x * 0.0
+    for step in range(kept.shape[2]):
+        sum_x = sum_z = sum_pitch = sum_roll = np.zeros(rows.size)
         new = []
         kinetic = stored = power = wheel_power = 0.0
         for number in range(2 * tracks):
             track, axle = number // 2, number % 2
+            lever, back, ks, cb, cr, bump, rebound, mass, weight, sag, braked = axles[axle]
             zw, dzw, u, du = wheels[number]
-            at = x + arm * pitch + u - (0.0 if axle == 0 else base)
             begin, inverse, grid = places[track]
-            spot = (at - begin) * inverse
             path = paths[track]
-            if one:
-                k = int(spot)
-                k = 0 if k < 0 else (last[track] if k > last[track] else k)
-                low = path[k]
-                slope = (path[k + 1] - low) * inverse
-            else:
-                k = np.minimum(np.maximum(spot.astype(np.int64), 0), last[track])
-                low = path[rows, k]
-                slope = (path[rows, k + 1] - low) * inverse
+            spot = (x + arm * pitch + u - back - begin) * inverse
+            k = np.minimum(np.maximum(spot.astype(np.int64), 0), path.shape[1] - 2)
+            low = path[rows, k]
+            slope = (path[rows, k + 1] - low) * inverse
             ground = low + (spot - k) * grid * slope
-            squash = sag[axle] + ground - zw
-            over = most(squash - car.sidewall, 0.0)
-            elastic = kt * most(squash, 0.0) + krim * over
+            squash = sag + ground - zw
+            over = np.maximum(squash - sidewall, 0.0)
+            elastic = kt * np.maximum(squash, 0.0) + krim * over
             along = v + arm * dpitch + du
             rate = along * slope - dzw
-            normal = most(where(squash > 0.0, elastic + ct * rate, 0.0), 0.0)
+            normal = np.maximum(np.where(squash > 0.0, elastic + ct * rate, 0.0), 0.0)
             forward = -normal * slope
+            corner, dcorner = z + pitch * lever, dz + dpitch * lever
             side = half_track if track == 0 else -half_track
-            if tracks == 1:
-                corner, dcorner = z + pitch * lever[axle], dz + dpitch * lever[axle]
-            else:
-                corner = z + pitch * lever[axle] + roll * side
-                dcorner = dz + dpitch * lever[axle] + droll * side
+            if tracks == 2:
+                corner, dcorner = corner + roll * side, dcorner + droll * side
             d, dd = zw - corner, dzw - dcorner
-            up = most(d - car.bump_travel[axle], 0.0)
-            down = most(-d - car.rebound_travel[axle], 0.0)
+            up = np.maximum(d - bump, 0.0)
+            down = np.maximum(-d - rebound, 0.0)
             # Degressive: past the knee the valves blow off and the slope falls.
-            slow = most(least(dd, knee), -knee)
-            damping = where(dd > 0.0, cb[axle], cr[axle]) * (slow + fall * (dd - slow))
+            slow = np.maximum(np.minimum(dd, knee), -knee)
+            damping = np.where(dd > 0.0, cb, cr) * (slow + fall * (dd - slow))
             stops = stop * (up + up * up / length) - stop * (down + down * down / length)
-            spring = ks[axle] * d + damping + stops
+            spring = ks * d + damping + stops
             bush = kx * u + cx * du
-            mass = car.wheel_mass[axle]
             if brake is not None:
-                split = car.brake_share if axle == 0 else 1.0 - car.brake_share
-                slowing = least(0.5 * split * total * brake[step], car.friction * normal)
+                slowing = np.minimum(braked * brake[step], friction * normal)
                 forward = forward - slowing
-                sum_pitch = sum_pitch - slowing * car.wheel_radius
+                sum_pitch = sum_pitch - slowing * radius
             sum_x = sum_x + bush
             sum_z = sum_z + spring
-            sum_pitch = sum_pitch + lever[axle] * spring + arm * bush
+            sum_pitch = sum_pitch + lever * spring + arm * bush
             if tracks == 2:
                 sum_roll = sum_roll + side * spring
-            weight = loads[axle] + mass * gravity
-            acc_z = (normal - weight - spring) / mass
-            new.append((zw, dzw, u, du, acc_z, (forward - bush) / mass))
+            new.append((zw, dzw, u, du, (normal - weight - spring) / mass, (forward - bush) / mass))
             if audit:
                 kinetic = kinetic + 0.5 * share * mass * (dzw * dzw + along * along)
                 stored = stored + share * (
-                    0.5 * ks[axle] * d * d
+                    0.5 * ks * d * d
                     + 0.5 * kx * u * u
                     + stop * (0.5 * (up * up + down * down))
                     + stop * (up * up * up + down * down * down) / (3.0 * length)
@@ -337,36 +465,26 @@ def _march(
                 )
                 power = power + share * (damping * dd + cx * du * du)
                 wheel_power = wheel_power + share * (normal * dzw + forward * along)
-        drive = hold * (v_set - v)
-        acc_x = (share * sum_x + drive) / car.sprung_mass
-        acc_z_body = share * sum_z / car.sprung_mass
-        acc_pitch = share * sum_pitch / car.pitch_inertia
+        acc_x = (share * sum_x + hold * (v_set - v)) / mass_s
+        acc_z = share * sum_z / mass_s
+        acc_pitch = share * sum_pitch / inertia_p
         if moment is not None:
             sum_roll = sum_roll + moment[step]
-        acc_roll = sum_roll / car.roll_inertia
+        acc_roll = sum_roll / inertia_r
         record: tuple[Any, ...] = (
-            acc_x,
-            acc_z_body,
-            acc_pitch,
-            dpitch,
-            pitch,
-            acc_roll,
-            droll,
-            roll,
-            v,
-        )
+            acc_x, acc_z, acc_pitch, dpitch, pitch, acc_roll, droll, roll, v,
+        )  # fmt: skip
         if audit:
             kinetic = kinetic + 0.5 * (
-                car.sprung_mass * (v * v + dz * dz)
-                + car.pitch_inertia * dpitch * dpitch
-                + car.roll_inertia * droll * droll
+                mass_s * (v * v + dz * dz) + inertia_p * dpitch * dpitch + inertia_r * droll * droll
             )
             record = (*record, kinetic, stored, lost, work)
             lost = lost + h * power
             work = work + h * wheel_power
-        history.append(record)
+        for whole, values in zip(kept, record, strict=True):
+            whole[:, step] = values
         v = v + h * (acc_x if push is None else acc_x + push[step])
-        dz = dz + h * acc_z_body
+        dz = dz + h * acc_z
         dpitch = dpitch + h * acc_pitch
         droll = droll + h * acc_roll
         x = x + h * v
@@ -374,11 +492,9 @@ def _march(
         pitch = pitch + h * dpitch
         roll = roll + h * droll
         wheels = []
-        for zw, dzw, u, du, acc_z, acc_wheel in new:
-            dzw = dzw + h * acc_z
-            du = du + h * (acc_wheel - acc_x - arm * acc_pitch)
-            wheels.append([zw + h * dzw, dzw, u + h * du, du])
-    out = [x, v, z, dz, pitch, dpitch, roll, droll]
-    for wheel in wheels:
-        out.extend(wheel)
-    return history, out
+        for zw, dzw, u, du, acc_up, ahead in new:
+            dzw = dzw + h * acc_up
+            du = du + h * (ahead - acc_x - arm * acc_pitch)
+            wheels.append((zw + h * dzw, dzw, u + h * du, du))
+    end[:8] = x, v, z, dz, pitch, dpitch, roll, droll
+    end[8:] = [q for wheel in wheels for q in wheel]

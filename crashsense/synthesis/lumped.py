@@ -22,10 +22,10 @@ Ties (mounts, beam) act both ways: F = k (x - p) + d dx/dt with abs(F - d dx/dt)
 
 Integration: semi-implicit Euler (kick, drift; second order in position), step :data:`STEP_S`.
 Twins compute the same bits: plain floats for few draws, numpy over the draws for many, and the
-compiled :func:`crashsense.compiled.crush_steps` for any where engine ``fast`` computes; only
-+, -, *, comparison and table look-up occur, which IEEE 754 defines exactly. The numpy twin goes in
-stretches of :data:`STRETCH` steps and leaves out, in each, what cannot change the result: springs
-that stay slack, envelopes that are not reached (:class:`_Stretch`).
+compiled :func:`crashsense.compiled_synthesis.crush_steps` for any where engine ``fast`` computes;
+only +, -, *, comparison and table look-up occur, which IEEE 754 defines exactly. The numpy twin
+goes in stretches of :data:`STRETCH` steps and leaves out, in each, what cannot change the result:
+springs that stay slack, envelopes that are not reached (:class:`_Stretch`).
 """
 
 from __future__ import annotations

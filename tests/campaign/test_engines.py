@@ -8,6 +8,7 @@ import pytest
 import crashsense
 from crashsense import engine
 from crashsense.errors import InputError, MissingExtraError
+from crashsense.synthesis import contact_chain
 
 EVENTS = ["hammer_tunnel", "side_pole_75_32", "wall_full_56"]
 
@@ -33,6 +34,22 @@ def test_engines_give_the_same_table(path):
         assert ours[column].equals(theirs[column]), column
     for column in FLOATS:
         np.testing.assert_allclose(ours[column], theirs[column], rtol=0, atol=1e-9)
+
+
+def test_events_are_synthesised_with_the_engine_of_the_run(monkeypatch):
+    pytest.importorskip("numba")
+    marches = []
+    plain = contact_chain._march_one
+
+    def counted(*arguments):
+        marches.append(arguments)
+        return plain(*arguments)
+
+    monkeypatch.setattr(contact_chain, "_march_one", counted)
+    crashsense.evaluate(events=["hammer_tunnel"], engine="fast")
+    assert not marches
+    crashsense.evaluate(events=["hammer_tunnel"], engine="numpy")
+    assert marches
 
 
 def test_kernels_equal_their_twins():

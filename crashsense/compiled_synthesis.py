@@ -1,0 +1,448 @@
+"""Steps of the crash and ride models compiled by numba (extra ``fast``); see :mod:`.compiled`.
+
+Each kernel takes all steps of a model's march. It has a twin in plain floats or numpy, named beside
+it, and gives the same bits: the same operations in the same order, and only such as IEEE 754
+defines exactly. A draw never depends on the draws beside it.
+
+Reached through :func:`crashsense.engine.kernels`.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numba
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+#: Draws side by side where there are few.
+LANES = 8
+
+#: Draws side by side in :func:`crush_steps`, where there are so many (8: 0.3 ms a draw, 32: 0.1).
+CRUSH_LANES = 32
+
+_jit: Any = numba.njit(cache=True, nogil=True, fastmath=False)
+
+
+@_jit
+def crush_steps(
+    inverse_mass: FloatArray,
+    start: FloatArray,
+    share: FloatArray,
+    gap: FloatArray,
+    phase: FloatArray,
+    offset: FloatArray,
+    slope: FloatArray,
+    springs: FloatArray,
+    ties: FloatArray,
+    numbers: FloatArray,
+    weights: FloatArray,
+    steps: int,
+    rest: int,
+    out: tuple[FloatArray, ...],
+) -> None:
+    """All steps of a system of lumped masses; twins: ``synthesis.lumped``, same bits.
+
+    *inverse_mass*, *start* (6, draws) by body; *share*, *gap* (springs, draws); *phase* (rippled
+    springs, draws); *offset*, *slope* (springs, cells); *springs* (springs, 4): behind, ahead,
+    unloading stiffness, 1 where it can carry a force; *ties* (2, 5): behind, ahead, stiffness,
+    limit [m], damping; *numbers*: rate effect, 1 / fold length, slope and base of the folds, cells
+    a metre, step [s]; *weights*: of the steps of a sample; *out*, each (draws, rest + samples):
+    accelerations of four bodies, force on the obstacle, power.
+    """
+    draws = start.shape[1]
+    lanes = CRUSH_LANES if draws > LANES else LANES
+    count = springs.shape[0]
+    rippled = phase.shape[0]
+    last = offset.shape[1] - 1
+    rate, per_fold, steep, low, per_cell, step_s = numbers
+    every = (weights.size + 1) // 2
+    u = np.empty((7, lanes))
+    v = np.empty((7, lanes))
+    p = np.empty((count, lanes))
+    q = np.empty((2, lanes))
+    f = np.empty((count, lanes))
+    tie = np.empty((2, lanes))
+    net = np.empty((6, lanes))
+    power = np.empty(lanes)
+    x = np.empty(lanes)
+    sums = np.empty((2, 6, lanes))
+    own = np.empty((6, lanes))
+    shares = np.ones((count, lanes))
+    gaps = np.zeros((count, lanes))
+    phases = np.zeros((rippled, lanes))
+    slopes = np.empty(lanes)
+    offsets = np.empty(lanes)
+    for first in range(0, draws, lanes):
+        width = min(lanes, draws - first)
+        for j in range(lanes):
+            k = first + min(j, width - 1)
+            for body in range(6):
+                own[body, j] = inverse_mass[body, k]
+                v[body, j] = start[body, k]
+            for n in range(count):
+                shares[n, j] = share[n, k]
+                gaps[n, j] = gap[n, k]
+            for n in range(rippled):
+                phases[n, j] = phase[n, k]
+        u[:] = 0.0
+        p[:] = 0.0
+        q[:] = 0.0
+        f[:] = 0.0
+        sums[:] = 0.0
+        for step in range(steps):
+            for j in range(lanes):
+                u[6, j] = 0.5 * (u[0, j] + u[1, j])
+                v[6, j] = 0.5 * (v[0, j] + v[1, j])
+                power[j] = 0.0
+            for n in range(count):
+                if springs[n, 3] == 0.0:
+                    continue
+                b, a = int(springs[n, 0]), int(springs[n, 1])
+                touched = False
+                for j in range(lanes):
+                    x[j] = u[b, j] - u[a, j] - gaps[n, j]
+                    touched |= x[j] > p[n, j]
+                if not touched:
+                    for j in range(lanes):
+                        f[n, j] = 0.0
+                    continue
+                stiffness = springs[n, 2]
+                for j in range(lanes):
+                    cell = min(int(max(x[j], 0.0) * per_cell), last)
+                    slopes[j] = slope[n, cell]
+                    offsets[j] = offset[n, cell]
+                for j in range(lanes):
+                    inside = max(x[j], 0.0)
+                    closing = max(v[b, j] - v[a, j], 0.0)
+                    bound = (offsets[j] + slopes[j] * inside) * shares[n, j]
+                    bound *= 1.0 + rate * closing
+                    if n < rippled:
+                        turn = inside * per_fold + phases[n, j]
+                        turn -= np.trunc(turn)
+                        bound *= np.abs(turn - 0.5) * steep + low
+                    p[n, j] = max(p[n, j], inside - bound)
+                    force = max((inside - p[n, j]) * stiffness, 0.0)
+                    f[n, j] = force
+                    if n < count - 1:
+                        power[j] += force * closing
+            for n in range(2):
+                b, a = int(ties[n, 0]), int(ties[n, 1])
+                for j in range(lanes):
+                    bend = u[b, j] - u[a, j]
+                    q[n, j] = max(q[n, j], bend - ties[n, 3])
+                    q[n, j] = min(q[n, j], bend + ties[n, 3])
+                    drag = (v[b, j] - v[a, j]) * ties[n, 4]
+                    tie[n, j] = (bend - q[n, j]) * ties[n, 2] + drag
+            for j in range(lanes):
+                half = 0.5 * f[4, j]
+                face = (((f[0, j] + f[1, j]) + f[4, j]) + f[5, j]) + f[7, j]
+                net[4, j] = face
+                net[0, j] = (((f[2, j] - f[0, j]) - half) - tie[1, j]) * own[0, j]
+                net[1, j] = (((f[3, j] - f[1, j]) - half) + tie[1, j]) * own[1, j]
+                net[2, j] = ((f[6, j] - f[5, j]) - tie[0, j]) * own[2, j]
+                net[3, j] = ((((tie[0, j] - f[2, j]) - f[3, j]) - f[6, j]) - f[7, j]) * own[3, j]
+                net[5, j] = power[j]
+            place = step % every
+            weight, later = weights[every - 1 + place], weights[place - 1] if place else 0.0
+            for row in range(6):
+                for j in range(lanes):
+                    sums[0, row, j] += weight * net[row, j]
+                    sums[1, row, j] += later * net[row, j]
+            if place == every - 1:
+                at = rest + step // every
+                for row in range(6):
+                    for j in range(width):
+                        out[row][first + j, at] = sums[0, row, j]
+                sums[0] = sums[1]
+                sums[1] = 0.0
+            for j in range(lanes):
+                net[4, j] = (net[4, j] - f[8, j]) * own[4, j]
+                net[5, j] = f[8, j] * own[5, j]
+            for body in range(6):
+                for j in range(lanes):
+                    v[body, j] += net[body, j] * step_s
+                    u[body, j] += v[body, j] * step_s
+
+
+@_jit
+def contact_steps(
+    step_mass: FloatArray,
+    laws: FloatArray,
+    kinds: npt.NDArray[np.bool_],
+    start: FloatArray,
+    substeps: int,
+    step_s: float,
+    force: FloatArray,
+    speed: FloatArray,
+    way: FloatArray,
+) -> None:
+    """All steps of bodies in a row; twins: ``synthesis.contact_chain``, same bits.
+
+    *step_mass*, *start* (bodies, draws); *laws* (joints, 5, draws): stiffness, damping, gap, bend,
+    stiffness past it; *kinds* (joints, 2): holds, plastic. Out: *force* (joints, draws, samples),
+    *speed*, *way* (bodies, draws, samples).
+    """
+    joints, draws, samples = force.shape
+    bodies = joints + 1
+    mean = 1.0 / substeps
+    push = np.empty(joints)
+    law = np.empty((joints, 5))
+    per = np.empty(bodies)
+    x, v = np.empty(bodies), np.empty(bodies)
+    sums, fast, far = np.empty(joints), np.empty(bodies), np.empty(bodies)
+    gone = np.empty(joints, dtype=np.bool_)
+    for draw in range(draws):
+        law[:] = laws[:, :, draw]
+        per[:] = step_mass[:, draw]
+        v[:] = start[:, draw]
+        x[:] = 0.0
+        gone[:] = False
+        for sample in range(samples):
+            sums[:] = 0.0
+            fast[:] = 0.0
+            far[:] = 0.0
+            for _ in range(substeps):
+                for i in range(joints):
+                    closing = x[i] - x[i + 1] - law[i, 2]
+                    rate = v[i] - v[i + 1]
+                    bend = law[i, 3]
+                    near = bend if bend < closing else closing
+                    f = law[i, 0] * near + law[i, 4] * (closing - near) + law[i, 1] * rate
+                    if not kinds[i, 0]:
+                        if closing > 0.0:
+                            f = f if f > 0.0 else 0.0
+                            gone[i] |= kinds[i, 1] and rate <= 0.0
+                        else:
+                            f = 0.0
+                        f = 0.0 if gone[i] else f
+                    push[i] = f
+                    sums[i] += f
+                for i in range(bodies):
+                    net = push[i - 1] if i > 0 else 0.0
+                    if i < joints:
+                        net -= push[i]
+                    v[i] += net * per[i]
+                    x[i] += step_s * v[i]
+                    fast[i] += v[i]
+                    far[i] += x[i]
+            for i in range(joints):
+                force[i, draw, sample] = sums[i] * mean
+            for i in range(bodies):
+                speed[i, draw, sample] = fast[i] * mean
+                way[i, draw, sample] = far[i] * mean
+
+
+@_jit
+def ride_steps(
+    body: FloatArray,
+    axles: FloatArray,
+    state: FloatArray,
+    left: FloatArray,
+    right: FloatArray,
+    places: FloatArray,
+    brake: FloatArray,
+    push: FloatArray,
+    moment: FloatArray,
+    set_speed: FloatArray,
+    step_s: float,
+    out: FloatArray,
+    end: FloatArray,
+) -> None:
+    """All steps of a car on its wheels; twins: ``synthesis.half_car``, same bits.
+
+    *body* (18, draws) and *axles* (2, 11, draws): ``half_car._tables``; *state*, *end* (8 + 4
+    wheels, draws); *left*, *right* (draws, points): paths of the two tracks, *places* (tracks, 3):
+    start, 1 / step, step; *brake*, *push*, *moment* (draws, steps or 0); *out* (9, draws, steps).
+    """
+    draws, steps = out.shape[1], out.shape[2]
+    tracks = places.shape[0]
+    count = 2 * tracks
+    share = 2.0 if tracks == 1 else 1.0
+    wheels = np.empty((count, 4))
+    acc = np.empty((count, 2))
+    ends = np.array([left.shape[1] - 2, right.shape[1] - 2])
+    for draw in range(draws):
+        mass_s, inertia_p, inertia_r = body[0, draw], body[1, draw], body[2, draw]
+        hold, arm, half_track = body[3, draw], body[4, draw], body[5, draw]
+        knee, fall, stop, length = body[6, draw], body[7, draw], body[8, draw], body[9, draw]
+        kt, ct, sidewall, krim = body[10, draw], body[11, draw], body[12, draw], body[13, draw]
+        kx, cx, radius, friction = body[14, draw], body[15, draw], body[16, draw], body[17, draw]
+        own = axles[:, :, draw].copy()
+        x, v, z, dz = state[0, draw], state[1, draw], state[2, draw], state[3, draw]
+        pitch, dpitch, roll, droll = state[4, draw], state[5, draw], state[6, draw], state[7, draw]
+        for n in range(count):
+            for i in range(4):
+                wheels[n, i] = state[8 + 4 * n + i, draw]
+        v_set = set_speed[draw]
+        for step in range(steps):
+            sum_x = sum_z = sum_pitch = sum_roll = 0.0
+            for n in range(count):
+                track, axle = n // 2, n % 2
+                lever, mass = own[axle, 0], own[axle, 7]
+                zw, dzw, u, du = wheels[n, 0], wheels[n, 1], wheels[n, 2], wheels[n, 3]
+                inverse = places[track, 1]
+                spot = (x + arm * pitch + u - own[axle, 1] - places[track, 0]) * inverse
+                k = min(max(int(spot), 0), ends[track])
+                low = left[draw, k] if track == 0 else right[draw, k]
+                high = left[draw, k + 1] if track == 0 else right[draw, k + 1]
+                slope = (high - low) * inverse
+                squash = own[axle, 9] + (low + (spot - k) * places[track, 2] * slope) - zw
+                normal = 0.0
+                if squash > 0.0:
+                    over = squash - sidewall
+                    elastic = kt * squash + krim * (over if over > 0.0 else 0.0)
+                    along = v + arm * dpitch + du
+                    normal = elastic + ct * (along * slope - dzw)
+                    normal = normal if normal > 0.0 else 0.0
+                forward = -normal * slope
+                corner, dcorner = z + pitch * lever, dz + dpitch * lever
+                side = half_track if track == 0 else -half_track
+                if tracks == 2:
+                    corner, dcorner = corner + roll * side, dcorner + droll * side
+                d, dd = zw - corner, dzw - dcorner
+                up, down = d - own[axle, 5], -d - own[axle, 6]
+                up = up if up > 0.0 else 0.0
+                down = down if down > 0.0 else 0.0
+                slow = knee if knee < dd else dd
+                slow = slow if slow > -knee else -knee
+                drag = own[axle, 3] if dd > 0.0 else own[axle, 4]
+                damping = drag * (slow + fall * (dd - slow))
+                stops = stop * (up + up * up / length) - stop * (down + down * down / length)
+                spring = own[axle, 2] * d + damping + stops
+                bush = kx * u + cx * du
+                if brake.shape[1]:
+                    slowing = own[axle, 10] * brake[draw, step]
+                    grip = friction * normal
+                    slowing = grip if grip < slowing else slowing
+                    forward = forward - slowing
+                    sum_pitch = sum_pitch - slowing * radius
+                sum_x = sum_x + bush
+                sum_z = sum_z + spring
+                sum_pitch = sum_pitch + lever * spring + arm * bush
+                if tracks == 2:
+                    sum_roll = sum_roll + side * spring
+                acc[n, 0] = (normal - own[axle, 8] - spring) / mass
+                acc[n, 1] = (forward - bush) / mass
+            acc_x = (share * sum_x + hold * (v_set - v)) / mass_s
+            acc_z = share * sum_z / mass_s
+            acc_pitch = share * sum_pitch / inertia_p
+            if moment.shape[1]:
+                sum_roll = sum_roll + moment[draw, step]
+            acc_roll = sum_roll / inertia_r
+            out[0, draw, step], out[1, draw, step], out[2, draw, step] = acc_x, acc_z, acc_pitch
+            out[3, draw, step], out[4, draw, step] = dpitch, pitch
+            out[5, draw, step], out[6, draw, step] = acc_roll, droll
+            out[7, draw, step], out[8, draw, step] = roll, v
+            pushed = acc_x + push[draw, step] if push.shape[1] else acc_x
+            v = v + step_s * pushed
+            dz = dz + step_s * acc_z
+            dpitch = dpitch + step_s * acc_pitch
+            droll = droll + step_s * acc_roll
+            x = x + step_s * v
+            z = z + step_s * dz
+            pitch = pitch + step_s * dpitch
+            roll = roll + step_s * droll
+            for n in range(count):
+                wheels[n, 1] = wheels[n, 1] + step_s * acc[n, 0]
+                wheels[n, 3] = wheels[n, 3] + step_s * (acc[n, 1] - acc_x - arm * acc_pitch)
+                wheels[n, 0] = wheels[n, 0] + step_s * wheels[n, 1]
+                wheels[n, 2] = wheels[n, 2] + step_s * wheels[n, 3]
+        end[0, draw], end[1, draw], end[2, draw], end[3, draw] = x, v, z, dz
+        end[4, draw], end[5, draw], end[6, draw], end[7, draw] = pitch, dpitch, roll, droll
+        for n in range(count):
+            for i in range(4):
+                end[8 + 4 * n + i, draw] = wheels[n, i]
+
+
+@_jit
+def chain_steps(
+    per_mass: FloatArray,
+    laws: FloatArray,
+    knots: FloatArray,
+    bends: FloatArray,
+    ends: npt.NDArray[np.int64],
+    substeps: int,
+    step_s: float,
+    velocity: FloatArray,
+    position: FloatArray,
+    force: FloatArray,
+    compression: FloatArray,
+    largest: FloatArray,
+) -> None:
+    """All steps of bodies on crush springs; twins: ``synthesis.chain``, same bits.
+
+    *per_mass* (bodies, draws): step over mass; *laws* (6, springs, draws): stand-off, unloading,
+    scale, rate effect, damper, floor; *knots*, *bends* (points, springs); *ends* (springs, 2):
+    behind, ahead. The rest (instants, bodies or springs, draws) is filled from the second instant.
+    """
+    bodies, draws = per_mass.shape
+    points, springs = knots.shape
+    lanes = LANES if draws > 1 else 1
+    half = 0.5 * step_s
+    per, x, v = (np.empty((bodies, lanes)), np.empty((bodies, lanes)), np.empty((bodies, lanes)))
+    net, middle = np.empty((bodies, lanes)), np.empty((bodies, lanes))
+    law = np.empty((6, springs, lanes))
+    c, f, most = (
+        np.empty((springs, lanes)),
+        np.empty((springs, lanes)),
+        np.empty((springs, lanes)),
+    )
+    for first in range(0, draws, lanes):
+        width = min(lanes, draws - first)
+        for j in range(lanes):
+            k = first + min(j, width - 1)
+            for b in range(bodies):
+                per[b, j] = per_mass[b, k]
+                v[b, j] = velocity[0, b, k]
+                x[b, j] = position[0, b, k]
+            for i in range(springs):
+                most[i, j] = largest[0, i, k]
+                for number in range(6):
+                    law[number, i, j] = laws[number, i, k]
+        net[:] = 0.0
+        for instant in range(1, velocity.shape[0]):
+            for _ in range(substeps):
+                for b in range(bodies):
+                    for j in range(lanes):
+                        x[b, j] += v[b, j] * half
+                        middle[b, j] = net[b, j] * 0.5 + v[b, j]
+                        net[b, j] = 0.0
+                for i in range(springs):
+                    behind, ahead = ends[i, 0], ends[i, 1]
+                    for j in range(lanes):
+                        closed = x[behind, j] - x[ahead, j] - law[0, i, j]
+                        reach = most[i, j]
+                        reach = closed if closed > reach else reach
+                        push = (closed - reach) * law[1, i, j]
+                        c[i, j], most[i, j], f[i, j] = closed, reach, push
+                    for point in range(points):
+                        knot, bend = knots[point, i], bends[point, i]
+                        for j in range(lanes):
+                            over = most[i, j] - knot
+                            f[i, j] += (over if over > 0.0 else 0.0) * bend
+                    for j in range(lanes):
+                        floor = law[5, i, j]
+                        push = f[i, j]
+                        push = (push if push > floor else floor) * law[2, i, j]
+                        closing = middle[behind, j] - middle[ahead, j]
+                        push += closing * (abs(push) * law[3, i, j] + law[4, i, j])
+                        push = push if push > floor else floor
+                        f[i, j] = push
+                        net[behind, j] -= push
+                        net[ahead, j] += push
+                for b in range(bodies):
+                    for j in range(lanes):
+                        net[b, j] *= per[b, j]
+                        v[b, j] += net[b, j]
+                        x[b, j] += v[b, j] * half
+            for j in range(width):
+                for b in range(bodies):
+                    velocity[instant, b, first + j] = v[b, j]
+                    position[instant, b, first + j] = x[b, j]
+                for i in range(springs):
+                    force[instant, i, first + j] = f[i, j]
+                    compression[instant, i, first + j] = c[i, j]
+                    largest[instant, i, first + j] = most[i, j]
