@@ -232,8 +232,6 @@ class _Part:
     full: BoolArray
     required_s: FloatArray
     start_s: FloatArray
-    found: Reached
-    clipped: npt.NDArray[np.int64]
 
 
 class Question:
@@ -261,6 +259,8 @@ class Question:
         self.delay_s = 0.0
         self.rate_hz = 1.0
         self.parts: list[_Part] = []
+        self.found: list[Reached] = []
+        self.clipped: list[npt.NDArray[np.int64]] = []
         self.errors: dict[int, str] = {}
 
     def look(
@@ -278,38 +278,40 @@ class Question:
         """
         size = samples.draws
         required_s = np.broadcast_to(required_s, (size,))
-        clipped = np.zeros(size, dtype=np.int64)
-        found = Reached.nothing(size)
-        branches: dict[str, FloatArray] = {}
+        full = sensed.paths == "full"
+        part = _Part(sensed.draws, full, required_s, samples.start_s)
         self.rate_hz = samples.rate_hz
-        if self.rule is not None and not self.missing:
-            if self.active is None:
-                read = self.rule.active(samples)
-                self.active = [name for name in read if name in self.sensor_set.sensors]
-                delays = (self.sensor_set.delay_s(name) for name in self.active)
-                self.delay_s = min(delays, default=0.0)
-            for name in self.active:
-                if name in sensed.reports:
-                    clipped += sensed.reports[name].clipped_before_filter
-            evaluated = _demand(self.rule, samples, shared)
-            branches = dict(evaluated.branches)
-            before = sum(part.draws.size for part in self.parts)
-            self.errors |= {before + at: text for at, text in evaluated.errors.items()}
-            found = reached(
-                branches,
+        self.parts.append(part)
+        if self.rule is None or self.missing:
+            return {}
+        if self.active is None:
+            read = self.rule.active(samples)
+            self.active = [name for name in read if name in self.sensor_set.sensors]
+            delays = (self.sensor_set.delay_s(name) for name in self.active)
+            self.delay_s = min(delays, default=0.0)
+        clipped = np.zeros(size, dtype=np.int64)
+        for name in self.active:
+            if name in sensed.reports:
+                clipped += sensed.reports[name].clipped_before_filter
+        self.clipped.append(clipped)
+        evaluated = _demand(self.rule, samples, shared)
+        before = sum(part.draws.size for part in self.parts[:-1])
+        self.errors |= {before + at: text for at, text in evaluated.errors.items()}
+        self.found.append(
+            reached(
+                evaluated.branches,
                 start_s=samples.start_s,
                 rate_hz=samples.rate_hz,
                 required_s=required_s,
                 not_before_s=self.requirement.not_before_s,
             )
-        full = sensed.paths == "full"
-        self.parts.append(_Part(sensed.draws, full, required_s, samples.start_s, found, clipped))
-        return branches
+        )
+        return dict(evaluated.branches)
 
     def last_verdicts(self) -> npt.NDArray[np.object_]:
         """Verdicts of the part looked at last."""
         last = self.parts[-1]
-        verdicts = self._scores(last.found, last.start_s, last.required_s).verdict
+        verdicts = self._scores(self.found[-1], last.start_s, last.required_s).verdict
         before = sum(part.draws.size for part in self.parts[:-1])
         for at in self.errors:
             if at >= before:
@@ -343,7 +345,7 @@ class Question:
             "expectation": self.requirement.expectation,
             "waived": self.requirement.waiver is not None,
             "path": Coded(joined("full").astype(np.int8), ("fast", "full")),
-            "clipped_before_filter": joined("clipped"),
+            "clipped_before_filter": np.concatenate(self.clipped) if self.clipped else 0,
         }
         if self.missing:
             reason = f"{', '.join(self.missing)} absent from the event"
@@ -351,7 +353,8 @@ class Question:
             row.update(required_time_ms=1e3 * required_s, held_by=None, reason=reason)
             row.update(verdict="not_evaluated", infeasible=False)
             return row
-        found = Reached.joined([part.found for part in self.parts])
+        none = Reached.nothing(required_s.size)  # no rule: demand 0
+        found = Reached.joined(self.found) if self.found else none
         row.update(_columns(self._scores(found, joined("start_s"), required_s), required_s))
         if self.errors:
             _mark_errors(row, self.errors, size=required_s.size)
