@@ -30,7 +30,7 @@ __all__ = [
     "floored_sum",
     "ride_steps",
     "summary_of",
-    "ticks_at_scales",
+    "times_at_scales",
     "window_max",
     "window_sum",
     "words_of",
@@ -369,21 +369,27 @@ def first_tick(demand: FloatArray) -> IntArray:
 
 
 @_jit
-def ticks_at_scales(demand: FloatArray, scales: FloatArray) -> IntArray:
-    """First tick at which demand reaches each of the rising *scales*, -1 without.
+def times_at_scales(
+    demand: FloatArray, scales: FloatArray, start_s: FloatArray, rate_hz: float
+) -> FloatArray:
+    """Time [s] at which demand first reaches each of the rising *scales*, NaN without.
 
     Sweep inside one pass: shape (rows, scales). Twin: ``scoring.fire_times_at_scales``.
     """
     rows, n = demand.shape
-    out = np.full((rows, scales.size), -1, dtype=np.int64)
+    out = np.full((rows, scales.size), np.nan)
     for row in range(rows):
         place = 0
+        level = scales[0] if scales.size else np.inf
         for i in range(n):
-            while place < scales.size and demand[row, i] >= scales[place]:
-                out[row, place] = i
-                place += 1
-            if place == scales.size:
-                break
+            if demand[row, i] >= level:
+                time = start_s[row] + i / rate_hz
+                while place < scales.size and demand[row, i] >= scales[place]:
+                    out[row, place] = time
+                    place += 1
+                if place == scales.size:
+                    break
+                level = scales[place]
     return out
 
 
@@ -408,7 +414,7 @@ def check() -> None:
     window_max(rows, 2, 0.0)
     summary_of(rows, index, index)
     first_tick(rows)
-    ticks_at_scales(rows, np.array([0.5, 1.0]))
+    times_at_scales(rows, np.array([0.5, 1.0]), both, 1.0)
     body, bodies = np.ones((2, 1)), np.ones((2, 1, 1))
     kinds = np.ones((1, 2), dtype=np.bool_)
     contact_steps(body, np.ones((1, 5, 1)), kinds, body, 1, 1.0, bodies[:1].copy(), bodies, bodies)

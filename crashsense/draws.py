@@ -46,12 +46,13 @@ def generator(seed: int, *axes: str | int) -> np.random.Generator:
 
 
 def _add(digest: Any, axis: str | int) -> None:
-    text = f"{type(axis).__name__}:{axis}".encode()
+    # A whole number is the same axis whatever its type, as it is the same key of the cache.
+    text = (f"str:{axis}" if isinstance(axis, str) else f"int:{int(axis)}").encode()
     digest.update(len(text).to_bytes(8, "big"))
     digest.update(text)
 
 
-@lru_cache(maxsize=256, typed=True)
+@lru_cache(maxsize=256)
 def _digest_of(axes: tuple[str | int, ...]) -> Any:
     """SHA-256 of some axes, to be copied and gone on with: pages differ in the last one only."""
     digest = hashlib.sha256()
@@ -81,9 +82,10 @@ def _by_page(
     kind: str,
     seed: int,
     axes: tuple[str | int, ...],
+    by_sample: bool = False,
 ) -> FloatArray:
     numbers = np.asarray(draws, dtype=np.int64)
-    if _is_whole_pages(numbers):
+    if _is_whole_pages(numbers) and not by_sample:
         out = np.empty((numbers.size, width))
         first = int(numbers[0] - 1) // PAGE
         for number in range(numbers.size // PAGE):
@@ -94,8 +96,9 @@ def _by_page(
     pages = np.where(numbers > 0, (numbers - 1) // PAGE, -1)
     for page in np.unique(pages[pages >= 0]):
         rows = np.flatnonzero(pages == page)
-        whole = np.empty((PAGE, width))
+        whole = np.empty((width, PAGE) if by_sample else (PAGE, width))
         _draw(generator(seed, *axes, kind, int(page)), kind, whole)
+        whole = whole.T if by_sample else whole
         out[rows] = whole[(numbers[rows] - 1) % PAGE]
     return out
 
@@ -124,14 +127,17 @@ def normals(
     *,
     seed: int,
     axes: tuple[str | int, ...],
+    by_sample: bool = False,
 ) -> FloatArray:
     """Return standard normal numbers, shape (draws, width); the row of draw 0 is zero.
+
+    *by_sample*: other numbers, of which a longer row begins with a shorter one.
 
     >>> bool((normals([3, 40], 2, seed=7, axes=("a",)) == normals(range(50), 2, seed=7,
     ...     axes=("a",))[[3, 40]]).all())
     True
     """
-    return _by_page(draws, width, "normal", seed, axes)
+    return _by_page(draws, width, "normal", seed, axes, by_sample)
 
 
 def uniforms(

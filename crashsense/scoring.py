@@ -154,8 +154,8 @@ def fire_times_at_scales(
     """
     compiled = engine.kernels()
     if compiled is not None and np.all(np.diff(scales) >= 0.0):
-        tick = compiled.ticks_at_scales(np.ascontiguousarray(demand), scales)
-        return np.where(tick >= 0, start_s[:, None] + tick / rate_hz, np.nan)
+        rows = np.ascontiguousarray(demand)
+        return np.asarray(compiled.times_at_scales(rows, scales, start_s, rate_hz))
     level = np.maximum.accumulate(demand, axis=-1)
     out = np.empty((demand.shape[0], scales.size))
     for row in range(demand.shape[0]):
@@ -245,7 +245,7 @@ def score(
     required_s: FloatArray,
     origin_s: float = 0.0,
     not_before_s: float = 0.0,
-    chain_delay_s: float = 0.0,
+    chain_delay_s: float | FloatArray = 0.0,
 ) -> Scores:
     """Score one restraint over a block of draws.
 
@@ -258,7 +258,7 @@ def score(
     required_s : required time [s], shape (draws,); NaN where none applies
     origin_s : the contact from which free flight counts [s]
     not_before_s : firing before this time [s] is ``early``
-    chain_delay_s : the shortest delay of the channels that the rule reads [s]
+    chain_delay_s : the shortest delay of the channels that the rule reads [s], one or (draws,)
     """
     clock: Any = {"start_s": start_s, "rate_hz": rate_hz, "required_s": required_s}
     return judge(
@@ -280,7 +280,7 @@ def judge(
     required_s: FloatArray,
     origin_s: float = 0.0,
     not_before_s: float = 0.0,
-    chain_delay_s: float = 0.0,
+    chain_delay_s: float | FloatArray = 0.0,
 ) -> Scores:
     """Score what demand reached; parameters as in :func:`score`."""
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -27,8 +28,8 @@ class Signal:
     location : where it was measured
     history : what was done to it, in order
 
-    The samples are read-only; every transform returns a new signal and notes what it did. They are
-    copied, unless they come as a read-only array of float64 that owns its memory.
+    The samples are copied and read-only; every transform returns a new signal and notes what it
+    did.
 
     >>> s = Signal([0.0, 1.0, 1.0], rate_hz=10.0, start_s=0.0, unit="m/s^2", axis="x",
     ...     location="central")
@@ -64,6 +65,12 @@ class Signal:
         object.__setattr__(self, "rate_hz", float(self.rate_hz))
         object.__setattr__(self, "start_s", float(self.start_s))
         object.__setattr__(self, "history", tuple(self.history))
+
+    @classmethod
+    def owning(cls, samples: FloatArray, **attributes: Any) -> Signal:
+        """As ``Signal(samples, ...)`` without a copy: the caller writes to the array no more."""
+        fits = samples.dtype == np.float64 and samples.flags.c_contiguous
+        return cls(samples.view(_HandedOver) if fits else samples, **attributes)
 
     @property
     def size(self) -> int:
@@ -153,16 +160,14 @@ class Signal:
         )
 
 
+class _HandedOver(np.ndarray):
+    """Marks an array that its maker writes to no more."""
+
+
 def _own(samples: FloatArray | Sequence[float]) -> FloatArray:
-    """Return an array that nobody else writes to: the given one where that is sure, or a copy."""
-    if (
-        isinstance(samples, np.ndarray)
-        and samples.dtype == np.float64
-        and samples.base is None
-        and samples.flags.c_contiguous
-        and not samples.flags.writeable
-    ):
-        return samples
+    """Return an array that nobody else writes to: one that was handed over as it is, or a copy."""
+    if isinstance(samples, _HandedOver):
+        return samples.view(np.ndarray)
     return np.array(samples, dtype=np.float64, order="C")
 
 

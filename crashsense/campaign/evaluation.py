@@ -7,7 +7,7 @@ occurrence (belted, unbelted) and all algorithms share the samples.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -25,9 +25,16 @@ from crashsense.campaign.tables import (
 from crashsense.draws import PAGE
 from crashsense.event import RESTRAINTS, Event, SignalBlock
 from crashsense.rules import Algorithm, Rule, reads_context, sharing
-from crashsense.rules.checked import Evaluated, evaluate_rule
+from crashsense.rules.checked import Evaluated, evaluate_rule, rows
 from crashsense.scoring import FAILURES, HELD_BY, VERDICTS, Reached, Scores, judge, reached
-from crashsense.sensing import EcuSamples, NoiseBank, Sensed, SensorSet, sense_in_parts
+from crashsense.sensing import (
+    ANY_OCCURRENCE,
+    EcuSamples,
+    NoiseBank,
+    Sensed,
+    SensorSet,
+    sense_in_parts,
+)
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -37,9 +44,6 @@ Pieces = dict[str, list[Mapping[str, Any]]]
 
 #: Noise that sensor sets or events share, per process.
 _BANK = NoiseBank(most_bytes=64_000_000)
-
-#: Axis of the sensors' random numbers where all events share them.
-ANY_OCCURRENCE = "any occurrence"
 
 #: Draws judged at once: a small block stays in the cache and uses whole pages of draws.
 BLOCK = 2 * PAGE
@@ -131,6 +135,11 @@ def sense_block(
     )
 
 
+def forget_noise() -> None:
+    """Give back the memory of noise that was kept for other sensor sets and events."""
+    _BANK.clear()
+
+
 def run_task(job: Job, task: Task) -> dict[str, pa.Table]:
     """Evaluate one task; return its part of every table."""
     with engine.using(job.engine):
@@ -188,18 +197,20 @@ def _judge_block(
     """Sense draws and judge every event, algorithm and restraint, a small part at a time."""
     first = 0
     for sensed in sense_block(events, block, job=job, sensor_set=sensor_set):
-        rows = slice(first, first + sensed.samples.draws)
-        first = rows.stop
+        part = slice(first, first + sensed.samples.draws)
+        first = part.stop
         # The events of an occurrence differ in context only: what does not read it is shared.
         samples = {event.name: replace(sensed.samples, context=event.context) for event in events}
         shared: dict[int, Evaluated] = {}
+        there = there_by_draw(sensed.samples)
         with sharing():
             for question in questions:
                 required = np.asarray(block.required_s[question.event.name][question.restraint])
                 branches = question.look(
                     samples[question.event.name],
                     sensed,
-                    required_s=required if required.size == 1 else required[rows],
+                    required_s=required if required.size == 1 else required[part],
+                    there_by_draw=there,
                     shared=shared,
                 )
                 if branches and job.keep:
@@ -232,6 +243,23 @@ class _Part:
     full: BoolArray
     required_s: FloatArray
     start_s: FloatArray
+    delay_s: FloatArray
+
+
+#: Which channels have a valid sample, and the draws of a part of which that holds.
+ThereByDraw = list[tuple[tuple[bool, ...], npt.NDArray[np.int64]]]
+
+
+def there_by_draw(samples: EcuSamples) -> ThereByDraw:
+    """Group the draws of a part by the channels that are there."""
+    if all(valid.all() for valid in samples.valid.values()):
+        return [((True,) * len(samples.valid), np.arange(samples.draws))]
+    table = np.stack([valid.any(axis=-1) for valid in samples.valid.values()], axis=-1)
+    patterns, place = np.unique(table, axis=0, return_inverse=True)
+    return [
+        (tuple(bool(v) for v in pattern), np.flatnonzero(place.reshape(-1) == k))
+        for k, pattern in enumerate(patterns)
+    ]
 
 
 class Question:
@@ -255,8 +283,8 @@ class Question:
         self.missing: list[str] = []
         if self.rule is not None:
             self.missing = sorted(self.rule.requires - set(event.signals) - event.quiet)
-        self.active: list[str] | None = None
-        self.delay_s = 0.0
+        #: which channels are there -> what the rule then reads, and its shortest delay [s]
+        self.reading: dict[tuple[bool, ...], tuple[list[str], float]] = {}
         self.rate_hz = 1.0
         self.parts: list[_Part] = []
         self.found: list[Reached] = []
@@ -269,6 +297,7 @@ class Question:
         sensed: Sensed,
         *,
         required_s: FloatArray,
+        there_by_draw: ThereByDraw,
         shared: dict[int, Evaluated] | None = None,
     ) -> dict[str, FloatArray]:
         """Answer for the next draws; return demand by branch, nothing where none can be had.
@@ -279,20 +308,18 @@ class Question:
         size = samples.draws
         required_s = np.broadcast_to(required_s, (size,))
         full = sensed.paths == "full"
-        part = _Part(sensed.draws, full, required_s, samples.start_s)
+        delay_s = np.zeros(size)
+        part = _Part(sensed.draws, full, required_s, samples.start_s, delay_s)
         self.rate_hz = samples.rate_hz
         self.parts.append(part)
         if self.rule is None or self.missing:
             return {}
-        if self.active is None:
-            read = self.rule.active(samples)
-            self.active = [name for name in read if name in self.sensor_set.sensors]
-            delays = (self.sensor_set.delay_s(name) for name in self.active)
-            self.delay_s = min(delays, default=0.0)
         clipped = np.zeros(size, dtype=np.int64)
-        for name in self.active:
-            if name in sensed.reports:
-                clipped += sensed.reports[name].clipped_before_filter
+        for there, draws in there_by_draw:
+            active, delay_s[draws] = self._read(there, samples, draws)
+            for name in active:
+                if name in sensed.reports:
+                    clipped[draws] += sensed.reports[name].clipped_before_filter[draws]
         self.clipped.append(clipped)
         evaluated = _demand(self.rule, samples, shared)
         before = sum(part.draws.size for part in self.parts[:-1])
@@ -308,43 +335,61 @@ class Question:
         )
         return dict(evaluated.branches)
 
+    def _read(
+        self, there: tuple[bool, ...], samples: EcuSamples, draws: npt.NDArray[np.int64]
+    ) -> tuple[list[str], float]:
+        """Channels that the rule reads where these are there, and the shortest delay of them [s].
+
+        A draw's own channels count, not those of its neighbours in a part.
+        """
+        if there not in self.reading:
+            assert self.rule is not None  # asked of rules only
+            one = samples if draws.size == samples.draws else rows(samples, draws[:1].tolist())
+            names = [n for n in self.rule.active(one) if n in self.sensor_set.sensors]
+            delays = (self.sensor_set.delay_s(name) for name in names)
+            self.reading[there] = (names, min(delays, default=0.0))
+        return self.reading[there]
+
     def last_verdicts(self) -> npt.NDArray[np.object_]:
         """Verdicts of the part looked at last."""
         last = self.parts[-1]
-        verdicts = self._scores(self.found[-1], last.start_s, last.required_s).verdict
+        verdicts = self._scores(self.found[-1], last).verdict
         before = sum(part.draws.size for part in self.parts[:-1])
         for at in self.errors:
             if at >= before:
                 verdicts[at - before] = "rule_error"
         return verdicts
 
-    def _scores(self, found: Reached, start_s: FloatArray, required_s: FloatArray) -> Scores:
+    def _scores(self, found: Reached, part: _Part) -> Scores:
         return judge(
             found,
-            start_s=start_s,
+            start_s=part.start_s,
             rate_hz=self.rate_hz,
             expectation=self.requirement.expectation,
-            required_s=required_s,
+            required_s=part.required_s,
             origin_s=self.requirement.origin_s,
             not_before_s=self.requirement.not_before_s,
-            chain_delay_s=self.delay_s,
+            chain_delay_s=part.delay_s,
         )
 
     def row(self) -> dict[str, Any]:
         """Columns of the verdict table, for all draws looked at."""
 
-        def joined(name: str) -> Any:
-            return np.concatenate([getattr(part, name) for part in self.parts])
-
-        required_s = joined("required_s")
+        whole = _Part(
+            *(
+                np.concatenate([getattr(part, item.name) for part in self.parts])
+                for item in fields(_Part)
+            )
+        )
+        required_s = whole.required_s
         row: dict[str, Any] = {
             **self.identity,
-            "draw": joined("draws"),
+            "draw": whole.draws,
             "family": self.event.family,
             "occurrence": self.event.occurrence,
             "expectation": self.requirement.expectation,
             "waived": self.requirement.waiver is not None,
-            "path": Coded(joined("full").astype(np.int8), ("fast", "full")),
+            "path": Coded(whole.full.astype(np.int8), ("fast", "full")),
             "clipped_before_filter": np.concatenate(self.clipped) if self.clipped else 0,
         }
         if self.missing:
@@ -355,7 +400,7 @@ class Question:
             return row
         none = Reached.nothing(required_s.size)  # no rule: demand 0
         found = Reached.joined(self.found) if self.found else none
-        row.update(_columns(self._scores(found, joined("start_s"), required_s), required_s))
+        row.update(_columns(self._scores(found, whole), required_s))
         if self.errors:
             _mark_errors(row, self.errors, size=required_s.size)
         return row
@@ -373,7 +418,9 @@ def score_restraint(
 ) -> tuple[dict[str, Any], dict[str, FloatArray]]:
     """Score one restraint of one event over a block; return its columns and its demand branches."""
     question = Question(event, algorithm, restraint, sensor_set)
-    branches = question.look(samples, sensed, required_s=required_s)
+    branches = question.look(
+        samples, sensed, required_s=required_s, there_by_draw=there_by_draw(samples)
+    )
     if question.rule is None:
         zeros = np.zeros((samples.draws, samples.size))
         branches = {"total": zeros, "main": zeros}

@@ -18,7 +18,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 import crashsense
-from crashsense.campaign.evaluation import BLOCK, Job, Task, run_task
+from crashsense.campaign.evaluation import BLOCK, Job, Task, forget_noise, run_task
 from crashsense.campaign.executors import Cluster, Executor, InProcess, Processes
 from crashsense.campaign.folder import (
     FolderLock,
@@ -291,6 +291,7 @@ def evaluate(
     )
     with ExitStack() as stack:
         stack.enter_context(returned_memory())
+        stack.callback(forget_noise)
         if executor is None and cluster is not None:
             executor = stack.enter_context(closing(Cluster(cluster)))
         work = _Engine(resolved, job, workers, executor, chunk, on_progress)
@@ -491,8 +492,9 @@ class _Engine:
         missing = [t for t in tasks if not folder.is_done(t, tables=tuple(names), noted=noted)]
         failures = 0
         if missing and self.on_progress is not None:
-            there = folder.tables(columns=["verdict"])
-            failures = sum(_count_failures(part) for part in there)
+            to_do = set(missing)
+            done = [folder.part("verdicts", t) for t in tasks if t not in to_do]
+            failures = sum(_count_failures(read_part(path, columns=["verdict"])) for path in done)
         folder.log(f"{len(tasks)} tasks, {len(missing)} to do, {self.plan.evaluations} evaluations")
         try:
             with closing(self.results(missing, failures=failures)) as results:

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from crashsense.draws import generator
 from crashsense.scoring import FAILURES
 
 if TYPE_CHECKING:
@@ -150,7 +151,7 @@ def bootstrap_mean(
     """
     values, times = np.unique(counts, return_counts=True)
     n = int(times.sum())
-    drawn = np.random.default_rng(0).multinomial(n, times / n, size=resamples)
+    drawn = generator(0, "bootstrap").multinomial(n, times / n, size=resamples)
     means = (drawn * values).sum(axis=-1) / n
     tail = (1.0 - level) / 2.0
     return float(np.quantile(means, tail)), float(np.quantile(means, 1.0 - tail))
@@ -256,7 +257,8 @@ class DrawTally:
         random = part.loc[(part["draw"] > 0) & (part["verdict"] != "not_evaluated")]
         for key, rows in random.groupby(list(_GROUP), observed=True, sort=False):
             self._groups.setdefault(key, _Group()).add(rows)
-        for pair, rows in random.groupby(["sensor_set", "algorithm"], observed=True):
+        judged = random.loc[random["expectation"].isin(list(JUDGED))]
+        for pair, rows in judged.groupby(["sensor_set", "algorithm"], observed=True):
             draws = rows["draw"].to_numpy()[rows["verdict"].isin(FAILURES).to_numpy()]
             known = self._failed.get(pair, np.empty(0, dtype=np.int64))
             added = np.bincount(draws, minlength=known.size)

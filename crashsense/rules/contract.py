@@ -92,7 +92,10 @@ class Rule(ABC):
 
 def reads_context(rule: Rule) -> bool:
     """True unless the rule and all its parts are known not to look at the context."""
-    if not getattr(rule, "context_free", False):
+    cls = type(rule)
+    # A rule of a user's own may read it although its base does not: it must say so itself.
+    told = "context_free" in vars(cls) or cls.__module__.startswith("crashsense.")
+    if not (told and getattr(rule, "context_free", False)):
         return True
     return any(reads_context(child) for child in rule.children.values())
 
@@ -102,7 +105,7 @@ class _Known:
     """Demands computed so far. Rules and scenes are kept beside them: no number comes again."""
 
     demands: dict[tuple[int, ...], tuple[object, FloatArray]] = field(default_factory=dict)
-    context: dict[int, bool] = field(default_factory=dict)
+    context: dict[int, tuple[Rule, bool]] = field(default_factory=dict)
 
 
 _SHARED: ContextVar[_Known | None] = ContextVar("shared demands", default=None)
@@ -134,8 +137,8 @@ def part_demand(rule: Rule, samples: EcuSamples) -> FloatArray:
     if known is None:
         return rule.demand(samples)
     if id(rule) not in known.context:
-        known.context[id(rule)] = reads_context(rule)
-    seen = (samples,) if known.context[id(rule)] else (samples.channels, samples.valid)
+        known.context[id(rule)] = (rule, reads_context(rule))
+    seen = (samples,) if known.context[id(rule)][1] else (samples.channels, samples.valid)
     key = (id(rule), *map(id, seen))
     if key not in known.demands:
         known.demands[key] = ((rule, *seen), rule.demand(samples))

@@ -7,11 +7,13 @@ from crashsense.sensing.catalogue import (
     sensor_set_names,
 )
 from crashsense.sensing.noise import NoiseBank
+from crashsense.sensing.one_sensor import ANY_OCCURRENCE
 from crashsense.sensing.samples import EcuSamples
 from crashsense.sensing.sense import ChainReport, Sensed, sense, sense_in_parts
 from crashsense.sensing.sensor import ControlUnit, Sensor, SensorSet
 
 __all__ = [
+    "ANY_OCCURRENCE",
     "ChainReport",
     "ControlUnit",
     "EcuSamples",

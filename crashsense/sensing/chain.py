@@ -274,14 +274,6 @@ def noise_deviation(sensor: Sensor, *, rate_hz: float) -> float:
     return float(sensor.noise_density * np.sqrt(rate_hz / 2.0))
 
 
-def saturate(samples: FloatArray, *, level: float) -> IntArray:
-    """Clip *samples* in place at +/-*level*; return how many lay beyond it, shape (draws,)."""
-    beyond = np.count_nonzero(np.abs(samples) > level, axis=-1)
-    if beyond.any():
-        np.clip(samples, -level, level, out=samples)
-    return np.asarray(beyond, dtype=np.int64)
-
-
 def quantise(
     values: FloatArray, *, step: float, limit: int
 ) -> tuple[npt.NDArray[np.int32], IntArray]:

@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass
+from threading import Lock
 
 import numpy as np
 import numpy.typing as npt
@@ -47,19 +48,30 @@ class NoiseBank:
         self.most_bytes = most_bytes
         self._kept: OrderedDict[Hashable, FloatArray] = OrderedDict()
         self._bytes = 0
+        self._lock = Lock()
 
     def get(self, key: Hashable, make: Callable[[], FloatArray]) -> FloatArray:
         """Return the noise of *key*, made by *make* unless it is there."""
-        if key in self._kept:
-            self._kept.move_to_end(key)
-            return self._kept[key]
+        with self._lock:
+            if key in self._kept:
+                self._kept.move_to_end(key)
+                return self._kept[key]
         made = np.ascontiguousarray(make())
         made.setflags(write=False)
-        self._kept[key] = made
-        self._bytes += made.nbytes
-        while self._bytes > self.most_bytes and self._kept:
-            self._bytes -= self._kept.popitem(last=False)[1].nbytes
+        with self._lock:
+            # Another thread may have made it meanwhile: the same numbers.
+            if key not in self._kept:
+                self._kept[key] = made
+                self._bytes += made.nbytes
+            while self._bytes > self.most_bytes:
+                self._bytes -= self._kept.popitem(last=False)[1].nbytes
         return made
+
+    def clear(self) -> None:
+        """Forget everything."""
+        with self._lock:
+            self._kept.clear()
+            self._bytes = 0
 
 
 def autocovariance(sections: FloatArray, *, every: int, lags: int) -> FloatArray:

@@ -28,6 +28,9 @@ BoolArray = npt.NDArray[np.bool_]
 #: Standard deviations of noise that a sample is taken to stay within when the path is chosen.
 NOISE_MARGIN = 8.0
 
+#: Occurrence of sensors that meet every event: the same noise up to the end of the shorter one.
+ANY_OCCURRENCE = "any occurrence"
+
 #: Words of noise that are made at once, all draws together: 8 pages of draws of a 0.3 s event.
 NOISE_WORDS = 160_000
 
@@ -358,6 +361,7 @@ class OneSensor:
             warm_up + self.words,
             seed=self.seed,
             axes=(self.occurrence, self.channel, "noise", "words"),
+            by_sample=self.occurrence == ANY_OCCURRENCE,
         )
         setting, kernels = self.drawn.setting[rows], engine.kernels()
         if kernels is not None:
@@ -409,7 +413,13 @@ class OneSensor:
         if not self._noisy:
             return np.zeros((rows.size, width))
         axes = (self.occurrence, self.channel, "noise", "internal")
-        return random_draws.normals(self.draws[rows], width, seed=self.seed, axes=axes)
+        return random_draws.normals(
+            self.draws[rows],
+            width,
+            seed=self.seed,
+            axes=axes,
+            by_sample=self.occurrence == ANY_OCCURRENCE,
+        )
 
     def _readings_compiled(self, rows: IntArray) -> tuple[FloatArray, IntArray, FloatArray]:
         """As :meth:`_readings`, in one compiled pass."""

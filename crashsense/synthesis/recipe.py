@@ -194,13 +194,12 @@ class Recipe:
         for name, channel in CHANNELS.items():
             if name in synthesis.signals:
                 samples = synthesis.signals[name]
-                samples.setflags(write=False)  # handed over, not copied
             elif name in synthesis.quiet:
                 size = next(iter(synthesis.signals.values())).shape[-1]
                 samples = np.zeros((1, size))  # silence is the same for all draws
             else:
                 continue
-            signals[name] = Signal(
+            signals[name] = Signal.owning(
                 samples,
                 rate_hz=synthesis.rate_hz,
                 start_s=synthesis.start_s,

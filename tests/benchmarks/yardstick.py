@@ -153,6 +153,8 @@ class ArrayRule(Rule):
 class CompiledRule(ArrayRule):
     """The same rule with a kernel of the user's own, compiled by numba."""
 
+    context_free = True
+
     def demand(self, samples: Any) -> FloatArray:
         """Return demand, shape (draws, ticks)."""
         import compiled_yardstick

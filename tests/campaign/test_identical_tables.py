@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pandas as pd
@@ -12,6 +13,8 @@ from crashsense.campaign import Plan, Run, executors, resolve_plan
 from crashsense.campaign.evaluation import BLOCK, SENSED_BLOCK, Job, Task
 from crashsense.campaign.tasks import KEPT_SHARE, ROWS_A_PART, bundled, draws_a_part, split
 from crashsense.event import RESTRAINTS
+from crashsense.rules import Algorithm, rule_from_table
+from crashsense.sensing import load_sensor_set
 
 EVENTS = ["hammer_tunnel", "side_pole_75_32"]
 DRAWS = 66
@@ -113,3 +116,32 @@ def test_bundles_hold_every_task_once_in_order() -> None:
                 assert sum(cost * (t.last - t.first) for t in bundle) >= 0.25 - 1e-9
             for bundle in bundles:
                 assert sum(cost * (t.last - t.first) for t in bundle) < 1.0 + longest
+
+
+def test_a_sensor_that_fails_in_some_draws_counts_by_draw():
+    """What a rule falls back on is a matter of the draw, not of the draws beside it."""
+    standard = load_sensor_set()
+    lossy = replace(
+        standard.sensor("upfront_left_x"), lost_frame_probability=1.0 - 1e-12, on_lost="flag"
+    )
+    lossy_set = replace(standard, sensors={**standard.sensors, "upfront_left_x": lossy})
+    rule = rule_from_table(
+        {
+            "family": "fallback",
+            "rule": {"family": "velocity_change", "channel": "-upfront_left_x"},
+            "otherwise": {"family": "velocity_change", "channel": "-central_x"},
+        }
+    )
+    options = {
+        "events": ["wall_full_64"],
+        "sensor_sets": [lossy_set],
+        "algorithms": [Algorithm("falls_back", rules={"front_airbag_stage_1": rule})],
+        "draws": 20,
+    }
+    whole, single = (crashsense.evaluate(**options, **cut).verdicts for cut in ({}, {"chunk": 1}))
+    assert whole.equals(single)
+    rows = whole[whole["restraint"] == "front_airbag_stage_1"]
+    # The nominal draw loses nothing and reads the upfront sensor, which clips most; the others read
+    # the central one.
+    nominal, *drawn = rows["clipped_before_filter"].tolist()
+    assert nominal > 10 * max(drawn)

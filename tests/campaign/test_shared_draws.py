@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
@@ -10,7 +11,8 @@ import pytest
 import crashsense
 from crashsense import campaign
 from crashsense.errors import InputError
-from crashsense.sensing import NoiseBank
+from crashsense.sensing import ANY_OCCURRENCE, NoiseBank, load_sensor_set, sense
+from crashsense.signal import Signal
 from crashsense.synthesis import load_events
 
 DRAWS = 40
@@ -43,6 +45,27 @@ def test_events_meet_the_same_sensors_if_asked(twins, path):
     assert np.unique(first).size > DRAWS // 2
 
 
+def test_events_of_other_lengths_meet_the_same_noise():
+    """Word by word up to the end of the shorter event, at both rates."""
+    quiet = np.zeros(3500)
+
+    def words(samples, occurrence, path):
+        signal = Signal(
+            samples, rate_hz=1e4, start_s=-0.05, unit="m/s^2", axis="x", location="central"
+        )
+        options = {"draws": range(70), "occurrence": occurrence, "channels": ["central_x"]}
+        return sense({"central_x": signal}, load_sensor_set(), path=path, **options)
+
+    for path in ("fast", "full"):
+        longer, shorter = (
+            words(quiet[:n], ANY_OCCURRENCE, path).samples.codes["central_x"] for n in (3500, 3000)
+        )
+        assert np.array_equal(longer[:, : shorter.shape[1]], shorter)
+        assert np.unique(shorter[1:], axis=0).shape[0] > 20  # most codes are 0: noise is low
+        own = words(quiet, "an event", path).samples.codes["central_x"]
+        assert not np.array_equal(own, longer)
+
+
 def test_shared_draws_do_not_depend_on_chunks_or_neighbours(twins):
     both = demands(twins, sensor_draws="shared", chunk=7)
     (alone,) = demands(twins[1:], sensor_draws="shared")
@@ -73,6 +96,22 @@ def test_a_folder_says_what_its_events_share(twins, tmp_path):
 def test_another_word_is_refused():
     with pytest.raises(InputError, match="sensor_draws"):
         crashsense.evaluate(events=["hammer_tunnel"], draws=3, sensor_draws="same")
+
+
+def test_a_bank_serves_threads():
+    bank = NoiseBank(most_bytes=3 * 80)
+
+    def ask(start):
+        for k in range(400):
+            key = (start + k) % 7
+            assert bank.get(key, lambda key=key: np.full(10, float(key)))[0] == key
+
+    with ThreadPoolExecutor(4) as pool:
+        for done in [pool.submit(ask, start) for start in range(4)]:
+            done.result()
+    assert bank._bytes == sum(kept.nbytes for kept in bank._kept.values()) <= 3 * 80
+    bank.clear()
+    assert bank._bytes == 0
 
 
 def test_a_bank_keeps_what_fits():

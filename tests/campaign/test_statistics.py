@@ -257,8 +257,10 @@ def test_draws_taken_whole_hold_whatever_the_events_share() -> None:
         whole = frame(name, verdicts, fire=[5.0] * 11, margin=[0.1] * 11)
         for part in (whole.iloc[:5], whole.iloc[5:]):
             tally.add(part)
+    broken = frame("kerb", ["rule_error"] * 11, fire=[5.0] * 11, margin=[0.1] * 11)
+    tally.add(broken.assign(expectation="open"))
     (found,) = tally.over_draws(draws=10)["whole_draws"]
-    # Draws 3, 4 and 9 of 10 fail, draw 4 twice.
+    # Draws 3, 4 and 9 of 10 fail, draw 4 twice; what is open asks for nothing.
     assert (found["all_met"], found["draws"], found["mean_failures"]) == (7, 10, 0.4)
     assert (found["p_all_met_low"], found["p_all_met_high"]) == clopper_pearson(7, 10)
     assert found["mean_failures_low"] < 0.4 < found["mean_failures_high"]

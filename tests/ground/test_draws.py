@@ -47,3 +47,22 @@ def test_normals_are_normal_and_uncorrelated_between_pages():
     pages = numbers[:3968, 0].reshape(-1, draws.PAGE)
     correlation = np.corrcoef(pages[:-1].ravel(), pages[1:].ravel())[0, 1]
     assert abs(correlation) < 4 / np.sqrt(pages[1:].size)
+
+
+def test_a_whole_number_is_one_axis_whatever_its_type() -> None:
+    expected = draws.normals([1, 2], 3, seed=5, axes=("type", 4))
+    for kind in (np.int64, np.int32, int):
+        assert np.array_equal(
+            draws.normals([1, 2], 3, seed=kind(5), axes=("type", kind(4))), expected
+        )
+
+
+def test_longer_rows_begin_with_shorter_ones_by_sample() -> None:
+    longer = draws.normals(range(70), 50, seed=2, axes=("a",), by_sample=True)
+    shorter = draws.normals(range(70), 20, seed=2, axes=("a",), by_sample=True)
+    assert np.array_equal(longer[:, :20], shorter)
+    assert np.array_equal(
+        draws.normals([40], 50, seed=2, axes=("a",), by_sample=True)[0], longer[40]
+    )
+    assert not shorter[0].any()
+    assert np.unique(shorter[1:]).size == 69 * 20

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from crashsense.errors import InputError
 from crashsense.event import Context
 from crashsense.rules import composition as op
-from crashsense.rules import rule_from_table, same_element, sharing
+from crashsense.rules import reads_context, rule_from_table, same_element, sharing
 from crashsense.rules.adaptation import LoweredBy, RaisedBy, Staged
 from crashsense.rules.conformance import block
 from crashsense.rules.contract import Rule
@@ -24,6 +24,7 @@ from crashsense.rules.sweep import (
     swept_demand,
     with_leaves,
 )
+from crashsense.rules.velocity import VelocityChange
 
 RATE = 2000.0
 NAMES = ("central_x", "central_y", "central_z", "upfront_left_x")
@@ -294,3 +295,19 @@ def test_a_sweep_counts_a_leaf_exactly_at_its_threshold() -> None:
               rate_hz=RATE)  # fmt: skip
     swept = swept_demand(A & B, x, sweep={"of[0]"})
     assert swept.tolist() == [[0.5, 2.0]]
+
+
+def test_a_rule_of_ones_own_is_taken_to_read_the_context_unless_it_says_otherwise() -> None:
+    @dataclass(frozen=True)
+    class BeltedOnly(VelocityChange):
+        def demand(self, samples):
+            return VelocityChange.demand(self, samples) * (1.0 if samples.context.belted else 3.0)
+
+    @dataclass(frozen=True)
+    class Says(BeltedOnly):
+        context_free = True
+
+    assert not reads_context(VelocityChange())
+    assert reads_context(BeltedOnly())
+    assert reads_context(op.AllOf((VelocityChange(), BeltedOnly())))
+    assert not reads_context(Says())

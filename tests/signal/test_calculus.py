@@ -188,18 +188,23 @@ def test_only_acceleration_is_integrated_to_velocity():
         velocity.displacement().displacement()
 
 
-def test_samples_are_copied_unless_nobody_can_write_to_them():
+def test_samples_are_copied_unless_they_are_handed_over():
     mine = np.ones(4)
     signal = acceleration(mine)
     mine[0] = 7.0
     assert signal.samples[0] == 1.0
-    shared = np.ones(4)
-    shared.setflags(write=False)
-    assert acceleration(shared).samples is shared
-    # A view may be read-only while its owner is not.
-    view = np.ones(5)[:4]
-    view.setflags(write=False)
-    assert acceleration(view).samples is not view
+    # Read-only for one name may be open to another: that is no reason not to copy.
+    open_view = mine[:]
+    mine.setflags(write=False)
+    assert not np.shares_memory(acceleration(mine).samples, open_view)
+    given = np.ones(4)
+    kept = Signal.owning(
+        given, rate_hz=10.0, start_s=0.0, unit="m/s^2", axis="x", location="central"
+    )
+    assert type(kept.samples) is np.ndarray
+    assert np.shares_memory(kept.samples, given)
+    with pytest.raises(ValueError, match="read-only"):
+        kept.samples[0] = 2.0
 
 
 @pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf])
