@@ -446,3 +446,28 @@ def chain_steps(
                     force[instant, i, first + j] = f[i, j]
                     compression[instant, i, first + j] = c[i, j]
                     largest[instant, i, first + j] = most[i, j]
+
+
+def check_steps() -> None:
+    """Compile and run every kernel of this module on next to nothing."""
+
+    def ones(*shape: int) -> FloatArray:
+        return np.ones(shape)
+
+    crush_steps(
+        ones(6, 2), ones(6, 2), np.zeros((9, 2)), np.zeros((9, 2)), np.zeros((4, 2)),
+        np.zeros((9, 3)), np.zeros((9, 3)), np.zeros((9, 4)), np.zeros((2, 5)), ones(6), ones(3),
+        4, 0, tuple(ones(2, 2) for _ in range(6)),
+    )  # fmt: skip
+    contact_steps(
+        ones(2, 1), ones(1, 5, 1), np.ones((1, 2), dtype=np.bool_), ones(2, 1), 1, 1.0,
+        ones(1, 1, 1), ones(2, 1, 1), ones(2, 1, 1),
+    )  # fmt: skip
+    ride_steps(
+        ones(18, 1), ones(2, 11, 1), ones(16, 1), ones(1, 2), ones(1, 2), ones(1, 3), ones(1, 0),
+        ones(1, 0), ones(1, 0), ones(1), 1.0, ones(9, 1, 1), ones(16, 1),
+    )  # fmt: skip
+    chain_steps(
+        ones(2, 1), ones(6, 1, 1), ones(1, 1), ones(1, 1), np.array([[0, 1]]), 1, 1.0,
+        ones(2, 2, 1), ones(2, 2, 1), ones(2, 1, 1), ones(2, 1, 1), ones(2, 1, 1),
+    )  # fmt: skip

@@ -37,6 +37,7 @@ from crashsense.synthesis.model import (
     register_model,
 )
 from crashsense.synthesis.mounting import mounting_ringing
+from crashsense.synthesis.roll_march import RollSystem, march_roll
 from crashsense.synthesis.side_vehicle import Mode, read_vehicle
 from crashsense.units import STANDARD_GRAVITY as G
 
@@ -252,7 +253,7 @@ def _between_steps(values: FloatArray) -> FloatArray:
 
 
 def integrate_roll(parameters: RolloverParameters, variation: Variation) -> _Roll:
-    """Integrate all draws in one batch, semi-implicit Euler."""
+    """March all draws and put a sample between every two steps."""
     car = parameters.vehicle
     size = variation.size
     step = STEP_S
@@ -265,128 +266,64 @@ def integrate_roll(parameters: RolloverParameters, variation: Variation) -> _Rol
     stiffness = variation.factor("stiffness")
     ground = variation.factor("ground")
     half = 0.5 * car.track_m
-    # Contact points: wheels left, right; sill left, right; roof left, right. Wheels hang lower by
-    # the static deflection, so that the car is in balance at z = -h, roll 0.
+    # Wheels hang lower by the static deflection, so that the car is in balance at z = -h, roll 0.
     side_k = 1e3 * car.side_stiffness_kn_per_m * stiffness
     rest = 0.5 * mass * G / side_k
-    y = np.array([-half, half, -car.sill_half_width_m, car.sill_half_width_m])
-    y = np.concatenate([y, [-car.roof_half_width_m, car.roof_half_width_m]])[:, None]
-    y = np.repeat(y, size, axis=1)
-    z = np.empty((6, size))
-    z[:2] = h + rest
-    z[2:4] = h - car.sill_height_m
-    z[4:] = h - car.roof_height_m
-    k, d = np.empty((6, size)), np.empty((6, 1))
-    k[:2], k[2:] = side_k, 1e3 * car.body_stiffness_kn_per_m
-    d[:2], d[2:] = 1e3 * car.side_damping_kns_per_m, 1e3 * car.body_damping_kns_per_m
-    grip = np.empty((6, size))
-    grip[:2], grip[2:] = parameters.friction * ground, 0.5
+    sill, roof = car.sill_half_width_m, car.roof_half_width_m
     lift = np.zeros((count, size))
     if parameters.manoeuvre == "ramp":
         lift = _ramp_lift(parameters, times, speed)
-    lifted = np.zeros((6, size))
-    lift_rate = np.zeros((6, size))
-    sliding = parameters.manoeuvre in ("kerb", "soil")
-    steering = parameters.manoeuvre == "steer"
     angle = np.zeros(count)
     if parameters.steer_deg is not None:
         points = np.array(parameters.steer_deg)
         angle = np.radians(np.interp(times, points[:, 0], points[:, 1]))
-    ahead, behind = car.front_share_m, car.wheelbase_m - car.front_share_m
-    cornering = 1e3 * car.cornering_kn_per_rad
-    yaw_rate = np.zeros(size)
-    v_y = speed.copy() if sliding else np.zeros(size)
-    v_z, pos_y, pos_z = np.zeros(size), np.zeros(size), -h
-    roll, rate = np.zeros(size), np.zeros(size)
-    start_y = half
-    keys = ("roll", "rate", "alpha", "a_y", "a_z", "v_y", "height", "push")
-    stored = {key: np.zeros((count, size)) for key in keys}
-    soil_kn = [
-        1e3 * float(v or 0.0)
-        for v in (
-            parameters.soil_start_kn,
-            parameters.soil_growth_kn_per_m,
-            parameters.soil_limit_kn,
-        )
-    ]
-    kerb_k = 1e3 * float(parameters.kerb_stiffness_kn_per_m or 0.0)
-    kerb_d = float(parameters.kerb_dissipation_s_per_m or 0.0)
-    kerb_top = -float(parameters.kerb_height_m or 0.0)
-    for index in range(count):
-        sin, cos = np.sin(roll), np.cos(roll)
-        arm_y = y * cos - z * sin
-        arm_z = y * sin + z * cos
-        lifted[0] = lift[index]
-        if index:
-            lift_rate[0] = (lift[index] - lift[index - 1]) / step
-            # Leaving the ramp is a drop, not a pull.
-            np.maximum(lift_rate, -5.0, out=lift_rate)
-        deep = pos_z + arm_z + lifted
-        sink = v_z + rate * arm_y + lift_rate
-        up = k * deep + d * sink
-        stop = np.maximum(deep[:2] - rest - car.bump_travel_m, 0.0)
-        stop *= 1e3 * car.bump_stiffness_kn_per_m
-        up[:2] += stop * np.maximum(1.0 + car.bump_dissipation_s_per_m * sink[:2], 0.0)
-        up = np.where(deep > 0.0, np.maximum(up, 0.0), 0.0)
-        # Lateral forces act at the ground, not at the tip of the relaxed spring below it.
-        touch = arm_z - np.maximum(deep, 0.0)
-        slip = v_y - rate * touch
-        if steering:
-            # Single-track car: the tyres' lateral force, limited by grip and load.
-            load = up[0] + up[1]
-            forward = np.maximum(speed, 1.0)
-            front = angle[index] - (v_y + ahead * yaw_rate) / forward
-            rear = -(v_y - behind * yaw_rate) / forward
-            limit_f = grip[0] * load * behind / car.wheelbase_m
-            limit_r = grip[0] * load * ahead / car.wheelbase_m
-            force_f = limit_f * np.tanh(cornering * front / np.maximum(limit_f, 1.0))
-            force_r = limit_r * np.tanh(cornering * rear / np.maximum(limit_r, 1.0))
-            yaw_rate = yaw_rate + step * (ahead * force_f - behind * force_r) / (
-                car.yaw_inertia_kg_m2
-            )
-            side = np.zeros_like(up)
-            share = up[:2] / np.maximum(load, 1.0)
-            side[:2] = share * (force_f + force_r)
-            side[2:] = -grip[2:] * up[2:] * np.tanh(slip[2:] / 0.3)
-        else:
-            side = -grip * up * np.tanh(slip / 0.3)
-        low = pos_z + arm_z[1] - rest
-        if parameters.manoeuvre == "kerb":
-            into = pos_y + arm_y[1] - start_y
-            press = kerb_k * ground * np.maximum(into, 0.0) * (1.0 + kerb_d * slip[1])
-            press = np.where(low > kerb_top, np.maximum(press, 0.0), 0.0)
-            side[1] -= press
-        elif parameters.manoeuvre == "soil":
-            into = np.maximum(pos_y + arm_y[1] - start_y, 0.0)
-            plough = np.minimum(soil_kn[0] + soil_kn[1] * into, soil_kn[2]) * ground
-            hold = np.clip(1.0 + low / SOIL_DEPTH_M, 0.0, 1.0)
-            side[1] -= plough * hold * np.tanh(np.maximum(slip[1], 0.0) / 0.3)
-        push_y = side[0] + side[1] + side[2] + side[3] + side[4] + side[5]
-        push_z = -(up[0] + up[1] + up[2] + up[3] + up[4] + up[5])
-        turn = -(arm_y * up) - touch * side
-        moment = turn[0] + turn[1] + turn[2] + turn[3] + turn[4] + turn[5]
-        a_y, a_z, alpha = push_y / mass, push_z / mass + G, moment / inertia
-        for key, value in zip(
-            keys, (roll, rate, alpha, a_y, a_z, v_y, -pos_z, push_y), strict=True
-        ):
-            stored[key][index] = value
-        v_y = v_y + step * (a_y - yaw_rate * speed if steering else a_y)
-        v_z = v_z + step * a_z
-        rate = rate + step * alpha
-        pos_y = pos_y + step * v_y
-        pos_z = pos_z + step * v_z
-        roll = roll + step * rate
-    across = {key: _between_steps(value.T) for key, value in stored.items()}
-    return _Roll(
-        roll=across["roll"],
-        rate=across["rate"],
-        roll_acceleration=across["alpha"],
-        acceleration_y=across["a_y"],
-        acceleration_z=across["a_z"],
-        speed_y=across["v_y"],
-        height=across["height"],
-        ground_force=across["push"],
+
+    def at_points(*pairs: FloatArray | float) -> FloatArray:
+        """Values of the two wheels, sills and edges of the roof, (6, draws)."""
+        return np.array([np.broadcast_to(np.asarray(value), (size,)) for value in pairs])
+
+    body_k, body_d = 1e3 * car.body_stiffness_kn_per_m, 1e3 * car.body_damping_kns_per_m
+    side_d = 1e3 * car.side_damping_kns_per_m
+    grip = parameters.friction * ground
+    low, sill_z, roof_z = h + rest, h - car.sill_height_m, h - car.roof_height_m
+    system = RollSystem(
+        manoeuvre=parameters.manoeuvre,
+        step_s=step,
+        mass=mass,
+        inertia=inertia,
+        height=h,
+        speed=speed,
+        ground=ground,
+        rest=rest,
+        y=at_points(-half, half, -sill, sill, -roof, roof),
+        z=at_points(low, low, sill_z, sill_z, roof_z, roof_z),
+        stiffness=at_points(side_k, side_k, body_k, body_k, body_k, body_k),
+        damping=at_points(side_d, side_d, body_d, body_d, body_d, body_d),
+        grip=at_points(grip, grip, 0.5, 0.5, 0.5, 0.5),
+        bump=(
+            car.bump_travel_m,
+            1e3 * car.bump_stiffness_kn_per_m,
+            car.bump_dissipation_s_per_m,
+        ),
+        lift=lift,
+        angle=angle,
+        axles=(car.front_share_m, car.wheelbase_m - car.front_share_m, car.wheelbase_m),
+        cornering=1e3 * car.cornering_kn_per_rad,
+        yaw_inertia=car.yaw_inertia_kg_m2,
+        start_y=half,
+        kerb=(
+            1e3 * float(parameters.kerb_stiffness_kn_per_m or 0.0),
+            float(parameters.kerb_dissipation_s_per_m or 0.0),
+            -float(parameters.kerb_height_m or 0.0),
+        ),
+        soil=(
+            1e3 * float(parameters.soil_start_kn or 0.0),
+            1e3 * float(parameters.soil_growth_kn_per_m or 0.0),
+            1e3 * float(parameters.soil_limit_kn or 0.0),
+        ),
+        soil_depth=SOIL_DEPTH_M,
     )
+    return _Roll(**{name: _between_steps(kept.T) for name, kept in march_roll(system).items()})
 
 
 def specific_force(
