@@ -129,6 +129,11 @@ def _lead(table: pd.DataFrame, settings: pd.DataFrame, metadata: Mapping[str, An
             f" {metadata['algorithm']} does not read {sensor}."
         ]
     must = table[table["expectation"] == "fire"]
+    if len(must) and (must["requirement"] == "not_evaluated").all():
+        return [
+            "No range can be advised: none of the events that must fire the restraint can be judged"
+            " (a channel that the rule requires is absent, or they have no required time)."
+        ]
     if must.empty:
         return [
             "No range can be advised: none of these events must fire the restraint, so no velocity"

@@ -264,6 +264,31 @@ def test_nothing_is_advised_where_the_rule_does_not_read_the_sensor() -> None:
     )
 
 
+def test_events_that_cannot_be_judged_are_said_to_be_so() -> None:
+    both = algorithm_from_toml(
+        """
+name = "own"
+title = "two sensors"
+gate = false
+[rules.front_airbag_stage_1]
+family = "all_of"
+[[rules.front_airbag_stage_1.of]]
+family = "level"
+channel = "-central_x"
+threshold_g = 5.0
+window_ms = 1.0
+[[rules.front_airbag_stage_1.of]]
+family = "level"
+channel = "-upfront_left_x"
+threshold_g = 5.0
+window_ms = 1.0
+"""
+    )
+    study = study_range([ringing_wall(), bump()], algorithm=both, ranges=(50,))
+    assert set(study.table["requirement"]) == {"not_evaluated"}
+    assert study.advice[0].startswith("No range can be advised: none of the events that must fire")
+
+
 def test_velocity_after_a_side_airbag_is_due_decides_no_range() -> None:
     # 200 g from 20 to 30 ms after contact, the bag due at 10 ms.
     t = -0.05 + np.arange(2500) / 10_000.0
