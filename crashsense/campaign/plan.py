@@ -20,7 +20,8 @@ from crashsense.resources import folder as shipped_folder
 from crashsense.rules import Algorithm, algorithm_to_toml, load_algorithm
 from crashsense.sensing import SensorSet, load_sensor_set
 from crashsense.synthesis import Recipe, load_recipes, parse_recipe
-from crashsense.synthesis.recipe import faults_of, select_events
+from crashsense.synthesis.recipe import select_events
+from crashsense.synthesis.wording import faults_of
 
 DEFAULT_SENSOR_SETS = ("standard",)
 DEFAULT_ALGORITHMS = ("plain", "guarded")
