@@ -56,7 +56,7 @@ def open_records(path: str | Path) -> list[Record]:
     place = Path(path)
     shown = str(path)
     if not place.exists():
-        raise InputError([Fault(shown, "record", "nothing there", "a record's folder or header")])
+        raise InputError([Fault(shown, "record", None, "a record's folder or header; nothing is there")])
     expected = f"a header of a supported format: {supported()}"
     if place.is_file():
         look = _look(place)
