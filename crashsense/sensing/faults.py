@@ -191,7 +191,7 @@ class NoiseBurst(SensorFault):
     def _impossible(self) -> list[Fault]:
         return [
             *self._need("level", self.level >= 0, "0 or more"),
-            *self._need("until_s", self.until_s > self.from_s, f"later than {self.from_s:g} s"),
+            *self._need("until_s", self.until_s > self.from_s, f"later than the beginning, {1e3 * self.from_s:g} ms"),
         ]
 
     def at_front_end(self, samples: FloatArray, scene: Scene) -> FloatArray:
@@ -214,7 +214,7 @@ class LostFrames(SensorFault):
     until_s: float = 0.005
 
     def _impossible(self) -> list[Fault]:
-        return self._need("until_s", self.until_s > self.from_s, f"later than {self.from_s:g} s")
+        return self._need("until_s", self.until_s > self.from_s, f"later than the beginning, {1e3 * self.from_s:g} ms")
 
     def at_word(
         self, codes: CodeArray, arrived: BoolArray, scene: Scene
@@ -239,7 +239,7 @@ class DestroyedAtCrush(SensorFault):
     def _impossible(self) -> list[Fault]:
         return [
             *self._need("crush_m", self.crush_m > 0, "a crush above 0 m"),
-            *self._need("closing_speed_m_s", self.closing_speed_m_s > 0, "a speed above 0 m/s"),
+            *self._need("closing_speed_m_s", self.closing_speed_m_s > 0, "a speed above 0"),
         ]
 
     def destroyed_s(self, scene: Scene) -> FloatArray:
