@@ -73,7 +73,9 @@ def _list() -> None:
         click.echo("\nInstalled")
         for name, point in installed.items():
             click.echo(f"  {name}: {point.value}")
-    click.echo("\ncrashsense rules show NAME   card of a family, or an algorithm (also your FILE.toml)")
+    click.echo(
+        "\ncrashsense rules show NAME   card of a family, or an algorithm (FILE.toml: your own)"
+    )
 
 
 @rules.command()

@@ -51,3 +51,14 @@ def test_bad_input_is_one_line_and_code_2(tmp_path, capsys, arguments, words):
     (line,) = err.splitlines()
     assert words in line
     assert "expected" in line
+
+
+def test_notes_read_as_notes(tmp_path, capsys):
+    folder = wall(50.0).write(tmp_path)
+    assert run(["check-record", str(folder)]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    notes = [line for line in lines if line.startswith("note: ")]
+    assert len(notes) >= 2
+    # nothing is wrong, so nothing reads like a fault
+    assert not [line for line in notes if "got " in line or "expected " in line]
+    assert not [line for line in lines if line.startswith("info")]
