@@ -66,11 +66,7 @@ def speed_sweep(recipe: Recipe | str, *, speeds_kmh: Sequence[float]) -> list[Re
     InputError : an unknown name or something that is no recipe; a recipe of another model; or no
         speed, or all that the model refuses, at once
     """
-    if isinstance(recipe, str):
-        recipe = _named(recipe)
-    elif not isinstance(recipe, Recipe):
-        expected = "a recipe, or the name of one of the library"
-        raise InputError([Fault("speed sweep", "recipe", recipe, expected)])
+    recipe = _recipe_of(recipe)
     model = recipe.model.name
     if model not in _SWEEPS:
         expected = f"a model with requirements by speed: {', '.join(swept_models())}"
@@ -78,13 +74,18 @@ def speed_sweep(recipe: Recipe | str, *, speeds_kmh: Sequence[float]) -> list[Re
     return _SWEEPS[model](recipe, speeds_kmh)
 
 
-def _named(name: str) -> Recipe:
-    """The recipe of the library that is called *name* or yields the event *name*."""
+def _recipe_of(given: object) -> Recipe:
+    """A recipe as it is, or the one of the library with this name or an event of this name."""
+    if isinstance(given, Recipe):
+        return given
+    if not isinstance(given, str):
+        expected = "a recipe, or the name of one of the library"
+        raise InputError([Fault("speed sweep", "recipe", given, expected)])
     recipes = load_recipes()
     for recipe in recipes:
-        if name == recipe.name or name in recipe.event_names:
+        if given == recipe.name or given in recipe.event_names:
             return recipe
-    raise unknown_name("recipe", name, [recipe.name for recipe in recipes])
+    raise unknown_name("recipe", given, [recipe.name for recipe in recipes])
 
 
 @dataclass(frozen=True, eq=False)
