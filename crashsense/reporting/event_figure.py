@@ -157,18 +157,7 @@ def _rigid(recipe: Recipe, synthesis: Synthesis, axis: str) -> tuple[FloatArray 
             "included), while velocity and displacement are sideways over ground."
         )
         return sign * synthesis.trace["reading_y"][0], "rigid body, in body axes", note
-    rigid = _cabin(synthesis, axis)
-    if rigid is None or "bodies_end_s" not in synthesis.trace:
-        return rigid, "rigid body", ""
-    end = float(synthesis.trace["bodies_end_s"][0])
-    times = synthesis.start_s + np.arange(rigid.size) / synthesis.rate_hz
-    note = (
-        f"The bodies are integrated to {1e3 * end:.0f} ms. What still swings then is cut off: the "
-        "cabin moves on at constant speed, and the channel goes on with its ringing"
-        + (" and the roll of the car on its springs." if axis == "y" else ".")
-    )
-    half_sample = 0.5 / synthesis.rate_hz
-    return np.where(times <= end + half_sample, rigid, np.nan), "rigid body", note
+    return _cabin(synthesis, axis), "rigid body", ""
 
 
 def event_figure(motion: EventMotion) -> Figure:

@@ -113,8 +113,7 @@ class Synthesis:
     facts : name -> shape (draws,): crush [m], velocity change [m/s], ...
     trace : name -> samples of inner quantities, for cards and tests (forces, energies, crush).
         ``reading_y``: what ``central_y`` is before ringing, where the body turns so far that it is
-        not ``cabin_y``; ``bodies_end_s``, shape (draws,): end of the integration of the bodies,
-        where the signals run on after it
+        not ``cabin_y``
     """
 
     signals: Mapping[str, FloatArray]

@@ -34,7 +34,10 @@ FloatArray = npt.NDArray[np.float64]
 RATE_HZ = 10_000.0
 START_S = -0.050
 ZERO, SAMPLES = 500, 2501
-ACTIVE_S = 0.180
+#: Time in which bodies are integrated [s]: to the last sample, as the cabin swings on.
+ACTIVE_S = (SAMPLES - 1 - ZERO) / RATE_HZ
+#: Time in which sheet metal can break, and longest sled pulse [s].
+BREAKING_S = 0.180
 SUBSTEPS = 1
 
 Positive = Annotated[float, Field(gt=0.0)]
@@ -122,8 +125,8 @@ class RearParameters(BaseModel):
                 faults.append("pulse_ms and peak_at_ms in ms for a sled")
             elif not self.peak_at_ms < self.pulse_ms:
                 faults.append("peak_at_ms: before the end of the pulse")
-            elif self.pulse_ms > 1e3 * ACTIVE_S:
-                faults.append(f"pulse_ms: no more than {1e3 * ACTIVE_S:g}")
+            elif self.pulse_ms > 1e3 * BREAKING_S:
+                faults.append(f"pulse_ms: no more than {1e3 * BREAKING_S:g}")
             if any(value is not None for value in barrier):
                 faults.append("no striker_mass_kg and face_curve for a sled")
         text = "; ".join(fault for fault in faults if fault)
@@ -286,7 +289,7 @@ def simulate_rear(parameters: RearParameters, variation: Variation) -> Synthesis
         )
         out = body + ringing
         if parameters.obstacle == "barrier":
-            count = round(ACTIVE_S * RATE_HZ) + 1
+            count = round(BREAKING_S * RATE_HZ) + 1
             active = slice(ZERO, ZERO + count)
             out[:, active] += fracture_noise(
                 power[:, active],

@@ -54,8 +54,10 @@ RATE_HZ = 10_000.0
 START_S = -0.050
 #: Sample at time zero and samples in all (-50 to 200 ms).
 ZERO, SAMPLES = 500, 2501
-#: Time in which bodies are integrated [s]; the springs have let go long before.
-ACTIVE_S = 0.150
+#: Time in which bodies are integrated [s]: to the last sample, as the cabin swings on.
+ACTIVE_S = (SAMPLES - 1 - ZERO) / RATE_HZ
+#: Time in which sheet metal can break [s]; the springs have let go long before its end.
+BREAKING_S = 0.150
 SUBSTEPS = 2
 
 Positive = Annotated[float, Field(gt=0.0)]
@@ -315,7 +317,7 @@ def simulate_side(parameters: SideParameters, variation: Variation) -> Synthesis
 
     def noise(role: str, power: FloatArray, strength: float) -> FloatArray:
         # Nothing breaks before contact, nor after the springs have let go.
-        count = round(ACTIVE_S * RATE_HZ) + 1
+        count = round(BREAKING_S * RATE_HZ) + 1
         white = variation.noise(role, count)
         out = np.zeros((variation.size, SAMPLES))
         out[:, ZERO : ZERO + count] = fracture_noise(
@@ -394,7 +396,6 @@ def simulate_side(parameters: SideParameters, variation: Variation) -> Synthesis
         trace={
             "striker_force": force,
             "roll_angle": roll,
-            "bodies_end_s": np.full(variation.size, ACTIVE_S),
         },
     )
 

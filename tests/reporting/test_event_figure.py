@@ -65,14 +65,13 @@ def test_free_flight_counts_from_the_contact_of_the_requirement():
     assert first - 30.0 == pytest.approx(taken.required[0][0], abs=0.2)
 
 
-def test_side_the_rigid_curve_ends_where_the_bodies_do():
-    taken = motion("side_pole_75_32")
-    assert taken.channel == "central_y"
-    end = np.flatnonzero(np.isfinite(taken.rigid))[-1]
-    assert taken.times_ms[end] == pytest.approx(150.0)
-    # no drop to zero is drawn: the last value is the swing that is left
-    assert abs(taken.rigid[end]) > 1.0
-    assert "integrated to 150 ms" in taken.note
+@pytest.mark.parametrize("name", ["side_pole_75_32", "side_barrier_90_60", "rear_barrier_24"])
+def test_the_bodies_are_integrated_to_the_last_sample(name):
+    """They still swing: a cut would stand in the signal as a step."""
+    rigid = motion(name).rigid
+    assert abs(rigid[-1]) > 0.0
+    bends = np.abs(np.diff(rigid[-700:], 2))  # a swing bends little from sample to sample
+    assert bends.max() < 0.1 * np.abs(rigid[-700:]).max()
 
 
 @pytest.mark.parametrize("mirrored", [False, True])
