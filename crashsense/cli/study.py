@@ -14,7 +14,9 @@ from crashsense.resources import CAUTION
 
 #: Study -> (module in this room, function, one line for ``--help``).
 STUDIES: dict[str, tuple[str, str, str]] = {
+    "compare": ("study_compare", "compare_command", "What changed between two runs."),
     "range": ("study", "range_command", "Which sensor range, word length and corner to buy."),
+    "severity": ("study_severity", "severity_command", "Chance of firing over impact speed."),
 }
 
 DEFAULT_FOLDER = "crashsense-study-range"
