@@ -36,18 +36,23 @@ def severity_text(study: SeverityStudy) -> str:
         f" seed {study.seed}; sensors {study.sensor_set}; intervals 95 %",
     ]
     for (algorithm, state), curves in study.curves.groupby(["algorithm", "belts"], sort=False):
+        rows = study.table
+        rows = rows[(rows["algorithm"] == algorithm) & (rows["belts"] == state)]
+        by_restraint = {str(name): own for name, own in rows.groupby("restraint")}
         shown = curves[_worth(curves)]
-        silent = curves.loc[~curves["fires"] & curves["fire_from_kmh"].isna(), "restraint"]
-        lines += (
-            ["", f"{algorithm}, {state}", _HEADER] if len(shown) else ["", f"{algorithm}, {state}"]
-        )
-        lines += [_curve(row) for row in shown.to_dict("records")]
-        if len(silent):
+        lines += ["", f"{algorithm}, {state}", *([_HEADER] if len(shown) else [])]
+        for curve in shown.to_dict("records"):
+            words = by_restraint[curve["restraint"]].sort_values("speed_kmh")["expectation"]
+            lines.append(_curve(curve, words.tolist()))
+        silent = [
+            name
+            for name in curves.loc[~_worth(curves), "restraint"]
+            if by_restraint[name]["draws"].sum()
+        ]
+        if silent:
             lines.append(f"  never fired: {', '.join(silent)}")
         for restraint in shown["restraint"]:
-            rows = study.table
-            rows = rows[(rows["algorithm"] == algorithm) & (rows["belts"] == state)]
-            lines += _speeds(rows[rows["restraint"] == restraint], f"  {restraint}")
+            lines += _speeds(by_restraint[restraint], f"  {restraint}")
     if study.notes:
         lines += ["", *(f"NOTE: {note}" for note in study.notes)]
     lines += [
@@ -75,7 +80,7 @@ def _speed(value: float, *, below: str = "below all", above: str = "above all") 
     return f"{value:.1f}" if math.isfinite(value) else below if value < 0 else above
 
 
-def _curve(row: Any) -> str:
+def _curve(row: Any, words: list[str]) -> str:
     half = _speed(row["half_kmh"])
     low, high = row["half_low_kmh"], row["half_high_kmh"]
     if low == low and high == high:
@@ -86,12 +91,17 @@ def _curve(row: Any) -> str:
         spread += f" ({row['spread_kmh']:.1f})"
         if row["spread_kmh"] < row["step_kmh"]:
             spread += f", within a step of {row['step_kmh']:g}"
-    limits = " / ".join(_limit(row[key]) for key in ("no_fire_to_kmh", "fire_from_kmh"))
+    limits = (
+        f"{_limit(row['no_fire_to_kmh'], everywhere=words[-1] == 'no_fire')} /"
+        f" {_limit(row['fire_from_kmh'], everywhere=words[0] == 'fire')}"
+    )
     return f"  {row['restraint']:<22} {half:<22} {spread:<38} {limits}"
 
 
-def _limit(value: Any) -> str:
-    return "none here" if value is None or value != value else f"{value:g}"
+def _limit(value: Any, *, everywhere: bool) -> str:
+    if value is None or value != value:
+        return "all" if everywhere else "none"
+    return f"{value:g}"
 
 
 def _speeds(rows: pd.DataFrame, title: str) -> list[str]:
