@@ -43,7 +43,7 @@ def severity_text(study: SeverityStudy) -> str:
         lines += ["", f"{algorithm}, {state}", *([_HEADER] if len(shown) else [])]
         for curve in shown.to_dict("records"):
             words = by_restraint[curve["restraint"]].sort_values("speed_kmh")["expectation"]
-            lines.append(_curve(curve, words.tolist()))
+            lines.append(_curve(curve, words.tolist(), (speeds[0], speeds[-1])))
         silent = [
             name
             for name in curves.loc[~_worth(curves), "restraint"]
@@ -74,19 +74,22 @@ def _worth(curves: pd.DataFrame) -> Any:
     return curves["fires"] | curves["fire_from_kmh"].notna()
 
 
-def _speed(value: float, *, below: str = "below all", above: str = "above all") -> str:
+def _speed(value: float, ends: tuple[float, float]) -> str:
+    """A speed [km/h]; under or over the ends of the speeds that were run where it is infinite."""
     if value != value:
         return "-"
-    return f"{value:.1f}" if math.isfinite(value) else below if value < 0 else above
+    if math.isfinite(value):
+        return f"{value:.1f}"
+    return f"under {ends[0]:g}" if value < 0 else f"over {ends[1]:g}"
 
 
-def _curve(row: Any, words: list[str]) -> str:
-    half = _speed(row["half_kmh"])
+def _curve(row: Any, words: list[str], ends: tuple[float, float]) -> str:
+    half = _speed(row["half_kmh"], ends)
     low, high = row["half_low_kmh"], row["half_high_kmh"]
     if low == low and high == high:
         half += f" [{'..' if low == -math.inf else f'{low:g}'}, "
         half += f"{'..' if high == math.inf else f'{high:g}'}]"
-    spread = f"{_speed(row['p10_kmh'])} to {_speed(row['p90_kmh'])}"
+    spread = " to ".join(dict.fromkeys(_speed(row[f"{p}_kmh"], ends) for p in ("p10", "p90")))
     if math.isfinite(row["p10_kmh"]) and math.isfinite(row["p90_kmh"]):
         spread += f" ({row['spread_kmh']:.1f})"
         if row["spread_kmh"] < row["step_kmh"]:
@@ -194,6 +197,8 @@ def _panel(axes: Axes, study: SeverityStudy, restraint: str) -> None:
         words = rows.drop_duplicates("speed_kmh").sort_values("speed_kmh")["expectation"].tolist()
         _strip(axes, -0.16 - 0.13 * number, words, strips[state][1], (first, last), colour, state)
     axes.axhline(0.5, color="#888888", lw=0.7, ls=":")
+    room = 0.03 * max(last - first, 1.0)
+    axes.set_xlim(first - room, last + room)
     axes.set_ylim(-0.1 - 0.15 * max(len(strips), 1), 1.05)
     axes.set_yticks([0.0, 0.25, 0.5, 0.75, 1.0])
     axes.set_ylabel("share [-]")
