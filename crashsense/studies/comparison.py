@@ -8,7 +8,7 @@ draw by draw. Where seed, variation or sharing of sensors differ, no paired stat
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -174,8 +174,9 @@ def _said_of_inputs(
     old, new = before.identity["inputs"], after.identity["inputs"]
     said = []
     differing = {key for key in {*old, *new} if old.get(key) != new.get(key)}
-    of_events = {key.split(": ")[0] for key in differing}
-    touched = [event for event in events if event in of_events]
+    # Changed requirements are told from the rows.
+    files = {key for key in differing if not key.endswith(": requirements")}
+    touched = [e for e in events if any(key.startswith(f"event {e}: ") for key in files)]
     vehicles = sorted(key for key in differing if key.startswith("vehicle: "))
     if touched:
         said.append(
@@ -189,10 +190,12 @@ def _said_of_inputs(
         ("algorithm", [(p.algorithm_before, p.algorithm_after) for p in pairs]),
     ):
         for a, b in dict.fromkeys(names):
-            same = old.get(f"{kind}: {a}") == new.get(f"{kind}: {b}")
+            # Of an algorithm also the files of rules of one's own.
+            content = _content(old, f"{kind}: {a}"), _content(new, f"{kind}: {b}")
+            same = content[0] == content[1] and bool(content[0])
             if same or a == b:
-                content = "the same content in both" if same else "other content"
-                said.append(f"{kind.capitalize()} {arrow(a, b)}: {content}.")
+                word = "the same content in both" if same else "other content"
+                said.append(f"{kind.capitalize()} {arrow(a, b)}: {word}.")
     if before.identity.get("code") != after.identity.get("code"):
         said.append("The program's code differs: what changed need not be the algorithm's doing.")
     for key in ("path", "engine"):
@@ -208,6 +211,15 @@ def _said_of_inputs(
     if odd:
         said.append(f"Other versions: {', '.join(odd)}.")
     return said
+
+
+def _content(inputs: Mapping[str, str], name: str) -> dict[str, str]:
+    """Checksums of an input and of the files that belong to it, without its name."""
+    return {
+        key.removeprefix(name): digest
+        for key, digest in inputs.items()
+        if key == name or key.startswith(f"{name}: ")
+    }
 
 
 def _nominal_table(ours: pd.DataFrame, theirs: pd.DataFrame, pairs: Sequence[Pair]) -> pd.DataFrame:

@@ -18,7 +18,6 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from crashsense.campaign import open_run
-from crashsense.campaign.evaluation import Task
 from crashsense.campaign.folder import RunFolder
 from crashsense.errors import Fault, InputError, RunFolderError, nearest
 from crashsense.event import RESTRAINTS
@@ -146,12 +145,6 @@ def read_side(path: str | Path) -> Side:
         side.summary["gating"].items()
         for key in ("draws", *DRAWN_BY):
             side.plan[key]
-        tasks = [Task(*entry) for entry in side.folder.manifest()["tasks"]]
-        for part in (side.folder.part("verdicts", task) for task in tasks):
-            if not part.is_file():
-                raise RunFolderError(
-                    f"{path}: {part.name} is missing; the command that began the run continues it"
-                )
     except RunFolderError:
         raise
     except (ValueError, KeyError, TypeError, AttributeError) as error:

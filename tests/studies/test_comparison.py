@@ -19,7 +19,7 @@ from crashsense.campaign.tables import SCHEMA_VERSION, VERDICT_SCHEMA
 from crashsense.cli import run
 from crashsense.errors import InputError, RunFolderError
 from crashsense.event import RESTRAINTS
-from crashsense.resources import CAUTION
+from crashsense.resources import CAUTION, folder
 from crashsense.scoring import FAILURES
 from crashsense.studies.comparison import COLUMNS, compare_runs
 from crashsense.studies.comparison_report import comparison_text
@@ -226,6 +226,22 @@ def test_changed_requirements_are_said_first(tmp_path: Path) -> None:
     assert compare_runs(a, a).table["requirement_changed"].sum() == 0
 
 
+def test_changed_inputs_are_said(tmp_path: Path) -> None:
+    text = (folder("pulses") / "frontal" / "wall_full_25.toml").read_text(encoding="utf-8")
+    text = text.replace('name = "wall_full_25"', 'name = "wall_of_ones_own"')
+    name = tmp_path / "wall.toml"
+    for out, speed in (("one", "25.0"), ("same", "25.0"), ("two", "27.0")):
+        name.write_text(text.replace("speed_kmh = 25.0", f"speed_kmh = {speed}"), encoding="utf-8")
+        campaign.evaluate(events=[str(name)], algorithms=["plain"], out=tmp_path / out)
+    other = compare_runs(tmp_path / "one", tmp_path / "two").said
+    assert any(line.startswith("The recipe or record of 1 events is another") for line in other)
+    same = compare_runs(tmp_path / "one", tmp_path / "same").said
+    assert same == (
+        "Sensor set standard: the same content in both.",
+        "Algorithm plain: the same content in both.",
+    )
+
+
 def test_events_only_in_one_are_named(tmp_path: Path) -> None:
     a = made_run(tmp_path / "a", nominal(a="on_time", b="held"))
     b = made_run(tmp_path / "b", nominal(a="on_time", new="held"))
@@ -350,7 +366,7 @@ def test_bad_input_is_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str
     for arguments, part_of_line in (
         ([str(a), str(tmp_path / "nope")], "nope: is not a run folder"),
         ([str(damaged), str(a)], "a part is damaged"),
-        ([str(a), str(short)], "is missing; the command that began the run"),
+        ([str(a), str(short)], "the run is not complete (1 parts are missing"),
         ([str(begun), str(a)], "the run is not complete"),
         ([str(a), str(odd)], "summary.json or manifest.json cannot be read"),
         ([str(a), str(a), "--out", str(file)], "--out: got"),
