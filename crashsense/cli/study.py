@@ -14,7 +14,9 @@ from crashsense.resources import CAUTION
 
 #: Study -> (module in this room, function, one line for ``--help``).
 STUDIES: dict[str, tuple[str, str, str]] = {
+    "compare": ("study_compare", "compare_command", "What changed between two runs."),
     "range": ("study", "range_command", "What a sensor's range changes against an ideal one."),
+    "severity": ("study_severity", "severity_command", "Chance of firing over impact speed."),
 }
 
 DEFAULT_FOLDER = "crashsense-study-range"

@@ -1,0 +1,94 @@
+"""``crashsense study severity``: chance of firing over impact speed."""
+
+from __future__ import annotations
+
+import math
+import sys
+from typing import Any
+
+import click
+
+from crashsense.cli.options import OneOf, WholeNumber, shown
+from crashsense.errors import Fault, InputError
+
+DEFAULT_FOLDER = "crashsense-study-severity"
+
+#: Speeds of one study at most: a slip of the pen must not run for a day.
+MOST_SPEEDS = 1000
+
+
+class Speeds(click.ParamType):
+    """``FIRST:LAST:STEP`` (last included), or numbers with commas between them [km/h]."""
+
+    name = "first:last:step"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if isinstance(value, tuple):
+            return value
+        try:
+            speeds = tuple(_range(value) if ":" in value else map(float, value.split(",")))
+        except ValueError:
+            speeds = ()
+        if not speeds or not all(math.isfinite(speed) for speed in speeds):
+            expected = (
+                "FIRST:LAST:STEP (as 10:60:2) or numbers with commas between them, in km/h,"
+                f" {MOST_SPEEDS} at most"
+            )
+            raise InputError([Fault("command line", shown(param), value, expected)])
+        return speeds
+
+
+def _range(text: str) -> list[float]:
+    first, last, step = (float(part) for part in text.split(":"))
+    if not (step > 0.0 and last >= first and (last - first) / step < MOST_SPEEDS):
+        raise ValueError(text)
+    # Rounded, so that names of events read as the speeds were meant.
+    count = int((last - first) / step + 1e-9) + 1
+    return [round(first + index * step, 6) for index in range(count)]
+
+
+@click.command("severity")
+@click.argument("recipe", metavar="RECIPE")
+@click.option("--speeds", type=Speeds(), default="10:60:2", show_default=True, help="[km/h]")
+@click.option("--draws", type=WholeNumber(1), default=200, show_default=True, help="At each speed.")
+@click.option(
+    "--algorithm", multiple=True, metavar="NAME|FILE", help="Default guarded; may be repeated."
+)
+@click.option("--sensor-set", default="standard", metavar="NAME|FILE", show_default=True)
+@click.option("--belts", multiple=True, type=OneOf("belted", "unbelted"), help="Default: both.")
+@click.option("--seed", type=WholeNumber(0), default=1, show_default=True)
+@click.option("--workers", type=WholeNumber(1), help="Processes to use.")
+@click.option("--out", default=DEFAULT_FOLDER, metavar="DIR", show_default=True)
+def severity_command(recipe: str, **options: Any) -> int:
+    """Chance of firing over impact speed, for one frontal, side or rear RECIPE (name or file).
+
+    For each restraint: the share of draws that fire at each speed, the share in time where it must,
+    the speed at which half fire, and where the limits of the matrix lie. Writes severity.csv,
+    severity_curves.csv, severity.txt, severity.svg and severity.png.
+    """
+    from crashsense.studies.severity import check_folder, study_severity, write_severity_study
+    from crashsense.studies.severity_report import severity_text
+
+    check_folder(options["out"])
+    bar = sys.stderr.isatty()
+
+    def progress(done: int, total: int, **_: Any) -> None:
+        if bar:
+            click.echo(f"\r{done}/{total} evaluations", nl=done == total, err=True)
+
+    found = study_severity(
+        recipe,
+        speeds_kmh=options["speeds"],
+        draws=options["draws"],
+        algorithms=options["algorithm"] or ("guarded",),
+        sensor_set=options["sensor_set"],
+        belts=options["belts"],
+        seed=options["seed"],
+        workers=options["workers"],
+        on_progress=progress,
+    )
+    text = severity_text(found)
+    click.echo(text)
+    folder = write_severity_study(found, options["out"], text=text)
+    click.echo(f"\nTables and figure: {folder}")
+    return 0
