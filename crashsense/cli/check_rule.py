@@ -42,8 +42,8 @@ def check_rule(rule: str, parameters: tuple[str, ...]) -> None:
 
     RULE is MODULE:CLASS, FILE.py:CLASS, a C shared library (FILE.so, .dylib, .dll), or the TOML
     file of an algorithm: then every rule of your own in it is checked, with the parameters that
-    stand there. For a library give what the TOML would say, such as --parameter 'channels=["-central_x"]'
-    --parameter 'parameters=[1.8, 20.0]'.
+    stand there. For a library give what the TOML would say, such as
+    --parameter 'channels=["-central_x"]' --parameter 'parameters=[1.8, 20.0]'.
 
     Exit code 0 if every check passes, 1 if one does not. Passing says that the rule can be
     evaluated soundly, not that it decides well.
