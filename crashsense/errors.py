@@ -31,7 +31,7 @@ class CrashsenseError(Exception):
 
 
 class InputError(CrashsenseError, ValueError):
-    """Bad input. Carries every fault found, one line each.
+    """Bad input. Carries every fault found, one line each; the same line once.
 
     >>> error = InputError([Fault("a.toml", "bits", 0, "1 or more")])
     >>> str(error)
@@ -39,7 +39,8 @@ class InputError(CrashsenseError, ValueError):
     """
 
     def __init__(self, faults: Sequence[Fault] | str) -> None:
-        self.faults: tuple[Fault, ...] = () if isinstance(faults, str) else tuple(faults)
+        told = {} if isinstance(faults, str) else {str(fault): fault for fault in faults}
+        self.faults: tuple[Fault, ...] = tuple(told.values())
         text = faults if isinstance(faults, str) else "\n".join(str(f) for f in self.faults)
         super().__init__(text)
 

@@ -281,8 +281,10 @@ class Question:
             "restraint": restraint,
         }
         self.missing: list[str] = []
+        self.unseen: list[str] = []
         if self.rule is not None:
             self.missing = sorted(self.rule.requires - set(event.signals) - event.quiet)
+            self.unseen = sorted(self.rule.requires - set(sensor_set.sensors))
         #: which channels are there -> what the rule then reads, and its shortest delay [s]
         self.reading: dict[tuple[bool, ...], tuple[list[str], float]] = {}
         self.rate_hz = 1.0
@@ -312,7 +314,7 @@ class Question:
         part = _Part(sensed.draws, full, required_s, samples.start_s, delay_s)
         self.rate_hz = samples.rate_hz
         self.parts.append(part)
-        if self.rule is None or self.missing:
+        if self.rule is None or self.missing or self.unseen:
             return {}
         clipped = np.zeros(size, dtype=np.int64)
         for there, draws in there_by_draw:
@@ -392,8 +394,10 @@ class Question:
             "path": Coded(whole.full.astype(np.int8), ("fast", "full")),
             "clipped_before_filter": np.concatenate(self.clipped) if self.clipped else 0,
         }
-        if self.missing:
-            reason = f"{', '.join(self.missing)} absent from the event"
+        if self.missing or self.unseen:
+            reasons = [f"{', '.join(self.missing)} absent from the event"] if self.missing else []
+            reasons += [f"no sensor for {', '.join(self.unseen)}"] if self.unseen else []
+            reason = "; ".join(reasons)
             row.update(dict.fromkeys(_SCORED, None))
             row.update(required_time_ms=1e3 * required_s, held_by=None, reason=reason)
             row.update(verdict="not_evaluated", infeasible=False)

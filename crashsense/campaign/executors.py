@@ -14,7 +14,6 @@ from collections.abc import Generator, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import closing, contextmanager
-from functools import lru_cache
 from itertools import chain, islice
 from multiprocessing import current_process, get_context
 from typing import Any, Protocol
@@ -263,9 +262,14 @@ class Cluster:
             self.client.cancel(list(futures.futures))
 
 
-@lru_cache(maxsize=2)
+#: A thread's own job: rules that run sample by sample keep state while they run.
+_of_thread = threading.local()
+
+
 def _cluster_job(pickled: bytes) -> Job:
-    job: Job = pickle.loads(pickled)
+    if getattr(_of_thread, "pickled", None) != pickled:
+        _of_thread.job, _of_thread.pickled = pickle.loads(pickled), pickled
+    job: Job = _of_thread.job
     return job
 
 

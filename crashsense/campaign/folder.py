@@ -290,7 +290,8 @@ class FolderLock:
                 self.path.mkdir(parents=True, exist_ok=True)
                 self._file = path.open("a+", encoding="utf-8")
             except OSError as error:
-                raise _cannot_write(self.path, error) from error
+                reason = error.strerror or error
+                raise RunFolderError(f"{self.path}: cannot write ({reason})") from error
             if not _take(self._file):
                 self._file.seek(0)
                 who = self._file.read().strip() or "unknown"

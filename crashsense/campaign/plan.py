@@ -2,29 +2,34 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
-import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from crashsense.campaign.inputs import input_digests, same_content
 from crashsense.errors import CrashsenseError, Fault, InputError
 from crashsense.event import Event
 from crashsense.records import read_record
-from crashsense.resources import folder as shipped_folder
-from crashsense.rules import Algorithm, algorithm_to_toml, load_algorithm
-from crashsense.sensing import SensorSet, load_sensor_set
+from crashsense.rules import Algorithm, algorithm_names, load_algorithm
+from crashsense.sensing import SensorSet, load_sensor_set, sensor_set_names
 from crashsense.synthesis import Recipe, load_recipes, parse_recipe
 from crashsense.synthesis.recipe import faults_of, select_events
 
 DEFAULT_SENSOR_SETS = ("standard",)
 DEFAULT_ALGORITHMS = ("plain", "guarded")
 DEFAULT_SEED = 1
+
+#: Most draws of a plan; the largest seed is what a column of the tables holds.
+MOST_DRAWS, LARGEST_SEED = 100_000_000, 2**63 - 1
+
+#: Keys of a plan that are about records alone.
+FOR_RECORDS = ("channel", "belts", "expect")
 
 Keep = Literal["fire_curves", "traces_nominal", "traces_failed"]
 
@@ -44,8 +49,8 @@ class PlanFile(BaseModel):
     records: list[str] = []
     sensor_sets: list[str] = Field(default=list(DEFAULT_SENSOR_SETS), min_length=1)
     algorithms: list[str] = Field(default=list(DEFAULT_ALGORITHMS), min_length=1)
-    draws: int = Field(default=0, ge=0, strict=True)
-    seed: int = Field(default=DEFAULT_SEED, ge=0, strict=True)
+    draws: int = Field(default=0, ge=0, le=MOST_DRAWS, strict=True)
+    seed: int = Field(default=DEFAULT_SEED, ge=0, le=LARGEST_SEED, strict=True)
     vary: Literal["pulse", "sensor", "both", "none"] = "both"
     sensor_draws: Literal["own", "shared"] = "own"
     keep: list[Keep] = []
@@ -95,8 +100,13 @@ class Plan:
 
     def to_toml(self) -> str:
         """Return the plan, as resolved, as TOML."""
-        lines = [f"{key} = {json.dumps(value)}" for key, value in self.names.items()]
+        lines = [f"{key} = {_toml(value)}" for key, value in self.names.items()]
         return "# The plan of this run, as resolved.\n" + "\n".join(lines) + "\n"
+
+
+def _toml(value: Any) -> str:
+    """Text, numbers and lists of them as TOML: JSON as it stands, but for one sign."""
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def read_plan_file(path: str | Path) -> PlanFile:
@@ -155,7 +165,7 @@ def _events(names: Sequence[str] | None, base: Path, file: str) -> list[Recipe |
     plain: list[str] | None = None if names is None else []
     for entry in names or ():
         path = Path(_beside(entry, base))
-        if path.is_dir() and "/" in f"{entry}/" and not _is_library_word(entry):
+        if path.is_dir() and not _is_library_word(entry):
             recipes.extend(load_recipes(path))
         elif path.suffix == ".toml" and path.is_file():
             try:
@@ -201,92 +211,74 @@ def resolve_plan(
     """Resolve a plan and what overrides it to objects; all faults at once, nothing written.
 
     Records replace the library unless the plan names events. ``channel``, ``belts`` and ``expect``
-    apply to records.
+    apply to records. A plan that is resolved already takes no overrides.
     """
+    objects: dict[str, Any] = {"events": events, "records": records}
+    objects |= {"sensor_sets": sensor_sets, "algorithms": algorithms}
+    values: dict[str, Any] = {"draws": draws, "seed": seed, "vary": vary, "keep": keep}
+    values |= {"sensor_draws": sensor_draws}
+    values |= {"channel": channel, "belts": belts, "expect": expect}
     if isinstance(plan, Plan):
+        expected = "nothing: the plan is resolved already; resolve it anew with this"
+        given = {key: value for key, value in {**objects, **values}.items() if value is not None}
+        if given:
+            raise InputError([Fault("plan", key, _shown(v), expected) for key, v in given.items()])
         return plan
-    base = Path()
-    label = "plan"
-    if plan is None:
-        file = PlanFile()
-    elif isinstance(plan, PlanFile):
-        file = plan
-    else:
-        base, label = Path(plan).parent, str(plan)
-        file = read_plan_file(plan)
-    changes = {"draws": draws, "seed": seed, "vary": vary, "keep": keep}
-    changes |= {"sensor_draws": sensor_draws}
-    changes |= {"channel": channel, "belts": belts, "expect": expect}
-    given = {key: value for key, value in changes.items() if value is not None}
-    try:
-        file = PlanFile.model_validate({**file.model_dump(), **given})
-    except ValidationError as error:
-        raise InputError(faults_of(error, file=label)) from None
-
-    faults: list[Fault] = []
-    if file.vary == "none" and file.draws:
-        expected = "0 where vary is 'none': every draw would be the nominal one"
-        faults.append(Fault(label, "draws", file.draws, expected))
-    entries = list(events) if events is not None else file.events
-    record_paths = [str(p) for p in records] if records is not None else []
+    base, label, file = _plan_file(plan, values)
+    faults = _value_faults(file, objects, label)
+    entries = file.events if events is None else list(events)
+    record_paths = [str(p) for p in records or ()]
     record_paths += [str(base / p) if (base / p).exists() else p for p in file.records]
-    chosen: list[Event] = []
-    if entries is not None or not record_paths:
-        named = None if entries is None else [e for e in entries if isinstance(e, str)]
-        if named is None or named:
-            chosen += _attempt(faults, lambda n: _events(n, base, label), named, label) or []
-        chosen += [e for e in entries or () if isinstance(e, Event)]
-    measured: list[Event] = []
-    for path in record_paths:
-        read = _attempt(
-            faults,
-            lambda p: read_record(p, channel=file.channel, belts=file.belts, expect=file.expect),
-            path,
-            label,
-        )
-        measured += read or []
+    if not record_paths:
+        for key in FOR_RECORDS:
+            if (value := getattr(file, key)) is not None:
+                faults.append(Fault(label, key, value, "nothing: there are no records"))
+    chosen = _chosen_events(entries, record_paths, base, label, faults)
     written_events = _written_events(entries, chosen, base)
-    chosen += measured
-    sets = [
-        s
-        if isinstance(s, SensorSet)
-        else _attempt(faults, load_sensor_set, _beside(s, base), label)
-        for s in (sensor_sets if sensor_sets is not None else file.sensor_sets)
-    ]
-    rules = [
-        a if isinstance(a, Algorithm) else _attempt(faults, load_algorithm, _beside(a, base), label)
-        for a in (algorithms if algorithms is not None else file.algorithms)
-    ]
-    for kind, names in (
-        ("events", [e.name for e in chosen]),
-        ("sensor_sets", [s.name for s in sets if s is not None]),
-        ("algorithms", [a.name for a in rules if a is not None]),
-    ):
+    faults += _borrowed_events(entries, chosen, base, label)
+    for path in record_paths:
+        words: dict[str, Any] = {
+            "channel": file.channel,
+            "belts": file.belts,
+            "expect": file.expect,
+        }
+        chosen += _attempt(faults, partial(read_record, **words), path, label) or []
+    set_entries = file.sensor_sets if sensor_sets is None else sensor_sets
+    rule_entries = file.algorithms if algorithms is None else algorithms
+    sets = _loaded(set_entries, SensorSet, load_sensor_set, base, label, faults)
+    rules = _loaded(rule_entries, Algorithm, load_algorithm, base, label, faults)
+    faults += _borrowed(set_entries, sets, load_sensor_set, sensor_set_names(), base, label)
+    faults += _borrowed(rule_entries, rules, load_algorithm, algorithm_names(), base, label)
+    all_sets = [s for s in sets if s is not None]
+    all_rules = [a for a in rules if a is not None]
+    groups: tuple[tuple[str, list[Any]], ...] = (
+        ("events", chosen),
+        ("sensor_sets", all_sets),
+        ("algorithms", all_rules),
+    )
+    for kind, group in groups:
+        names = [item.name for item in group]
         double = sorted({name for name in names if names.count(name) > 1})
         faults.extend(Fault(label, kind, name, "each name once") for name in double)
-    for algorithm in filter(None, rules):
-        for sensors in filter(None, sets):
-            needed = frozenset().union(*(r.requires for r in algorithm.rules.values()))
-            faults.extend(
-                Fault(
-                    label,
-                    "sensor_sets",
-                    sensors.name,
-                    f"a sensor for {missing}, which algorithm {algorithm.name} requires",
-                )
-                for missing in sorted(needed - set(sensors.sensors))
-            )
+    unseen = [_unseen(a, s) for a in all_rules for s in all_sets]
+    faults += [Fault(label, "sensor_sets", u.sensors, u.fault) for u in unseen if u.all_rules]
     if faults:
-        raise InputError(list(dict.fromkeys(faults)))
+        raise InputError(faults)
     notes = [
         f"{event.name}: {sentence}"
         for event in chosen
         for sentence in event.metadata.get("assumptions", ())
     ]
+    notes += [u.note for u in unseen if u.channels]
+    kept: dict[str, Any] = {"draws": file.draws, "seed": file.seed, "vary": file.vary}
+    kept |= {"sensor_draws": file.sensor_draws, "keep": list(file.keep)}
+    for key in FOR_RECORDS:
+        if (value := getattr(file, key)) is not None:
+            kept[key] = value
     return Plan(
         events=tuple(chosen),
-        sensor_sets=tuple(s for s in sets if s is not None),
-        algorithms=tuple(a for a in rules if a is not None),
+        sensor_sets=tuple(all_sets),
+        algorithms=tuple(all_rules),
         draws=file.draws,
         seed=file.seed,
         vary=file.vary,
@@ -295,22 +287,155 @@ def resolve_plan(
         names={
             **({"events": written_events} if written_events else {}),
             "records": [str(Path(p).resolve()) for p in record_paths],
-            "sensor_sets": _written(sensor_sets or file.sensor_sets, sets, base),
-            "algorithms": _written(algorithms or file.algorithms, rules, base),
-            "draws": file.draws,
-            "seed": file.seed,
-            "vary": file.vary,
-            "sensor_draws": file.sensor_draws,
-            "keep": list(file.keep),
-            **{
-                key: value
-                for key in ("channel", "belts", "expect")
-                if (value := getattr(file, key)) is not None
-            },
+            "sensor_sets": _written(set_entries, sets, base),
+            "algorithms": _written(rule_entries, rules, base),
+            **kept,
         },
-        inputs=_inputs(chosen, sets, rules),
+        inputs=input_digests(chosen, all_sets, all_rules),
         notes=tuple(notes),
     )
+
+
+def _plan_file(
+    plan: str | Path | PlanFile | None, values: Mapping[str, Any]
+) -> tuple[Path, str, PlanFile]:
+    """Folder, name for messages and content of a plan, the given *values* put in."""
+    base, label = Path(), "plan"
+    if plan is None:
+        file = PlanFile()
+    elif isinstance(plan, PlanFile):
+        file = plan
+    else:
+        base, label = Path(plan).parent, str(plan)
+        file = read_plan_file(plan)
+    given = {key: value for key, value in values.items() if value is not None}
+    try:
+        return base, label, PlanFile.model_validate({**file.model_dump(), **given})
+    except ValidationError as error:
+        raise InputError(faults_of(error, file=label)) from None
+
+
+def _value_faults(file: PlanFile, objects: Mapping[str, Any], label: str) -> list[Fault]:
+    faults = []
+    for key, value in objects.items():
+        if key != "records" and value is not None and len(value) == 0:
+            faults.append(Fault(label, key, [], "one or more"))
+    if file.vary == "none" and file.draws:
+        expected = "0 where vary is 'none': every draw would be the nominal one"
+        faults.append(Fault(label, "draws", file.draws, expected))
+    return faults
+
+
+def _chosen_events(
+    entries: Sequence[Any] | None,
+    record_paths: Sequence[str],
+    base: Path,
+    label: str,
+    faults: list[Fault],
+) -> list[Event]:
+    """Events that are named or given; the whole library where neither they nor records are."""
+    if entries is None and record_paths:
+        return []
+    chosen: list[Event] = []
+    named = None if entries is None else [e for e in entries if isinstance(e, str)]
+    if named is None or named:
+        chosen += _attempt(faults, lambda n: _events(n, base, label), named, label) or []
+    return chosen + [e for e in entries or () if isinstance(e, Event)]
+
+
+def _loaded(
+    entries: Sequence[Any], kind: type, load: Any, base: Path, label: str, faults: list[Fault]
+) -> list[Any]:
+    """Objects of *entries*, in their order; None where one cannot be had."""
+    return [
+        entry if isinstance(entry, kind) else _attempt(faults, load, _beside(entry, base), label)
+        for entry in entries
+    ]
+
+
+def _borrowed(
+    entries: Sequence[Any],
+    objects: Sequence[Any],
+    load: Any,
+    shipped: Sequence[str],
+    base: Path,
+    label: str,
+) -> list[Fault]:
+    """Faults for files of one's own that bear the name of something shipped and differ from it."""
+    faults = []
+    for entry, item in zip(entries, objects, strict=True):
+        path = _path(entry, base)
+        own = path is not None and item is not None
+        if own and item.name in shipped and not same_content(item, load(item.name)):
+            faults.append(_name_fault(str(path), item.name))
+    return faults
+
+
+def _borrowed_events(
+    entries: Sequence[Any] | None, chosen: Sequence[Event], base: Path, label: str
+) -> list[Fault]:
+    """The same of events: a recipe of one's own may not pass for one of the library."""
+    if not any(_path(entry, base) for entry in entries or ()):
+        return []
+    shipped = {name: Path(r.file) for r in load_recipes() for name in r.event_names}
+    faults = {}
+    for event in chosen:
+        file = Path(getattr(event.source, "file", "") or ".")
+        original = shipped.get(event.name)
+        if original is None or not file.is_file():
+            continue
+        if file.read_bytes() != original.read_bytes():
+            faults[str(file)] = _name_fault(str(file), event.name)
+    return list(faults.values())
+
+
+def _name_fault(file: str, name: str) -> Fault:
+    return Fault(file, "name", name, "a name of its own: the program ships another of this name")
+
+
+@dataclass(frozen=True)
+class _Unseen:
+    """What an algorithm requires and a sensor set has no sensor for."""
+
+    sensors: str
+    algorithm: str
+    channels: tuple[str, ...]
+    restraints: tuple[str, ...]
+    all_rules: bool
+
+    @property
+    def fault(self) -> str:
+        channels = ", ".join(self.channels)
+        return f"a sensor for {channels}: algorithm {self.algorithm} can judge nothing without"
+
+    @property
+    def note(self) -> str:
+        return (
+            f"sensor set {self.sensors} has no sensor for {', '.join(self.channels)}: algorithm "
+            f"{self.algorithm} cannot judge {', '.join(self.restraints)} (not_evaluated)"
+        )
+
+
+def _unseen(algorithm: Algorithm, sensors: SensorSet) -> _Unseen:
+    lacking = {
+        restraint: rule.requires - set(sensors.sensors)
+        for restraint, rule in algorithm.rules.items()
+    }
+    blind = tuple(restraint for restraint, channels in lacking.items() if channels)
+    return _Unseen(
+        sensors=sensors.name,
+        algorithm=algorithm.name,
+        channels=tuple(sorted(frozenset().union(*lacking.values()))),
+        restraints=blind,
+        all_rules=bool(blind) and len(blind) == len(lacking),
+    )
+
+
+def _shown(value: Any) -> Any:
+    """A value as a message shows it: objects by their names."""
+    if isinstance(value, Sequence) and not isinstance(value, str):
+        return [getattr(item, "name", item) for item in value]
+    return value
 
 
 def _path(entry: Any, base: Path) -> str | None:
@@ -341,58 +466,3 @@ def _written_events(
         )
     ]
     return [*paths, *own]
-
-
-def _inputs(
-    events: Sequence[Event],
-    sensor_sets: Sequence[SensorSet | None],
-    algorithms: Sequence[Algorithm | None],
-) -> dict[str, str]:
-    """SHA-256 of every input, by kind and name."""
-    hashes: dict[str, str] = {}
-    for event in events:
-        files = [str(f) for f in event.metadata.get("files", ())]
-        source = getattr(event.source, "file", "")
-        if source and Path(source).is_file():
-            files.append(str(source))
-        if files:
-            for path in files:
-                hashes[f"{event.name}: {Path(path).name}"] = _digest(Path(path).read_bytes())
-        else:
-            digest = hashlib.sha256()
-            for name, signal in sorted(event.signals.items()):
-                digest.update(name.encode() + signal.samples.tobytes())
-            hashes[f"{event.name}: signals"] = digest.hexdigest()
-    for vehicle in sorted((shipped_folder("pulses") / "vehicles").glob("*.toml")):
-        hashes[f"vehicle: {vehicle.name}"] = _digest(vehicle.read_bytes())
-    for sensors in filter(None, sensor_sets):
-        hashes[f"sensor set: {sensors.name}"] = _digest(repr(sensors).encode())
-    for algorithm in filter(None, algorithms):
-        try:
-            content = algorithm_to_toml(algorithm)
-        except CrashsenseError:
-            content = repr(sorted((k, repr(v)) for k, v in algorithm.rules.items()))
-            # An object's place in memory is no part of what it is.
-            content = re.sub(r" at 0x[0-9a-fA-F]+", "", content)
-        hashes[f"algorithm: {algorithm.name}"] = _digest(content.encode())
-    return hashes
-
-
-def _digest(content: bytes) -> str:
-    return hashlib.sha256(content).hexdigest()
-
-
-#: Rooms above the campaign: nothing in them changes a row.
-_ABOVE = ("cli", "lessons", "reporting", "studies")
-
-
-def code_digest() -> str:
-    """SHA-256 of the source that makes rows: a run is resumed only by the code that began it."""
-    digest = hashlib.sha256()
-    package = Path(__file__).resolve().parent.parent
-    for path in sorted(package.rglob("*.py")):
-        inside = path.relative_to(package)
-        if inside.parts[0] not in _ABOVE:
-            digest.update(f"{inside.as_posix()}\n".encode())
-            digest.update(path.read_bytes())
-    return digest.hexdigest()

@@ -38,9 +38,8 @@ def plan_of(folder: Path) -> Plan:
     identity = RunFolder(folder).manifest()["identity"]
     data = tomllib.loads((folder / "plan.toml").read_text(encoding="utf-8"))
     plan = resolve_plan(PlanFile.model_validate(data))
-    changed = [
-        key for key, digest in identity["inputs"].items() if plan.inputs.get(key, digest) != digest
-    ]
+    before = identity["inputs"]
+    changed = [key for key in {**before, **plan.inputs} if before.get(key) != plan.inputs.get(key)]
     if changed:
         raise RunFolderError(
             f"{folder}: inputs changed since the run ({'; '.join(sorted(changed)[:4])}); "

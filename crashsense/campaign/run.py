@@ -11,6 +11,7 @@ from contextlib import ExitStack, closing
 from dataclasses import dataclass, replace
 from functools import cached_property
 from importlib import metadata
+from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -28,7 +29,8 @@ from crashsense.campaign.folder import (
     write_csv,
     write_text,
 )
-from crashsense.campaign.plan import Plan, code_digest, resolve_plan
+from crashsense.campaign.inputs import code_digest
+from crashsense.campaign.plan import Plan, resolve_plan
 from crashsense.campaign.statistics import TALLY_COLUMNS, DrawTally
 from crashsense.campaign.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA, returned_memory
 from crashsense.campaign.tasks import bundled, split
@@ -55,6 +57,9 @@ PROCESSES_FROM_S = 20.0
 #: Seconds that an occurrence and a draw hardly ever take longer than: a plan that is short even so
 #: is run here at once, without measuring.
 SLOW_OCCURRENCE_S, SLOW_DRAW_S = 0.1, 0.02
+
+#: Written last: what the whole run came to.
+SUMMARY = "summary.json"
 
 PACKAGES = ("numpy", "scipy", "pandas", "pyarrow")
 
@@ -217,6 +222,7 @@ def evaluate(
     belts: str | None = None,
     expect: str | None = None,
     out: str | Path | None = None,
+    or_next: bool = False,
     workers: int | None = None,
     cluster: Any = None,
     executor: Executor | None = None,
@@ -240,6 +246,8 @@ def evaluate(
     channel, belts, expect : for records
     out : run folder; None keeps the tables in memory. The same plan on the same folder does only
         what is missing
+    or_next : where *out* holds a run of another plan, take ``out-2``, ``out-3``, ... instead of
+        refusing; the run says which
     workers : processes; None: one, or all cores for long work
     cluster : address or client of a dask cluster
     executor : an :class:`~crashsense.campaign.executors.Executor` of your own
@@ -259,6 +267,7 @@ def evaluate(
     if faults:
         raise InputError(faults)
     chosen, note = choose(engine)
+    began = time.perf_counter()
     # Signals have the same bits with both engines.
     with using(chosen):
         resolved = resolve_plan(
@@ -296,10 +305,10 @@ def evaluate(
             executor = stack.enter_context(closing(Cluster(cluster)))
         work = _Engine(resolved, job, workers, executor, chunk, on_progress)
         if dry_run:
-            return work.estimate()
+            return work.estimate(loading_s=time.perf_counter() - began)
         if out is None:
             return work.run_in_memory()
-        return work.run_in_folder(Path(out))
+        return work.run_in_folder(work.free(Path(out)) if or_next else Path(out))
 
 
 class _Engine:
@@ -345,8 +354,8 @@ class _Engine:
         ]
         return took * sum(length) / sum(length[index] for index in picks) / number
 
-    def estimate(self) -> Estimate:
-        """Measure a little, and say what the whole would take."""
+    def estimate(self, *, loading_s: float) -> Estimate:
+        """Measure a little, and say what the whole would take; *loading_s* it took to resolve."""
         evaluations = self.plan.evaluations
         rows = evaluations * 7
         cost = self.seconds_a_draw()
@@ -361,7 +370,7 @@ class _Engine:
             draws=self.plan.draws + 1,
             evaluations=evaluations,
             rows=rows,
-            seconds=total / workers,
+            seconds=loading_s + total / workers,
             # Measured: a part has a fixed share, a row packs to 4-40 bytes, a line of CSV has 160.
             bytes=20_000 * len(self.tasks())
             + 40 * rows
@@ -440,6 +449,16 @@ class _Engine:
             plan=self.plan, folder=None, tables=ordered, path=self.job.path, engine=self.job.engine
         )
 
+    def free(self, path: Path) -> Path:
+        """The path or, where it holds another plan's run, the first free one with a number."""
+        identity = self._identity()
+        for number in count(1):
+            candidate = path if number == 1 else path.with_name(f"{path.name}-{number}")
+            folder = RunFolder(candidate)
+            if not folder.exists or not _changes(folder.manifest()["identity"], identity):
+                return candidate
+        raise AssertionError  # there is always a further number
+
     def run_in_folder(self, path: Path) -> Run:
         """Run the plan into a folder; what is there already is kept."""
         folder = RunFolder(path)
@@ -490,6 +509,8 @@ class _Engine:
             write_text(folder.path / "plan.toml", self.plan.to_toml())
         noted = folder.checksums()
         missing = [t for t in tasks if not folder.is_done(t, tables=tuple(names), noted=noted)]
+        if missing:  # what sums up the run must not outlive its parts
+            (folder.path / SUMMARY).unlink(missing_ok=True)
         failures = 0
         if missing and self.on_progress is not None:
             to_do = set(missing)
@@ -527,7 +548,6 @@ class _Engine:
         write_csv(folder.path / "verdicts.csv", ordered)
         if self.plan.draws:
             write_csv(folder.path / "statistics.csv", [run.statistics()])
-        folder.write_json("summary.json", summary)
         folder.write_json(
             "provenance.json",
             {
@@ -541,6 +561,7 @@ class _Engine:
                 "inputs_sha256": identity["inputs"],
             },
         )
+        folder.write_json(SUMMARY, summary)  # last: a folder that has it is complete
 
     def _sorted(self, folder: RunFolder) -> Iterator[pd.DataFrame]:
         """Yield the verdicts in small pieces, in the order of the key."""
@@ -579,29 +600,40 @@ def _versions() -> dict[str, str]:
 
 def _refuse_change(path: Path, before: Mapping[str, Any], now: Mapping[str, Any]) -> None:
     """Refuse to mix two plans in one folder, saying what differs."""
-    differences = []
-    for section in now:
-        old, new = before.get(section), now[section]
-        if old == new:
-            continue
-        if isinstance(old, Mapping) and isinstance(new, Mapping):
-            keys = [k for k in {**old, **new} if old.get(k) != new.get(k)]
-            for key in keys[:4]:
-                was, wants = _short(old.get(key)), _short(new.get(key))
-                differences.append(f"{section}.{key} was {was}, now {wants}")
-            if len(keys) > 4:
-                differences.append(f"{len(keys) - 4} more in {section}")
-        else:
-            differences.append(f"{section} was {_short(old)}, now {_short(new)}")
-    if differences:
+    changes = _changes(before, now)
+    if changes:
+        more = f" and {len(changes) - 4} more" if len(changes) > 4 else ""
         raise RunFolderError(
-            f"{path}: holds a run of another plan ({'; '.join(differences)}); "
-            "choose another folder or remove this one"
+            f"{path}: holds a run of another plan ({'; '.join(changes[:4])}{more}); "
+            "choose another folder (--out) or remove this one"
         )
 
 
+def _changes(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
+    """What differs between two runs, most telling first; checksums are not shown."""
+    changes = []
+    for section, new in now.items():
+        old = before.get(section)
+        if not isinstance(old, Mapping) or not isinstance(new, Mapping):
+            if old != new:
+                hidden = section == "code"
+                changes.append(
+                    "the program has changed" if hidden else f"{section} was {old}, now {new}"
+                )
+            continue
+        for key in sorted({**old, **new}):
+            if old.get(key) == new.get(key):
+                continue
+            if section == "inputs":
+                state = "is new" if key not in old else "is gone" if key not in new else "differs"
+                changes.append(f"{key} {state}")
+            else:
+                changes.append(f"{key} was {_short(old.get(key))}, now {_short(new.get(key))}")
+    return changes
+
+
 def _short(value: Any) -> str:
-    text = json.dumps(value)
+    text = json.dumps(value, ensure_ascii=False)
     return text if len(text) <= 60 else text[:57] + "..."
 
 
@@ -645,10 +677,17 @@ def open_run(folder: str | Path, *, plan: Plan | None = None) -> Run:
     """
     found = RunFolder(folder)
     manifest = found.manifest()
-    path = found.path / "summary.json"
-    if not path.is_file():
+    path = found.path / SUMMARY
+    lost = [
+        part.name
+        for task in manifest["tasks"]
+        for table in manifest["tables"]
+        if not (part := found.part(table, Task(*task))).is_file()
+    ]
+    if lost or not path.is_file():
+        which = f" ({len(lost)} parts are missing, {lost[0]} the first)" if lost else ""
         raise RunFolderError(
-            f"{folder}: the run is not complete; the command that began it continues it"
+            f"{folder}: the run is not complete{which}; the command that began it continues it"
         )
     identity = manifest["identity"]
     if plan is not None:

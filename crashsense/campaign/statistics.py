@@ -132,7 +132,7 @@ def quantile_interval(
     share = (n - 1) * quantile - below
     left, right = statistic(below + 1), statistic(min(below + 2, n))
     return (
-        left + share * (right - left),
+        left + share * (right - left) if right > left else left,
         statistic(low) if low >= 1 else -math.inf,
         statistic(high) if high <= n else math.inf,
     )
@@ -273,8 +273,9 @@ class DrawTally:
         ``on_time``, ``late``, ``missed``, ``inadvertent`` that can occur ``p_<it>`` with its exact
         (``p_<it>_low``, ``p_<it>_high``) and its Wilson interval (``p_<it>_wilson_low``,
         ``..._high``); ``failure_bound`` (one-sided upper bound, given where there was no failure);
-        quantiles of fire time with intervals [ms]; the worst demand margin and its draw. An open
-        requirement cannot fail: its probabilities are left out.
+        quantiles of fire time with intervals [ms], infinite where so many draws missed that must
+        fire; where nothing must fire they are over the draws that did; the worst demand margin and
+        its draw. An open requirement cannot fail: its probabilities are left out.
         """
         import pandas as pd
 
@@ -386,9 +387,11 @@ def _statistics(key: tuple[str, ...], group: _Group, *, level: float) -> dict[st
     never = judged and failures == 0
     row["failure_bound"] = upper_bound_without_failure(n, level=level) if never else math.nan
     group.fire_times_ms.gather()
-    times = group.fire_times_ms
+    times, often = group.fire_times_ms.values, group.fire_times_ms.counts
+    if row["expectation"] == "fire" and count["missed"]:  # fires later than any time
+        times, often = np.append(times, np.inf), np.append(often, count["missed"])
     for name, q in (("p50", 0.5), ("p95", 0.95), ("p999", 0.999)):
-        value, low, high = quantile_interval(times.values, q, level=level, counts=times.counts)
+        value, low, high = quantile_interval(times, q, level=level, counts=often)
         row[f"fire_{name}_ms"], row[f"fire_{name}_low_ms"] = value, low
         row[f"fire_{name}_high_ms"] = high
     margin, draw = group.worst

@@ -136,9 +136,9 @@ def run(arguments: Sequence[str] | None = None) -> int:
         return EXIT_INTERRUPTED
     except (RunFolderError, MissingExtraError, CrashsenseError) as error:
         return _refuse(*str(error).splitlines())
-    except BrokenPipeError:
-        # The reader has seen enough (crashsense ... | head); nothing is wrong.
-        _close_quietly()
+    except SystemExit:
+        # Commands return their code; only click itself ends so, where the reader has seen enough
+        # (crashsense ... | head). Nothing is wrong.
         return EXIT_MET
     except OSError as error:
         return _refuse(str(_system_fault(error)))
@@ -183,9 +183,3 @@ def _refuse(*lines: str) -> int:
     for line in lines:
         click.echo(line, err=True)
     return EXIT_BAD_INPUT
-
-
-def _close_quietly() -> None:
-    import os
-
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from crashsense.cli.options import OneOf, WholeNumber
+from crashsense.cli.options import OneOf, WholeNumber, say
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -31,7 +31,11 @@ EXPECT = ("fire", "no_fire", "open")
 )
 @click.option("--sensor-set", multiple=True, metavar="NAME|FILE", help="May be repeated.")
 @click.option("--algorithm", multiple=True, metavar="NAME|FILE", help="May be repeated.")
-@click.option("--out", metavar="DIR", help=f"Run folder (default {DEFAULT_FOLDER}).")
+@click.option(
+    "--out",
+    metavar="DIR",
+    help=f"Run folder (default {DEFAULT_FOLDER}, numbered if that holds another plan's run).",
+)
 @click.option("--draws", type=WholeNumber(0), help="Random draws beside the nominal one.")
 @click.option("--seed", type=WholeNumber(0), help="Seed of the draws (default 1).")
 @click.option("--workers", type=WholeNumber(1), help="Processes to use.")
@@ -47,9 +51,10 @@ def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
     """Judge algorithms on the shipped library, on a PLAN.toml or on measured records.
 
     Without arguments: the shipped library, sensor set 'standard', algorithms 'plain' and 'guarded'.
-    Records replace the library unless the plan names events. The run folder holds report.html,
-    verdicts.csv, verdicts.parquet, summary.json, plan.toml and provenance.json, with draws also
-    statistics.csv.
+    Records replace the library unless the plan names events. Without --out a folder that holds a
+    run of another plan is left alone, and the next one takes a number. The run folder holds
+    report.html, verdicts.csv, verdicts.parquet, summary.json, plan.toml and provenance.json, with
+    draws also statistics.csv.
 
     Exit code 0: every requirement met by every gating algorithm. 1: some not met, which is a
     result and not an error. 2: bad input; nothing was written. 130: interrupted.
@@ -57,7 +62,7 @@ def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
     from crashsense import campaign, reporting
     from crashsense.reporting.view import view_of
 
-    folder = options.pop("out") or DEFAULT_FOLDER
+    named = options.pop("out")
     dry_run = options.pop("dry_run")
     records = list(options.pop("records")) or None
     sensor_sets = list(options.pop("sensor_set")) or None
@@ -74,10 +79,14 @@ def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
             records=records,
             sensor_sets=sensor_sets,
             algorithms=algorithms,
-            out=folder,
+            out=named or DEFAULT_FOLDER,
+            or_next=named is None,
             on_progress=progress,
             **given,
         )
+    except KeyboardInterrupt:
+        click.echo("\nwhat was written is kept; the same command continues it", err=True)
+        raise
     finally:
         if progress is not None:
             progress.clear()
@@ -85,8 +94,9 @@ def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
         click.echo(str(run))
         return 0
     view = view_of(run)  # reads every part once, for all three
-    reporting.write_report(view, folder)
-    click.echo(reporting.text_summary(view))
+    assert run.folder is not None  # it was named
+    reporting.write_report(view, run.folder)
+    say(reporting.text_summary(view))
     return 0 if reporting.run_meets_requirements(view) else 1
 
 

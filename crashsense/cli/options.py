@@ -1,7 +1,9 @@
-"""Types of options that several commands share."""
+"""What several commands share: types of options, and how they print."""
 
 from __future__ import annotations
 
+import os
+import sys
 from typing import Any
 
 import click
@@ -52,3 +54,12 @@ def shown(parameter: click.Parameter | None) -> str:
     if isinstance(parameter, click.Option):
         return max(parameter.opts, key=len)
     return "" if parameter is None else (parameter.name or "argument").upper()
+
+
+def say(text: str) -> None:
+    """Print; where the reader has gone (``crashsense ... | head``) the command still ends as it
+    would have ended, with its own exit code."""
+    try:
+        print(text, flush=True)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -127,7 +127,7 @@ def algorithm_from_table(
             if key not in builder.used:
                 builder.rule(content, where=f"definitions.{key}")
     if faults:
-        raise InputError(list(dict.fromkeys(faults)))
+        raise InputError(faults)
     return Algorithm(
         str(table.get("name", name)),
         rules=built,

@@ -119,7 +119,7 @@ def part_from_table(name: str, table: Mapping[str, Any], *, file: str) -> Sensor
     range_name = f"range_{UNITS[kind][0]}"
     if range_name not in table:
         found.append(Fault(where, range_name, None, "the full scale of the part"))
-        values["range"] = 1.0
+    values.setdefault("range", 1.0)  # missing or bad: told already
     # What can be built is tried as well, so that impossible values are told in the same breath.
     named = {field: key for key, (field, _) in numbers.items()}
     try:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import pickle
+import threading
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from multiprocessing import active_children
 from pathlib import Path
 from typing import Any
@@ -13,7 +16,7 @@ import pytest
 import crashsense
 from crashsense.campaign import executors, resolve_plan, run, tasks
 from crashsense.campaign.evaluation import Job
-from crashsense.campaign.executors import Cluster, InProcess, Processes
+from crashsense.campaign.executors import Cluster, InProcess, Processes, _cluster_job
 from crashsense.campaign.folder import RunFolder
 from crashsense.errors import InputError, RunFolderError
 
@@ -154,3 +157,21 @@ def test_the_memory_pool_of_the_caller_is_given_back() -> None:
     )
     assert set(used) == {"system"}
     assert pa.default_memory_pool().backend_name == pool
+
+
+def test_threads_of_a_cluster_worker_share_no_rule() -> None:
+    """A rule written sample by sample keeps state while it runs."""
+    plan = resolve_plan(events=["hammer_tunnel"], algorithms=["plain"])
+    job = Job(tuple(plan.occurrences()), plan.sensor_sets, plan.algorithms, seed=1, vary="none")
+    pickled = pickle.dumps(job)
+    with ThreadPoolExecutor(2) as threads:
+        both = threading.Barrier(2)
+
+        def own(_: int) -> tuple[int, int]:
+            both.wait(timeout=60)  # two threads, not one twice
+            first = _cluster_job(pickled)
+            return id(first), id(_cluster_job(pickled))
+
+        (one, again), (other, _) = threads.map(own, range(2))
+    assert one == again
+    assert one != other

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 
@@ -137,3 +138,20 @@ def test_module_and_script_are_the_same_program():
         [sys.executable, "-m", "crashsense", "--version"], capture_output=True, text=True
     )
     assert (done.returncode, done.stdout.split()[0]) == (0, "crashsense")
+
+
+def test_a_reader_that_has_gone_changes_no_exit_code(tmp_path):
+    words = ["evaluate", "--events", "hammer_tunnel", "--algorithm", "plain", "--out", "run"]
+    for command, code in ((words, 0), (["rules"], 0), (["evaluate", "--events", "no_such"], 2)):
+        reader, writer = os.pipe()
+        os.close(reader)
+        done = subprocess.run(
+            [sys.executable, "-m", "crashsense", *command],
+            stdout=writer,
+            stderr=subprocess.PIPE,
+            cwd=tmp_path,
+            check=False,
+        )
+        os.close(writer)
+        assert done.returncode == code, done.stderr
+        assert b"Traceback" not in done.stderr

@@ -1,0 +1,122 @@
+"""What a run was made from, as checksums: a folder is gone on with, and replayed, by it alone."""
+
+from __future__ import annotations
+
+import hashlib
+import inspect
+import re
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from crashsense.errors import CrashsenseError
+from crashsense.event import Event
+from crashsense.resources import folder as shipped_folder
+from crashsense.rules import Algorithm, Rule, algorithm_to_toml
+from crashsense.sensing import SensorSet
+
+_PACKAGE = Path(__file__).resolve().parent.parent
+
+#: Rooms above the campaign: nothing in them changes a row.
+_ABOVE = ("cli", "lessons", "reporting", "studies")
+
+
+def input_digests(
+    events: Sequence[Event],
+    sensor_sets: Sequence[SensorSet],
+    algorithms: Sequence[Algorithm],
+) -> dict[str, str]:
+    """Return the SHA-256 of every input by kind and name.
+
+    Of an event: its files or, without any, its signals; and what is asked of it. Of an algorithm:
+    its rules, and the files that hold rules of the user's own. What such a file imports in its turn
+    is not looked at.
+    """
+    found: dict[str, str] = {}
+    for event in events:
+        found |= _event_digests(event)
+    for vehicle in sorted((shipped_folder("pulses") / "vehicles").glob("*.toml")):
+        found[f"vehicle: {vehicle.name}"] = _digest(vehicle.read_bytes())
+    for sensors in sensor_sets:
+        found[f"sensor set: {sensors.name}"] = _digest(repr(sensors).encode())
+    for algorithm in algorithms:
+        found[f"algorithm: {algorithm.name}"] = _digest(_content_of(algorithm).encode())
+        for path in sorted({p for rule in algorithm.rules.values() for p in _files_of(rule)}):
+            found[f"algorithm: {algorithm.name}: {path.name}"] = _digest(path.read_bytes())
+    return found
+
+
+def code_digest() -> str:
+    """SHA-256 of the source that makes rows: a run is resumed only by the code that began it."""
+    digest = hashlib.sha256()
+    for path in sorted(_PACKAGE.rglob("*.py")):
+        inside = path.relative_to(_PACKAGE)
+        if inside.parts[0] not in _ABOVE:
+            digest.update(f"{inside.as_posix()}\n".encode())
+            digest.update(path.read_bytes())
+    return digest.hexdigest()
+
+
+def same_content(one: Algorithm | SensorSet, other: Algorithm | SensorSet) -> bool:
+    """True if two sensor sets, or two algorithms, are the same but for where they were read."""
+    if isinstance(one, Algorithm) and isinstance(other, Algorithm):
+        return _content_of(one) == _content_of(other)
+    return repr(one) == repr(other)
+
+
+def _event_digests(event: Event) -> dict[str, str]:
+    files = [Path(f) for f in event.metadata.get("files", ())]
+    source = getattr(event.source, "file", "")
+    if source and Path(source).is_file():
+        files.append(Path(source))
+    found = {f"event {event.name}: {path.name}": _digest(path.read_bytes()) for path in files}
+    if not files:
+        digest = hashlib.sha256(_without_addresses(repr(event.source)).encode())
+        for name, signal in sorted(event.signals.items()):
+            axis = (signal.rate_hz, signal.start_s, signal.unit)
+            digest.update(f"{name} {axis}".encode() + signal.samples.tobytes())
+        found[f"event {event.name}: signals"] = digest.hexdigest()
+    asked = [sorted(event.requirements.items()), event.context, sorted(event.quiet)]
+    asked += [event.family, event.occurrence]
+    found[f"event {event.name}: requirements"] = _digest(repr(asked).encode())
+    return found
+
+
+def _content_of(algorithm: Algorithm) -> str:
+    try:
+        return algorithm_to_toml(algorithm)
+    except CrashsenseError:
+        rules = sorted((name, repr(rule)) for name, rule in algorithm.rules.items())
+        return _without_addresses(repr(rules))
+
+
+def _without_addresses(text: str) -> str:
+    """An object's place in memory is no part of what it is."""
+    return re.sub(r" at 0x[0-9a-fA-F]+", "", text)
+
+
+def _files_of(rule: Rule) -> Iterator[Path]:
+    """Files that hold a rule of the user's own: what it names, and where its class is written."""
+    named = str(getattr(rule, "file", ""))
+    for text in (named, named.rpartition(":")[0]):
+        if text and Path(text).is_file():
+            yield Path(text).resolve()
+    for item in (rule, getattr(rule, "inner", None)):
+        if item is not None:
+            yield from _written_in(item if inspect.isclass(item) else type(item))
+    for child in rule.children.values():
+        yield from _files_of(child)
+
+
+def _written_in(kind: type) -> Iterator[Path]:
+    try:
+        file = inspect.getsourcefile(kind)
+    except (TypeError, OSError):  # made by hand, in a shell or in compiled code
+        return
+    if file and Path(file).is_file():
+        path = Path(file).resolve()
+        if not path.is_relative_to(_PACKAGE):
+            yield path
+
+
+def _digest(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()

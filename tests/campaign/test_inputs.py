@@ -1,0 +1,230 @@
+"""What a plan is made from: nothing stale is gone on with, nothing is passed over in silence."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from pathlib import Path
+
+import pytest
+
+from crashsense.campaign import evaluate, open_run, resolve_plan
+from crashsense.cli import run as command
+from crashsense.errors import InputError, RunFolderError
+from crashsense.event import Event, Requirement
+from crashsense.resources import folder as shipped_folder
+from crashsense.rules import Algorithm, load_algorithm, rule_from_table
+from crashsense.sensing import load_sensor_set
+
+KNOCK = "hammer_tunnel"
+
+RULE = """
+import numpy as np
+from crashsense.rules import Rule
+
+class Steady(Rule):
+    requires = frozenset({"central_x"})
+
+    def demand(self, samples):
+        return np.full(samples.channels["central_x"].shape, LEVEL)
+"""
+
+
+@pytest.fixture
+def knock() -> Event:
+    """A library event without its recipe, as if made in Python."""
+    return dataclasses.replace(resolve_plan(events=[KNOCK]).events[0], source=None)
+
+
+def own_rule(folder: Path, level: str) -> Path:
+    (folder / "steady.py").write_text(RULE.replace("LEVEL", level), encoding="utf-8")
+    file = folder / "steady.toml"
+    file.write_text(
+        'name = "steady"\n[rules.front_airbag_stage_1]\nfamily = "python"\n'
+        'file = "steady.py:Steady"\n',
+        encoding="utf-8",
+    )
+    return file
+
+
+def verdict(run: object, restraint: str = "front_airbag_stage_1") -> str:
+    rows = run.verdicts  # type: ignore[attr-defined]
+    return str(rows.loc[rows["restraint"] == restraint, "verdict"].iloc[0])
+
+
+def test_an_edited_rule_file_is_another_plan(tmp_path: Path) -> None:
+    out = tmp_path / "run"
+    file = own_rule(tmp_path, "0.5")
+    assert verdict(evaluate(events=[KNOCK], algorithms=[str(file)], out=out)) == "held"
+    own_rule(tmp_path, "2.0")
+    with pytest.raises(RunFolderError, match=r"steady\.py differs.*--out"):
+        evaluate(events=[KNOCK], algorithms=[str(file)], out=out)
+    with pytest.raises(RunFolderError, match=r"inputs changed since the run.*steady\.py"):
+        _ = open_run(out).plan
+    beside = evaluate(events=[KNOCK], algorithms=[str(file)], out=out, or_next=True)
+    assert beside.folder == tmp_path / "run-2"
+    assert verdict(beside) == "inadvertent"
+    again = evaluate(events=[KNOCK], algorithms=[str(file)], out=out, or_next=True)
+    assert again.folder == tmp_path / "run-2"
+
+
+def test_another_requirement_of_an_event_made_in_python_is_another_plan(
+    tmp_path: Path, knock: Event
+) -> None:
+    out = tmp_path / "run"
+    evaluate(events=[knock], algorithms=["plain"], out=out)
+    fire = Requirement("fire", required_s=0.03, basis="test")
+    changed = dataclasses.replace(
+        knock, requirements={**knock.requirements, "front_airbag_stage_1": fire}
+    )
+    with pytest.raises(RunFolderError, match=f"event {KNOCK}: requirements differs"):
+        evaluate(events=[changed], algorithms=["plain"], out=out)
+
+
+def test_a_reopened_plan_does_not_take_the_library_for_an_event_of_the_same_name(
+    tmp_path: Path, knock: Event
+) -> None:
+    signals = {
+        name: s.replaced(0.5 * s.samples, note="halved") for name, s in knock.signals.items()
+    }
+    evaluate(
+        events=[dataclasses.replace(knock, signals=signals)],
+        algorithms=["plain"],
+        out=tmp_path / "run",
+    )
+    with pytest.raises(RunFolderError, match="inputs changed since the run"):
+        _ = open_run(tmp_path / "run").plan
+
+
+def test_a_resolved_plan_takes_no_overrides() -> None:
+    plan = resolve_plan(events=[KNOCK], algorithms=["plain"])
+    with pytest.raises(InputError) as error:
+        evaluate(plan, draws=3, algorithms=[load_algorithm("guarded")])
+    assert {fault.field for fault in error.value.faults} == {"draws", "algorithms"}
+    assert "['guarded']" in str(error.value)
+    assert evaluate(plan).plan is plan
+
+
+@pytest.mark.parametrize("what", ["events", "sensor_sets", "algorithms"])
+def test_an_empty_list_is_refused_by_name(what: str) -> None:
+    with pytest.raises(InputError, match=rf"plan: {what}: got \[\]; expected one or more"):
+        evaluate(**{"events": [KNOCK], what: []})
+
+
+@pytest.mark.parametrize("key", ["channel", "belts", "expect"])
+def test_words_for_records_are_refused_without_records(key: str) -> None:
+    value = {"channel": "1", "belts": "belted", "expect": "fire"}[key]
+    with pytest.raises(InputError, match=f"{key}: got '{value}'; expected nothing"):
+        evaluate(events=[KNOCK], **{key: value})
+
+
+def test_a_missing_part_makes_a_run_incomplete_and_is_made_again(tmp_path: Path) -> None:
+    out = tmp_path / "run"
+    first = evaluate(events=[KNOCK, "wall_full_25"], algorithms=["plain"], out=out)
+    sorted((out / "verdicts.parquet").glob("*.parquet"))[0].unlink()
+    with pytest.raises(RunFolderError, match=r"not complete \(1 parts are missing, part-0000"):
+        open_run(out)
+    again = evaluate(events=[KNOCK, "wall_full_25"], algorithms=["plain"], out=out)
+    assert again.verdicts.equals(first.verdicts)
+    assert open_run(out).summary()["rows"] == len(first.verdicts)
+
+
+def test_a_resume_that_is_stopped_leaves_no_summary_of_the_former_run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = tmp_path / "run"
+    evaluate(events=[KNOCK], algorithms=["plain"], out=out)
+    next((out / "verdicts.parquet").glob("*.parquet")).unlink()
+    monkeypatch.setattr("crashsense.campaign.run._Engine.choose", _stop)
+    with pytest.raises(KeyboardInterrupt):
+        evaluate(events=[KNOCK], algorithms=["plain"], out=out)
+    assert not (out / "summary.json").exists()
+
+
+def _stop(*_: object) -> None:
+    raise KeyboardInterrupt
+
+
+@pytest.mark.parametrize("name", ["del\x7f", "sign \U0001f680"])
+def test_a_path_with_rare_signs_is_read_back(tmp_path: Path, name: str) -> None:
+    folder = tmp_path / name
+    folder.mkdir()
+    file = own_rule(folder, "0.5")
+    evaluate(events=[KNOCK], algorithms=[str(file)], out=folder / "run")
+    assert open_run(folder / "run").plan.algorithms[0].name == "steady"
+
+
+def test_files_of_ones_own_do_not_pass_for_shipped_ones(tmp_path: Path) -> None:
+    algorithm = tmp_path / "guarded.toml"
+    rules = '[rules.front_airbag_stage_1]\nfamily = "velocity_change"\nthreshold_m_s = 1.0\n'
+    algorithm.write_text(f'name = "guarded"\n{rules}', encoding="utf-8")
+    recipe = tmp_path / "knock.toml"
+    shipped = next((shipped_folder("pulses") / "misuse").rglob(f"{KNOCK}.toml"))
+    recipe.write_text(f"# mine\n{shipped.read_text(encoding='utf-8')}", encoding="utf-8")
+    with pytest.raises(InputError) as error:
+        evaluate(events=[str(recipe)], algorithms=[str(algorithm)])
+    assert [Path(fault.file).name for fault in error.value.faults] == [
+        "knock.toml",
+        "guarded.toml",
+    ]
+    assert "a name of its own" in str(error.value)
+    assert len(resolve_plan(events=[str(shipped)]).events) == 1
+
+
+def test_a_set_without_a_sensor_judges_what_it_can() -> None:
+    standard = load_sensor_set("standard")
+    central = {name: s for name, s in standard.sensors.items() if name.startswith("central")}
+    few = dataclasses.replace(standard, name="central_only", sensors=central)
+    front = rule_from_table({"family": "velocity_change", "threshold_m_s": 2.0})
+    side = rule_from_table({"family": "level", "channel": "side_left_y", "threshold_g": 20.0})
+    both = Algorithm("both", rules={"front_airbag_stage_1": front, "side_airbag_left": side})
+    run = evaluate(events=[KNOCK], sensor_sets=[few], algorithms=[both])
+    assert verdict(run) == "held"
+    assert verdict(run, "side_airbag_left") == "not_evaluated"
+    reasons = run.verdicts.set_index("restraint")["reason"]
+    assert reasons["side_airbag_left"] == "no sensor for side_left_y"
+    assert any("central_only has no sensor for side_left_y" in note for note in run.plan.notes)
+    blind = Algorithm("blind", rules={"side_airbag_left": side})
+    with pytest.raises(InputError, match="blind can judge nothing without"):
+        evaluate(events=[KNOCK], sensor_sets=[few], algorithms=[blind])
+
+
+def test_numbers_beyond_the_tables_are_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert command(["evaluate", "--events", KNOCK, "--seed", str(2**63)]) == 2
+    assert command(["evaluate", "--events", KNOCK, "--draws", "99999999999999999999"]) == 2
+    lines = capsys.readouterr().err.splitlines()
+    assert [line.split(":")[1].strip() for line in lines] == ["seed", "draws"]
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_second_plan_in_the_same_place_gets_a_folder_of_its_own(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    for draws in ("0", "2", "0"):
+        words = ["evaluate", "--events", KNOCK, "--algorithm", "plain", "--draws", draws]
+        assert command(words) in (0, 1)
+    folders = sorted(p.name for p in tmp_path.iterdir())
+    assert folders == ["crashsense-run", "crashsense-run-2"]
+    assert "crashsense-run-2/report.html" in capsys.readouterr().out
+    draws_of = [json.loads((tmp_path / f / "summary.json").read_text())["draws"] for f in folders]
+    assert draws_of == [0, 2]
+
+
+def test_bad_values_in_lists_are_faults_and_no_traceback(tmp_path: Path) -> None:
+    file = tmp_path / "own.toml"
+    head = 'name = "own"\n[rules.front_airbag_stage_1]\nfamily = "velocity_change"\n'
+    file.write_text(f"{head}threshold_m_s = []\n", encoding="utf-8")
+    with pytest.raises(InputError, match=r"threshold_m_s: got \[\]"):
+        load_algorithm(file)
+
+
+@pytest.mark.parametrize("value", ["nan", "inf", '"wide"', "true", "[]"])
+def test_a_bad_range_is_a_fault_and_no_traceback(tmp_path: Path, value: str) -> None:
+    file = tmp_path / "own.toml"
+    file.write_text(f'name = "own"\n[parts.p]\nrange_g = {value}\n', encoding="utf-8")
+    with pytest.raises(InputError, match=r"parts\.p: range_g: got"):
+        load_sensor_set(file)
