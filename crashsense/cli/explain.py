@@ -83,6 +83,8 @@ def explain(run: str, event: str, draw: int, restraint: str | None, **options: A
         f"{replayed.event.name}, draw {draw}, sensor set {replayed.sensor_set.name}, "
         f"algorithm {replayed.algorithm.name}"
     )
+    for note in replayed.notes:
+        click.echo(f"Note: {note}")
     for name in RESTRAINTS if restraint is None else (restraint,):
         click.echo("")
         for line in explanation(replayed, name):
