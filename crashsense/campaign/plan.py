@@ -19,7 +19,8 @@ from crashsense.records import read_record
 from crashsense.rules import Algorithm, algorithm_names, load_algorithm
 from crashsense.sensing import SensorSet, load_sensor_set, sensor_set_names
 from crashsense.synthesis import Recipe, load_recipes, parse_recipe
-from crashsense.synthesis.recipe import faults_of, select_events
+from crashsense.synthesis.recipe import select_events
+from crashsense.synthesis.wording import faults_of
 
 DEFAULT_SENSOR_SETS = ("standard",)
 DEFAULT_ALGORITHMS = ("plain", "guarded")

@@ -40,7 +40,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "rules": ("rules", "rules", "List or show rule families and shipped algorithms."),
     "safety": ("safety", "safety", "Print scope, hazards, regulations and data limits."),
     "sensors": ("sensors", "sensors", "List or show sensor parts and sensor sets."),
-    "study": ("study", "study", "Studies: which sensor range to buy, and more."),
+    "study": ("study", "study", "Studies over many evaluations; it lists them."),
 }
 
 EXIT_MET = 0

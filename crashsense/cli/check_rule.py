@@ -145,12 +145,16 @@ def _report(make: Callable[[], Rule]) -> int:
     from crashsense.rules.conformance import check_rule as run_checks
 
     results = run_checks(make)
+    told: dict[str, list[str]] = {}
     for result in results:
         first = (CHECKS[result.name].__doc__ or "").strip().splitlines()[0]
         if result.passed:
             click.echo(f"passed  {result.name}: {first}")
         else:
-            click.echo(f"FAILED  {result.name}: {result.message}")
+            told.setdefault(result.message, []).append(result.name)
+    # One error of the rule stops many checks: it is said once.
+    for message, names in told.items():
+        click.echo(f"FAILED  {', '.join(names)}: {message}")
     failed = sum(not result.passed for result in results)
     click.echo(f"{len(results) - failed} of {len(results)} checks passed")
     return failed

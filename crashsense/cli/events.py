@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from crashsense.cli import LazyGroup
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.resources import CAUTION
 
@@ -19,13 +21,26 @@ _FOLDER = click.option(
     "--folder", type=click.Path(), default=None, help="A recipe folder of your own."
 )
 
+#: What the listing may be asked for: alike with and without the word ``list``.
+_FILTERS = (
+    click.option("--family", default=None, help="Only events of this family."),
+    click.option(
+        "--restraint", default=None, help="Only events that state more than 'open' for it."
+    ),
+    click.option("--expectation", default=None, help="fire, no_fire or open (of any restraint)."),
+    click.option("--format", "style", default="text", help="text or json."),
+    _FOLDER,
+)
 
-@click.group(invoke_without_command=True)
-@click.option("--family", default=None, help="Only events of this family.")
-@click.option("--restraint", default=None, help="Only events that state more than 'open' for it.")
-@click.option("--expectation", default=None, help="fire, no_fire or open (of any restraint).")
-@click.option("--format", "style", default="text", help="text or json.")
-@_FOLDER
+
+def _filters(command: Callable[..., None]) -> Callable[..., None]:
+    for option in reversed(_FILTERS):
+        command = option(command)
+    return command
+
+
+@click.group(cls=LazyGroup, invoke_without_command=True)
+@_filters
 @click.pass_context
 def events(
     context: click.Context,
@@ -35,7 +50,7 @@ def events(
     style: str,
     folder: str | None,
 ) -> None:
-    """List the events of the library or of a folder; show and export single ones."""
+    """List, show and export the events of the library or of a folder; without a word: list."""
     if context.invoked_subcommand is not None:
         given = {
             "--family": family,
@@ -52,7 +67,31 @@ def events(
         if faults:
             raise InputError(faults)
         return
+    _list(family, restraint, expectation, style, folder)
+
+
+@events.command("list")
+@_filters
+def list_command(
+    family: str | None,
+    restraint: str | None,
+    expectation: str | None,
+    style: str,
+    folder: str | None,
+) -> None:
+    """List the events: name, row of the matrix, title and what is expected."""
+    _list(family, restraint, expectation, style, folder)
+
+
+def _list(
+    family: str | None,
+    restraint: str | None,
+    expectation: str | None,
+    style: str,
+    folder: str | None,
+) -> None:
     _check_filters(family, restraint, expectation, style)
+    from crashsense.reporting.event_card import expectation_words
     from crashsense.synthesis import load_recipes
 
     rows = [
@@ -70,9 +109,7 @@ def events(
         if row["family"] != current:
             current = row["family"]
             click.echo(f"\n{current}" if row is not rows[0] else str(current))
-        fires = [r for r, e in row["expectations"].items() if e == "fire"]
-        holds = [r for r, e in row["expectations"].items() if e == "no_fire"]
-        word = f"fire {', '.join(fires)}" if fires else ("no fire" if holds else "open")
+        word = expectation_words(row["expectations"])
         click.echo(f"  {row['name']:<{width}}  {row['matrix']:<4} {row['title']}  [{word}]")
     click.echo(f"\n{len(rows)} events. crashsense events show NAME   card and figure of one")
 
@@ -154,13 +191,17 @@ def _find(name: str, folder: str | None) -> tuple[Recipe, Event]:
 @_FOLDER
 def show(name: str, figure: str | None, folder: str | None) -> None:
     """Print the card of an event and draw its motion to a file (NAME.png without --figure)."""
+    from crashsense.reporting.event_card import card
+    from crashsense.reporting.event_figure import event_figure, event_motion
+    from crashsense.reporting.figures import save
+
     recipe, event = _find(name, folder)
     target = Path(figure if figure is not None else f"{name}.png")
     _check_target(target, (".png", ".svg", ".pdf"), option="--figure")
     click.echo(CAUTION + "\n")
     for line in card(recipe, event):
         click.echo(line)
-    draw(recipe, event, target)
+    save(event_figure(event_motion(recipe, event)), target)
     click.echo(f"\nFigure: {target}")
 
 
@@ -172,125 +213,6 @@ def _check_target(path: Path, endings: tuple[str, ...], *, option: str) -> None:
         faults.append(Fault("command line", option, str(path), "a file in an existing folder"))
     if faults:
         raise InputError(faults)
-
-
-def card(recipe: Recipe, event: Event) -> list[str]:
-    """The card of an event: model, parameters with basis, requirements, key figures."""
-    lines = [
-        event.title,
-        f"  event {event.name}, family {event.family}, matrix row {recipe.matrix or '-'}",
-        f"  model {recipe.model.name}: {recipe.model.title}",
-        f"  context: {'belted' if event.context.belted else 'unbelted'}",
-        "",
-        "Parameters",
-    ]
-    for key, value in recipe.parameters.model_dump(mode="json").items():
-        basis = recipe.basis.get(key, "default of the model")
-        lines.append(f"  {key:<22} {value!s:<18} {basis}")
-    lines += ["", "Requirements (time to fire from time zero)"]
-    for restraint, entry in event.requirements.items():
-        time = "" if entry.required_s is None else f"{1e3 * entry.required_s:.1f} ms"
-        lines.append(f"  {restraint:<22} {entry.expectation:<8} {time:<9} {entry.basis}")
-    lines += ["", "Figures"]
-    for label, value in key_figures(recipe, event):
-        lines.append(f"  {label:<40} {value}")
-    lines += ["", "Tolerances (standard deviation, or half width if uniform)"]
-    for key, tolerance in recipe.tolerances.items():
-        lines.append(f"  {key:<22} {tolerance.kind:<8} {tolerance.width:<7g} {tolerance.basis}")
-    if recipe.notes:
-        lines += ["", recipe.notes]
-    return lines
-
-
-def key_figures(recipe: Recipe, event: Event) -> list[tuple[str, str]]:
-    """Peak, velocity change and duration of the cabin, and what the model states of itself."""
-    import numpy as np
-
-    from crashsense.units import STANDARD_GRAVITY
-
-    synthesis = recipe.synthesise([0], seed=0)
-    out = []
-    for axis, cabin in (("x", synthesis.cabin_x), ("y", synthesis.cabin_y)):
-        if cabin is None or not cabin.any():
-            continue
-        samples = cabin[0]
-        window = max(1, round(0.005 * synthesis.rate_hz))
-        total = np.concatenate([[0.0], np.cumsum(samples)])
-        mean = np.abs(total[window:] - total[:-window]) / window
-        duration = float(np.count_nonzero(np.abs(samples) > 0.05 * np.abs(samples).max()))
-        out += [
-            (f"cabin {axis}: peak of 5 ms mean", f"{mean.max() / STANDARD_GRAVITY:.1f} g"),
-            (
-                f"cabin {axis}: velocity change",
-                f"{3.6 * abs(total[-1]) / synthesis.rate_hz:.1f} km/h",
-            ),
-            (
-                f"cabin {axis}: duration above 5 % of peak",
-                f"{1e3 * duration / synthesis.rate_hz:.0f} ms",
-            ),
-        ]
-    out += [(key, f"{float(value[0]):.4g}") for key, value in synthesis.facts.items()]
-    for channel, signal in event.signals.items():
-        if signal.unit == "m/s^2" and signal.samples.any():
-            peak = float(np.abs(signal.samples).max()) / STANDARD_GRAVITY
-            out.append((f"{channel}: peak", f"{peak:.1f} g"))
-    return out
-
-
-def draw(recipe: Recipe, event: Event, path: Path) -> None:
-    """Draw acceleration, velocity, displacement and free-flight travel to a file."""
-    import numpy as np
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    from crashsense.occupant import FREE_TRAVEL_M
-    from crashsense.signal import cumulative_trapezoid
-    from crashsense.units import STANDARD_GRAVITY
-
-    synthesis = recipe.synthesise([0], seed=0)
-    name = next(
-        (n for n in ("central_x", "central_y", "central_z") if n in event.signals),
-        next(iter(event.signals)),
-    )
-    loud = max(
-        (n for n in ("central_x", "central_y", "central_z") if n in event.signals),
-        key=lambda n: float(np.abs(event.signals[n].samples).max()),
-        default=name,
-    )
-    cabin = synthesis.cabin_x if loud.endswith("x") else synthesis.cabin_y
-    signal = event.signals[loud]
-    times = 1e3 * signal.times_s
-    rigid = signal.samples if cabin is None else cabin[0]
-    step = 1.0 / signal.rate_hz
-    velocity = cumulative_trapezoid(rigid, step_s=step)
-    start = float(synthesis.facts.get("speed_m_s", np.zeros(1))[0]) if loud.endswith("x") else 0.0
-    moved = cumulative_trapezoid(velocity, step_s=step)
-    since = np.maximum(0.0, 1e-3 * times)
-    figure = Figure(figsize=(8.0, 10.0), layout="constrained")
-    FigureCanvasAgg(figure)
-    axes = figure.subplots(4, 1, sharex=True)
-    axes[0].plot(times, signal.samples / STANDARD_GRAVITY, color="0.6", lw=0.5, label=loud)
-    axes[0].plot(times, rigid / STANDARD_GRAVITY, color="C0", lw=1.2, label="rigid body")
-    axes[0].set_ylabel("acceleration [g]")
-    axes[0].legend(loc="lower right", fontsize=8)
-    axes[1].plot(times, 3.6 * (start + velocity), color="C0")
-    axes[1].set_ylabel("velocity [km/h]")
-    axes[2].plot(times, 1e3 * (start * since + moved), color="C0")
-    axes[2].set_ylabel("displacement [mm]")
-    axes[3].plot(times, 1e3 * np.abs(moved), color="C0", label="free flight")
-    axes[3].axhline(1e3 * FREE_TRAVEL_M, color="0.4", ls="--", lw=0.8, label="127 mm")
-    axes[3].set_ylabel("free-flight travel [mm]")
-    axes[3].set_ylim(0.0, 400.0)
-    axes[3].set_xlabel("time from first contact [ms]")
-    for restraint, entry in event.requirements.items():
-        if entry.required_s is not None and entry.expectation == "fire":
-            axes[3].axvline(1e3 * entry.required_s, color="C3", lw=0.8)
-            axes[3].annotate(
-                restraint, (1e3 * entry.required_s, 390.0), rotation=90, fontsize=6, va="top"
-            )
-    axes[3].legend(loc="lower right", fontsize=8)
-    axes[0].set_title(event.title)
-    figure.savefig(path, metadata={} if path.suffix == ".png" else {"Date": None})
 
 
 @events.command()

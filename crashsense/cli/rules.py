@@ -7,19 +7,8 @@ from typing import Any
 
 import click
 
+from crashsense.cli import LazyGroup
 from crashsense.errors import Fault, InputError, nearest
-
-
-class _Listing(click.Group):
-    """A group that answers an unknown subcommand with the nearest one."""
-
-    def resolve_command(
-        self, ctx: click.Context, args: list[str]
-    ) -> tuple[str | None, click.Command | None, list[str]]:
-        known = self.list_commands(ctx)
-        if args and args[0] not in known and not args[0].startswith("-"):
-            raise InputError([Fault("command line", "rules", args[0], nearest(args[0], known))])
-        return super().resolve_command(ctx, args)
 
 
 def _default(value: Any) -> str:
@@ -43,15 +32,21 @@ def parameter_lines(family: Any) -> list[str]:
     return lines
 
 
-@click.group(cls=_Listing, invoke_without_command=True)
+@click.group(cls=LazyGroup, invoke_without_command=True)
 @click.pass_context
 def rules(ctx: click.Context) -> None:
-    """List the rule families with their parameters, units and ranges.
+    """List or show rule families and algorithms; without a word: list."""
+    if ctx.invoked_subcommand is None:
+        _list()
 
-    `crashsense rules show NAME` prints the card of a family, or a shipped algorithm.
-    """
-    if ctx.invoked_subcommand is not None:
-        return
+
+@rules.command("list")
+def list_command() -> None:
+    """List the rule families with their parameters, units and ranges, and the algorithms."""
+    _list()
+
+
+def _list() -> None:
     from crashsense.rules import (
         algorithm_names,
         installed_families,
@@ -78,12 +73,18 @@ def rules(ctx: click.Context) -> None:
         click.echo("\nInstalled")
         for name, point in installed.items():
             click.echo(f"  {name}: {point.value}")
+    click.echo(
+        "\ncrashsense rules show NAME   card of a family, or an algorithm (FILE.toml: your own)"
+    )
 
 
 @rules.command()
 @click.argument("name")
 def show(name: str) -> None:
-    """Print the card of the family or the algorithm NAME."""
+    """Print the card of a family, or an algorithm as TOML.
+
+    NAME: a family, a shipped algorithm, or an algorithm file of your own.
+    """
     from crashsense.rules import (
         algorithm_names,
         algorithm_to_toml,
@@ -93,7 +94,7 @@ def show(name: str) -> None:
     )
     from crashsense.rules.registry import find_family
 
-    if name in algorithm_names():
+    if name in algorithm_names() or name.endswith(".toml"):
         click.echo(algorithm_to_toml(load_algorithm(name)), nl=False)
         return
     known = [*rule_families(), *installed_families()]

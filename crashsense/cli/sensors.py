@@ -6,16 +6,18 @@ from typing import TYPE_CHECKING
 
 import click
 
+from crashsense.cli import LazyGroup
 from crashsense.errors import unknown_name
 
 if TYPE_CHECKING:
     from crashsense.sensing import Sensor, SensorSet
+    from crashsense.sensing.faults import SensorFault
 
 
-@click.group(invoke_without_command=True)
+@click.group(cls=LazyGroup, invoke_without_command=True)
 @click.pass_context
 def sensors(context: click.Context) -> None:
-    """List or show sensor parts and sensor sets."""
+    """List or show sensor parts, sensor sets and faults; without a word: list."""
     if context.invoked_subcommand is None:
         _list()
 
@@ -29,15 +31,43 @@ def list_command() -> None:
 @sensors.command()
 @click.argument("name")
 def show(name: str) -> None:
-    """Show a part, a sensor set or a sensor file: numbers, their basis, delays."""
+    """Show a part, a sensor set, a sensor file or a fault: numbers, their basis, delays."""
     from crashsense.sensing import find_part, load_sensor_set, part_names, sensor_set_names
+    from crashsense.sensing.catalogue import fault_kinds
 
     if name in part_names():
         _show_part(find_part(name))
     elif name in sensor_set_names() or name.endswith(".toml"):
         _show_set(load_sensor_set(name))
+    elif name in fault_kinds():
+        _show_faults(name)
     else:
-        raise unknown_name("sensor", name, {*part_names(), *sensor_set_names()})
+        raise unknown_name("sensor", name, {*part_names(), *sensor_set_names(), *fault_kinds()})
+
+
+@sensors.command()
+@click.argument("kind", required=False)
+def faults(kind: str | None) -> None:
+    """Print the faults that a sensor file may plug in: parameters, units, an example of each.
+
+    KIND: only this one.
+    """
+    from crashsense.sensing.catalogue import fault_kinds
+
+    known = fault_kinds()
+    if kind is not None and kind not in known:
+        raise unknown_name("fault", kind, known)
+    click.echo("A fault stands below the part that it befalls; a part may have several.")
+    for name in known if kind is None else (kind,):
+        click.echo()
+        _show_faults(name)
+
+
+def _show_faults(kind: str) -> None:
+    from crashsense.sensing.fault_cards import fault_lines
+
+    for line in fault_lines(kind):
+        click.echo(line)
 
 
 def _list() -> None:
@@ -57,13 +87,14 @@ def _list() -> None:
             f" {part.corner_hz:4g} Hz {poles:<19} {part.bits:2d} bit  {part.title}"
         )
     click.echo(f"\nFaults that a sensor file may plug in: {', '.join(fault_kinds())}")
-    click.echo("\ncrashsense sensors show NAME   numbers of a part or a set, and their basis")
+    click.echo("crashsense sensors faults      their parameters, units and examples")
+    click.echo("crashsense sensors show NAME   numbers of a part or a set, and their basis")
 
 
 def _show_part(part: Sensor) -> None:
     from crashsense.sensing.catalogue import file_names
 
-    click.echo(f"{part.part}: {part.title}")
+    click.echo(f"{part.part}: {part.title}".removesuffix(": "))
     rows: list[tuple[str, str]] = [
         (name, f"{getattr(part, field) / factor:g}")
         for name, (field, factor) in file_names(part.kind).items()
@@ -75,11 +106,32 @@ def _show_part(part: Sensor) -> None:
     ]
     for name, value in rows:
         click.echo(f"  {name:<34} {value:<12} {part.basis.get(name, '')}".rstrip())
+    for fault in part.faults:
+        click.echo(f"  fault {fault.kind:<28} {_fault_numbers(fault, kind=part.kind)}".rstrip())
+
+
+def _fault_numbers(fault: SensorFault, *, kind: str) -> str:
+    """Parameters of a fault in the names and units of a file."""
+    from crashsense.sensing.catalogue import UNITS
+    from crashsense.sensing.fault_cards import FAULT_CARDS, fault_file_names
+
+    unit, scale = UNITS[kind]
+    told = []
+    for field, (name, factor) in fault_file_names(fault.kind, unit=unit).items():
+        value = getattr(fault, field)
+        words = FAULT_CARDS[fault.kind][1][field].default
+        if words and value == type(fault).__dataclass_fields__[field].default:
+            told.append(f"{name}: {words}")
+        else:
+            told.append(f"{name} = {value / (scale if factor is None else factor):g}")
+    return ", ".join(told)
 
 
 def _show_set(sensor_set: SensorSet) -> None:
+    from crashsense.sensing import find_part, part_names
+
     unit = sensor_set.control_unit
-    click.echo(f"{sensor_set.name}: {sensor_set.title}")
+    click.echo(f"{sensor_set.name}: {sensor_set.title}".removesuffix(": "))
     click.echo(
         f"  control unit: tick {unit.tick_rate_hz:g} Hz, words read after {unit.read_s * 1e3:g} ms,"
         f" task {unit.task_s * 1e3:g} ms; sensors modelled at {unit.internal_rate_hz:g} Hz"
@@ -95,3 +147,10 @@ def _show_set(sensor_set: SensorSet) -> None:
         "  Total delay: element + filter at low frequency + waiting for late words + reading"
         "\n  + task; on top of it comes the wait for the next sampling instant."
     )
+    parts = {sensor.part: sensor for sensor in sensor_set.sensors.values()}
+    shipped = {n for n, p in parts.items() if n in part_names() and p == find_part(n)}
+    for name in sorted(set(parts) - shipped):
+        click.echo()
+        _show_part(parts[name])
+    if shipped:
+        click.echo(f"\nShipped parts (crashsense sensors show NAME): {', '.join(sorted(shipped))}")

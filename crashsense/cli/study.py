@@ -14,7 +14,7 @@ from crashsense.resources import CAUTION
 
 #: Study -> (module in this room, function, one line for ``--help``).
 STUDIES: dict[str, tuple[str, str, str]] = {
-    "range": ("study", "range_command", "Which sensor range, word length and corner to buy."),
+    "range": ("study", "range_command", "What a sensor's range changes against an ideal one."),
 }
 
 DEFAULT_FOLDER = "crashsense-study-range"
@@ -59,67 +59,107 @@ class Numbers(click.ParamType):
 @click.option("--sensor-set", default="standard", metavar="NAME|FILE", show_default=True)
 @click.option("--sensor", default="central_x", show_default=True, help="Sensor that is varied.")
 @click.option("--restraint", default="front_airbag_stage_1", show_default=True)
-@click.option("--ranges", type=Numbers(), default="35,50,70,100,120,240", show_default=True)
-@click.option("--bits", type=Numbers(whole=True), default="10", show_default=True)
-@click.option("--corners", type=Numbers(), default="400", show_default=True, help="[Hz]")
+@click.option(
+    "--ranges",
+    type=Numbers(),
+    help="[g; pressure: kPa; roll rate: deg/s] Default: 35,50,70,100,120,240 g; other kinds: 1/8 to"
+    " 2 times the part's own.",
+)
+@click.option("--bits", type=Numbers(whole=True), help="Default: the part's own.")
+@click.option("--corners", type=Numbers(), help="[Hz] Default: the part's own.")
+@click.option("--engine", type=OneOf("numpy", "fast"), help="Default: the fastest installed.")
 @click.option("--out", default=DEFAULT_FOLDER, metavar="DIR", show_default=True)
 def range_command(**options: Any) -> int:
     """Run every range, word length and filter corner over a set of events.
 
-    Writes range.parquet, range.csv, range_settings.csv, range.svg and advice.txt. Records replace
-    the library unless events are named as well.
+    Each is compared with the ideal sensor (unlimited range, exact words): which requirements the
+    range loses, which it gains, and which fail anyway. Writes range.parquet, range.csv,
+    range_settings.csv, range.svg and advice.txt into a new folder or that of a former study.
+    Records replace the library unless events are named as well.
     """
+    from crashsense.engine import choose, using
     from crashsense.rules import load_algorithm
     from crashsense.sensing import load_sensor_set
-    from crashsense.studies.sensor_range import study_range, write_range_study
+    from crashsense.studies.range_files import check_range_folder, write_range_study
+    from crashsense.studies.sensor_range import study_range
 
-    # Before the events, whose making takes a while: a mistyped name is told at once.
+    # Before the events, whose making takes a while: what is mistyped is told at once.
+    check_range_folder(options["out"])
+    engine, note = choose(options["engine"])
     algorithm = load_algorithm(options["algorithm"])
     sensor_set = load_sensor_set(options["sensor_set"])
-    events = _events(options)
+    if note:
+        click.echo(note, err=True)
     bar = sys.stderr.isatty()
 
     def progress(done: int, total: int) -> None:
         if bar:
             click.echo(f"\r{done}/{total} events", nl=done == total, err=True)
 
-    found = study_range(
-        events,
-        algorithm=algorithm,
-        sensor_set=sensor_set,
-        sensor=options["sensor"],
-        restraint=options["restraint"],
-        ranges_g=options["ranges"],
-        bits=options["bits"],
-        corners_hz=options["corners"],
-        on_progress=progress,
-    )
+    with using(engine):
+        found = study_range(
+            _events(options),
+            algorithm=algorithm,
+            sensor_set=sensor_set,
+            sensor=options["sensor"],
+            restraint=options["restraint"],
+            ranges=options["ranges"],
+            bits=options["bits"],
+            corners_hz=options["corners"],
+            on_progress=progress,
+        )
     folder = write_range_study(found, options["out"])
     click.echo(f"CAUTION: {CAUTION}\n")
     click.echo(
         f"{options['sensor']}, {options['restraint']}, algorithm {found.metadata['algorithm']},"
         f" {found.table['event'].nunique()} events, nominal sensors\n"
     )
-    click.echo(
-        "  range g  bits  corner Hz  clipped before/after %  velocity error 60 ms m/s"
-        "  shift ms  c/m   failed"
-    )
-    for _, row in found.settings.iterrows():
-        click.echo(
-            f"  {row['range_g']:7g} {row['bits']:5g} {row['corner_hz']:10g}"
-            f"  {100 * row['worst_clipped_before_filter']:10.1f} /"
-            f" {100 * row['worst_clipped_after_filter']:<8.1f}"
-            f"  {_number(row['worst_velocity_error_60ms_m_s'], 3):>24}"
-            f"  {_number(row['worst_fire_time_shift_ms'], 1):>8}"
-            f"  {_number(row['separation_ratio'], 2):>5}  {row['failures']:5d}"
-        )
+    click.echo(_settings_text(found.settings, found.metadata))
     click.echo("\n" + "\n".join(found.advice))
     click.echo(f"\nTables and figure: {folder}")
     return 0
 
 
-def _number(value: float, digits: int) -> str:
-    return "-" if value != value else f"{value:.{digits}f}"
+def _settings_text(settings: Any, metadata: dict[str, Any]) -> str:
+    """One line a setting, and one for the ideal sensor of each corner."""
+    velocity = "worst_velocity_error_60ms_m_s" in settings.columns
+    unit = metadata["unit"]
+    error = "  velocity error m/s due/60 ms" if velocity else ""
+    lines = [
+        f"  range {unit:<5}  bits  corner Hz  clipped before/after %{error}  shift ms   c/m"
+        "  failed  lost  gained"
+    ]
+    for _, row in settings.iterrows():
+        if velocity:
+            error = (
+                f"  {_number(row['worst_velocity_error_required_m_s'], 3):>18} /"
+                f" {_number(row['worst_velocity_error_60ms_m_s'], 3):<7}"
+            )
+        lines.append(
+            f"  {row[metadata['range_column']]:<11g}  {row['bits']:4g}  {row['corner_hz']:9g}"
+            f"  {100 * row['worst_clipped_before_filter']:10.1f} /"
+            f" {100 * row['worst_clipped_after_filter']:<9.1f}"
+            f"{error}  {_number(row['worst_fire_time_shift_ms'], 1, sign='+'):>8}"
+            f"  {_number(row['separation_ratio'], 2):>4}  {row['failures']:6d}"
+            f"  {row['requirements_lost']:4d}  {row['requirements_gained']:6d}"
+        )
+    for corner, rows in settings.groupby("corner_hz", sort=True):
+        row = rows.iloc[0]
+        error = f"  {'-':>18} / {'-':<7}" if velocity else ""
+        lines.append(
+            f"  {'ideal':<11}  {'-':>4}  {corner:9g}  {'0.0':>10} / {'0.0':<9}{error}  {'-':>8}"
+            f"  {_number(row['ideal_separation_ratio'], 2):>4}  {row['ideal_failures']:6d}"
+            f"  {'-':>4}  {'-':>6}"
+        )
+    lines.append(
+        "  shift: fire time less that of the ideal sensor (+ later, - earlier), worst must-fire"
+        " event that the ideal\n  sensor meets; lost, gained: requirements against the ideal sensor"
+    )
+    return "\n".join(lines)
+
+
+def _number(value: float, digits: int, *, sign: str = "-") -> str:
+    return "-" if value != value else f"{value:{sign}.{digits}f}"
 
 
 def _events(options: dict[str, Any]) -> list[Any]:

@@ -27,6 +27,12 @@ class Finding:
     >>> print(Finding("warning", "noise", file="v1.093", field="before contact", value="3.1 g rms",
     ...     expected="below 1 g rms"))
     warning: noise: v1.093: before contact: got '3.1 g rms'; expected below 1 g rms
+
+    A note says what was seen, and what that was checked against:
+
+    >>> print(Finding("info", "offset", file="v1.093", field="before contact", value="0.1 g",
+    ...     expected="offset within 1 g", note="taken off"))
+    note: offset: v1.093: before contact: 0.1 g; checked against: offset within 1 g (taken off)
     """
 
     severity: str
@@ -43,7 +49,16 @@ class Finding:
         return Fault(self.file, self.field, self.value, f"{self.expected}{tail}")
 
     def __str__(self) -> str:
+        if self.severity == "info":
+            return f"note: {self.check}: {self.file}: {self.field}: {self._noted()}"
         return f"{self.severity}: {self.check}: {self.fault()}"
+
+    def _noted(self) -> str:
+        """What a note says: nothing is wrong, so nothing else was expected."""
+        tail = f" ({self.note})" if self.note else ""
+        if self.value is None:
+            return f"no sign of {self.expected}{tail}"
+        return f"{self.value}; checked against: {self.expected}{tail}"
 
 
 def raise_errors(findings: Iterable[Finding]) -> None:

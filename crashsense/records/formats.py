@@ -56,7 +56,8 @@ def open_records(path: str | Path) -> list[Record]:
     place = Path(path)
     shown = str(path)
     if not place.exists():
-        raise InputError([Fault(shown, "record", "nothing there", "a record's folder or header")])
+        missing = "a record's folder or header; nothing is there"
+        raise InputError([Fault(shown, "record", None, missing)])
     expected = f"a header of a supported format: {supported()}"
     if place.is_file():
         look = _look(place)

@@ -76,15 +76,6 @@ def catalogue_entry(recipe: Recipe) -> CatalogueEntry:
         step = 1.0 / synthesis.rate_hz
         speed = cumulative_trapezoid(flight, step_s=step)
         travel = cumulative_trapezoid(speed, step_s=step)
-    states = recipe.requirements
-    stage = {entries["front_airbag_stage_1"].expectation for entries in states.values()}
-    sides = {
-        entries[r].expectation
-        for entries in states.values()
-        for r in ("side_airbag_left", "side_airbag_right", "curtain_left", "curtain_right")
-    }
-    fires = "fire" in stage or "fire" in sides
-    told = "fire" if fires else "open" if "open" in stage else "no fire"
     return CatalogueEntry(
         name=recipe.name,
         title=recipe.title,
@@ -93,8 +84,24 @@ def catalogue_entry(recipe: Recipe) -> CatalogueEntry:
         times_s=np.asarray(times),
         central_x=None if x is None else x[0],
         travel_m=travel,
-        expectation=told,
+        expectation=_told(recipe),
     )
+
+
+def _told(recipe: Recipe) -> str:
+    """The tag: fire if any restraint must, else what the front bag must; by belts if they differ.
+
+    ``"fire unbelted, open belted"``.
+    """
+    words = {}
+    for state in sorted(recipe.belts, reverse=True):
+        entries = recipe.requirements[state]
+        fires = any(entry.expectation == "fire" for entry in entries.values())
+        front = entries["front_airbag_stage_1"].expectation.replace("_", " ")
+        words[state] = "fire" if fires else front
+    if len(set(words.values())) == 1:
+        return next(iter(words.values()))
+    return ", ".join(f"{word} {state}" for state, word in words.items())
 
 
 def _origin(recipe: Recipe, synthesis: Synthesis) -> float:

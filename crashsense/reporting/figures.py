@@ -29,7 +29,7 @@ _MARKERS = {
 }
 
 
-def _figure(width: float, height: float) -> Figure:
+def new_figure(width: float, height: float) -> Figure:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
@@ -51,7 +51,7 @@ def timing_figure(rows: Sequence[TimingRow], *, title: str = "") -> Figure:
 
     A row that never fired carries a cross at the right border.
     """
-    figure = _figure(8.6, 1.0 + 0.27 * max(len(rows), 1))
+    figure = new_figure(8.6, 1.0 + 0.27 * max(len(rows), 1))
     axes = figure.add_subplot()
     places = np.arange(len(rows))
     known = [r.required_ms for r in rows if r.required_ms is not None]
@@ -90,7 +90,7 @@ def timing_figure(rows: Sequence[TimingRow], *, title: str = "") -> Figure:
 
 def demand_figure(rows: Sequence[DemandRow], *, title: str = "") -> Figure:
     """Largest demand [-] of rows that must not fire, against the threshold at 1."""
-    figure = _figure(8.6, 1.0 + 0.27 * max(len(rows), 1))
+    figure = new_figure(8.6, 1.0 + 0.27 * max(len(rows), 1))
     axes = figure.add_subplot()
     for place, row in enumerate(rows):
         fired = row.verdict == "inadvertent"
@@ -135,7 +135,7 @@ def signal_figure(
     unit, name : of the vertical axis
     range_value : range of the sensor in the same unit, or None
     """
-    figure = _figure(8.0, 3.2)
+    figure = new_figure(8.0, 3.2)
     axes = figure.add_subplot()
     axes.plot(times_ms, values, color=GREY, lw=0.8, label="true, at the sensor")
     axes.plot(
@@ -166,7 +166,7 @@ def demand_trace_figure(
     traces: Sequence[tuple[str, FloatArray, FloatArray]], *, name: str
 ) -> Figure:
     """Demand over time: (name, times [ms], demand [-]) a trace, the threshold at 1."""
-    figure = _figure(8.0, 3.2)
+    figure = new_figure(8.0, 3.2)
     axes = figure.add_subplot()
     looks = [(BLUE, "-"), (VERMILION, "--"), (GREEN, ":"), (INK, "-."), (GREY, "--")]
     for index, (label, times, demand) in enumerate(traces):

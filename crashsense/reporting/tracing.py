@@ -173,12 +173,12 @@ def _demands(
 
 
 def _facts(metadata: Mapping[str, Any]) -> dict[str, str]:
-    """What the recipe knows of the event, in words: speeds first."""
+    """What the recipe knows of the event, in words: speeds first, all in km/h."""
     found = {}
     parameters = metadata.get("parameters", {})
-    for name, unit in (("speed_kmh", "km/h"), ("speed_m_s", "m/s")):
+    for name, factor in (("speed_kmh", 1.0), ("speed_m_s", 3.6)):
         if isinstance(parameters.get(name), int | float):
-            found["speed"] = f"{parameters[name]:g} {unit}"
+            found["speed"] = f"{round(factor * parameters[name], 1):g} km/h"
             break
     for key in ("model", "matrix"):
         if metadata.get(key):

@@ -373,7 +373,7 @@ def run_check(name: str, make: Callable[[], Rule]) -> None:
     except NotConforming:
         raise
     except (Exception, SystemExit) as error:
-        raise NotConforming(f"{name}: the rule raised {type(error).__name__}: {error}") from error
+        raise NotConforming(f"the rule raised {type(error).__name__}: {error}") from error
 
 
 def check_rule(make: Callable[[], Rule]) -> list[Result]:

@@ -16,6 +16,7 @@ from typing import Any
 
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError, nearest, unknown_name
+from crashsense.sensing.fault_cards import fault_file_names
 from crashsense.sensing.faults import FAULT_KINDS, SensorFault, make_fault
 from crashsense.sensing.sensor import KINDS, ControlUnit, Sensor, SensorSet
 from crashsense.units import STANDARD_GRAVITY
@@ -60,6 +61,8 @@ _NUMBERS: Mapping[str, tuple[str, float | None]] = {
 _WHOLE = ("filter_order", "bits", "code_limit", "failed_code")
 _TEXT = ("kind", "title", "filter_kind", "on_lost", "combine")
 _UNIT_NUMBERS = ("tick_rate_hz", "internal_rate_hz", "read_ms", "task_ms")
+#: Field of the control unit -> its name in a file, where that differs.
+_UNIT_NAMES = {"read_s": "read_ms", "task_s": "task_ms"}
 
 
 def file_names(kind: str) -> dict[str, tuple[str, float]]:
@@ -140,26 +143,35 @@ def _faults(entries: Any, *, where: str, kind: str) -> tuple[tuple[SensorFault, 
     unit, scale = UNITS[kind]
     built: list[SensorFault] = []
     found: list[Fault] = []
-    translate = {
-        f"step_{unit}": ("step", scale),
-        f"level_{unit}": ("level", scale),
-        "from_ms": ("from_s", 1e-3),
-        "until_ms": ("until_s", 1e-3),
-        "closing_speed_kmh": ("closing_speed_m_s", 1 / 3.6),
-    }
     for number, entry in enumerate(entries):
-        values: dict[str, Any] = {}
         place = f"{where}.faults[{number}]"
+        name = entry.get("kind")
+        if not isinstance(name, str) or name not in FAULT_KINDS:
+            found.append(Fault(place, "kind", name, nearest(str(name), FAULT_KINDS)))
+            continue
+        names = fault_file_names(name, unit=unit)
+        fields_of = {key: (field, factor) for field, (key, factor) in names.items()}
+        written = {field: key for key, (field, _) in fields_of.items()}
+        values: dict[str, Any] = {}
         for key, value in entry.items():
             if key == "kind":
                 continue
-            field, factor = translate.get(key, (key, None))
+            field, factor = fields_of.get(key, (key, 1.0))
+            if field not in names:
+                known = nearest(key, fields_of) if fields_of else "no parameter; it takes none"
+                found.append(Fault(place, key, value, known))
+                continue
             good = isinstance(value, int | float) and not isinstance(value, bool)
-            values[field] = value * factor if good and factor is not None else value
+            scaled = good and factor != 1.0
+            values[field] = value * (scale if factor is None else factor) if scaled else value
+            written[field] = key
         try:
-            built.append(make_fault(str(entry.get("kind", "")), **values))
+            built.append(make_fault(name, **values))
         except InputError as error:
-            found += [Fault(place, f.field, f.value, f.expected) for f in error.faults]
+            for fault in error.faults:
+                # Told in the names and units of the file, as they stand there.
+                key = written.get(fault.field, fault.field)
+                found.append(Fault(place, key, entry.get(key, fault.value), fault.expected))
     return tuple(built), found
 
 
@@ -303,7 +315,12 @@ def _control_unit(table: Mapping[str, Any], *, file: str) -> tuple[ControlUnit |
     try:
         unit = ControlUnit(**values)
     except InputError as error:
-        found += [Fault(file, f"control_unit.{f.field}", f.value, f.expected) for f in error.faults]
+        for fault in error.faults:
+            # In the words of the file: milliseconds, as they stand there.
+            key = _UNIT_NAMES.get(fault.field, fault.field)
+            expected = "0 to less than 1000 ms" if key.endswith("_ms") else fault.expected
+            value = table.get(key, fault.value)
+            found.append(Fault(file, f"control_unit.{key}", value, expected))
         return None, found
     return unit, found
 

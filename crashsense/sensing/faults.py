@@ -25,6 +25,10 @@ CodeArray = npt.NDArray[np.int32]
 BoolArray = npt.NDArray[np.bool_]
 
 
+def _after(from_s: float) -> str:
+    return f"later than the beginning, {1e3 * from_s:g} ms"
+
+
 @dataclass(frozen=True, eq=False)
 class Scene:
     """What a fault may look at.
@@ -191,7 +195,7 @@ class NoiseBurst(SensorFault):
     def _impossible(self) -> list[Fault]:
         return [
             *self._need("level", self.level >= 0, "0 or more"),
-            *self._need("until_s", self.until_s > self.from_s, f"later than {self.from_s:g} s"),
+            *self._need("until_s", self.until_s > self.from_s, _after(self.from_s)),
         ]
 
     def at_front_end(self, samples: FloatArray, scene: Scene) -> FloatArray:
@@ -214,7 +218,7 @@ class LostFrames(SensorFault):
     until_s: float = 0.005
 
     def _impossible(self) -> list[Fault]:
-        return self._need("until_s", self.until_s > self.from_s, f"later than {self.from_s:g} s")
+        return self._need("until_s", self.until_s > self.from_s, _after(self.from_s))
 
     def at_word(
         self, codes: CodeArray, arrived: BoolArray, scene: Scene
@@ -239,7 +243,7 @@ class DestroyedAtCrush(SensorFault):
     def _impossible(self) -> list[Fault]:
         return [
             *self._need("crush_m", self.crush_m > 0, "a crush above 0 m"),
-            *self._need("closing_speed_m_s", self.closing_speed_m_s > 0, "a speed above 0 m/s"),
+            *self._need("closing_speed_m_s", self.closing_speed_m_s > 0, "a speed above 0"),
         ]
 
     def destroyed_s(self, scene: Scene) -> FloatArray:

@@ -1,13 +1,15 @@
-"""Which sensor range to buy: ranges x bits x filter corners over a set of events.
+"""What a sensor's range changes: ranges x bits x filter corners over a set of events.
 
 For every event and setting the nominal chain is run (draw 0) with one sensor changed, and compared
-with the same chain without limits. Smallest range that keeps velocity and fire time wins: a larger
-one only coarsens the code.
+with the ideal sensor: the same chain and clock with unlimited range, exact words and a linear
+read-out. What fails with the ideal sensor too is not the range's doing and is kept apart from what
+the range loses. Small ranges clip; large ones coarsen the code.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import re
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,34 +18,54 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense.campaign.evaluation import score_restraint, signal_block
-from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import RESTRAINTS, Event, SignalBlock
 from crashsense.rules import Algorithm, load_algorithm
-from crashsense.scoring import FAILURES, VERDICTS, separation
-from crashsense.sensing import Sensed, Sensor, SensorSet, chain, load_sensor_set, sense
+from crashsense.scoring import FAILURES, separation
+from crashsense.sensing import (
+    Sensed,
+    Sensor,
+    SensorSet,
+    chain,
+    find_part,
+    load_sensor_set,
+    part_names,
+    sense,
+)
+from crashsense.sensing.catalogue import UNITS
 from crashsense.sensing.timebase import at_internal_rate
 from crashsense.signal import cumulative_trapezoid
-from crashsense.units import STANDARD_GRAVITY
+from crashsense.studies.range_advice import CRASHES, LIMIT_SHIFT_MS, advise, summarise
 
 if TYPE_CHECKING:
     import pandas as pd
-    from matplotlib.figure import Figure
 
 FloatArray = npt.NDArray[np.float64]
 
+#: Ranges tried for an accelerometer [g].
 RANGES_G = (35.0, 50.0, 70.0, 100.0, 120.0, 240.0)
 
-#: Limits of the advice: velocity error at the required time and at 60 ms [m/s], shift [s].
-LIMIT_REQUIRED_M_S = 0.1
-LIMIT_60MS_M_S = 0.2
-LIMIT_SHIFT_S = 0.5e-3
+#: Ranges tried for any other sensor, as multiples of the part's own.
+MULTIPLES = (0.125, 0.25, 0.5, 1.0, 2.0)
 
-#: Families whose clipping is counted over the first 60 ms; others over the whole event.
-CRASHES = ("frontal", "side", "rear")
+#: Range of the ideal sensor, in the unit of files (g, kPa, deg/s).
+UNLIMITED = 1e4
+
+#: Crashes: clipping is counted over the first 60 ms; other events: over the whole.
 LATE_S = 0.06
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
+
+#: What follows the range of a part, by construction of the sensor model.
+SCALES = ("code width", "saturation before the filter")
+
+#: Field -> its name and what its unit is of: held constant unless the catalogue's parts of the kind
+#: scale it.
+TOLERANCES = {
+    "offset_tolerance": ("offset", ""),
+    "drift_tolerance": ("offset drift", "/s"),
+    "noise_density": ("noise density", "/sqrt(Hz)"),
+}
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,8 +73,9 @@ class RangeStudy:
     """What :func:`study_range` found.
 
     ``table``: one row an event and setting. ``settings``: one row a setting, with separation,
-    counts of verdicts and the worst of its events. ``advice``: plain sentences. Columns are
-    described in :data:`COLUMNS`.
+    counts of verdicts and of requirements lost and gained, and the worst of its events. ``advice``:
+    plain sentences. Columns are described by :func:`columns_of`. ``metadata``: what was studied,
+    what was held constant and what scales with the range.
     """
 
     table: pd.DataFrame
@@ -61,7 +84,9 @@ class RangeStudy:
     metadata: dict[str, Any]
 
 
-#: Column -> what it means; units in the names.
+_IDEAL = "the ideal sensor: unlimited range, exact words, linear read-out, same corner and delay"
+
+#: Column of an accelerometer's study -> what it means; units in the names.
 COLUMNS = {
     "event": "name of the event",
     "family": "family of the event",
@@ -77,24 +102,59 @@ COLUMNS = {
     ),
     "required_time_ms": "required time to fire",
     "velocity_error_required_m_s": (
-        "velocity change of the words less that of the same chain without limits, at the required"
-        " time (filter delay allowed for)"
+        "velocity change of the words less that of the ideal sensor, at the required time (filter"
+        " delay allowed for)"
     ),
     "velocity_error_60ms_m_s": "the same at 60 ms",
     "velocity_resolution_m_s": "velocity of one code over one tick",
     "offset_drift_m_s": (
         "velocity that a 3-sigma offset of the part gathers from time zero to the end of the event,"
-        " without leak"
+        " without leak; constant over the ranges where the part's offset is held constant"
     ),
     "fire_time_ms": "time to fire",
+    "ideal_fire_time_ms": f"time to fire with {_IDEAL}",
     "fire_time_shift_ms": (
-        "fire time less that of the ideal sensor: unlimited range, exact words, the part's corner"
+        "fire time less that of the ideal sensor: negative is earlier; none where either does not"
+        " fire (see fire_change)"
+    ),
+    "fire_change": (
+        "against the ideal sensor: same, earlier, later, lost (only the ideal one fires), gained"
+        " (only this one fires) or never (neither)"
     ),
     "demand_at_required_time": "largest demand up to the required time",
     "max_demand": "largest demand",
     "verdict": "verdict of the restraint",
+    "ideal_verdict": "verdict with the ideal sensor",
+    "requirement": (
+        "met, lost (met with the ideal sensor only), gained (met with this one only), fails_anyway"
+        " (met with neither), open or not_evaluated"
+    ),
+    "cause": (
+        "of a requirement or fire lost or gained, or a fire time moved by more than"
+        f" {LIMIT_SHIFT_MS:g} ms: code width, read-out (its cubic part) or clipping"
+    ),
     "separation_ratio": "c/m of the setting over all events; ranks settings of one criterion only",
 }
+
+_OF_VELOCITY = (
+    "velocity_error_required_m_s",
+    "velocity_error_60ms_m_s",
+    "velocity_resolution_m_s",
+    "offset_drift_m_s",
+)
+
+
+def columns_of(kind: str) -> dict[str, str]:
+    """Return the columns of a study of a *kind* of sensor and what they mean.
+
+    >>> [name for name in columns_of("pressure") if name.startswith(("range", "velocity"))]
+    ['range_kpa']
+    """
+    if kind == "accelerometer":
+        return dict(COLUMNS)
+    unit = UNITS[kind][0]
+    renamed = {"range_g": f"range_{unit}"}
+    return {renamed.get(n, n): text for n, text in COLUMNS.items() if n not in _OF_VELOCITY}
 
 
 def study_range(
@@ -104,9 +164,9 @@ def study_range(
     sensor_set: str | Path | SensorSet = "standard",
     sensor: str = "central_x",
     restraint: str = "front_airbag_stage_1",
-    ranges_g: Sequence[float] = RANGES_G,
-    bits: Sequence[int] = (10,),
-    corners_hz: Sequence[float] = (400.0,),
+    ranges: Sequence[float] | None = None,
+    bits: Sequence[int] | None = None,
+    corners_hz: Sequence[float] | None = None,
     on_progress: Callable[[int, int], None] | None = None,
 ) -> RangeStudy:
     """Run the study.
@@ -116,32 +176,56 @@ def study_range(
     events : crash, misuse and road events; separation needs some that must fire and some that must
         not
     algorithm, sensor_set : names, paths or objects
-    sensor : channel whose range, bits and corner are varied (an accelerometer)
+    sensor : channel whose range, bits and corner are varied
     restraint : whose fire time and separation are reported
-    ranges_g, bits, corners_hz : values to combine
+    ranges : values to try, in the unit of files of the sensor (g, kPa, deg/s); None:
+        :data:`RANGES_G`, other sensors :data:`MULTIPLES` of the part's own
+    bits, corners_hz : values to combine with the ranges; None: the part's own
     on_progress : called with events done and events in all
+
+    Raises
+    ------
+    InputError : unknown names, impossible values, no event with the sensor
     """
     import pandas as pd
 
     judged = algorithm if isinstance(algorithm, Algorithm) else load_algorithm(algorithm)
     base = load_sensor_set(sensor_set)
-    _check(events, base, sensor, restraint, ranges_g, bits, corners_hz)
+    ranges, bits, corners_hz = _check(
+        events, base, sensor, restraint, ranges=ranges, bits=bits, corners_hz=corners_hz
+    )
+    part = base.sensor(sensor)
+    unit, scale = UNITS[part.kind]
+    shown = {"kpa": "kPa", "deg_s": "deg/s"}.get(unit, unit)
+    scaled = tolerances_that_scale(part)
     settings = [
         (float(r), int(b), float(c))
         for c in sorted(set(corners_hz))
         for b in sorted(set(bits))
-        for r in sorted(set(ranges_g))
+        for r in sorted(set(ranges))
     ]
-    sets = [_with(base, sensor, *setting) for setting in settings]
+    sets = [
+        base.changed(
+            sensor,
+            name=_name(*setting),
+            range=setting[0] * scale,
+            bits=setting[1],
+            corner_hz=setting[2],
+            **{name: getattr(part, name) * setting[0] * scale / part.range for name in scaled},
+        )
+        for setting in settings
+    ]
+    column = f"range_{unit}"
     rows: list[dict[str, Any]] = []
+    ideal: list[dict[str, Any]] = []
     skipped: list[str] = []
     for number, event in enumerate(events):
         if sensor in event.signals:
             study = _EventStudy(event, base, sensor, judged, restraint)
-            rows += [
-                {**study.row(one), "range_g": r, "bits": b, "corner_hz": c}
-                for one, (r, b, c) in zip(sets, settings, strict=True)
-            ]
+            for one, (r, b, c) in zip(sets, settings, strict=True):
+                key = {column: r, "bits": b, "corner_hz": c, "sensor_set": one.name}
+                rows.append({**study.row(one), **key})
+                ideal.append({**study.ideal(one).scored, **key})
         else:
             skipped.append(event.name)
         if on_progress is not None:
@@ -149,28 +233,90 @@ def study_range(
     if not rows:
         names = ", ".join(event.name for event in events)
         raise InputError([Fault("study range", "events", names, f"an event with {sensor}")])
-    table = pd.DataFrame(rows)
-    table["sensor_set"] = [f"{r:g}/{b}/{c:g}" for r, b, c in _keys(table)]
+    table, reference = pd.DataFrame(rows), pd.DataFrame(ideal)
     table["algorithm"], table["restraint"] = judged.name, restraint
-    ratios = {found.sensor_set: found for found in separation(table)}
+    found = {one.sensor_set: one for one in separation(table)}
+    best = {one.sensor_set: one for one in separation(reference)}
     table["separation_ratio"] = [
-        np.nan if (s := ratios.get(name)) is None or s.ratio is None else s.ratio
+        np.nan if (s := found.get(name)) is None or s.ratio is None else s.ratio
         for name in table["sensor_set"]
     ]
-    summary = _summarise(table, ratios)
+    own_rule = judged.rules.get(restraint)
+    columns = columns_of(part.kind)
     metadata = {
         "schema_version": SCHEMA_VERSION,
+        "study": "range",
         "algorithm": judged.name,
         "sensor_set": base.name,
         "sensor": sensor,
+        "part": part.part,
+        "range_column": column,
+        "unit": shown,
+        "bits": _own(part.bits, bits),
+        "corner_hz": _own(part.corner_hz, corners_hz),
         "restraint": restraint,
-        "draws": "nominal only",
-        "columns": COLUMNS,
+        "rule_reads_the_sensor": own_rule is not None and sensor in own_rule.uses,
+        "draws": "nominal only: no offset, no noise and no tolerance enters verdicts or fire times",
+        "scales_with_the_range": [
+            *SCALES,
+            *(["mechanical stop"] if np.isfinite(part.stop) else []),
+            *(["cubic read-out"] if part.nonlinearity else []),
+            *(TOLERANCES[name][0] for name in scaled),
+        ],
+        "held_constant": {
+            label: f"{getattr(part, name) / scale:g} {shown}{per}"
+            for name, (label, per) in TOLERANCES.items()
+            if name not in scaled
+        },
+        "columns": columns,
         "events_without_the_sensor": skipped,
+        "records": [event.name for event in events if _is_record(event)],
+        "synthesised": sum("recipe" in event.metadata for event in events),
     }
-    records = [event.name for event in events if _is_record(event)]
-    advice = advise(table, summary, records=records)
-    return RangeStudy(table[list(COLUMNS)], summary, advice, metadata)
+    summary = summarise(table, metadata, ratios=found, ideal_ratios=best)
+    return RangeStudy(table[list(columns)], summary, advise(table, summary, metadata), metadata)
+
+
+def _name(value: float, bits: int, corner_hz: float) -> str:
+    return f"{value:g}/{bits}/{corner_hz:g}"
+
+
+def _own(own: float, tried: Sequence[float]) -> float:
+    """The part's own value where it was tried, else the smallest tried."""
+    return own if own in tried else min(tried)
+
+
+def tolerances_that_scale(part: Sensor) -> tuple[str, ...]:
+    """Fields of :data:`TOLERANCES` that grow with the range over the catalogue's parts of the kind.
+
+    Parts of one kind are called alike but for the range (``side_100g``, ``side_240g``). A field
+    scales where it is the same share of the range in all of them. A part that is not in the
+    catalogue, or has no relatives there, tells nothing: its fields are held constant.
+
+    >>> tolerances_that_scale(find_part("side_240g"))
+    ('offset_tolerance', 'noise_density')
+    >>> tolerances_that_scale(find_part("central_120g"))
+    ()
+    """
+    if part.part not in part_names():
+        return ()
+    shipped = find_part(part.part)
+    stem = _stem(part.part)
+    family = [find_part(name) for name in part_names() if _stem(name) == stem]
+    if len({one.range for one in family}) < 2 or shipped.range != part.range:
+        return ()
+
+    def grows(name: str) -> bool:
+        if getattr(part, name) != getattr(shipped, name):
+            return False  # a number of the user's own
+        shares = np.array([getattr(one, name) / one.range for one in family])
+        return bool(shares[0] > 0 and np.allclose(shares, shares[0], rtol=1e-6))
+
+    return tuple(name for name in TOLERANCES if grows(name))
+
+
+def _stem(name: str) -> str:
+    return re.sub(r"_\d+[a-z]*$", "", name)
 
 
 def _check(
@@ -178,21 +324,24 @@ def _check(
     base: SensorSet,
     sensor: str,
     restraint: str,
-    ranges_g: Sequence[float],
-    bits: Sequence[int],
-    corners_hz: Sequence[float],
-) -> None:
+    *,
+    ranges: Sequence[float] | None,
+    bits: Sequence[int] | None,
+    corners_hz: Sequence[float] | None,
+) -> tuple[Sequence[float], Sequence[int], Sequence[float]]:
+    """Refuse what cannot be studied; return ranges, bits and corners, defaults filled in."""
     where = "study range"
     found = []
     if not events:
         found.append(Fault(where, "events", [], "at least one event"))
     if sensor not in base.sensors:
         found.append(Fault(where, "sensor", sensor, nearest(sensor, base.sensors)))
-    elif CHANNELS[sensor].unit != "m/s^2":
-        found.append(Fault(where, "sensor", sensor, "an accelerometer"))
     if restraint not in RESTRAINTS:
         found.append(Fault(where, "restraint", restraint, nearest(restraint, RESTRAINTS)))
-    for name, values in (("ranges_g", ranges_g), ("bits", bits), ("corners_hz", corners_hz)):
+    given = {"ranges": ranges, "bits": bits, "corners_hz": corners_hz}
+    for name, values in given.items():
+        if values is None:
+            continue
         if not values:
             found.append(Fault(where, name, [], "at least one value"))
         found += [
@@ -202,35 +351,87 @@ def _check(
         ]
     if found:
         raise InputError(found)
-    for values, change in ((ranges_g, "range"), (bits, "bits"), (corners_hz, "corner_hz")):
-        for value in values:
-            scale = STANDARD_GRAVITY if change == "range" else 1
+    part = base.sensor(sensor)
+    scale = UNITS[part.kind][1]
+    if ranges is None:
+        own = [multiple * part.range / scale for multiple in MULTIPLES]
+        ranges = RANGES_G if part.kind == "accelerometer" else own
+    bits = (part.bits,) if bits is None else bits
+    corners_hz = (part.corner_hz,) if corners_hz is None else corners_hz
+    for tried, change, factor in (
+        (ranges, "range", scale),
+        (bits, "bits", 1),
+        (corners_hz, "corner_hz", 1),
+    ):
+        for value in tried:
             try:
-                changes: dict[str, Any] = {change: value * scale}
+                changes: dict[str, Any] = {change: value * factor}
                 base.changed(sensor, **changes)
             except InputError as error:
                 found += [Fault(where, change, value, f.expected) for f in error.faults]
     if found:
         raise InputError(found)
+    return ranges, bits, corners_hz
 
 
-def _with(base: SensorSet, sensor: str, range_g: float, bits: int, corner_hz: float) -> SensorSet:
-    return base.changed(
-        sensor,
-        name=f"{range_g:g}/{bits}/{corner_hz:g}",
-        range=range_g * STANDARD_GRAVITY,
-        bits=bits,
-        corner_hz=corner_hz,
-    )
-
-
-def _unlimited(sensor: Sensor, **changes: Any) -> dict[str, Any]:
-    """Changes that take every limit off a sensor."""
-    return {"range": 1e4 * STANDARD_GRAVITY, "bits": 24, "nonlinearity": 0.0, **changes}
+def _exact(part: Sensor, **changes: Any) -> dict[str, Any]:
+    """Changes that give a sensor exact words, on the bus when its own would be."""
+    return {"bits": 24, "slot_start_s": part.latency_s, "bit_time_s": 0.0, **changes}
 
 
 def _is_record(event: Event) -> bool:
     return event.source is not None and not event.source.varies and "files" in event.metadata
+
+
+@dataclass(frozen=True, eq=False)
+class _Run:
+    """One event with one setting of the sensor: the set, its samples, the columns of its score."""
+
+    sensor_set: SensorSet
+    sensed: Sensed
+    scored: Mapping[str, Any]
+
+
+def fire_change(mine_ms: float, ideal_ms: float) -> str:
+    """Say how a fire time [ms] stands to that of the ideal sensor; NaN is no fire.
+
+    >>> fire_change(37.5, 57.5), fire_change(float("nan"), 172.0)
+    ('earlier', 'lost')
+    """
+    fires, ideal_fires = np.isfinite(mine_ms), np.isfinite(ideal_ms)
+    if not (fires or ideal_fires):
+        return "never"
+    if fires != ideal_fires:
+        return "gained" if fires else "lost"
+    if abs(mine_ms - ideal_ms) < 1e-6:
+        return "same"
+    return "earlier" if mine_ms < ideal_ms else "later"
+
+
+def requirement_change(expectation: str, verdict: str, ideal_verdict: str) -> str:
+    """Say what became of a requirement against the ideal sensor.
+
+    >>> requirement_change("fire", "missed", "on_time"), requirement_change("fire", "late", "late")
+    ('lost', 'fails_anyway')
+    """
+    if "not_evaluated" in (verdict, ideal_verdict):
+        return "not_evaluated"
+    if expectation == "open":
+        return "open"
+    fails, ideal_fails = verdict in FAILURES, ideal_verdict in FAILURES
+    if fails:
+        return "fails_anyway" if ideal_fails else "lost"
+    return "gained" if ideal_fails else "met"
+
+
+def _changed(mine: Mapping[str, Any], ideal: Mapping[str, Any]) -> bool:
+    """True if a verdict changes, or a fire comes, goes or moves by more than the limit."""
+    fire = mine["fire_time_ms"], ideal["fire_time_ms"]
+    return (
+        mine["verdict"] != ideal["verdict"]
+        or fire_change(*fire) in ("lost", "gained")
+        or abs(fire[0] - fire[1]) > LIMIT_SHIFT_MS + 1e-6
+    )
 
 
 class _EventStudy:
@@ -259,9 +460,7 @@ class _EventStudy:
         used = [] if self.rule is None else [c for c in base.sensors if c in self.rule.uses]
         self.rest = self._sense(base, [c for c in used if c != sensor] or [sensor])
         self.filtered: dict[float, FloatArray] = {}
-        self.exact: dict[float, FloatArray] = {}
-        ideal = base.changed(sensor, name="ideal", **_unlimited(base.sensor(sensor)))
-        self.ideal_fire_ms = self._score(ideal, self._sense(ideal, [sensor]))["fire_time_ms"]
+        self.unlimited: dict[tuple[float, float], _Run] = {}
 
     def _required(self) -> FloatArray:
         found = self.block.required_s.get(self.event.name, {}).get(self.restraint)
@@ -299,7 +498,9 @@ class _EventStudy:
             sensor_set=sensor_set,
             required_s=self.required_s,
         )
-        return {key: value if _plain(value) else value[0] for key, value in row.items()}
+        plain = {key: value if _plain(value) else value[0] for key, value in row.items()}
+        # Not evaluated: there is no number.
+        return {key: np.nan if value is None else value for key, value in plain.items()}
 
     def _velocity(self, sensor_set: SensorSet, sensed: Sensed, at_s: float) -> float:
         """Velocity change of the words from time zero to *at_s* of the true motion [m/s]."""
@@ -309,35 +510,61 @@ class _EventStudy:
         moment = sensed.samples.times_s[0] - sensor_set.delay_s(self.sensor)
         return float(np.interp(at_s, moment, velocity) - np.interp(0.0, moment, velocity))
 
+    def _run(self, sensor_set: SensorSet) -> _Run:
+        sensed = self._sense(sensor_set, [self.sensor])
+        return _Run(sensor_set, sensed, self._score(sensor_set, sensed))
+
+    def ideal(self, sensor_set: SensorSet) -> _Run:
+        """Return the event with the ideal sensor of a setting's corner and delay."""
+        part = sensor_set.sensor(self.sensor)
+        key = (part.corner_hz, part.latency_s)
+        if key not in self.unlimited:
+            changes = _exact(part, range=UNLIMITED * UNITS[part.kind][1], nonlinearity=0.0)
+            free = sensor_set.changed(self.sensor, name="ideal", **changes)
+            self.unlimited[key] = self._run(free)
+        return self.unlimited[key]
+
+    def _cause(self, sensor_set: SensorSet, ideal: _Run) -> str:
+        """Say what makes the difference, by taking the limits off one after the other."""
+        part = sensor_set.sensor(self.sensor)
+        for name, changes in (
+            ("code width", _exact(part)),
+            ("read-out", _exact(part, nonlinearity=0.0)),
+        ):
+            freed = self._run(sensor_set.changed(self.sensor, **changes))
+            if not _changed(freed.scored, ideal.scored):
+                return name
+        return "clipping"
+
     def row(self, sensor_set: SensorSet) -> dict[str, Any]:
         """Return the columns of one setting."""
         part = sensor_set.sensor(self.sensor)
-        sensed = self._sense(sensor_set, [self.sensor])
-        scored = self._score(sensor_set, sensed)
+        mine, ideal = self._run(sensor_set), self.ideal(sensor_set)
+        sensed, scored = mine.sensed, mine.scored
         corner = part.corner_hz
         if corner not in self.filtered:
             self.filtered[corner] = chain.lowpass(
                 self.true, sensor=part, rate_hz=self.grid.rate_hz, rest=self.true[:, 0]
             )
-        free = sensor_set.changed(self.sensor, **_unlimited(part))
-        reference = self._sense(free, [self.sensor])
 
         def error(at_s: float) -> float:
             if not np.isfinite(at_s) or at_s > self.grid.times_s[-1]:
                 return float("nan")
             here = self._velocity(sensor_set, sensed, at_s)
-            return here - self._velocity(free, reference, at_s)
+            return here - self._velocity(ideal.sensor_set, ideal.sensed, at_s)
 
-        level = part.front_end
+        fire, ideal_fire = scored["fire_time_ms"], ideal.scored["fire_time_ms"]
+        verdict, ideal_verdict = scored["verdict"], ideal.scored["verdict"]
+        clipped = np.abs(self.filtered[corner][0, self.window]) > part.range
         return {
             "event": self.event.name,
             "family": self.event.family,
             "expectation": scored["expectation"],
             "window_ms": 1e3 * self.end_s,
-            "clipped_before_filter": float(np.mean(np.abs(self.true[0, self.window]) > level)),
-            "clipped_after_filter": float(
-                np.mean(np.abs(self.filtered[corner][0, self.window]) > part.range)
+            "clipped_before_filter": float(
+                np.mean(np.abs(self.true[0, self.window]) > part.front_end)
             ),
+            "clipped_after_filter": float(np.mean(clipped)),
             "required_time_ms": 1e3 * float(self.required_s[0]),
             "velocity_error_required_m_s": error(float(self.required_s[0])),
             "velocity_error_60ms_m_s": error(LATE_S),
@@ -345,230 +572,21 @@ class _EventStudy:
             "offset_drift_m_s": 3.0
             * part.offset_tolerance
             * max(0.0, float(self.grid.times_s[-1])),
-            "fire_time_ms": scored["fire_time_ms"],
-            "fire_time_shift_ms": scored["fire_time_ms"] - self.ideal_fire_ms,
+            "fire_time_ms": fire,
+            "ideal_fire_time_ms": ideal_fire,
+            "fire_time_shift_ms": fire - ideal_fire,
+            "fire_change": fire_change(fire, ideal_fire),
             "demand_at_required_time": scored["demand_at_required_time"],
             "demand_before_allowed": scored["demand_before_allowed"],
             "demand_margin": scored["demand_margin"],
             "max_demand": scored["max_demand"],
             "infeasible": bool(scored["infeasible"]),
-            "verdict": scored["verdict"],
+            "verdict": verdict,
+            "ideal_verdict": ideal_verdict,
+            "requirement": requirement_change(scored["expectation"], verdict, ideal_verdict),
+            "cause": self._cause(sensor_set, ideal) if _changed(scored, ideal.scored) else "-",
         }
 
 
 def _plain(value: Any) -> bool:
     return value is None or isinstance(value, str | bool | float | int)
-
-
-def _keys(table: pd.DataFrame) -> list[tuple[float, int, float]]:
-    columns = (table[name] for name in ("range_g", "bits", "corner_hz"))
-    return [(float(r), int(b), float(c)) for r, b, c in zip(*columns, strict=True)]
-
-
-def _largest(values: pd.Series) -> tuple[float, int]:
-    """Largest magnitude and its place, NaN and -1 where there is none."""
-    sizes = values.abs().to_numpy(dtype=np.float64)
-    if not np.isfinite(sizes).any():
-        return float("nan"), -1
-    at = int(np.nanargmax(sizes))
-    return float(sizes[at]), at
-
-
-def _summarise(table: pd.DataFrame, ratios: dict[str, Any]) -> pd.DataFrame:
-    import pandas as pd
-
-    out = []
-    for name, rows in table.groupby("sensor_set", sort=False):
-        crash = rows[rows["family"].isin(CRASHES)]
-        found = ratios.get(str(name))
-        row: dict[str, Any] = {
-            key: rows[key].iloc[0] for key in ("range_g", "bits", "corner_hz", "separation_ratio")
-        }
-        row["c_event"] = "" if found is None else found.c_event
-        row["m_event"] = "" if found is None else found.m_event
-        for column in ("clipped_before_filter", "clipped_after_filter"):
-            row[f"worst_{column}"] = float(rows[column].max())
-        for column in (
-            "velocity_error_required_m_s",
-            "velocity_error_60ms_m_s",
-            "fire_time_shift_ms",
-        ):
-            size, at = _largest(crash[column])
-            row[f"worst_{column}"] = size
-            row[f"worst_{column}_event"] = "" if at < 0 else str(crash["event"].iloc[at])
-        row["velocity_resolution_m_s"] = rows["velocity_resolution_m_s"].iloc[0]
-        row["worst_offset_drift_m_s"] = float(rows["offset_drift_m_s"].max())
-        row.update({verdict: int((rows["verdict"] == verdict).sum()) for verdict in VERDICTS})
-        row["failures"] = int(rows["verdict"].isin(FAILURES).sum())
-        out.append(row)
-    return pd.DataFrame(out)
-
-
-def advise(
-    table: pd.DataFrame, settings: pd.DataFrame, *, records: Sequence[str] = ()
-) -> tuple[str, ...]:
-    """Say in plain sentences which range to take and why, from tables already computed.
-
-    A range will do when, in every crash event, velocity at the required time, velocity at 60 ms and
-    fire time stay within :data:`LIMIT_REQUIRED_M_S`, :data:`LIMIT_60MS_M_S` and
-    :data:`LIMIT_SHIFT_S`, and it fails no more requirements than the best range.
-    """
-    sentences = []
-    first = settings.iloc[0]
-    mine = settings[(settings["bits"] == first["bits"])]
-    nominal = 400.0 if (mine["corner_hz"] == 400.0).any() else float(mine["corner_hz"].iloc[0])
-    mine = mine[mine["corner_hz"] == nominal]
-    fewest = int(mine["failures"].min())
-    good = []
-    for _, row in mine.iterrows():
-        within = (
-            not row["worst_velocity_error_required_m_s"] > LIMIT_REQUIRED_M_S
-            and not row["worst_velocity_error_60ms_m_s"] > LIMIT_60MS_M_S
-            and not row["worst_fire_time_shift_ms"] > 1e3 * LIMIT_SHIFT_S + 1e-6
-            and row["failures"] <= fewest
-        )
-        if within:
-            good.append(row)
-        else:
-            sentences.append(_reason(table, row, fewest))
-    if not (table["expectation"] == "fire").any():
-        lead = (
-            "No range can be advised: none of these events must fire the restraint, so no velocity"
-            " and no fire time is at stake; add crash events."
-        )
-    elif good:
-        best = good[0]
-        lead = (
-            f"Take +/-{best['range_g']:g} g: the smallest range of those tried that keeps velocity"
-            f" within {LIMIT_REQUIRED_M_S:g} m/s at the required time and {LIMIT_60MS_M_S:g} m/s at"
-            f" 60 ms and the fire time within {1e3 * LIMIT_SHIFT_S:g} ms of an ideal sensor"
-        )
-        if np.isfinite(best["separation_ratio"]):
-            lead += f"; its separation ratio is {best['separation_ratio']:.2f}"
-        lead += f" ({int(first['bits'])} bits, {nominal:g} Hz)."
-    else:
-        lead = (
-            f"None of the ranges tried will do ({int(first['bits'])} bits, {nominal:g} Hz): the"
-            " largest still spoils velocity or fire time, or the cause is not the range."
-        )
-    coarse = float(mine["velocity_resolution_m_s"].iloc[-1])
-    sentences.append(
-        f"At +/-{mine['range_g'].iloc[-1]:g} g one code over one tick is {1e3 * coarse:.2f} mm/s;"
-        f" a 3-sigma offset gathers {mine['worst_offset_drift_m_s'].iloc[-1]:.1f} m/s over the"
-        " longest event without leak."
-    )
-    if records:
-        sentences.append(
-            f"A record ({', '.join(records)}) was band-limited when it was made: its hidden"
-            " clipping is a lower bound."
-        )
-    sentences.append("Nominal sensors only; certified practice decides, not this study.")
-    return (lead, *sentences)
-
-
-def _reason(table: pd.DataFrame, row: pd.Series, fewest: int) -> str:
-    """Why one range will not do."""
-    name = f"+/-{row['range_g']:g} g"
-
-    def clipping(event: str) -> str:
-        at = table[
-            (table["event"] == event)
-            & (table["range_g"] == row["range_g"])
-            & (table["bits"] == row["bits"])
-            & (table["corner_hz"] == row["corner_hz"])
-        ].iloc[0]
-        before, after = at["clipped_before_filter"], at["clipped_after_filter"]
-        if before == 0:
-            return "though nothing clips"
-        return (
-            "because the raw signal clips before the filter"
-            f" ({100 * before:.1f} % of its samples; after the filter {100 * after:.1f} % would"
-            " show)"
-        )
-
-    if row["worst_velocity_error_60ms_m_s"] > LIMIT_60MS_M_S:
-        event = row["worst_velocity_error_60ms_m_s_event"]
-        lost = row["worst_velocity_error_60ms_m_s"]
-        return f"{name} loses {lost:.1f} m/s by 60 ms in {event} {clipping(event)}."
-    if row["worst_velocity_error_required_m_s"] > LIMIT_REQUIRED_M_S:
-        event = row["worst_velocity_error_required_m_s_event"]
-        lost = row["worst_velocity_error_required_m_s"]
-        return f"{name} loses {lost:.2f} m/s by the required time in {event} {clipping(event)}."
-    if row["worst_fire_time_shift_ms"] > 1e3 * LIMIT_SHIFT_S + 1e-6:
-        event = row["worst_fire_time_shift_ms_event"]
-        shift = row["worst_fire_time_shift_ms"]
-        return f"{name} moves the fire time of {event} by {shift:.1f} ms {clipping(event)}."
-    return f"{name} fails {int(row['failures'])} requirements where {fewest} can be reached."
-
-
-def range_figure(settings: pd.DataFrame) -> Figure:
-    """Draw the range on x, separation ratio and worst clipping on y, from numbers computed."""
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(7.2, 4.4), layout="constrained")
-    left = figure.add_subplot()
-    right = left.twinx()
-    markers = "osD^v<>*"
-    groups = list(settings.groupby(["bits", "corner_hz"], sort=True))
-    for number, ((bits, corner), rows) in enumerate(groups):
-        label = f"{bits:g} bit, {corner:g} Hz"
-        left.plot(
-            rows["range_g"],
-            rows["separation_ratio"],
-            color="black",
-            marker=markers[number % len(markers)],
-            label=f"separation, {label}",
-        )
-    rows = groups[0][1]
-    right.plot(
-        rows["range_g"],
-        100 * rows["worst_clipped_before_filter"],
-        color="tab:orange",
-        linestyle="--",
-        marker="x",
-        label="clipped before the filter",
-    )
-    right.plot(
-        rows["range_g"],
-        100 * rows["worst_clipped_after_filter"],
-        color="tab:blue",
-        linestyle=":",
-        marker="+",
-        label="clipped after the filter",
-    )
-    left.set_xlabel("sensor range [+/- g]")
-    left.set_ylabel("separation ratio c/m [-]")
-    right.set_ylabel("samples clipped, worst event [%]")
-    # From zero, so that a difference in the fourth digit does not look like one in the first.
-    left.set_ylim(bottom=0)
-    right.set_ylim(bottom=0)
-    left.grid(alpha=0.3)
-    handles = [*left.get_lines(), *right.get_lines()]
-    left.legend(handles=handles, fontsize="small", loc="best")
-    return figure
-
-
-def write_range_study(study: RangeStudy, folder: str | Path) -> Path:
-    """Write the tables (Parquet and CSV), range.svg and advice.txt; return the folder."""
-    import json
-
-    import pyarrow as pa
-    import pyarrow.parquet as pq
-
-    target = Path(folder)
-    try:
-        target.mkdir(parents=True, exist_ok=True)
-        table = pa.Table.from_pandas(study.table, preserve_index=False)
-        note = {"crashsense": json.dumps(study.metadata, sort_keys=True)}
-        pq.write_table(
-            table.replace_schema_metadata({**(table.schema.metadata or {}), **note}),
-            target / "range.parquet",
-        )
-        study.table.to_csv(target / "range.csv", index=False)
-        study.settings.to_csv(target / "range_settings.csv", index=False)
-        range_figure(study.settings).savefig(target / "range.svg", metadata={"Date": None})
-        (target / "advice.txt").write_text("\n".join(study.advice) + "\n", encoding="utf-8")
-    except OSError as error:
-        expected = f"a folder that can be written ({error.strerror})"
-        raise InputError([Fault("study range", "out", str(target), expected)]) from None
-    return target

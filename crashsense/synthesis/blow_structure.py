@@ -20,6 +20,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.resources import folder
 from crashsense.synthesis.local_modes import mode_response
+from crashsense.synthesis.wording import faults_of
 
 FloatArray = npt.NDArray[np.float64]
 Positive = Annotated[float, Field(gt=0)]
@@ -115,17 +116,7 @@ def load_structure(path: str) -> Structure:
     except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise InputError([Fault(path, "", None, f"valid TOML ({error})")]) from None
     except ValidationError as error:
-        raise InputError(
-            [
-                Fault(
-                    path,
-                    ".".join(map(str, item["loc"])),
-                    None if isinstance(item["input"], dict) else item["input"],
-                    item["msg"],
-                )
-                for item in error.errors()
-            ]
-        ) from None
+        raise InputError(faults_of(error, file=path)) from None
     return file
 
 

@@ -18,8 +18,9 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.resources import folder
 from crashsense.synthesis.lumped import CELL_M, CELLS
-from crashsense.synthesis.recipe import VEHICLES, faults_of
+from crashsense.synthesis.recipe import VEHICLES
 from crashsense.synthesis.ringing import Band, LocalStructure, Mode
+from crashsense.synthesis.wording import faults_of
 
 Point = tuple[Annotated[float, Field(ge=0.0)], Annotated[float, Field(ge=0.0)]]
 

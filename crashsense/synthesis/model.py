@@ -104,13 +104,17 @@ class Synthesis:
     signals : channel -> samples, the true signals at the sensing locations (local ringing included)
     rate_hz, start_s : common time base
     cabin_x, cabin_y : true rigid-body acceleration of the cabin [m/s^2], from which free flight is
-        computed (never from local ringing); None where the model has none
+        computed (never from local ringing); None where the model has none. In ground axes: of a
+        body that rolls over, ``cabin_y`` is not what a sensor on it reads
     gaps : name -> distance [m] still open between struck structure and occupant, falling with time,
         for requirements by gap closure
     quiet : channels that are silent in this event (only offset and noise arrive); do not list them
         in ``signals``
     facts : name -> shape (draws,): crush [m], velocity change [m/s], ...
-    trace : name -> samples of inner quantities, for cards and tests (forces, energies, crush)
+    trace : name -> samples of inner quantities, for cards and tests (forces, energies, crush).
+        ``reading_y``: what ``central_y`` is before ringing, where the body turns so far that it is
+        not ``cabin_y``; ``bodies_end_s``, shape (draws,): end of the integration of the bodies,
+        where the signals run on after it
     """
 
     signals: Mapping[str, FloatArray]

@@ -41,6 +41,7 @@ from crashsense.synthesis.model import (
     draw_variation,
     find_model,
 )
+from crashsense.synthesis.wording import faults_of
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -106,23 +107,6 @@ class RecipeFile(_Strict):
     basis: dict[str, str]
     tolerances: dict[str, ToleranceEntry] = {}
     requirements: dict[str, Any] = {}
-
-
-def faults_of(error: ValidationError, *, file: str, within: str = "") -> list[Fault]:
-    """Turn a pydantic validation error into faults, one a field."""
-    faults = []
-    for item in error.errors():
-        where = ".".join([*([within] if within else []), *(str(part) for part in item["loc"])])
-        value = None if item["type"] == "missing" else item["input"]
-        message = item["msg"].removeprefix("Input should be ").removeprefix("Value error, ")
-        if item["type"] == "missing":
-            message = "a value; the field is missing"
-        elif item["type"] == "extra_forbidden":
-            message = "no such field here"
-        if isinstance(value, (dict, list)):
-            value = None
-        faults.append(Fault(file, where, value, message))
-    return faults
 
 
 @dataclass(frozen=True, eq=False)

@@ -13,6 +13,7 @@ from crashsense.errors import Fault, InputError
 from crashsense.resources import folder
 from crashsense.synthesis.half_car import RideCar
 from crashsense.synthesis.model import Variation
+from crashsense.synthesis.wording import faults_of
 
 Positive = Annotated[float, Field(gt=0)]
 Pair = tuple[Positive, Positive]
@@ -133,20 +134,13 @@ def load_ride(path: str) -> Ride:
     except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise InputError([Fault(path, "", None, f"valid TOML ({error})")]) from None
     except ValidationError as error:
-        raise InputError(
-            [Fault(path, ".".join(map(str, e["loc"])), _shown(e), e["msg"]) for e in error.errors()]
-        ) from None
+        raise InputError(faults_of(error, file=path)) from None
     missing = [key for key in Ride.model_fields if key not in file.basis]
     if missing:
         raise InputError(
             [Fault(path, f"basis.{key}", None, "the source of the number") for key in missing]
         )
     return file.ride
-
-
-def _shown(error: Any) -> Any:
-    value = error["input"]
-    return None if isinstance(value, dict) or error["type"] == "missing" else value
 
 
 def resolve_vehicle(value: str, *, near: str | None) -> str:

@@ -390,6 +390,8 @@ def simulate_rollover(parameters: RolloverParameters, variation: Variation) -> S
     }
     trace = {
         "roll_angle": whole(motion.roll),
+        # What central_y is before its mounting rings: body axes, with tilt and rotation.
+        "reading_y": whole(central_y),
         "time_at_50_deg_s": time_of_roll(motion, angle_deg=50.0),
     }
     return Synthesis(

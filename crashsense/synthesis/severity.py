@@ -18,8 +18,9 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from crashsense.errors import Fault, InputError, nearest
-from crashsense.synthesis.recipe import Recipe, RequirementEntry, faults_of
+from crashsense.errors import Fault, InputError, nearest, unknown_name
+from crashsense.synthesis.recipe import Recipe, RequirementEntry, load_recipes
+from crashsense.synthesis.wording import faults_of
 
 SEVERE = "_severe"
 
@@ -48,7 +49,7 @@ def swept_models() -> tuple[str, ...]:
     return tuple(sorted(_SWEEPS))
 
 
-def speed_sweep(recipe: Recipe, *, speeds_kmh: Sequence[float]) -> list[Recipe]:
+def speed_sweep(recipe: Recipe | str, *, speeds_kmh: Sequence[float]) -> list[Recipe]:
     """Return a frontal, side or rear recipe at each speed.
 
     Each has its speed in its name (``wall_full_25_at_17.5``), draws of its own, and per belt state
@@ -56,18 +57,35 @@ def speed_sweep(recipe: Recipe, *, speeds_kmh: Sequence[float]) -> list[Recipe]:
 
     Parameters
     ----------
-    recipe : of a model that requires something by speed (:func:`swept_models`)
+    recipe : of a model that requires something by speed (:func:`swept_models`); a recipe of the
+        library also by its name or the name of one of its events
     speeds_kmh : at least one
 
     Raises
     ------
-    InputError : a recipe of another model; or no speed, or all that the model refuses, at once
+    InputError : an unknown name or something that is no recipe; a recipe of another model; or no
+        speed, or all that the model refuses, at once
     """
+    recipe = _recipe_of(recipe)
     model = recipe.model.name
     if model not in _SWEEPS:
         expected = f"a model with requirements by speed: {', '.join(swept_models())}"
         raise InputError([Fault(f"recipe {recipe.name}", "model", model, expected)])
     return _SWEEPS[model](recipe, speeds_kmh)
+
+
+def _recipe_of(given: object) -> Recipe:
+    """A recipe as it is, or the one of the library with this name or an event of this name."""
+    if isinstance(given, Recipe):
+        return given
+    if not isinstance(given, str):
+        expected = "a recipe, or the name of one of the library"
+        raise InputError([Fault("speed sweep", "recipe", given, expected)])
+    recipes = load_recipes()
+    for recipe in recipes:
+        if given == recipe.name or given in recipe.event_names:
+            return recipe
+    raise unknown_name("recipe", given, [recipe.name for recipe in recipes])
 
 
 @dataclass(frozen=True, eq=False)

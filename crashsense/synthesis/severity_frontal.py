@@ -108,7 +108,7 @@ def _entries(
                 "timing": timing,
                 "extra_ms": extra_ms if timing == "free_flight" else 0.0,
                 "origin_fact": origin if timing == "free_flight" else None,
-                "basis": basis,
+                "basis": basis + _later(extra_ms, what),
             }
         )
 
@@ -128,6 +128,13 @@ def _entries(
     if state == "belted" and expectation == "fire":
         entries["belt_pretensioner"] = entry("fire")
     return entries
+
+
+def _later(extra_ms: float, expectation: str) -> str:
+    """Tail of the basis of a time that is derived from that of stage 1."""
+    if expectation != "fire" or not extra_ms:
+        return ""
+    return f"; RTTF + {extra_ms:g} ms, where RTTF is the required time of stage 1"
 
 
 register_speed_sweep("frontal_impact", sweep=frontal_severity)

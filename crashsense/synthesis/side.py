@@ -391,7 +391,11 @@ def simulate_side(parameters: SideParameters, variation: Variation) -> Synthesis
         gaps=gaps,
         quiet=frozenset(quiet),
         facts=facts,
-        trace={"striker_force": force, "roll_angle": roll},
+        trace={
+            "striker_force": force,
+            "roll_angle": roll,
+            "bodies_end_s": np.full(variation.size, ACTIVE_S),
+        },
     )
 
 

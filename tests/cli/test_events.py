@@ -85,3 +85,43 @@ def test_bad_input_is_one_line_and_code_2(capsys, arguments, text):
     assert out == ""
     assert text in err
     assert "Traceback" not in err
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("moose_70", "[open; no fire side_airbag_left, side_airbag_right]"),
+        ("underride_25", "[open; no fire front_airbag_stage_2]"),
+        ("pole_centre_20", "[open; no fire front_airbag_stage_2]"),
+        ("odb_40_32_belted", "[open; no fire side_airbag_right]"),
+        ("wall_full_16_belted", "[no fire; open belt_pretensioner]"),
+        ("wall_full_13", "[no fire]"),
+        (
+            "wall_full_25",
+            "[fire front_airbag_stage_1, belt_pretensioner; "
+            "no fire front_airbag_stage_2; rest open]",
+        ),
+    ],
+)
+def test_list_says_open_where_a_restraint_is_open(capsys, name, words):
+    _, out, _ = run(capsys, "events", "--family", "frontal")
+    (line,) = [line for line in out.splitlines() if line.split()[:1] == [name]]
+    assert line.endswith(words)
+
+
+def test_list_may_be_named_with_its_options(capsys):
+    for options in ((), ("--family", "side"), ("--family", "rear", "--format", "json")):
+        code, named, _ = run(capsys, "events", "list", *options)
+        assert code == 0
+        assert named == run(capsys, "events", *options)[1]
+
+
+@pytest.mark.parametrize("group", ["events", "sensors", "rules"])
+def test_list_is_the_default_and_a_slip_answers_with_the_nearest(capsys, group):
+    code, named, _ = run(capsys, group, "list")
+    assert code == 0
+    assert named == run(capsys, group)[1]
+    code, out, err = run(capsys, group, "lst")
+    assert code == 2
+    assert out == ""
+    assert "did you mean 'list'" in err

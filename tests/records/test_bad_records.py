@@ -37,7 +37,7 @@ def refused(path, **wishes) -> list[str]:
 
 def test_missing_path(tmp_path):
     (line,) = refused(tmp_path / "nowhere")
-    assert "nowhere: record: got 'nothing there'; expected a record's folder or header" in line
+    assert "nowhere: record: expected a record's folder or header; nothing is there" in line
 
 
 def test_empty_folder(tmp_path):

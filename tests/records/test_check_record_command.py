@@ -14,7 +14,7 @@ def test_sound_record(tmp_path, capsys):
     out, err = capsys.readouterr()
     assert err == ""
     assert "0 errors, 0 warnings" in out
-    assert "info: velocity change: v00042.001: channel 1: velocity change: got '-55.0 km/h'" in out
+    assert "note: velocity change: v00042.001: channel 1: velocity change: -55.0 km/h; " in out
     assert "CAUTION" in out
 
 
@@ -38,7 +38,7 @@ def test_error_goes_to_standard_error_with_code_2(tmp_path, capsys):
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (["nowhere"], "nowhere: record: got 'nothing there'"),
+        (["nowhere"], "nowhere: record: expected a record's folder or header; nothing is there"),
         (["HERE", "--channel", "9"], "channel: got '9'; expected a channel that the header lists"),
         (["HERE", "--chanel", "9"], "--chanel"),
     ],
@@ -51,3 +51,14 @@ def test_bad_input_is_one_line_and_code_2(tmp_path, capsys, arguments, words):
     (line,) = err.splitlines()
     assert words in line
     assert "expected" in line
+
+
+def test_notes_read_as_notes(tmp_path, capsys):
+    folder = wall(50.0).write(tmp_path)
+    assert run(["check-record", str(folder)]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    notes = [line for line in lines if line.startswith("note: ")]
+    assert len(notes) >= 2
+    # nothing is wrong, so nothing reads like a fault
+    assert not [line for line in notes if "got " in line or "expected " in line]
+    assert not [line for line in lines if line.startswith("info")]

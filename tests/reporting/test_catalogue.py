@@ -103,3 +103,16 @@ def test_command_refuses_a_folder_that_is_not_there(tmp_path):
 
     with pytest.raises(InputError, match="existing folder"):
         catalogue.main(["--out", str(tmp_path / "no" / "page.html")], standalone_mode=False)
+
+
+@pytest.mark.parametrize(
+    ("name", "told"),
+    [
+        ("moose_70", "open"),
+        ("wall_full_13", "no fire"),
+        ("rear_barrier_offset_80", "fire"),
+        ("odb_40_32", "fire unbelted, open belted"),
+    ],
+)
+def test_tag_says_what_is_expected(recipes, name, told):
+    assert page.catalogue_entry(recipes[name]).expectation == told

@@ -133,3 +133,47 @@ def test_check_rule_takes_the_rules_of_an_algorithm(capsys, tmp_path: Path) -> N
     code, _, err = run(capsys, "check-rule", str(tmp_path / "none.toml"))
     assert code == 2
     assert "an algorithm with a rule of your own" in err
+
+
+def test_show_prints_an_algorithm_file(capsys, tmp_path: Path) -> None:
+    file = tmp_path / "mine.toml"
+    code, _, _ = run(capsys, "new", "rule", str(file))
+    assert code == 0
+    code, out, _ = run(capsys, "rules", "show", str(file))
+    assert code == 0
+    assert 'name = "mine"' in out
+    assert "LeakyVelocity" in out
+    code, out, err = run(capsys, "rules", "show", str(tmp_path / "nowhere.toml"))
+    assert code == 2
+    assert out == ""
+    assert "nowhere.toml: expected a file that can be read" in err
+
+
+def test_one_error_of_a_rule_is_said_once(capsys, tmp_path: Path) -> None:
+    (tmp_path / "bad.py").write_text(
+        "class Bad:\n"
+        "    requires = frozenset({'central_x'})\n"
+        "    def reset(self, *, rate_hz, context): pass\n"
+        "    def update(self, frame): return frame.nope\n"
+    )
+    code, out, _ = run(capsys, "check-rule", f"{tmp_path / 'bad.py'}:Bad")
+    assert code == 1
+    (line,) = [line for line in out.splitlines() if line.startswith("FAILED")]
+    assert line.startswith("FAILED  finite, causal, deterministic, ")
+    assert line.count("the rule raised AttributeError") == 1
+    stopped = line.removeprefix("FAILED  ").split(": ")[0].split(", ")
+    assert f"{13 - len(stopped)} of 13 checks passed" in out
+
+
+@pytest.mark.parametrize("value", ["0", "-1.0", "nan", "inf"])
+def test_the_template_rule_refuses_an_impossible_threshold(capsys, tmp_path: Path, value) -> None:
+    file = tmp_path / "mine.toml"
+    run(capsys, "new", "rule", str(file))
+    for place in (f"{file.with_suffix('.py')}", f"{EXAMPLES / 'per_sample_rule.py'}"):
+        argument = f"threshold_m_s={value}"
+        code, out, err = run(
+            capsys, "check-rule", f"{place}:LeakyVelocity", "--parameter", argument
+        )
+        assert code == 2
+        assert out == ""
+        assert "expected m/s, more than 0" in err

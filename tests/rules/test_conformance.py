@@ -161,7 +161,7 @@ BROKEN = [
     (Spreading, "nan_policy", "NaN policy: demand is not finite while central_x is not valid"),
     (FiringBlind, "nan_policy", "NaN policy: the rule fires without any valid channel"),
     (Slow, "time_per_sample", "too slow: .* us a sample, at most 500 us"),
-    (Raising, "finite", "finite: the rule raised KeyError"),
+    (Raising, "finite", "the rule raised KeyError"),
 ]
 
 

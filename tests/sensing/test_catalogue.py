@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import fields
 from pathlib import Path
 
 import pytest
@@ -19,6 +21,8 @@ from crashsense.sensing import (
     sensor_set_names,
 )
 from crashsense.sensing.catalogue import file_names
+from crashsense.sensing.fault_cards import FAULT_CARDS, fault_example
+from crashsense.sensing.faults import FAULT_KINDS
 from crashsense.units import STANDARD_GRAVITY as G
 
 GOOD = """
@@ -205,3 +209,88 @@ def test_sensors_command(capsys: pytest.CaptureFixture[str]) -> None:
     assert "1.645" in capsys.readouterr().out
     assert run(["sensors", "show", "upfront_24g"]) == 2
     assert "did you mean 'upfront_240g'" in capsys.readouterr().err
+
+
+def test_every_fault_has_a_card_whose_example_loads(tmp_path: Path) -> None:
+    assert set(FAULT_CARDS) == set(FAULT_KINDS)
+    for kind, cls in FAULT_KINDS.items():
+        assert set(FAULT_CARDS[kind][1]) == {item.name for item in fields(cls)}
+        path = tmp_path / f"{kind}.toml"
+        path.write_text(
+            "[parts.my_central]\nrange_g = 50.0\n"
+            + fault_example(kind)
+            + '[sensors]\ncentral_x = "my_central"\n',
+            encoding="utf-8",
+        )
+        (fault,) = load_sensor_set(path).sensor("central_x").faults
+        assert fault.kind == kind
+
+
+def test_faults_of_a_file_are_told_in_its_own_names(tmp_path: Path) -> None:
+    path = tmp_path / "bad.toml"
+    path.write_text(
+        """
+[control_unit]
+read_ms = -1
+[parts.a]
+range_g = 50.0
+[[parts.a.faults]]
+kind = "offset_step"
+from_ms = "x"
+[[parts.a.faults]]
+kind = "lost_frames"
+from_ms = 20
+until_ms = 10
+[[parts.a.faults]]
+kind = "swapped_polarity"
+step_g = 1.0
+[sensors]
+central_x = "a"
+""",
+        encoding="utf-8",
+    )
+    with pytest.raises(InputError) as caught:
+        load_sensor_set(path)
+    text = str(caught.value)
+    for words in (
+        "control_unit.read_ms: got -1; expected 0 to less than 1000 ms",
+        "faults[0]: step_g: expected a value",
+        "faults[0]: from_ms: got 'x'; expected a number",
+        "faults[1]: until_ms: got 10; expected later than the beginning, 20 ms",
+        "faults[2]: step_g: got 1.0; expected no parameter; it takes none",
+    ):
+        assert words in text
+    assert "_s:" not in text
+
+
+def test_faults_command(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["sensors", "faults"]) == 0
+    out = capsys.readouterr().out
+    for kind in FAULT_KINDS:
+        assert f"\n{kind}: " in out
+        assert f'kind = "{kind}"' in out
+    assert run(["sensors", "show", "stuck_value"]) == 0
+    shown = capsys.readouterr().out
+    assert "from_ms" in shown
+    assert "[ms]" in shown
+    assert run(["sensors", "faults", "stuck_valu"]) == 2
+    assert "did you mean 'stuck_value'" in capsys.readouterr().err
+
+
+def test_show_of_a_file_prints_its_own_parts(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "my_sensor.toml"
+    assert run(["new", "sensor", str(path)]) == 0
+    text = path.read_text(encoding="utf-8")
+    assert "crashsense sensors faults" in text
+    # the commented example in the template is a good one
+    example = re.sub(r"(?m)^# (\[\[parts|kind = |step_g|from_ms)", r"\1", text)
+    assert example != text
+    path.write_text(example, encoding="utf-8")
+    capsys.readouterr()
+    assert run(["sensors", "show", str(path)]) == 0
+    out = capsys.readouterr().out
+    assert re.search(r"range_g +70 +to be tried against 50 g", out)
+    assert re.search(r"fault offset_step +step_g = 5, from_ms = 20", out)
+    assert "Shipped parts" in out

@@ -60,3 +60,29 @@ def test_all_refused_speeds_are_named_at_once(name):
 def test_a_model_has_one_speed_sweep():
     with pytest.raises(ValueError, match="two speed sweeps"):
         register_speed_sweep("side_impact", sweep=lambda recipe, speeds: [])
+
+
+def test_a_sweep_takes_a_name_and_says_what_it_takes():
+    for name in ("wall_full_20", "wall_full_20_unbelted"):
+        (swept,) = speed_sweep(name, speeds_kmh=[30.0])
+        assert swept.name == "wall_full_20_at_30"
+    with pytest.raises(InputError, match="did you mean 'wall_full_20'"):
+        speed_sweep("wal_full_20", speeds_kmh=[30.0])
+    with pytest.raises(InputError, match="expected a recipe, or the name of one"):
+        speed_sweep(20, speeds_kmh=[30.0])
+
+
+def test_a_time_derived_from_stage_1_says_so():
+    swept = speed_sweep(RECIPES["wall_full_25"], speeds_kmh=[50.0])
+    derived = {
+        (recipe.name, state, restraint): entry
+        for recipe in [*RECIPES.values(), *swept]
+        for state in recipe.belts
+        for restraint, entry in recipe.requirements[state].items()
+        if entry.expectation == "fire" and entry.extra_ms
+    }
+    assert len(derived) >= 12
+    for key, entry in derived.items():
+        assert key[2] == "front_airbag_stage_2"
+        assert f"RTTF + {entry.extra_ms:g} ms" in entry.basis
+        assert "127 mm less 30 ms" not in entry.basis

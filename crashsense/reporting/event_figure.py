@@ -1,0 +1,215 @@
+"""The figure of an event: what the sensor's place feels, how the cabin moves, what is required.
+
+:func:`event_motion` takes the numbers from a recipe; :func:`event_figure` draws numbers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from textwrap import fill
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from crashsense.event import Event, Requirement
+from crashsense.occupant import FREE_TRAVEL_M
+from crashsense.reporting.figures import new_figure
+from crashsense.reporting.svg import BLUE, GREEN, GREY, INK, VERMILION
+from crashsense.resources import CAUTION
+from crashsense.signal import cumulative_trapezoid
+from crashsense.synthesis.model import Synthesis
+from crashsense.synthesis.recipe import Recipe
+from crashsense.units import STANDARD_GRAVITY
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+FloatArray = npt.NDArray[np.float64]
+
+#: Facts that hold the speed of the car along x at the first sample [m/s].
+START_SPEEDS = ("speed_m_s", "speed_before_m_s")
+
+#: Looks of the required times, one a time.
+LOOKS = ((VERMILION, "-"), (GREEN, "--"), (INK, ":"), (GREY, "-."))
+
+#: Largest free-flight travel that is drawn [mm].
+LARGEST_TRAVEL_MM = 400.0
+
+
+@dataclass(frozen=True, eq=False)
+class EventMotion:
+    """What the figure draws of one event, nominal draw.
+
+    Arrays have shape (samples,) and share ``times_ms`` [ms]; NaN is not drawn.
+
+    Parameters
+    ----------
+    channel : the loudest central channel
+    reading : the channel [m/s^2]
+    rigid : the same without local ringing [m/s^2], in the axes of the channel; None: not known
+    rigid_words : what ``rigid`` is
+    velocity : velocity [m/s] along the axis of the channel
+    velocity_words, moved_words : what velocity and displacement are
+    moved : displacement [m]
+    travel : free-flight travel of an unbelted occupant [m]; None where no requirement counts it
+    required : (time [ms], restraints that must fire by then), by time
+    note : what a reader would stumble over
+    """
+
+    title: str
+    times_ms: FloatArray
+    channel: str
+    reading: FloatArray
+    rigid: FloatArray | None
+    rigid_words: str
+    velocity: FloatArray
+    velocity_words: str
+    moved: FloatArray
+    moved_words: str
+    travel: FloatArray | None
+    required: Sequence[tuple[float, Sequence[str]]]
+    note: str = ""
+
+
+def free_flight_counts(recipe: Recipe) -> bool:
+    """True for a frontal event, and where a requirement counts free flight.
+
+    Elsewhere the way of an unbelted occupant towards the front bag says nothing.
+    """
+    entries = (entry for state in recipe.requirements.values() for entry in state.values())
+    return recipe.family == "frontal" or any(entry.timing == "free_flight" for entry in entries)
+
+
+def required_times(requirements: Mapping[str, Requirement]) -> list[tuple[float, list[str]]]:
+    """Required times [ms] to a tenth, each with the restraints that must fire by then."""
+    times: dict[float, list[str]] = {}
+    for restraint, entry in requirements.items():
+        if entry.expectation == "fire" and entry.required_s is not None:
+            times.setdefault(round(1e3 * entry.required_s, 1), []).append(restraint)
+    return sorted(times.items())
+
+
+def event_motion(recipe: Recipe, event: Event) -> EventMotion:
+    """Synthesise the nominal draw and take what the figure draws of *event*."""
+    synthesis = recipe.synthesise([0], seed=0)
+    central = [n for n in ("central_x", "central_y", "central_z") if n in event.signals]
+    names = central or list(event.signals)[:1]
+    channel = max(names, key=lambda n: float(np.abs(event.signals[n].samples).max()))
+    signal = event.signals[channel]
+    axis = channel[-1] if channel in central else ""
+    step = 1.0 / signal.rate_hz
+    cabin = _cabin(synthesis, axis)
+    rigid, rigid_words, note = _rigid(recipe, synthesis, axis)
+    velocity = cumulative_trapezoid(signal.samples if cabin is None else cabin, step_s=step)
+    start = _start_speed(synthesis) if axis == "x" and cabin is not None else None
+    if start is not None:
+        velocity = velocity + start
+    contact = int(np.argmin(np.abs(signal.times_s)))
+    moved = cumulative_trapezoid(velocity, step_s=step)
+    moved = moved - moved[contact]
+    moved[:contact] = np.nan
+    source = f"integral of {channel}" if cabin is None else f"cabin {axis}"
+    if axis == "y" and "reading_y" in synthesis.trace:
+        source = "cabin y over ground"
+    what = "velocity" if start is not None else "change of velocity"
+    travel = None
+    if synthesis.cabin_x is not None and free_flight_counts(recipe):
+        origin = event.requirements["front_airbag_stage_1"].origin_s
+        flight = np.where(signal.times_s >= origin, -synthesis.cabin_x[0], 0.0)
+        travel = cumulative_trapezoid(cumulative_trapezoid(flight, step_s=step), step_s=step)
+    return EventMotion(
+        title=event.title,
+        times_ms=1e3 * signal.times_s,
+        channel=channel,
+        reading=signal.samples,
+        rigid=rigid,
+        rigid_words=rigid_words,
+        velocity=velocity,
+        velocity_words=f"{source}:\n{what} [km/h]",
+        moved=moved,
+        moved_words=f"{source}:\ndisplacement [mm]",
+        travel=travel,
+        required=required_times(event.requirements),
+        note=note,
+    )
+
+
+def _cabin(synthesis: Synthesis, axis: str) -> FloatArray | None:
+    cabin = {"x": synthesis.cabin_x, "y": synthesis.cabin_y}.get(axis)
+    return None if cabin is None else cabin[0]
+
+
+def _start_speed(synthesis: Synthesis) -> float | None:
+    for name in START_SPEEDS:
+        if name in synthesis.facts:
+            return float(synthesis.facts[name][0])
+    return None
+
+
+def _rigid(recipe: Recipe, synthesis: Synthesis, axis: str) -> tuple[FloatArray | None, str, str]:
+    """The channel without ringing, in its own axes; what it is; a note for the reader."""
+    if axis == "y" and "reading_y" in synthesis.trace:
+        sign = -1.0 if recipe.is_mirrored else 1.0
+        note = (
+            "A sensor turns with the body: it reads specific force in body axes (tilt and rotation "
+            "included), while velocity and displacement are sideways over ground."
+        )
+        return sign * synthesis.trace["reading_y"][0], "rigid body, in body axes", note
+    rigid = _cabin(synthesis, axis)
+    if rigid is None or "bodies_end_s" not in synthesis.trace:
+        return rigid, "rigid body", ""
+    end = float(synthesis.trace["bodies_end_s"][0])
+    times = synthesis.start_s + np.arange(rigid.size) / synthesis.rate_hz
+    note = (
+        f"The bodies are integrated to {1e3 * end:.0f} ms. What still swings then is cut off: the "
+        "cabin moves on at constant speed, and the channel goes on with its ringing"
+        + (" and the roll of the car on its springs." if axis == "y" else ".")
+    )
+    half_sample = 0.5 / synthesis.rate_hz
+    return np.where(times <= end + half_sample, rigid, np.nan), "rigid body", note
+
+
+def event_figure(motion: EventMotion) -> Figure:
+    """Draw acceleration, velocity, displacement and, where it counts, free-flight travel."""
+    count = 3 if motion.travel is None else 4
+    figure = new_figure(8.0, 1.2 + 2.2 * count)
+    axes = figure.subplots(count, 1, sharex=True)
+    times = motion.times_ms
+    top = axes[0]
+    top.plot(times, motion.reading / STANDARD_GRAVITY, color="0.6", lw=0.5, label=motion.channel)
+    if motion.rigid is not None:
+        rigid = motion.rigid / STANDARD_GRAVITY
+        top.plot(times, rigid, color=BLUE, lw=1.2, label=motion.rigid_words)
+    top.set_ylabel("acceleration [g]")
+    axes[1].plot(times, 3.6 * motion.velocity, color=BLUE)
+    axes[1].set_ylabel(motion.velocity_words)
+    axes[2].plot(times, 1e3 * motion.moved, color=BLUE)
+    axes[2].set_ylabel(motion.moved_words)
+    if motion.travel is not None:
+        axes[3].plot(times, 1e3 * motion.travel, color=BLUE, label="unbelted occupant")
+        limit = 1e3 * FREE_TRAVEL_M
+        axes[3].axhline(limit, color="0.4", ls="--", lw=0.8, label=f"{limit:.0f} mm")
+        axes[3].set_ylabel("free-flight\ntravel [mm]")
+        axes[3].set_ylim(0.0, LARGEST_TRAVEL_MM)
+    handles = []
+    for number, (time, restraints) in enumerate(motion.required):
+        colour, style = LOOKS[number % len(LOOKS)]
+        for panel in axes:
+            line = panel.axvline(time, color=colour, ls=style, lw=1.0)
+        line.set_label(f"required by {time:.1f} ms: {', '.join(restraints)}")
+        handles.append(line)
+    for panel in axes[[0, 3]] if motion.travel is not None else axes[:1]:
+        own = [line for line in panel.get_lines() if line not in handles]
+        own = [line for line in own if not str(line.get_label()).startswith("_")]
+        panel.legend(handles=own, loc="best", fontsize=8)
+    axes[-1].set_xlabel("time from time zero [ms]")
+    figure.align_ylabels(axes)
+    if handles:
+        figure.legend(handles=handles, loc="outside upper left", fontsize=8, frameon=False)
+    top.set_title(motion.title)
+    caution = f"CAUTION: {CAUTION}"
+    words = [motion.note, caution] if motion.note else [caution]
+    figure.supxlabel("\n".join(fill(text, 125) for text in words), fontsize=7, ha="center")
+    return figure

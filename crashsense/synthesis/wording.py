@@ -1,0 +1,116 @@
+"""Faults of a file in plain words: what its checker says, put as what was expected.
+
+Every recipe, vehicle and plan file is checked by a typed layout; what that check finds comes
+through here, so that all files answer in the same words.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from math import isfinite
+from typing import Any
+
+from pydantic import ValidationError
+
+from crashsense.errors import Fault
+
+#: Pattern of a text -> what it asks for.
+_PATTERNS = {
+    r"^[a-z0-9][a-z0-9_]*$": "small letters, digits and underscores, a letter or digit first",
+}
+
+
+def _count(context: Mapping[str, Any], bound: str, *, most: bool) -> str:
+    number = context[bound]
+    noun = "entry" if number == 1 else "entries"
+    tail = f", not {context['actual_length']}" if "actual_length" in context else ""
+    return f"{'at most' if most else 'at least'} {number} {noun}{tail}"
+
+
+def _letters(context: Mapping[str, Any], bound: str, *, most: bool) -> str:
+    number = context[bound]
+    if number == 1 and not most:
+        return "some text; it is empty"
+    return f"{'at most' if most else 'at least'} {number} characters"
+
+
+def _bound(number: Any) -> str:
+    return f"{number:g}" if isinstance(number, float) else str(number)
+
+
+#: Kind of fault -> what was expected, from what the check knows of it.
+_EXPECTED: Mapping[str, Callable[[Mapping[str, Any]], str]] = {
+    "missing": lambda c: "a value; the field is missing",
+    "extra_forbidden": lambda c: "no such field here",
+    "greater_than": lambda c: f"more than {_bound(c['gt'])}",
+    "greater_than_equal": lambda c: f"{_bound(c['ge'])} or more",
+    "less_than": lambda c: f"less than {_bound(c['lt'])}",
+    "less_than_equal": lambda c: f"{_bound(c['le'])} or less",
+    "multiple_of": lambda c: f"a multiple of {_bound(c['multiple_of'])}",
+    "finite_number": lambda c: "a finite number",
+    "float_type": lambda c: "a number",
+    "float_parsing": lambda c: "a number",
+    "int_type": lambda c: "a whole number",
+    "int_parsing": lambda c: "a whole number",
+    "int_from_float": lambda c: "a whole number",
+    "bool_type": lambda c: "true or false",
+    "bool_parsing": lambda c: "true or false",
+    "string_type": lambda c: "text",
+    "list_type": lambda c: "a list",
+    "tuple_type": lambda c: "a list",
+    "dict_type": lambda c: "a table",
+    "model_type": lambda c: "a table",
+    "model_attributes_type": lambda c: "a table",
+    "too_short": lambda c: _count(c, "min_length", most=False),
+    "too_long": lambda c: _count(c, "max_length", most=True),
+    "string_too_short": lambda c: _letters(c, "min_length", most=False),
+    "string_too_long": lambda c: _letters(c, "max_length", most=True),
+    "string_pattern_mismatch": lambda c: _PATTERNS.get(
+        c["pattern"], f"text of the form {c['pattern']}"
+    ),
+    "literal_error": lambda c: str(c["expected"]),
+    "enum": lambda c: str(c["expected"]),
+    "date_type": lambda c: "a date, such as 2031-12-31",
+    "date_parsing": lambda c: "a date, such as 2031-12-31",
+    "date_from_datetime_parsing": lambda c: "a date, such as 2031-12-31",
+    "date_from_datetime_inexact": lambda c: "a date without a time of day",
+}
+
+#: Kinds of fault that a bound raises, also where the value is no finite number at all.
+_BOUNDS = ("greater_than", "greater_than_equal", "less_than", "less_than_equal", "multiple_of")
+
+
+def expected_words(kind: str, message: str, *, context: Mapping[str, Any], value: object) -> str:
+    """What was expected, for one fault of the check.
+
+    Parameters
+    ----------
+    kind, message, context : of the check (``type``, ``msg`` and ``ctx`` of its entry)
+    value : what stands in the file
+
+    >>> expected_words("too_short", "", context={"min_length": 1, "actual_length": 0}, value=[])
+    'at least 1 entry, not 0'
+    >>> expected_words("less_than_equal", "", context={"le": 120.0}, value=float("nan"))
+    'a finite number'
+    """
+    if kind in _BOUNDS and isinstance(value, float) and not isfinite(value):
+        return "a finite number"
+    words = _EXPECTED.get(kind)
+    if words is not None:
+        return words(context)
+    return message.removeprefix("Input should be ").removeprefix("Value error, ")
+
+
+def faults_of(error: ValidationError, *, file: str, within: str = "") -> list[Fault]:
+    """Turn what a file's check found into faults, one a field, in plain words."""
+    faults = []
+    for item in error.errors():
+        where = ".".join([*([within] if within else []), *(str(part) for part in item["loc"])])
+        value = None if item["type"] == "missing" else item["input"]
+        expected = expected_words(
+            item["type"], item["msg"], context=item.get("ctx", {}), value=value
+        )
+        if isinstance(value, (dict, list, tuple)):
+            value = None
+        faults.append(Fault(file, where, value, expected))
+    return faults

@@ -1,0 +1,110 @@
+"""The figure of an event: right axes, labels apart, free flight where it counts, the caution."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from crashsense.reporting.event_figure import event_figure, event_motion
+from crashsense.synthesis import load_recipes
+
+RECIPES = {recipe.name: recipe for recipe in load_recipes()}
+
+
+def motion(name: str):
+    recipe = RECIPES[name]
+    return event_motion(recipe, recipe.events()[0])
+
+
+@pytest.mark.parametrize(
+    ("name", "times", "labels"),
+    [
+        ("side_pole_75_32", 1, ["side_airbag_left, curtain_left"]),
+        ("wall_full_56", 2, ["front_airbag_stage_1, belt_pretensioner", "front_airbag_stage_2"]),
+    ],
+)
+def test_restraints_of_one_time_share_a_label(name, times, labels):
+    drawn = event_figure(motion(name))
+    (legend,) = drawn.legends
+    texts = [text.get_text() for text in legend.get_texts()]
+    assert len(texts) == times
+    assert [text.split(": ")[1] for text in texts] == labels
+    # nothing is written inside the panels, where it could lie over something else
+    assert not [text for axes in drawn.axes for text in axes.texts]
+
+
+@pytest.mark.parametrize("name", ["wall_full_56", "side_pole_75_32", "hammer_rail"])
+def test_caution_stands_on_the_figure(name):
+    words = " ".join(event_figure(motion(name)).get_supxlabel().split())
+    assert "CAUTION: Not qualified for any decision about a real vehicle." in words
+
+
+@pytest.mark.parametrize(
+    ("name", "drawn"),
+    [
+        ("wall_full_56", True),
+        ("moose_70", True),
+        ("side_pole_75_32", False),
+        ("rollover_kerb_25", False),
+        ("hammer_rail", False),
+        ("rear_sled_16", False),
+        ("washboard_35", False),
+    ],
+)
+def test_free_flight_only_where_it_counts(name, drawn):
+    taken = motion(name)
+    assert (taken.travel is not None) == drawn
+    assert len(event_figure(taken).axes) == (4 if drawn else 3)
+
+
+def test_free_flight_counts_from_the_contact_of_the_requirement():
+    taken = motion("kerb_then_wall_40_100")
+    assert not taken.travel[taken.times_ms <= 99.9].any()
+    # 127 mm of it less 30 ms is the required time
+    first = taken.times_ms[np.argmax(taken.travel >= 0.127)]
+    assert first - 30.0 == pytest.approx(taken.required[0][0], abs=0.2)
+
+
+def test_side_the_rigid_curve_ends_where_the_bodies_do():
+    taken = motion("side_pole_75_32")
+    assert taken.channel == "central_y"
+    end = np.flatnonzero(np.isfinite(taken.rigid))[-1]
+    assert taken.times_ms[end] == pytest.approx(150.0)
+    # no drop to zero is drawn: the last value is the swing that is left
+    assert abs(taken.rigid[end]) > 1.0
+    assert "integrated to 150 ms" in taken.note
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_rollover_compares_channel_and_body_in_the_same_axes(mirrored):
+    recipe = RECIPES["rollover_kerb_25"]
+    if mirrored:
+        recipe = recipe.mirrored()
+    taken = event_motion(recipe, recipe.events()[0])
+    assert taken.channel == "central_y"
+    # Roof on the ground at 620 ms, the car rolled by more than 90 degrees: sideways over ground
+    # the body is pushed one way, what it feels across itself points the other way.
+    at = (taken.times_ms > 616.0) & (taken.times_ms < 625.0)
+    assert np.mean(taken.rigid[at]) * np.mean(taken.reading[at]) > 0.0
+    assert np.mean(taken.rigid[at]) == pytest.approx(np.mean(taken.reading[at]), rel=0.1)
+    ground = recipe.synthesise([0], seed=0).cabin_y[0]
+    assert np.mean(ground[at]) * np.mean(taken.reading[at]) < 0.0
+    # before anything rings both are the same
+    early = taken.times_ms < 0.0
+    assert np.array_equal(taken.rigid[early], taken.reading[early])
+    assert "over ground" in taken.velocity_words
+
+
+def test_vertical_channel_is_not_laid_over_sideways_motion():
+    taken = motion("washboard_35")
+    assert taken.channel == "central_z"
+    assert taken.rigid is None
+    assert taken.velocity_words.startswith("integral of central_z")
+
+
+def test_velocity_starts_at_the_speed_of_the_car():
+    for name, kmh in (("wall_full_56", 56.0), ("kerb_then_wall_40_100", 40.0)):
+        taken = motion(name)
+        assert 3.6 * taken.velocity[0] == pytest.approx(kmh)
+        at_zero = np.argmin(np.abs(taken.times_ms))
+        assert taken.moved[at_zero] == 0.0
