@@ -94,12 +94,17 @@ def _without_addresses(text: str) -> str:
     return re.sub(r" at 0x[0-9a-fA-F]+", "", text)
 
 
-def _files_of(rule: Rule) -> Iterator[Path]:
-    """Files that hold a rule of the user's own: what it names, and where its class is written."""
+def named_files(rule: Rule) -> Iterator[Path]:
+    """Files that a rule names, those of its children not: a Python file or a C library."""
     named = str(getattr(rule, "file", ""))
     for text in (named, named.rpartition(":")[0]):
         if text and Path(text).is_file():
             yield Path(text).resolve()
+
+
+def _files_of(rule: Rule) -> Iterator[Path]:
+    """Files that hold a rule of the user's own: what it names, and where its class is written."""
+    yield from named_files(rule)
     for item in (rule, getattr(rule, "inner", None)):
         if item is not None:
             yield from _written_in(item if inspect.isclass(item) else type(item))

@@ -17,9 +17,12 @@ from crashsense.campaign.evaluation import (
     sense_block,
     signal_block,
 )
+from crashsense.campaign.inputs import code_digest
 from crashsense.campaign.plan import Plan, PlanFile, resolve_plan
+from crashsense.campaign.provenance import versions
+from crashsense.campaign.stored import Asked, Stored, check_draw, check_event, pick
 from crashsense.campaign.tables import KEY, VERDICT_SCHEMA, build_table
-from crashsense.errors import Fault, InputError, RunFolderError, nearest, unknown_name
+from crashsense.errors import MissingExtraError, RunFolderError
 from crashsense.event import RESTRAINTS, Event
 from crashsense.rules import Algorithm
 from crashsense.sensing import EcuSamples, Sensed, SensorSet
@@ -48,15 +51,21 @@ def plan_of(folder: Path) -> Plan:
     return plan
 
 
+#: Floats of one engine and of another agree to this, relative and absolute.
+ENGINES_AGREE_TO = 1e-9
+
+
 @dataclass(frozen=True, eq=False)
 class Replay:
     """One evaluation run again: the same rows, and everything on the way to them.
 
     ``rows``: the verdict rows (seven restraints); ``differences``: columns in which they differ
-    from what the run has stored, empty if all are the same bit for bit; ``signals``: channel ->
-    true signal of the draw; ``sensed``: what the chain did; ``samples``: what the rules saw;
-    ``demands``: restraint -> branch -> demand (samples,); ``times_s``: finish time of each
-    sample [s].
+    from what the run has stored, empty if all are the same: bit for bit where the engine is that of
+    the run, floats to 1e-9 where it is another (``same_engine``). ``engine``: what computed here,
+    ``run_engine``: what made the run; ``notes``: what else is not as it was then, one line each.
+    ``signals``: channel -> true signal of the draw; ``sensed``: what the chain did; ``samples``:
+    what the rules saw; ``demands``: restraint -> branch -> demand (samples,); ``times_s``: finish
+    time of each sample [s].
     """
 
     event: Event
@@ -70,22 +79,38 @@ class Replay:
     samples: EcuSamples
     demands: Mapping[str, Mapping[str, np.ndarray]]
     times_s: np.ndarray
+    engine: str = "numpy"
+    run_engine: str = "numpy"
+    notes: tuple[str, ...] = ()
+
+    @property
+    def same_engine(self) -> bool:
+        """True if the engine that computed here is the one that made the run."""
+        return self.engine == self.run_engine
 
 
-def _pick(items: tuple[Any, ...], name: str | None, *, kind: str) -> Any:
-    if name is None:
-        return items[-1]
-    for item in items:
-        if item.name == name:
-            return item
-    raise unknown_name(kind, name, [item.name for item in items])
-
-
-def _differences(now: pd.DataFrame, stored: pd.DataFrame) -> tuple[str, ...]:
-    """Names of the columns that are not the same bit for bit."""
+def _differences(now: pd.DataFrame, stored: pd.DataFrame, *, exact: bool) -> tuple[str, ...]:
+    """Names of the columns that are not the same; floats bit for bit, or to 1e-9."""
     if len(now) != len(stored):
         return (f"{len(stored)} rows stored, {len(now)} now",)
-    return tuple(name for name in now.columns if not now[name].equals(stored[name]))
+    return tuple(name for name in now.columns if not _same(now[name], stored[name], exact=exact))
+
+
+def _same(now: pd.Series, stored: pd.Series, *, exact: bool) -> bool:
+    if exact or now.dtype != np.float64 or stored.dtype != np.float64:
+        return bool(now.equals(stored))
+    limit = ENGINES_AGREE_TO
+    return bool(np.allclose(now, stored, rtol=limit, atol=limit, equal_nan=True))
+
+
+def _engine_for(wanted: str) -> tuple[str, str]:
+    """The engine of the run if it is to be had, else numpy, and why."""
+    if wanted == "numpy":
+        return wanted, ""
+    try:
+        return engine.choose(wanted)
+    except MissingExtraError:
+        return "numpy", "numba is not installed"
 
 
 def replay(
@@ -98,44 +123,90 @@ def replay(
 ) -> Replay:
     """Run one evaluation of a run again and return its rows and traces, bit for bit.
 
+    Of a run read back from its folder only this event is synthesised. Where the engine of the run
+    cannot be had here, numpy computes, and rows are compared to 1e-9.
+
     Parameters
     ----------
     run : a :class:`Run`, in memory or opened from a folder
     event : name of an event of the run
     draw : 0 (nominal) to the number of draws of the run
     sensor_set, algorithm : names; None takes the last of the plan
+
+    Raises
+    ------
+    InputError : a name or draw that the run does not have
+    RunFolderError : inputs changed since the run, and it holds no copy of them
     """
-    plan = run.plan
-    if not 0 <= draw <= plan.draws:
-        raise InputError(
-            [Fault("replay", "draw", draw, f"0 to {plan.draws}, the draws of the run")]
+    chosen, why = _engine_for(run.engine)
+    with engine.using(chosen):
+        names: dict[str, Any] = {"sensor_set": sensor_set, "algorithm": algorithm}
+        if run.is_resolved or run.folder is None:
+            asked = _from_plan(run.plan, event, draw=draw, **names)
+        else:
+            asked = Stored(run.folder).asked(event, draw=draw, **names)
+        found = _replayed(run, asked, draw=draw, computed_by=chosen)
+    notes = list(asked.notes)
+    if chosen != run.engine:
+        notes.append(
+            f"the run was made by engine {run.engine}, this is engine {chosen}"
+            + (f" ({why})" if why else "")
         )
-    group = [g for g in plan.occurrences() if any(e.name == event for e in g)]
-    if not group:
-        known = nearest(event, [e.name for e in plan.events])
-        raise InputError([Fault("replay", "event", event, known)])
-    events = group[0]
-    chosen = next(e for e in events if e.name == event)
-    sensors = _pick(plan.sensor_sets, sensor_set, kind="sensor_set")
-    rules = _pick(plan.algorithms, algorithm, kind="algorithm")
-    job = Job(
-        occurrences=(events,),
-        sensor_sets=(sensors,),
+    if found.differences and run.folder is not None:
+        notes += _changes_since(run.folder, chosen)
+    return replace(found, notes=tuple(notes))
+
+
+def _changes_since(folder: Path, computed_by: str) -> list[str]:
+    """What else may explain a difference: another program, other packages."""
+    from crashsense.campaign.folder import RunFolder
+
+    identity = RunFolder(folder).manifest()["identity"]
+    before, now = identity["versions"], versions(computed_by)
+    changes = [
+        f"{name} was {before[name]}, now {now[name]}"
+        for name in before
+        if name in now and before[name] != now[name]
+    ]
+    if identity["code"] != code_digest():
+        changes.append("the program has changed since the run")
+    return changes
+
+
+def _from_plan(
+    plan: Plan, event: str, *, draw: int, sensor_set: str | None, algorithm: str | None
+) -> Asked:
+    """What one evaluation needs, from a plan that is resolved already."""
+    check_draw(draw, draws=plan.draws)
+    check_event(event, known=[e.name for e in plan.events])
+    events = next(g for g in plan.occurrences() if any(e.name == event for e in g))
+    set_names, rule_names = (
+        [i.name for i in items] for items in (plan.sensor_sets, plan.algorithms)
+    )
+    return Asked(
+        events=events,
+        event=next(e for e in events if e.name == event),
+        sensors=pick(plan.sensor_sets, sensor_set, kind="sensor_set", names=set_names),
         algorithms=plan.algorithms,
+        rules=pick(plan.algorithms, algorithm, kind="algorithm", names=rule_names),
         seed=plan.seed,
         vary=plan.vary,
         sensor_draws=plan.sensor_draws,
-        path=run.path,
-        engine=run.engine,
     )
-    with engine.using(run.engine):
-        return _replayed(run, job, chosen, draw=draw, sensors=sensors, rules=rules)
 
 
-def _replayed(
-    run: Run, job: Job, chosen: Event, *, draw: int, sensors: SensorSet, rules: Algorithm
-) -> Replay:
-    events = job.occurrences[0]
+def _replayed(run: Run, asked: Asked, *, draw: int, computed_by: str) -> Replay:
+    events, chosen, sensors, rules = asked.events, asked.event, asked.sensors, asked.rules
+    job = Job(
+        occurrences=(events,),
+        sensor_sets=(sensors,),
+        algorithms=asked.algorithms,
+        seed=asked.seed,
+        vary=asked.vary,
+        sensor_draws=asked.sensor_draws,
+        path=run.path,
+        engine=computed_by,
+    )
     block = signal_block(events, [draw], seed=job.seed, vary=job.vary)
     (sensed,) = sense_block(events, block, job=job, sensor_set=sensors)
     samples = replace(sensed.samples, context=chosen.context)
@@ -163,7 +234,9 @@ def _replayed(
         sensor_set=sensors,
         algorithm=rules,
         rows=frame,
-        differences=_differences(frame, stored.reset_index(drop=True)),
+        differences=_differences(
+            frame, stored.reset_index(drop=True), exact=computed_by == run.engine
+        ),
         signals={
             name: signal.replaced(signal.samples[0], note=f"draw {draw}")
             for name, signal in block.signals.items()
@@ -172,4 +245,6 @@ def _replayed(
         samples=samples,
         demands=demands,
         times_s=samples.times_s[0],
+        engine=computed_by,
+        run_engine=run.engine,
     )

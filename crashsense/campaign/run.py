@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import json
 import math
-import platform
 import time
 from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, closing
 from dataclasses import dataclass, replace
 from functools import cached_property
-from importlib import metadata
 from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 import pyarrow.compute as pc
 
-import crashsense
+from crashsense.campaign.copies import keep_inputs
 from crashsense.campaign.evaluation import BLOCK, Job, Task, forget_noise, run_task
 from crashsense.campaign.executors import Cluster, Executor, InProcess, Processes
 from crashsense.campaign.folder import (
@@ -31,6 +29,13 @@ from crashsense.campaign.folder import (
 )
 from crashsense.campaign.inputs import code_digest
 from crashsense.campaign.plan import Plan, resolve_plan
+from crashsense.campaign.provenance import (
+    PROVENANCE,
+    finished_before,
+    now,
+    provenance,
+    versions,
+)
 from crashsense.campaign.statistics import TALLY_COLUMNS, DrawTally
 from crashsense.campaign.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA, returned_memory
 from crashsense.campaign.tasks import bundled, split
@@ -60,8 +65,6 @@ SLOW_OCCURRENCE_S, SLOW_DRAW_S = 0.1, 0.02
 
 #: Written last: what the whole run came to.
 SUMMARY = "summary.json"
-
-PACKAGES = ("numpy", "scipy", "pandas", "pyarrow")
 
 Progress = Callable[..., None]
 
@@ -110,6 +113,11 @@ class Run:
         self.folder = folder
         self._tables = tables
         self._summary = dict(stored_summary) if stored_summary is not None else None
+
+    @property
+    def is_resolved(self) -> bool:
+        """True if the plan stands in memory, its events synthesised."""
+        return self._plan is not None
 
     @property
     def held(self) -> bool:
@@ -479,7 +487,7 @@ class _Engine:
         return {
             "plan": dict(self.plan.names),
             "inputs": dict(self.plan.inputs),
-            "versions": _versions(),
+            "versions": versions(self.job.engine),
             "code": code_digest(),
             "path": self.job.path,
             "engine": self.job.engine,
@@ -502,11 +510,13 @@ class _Engine:
                 {
                     "schema_version": SCHEMA_VERSION,
                     "tables": names,
+                    "begun": now(),
                     "identity": identity,
                     "tasks": [[t.occurrence, t.first, t.last] for t in tasks],
                 }
             )
             write_text(folder.path / "plan.toml", self.plan.to_toml())
+        keep_inputs(self.plan, folder.path)
         noted = folder.checksums()
         missing = [t for t in tasks if not folder.is_done(t, tables=tuple(names), noted=noted)]
         if missing:  # what sums up the run must not outlive its parts
@@ -534,11 +544,11 @@ class _Engine:
             path=self.job.path,
             engine=self.job.engine,
         )
-        self._finish(folder, run, identity)
+        self._finish(folder, run, finished=None if missing else finished_before(folder))
         folder.log("complete")
         return run
 
-    def _finish(self, folder: RunFolder, run: Run, identity: Mapping[str, Any]) -> None:
+    def _finish(self, folder: RunFolder, run: Run, *, finished: str | None) -> None:
         summary = run.summary()
         whole = summary["rows"] <= CSV_ROWS
         if run.held:
@@ -549,17 +559,7 @@ class _Engine:
         if self.plan.draws:
             write_csv(folder.path / "statistics.csv", [run.statistics()])
         folder.write_json(
-            "provenance.json",
-            {
-                "schema_version": SCHEMA_VERSION,
-                "versions": identity["versions"],
-                "code_sha256": identity["code"],
-                "seed": self.plan.seed,
-                "draws": self.plan.draws,
-                "vary": self.plan.vary,
-                "noise_shared_across_events": self.plan.sensor_draws == "shared",
-                "inputs_sha256": identity["inputs"],
-            },
+            PROVENANCE, provenance(self.plan, folder.manifest(), finished=finished or now())
         )
         folder.write_json(SUMMARY, summary)  # last: a folder that has it is complete
 
@@ -589,13 +589,6 @@ def _cores() -> int:
         return len(os.sched_getaffinity(0))
     except AttributeError:
         return os.cpu_count() or 1
-
-
-def _versions() -> dict[str, str]:
-    found = {"crashsense": crashsense.__version__, "python": platform.python_version()}
-    for package in PACKAGES:
-        found[package] = metadata.version(package)
-    return found
 
 
 def _refuse_change(path: Path, before: Mapping[str, Any], now: Mapping[str, Any]) -> None:

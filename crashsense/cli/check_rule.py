@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from crashsense.errors import Fault, InputError
+
+if TYPE_CHECKING:
+    from crashsense.rules import Rule
+
+#: Endings of a C shared library.
+LIBRARIES = (".so", ".dylib", ".dll")
 
 
 def _value(text: str) -> Any:
@@ -29,15 +38,16 @@ def _value(text: str) -> Any:
     help="Parameter of the rule; may be repeated.",
 )
 def check_rule(rule: str, parameters: tuple[str, ...]) -> int:
-    """Check a rule against the contract: MODULE:CLASS, or FILE.py:CLASS.
+    """Check a rule against the contract.
+
+    RULE is MODULE:CLASS, FILE.py:CLASS, a C shared library (FILE.so, .dylib, .dll), or the TOML
+    file of an algorithm: then every rule of your own in it is checked, with the parameters that
+    stand there. For a library give what the TOML would say, such as
+    --parameter 'channels=["-central_x"]' --parameter 'parameters=[1.8, 20.0]'.
 
     Exit code 0 if every check passes, 1 if one does not. Passing says that the rule can be
     evaluated soundly, not that it decides well.
     """
-    from crashsense.rules.conformance import CHECKS
-    from crashsense.rules.conformance import check_rule as run_checks
-    from crashsense.rules.plugins import as_rule, load_class
-
     given: dict[str, Any] = {}
     faults = []
     for text in parameters:
@@ -48,9 +58,93 @@ def check_rule(rule: str, parameters: tuple[str, ...]) -> int:
             given[name] = _value(value)
     if faults:
         raise InputError(faults)
-    found = load_class(rule)
-    as_rule(found, parameters=given, where=f"rule {rule}")
-    results = run_checks(lambda: as_rule(found, parameters=given, where=f"rule {rule}"))
+    failed = 0
+    makers = _makers(rule, given)
+    for title, make in makers.items():
+        if len(makers) > 1 or title != rule:
+            click.echo(f"{title}:")
+        failed += _report(make)
+    return 1 if failed else 0
+
+
+def _makers(rule: str, given: dict[str, Any]) -> dict[str, Callable[[], Rule]]:
+    """What is to be checked: title -> how to make it afresh. Faults of the rule come first."""
+    from crashsense.rules.c_library import CLibraryRule
+    from crashsense.rules.plugins import as_rule, load_class
+
+    suffix = Path(rule).suffix.lower()
+    if suffix == ".toml":
+        if given:
+            expected = "no parameter: those of the algorithm count"
+            raise InputError([Fault("command line", "--parameter", next(iter(given)), expected)])
+        return _of_algorithm(rule)
+    makers: dict[str, Callable[[], Rule]]
+    if suffix in LIBRARIES:
+        table = {"family": CLibraryRule.family, "file": rule, **given}
+        makers = {rule: partial(_from_table, table, where=rule)}
+        _refuse_parameters(makers[rule](), where=rule)
+    else:
+        found = load_class(rule)
+        makers = {rule: lambda: as_rule(found, parameters=given, where=f"rule {rule}")}
+    for make in makers.values():
+        make()
+    return makers
+
+
+def _from_table(table: dict[str, Any], *, where: str) -> Rule:
+    from crashsense.rules import rule_from_table
+
+    return rule_from_table(table, file=where)
+
+
+def _refuse_parameters(rule: Rule, *, where: str) -> None:
+    """Parameters that the library does not take are one fault, not one a check."""
+    from crashsense.errors import RuleError
+    from crashsense.rules.c_library import REFUSED_PARAMETERS, CLibraryRule
+    from crashsense.rules.conformance import stimulus
+
+    if not isinstance(rule, CLibraryRule):
+        return
+    try:
+        rule.demand(stimulus(rule, size=8).rest)
+    except RuleError as error:
+        if REFUSED_PARAMETERS in str(error):
+            given = list(rule.parameters)
+            raise InputError([Fault(where, "parameters", given, REFUSED_PARAMETERS)]) from None
+
+
+def _of_algorithm(file: str) -> dict[str, Callable[[], Rule]]:
+    """Every rule of one's own in an algorithm, by where it stands; equal ones once."""
+    from crashsense.rules import load_algorithm
+    from crashsense.rules.algorithm import rule_to_table
+    from crashsense.rules.c_library import CLibraryRule
+    from crashsense.rules.plugins import PythonRule
+    from crashsense.rules.sweep import leaves
+
+    makers: dict[str, Callable[[], Rule]] = {}
+    seen: list[dict[str, Any]] = []
+    for restraint, rule in load_algorithm(file).rules.items():
+        for path, leaf in leaves(rule).items():
+            if not isinstance(leaf, (PythonRule, CLibraryRule)):
+                continue
+            table = rule_to_table(leaf)
+            if table not in seen:
+                seen.append(table)
+                title = ".".join(part for part in ("rules", restraint, path) if part)
+                name = Path(leaf.file).name
+                makers[f"{title} ({name})"] = partial(_from_table, table, where=file)
+    if not makers:
+        expected = "an algorithm with a rule of your own (family python or c_library)"
+        raise InputError([Fault(file, "rules", None, expected)])
+    return makers
+
+
+def _report(make: Callable[[], Rule]) -> int:
+    """Run every check, print what each found and return how many failed."""
+    from crashsense.rules.conformance import CHECKS
+    from crashsense.rules.conformance import check_rule as run_checks
+
+    results = run_checks(make)
     told: dict[str, list[str]] = {}
     for result in results:
         first = (CHECKS[result.name].__doc__ or "").strip().splitlines()[0]
@@ -63,4 +157,4 @@ def check_rule(rule: str, parameters: tuple[str, ...]) -> int:
         click.echo(f"FAILED  {', '.join(names)}: {message}")
     failed = sum(not result.passed for result in results)
     click.echo(f"{len(results) - failed} of {len(results)} checks passed")
-    return 1 if failed else 0
+    return failed

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from crashsense.cli.options import WholeNumber
+from crashsense.errors import Fault, InputError
 from crashsense.resources import CAUTION
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from crashsense.campaign import Replay
+
+#: End of a file of traces -> how a table writes it.
+WRITERS = {".csv": "to_csv", ".parquet": "to_parquet"}
 
 SHOWN = (
     "restraint",
@@ -29,16 +34,48 @@ SHOWN = (
 
 
 def traces_of(replayed: Replay) -> pd.DataFrame:
-    """Samples as the control unit finished with them, and every demand: one row a tick."""
+    """Samples as the control unit finished with them, and every demand: one row a tick.
+
+    Times to the microsecond; channels in the unit that their column names (``central_x_g``).
+    """
     import pandas as pd
 
-    columns: dict[str, Any] = {"time_ms": 1e3 * replayed.times_s}
+    from crashsense.channels import CHANNELS
+
+    columns: dict[str, Any] = {"time_ms": (1e3 * replayed.times_s).round(3)}
     for channel, values in replayed.samples.channels.items():
-        columns[f"{channel}_si"] = values[0]
+        card = CHANNELS[channel]
+        columns[card.file_name] = values[0] / card.file_scale
     for restraint, branches in replayed.demands.items():
         for branch, demand in branches.items():
             columns[f"{restraint}_{branch}"] = demand
     return pd.DataFrame(columns)
+
+
+def check_target(file: str) -> Path:
+    """Return the file that traces go to, refused before anything is computed."""
+    path = Path(file)
+    expected = ""
+    if path.suffix.lower() not in WRITERS:
+        expected = f"a name that ends in {' or '.join(WRITERS)}"
+    elif path.is_dir():
+        expected = "a file; this is a folder"
+    elif not path.parent.is_dir():
+        expected = f"a file in a folder that exists; {path.parent} is none"
+    elif not os.access(path if path.exists() else path.parent, os.W_OK):
+        expected = "a file that can be written"
+    if expected:
+        raise InputError([Fault("command line", "--out", file, expected)])
+    return path
+
+
+def write_traces(traces: pd.DataFrame, path: Path) -> None:
+    """Write traces as CSV or Parquet, by the end of the name."""
+    try:
+        getattr(traces, WRITERS[path.suffix.lower()])(path, index=False)
+    except OSError as error:
+        expected = f"a file that can be written ({error.strerror or error})"
+        raise InputError([Fault("command line", "--out", str(path), expected)]) from error
 
 
 @click.command()
@@ -47,14 +84,16 @@ def traces_of(replayed: Replay) -> pd.DataFrame:
 @click.argument("draw", type=WholeNumber(0))
 @click.option("--sensor-set", metavar="NAME", help="Sensor set of the run (default: the last).")
 @click.option("--algorithm", metavar="NAME", help="Algorithm of the run (default: the last).")
-@click.option("--out", metavar="FILE.csv", help="Write the traces there.")
+@click.option("--out", metavar="FILE.csv|.parquet", help="Write the traces there.")
 def replay(run: str, event: str, draw: int, out: str | None, **options: Any) -> int:
     """Run DRAW of EVENT of the run folder RUN again: the same rows, and the traces behind them.
 
-    Exit code 1 if a row is not the one that the run has stored, bit for bit.
+    Exit code 1 if a row is not the one that the run has stored: bit for bit or, where the engine of
+    the run is not installed here and numpy computes, floats to 1e-9.
     """
     from crashsense import campaign
 
+    target = None if out is None else check_target(out)
     replayed = campaign.replay(campaign.open_run(run), event, draw=draw, **options)
     click.echo(f"CAUTION: {CAUTION}\n")
     click.echo(
@@ -62,11 +101,14 @@ def replay(run: str, event: str, draw: int, out: str | None, **options: Any) -> 
         f"algorithm {replayed.algorithm.name}"
     )
     click.echo(replayed.rows[list(SHOWN)].to_string(index=False, na_rep="-"))
-    if out is not None:
-        traces_of(replayed).to_csv(Path(out), index=False)
-        click.echo(f"Traces: {out}")
+    if target is not None:
+        write_traces(traces_of(replayed), target)
+        click.echo(f"Traces: {target}")
+    for note in replayed.notes:
+        click.echo(f"Note: {note}")
+    how = "bit for bit" if replayed.same_engine else "to 1e-9"
     if replayed.differences:
-        click.echo(f"DIFFERS from the run in: {', '.join(replayed.differences)}")
+        click.echo(f"DIFFERS from the run (compared {how}) in: {', '.join(replayed.differences)}")
         return 1
-    click.echo("The same as in the run, bit for bit.")
+    click.echo(f"The same as in the run, {how}.")
     return 0

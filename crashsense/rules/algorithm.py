@@ -73,20 +73,34 @@ def read_algorithm(path: Path) -> Algorithm:
 
 
 def algorithm_from_toml(
-    content: str, *, file: str = "algorithm", folder: Path | None = None, name: str = ""
+    content: str,
+    *,
+    file: str = "algorithm",
+    folder: Path | None = None,
+    name: str = "",
+    moved: Mapping[str, str] | None = None,
 ) -> Algorithm:
-    """Build an algorithm from TOML text."""
+    """Build an algorithm from TOML text.
+
+    *folder* is where files of rules are looked up; *moved* says where some of them are now:
+    absolute path -> absolute path.
+    """
     try:
         table = tomllib.loads(content)
     except tomllib.TOMLDecodeError as error:
         raise InputError([Fault(file, "", None, f"a TOML file ({error})")]) from error
-    return algorithm_from_table(table, file=file, folder=folder, name=name)
+    return algorithm_from_table(table, file=file, folder=folder, name=name, moved=moved)
 
 
 def algorithm_from_table(
-    table: Mapping[str, Any], *, file: str = "algorithm", folder: Path | None = None, name: str = ""
+    table: Mapping[str, Any],
+    *,
+    file: str = "algorithm",
+    folder: Path | None = None,
+    name: str = "",
+    moved: Mapping[str, str] | None = None,
 ) -> Algorithm:
-    """Build an algorithm from a parsed table."""
+    """Build an algorithm from a parsed table; *folder*, *moved* as in algorithm_from_toml."""
     faults: list[Fault] = []
     known = ("name", "title", "gate", "definitions", "rules")
     for key in table:
@@ -105,7 +119,7 @@ def algorithm_from_table(
     rules = table.get("rules")
     if rules is None or rules == {}:
         faults.append(Fault(file, "rules", rules, "a table with one restraint or more"))
-    builder = _Builder(file, folder, table.get("definitions", {}), faults)
+    builder = _Builder(file, folder, table.get("definitions", {}), faults, moved=moved)
     built: dict[str, Rule] = {}
     # Tables are kept beside their rules: a number of a dropped one could come again.
     made: dict[int, tuple[Any, Rule]] = {}
@@ -159,8 +173,15 @@ class _Builder:
     """Builds rules from tables and notes every fault on the way."""
 
     def __init__(
-        self, file: str, folder: Path | None, definitions: Mapping[str, Any], faults: list[Fault]
+        self,
+        file: str,
+        folder: Path | None,
+        definitions: Mapping[str, Any],
+        faults: list[Fault],
+        *,
+        moved: Mapping[str, str] | None = None,
     ) -> None:
+        self.moved = {} if moved is None else moved
         self.file = file
         self.folder = folder
         self.definitions = definitions
@@ -245,6 +266,16 @@ class _Builder:
         finally:
             self.open.pop()
 
+    def found_again(self, arguments: dict[str, Any]) -> dict[str, Any]:
+        """Replace the file of a rule by where it is now, if it has moved."""
+        file = str(arguments.get("file", ""))
+        path, colon, name = file.rpartition(":")
+        if file in self.moved:
+            return {**arguments, "file": self.moved[file]}
+        if path in self.moved:
+            return {**arguments, "file": f"{self.moved[path]}{colon}{name}"}
+        return arguments
+
     def build(self, family: type[Rule], table: Mapping[str, Any], *, where: str) -> Rule | None:
         dot = f"{where}." if where else ""
         before = len(self.faults)
@@ -285,7 +316,7 @@ class _Builder:
         if len(self.faults) > before:
             return None
         if hasattr(family, "anchored"):
-            arguments = family.anchored(arguments, folder=self.folder)
+            arguments = self.found_again(family.anchored(arguments, folder=self.folder))
         try:
             rule = family(**arguments)
             return self.interned.setdefault(rule, rule)

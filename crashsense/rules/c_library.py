@@ -27,6 +27,9 @@ from crashsense.rules.kernels import read
 from crashsense.rules.parameters import Declared, parameter, sense_parts
 from crashsense.sensing.samples import EcuSamples
 
+#: What a worker says where the library takes no such parameters.
+REFUSED_PARAMETERS = "parameters that the library accepts (its init returned NULL)"
+
 #: Longest time to start a worker process and load the library [s].
 _START_S = 20.0
 

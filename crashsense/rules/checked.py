@@ -28,7 +28,7 @@ def checked_branch_demands(rule: Rule, samples: EcuSamples) -> dict[str, FloatAr
             branches = rule.branch_demands(samples)
     except RuleError:
         raise
-    except Exception as error:
+    except (Exception, SystemExit) as error:  # a rule that calls exit() ends nothing but itself
         raise RuleError(f"{name}: {type(error).__name__}: {error}") from error
     shape = (samples.draws, samples.size)
     if not isinstance(branches, dict) or not {"total", "main"} <= set(branches):

@@ -269,7 +269,7 @@ def check_pickles(rule: Rule, given: Stimulus) -> None:
     try:
         loaded = pickle.loads(pickle.dumps(rule))
         cloned = copy.deepcopy(rule)
-    except Exception as error:
+    except (Exception, SystemExit) as error:
         raise NotConforming(f"does not pickle: {type(error).__name__}: {error}") from error
     for other in (loaded, cloned):
         _require(
@@ -372,7 +372,7 @@ def run_check(name: str, make: Callable[[], Rule]) -> None:
         CHECKS[name](rule, given)
     except NotConforming:
         raise
-    except Exception as error:
+    except (Exception, SystemExit) as error:
         raise NotConforming(f"the rule raised {type(error).__name__}: {error}") from error
 
 

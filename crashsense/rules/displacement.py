@@ -58,9 +58,14 @@ class Displacement(Criterion):
 
     def demand(self, samples: EcuSamples) -> FloatArray:
         """Return min(S / travel, V / guard)."""
-        values, valid = read(samples, self.channel)
-        velocity, moved = travel(values, rate_hz=samples.rate_hz, leak_g=self.leak_g)
+        _, valid = read(samples, self.channel)
+        velocity, moved = self.motion(samples)
         return masked(np.minimum(moved / (self.travel_mm * 1e-3), velocity / self.guard_m_s), valid)
+
+    def motion(self, samples: EcuSamples) -> tuple[FloatArray, FloatArray]:
+        """Return V [m/s] and S [m]."""
+        values, _ = read(samples, self.channel)
+        return travel(values, rate_hz=samples.rate_hz, leak_g=self.leak_g)
 
 
 @dataclass(frozen=True)
@@ -100,13 +105,18 @@ class PredictedDisplacement(Criterion):
 
     def demand(self, samples: EcuSamples) -> FloatArray:
         """Return min(S_p / travel, V / guard)."""
-        values, valid = read(samples, self.channel)
+        _, valid = read(samples, self.channel)
+        velocity, predicted = self.motion(samples)
+        return masked(
+            np.minimum(predicted / (self.travel_mm * 1e-3), velocity / self.guard_m_s), valid
+        )
+
+    def motion(self, samples: EcuSamples) -> tuple[FloatArray, FloatArray]:
+        """Return V [m/s] and S_p [m]."""
+        values, _ = read(samples, self.channel)
         rate = samples.rate_hz
         velocity, moved = travel(values, rate_hz=rate, leak_g=self.leak_g)
         ticks = samples_in(self.smoothing_ms, rate)
         mean = window_sum(values, ticks) / ticks
         ahead = self.look_ahead_ms * 1e-3
-        predicted = moved + velocity * ahead + mean * (0.5 * ahead**2)
-        return masked(
-            np.minimum(predicted / (self.travel_mm * 1e-3), velocity / self.guard_m_s), valid
-        )
+        return velocity, moved + velocity * ahead + mean * (0.5 * ahead**2)

@@ -45,6 +45,11 @@ class FixedPointVelocityChange(Criterion):
         100.0, unit="mg", above=True, high=10000.0, text="acceleration of one code"
     )
 
+    @property
+    def lsb_m_s2(self) -> float:
+        """Acceleration of one code [m/s^2]."""
+        return self.lsb_mg * 1e-3 * STANDARD_GRAVITY
+
     def threshold_code(self, rate_hz: float) -> int:
         """Return the threshold in codes."""
         code = round(self.threshold_m_s * rate_hz / (self.lsb_mg * 1e-3 * STANDARD_GRAVITY))
@@ -59,8 +64,7 @@ class FixedPointVelocityChange(Criterion):
         """Return V / threshold in whole numbers."""
         values, valid = read(samples, self.channel)
         threshold = self.threshold_code(samples.rate_hz)
-        lsb = self.lsb_mg * 1e-3 * STANDARD_GRAVITY
-        codes = np.clip(np.rint(values / lsb), -_WORD - 1, _WORD).astype(np.int64)
+        codes = np.clip(np.rint(values / self.lsb_m_s2), -_WORD - 1, _WORD).astype(np.int64)
         total = np.cumsum(codes - round(self.leak_g * 1e3 / self.lsb_mg), axis=-1)
         total -= np.minimum(np.minimum.accumulate(total, axis=-1), 0)
         # A control unit saturates its accumulator; beyond that the sum is of no further use.

@@ -27,6 +27,9 @@ from crashsense.rules.polyline import along_ray, ray_faults, time_faults
 from crashsense.sensing.samples import EcuSamples
 from crashsense.units import STANDARD_GRAVITY
 
+#: Name and unit of both coordinates of a map.
+Axes = tuple[tuple[str, str], tuple[str, str]]
+
 
 @dataclass(frozen=True)
 class VelocityDisplacementMap(Criterion):
@@ -45,6 +48,7 @@ class VelocityDisplacementMap(Criterion):
 
     family: ClassVar[str] = "velocity_displacement_map"
     title: ClassVar[str] = "map of velocity change over displacement, threshold polyline"
+    axes: ClassVar[Axes] = (("displacement", "mm"), ("velocity change", "m/s"))
 
     channel: str = parameter("-central_x", kind="channel", text="channel in its sense")
     line: tuple[tuple[float, float], ...] = parameter(
@@ -60,9 +64,14 @@ class VelocityDisplacementMap(Criterion):
 
     def demand(self, samples: EcuSamples) -> FloatArray:
         """Return demand along the ray."""
-        values, valid = read(samples, self.channel)
+        _, valid = read(samples, self.channel)
+        return masked(along_ray(*self.coordinates(samples), self.line), valid)
+
+    def coordinates(self, samples: EcuSamples) -> tuple[FloatArray, FloatArray]:
+        """Return S [mm] and V [m/s]."""
+        values, _ = read(samples, self.channel)
         velocity, moved = travel(values, rate_hz=samples.rate_hz, leak_g=self.leak_g)
-        return masked(along_ray(moved * 1e3, velocity, self.line), valid)
+        return moved * 1e3, velocity
 
 
 @dataclass(frozen=True)
@@ -129,6 +138,7 @@ class WindowVelocityJerkMap(Criterion):
 
     family: ClassVar[str] = "window_velocity_jerk_map"
     title: ClassVar[str] = "map of window velocity over jerk, threshold polyline"
+    axes: ClassVar[Axes] = (("jerk", "g/ms"), ("window velocity", "m/s"))
 
     channel: str = parameter("-central_x", kind="channel", text="channel in its sense")
     window_ms: float = parameter(20.0, unit="ms", above=True, high=1000.0, text="velocity window")
@@ -145,12 +155,16 @@ class WindowVelocityJerkMap(Criterion):
 
     def demand(self, samples: EcuSamples) -> FloatArray:
         """Return demand along the ray."""
-        values, valid = read(samples, self.channel)
+        _, valid = read(samples, self.channel)
+        return masked(along_ray(*self.coordinates(samples), self.line), valid)
+
+    def coordinates(self, samples: EcuSamples) -> tuple[FloatArray, FloatArray]:
+        """Return J [g/ms] and V_D [m/s]."""
+        values, _ = read(samples, self.channel)
         rate = samples.rate_hz
         velocity = window_sum(values, samples_in(self.window_ms, rate)) / rate
         weights = slope_weights(max(2, samples_in(self.jerk_ms, rate)), rate)
-        slope = finite_response(values, weights) / (STANDARD_GRAVITY * 1e3)
-        return masked(along_ray(slope, velocity, self.line), valid)
+        return finite_response(values, weights) / (STANDARD_GRAVITY * 1e3), velocity
 
 
 @dataclass(frozen=True)
@@ -170,6 +184,7 @@ class RollRateAngleMap(Criterion):
 
     family: ClassVar[str] = "roll_rate_angle_map"
     title: ClassVar[str] = "map of roll rate over roll angle, threshold polyline"
+    axes: ClassVar[Axes] = (("roll angle", "deg"), ("roll rate", "deg/s"))
 
     channel: str = parameter("-central_roll_rate", kind="channel", text="roll rate in its sense")
     line: tuple[tuple[float, float], ...] = parameter(
@@ -187,10 +202,14 @@ class RollRateAngleMap(Criterion):
 
     def demand(self, samples: EcuSamples) -> FloatArray:
         """Return demand along the ray."""
-        values, valid = read(samples, self.channel)
+        _, valid = read(samples, self.channel)
+        return masked(along_ray(*self.coordinates(samples), self.line), valid)
+
+    def coordinates(self, samples: EcuSamples) -> tuple[FloatArray, FloatArray]:
+        """Return roll angle [deg] and roll rate [deg/s]."""
+        values, _ = read(samples, self.channel)
         rate_deg = np.degrees(values)
-        angle = roll_angle(rate_deg, leak=self.leak_deg_s, rate_hz=samples.rate_hz)
-        return masked(along_ray(angle, rate_deg, self.line), valid)
+        return roll_angle(rate_deg, leak=self.leak_deg_s, rate_hz=samples.rate_hz), rate_deg
 
 
 def roll_angle(rate: FloatArray, *, leak: float, rate_hz: float) -> FloatArray:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from numbers import Real
 from typing import Any, Protocol
 
 import numpy as np
@@ -45,6 +46,17 @@ class SampleRule(Protocol):
     def update(self, frame: Frame) -> float:
         """Return demand at this tick."""
         ...
+
+
+def _is_number(result: object) -> bool:
+    if isinstance(result, np.ndarray):
+        return result.ndim == 0 and result.dtype.kind in "fiub"
+    return isinstance(result, (Real, np.floating, np.integer, np.bool_))
+
+
+def _shown(result: object) -> str:
+    text = repr(result)
+    return text if len(text) <= 60 else f"{text[:57]}..."
 
 
 class PerSample(Rule):
@@ -98,11 +110,11 @@ class PerSample(Rule):
                     dict(zip(names, [column[tick] for column in valid], strict=True)),
                 )
                 result = self.inner.update(frame)
-                try:
-                    out[draw, tick] = result
-                except (TypeError, ValueError) as error:
+                # numpy would read the text "1" as a number; a rule that returns text is wrong.
+                if type(result) is not float and not _is_number(result):
                     raise RuleError(
-                        f"{type(self.inner).__name__}.update returned {result!r} at tick {tick}; "
-                        "expected one number"
-                    ) from error
+                        f"{type(self.inner).__name__}.update returned {_shown(result)} at tick "
+                        f"{tick}; expected one number"
+                    )
+                out[draw, tick] = result
         return out

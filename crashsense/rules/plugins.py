@@ -55,7 +55,7 @@ def _from_file(file: str, *, folder: Path | None, place: str) -> ModuleType:
     sys.modules[name] = module
     try:
         spec.loader.exec_module(module)
-    except Exception as error:
+    except (Exception, SystemExit) as error:
         sys.modules.pop(name, None)
         expected = f"a Python file that runs ({type(error).__name__}: {error})"
         raise InputError([Fault(str(path), "", None, expected)]) from error
@@ -65,7 +65,7 @@ def _from_file(file: str, *, folder: Path | None, place: str) -> ModuleType:
 def _from_module(name: str, *, place: str) -> ModuleType:
     try:
         return importlib.import_module(name)
-    except Exception as error:
+    except (Exception, SystemExit) as error:
         expected = f"a module that can be imported ({type(error).__name__}: {error})"
         raise InputError([Fault("", "rule", place, expected)]) from error
 
@@ -80,7 +80,7 @@ def as_rule(found: type, *, parameters: Mapping[str, Any], where: str) -> Rule:
         rule = found(**parameters) if block else PerSample(found, parameters=parameters)
     except InputError:
         raise
-    except Exception as error:
+    except (Exception, SystemExit) as error:
         expected = f"parameters that {found.__name__} takes ({type(error).__name__}: {error})"
         raise InputError([Fault(where, "parameters", dict(parameters), expected)]) from error
     if not isinstance(rule, Rule):

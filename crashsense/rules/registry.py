@@ -109,7 +109,7 @@ def find_family(name: str, *, file: str = "") -> type[Rule]:
 
     try:
         found = installed[name].load()
-    except Exception as error:
+    except (Exception, SystemExit) as error:
         expected = f"an entry point that loads ({type(error).__name__}: {error})"
         raise InputError([Fault(file, "family", name, expected)]) from error
     return as_rule_class(found, where=f"entry point {installed[name].value}")

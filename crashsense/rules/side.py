@@ -28,7 +28,7 @@ AMBIENT_PA = 101325.0
 
 
 @dataclass(frozen=True)
-class _Plausible(Criterion):
+class Plausible(Criterion):
     """Base: a criterion that another element must find plausible."""
 
     plausible: str | None = parameter(
@@ -58,7 +58,7 @@ class _Plausible(Criterion):
 
 
 @dataclass(frozen=True)
-class SideVelocity(_Plausible):
+class SideVelocity(Plausible):
     """Side satellite: window velocity, with plausibility.
 
     Equation
@@ -90,7 +90,7 @@ class SideVelocity(_Plausible):
 
 
 @dataclass(frozen=True)
-class DoorPressure(_Plausible):
+class DoorPressure(Plausible):
     """Door pressure: the relative rise of pressure in the cavity, with plausibility.
 
     Equation
@@ -120,7 +120,7 @@ class DoorPressure(_Plausible):
 
 
 @dataclass(frozen=True)
-class DoorPressureSlope(_Plausible):
+class DoorPressureSlope(Plausible):
     """Door pressure: how fast it rises, with plausibility.
 
     Equation
@@ -153,7 +153,7 @@ class DoorPressureSlope(_Plausible):
 
 
 @dataclass(frozen=True)
-class DoorPressureRise(_Plausible):
+class DoorPressureRise(Plausible):
     """Door pressure: how much it has risen within a time window, with plausibility.
 
     Equation

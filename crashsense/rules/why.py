@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from crashsense.channels import CHANNELS
 from crashsense.rules.adaptation import Adapted
+from crashsense.rules.amounts import Amount, amounts
+from crashsense.rules.checked import checked_branch_demands, rows
 from crashsense.rules.composition import (
     AllOf,
     AnyOf,
@@ -16,10 +18,15 @@ from crashsense.rules.composition import (
     AtLeast,
     BeltSwitch,
     Composite,
+    Debounced,
+    Delayed,
     Fallback,
     Gated,
+    Held,
+    ResetAfterQuiet,
+    Scaled,
 )
-from crashsense.rules.contract import Rule, part_demand
+from crashsense.rules.contract import Rule, part_demand, sharing
 from crashsense.sensing.samples import EcuSamples
 
 
@@ -51,8 +58,14 @@ class Branch:
     path : where it stands, as :func:`crashsense.rules.sweep.leaves` names it; "" is the root
     family : its family
     demand : its demand at the sample
+    tick, time_s : the sample: the one asked about, or an earlier one from which a hold or a delay
+        took its value
     first_tick, first_s : when its demand first reached 1, None if it had not by then
     decides : True if it is the reason for the value of the root at the sample
+    matters : True if it is the reason for the value of the rule above it
+    unused : why it does not count here (the other branch of a switch); empty if it does
+    amounts : for a criterion, what it reached and what it needs, in the unit of the trade; factors
+        on its threshold from rules above it included
     inputs : for a criterion, the channels at the sample
     parts : the rules below it
     """
@@ -60,9 +73,14 @@ class Branch:
     path: str
     family: str
     demand: float
+    tick: int
+    time_s: float
     first_tick: int | None
     first_s: float | None
     decides: bool
+    matters: bool = True
+    unused: str = ""
+    amounts: tuple[Amount, ...] = ()
     inputs: tuple[Input, ...] = ()
     parts: tuple[Branch, ...] = ()
 
@@ -71,6 +89,39 @@ class Branch:
         yield depth, self
         for part in self.parts:
             yield from part.walk(depth=depth + 1)
+
+    @property
+    def nearest(self) -> Branch:
+        """The criterion that makes its value (the first of several)."""
+        for part in self.parts:
+            if part.matters and not part.unused:
+                return part.nearest
+        return self
+
+    @property
+    def measured(self) -> str:
+        """Its amounts as text, or its demand where nothing else is known of it."""
+        return "; ".join(map(str, self.amounts)) or f"demand {self.demand:.4g} of 1"
+
+    @property
+    def role(self) -> str:
+        """What it is in the rule above it."""
+        return self.path.rpartition(".")[2] or "rule"
+
+    def line(self, *, at: int) -> str:
+        """The branch as one line; its own sample is named where it is not *at*."""
+        if self.unused:
+            return f"{self.role}: {self.family} does not count: {self.unused}"
+        when = "" if self.tick == at else f" at {self.time_s * 1e3:.2f} ms"
+        since = (
+            "below 1 so far"
+            if self.first_s is None
+            else f"reached 1 at {self.first_s * 1e3:.2f} ms"
+        )
+        amounts = f": {self.measured}" if self.amounts else ""
+        inputs = "; ".join(str(item) for item in self.inputs)
+        tail = f" [{inputs}]" if inputs else ""
+        return f"{self.role}: {self.family} demand {self.demand:.4g}{when}, {since}{amounts}{tail}"
 
 
 @dataclass(frozen=True)
@@ -100,68 +151,180 @@ class Why:
         head = (
             f"{verb} at {self.time_s * 1e3:.2f} ms (sample {self.tick}, demand {self.demand:.4g})"
         )
-        out = [head]
-        for depth, branch in self.root.walk():
-            role = branch.path.rpartition(".")[2] or "rule"
-            since = (
-                "below 1 so far"
-                if branch.first_s is None
-                else f"reached 1 at {branch.first_s * 1e3:.2f} ms"
+        return [head, *self._tree(self.root, depth=0, brief=False)]
+
+    def short_lines(self) -> list[str]:
+        """What was nearest to firing and what it lacked, as text; other branches one line each."""
+        out = []
+        for branch in self.deciding:
+            where = f"{branch.path}: " if branch.path else ""
+            share = f"{100.0 * min(self.demand, 1.0):.1f} %"
+            lacking = [a for a in branch.amounts if a.short > 0.0]
+            missing = " and ".join(
+                f"{a.short:.3g}{'' if a.unit == '-' else f' {a.unit}'}" for a in lacking
             )
-            mark = "*" if branch.decides else " "
-            inputs = "; ".join(str(item) for item in branch.inputs)
-            tail = f" [{inputs}]" if inputs else ""
-            out.append(
-                f"{mark} {'  ' * depth}{role}: {branch.family} demand {branch.demand:.4g}, "
-                f"{since}{tail}"
-            )
+            tail = f", short by {missing}" if missing else ""
+            out.append(f"nearest: {where}{branch.measured} ({share}){tail}")
+        return out + self._tree(self.root, depth=0, brief=True)
+
+    def _tree(self, branch: Branch, *, depth: int, brief: bool) -> list[str]:
+        mark = "*" if branch.decides else " "
+        out = [f"{mark} {'  ' * depth}{branch.line(at=self.tick)}"]
+        if brief and branch.parts and not branch.decides and not branch.unused:
+            near = branch.nearest
+            return [f"{out[0]}; nearest there: {near.family.replace('_', ' ')}, {near.measured}"]
+        for part in branch.parts:
+            out += self._tree(part, depth=depth + 1, brief=brief)
         return out
 
 
 def why(rule: Rule, samples: EcuSamples, *, draw: int = 0, tick: int | None = None) -> Why:
     """Explain one draw of a block (*draw* is its place in the block).
 
-    Without *tick*: the sample that fired, or that of the largest demand.
+    Without *tick*: the sample that fired, or that of the largest demand. A rule that fails raises
+    :class:`~crashsense.errors.RuleError`.
     """
-    from crashsense.rules.checked import rows
-
     one = rows(samples, [draw])
-    demand = rule.branch_demands(one)["total"][0]
+    demand = checked_branch_demands(rule, one)["total"][0]
     over = np.flatnonzero(demand >= 1.0)
     fired = bool(over.size)
     at = tick if tick is not None else int(over[0]) if fired else int(np.argmax(demand))
-    times = one.times_s[0]
-    root = _branch(rule, one, at, path="", decides=True)
-    return Why(fired, at, float(times[at]), float(demand[at]), root)
+    with sharing():
+        root = _branch(rule, one, at, path="", decides=True, matters=True, factor=_NO_FACTOR)
+    return Why(fired, at, float(one.times_s[0, at]), float(demand[at]), root)
 
 
-def _branch(rule: Rule, samples: EcuSamples, at: int, *, path: str, decides: bool) -> Branch:
+def why_not_by(rule: Rule, samples: EcuSamples, *, by_s: float, draw: int = 0) -> Why | None:
+    """Explain the sample at which demand was largest up to a time on the control unit's clock [s].
+
+    The time itself counts, with a tolerance of 1 ns; the last such sample is taken. None if no
+    sample was there by then, or demand was 0.
+    """
+    one = rows(samples, [draw])
+    before = np.flatnonzero(one.times_s[0] <= by_s + 1e-9)
+    if not before.size:
+        return None
+    demand = checked_branch_demands(rule, one)["total"][0][before]
+    largest = float(demand.max())
+    if largest == 0.0:
+        return None
+    return why(rule, one, tick=int(before[np.flatnonzero(demand == largest)[-1]]))
+
+
+@dataclass(frozen=True)
+class _Factor:
+    """What rules above a criterion do to its threshold at the sample."""
+
+    value: float = 1.0
+    note: str = ""
+
+    def times(self, factor: float, who: str) -> _Factor:
+        if factor == 1.0:
+            return self
+        notes = [part for part in (self.note, f"x {factor:.3g} by {who}") if part]
+        return _Factor(self.value * factor, ", ".join(notes))
+
+
+_NO_FACTOR = _Factor()
+
+
+def _branch(
+    rule: Rule,
+    samples: EcuSamples,
+    at: int,
+    *,
+    path: str,
+    decides: bool,
+    matters: bool,
+    factor: _Factor,
+    unused: str = "",
+) -> Branch:
     demand = part_demand(rule, samples)[0]
     over = np.flatnonzero(demand[: at + 1] >= 1.0)
     first = int(over[0]) if over.size else None
     times = samples.times_s[0]
-    common = {
-        "path": path,
-        "family": str(getattr(rule, "family", "")) or type(rule).__name__,
-        "demand": float(demand[at]),
-        "first_tick": first,
-        "first_s": None if first is None else float(times[first]),
-        "decides": decides,
-    }
+    branch = Branch(
+        path=path,
+        family=str(getattr(rule, "family", "")) or type(rule).__name__,
+        demand=float(demand[at]),
+        tick=at,
+        time_s=float(times[at]),
+        first_tick=first,
+        first_s=None if first is None else float(times[first]),
+        decides=decides,
+        matters=matters,
+        unused=unused,
+    )
+    if unused:
+        return branch
     if not isinstance(rule, Composite):
-        return Branch(**common, inputs=_inputs(rule, samples, at))  # type: ignore[arg-type]
+        reached = amounts(rule, samples, at)
+        if factor.value != 1.0:
+            reached = tuple(
+                item.scaled(factor.value, note=f"threshold {factor.note}") for item in reached
+            )
+        return replace(branch, amounts=reached, inputs=_inputs(rule, samples, at))
     deciding = _deciding(rule, samples, at)
     parts = tuple(
         _branch(
             part,
             samples,
-            at,
+            _taken_from(rule, role, samples, at),
             path=f"{path}.{role}" if path else role,
             decides=decides and role in deciding,
+            matters=role in deciding,
+            factor=_factor(rule, role, samples, at, above=factor),
+            unused=_unused(rule, role, samples, at),
         )
         for role, part in rule.children.items()
     )
-    return Branch(**common, parts=parts)  # type: ignore[arg-type]
+    return replace(branch, parts=parts)
+
+
+def _unused(rule: Composite, role: str, samples: EcuSamples, at: int) -> str:
+    """Why a child does not count at the sample; empty if it does."""
+    if isinstance(rule, BeltSwitch) and role != rule.chosen(samples):
+        return f"the event is {rule.chosen(samples)}"
+    if isinstance(rule, Fallback):
+        missing = [
+            name
+            for name in sorted(rule.rule.requires)
+            if name not in samples.valid or not samples.valid[name][0, at]
+        ]
+        if role == "rule" and missing:
+            return f"{', '.join(missing)} not valid"
+        if role == "otherwise" and not missing:
+            return "the first rule has its channels"
+    return ""
+
+
+def _factor(rule: Composite, role: str, samples: EcuSamples, at: int, *, above: _Factor) -> _Factor:
+    """The factor on the thresholds of a child; a measure, a gate or arming has its own."""
+    if role in ("measure", "gate", "activity"):
+        return _NO_FACTOR
+    if isinstance(rule, Adapted):
+        moved = rule.factor(part_demand(rule.measure, samples), samples)[0, at]
+        return above.times(float(moved), rule.family)
+    if isinstance(rule, Scaled):
+        return above.times(1.0 / rule.factor, rule.family)
+    return above
+
+
+def _taken_from(rule: Composite, role: str, samples: EcuSamples, at: int) -> int:
+    """The sample of a child whose demand the rule uses at sample *at*: the same, or an earlier one.
+
+    A hold keeps a past maximum, a debounce a past minimum, a delay what was.
+    """
+    if isinstance(rule, Delayed):
+        return max(at - round(rule.delay_ms * 1e-3 * samples.rate_hz), 0)
+    if isinstance(rule, Armed) and role == "arming":
+        value = rule.branch_demands(samples)["arming"][0, at]
+    elif isinstance(rule, (Held, Debounced, ResetAfterQuiet)) and role == "rule":
+        value = part_demand(rule, samples)[0, at]
+    else:
+        return at
+    same = np.flatnonzero(part_demand(rule.children[role], samples)[0, : at + 1] == value)
+    return int(same[-1]) if same.size else at
 
 
 def _deciding(rule: Composite, samples: EcuSamples, at: int) -> frozenset[str]:

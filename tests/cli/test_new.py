@@ -3,11 +3,22 @@
 from __future__ import annotations
 
 import shlex
+import shutil
+import subprocess
 
 import pytest
 
 from crashsense import cli
 from crashsense.cli.new import KINDS
+
+
+def build(written: list[str], *flags: str) -> None:
+    """Run the printed build line; without a compiler the test is skipped."""
+    (line,) = (line for line in written if line.startswith("Build it: "))
+    command = shlex.split(line.removeprefix("Build it: "))
+    if shutil.which(command[0]) is None:
+        pytest.skip(f"no C compiler called {command[0]} on this machine")
+    subprocess.run([*command, *flags], check=True, capture_output=True)
 
 
 @pytest.fixture(autouse=True)
@@ -18,11 +29,14 @@ def empty_folder(tmp_path, monkeypatch):
 
 @pytest.mark.parametrize("kind", sorted(KINDS))
 def test_the_template_runs_by_the_command_that_it_names(kind, capsys, empty_folder):
-    assert cli.run(["new", kind, f"try_{kind}.toml"]) == 0
+    file = f"try_{kind.replace('-', '_')}.toml"
+    assert cli.run(["new", kind, file]) == 0
     written = capsys.readouterr().out.splitlines()
+    if kind == "c-rule":
+        build(written)
     command = written[-1].removeprefix("Try it: crashsense ")
-    assert command in (empty_folder / f"try_{kind}.toml").read_text(encoding="utf-8")
-    if kind in ("sensor", "rule"):
+    assert command in (empty_folder / file).read_text(encoding="utf-8")
+    if kind in ("sensor", "rule", "c-rule"):
         # A few events are enough to see that it runs.
         (empty_folder / "few.toml").write_text('events = ["side_pole_75_32"]\n', encoding="utf-8")
         command = command.replace("evaluate", "evaluate few.toml")
@@ -36,6 +50,40 @@ def test_the_template_runs_by_the_command_that_it_names(kind, capsys, empty_fold
 def test_the_rule_template_passes_the_conformance_suite(capsys):
     assert cli.run(["new", "rule"]) == 0
     assert cli.run(["check-rule", "my_rule.py:LeakyVelocity"]) == 0, capsys.readouterr()
+
+
+def test_the_rule_template_is_checked_by_its_algorithm_file(capsys):
+    assert cli.run(["new", "rule"]) == 0
+    assert "Check it: crashsense check-rule my_rule.toml" in capsys.readouterr().out
+    assert cli.run(["check-rule", "my_rule.toml"]) == 0
+    out = capsys.readouterr().out
+    assert out.startswith("rules.front_airbag_stage_1.main (my_rule.py:LeakyVelocity):")
+
+
+def test_the_c_template_compiles_without_a_warning_and_passes_the_conformance_suite(capsys):
+    assert cli.run(["new", "c-rule"]) == 0
+    build(capsys.readouterr().out.splitlines(), "-Wall", "-Wextra", "-pedantic", "-Werror")
+    for arguments in (
+        ["my_c_rule.toml"],
+        ["my_c_rule.so", "--parameter", 'channels=["-central_x"]', "--parameter",
+         "parameters=[1.8, 20.0]"],
+    ):  # fmt: skip
+        assert cli.run(["check-rule", *arguments]) == 0
+        assert "13 of 13 checks passed" in capsys.readouterr().out
+
+
+def test_a_c_rule_comes_without_the_python_one(empty_folder, capsys):
+    assert cli.run(["new", "c-rule", "sub/one.toml"]) == 0
+    assert sorted(p.name for p in (empty_folder / "sub").iterdir()) == [
+        "crashsense_rule.h", "one.c", "one.toml"
+    ]  # fmt: skip
+    assert "Build it: cc -O2 -shared -fPIC -o sub/one.so sub/one.c" in capsys.readouterr().out
+    assert 'file = "one.so"' in (empty_folder / "sub" / "one.toml").read_text(encoding="utf-8")
+    # The header is shared by all rules in C of a folder; another file of that name is not touched.
+    assert cli.run(["new", "c-rule", "sub/two.toml"]) == 0
+    (empty_folder / "sub" / "crashsense_rule.h").write_text("mine", encoding="utf-8")
+    assert cli.run(["new", "c-rule", "sub/three.toml"]) == 2
+    assert not (empty_folder / "sub" / "three.c").exists()
 
 
 def test_nothing_is_overwritten(capsys, empty_folder):

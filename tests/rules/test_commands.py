@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -63,6 +65,74 @@ def test_check_rule(capsys, tmp_path: Path) -> None:
     code, _, err = run(capsys, "check-rule", place, "--parameter", "threshold")
     assert code == 2
     assert "expected NAME=VALUE" in err
+
+
+C_SOURCE = EXAMPLES / "leaky_velocity.c"
+COMPILER = shutil.which("cc") or shutil.which("gcc") or shutil.which("clang")
+
+
+@pytest.mark.skipif(COMPILER is None, reason="no C compiler on this machine")
+def test_check_rule_takes_a_c_library(capsys, tmp_path: Path) -> None:
+    def build(name: str, source: str) -> str:
+        (tmp_path / f"{name}.c").write_text(source)
+        library = tmp_path / f"{name}.so"
+        command = [str(COMPILER), "-shared", "-fPIC", f"-I{EXAMPLES}", "-o", str(library)]
+        subprocess.run([*command, str(tmp_path / f"{name}.c")], check=True, capture_output=True)
+        return str(library)
+
+    source = C_SOURCE.read_text()
+    given = ["--parameter", 'channels=["-central_x"]', "--parameter", "parameters=[2.0, 20.0]"]
+    code, out, _ = run(capsys, "check-rule", build("good", source), *given)
+    assert code == 0
+    assert "13 of 13 checks passed" in out
+    # A static that lives on between evaluations: the past decides.
+    kept = source.replace(
+        "    struct state *s = state;\n", "    struct state *s = state; static double sum;\n"
+    ).replace("? s->velocity / s->threshold", "? (sum += 1e-3)")
+    assert kept.count("sum") == 2
+    code, out, _ = run(capsys, "check-rule", build("bad", kept), *given)
+    assert code == 1
+    assert "FAILED  deterministic" in out
+
+
+@pytest.mark.skipif(COMPILER is None, reason="no C compiler on this machine")
+def test_faults_of_a_c_library_come_before_the_checks(capsys, tmp_path: Path) -> None:
+    library = tmp_path / "mine.so"
+    command = [str(COMPILER), "-shared", "-fPIC", f"-I{EXAMPLES}", "-o", str(library)]
+    subprocess.run([*command, str(C_SOURCE)], check=True, capture_output=True)
+    for given, message in (
+        ([], "parameters: got []; expected parameters that the library accepts"),
+        (["--parameter", "parameter=[1.0]"], "did you mean 'parameters'"),
+        (["--parameter", 'channels=["-central_x", "-central_y"]'], "expected 1 channels"),
+    ):
+        code, out, err = run(capsys, "check-rule", str(library), *given)
+        assert (code, out) == (2, "")
+        assert message in err
+    code, out, err = run(capsys, "check-rule", str(tmp_path / "none.so"))
+    assert (code, out) == (2, "")
+    assert "a C shared library that exists" in err
+
+
+def test_check_rule_takes_the_rules_of_an_algorithm(capsys, tmp_path: Path) -> None:
+    shutil.copy(EXAMPLES / "per_sample_rule.py", tmp_path / "mine.py")
+    (tmp_path / "mine.toml").write_text(
+        '[definitions.own]\nfamily = "python"\nfile = "mine.py:LeakyVelocity"\n'
+        "parameters = { threshold_m_s = 2.0 }\n"
+        '[rules.front_airbag_stage_1]\nuse = "own"\n'
+        '[rules.belt_pretensioner]\nuse = "own"\n'
+        '[rules.side_airbag_left]\nfamily = "velocity_change"\n'
+    )
+    code, out, _ = run(capsys, "check-rule", str(tmp_path / "mine.toml"))
+    assert code == 0
+    assert out.count("13 of 13 checks passed") == 1
+    assert out.startswith("rules.front_airbag_stage_1 (mine.py:LeakyVelocity):")
+    code, _, err = run(capsys, "check-rule", str(tmp_path / "mine.toml"), "--parameter", "a=1")
+    assert code == 2
+    assert "no parameter: those of the algorithm count" in err
+    (tmp_path / "none.toml").write_text('[rules.side_airbag_left]\nfamily = "jerk"\n')
+    code, _, err = run(capsys, "check-rule", str(tmp_path / "none.toml"))
+    assert code == 2
+    assert "an algorithm with a rule of your own" in err
 
 
 def test_show_prints_an_algorithm_file(capsys, tmp_path: Path) -> None:

@@ -26,6 +26,7 @@ def test_explain_names_branch_time_and_inputs(run_folder: Path, capsys) -> None:
     assert not stop.value.code
     out = capsys.readouterr().out
     row = replay(open_run(run_folder), EVENT).rows.set_index("restraint").loc["side_airbag_left"]
+    assert out.startswith("CAUTION: ")
     assert f"fired at {row['fire_time_ms']:.2f} ms" in out
     assert "door_left_pressure" in out
     assert "kpa (code" in out
@@ -61,3 +62,42 @@ def test_bad_input(run_folder: Path, capsys, arguments: list[str], message: str)
         main(["explain", str(run_folder), *arguments])
     assert stop.value.code == 2
     assert message in capsys.readouterr().err
+
+
+def test_a_late_restraint_is_explained_at_its_required_time(
+    tmp_path_factory: pytest.TempPathFactory, capsys
+) -> None:
+    out = tmp_path_factory.mktemp("late") / "run"
+    run = evaluate(events=["underride_40"], algorithms=["plain"], out=out)
+    rows = run.verdicts.set_index("restraint")
+    row = rows.loc["front_airbag_stage_1"]
+    assert row["verdict"] == "late"
+    with pytest.raises(SystemExit):
+        main(["explain", str(out), "underride_40", "--restraint", "front_airbag_stage_1"])
+    text = capsys.readouterr().out
+    due, reached = row["required_time_ms"], row["demand_at_required_time"]
+    assert f"up to the required time ({due:.2f} ms) demand had reached {reached:.4g} of 1" in text
+    # Plain: velocity change against 1.8 m/s where belted.
+    assert f"nearest: belted: velocity change {1.8 * reached:.2f} of 1.80 m/s" in text
+    assert f"short by {1.8 - 1.8 * reached:.3g} m/s" in text
+    assert "unbelted: velocity_change does not count: the event is belted" in text
+    assert f"fired at {row['fire_time_ms']:.2f} ms" in text
+
+
+def test_a_rule_that_failed_is_explained_by_its_error(tmp_path: Path, capsys) -> None:
+    (tmp_path / "fails.py").write_text(
+        "class Fails:\n    requires = frozenset({'central_x'})\n"
+        "    def reset(self, *, rate_hz, context): pass\n"
+        "    def update(self, frame): raise SystemExit(5)\n"
+    )
+    (tmp_path / "mine.toml").write_text(
+        '[rules.belt_pretensioner]\nfamily = "python"\nfile = "fails.py:Fails"\n'
+    )
+    out = tmp_path / "run"
+    run = evaluate(events=["hammer_tunnel"], algorithms=[str(tmp_path / "mine.toml")], out=out)
+    verdicts = run.verdicts.set_index("restraint")["verdict"]
+    assert verdicts["belt_pretensioner"] == "rule_error"
+    with pytest.raises(SystemExit) as stop:
+        main(["explain", str(out), "hammer_tunnel"])
+    assert not stop.value.code
+    assert "the rule itself failed: PythonRule: SystemExit: 5" in capsys.readouterr().out

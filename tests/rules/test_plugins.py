@@ -106,6 +106,56 @@ def test_a_failing_draw_fails_alone(tmp_path: Path) -> None:
         checked_branch_demands(rule, block)
 
 
+@pytest.mark.parametrize(
+    ("body", "message"),
+    [
+        ("raise SystemExit(5)", "PythonRule: SystemExit: 5"),
+        ("return '1'", "Odd.update returned '1' at tick 0; expected one number"),
+        ("return b'1'", "Odd.update returned b'1' at tick 0; expected one number"),
+        ("return None", "Odd.update returned None at tick 0; expected one number"),
+        ("return [1.0]", r"Odd.update returned [1.0] at tick 0; expected one number"),
+        ("return 1j", "Odd.update returned 1j at tick 0; expected one number"),
+    ],
+)
+def test_what_a_rule_may_not_do_is_its_own_error(body: str, message: str, tmp_path: Path) -> None:
+    (tmp_path / "odd.py").write_text(
+        "class Odd:\n"
+        "    requires = frozenset({'central_x'})\n"
+        "    def reset(self, *, rate_hz, context): pass\n"
+        f"    def update(self, frame): {body}\n"
+    )
+    rule = PythonRule(file=f"{tmp_path}/odd.py:Odd")
+    found = evaluate_rule(rule, samples(central_x=np.zeros((2, 5))))
+    assert found.errors == {0: message, 1: message}
+    failed = {r.name for r in conformance.check_rule(lambda: rule) if not r.passed}
+    assert "finite" in failed
+
+
+@pytest.mark.parametrize("number", ["1", "True", "np.float32(1)", "np.int8(1)", "np.array(1.0)"])
+def test_any_kind_of_number_is_a_demand(number: str, tmp_path: Path) -> None:
+    (tmp_path / "fine.py").write_text(
+        "import numpy as np\n"
+        "class Fine:\n"
+        "    requires = frozenset({'central_x'})\n"
+        "    def reset(self, *, rate_hz, context): pass\n"
+        f"    def update(self, frame): return {number}\n"
+    )
+    rule = PythonRule(file=f"{tmp_path}/fine.py:Fine")
+    np.testing.assert_array_equal(rule.demand(samples(central_x=np.zeros(5))), np.ones((1, 5)))
+
+
+def test_a_rule_file_that_ends_the_program_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "ends.py").write_text("raise SystemExit(5)\n")
+    with pytest.raises(InputError, match="a Python file that runs .SystemExit: 5"):
+        PythonRule(file=f"{tmp_path}/ends.py:Mine")
+    (tmp_path / "init.py").write_text(
+        "class Mine:\n    def __init__(self): raise SystemExit(5)\n"
+        "    def reset(self): pass\n    def update(self): pass\n"
+    )
+    with pytest.raises(InputError, match="parameters that Mine takes .SystemExit: 5"):
+        PythonRule(file=f"{tmp_path}/init.py:Mine")
+
+
 def test_entry_points(monkeypatch: pytest.MonkeyPatch) -> None:
     def points(*found: EntryPoint):
         monkeypatch.setattr("importlib.metadata.entry_points", lambda group: found)

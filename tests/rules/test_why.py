@@ -7,7 +7,7 @@ import pytest
 from rules_support import G, samples, square
 
 from crashsense.rules import rule_from_table
-from crashsense.rules.why import why
+from crashsense.rules.why import why, why_not_by
 
 RULE = rule_from_table(
     {
@@ -61,3 +61,81 @@ def test_a_missing_channel_is_named() -> None:
     found = why(rule, samples(central_x=-square(20 * G, 0.1)))
     assert [branch.path for branch in found.deciding] == ["otherwise"]
     assert any("central_safing_x not valid" in line for line in found.lines())
+
+
+DEEP = rule_from_table(
+    {
+        "family": "any_of",
+        "of": [
+            {"family": "velocity_change", "threshold_m_s": 6.0},
+            {"family": "window_velocity", "window_ms": 5.0, "threshold_m_s": 9.0},
+        ],
+    }
+)
+
+
+def test_what_was_short_at_a_time_stands_in_its_unit() -> None:
+    # 10 g from time zero: V = a t, 3.9 of 6 m/s after 40 ms.
+    x = samples(central_x=-square(10 * G, 0.1))
+    found = why_not_by(DEEP, x, by_s=0.04)
+    assert found is not None
+    (nearest,) = found.deciding
+    (amount,) = nearest.amounts
+    velocity = nearest.demand * 6.0
+    assert nearest.path == "of[0]"
+    assert (amount.value, amount.threshold, amount.unit) == (pytest.approx(velocity), 6.0, "m/s")
+    assert found.time_s <= 0.04 + 1e-9
+    assert found.tick == np.flatnonzero(x.times_s[0] <= 0.04 + 1e-9)[-1]
+    first = found.short_lines()[0]
+    assert f"of[0]: velocity change {velocity:.1f} of 6.0 m/s" in first
+    assert f"short by {6.0 - velocity:.3g} m/s" in first
+
+
+def test_nothing_was_near_where_demand_was_zero() -> None:
+    x = samples(central_x=np.zeros(200))
+    assert why_not_by(DEEP, x, by_s=1.0) is None
+    x = samples(central_x=-square(10 * G, 0.1))
+    assert why_not_by(DEEP, x, by_s=float(x.times_s[0, 0]) - 0.001) is None
+
+
+def test_the_branch_of_the_other_belt_state_is_one_line() -> None:
+    switch = rule_from_table(
+        {"family": "belt_switch", "belted": {"family": "velocity_change"}, "unbelted":
+         {"family": "all_of", "of": [{"family": "jerk"}, {"family": "energy"}]}}
+    )  # fmt: skip
+    lines = why(switch, samples(central_x=-square(20 * G, 0.1))).lines()
+    assert [line.strip() for line in lines if "unbelted" in line] == [
+        "unbelted: all_of does not count: the event is belted"
+    ]
+    assert not [line for line in lines if "jerk" in line or "energy" in line]
+
+
+def test_a_held_branch_is_shown_at_the_sample_that_was_held() -> None:
+    pulse = -square(20 * G, 0.1)
+    safing = np.zeros_like(pulse)
+    first = int(np.flatnonzero(pulse)[0])
+    safing[..., first : first + 4] = -10 * G
+    rule = rule_from_table(
+        {"family": "armed", "hold_ms": 60.0, "main": {"family": "velocity_change"},
+         "arming": {"family": "level", "threshold_g": 3.0, "window_ms": 0.5}}
+    )  # fmt: skip
+    found = why(rule, samples(central_x=pulse, central_safing_x=safing))
+    arming = found.root.parts[1]
+    assert arming.tick < found.tick
+    assert arming.amounts[0].value == pytest.approx(10.0)
+    assert arming.inputs[0].value == pytest.approx(-10 * G)
+
+
+def test_a_moved_threshold_is_shown_as_it_was_compared() -> None:
+    plain = {"family": "velocity_change", "threshold_m_s": 2.0}
+    x = samples(central_x=-square(20 * G, 0.1))
+    for table, factor in (
+        ({"family": "scaled", "factor": 0.5, "rule": plain}, 2.0),
+        ({"family": "raised_by", "gain": 100.0, "maximum": 3.0, "rule": plain,
+          "measure": {"family": "level", "channel": "-central_x", "threshold_g": 1.0}}, 3.0),
+    ):  # fmt: skip
+        found = why(rule_from_table(table), x, tick=x.size // 2)
+        amount = found.root.parts[0].amounts[0]
+        assert amount.threshold == pytest.approx(2.0 * factor)
+        assert amount.value / amount.threshold == pytest.approx(found.demand)
+        assert f"threshold x {factor:g} by" in str(amount)

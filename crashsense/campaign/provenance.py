@@ -1,0 +1,60 @@
+"""What made a run, and when: provenance.json."""
+
+from __future__ import annotations
+
+import json
+import platform
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from importlib import metadata
+from typing import Any
+
+import crashsense
+from crashsense.campaign.folder import RunFolder
+from crashsense.campaign.plan import Plan
+from crashsense.campaign.tables import SCHEMA_VERSION
+
+PROVENANCE = "provenance.json"
+
+PACKAGES = ("numpy", "scipy", "pandas", "pyarrow")
+
+
+def versions(engine: str) -> dict[str, str]:
+    """Versions of what makes rows; numba where it computes."""
+    found = {"crashsense": crashsense.__version__, "python": platform.python_version()}
+    for package in (*PACKAGES, "numba") if engine == "fast" else PACKAGES:
+        found[package] = metadata.version(package)
+    return found
+
+
+def provenance(plan: Plan, manifest: Mapping[str, Any], *, finished: str) -> dict[str, Any]:
+    """Return what provenance.json holds, from a run's manifest."""
+    identity = manifest["identity"]
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "begun": manifest.get("begun"),
+        "finished": finished,
+        "engine": identity["engine"],
+        "path": identity["path"],
+        "versions": identity["versions"],
+        "code_sha256": identity["code"],
+        "seed": plan.seed,
+        "draws": plan.draws,
+        "vary": plan.vary,
+        "noise_shared_across_events": plan.sensor_draws == "shared",
+        "inputs_sha256": identity["inputs"],
+    }
+
+
+def now() -> str:
+    """Date and time, to the second, universal time."""
+    return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+def finished_before(folder: RunFolder) -> str | None:
+    """When the run was finished before, if it was: nothing done now moves that."""
+    try:
+        found = json.loads((folder.path / PROVENANCE).read_text(encoding="utf-8"))
+        return str(found["finished"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
