@@ -46,7 +46,9 @@ class Sensor:
     Word and transport
       ``sample_rate_hz``, ``bits``, ``code_limit`` (largest payload code), ``failed_code``,
       ``slot_start_s`` and ``bit_time_s`` (latency = slot start + word), ``jitter_s``,
-      ``lost_frame_probability``, ``on_lost`` ``"hold"`` or ``"flag"``.
+      ``lost_frame_probability``, ``on_lost`` ``"hold"`` or ``"flag"``, ``hold_limit_s`` [s] how
+      long a word stands in for lost ones before the channel is flagged as failed (5 ms, ten words
+      at 2 kHz: assumed; that a few words are bridged and no more is practice, from memory).
     Control unit
       ``combine`` ``"last"`` or ``"mean"`` of the words of one tick; ``offset_cancellation_hz``
       corner of the slow high-pass, 0 for none.
@@ -87,6 +89,7 @@ class Sensor:
     jitter_s: float = 0.0
     lost_frame_probability: float = 0.0
     on_lost: str = "hold"
+    hold_limit_s: float = 0.005
     combine: str = "last"
     offset_cancellation_hz: float = 0.0
     faults: tuple[SensorFault, ...] = ()
@@ -180,6 +183,7 @@ def _sensor_faults(sensor: Sensor) -> list[Fault]:
         "slot_start_s",
         "bit_time_s",
         "jitter_s",
+        "hold_limit_s",
         "offset_cancellation_hz",
     ):
         need(name, getattr(sensor, name) >= 0, "0 or more")
