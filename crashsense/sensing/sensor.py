@@ -320,7 +320,8 @@ class SensorSet:
 
         Element (1 / (Q w0), only where it is stepped) + filter (group delay at zero frequency) +
         whole ticks waited for a late word + reading + task + averaging in the control unit. The
-        wait for the next sampling instant (0 to one sampling period) is not in it.
+        wait for the next sampling instant (0 to one sampling period) is not in it. What arrives
+        first of a steep rise is earlier than that; nothing is earlier than :meth:`transport_s`.
         """
         from crashsense.sensing.chain import element_delay_s, filter_delay_s
 
@@ -331,7 +332,14 @@ class SensorSet:
             element_delay_s(sensor, rate_hz=unit.internal_rate_hz)
             + filter_delay_s(sensor, rate_hz=unit.internal_rate_hz)
             + averaging
-            + self.held_ticks(channel) / unit.tick_rate_hz
-            + unit.read_s
-            + unit.task_s
+            + self.transport_s(channel)
         )
+
+    def transport_s(self, channel: str) -> float:
+        """Time [s] from the sampling instant of a word to the end of the task that has it.
+
+        Whole ticks waited for a late word + reading + task. Filter and element are not in it: they
+        spread a rise, and its beginning passes at once.
+        """
+        unit = self.control_unit
+        return self.held_ticks(channel) / unit.tick_rate_hz + unit.read_s + unit.task_s
