@@ -8,13 +8,14 @@ import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from crashsense.errors import CrashsenseError, Fault, InputError
-from crashsense.event import Event
+from crashsense.event import Event, expired_waivers
 from crashsense.records import read_record
 from crashsense.resources import folder as shipped_folder
 from crashsense.rules import Algorithm, algorithm_to_toml, load_algorithm
@@ -283,6 +284,7 @@ def resolve_plan(
         for event in chosen
         for sentence in event.metadata.get("assumptions", ())
     ]
+    notes = [*expired_waivers(chosen, on=date.today()), *notes]
     return Plan(
         events=tuple(chosen),
         sensor_sets=tuple(s for s in sets if s is not None),
