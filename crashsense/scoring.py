@@ -365,6 +365,8 @@ class Separation:
     c = least demand up to the required time over must-fire rows, m = largest demand over must-not
     rows (and before the earliest allowed time). Threshold scale k works if and only if m < k <= c.
     The ratio c/m ranks settings and sensor ranges of one criterion; it does not rank criteria.
+    Scale k multiplies all thresholds of a rule, arming too; the statement about k holds for rules
+    whose demand scales with them (``Rule.scales``), not where a measure or a gate moves a level.
     """
 
     sensor_set: str
