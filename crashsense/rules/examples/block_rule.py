@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import ClassVar
 
 import numpy as np
 
@@ -24,7 +23,7 @@ class VelocityWithPeak(Criterion):
     family = "velocity_with_peak"
     title = "velocity change with a recent peak"
     #: Both thresholds times k give demand / k: one evaluation answers every threshold.
-    scales: ClassVar[bool] = True
+    scales = True
 
     channel: str = parameter("-central_x", kind="channel", text="channel in its sense")
     threshold_m_s: float = parameter(1.5, unit="m/s", above=True, text="velocity change that fires")
