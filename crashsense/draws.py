@@ -146,6 +146,10 @@ def uniforms(
     *,
     seed: int,
     axes: tuple[str | int, ...],
+    by_sample: bool = False,
 ) -> FloatArray:
-    """Return numbers uniform in [0, 1), shape (draws, width); the row of draw 0 is zero."""
-    return _by_page(draws, width, "uniform", seed, axes)
+    """Return numbers uniform in [0, 1), shape (draws, width); the row of draw 0 is zero.
+
+    *by_sample* as in :func:`normals`.
+    """
+    return _by_page(draws, width, "uniform", seed, axes, by_sample)

@@ -42,10 +42,22 @@ MIRRORED_RESTRAINTS: Mapping[str, str] = MappingProxyType(
 
 @dataclass(frozen=True)
 class Waiver:
-    """An agreed exception: a waived failure still counts and shows."""
+    """An agreed exception: a waived failure still counts and shows.
+
+    ``why``: the reason; ``until``: the last day on which it is agreed.
+    """
 
     why: str
     until: date
+
+    def expired(self, *, on: date) -> bool:
+        """True if the exception is no longer agreed on the day *on*.
+
+        >>> waiver = Waiver("sensor of the prototype", date(2031, 3, 31))
+        >>> waiver.expired(on=date(2031, 3, 31)), waiver.expired(on=date(2031, 4, 1))
+        (False, True)
+        """
+        return on > self.until
 
 
 @dataclass(frozen=True)
@@ -208,3 +220,16 @@ class Event:
             else signal.replaced(np.repeat(signal.samples, n, axis=0), note="repeated")
             for name, signal in self.source.block(range(n), seed=seed).signals.items()
         }
+
+
+def expired_waivers(events: Iterable[Event], *, on: date) -> tuple[str, ...]:
+    """Return ``event: sentence`` for each waiver that is no longer agreed on the day *on*.
+
+    The rows stay marked as waived, so that a plan gives the same table on any day.
+    """
+    return tuple(
+        f"{event.name}: waiver of {restraint} expired on {requirement.waiver.until}"
+        for event in events
+        for restraint, requirement in event.requirements.items()
+        if requirement.waiver is not None and requirement.waiver.expired(on=on)
+    )

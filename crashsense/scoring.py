@@ -9,8 +9,10 @@ Edges, and what comes out:
 - no fire: ``fire_s`` is NaN; must fire: ``missed``, no time margin; must not: ``held``;
 - fire exactly at the required time: ``on_time``, time margin 0;
 - fire before the earliest allowed time: ``early``, whatever follows;
-- required time negative or shorter than the delays of the chain: reported as it is, ``infeasible``;
-  ``late`` when the restraint fires, ``missed`` when it never does; outside separation;
+- required time before the first tick whose words could contain the contact (negative, or shorter
+  than sampling, transport and task): reported as it is, ``infeasible``; ``late`` when the restraint
+  fires after it, ``missed`` when it never does, ``early`` when it has fired by then, which cannot
+  have been for this contact; demand margin -1, as if there were no sample; outside separation;
 - must fire, but no required time in a draw (NaN: the occupant never travels so far): not
   judged, ``not_evaluated``, margins NaN;
 - no sample up to the required time: demand at the required time is 0;
@@ -236,6 +238,30 @@ def reached(
     )
 
 
+def cannot_be_met(
+    required_s: FloatArray,
+    *,
+    start_s: FloatArray,
+    rate_hz: float,
+    origin_s: float = 0.0,
+    chain_delay_s: float | FloatArray = 0.0,
+) -> npt.NDArray[np.bool_]:
+    """Return True where no rule can meet a required time, shape (draws,); parameters as in score.
+
+    That is where it lies before the first tick that is over *chain_delay_s* or more after the
+    contact: no earlier tick holds a word that was sampled at the contact or after it. The delay of
+    the filter does not enter: a steep rise shows in the first word already. False where no time
+    applies (NaN).
+
+    >>> bool(cannot_be_met(np.array([0.0016]), start_s=np.array([-0.04905]), rate_hz=2000.0,
+    ...     chain_delay_s=0.00095)[0])
+    False
+    """
+    wait = origin_s + chain_delay_s - start_s
+    tick = np.maximum(np.ceil((wait - TOLERANCE_S) * rate_hz), 0.0)
+    return np.asarray(required_s < start_s + tick / rate_hz - TOLERANCE_S, dtype=np.bool_)
+
+
 def score(
     branches: Mapping[str, FloatArray],
     *,
@@ -258,7 +284,8 @@ def score(
     required_s : required time [s], shape (draws,); NaN where none applies
     origin_s : the contact from which free flight counts [s]
     not_before_s : firing before this time [s] is ``early``
-    chain_delay_s : the shortest delay of the channels that the rule reads [s], one or (draws,)
+    chain_delay_s : the shortest time from a sampling instant to the end of the task, of the
+        channels that the rule reads [s], one or (draws,)
     """
     clock: Any = {"start_s": start_s, "rate_hz": rate_hz, "required_s": required_s}
     return judge(
@@ -294,12 +321,18 @@ def judge(
     margin = np.full(fire.shape, np.nan)
     time_margin = np.full(fire.shape, np.nan)
     if expectation == "fire":
-        infeasible = required_s < origin_s + chain_delay_s - TOLERANCE_S
-        margin = np.where(has_time, found.in_time - 1.0, np.nan)
+        infeasible = cannot_be_met(
+            required_s,
+            start_s=start_s,
+            rate_hz=rate_hz,
+            origin_s=origin_s,
+            chain_delay_s=chain_delay_s,
+        )
+        margin = np.where(has_time, np.where(infeasible, 0.0, found.in_time) - 1.0, np.nan)
         time_margin = np.where(fired, required_s - fire, np.nan)
-        early = fired & (fire < not_before_s - TOLERANCE_S)
-        on_time = fired & (fire <= required_s + TOLERANCE_S) & ~infeasible
-        verdict = np.where(on_time, _CODE["on_time"], _CODE["late"])
+        in_time = fired & (fire <= required_s + TOLERANCE_S)
+        early = (fired & (fire < not_before_s - TOLERANCE_S)) | (in_time & infeasible)
+        verdict = np.where(in_time, _CODE["on_time"], _CODE["late"])
         verdict = np.where(early, _CODE["early"], verdict)
         verdict = np.where(fired, verdict, _CODE["missed"])
         verdict = np.where(has_time, verdict, _CODE["not_evaluated"])
@@ -332,6 +365,8 @@ class Separation:
     c = least demand up to the required time over must-fire rows, m = largest demand over must-not
     rows (and before the earliest allowed time). Threshold scale k works if and only if m < k <= c.
     The ratio c/m ranks settings and sensor ranges of one criterion; it does not rank criteria.
+    Scale k multiplies all thresholds of a rule, arming too; the statement about k holds for rules
+    whose demand scales with them (``Rule.scales``), not where a measure or a gate moves a level.
     """
 
     sensor_set: str

@@ -285,7 +285,7 @@ class Question:
         if self.rule is not None:
             self.missing = sorted(self.rule.requires - set(event.signals) - event.quiet)
             self.unseen = sorted(self.rule.requires - set(sensor_set.sensors))
-        #: which channels are there -> what the rule then reads, and its shortest delay [s]
+        #: which channels are there -> what the rule then reads, and its shortest transport [s]
         self.reading: dict[tuple[bool, ...], tuple[list[str], float]] = {}
         self.rate_hz = 1.0
         self.parts: list[_Part] = []
@@ -340,7 +340,7 @@ class Question:
     def _read(
         self, there: tuple[bool, ...], samples: EcuSamples, draws: npt.NDArray[np.int64]
     ) -> tuple[list[str], float]:
-        """Channels that the rule reads where these are there, and the shortest delay of them [s].
+        """Channels that the rule reads where these are there, and their shortest transport [s].
 
         A draw's own channels count, not those of its neighbours in a part.
         """
@@ -348,7 +348,7 @@ class Question:
             assert self.rule is not None  # asked of rules only
             one = samples if draws.size == samples.draws else rows(samples, draws[:1].tolist())
             names = [n for n in self.rule.active(one) if n in self.sensor_set.sensors]
-            delays = (self.sensor_set.delay_s(name) for name in names)
+            delays = (self.sensor_set.transport_s(name) for name in names)
             self.reading[there] = (names, min(delays, default=0.0))
         return self.reading[there]
 

@@ -6,6 +6,7 @@ import json
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from functools import partial
 from pathlib import Path
 from typing import Any, Literal
@@ -14,7 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from crashsense.campaign.inputs import input_digests, same_content
 from crashsense.errors import CrashsenseError, Fault, InputError
-from crashsense.event import Event
+from crashsense.event import Event, expired_waivers
 from crashsense.records import read_record
 from crashsense.rules import Algorithm, algorithm_names, load_algorithm
 from crashsense.sensing import SensorSet, load_sensor_set, sensor_set_names
@@ -270,6 +271,7 @@ def resolve_plan(
         for event in chosen
         for sentence in event.metadata.get("assumptions", ())
     ]
+    notes = [*expired_waivers(chosen, on=date.today()), *notes]
     notes += [u.note for u in unseen if u.channels]
     kept: dict[str, Any] = {"draws": file.draws, "seed": file.seed, "vary": file.vary}
     kept |= {"sensor_draws": file.sensor_draws, "keep": list(file.keep)}

@@ -11,7 +11,7 @@ from crashsense.rules.algorithm import (
     rule_to_table,
 )
 from crashsense.rules.composition import same_element
-from crashsense.rules.contract import Algorithm, Rule, reads_context, sharing
+from crashsense.rules.contract import Algorithm, Rule, rate_faults, reads_context, sharing
 from crashsense.rules.registry import installed_families, rule_families
 
 __all__ = [
@@ -28,6 +28,7 @@ __all__ = [
     "rule_from_table",
     "rule_to_table",
     "same_element",
+    "rate_faults",
     "reads_context",
     "sharing",
 ]

@@ -21,6 +21,8 @@ from crashsense.sensing.samples import EcuSamples
 class Adapted(Composite):
     """Base: demand of ``rule`` divided by a factor on its threshold that ``measure`` sets."""
 
+    by_level: ClassVar[bool] = True
+
     rule: Rule = child()
     measure: Rule = child()
 

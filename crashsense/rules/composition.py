@@ -33,6 +33,8 @@ class Composite(Declared):
     context_free = True
     #: True if the demand at a sample depends on its children at that sample alone.
     pointwise: ClassVar[bool] = True
+    #: True if the demand of a child is compared with a level: at another scale it passes elsewhere.
+    by_level: ClassVar[bool] = False
 
     @cached_property
     def children(self) -> Mapping[str, Rule]:  # type: ignore[override]
@@ -80,8 +82,8 @@ class Composite(Declared):
 
     @property
     def scales(self) -> bool:  # type: ignore[override]
-        """True if every child scales."""
-        return all(rule.scales for rule in self.children.values())
+        """True if every child scales and none is compared with a level."""
+        return not self.by_level and all(rule.scales for rule in self.children.values())
 
 
 @dataclass(frozen=True)
@@ -225,6 +227,7 @@ class Gated(_One):
 
     family: ClassVar[str] = "gated"
     title: ClassVar[str] = "demand counts only while another rule is at 1 or more"
+    by_level: ClassVar[bool] = True
 
     gate: Rule = child()
 
@@ -247,6 +250,7 @@ class ResetAfterQuiet(_One):
     family: ClassVar[str] = "reset_after_quiet"
     title: ClassVar[str] = "maximum of demand since the last quiet spell"
     pointwise: ClassVar[bool] = False
+    by_level: ClassVar[bool] = True
 
     activity: Rule = child()
     quiet_ms: float = parameter(

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -33,19 +34,24 @@ class Rule(ABC):
     ----------
     requires : channels without which the rule cannot judge (the restraint is ``not_evaluated``)
     uses : all channels that the rule reads, required ones included
-    block_size : preferred number of draws in a block
-    scales : True if demand at threshold scale k is demand / k, so that one evaluation serves every
-        threshold; otherwise a sweep re-runs the rule
+    scales : True if demand with every threshold of the rule and its parts times k is demand / k,
+        so that one evaluation serves every scale; otherwise a sweep re-runs the rule. A class of a
+        user's own must say so itself: what it inherits counts for nothing
     monotone : True if a larger threshold never gives a larger demand
     rates_hz : tick rates that the rule is made for; None means any
     context_free : True if the rule itself never looks at the context (its parts may)
     """
 
-    block_size: int = 64
     scales: bool = True
     monotone: bool = True
     rates_hz: tuple[float, ...] | None = None
     context_free: bool = False
+
+    def __init_subclass__(cls, **options: Any) -> None:
+        super().__init_subclass__(**options)
+        # Another demand may not scale although its base does: the class must say so itself.
+        if "scales" not in vars(cls) and not _of_the_house(cls):
+            cls.scales = False
 
     @property
     @abstractmethod
@@ -90,11 +96,15 @@ class Rule(ABC):
         return AnyOf((self, other))
 
 
+def _of_the_house(cls: type) -> bool:
+    return cls.__module__.startswith("crashsense.")
+
+
 def reads_context(rule: Rule) -> bool:
     """True unless the rule and all its parts are known not to look at the context."""
     cls = type(rule)
     # A rule of a user's own may read it although its base does not: it must say so itself.
-    told = "context_free" in vars(cls) or cls.__module__.startswith("crashsense.")
+    told = "context_free" in vars(cls) or _of_the_house(cls)
     if not (told and getattr(rule, "context_free", False)):
         return True
     return any(reads_context(child) for child in rule.children.values())
@@ -170,3 +180,28 @@ class Algorithm:
     def uses(self) -> frozenset[str]:
         """All channels that any of its rules reads."""
         return frozenset().union(*(rule.uses for rule in self.rules.values()))
+
+
+def rate_faults(algorithm: Algorithm, *, rate_hz: float) -> list[Fault]:
+    """Return a fault for each rule, or part of one, that is not made for a tick rate [Hz].
+
+    A rule says by ``rates_hz`` what it is made for; one that says nothing takes any rate.
+    """
+    found: dict[Fault, None] = {}
+    for restraint, rule in algorithm.rules.items():
+        for part in _parts(rule):
+            rates = part.rates_hz
+            if rates is None or any(abs(rate_hz - rate) <= 1e-9 * rate for rate in rates):
+                continue
+            name = getattr(part, "file", None) or type(part).__name__
+            made_for = " or ".join(f"{rate:g}" for rate in rates)
+            expected = f"a tick of {made_for} Hz, for which {name} is made"
+            where = f"algorithm {algorithm.name}"
+            found[Fault(where, f"rules.{restraint}", rate_hz, expected)] = None
+    return list(found)
+
+
+def _parts(rule: Rule) -> Iterator[Rule]:
+    yield rule
+    for child in rule.children.values():
+        yield from _parts(child)

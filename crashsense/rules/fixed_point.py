@@ -30,6 +30,10 @@ class FixedPointVelocityChange(Criterion):
         Accumulator within 32 bits: a record that could pass it is refused.
     Weak at
         A coarse ``lsb_mg`` rounds the leak and the threshold; weak pulses below half a code vanish.
+    Source
+        House definition: the formula of ``velocity_change`` in whole numbers. That control units
+        run 16-bit samples into a 32-bit sum: from memory; word lengths, rounding to the nearest
+        and the 100 mg of a code are assumed.
     """
 
     family: ClassVar[str] = "velocity_change_fixed_point"

@@ -62,8 +62,6 @@ def _shown(result: object) -> str:
 class PerSample(Rule):
     """Runs a :class:`SampleRule` over a block, draw by draw, tick by tick."""
 
-    block_size = 16
-
     def __init__(self, factory: Callable[..., Any], *, parameters: Mapping[str, Any]) -> None:
         self.factory = factory
         self.parameters = dict(parameters)

@@ -129,7 +129,7 @@ class PythonRule(Declared):
         where = f"rule {self.file}"
         rule = as_rule(load_class(self.file), parameters=self.parameters, where=where)
         object.__setattr__(self, "inner", rule)
-        for name in ("block_size", "scales", "monotone", "rates_hz"):
+        for name in ("scales", "monotone", "rates_hz"):
             object.__setattr__(self, name, getattr(rule, name))
 
     def __reduce__(self) -> tuple[Any, ...]:

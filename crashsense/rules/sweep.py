@@ -83,7 +83,12 @@ def _swept(
     if not _touches(path, chosen):
         return _decided(part_demand(rule, samples), level)
     if not isinstance(rule, Composite):
+        if not rule.scales:
+            raise _rerun(path, f"{type(rule).__name__} does not say that it scales")
         return part_demand(rule, samples)
+    # Families of the house compute it from their parts; another class has said it or not.
+    if type(rule).scales is False:
+        raise _rerun(path, f"{type(rule).__name__} does not say that it scales")
 
     def part(role: str, at: FloatArray) -> FloatArray:
         where = f"{path}.{role}" if path else role

@@ -56,6 +56,7 @@ _NUMBERS: Mapping[str, tuple[str, float | None]] = {
     "bit_time_us": ("bit_time_s", 1e-6),
     "jitter_us": ("jitter_s", 1e-6),
     "lost_frame_probability": ("lost_frame_probability", 1.0),
+    "hold_limit_ms": ("hold_limit_s", 1e-3),
     "offset_cancellation_hz": ("offset_cancellation_hz", 1.0),
 }
 _WHOLE = ("filter_order", "bits", "code_limit", "failed_code")

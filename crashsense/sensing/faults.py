@@ -33,9 +33,12 @@ def _after(from_s: float) -> str:
 class Scene:
     """What a fault may look at.
 
-    ``times_s``: shape (samples,) at the internal rate, or (draws, samples) for words;
-    ``central_x``: true longitudinal acceleration of the vehicle [m/s^2] at the internal rate, or
-    None; ``scale``: SI value of one file unit (g, kPa, deg/s) is already applied to the fault.
+    ``draws``: numbers of the draws, shape (draws,); ``seed``, ``occurrence``, ``channel``: axes of
+    its random numbers; ``rate_hz``: internal rate [Hz]; ``times_s``: shape (samples,) at the
+    internal rate, or (draws, samples) for words [s]; ``central_x``: true longitudinal acceleration
+    of the vehicle [m/s^2] at the internal rate, or None; ``internal_times_s``: its times [s], shape
+    (samples,); ``failed_code``: what the sensor's channel reads without a word; ``by_sample``: True
+    where a longer event's random numbers begin with those of a shorter one.
     """
 
     draws: IntArray
@@ -47,6 +50,7 @@ class Scene:
     central_x: FloatArray | None
     internal_times_s: FloatArray
     failed_code: int
+    by_sample: bool
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -200,7 +204,13 @@ class NoiseBurst(SensorFault):
 
     def at_front_end(self, samples: FloatArray, scene: Scene) -> FloatArray:
         axes = (scene.occurrence, scene.channel, "noise_burst")
-        noise = random_draws.normals(scene.draws, samples.shape[-1], seed=scene.seed, axes=axes)
+        noise = random_draws.normals(
+            scene.draws,
+            samples.shape[-1],
+            seed=scene.seed,
+            axes=axes,
+            by_sample=scene.by_sample,
+        )
         if (scene.draws == 0).any():
             # The fault is asked for, so the nominal draw has it too: a burst that no seed changes.
             source = random_draws.generator(0, *axes, "nominal")

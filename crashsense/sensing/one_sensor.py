@@ -102,6 +102,7 @@ class OneSensor:
         self.channel, self.sensor, self.base = channel, sensor, base
         self.drawn, self.shared, self.draws = drawn, shared, draws
         self.seed, self.occurrence = seed, occurrence
+        self.by_sample = occurrence == ANY_OCCURRENCE
         unit = sensor_set.control_unit
         self.unit = unit
         self.held = sensor_set.held_ticks(channel)
@@ -147,6 +148,7 @@ class OneSensor:
             central_x=central,
             internal_times_s=self.base.times_s,
             failed_code=self.sensor.failed_code,
+            by_sample=self.by_sample,
         )
 
     def _reading(self) -> tuple[FloatArray, IntArray]:
@@ -361,7 +363,7 @@ class OneSensor:
             warm_up + self.words,
             seed=self.seed,
             axes=(self.occurrence, self.channel, "noise", "words"),
-            by_sample=self.occurrence == ANY_OCCURRENCE,
+            by_sample=self.by_sample,
         )
         setting, kernels = self.drawn.setting[rows], engine.kernels()
         if kernels is not None:
@@ -418,7 +420,7 @@ class OneSensor:
             width,
             seed=self.seed,
             axes=axes,
-            by_sample=self.occurrence == ANY_OCCURRENCE,
+            by_sample=self.by_sample,
         )
 
     def _readings_compiled(self, rows: IntArray) -> tuple[FloatArray, IntArray, FloatArray]:
@@ -493,20 +495,28 @@ class OneSensor:
             lost = np.count_nonzero(~arrived, axis=-1)
             if lost.any():
                 if sensor.on_lost == "hold":
-                    codes = hold_last(codes, arrived=arrived)
+                    codes = hold_last(
+                        codes,
+                        arrived=arrived,
+                        most=int(sensor.hold_limit_s * sensor.sample_rate_hz + 1e-9),
+                        failed=sensor.failed_code,
+                    )
                 else:
                     codes = np.where(arrived, codes, np.int32(sensor.failed_code)).astype(np.int32)
             flagged = np.abs(codes) > sensor.code_limit
             values = np.multiply(codes, sensor.step, dtype=np.float64)
             values[flagged] = np.nan
         values, codes = self._at_ticks(values, codes)
-        good = np.isfinite(values) if flagged is not None else np.ones(values.shape, dtype=bool)
+        sure = flagged is None and not self.held
+        good = np.ones(values.shape, dtype=bool) if sure else np.isfinite(values)
         if sensor.offset_cancellation_hz > 0:
             reading = self.reading[:, 0] if self.reading.shape[0] == 1 else self.reading[rows, 0]
             rest = self.drawn.offset[rows] + self.drawn.gain[rows] * reading
-            # The estimate waits while words are missing: the last good one stands in for them.
-            index = np.maximum.accumulate(np.where(good, np.arange(values.shape[1]), 0), axis=-1)
-            filled = np.nan_to_num(np.take_along_axis(values, index, axis=-1))
+            # The estimate waits while words are missing: the last good one stands in for them,
+            # before any has come the offset that was found at rest.
+            last = np.maximum.accumulate(np.where(good, np.arange(values.shape[1]), -1), axis=-1)
+            filled = np.take_along_axis(values, np.maximum(last, 0), axis=-1)
+            filled = np.where(last >= 0, filled, np.broadcast_to(rest, (n,))[:, None])
             high = chain.cancel_offset(
                 filled,
                 corner_hz=sensor.offset_cancellation_hz,
@@ -540,13 +550,21 @@ class OneSensor:
         axes = (self.occurrence, self.channel)
         if sensor.lost_frame_probability > 0 and noisy.any():
             drawn = random_draws.uniforms(
-                draws, shape[1], seed=self.seed, axes=(*axes, "lost_frames")
+                draws,
+                shape[1],
+                seed=self.seed,
+                axes=(*axes, "lost_frames"),
+                by_sample=self.by_sample,
             )
             arrived = (drawn >= sensor.lost_frame_probability) | ~noisy[:, None]
         room = self.unit.read_s + self.held / self.unit.tick_rate_hz - sensor.latency_s
         if sensor.jitter_s > 0 and noisy.any():
             late = sensor.jitter_s * random_draws.normals(
-                draws, shape[1], seed=self.seed, axes=(*axes, "jitter")
+                draws,
+                shape[1],
+                seed=self.seed,
+                axes=(*axes, "jitter"),
+                by_sample=self.by_sample,
             )
             in_time = (late <= room) | ~noisy[:, None]
             arrived = in_time if arrived is None else arrived & in_time
@@ -567,6 +585,8 @@ class OneSensor:
             index = (self.early + np.arange(ticks)) // self.ticks_a_word
             values, codes = values[:, index], codes[:, index]
         if self.held:
+            # The words that the first ticks would hold were sampled before the record began.
             index = np.maximum(np.arange(ticks) - self.held, 0)
             values, codes = values[:, index], codes[:, index]
+            values[:, : self.held], codes[:, : self.held] = np.nan, self.sensor.failed_code
         return values, codes

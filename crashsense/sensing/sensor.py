@@ -46,7 +46,9 @@ class Sensor:
     Word and transport
       ``sample_rate_hz``, ``bits``, ``code_limit`` (largest payload code), ``failed_code``,
       ``slot_start_s`` and ``bit_time_s`` (latency = slot start + word), ``jitter_s``,
-      ``lost_frame_probability``, ``on_lost`` ``"hold"`` or ``"flag"``.
+      ``lost_frame_probability``, ``on_lost`` ``"hold"`` or ``"flag"``, ``hold_limit_s`` [s] how
+      long a word stands in for lost ones before the channel is flagged as failed (5 ms, ten words
+      at 2 kHz: assumed; that a few words are bridged and no more is practice, from memory).
     Control unit
       ``combine`` ``"last"`` or ``"mean"`` of the words of one tick; ``offset_cancellation_hz``
       corner of the slow high-pass, 0 for none.
@@ -87,6 +89,7 @@ class Sensor:
     jitter_s: float = 0.0
     lost_frame_probability: float = 0.0
     on_lost: str = "hold"
+    hold_limit_s: float = 0.005
     combine: str = "last"
     offset_cancellation_hz: float = 0.0
     faults: tuple[SensorFault, ...] = ()
@@ -180,6 +183,7 @@ def _sensor_faults(sensor: Sensor) -> list[Fault]:
         "slot_start_s",
         "bit_time_s",
         "jitter_s",
+        "hold_limit_s",
         "offset_cancellation_hz",
     ):
         need(name, getattr(sensor, name) >= 0, "0 or more")
@@ -316,7 +320,8 @@ class SensorSet:
 
         Element (1 / (Q w0), only where it is stepped) + filter (group delay at zero frequency) +
         whole ticks waited for a late word + reading + task + averaging in the control unit. The
-        wait for the next sampling instant (0 to one sampling period) is not in it.
+        wait for the next sampling instant (0 to one sampling period) is not in it. What arrives
+        first of a steep rise is earlier than that; nothing is earlier than :meth:`transport_s`.
         """
         from crashsense.sensing.chain import element_delay_s, filter_delay_s
 
@@ -327,7 +332,14 @@ class SensorSet:
             element_delay_s(sensor, rate_hz=unit.internal_rate_hz)
             + filter_delay_s(sensor, rate_hz=unit.internal_rate_hz)
             + averaging
-            + self.held_ticks(channel) / unit.tick_rate_hz
-            + unit.read_s
-            + unit.task_s
+            + self.transport_s(channel)
         )
+
+    def transport_s(self, channel: str) -> float:
+        """Time [s] from the sampling instant of a word to the end of the task that has it.
+
+        Whole ticks waited for a late word + reading + task. Filter and element are not in it: they
+        spread a rise, and its beginning passes at once.
+        """
+        unit = self.control_unit
+        return self.held_ticks(channel) / unit.tick_rate_hz + unit.read_s + unit.task_s

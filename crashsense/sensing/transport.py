@@ -88,8 +88,13 @@ def even_parity(code: int, *, bits: int) -> int:
 
 
 def crc3(code: int, *, bits: int) -> int:
-    """Three check bits, polynomial 1 + x + x^3, start value 111 (from memory), most significant
-    data bit first, augmented by three zero bits."""
+    """Three check bits of a word, most significant data bit first, augmented by three zero bits.
+
+    Source
+        Polynomial 1 + x + x^3 and start value 111: from memory of the open specification. That the
+        most significant bit comes first is a house definition. No rule sees them: they show what a
+        check finds, and their number enters the length of a word.
+    """
     register = 0b111
     word = (code & (2**bits - 1)) << 3
     for position in range(bits + 2, -1, -1):
@@ -110,15 +115,20 @@ def slots_fit(bits: int, *, slot_starts_s: tuple[float, ...], bit_time_s: float 
 
 
 def hold_last(
-    codes: npt.NDArray[np.int32], *, arrived: npt.NDArray[np.bool_]
+    codes: npt.NDArray[np.int32], *, arrived: npt.NDArray[np.bool_], most: int, failed: int
 ) -> npt.NDArray[np.int32]:
-    """Replace words that did not arrive by the last one that did, shape (draws, samples).
+    """Replace words that did not arrive by the last one that did, shape (draws, words).
 
-    Words missing at the very start take the first one that arrives (the control unit was running
-    before); a row without any word stays as it is.
+    A word stands in for at most *most* words after it. Beyond that, and before any word has come,
+    the control unit has none: the code is *failed*. A later word changes nothing before it.
+
+    >>> hold_last(np.array([[1, 2, 3, 4, 5]], dtype=np.int32), most=1, failed=500,
+    ...     arrived=np.array([[False, True, False, False, True]])).tolist()
+    [[500, 2, 2, 500, 5]]
     """
-    index = np.where(arrived, np.arange(codes.shape[-1]), -1)
-    np.maximum.accumulate(index, axis=-1, out=index)
-    first = np.argmax(arrived, axis=-1)[:, None]
-    index = np.where(index < 0, first, index)
-    return np.take_along_axis(codes, index, axis=-1)
+    number = np.arange(codes.shape[-1])
+    last = np.where(arrived, number, -1)
+    np.maximum.accumulate(last, axis=-1, out=last)
+    held = np.take_along_axis(codes, np.maximum(last, 0), axis=-1)
+    known = (last >= 0) & (number - last <= most)
+    return np.where(known, held, np.int32(failed)).astype(np.int32)

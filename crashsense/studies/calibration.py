@@ -426,9 +426,7 @@ def rows_of(algorithm: Algorithm, cases: Iterable[Case]) -> list[Row]:
             times = case.samples.times_s[np.arange(case.samples.draws), np.maximum(first, 0)]
             fire_s = np.where(first >= 0, times, np.inf)
             required = case.required_s[restraint]
-            infeasible = bool(
-                expectation == "fire" and not (case.samples.start_s[0] <= required[0])
-            )
+            infeasible = expectation == "fire" and bool(case.infeasible(rule, restraint)[0])
             value = (
                 largest(case, demand)
                 if expectation == "no_fire"

@@ -7,14 +7,15 @@ sensed once, and only the channels in question are kept.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
 from crashsense.event import Event
 from crashsense.rules.checked import rows
-from crashsense.rules.contract import FloatArray
+from crashsense.rules.contract import FloatArray, Rule
+from crashsense.scoring import cannot_be_met
 from crashsense.sensing.samples import EcuSamples
 from crashsense.signal import Signal
 
@@ -27,12 +28,14 @@ class Case:
     """One event as sensed: samples, and the required time of every restraint and draw.
 
     ``required_s[restraint]`` has shape (draws,), NaN where no time applies.
+    ``transport_s[channel]``: from a sampling instant to the end of the task [s].
     """
 
     event: Event
     draws: npt.NDArray[np.int64]
     samples: EcuSamples
     required_s: Mapping[str, FloatArray]
+    transport_s: Mapping[str, float] = field(default_factory=dict)
 
     def expectation(self, restraint: str) -> str:
         """What the restraint must do."""
@@ -45,6 +48,18 @@ class Case:
             self.draws[list(keep)],
             rows(self.samples, list(keep)),
             {name: times[list(keep)] for name, times in self.required_s.items()},
+            self.transport_s,
+        )
+
+    def infeasible(self, rule: Rule, restraint: str) -> npt.NDArray[np.bool_]:
+        """True for each draw in which no rule on these channels can meet the required time."""
+        read = [self.transport_s[n] for n in rule.active(self.samples) if n in self.transport_s]
+        return cannot_be_met(
+            self.required_s[restraint],
+            start_s=self.samples.start_s,
+            rate_hz=self.samples.rate_hz,
+            origin_s=self.event.requirements[restraint].origin_s,
+            chain_delay_s=min(read, default=0.0),
         )
 
 
@@ -61,6 +76,7 @@ def sense_events(
 
     sensors = load_sensor_set(sensor_set)
     numbers = np.asarray(list(draws), dtype=np.int64)
+    transport = {channel: sensors.transport_s(channel) for channel in sensors.sensors}
     cases = []
     for event in events:
         required = {
@@ -93,7 +109,7 @@ def sense_events(
                 start_s=samples.start_s,
                 context=samples.context,
             )
-        cases.append(Case(event, numbers, samples, required))
+        cases.append(Case(event, numbers, samples, required, transport))
     return cases
 
 

@@ -47,6 +47,9 @@ FloatArray = npt.NDArray[np.float64]
 
 BELT_STATES = ("belted", "unbelted")
 
+#: Two times closer than this are the same time [s].
+SAME_TIME_S = 1e-9
+
 #: Folder inside a recipe folder that holds vehicle files, which are not recipes.
 VEHICLES = "vehicles"
 
@@ -68,7 +71,8 @@ class RequirementEntry(_Strict):
     ``timing``: ``free_flight`` (time to *travel_mm* of free flight less *inflation_ms* plus
     *extra_ms*, from the cabin's own rigid-body motion, counted from the time *origin_fact* of the
     model or from time zero), ``explicit`` (*required_ms*) or ``gap_closure`` (the time at which
-    the model's gap *gap* has closed, less *inflation_ms*).
+    the model's gap *gap* has closed, less *inflation_ms*). Times named by *origin_fact* and
+    *not_before_fact* must be the same in every draw.
     """
 
     expectation: Literal["fire", "no_fire", "open"]
@@ -173,6 +177,7 @@ class Recipe:
         """Return the given draws with their required times; draw k depends on (seed, k) only."""
         numbers = np.fromiter(draws, dtype=np.int64)
         synthesis = self.synthesise(numbers, seed=seed)
+        self._refuse_moving_contacts(numbers, synthesis)
         note = f"synthesised from recipe {self.name} by model {self.model.name}"
         signals = {}
         for name, channel in CHANNELS.items():
@@ -203,6 +208,28 @@ class Recipe:
         return SignalBlock(
             draws=numbers, signals=signals, required_s=required, facts=dict(synthesis.facts)
         )
+
+    def _refuse_moving_contacts(self, numbers: npt.NDArray[np.int64], synthesis: Synthesis) -> None:
+        """Raise InputError where a contact that requirements name moves from draw to draw.
+
+        A requirement has one origin and one earliest time, those of the nominal draw.
+        """
+        entries = [e for part in self.requirements.values() for e in part.values()]
+        for key in ("origin_fact", "not_before_fact"):
+            for name in sorted({getattr(entry, key) for entry in entries} - {None}):
+                times = self._fact(name, synthesis, numbers.size, key=key)
+                if not numbers.any():
+                    continue
+                nominal = float(self.nominal().facts[name][0])
+                moved = np.flatnonzero(np.abs(times - nominal) > SAME_TIME_S)
+                if moved.size:
+                    at = moved[0]
+                    expected = (
+                        f"a time that no tolerance moves: {1e3 * nominal:g} ms nominal,"
+                        f" {1e3 * times[at]:g} ms in draw {numbers[at]}, and verdicts would count"
+                        " from the nominal one"
+                    )
+                    raise InputError([Fault(f"recipe {self.name}", key, name, expected)])
 
     def _required(
         self,
@@ -238,12 +265,14 @@ class Recipe:
             return np.asarray(times - 1e-3 * entry.inflation_ms + 1e-3 * entry.extra_ms)
         return np.full(size, np.nan)
 
-    def _fact(self, name: str | None, synthesis: Synthesis, size: int) -> FloatArray:
+    def _fact(
+        self, name: str | None, synthesis: Synthesis, size: int, *, key: str = "origin_fact"
+    ) -> FloatArray:
         if name is None:
             return np.zeros(size)
         if name not in synthesis.facts:
             known = nearest(name, synthesis.facts)
-            raise InputError([Fault(f"recipe {self.name}", "origin_fact", name, known)])
+            raise InputError([Fault(f"recipe {self.name}", key, name, known)])
         return synthesis.facts[name]
 
     # -- events --------------------------------------------------------------------------------

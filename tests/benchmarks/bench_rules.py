@@ -23,6 +23,8 @@ from crashsense.rules.sweep import leaves, swept_demand
 
 RATE = 2000.0
 DRAWS, SIZE, TWIN_DRAWS, ROUNDS = 1000, 600, 20, 5
+#: Draws that a rule is given at once.
+BLOCK = 64
 
 
 def seconds(call: Callable[[], object]) -> float:
@@ -73,13 +75,13 @@ def main() -> None:
         if not issubclass(family, Criterion):
             continue
         one = family()
-        blocks = [rows(given, list(range(i, i + one.block_size))) for i in range(0, DRAWS, 64)
-                  if i + one.block_size <= DRAWS]  # fmt: skip
+        blocks = [rows(given, list(range(i, i + BLOCK))) for i in range(0, DRAWS, BLOCK)
+                  if i + BLOCK <= DRAWS]  # fmt: skip
         times = [
             seconds(lambda one=one, blocks=blocks: [one.demand(b) for b in blocks])
             for _ in range(ROUNDS)
         ]
-        took = statistics.median(times) * DRAWS / (len(blocks) * one.block_size)
+        took = statistics.median(times) * DRAWS / (len(blocks) * BLOCK)
         print(f"  {name:<30} {took * 1e3:8.1f} ms   ratio {scaled / took:6.1f}")
     some = rows(given, list(range(64)))
     for name in ("plain", "guarded"):

@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import numpy as np
 import pytest
 
+from crashsense.campaign import evaluate
 from crashsense.channels import CHANNELS, MIRRORED
 from crashsense.errors import InputError
-from crashsense.event import RESTRAINTS, Context, Event, Requirement
+from crashsense.event import (
+    RESTRAINTS,
+    Context,
+    Event,
+    Requirement,
+    Waiver,
+    expired_waivers,
+)
 from crashsense.signal import Signal
 
 
@@ -63,3 +73,39 @@ def test_channel_file_names_carry_the_unit():
 def test_mirroring_twice_changes_nothing():
     assert {MIRRORED[MIRRORED[name]] for name in CHANNELS} == set(CHANNELS)
     assert MIRRORED["side_left_y"] == "side_right_y"
+
+
+def with_waivers(until: date) -> Event:
+    waived = Requirement(
+        "fire", required_s=0.02, basis="test", waiver=Waiver("agreed for the prototype", until)
+    )
+    open_ones = {r: Requirement("open", basis="test") for r in RESTRAINTS}
+    return make_event(requirements={**open_ones, "front_airbag_stage_1": waived})
+
+
+def test_a_waiver_holds_up_to_and_with_its_last_day():
+    waiver = Waiver("agreed", date(2031, 3, 31))
+    assert not waiver.expired(on=date(2031, 3, 31))
+    assert waiver.expired(on=date(2031, 4, 1))
+
+
+def test_expired_waivers_are_named_and_others_are_not():
+    events = [with_waivers(date(2031, 3, 31)), make_event()]
+    assert expired_waivers(events, on=date(2031, 3, 31)) == ()
+    assert expired_waivers(events, on=date(2031, 4, 1)) == (
+        "wall: waiver of front_airbag_stage_1 expired on 2031-03-31",
+    )
+
+
+def test_a_plan_tells_of_an_expired_waiver_and_its_rows_stay_waived():
+    def row(until):
+        run = evaluate(events=[with_waivers(until)], algorithms=["plain"])
+        table = run.verdicts[run.verdicts["restraint"] == "front_airbag_stage_1"]
+        return run.plan.notes, table
+
+    notes, rows = row(date(2001, 1, 1))
+    assert "wall: waiver of front_airbag_stage_1 expired on 2001-01-01" in notes
+    assert rows["waived"].all()
+    none, other = row(date(9999, 1, 1))
+    assert not any("waiver" in note for note in none)
+    assert rows.equals(other)

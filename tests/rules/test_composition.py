@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import ClassVar
 
 import numpy as np
 import pytest
@@ -33,6 +34,8 @@ NAMES = ("central_x", "central_y", "central_z", "upfront_left_x")
 @dataclass(frozen=True)
 class Raw(Rule):
     """Demand is the channel itself: an algebra needs values that one can choose."""
+
+    scales: ClassVar[bool] = True
 
     channel: str
 

@@ -65,6 +65,8 @@ class Noisy(Sound):
 
 
 class Latching(Sound):
+    scales = True
+
     def demand(self, samples):
         demand = self.honest(samples)
         fired = np.maximum.accumulate(demand >= 1.0, axis=-1)
@@ -99,6 +101,8 @@ class Growing(Sound):
 
 
 class Unscaled(Sound):
+    scales = True
+
     def demand(self, samples):
         return self.honest(samples) / np.sqrt(self.threshold_m_s)
 

@@ -67,6 +67,37 @@ def test_must_fire_in_time_exactly_where_the_margin_is_not_negative(demand: np.n
     np.testing.assert_array_equal(early, got.demand_before_allowed >= 1.0)
 
 
+@settings(max_examples=200)
+@given(
+    DEMANDS,
+    st.floats(-0.002, 0.009),
+    st.floats(0.0, 0.004),
+    st.floats(-0.001, 0.004),
+    st.floats(-0.001, 0.003),
+)
+def test_nothing_is_late_that_fires_by_the_required_time(
+    demand: np.ndarray, required: float, delay: float, origin: float, not_before: float
+) -> None:
+    required_s = np.full(demand.shape[0], required)
+    got = scored(
+        demand,
+        required_s=required_s,
+        chain_delay_s=delay,
+        origin_s=origin,
+        not_before_s=not_before,
+    )
+    late = got.verdict == "late"
+    assert (got.fire_s[late] > required).all()
+    assert (got.time_margin_s[late] < 0.0).all()
+    # What cannot be met is not met, and its margin says so too.
+    assert not (got.infeasible & (got.verdict == "on_time")).any()
+    assert (got.demand_margin[got.infeasible] < 0.0).all()
+    # A required time is infeasible exactly where no tick lies between knowledge and it.
+    ticks = starts(demand)[:, None] + np.arange(40) / RATE_HZ
+    between = (ticks >= origin + delay - 1e-9) & (ticks <= required + 1e-9)
+    np.testing.assert_array_equal(got.infeasible, ~between.any(axis=-1))
+
+
 @settings(max_examples=100)
 @given(DEMANDS)
 def test_must_not_fire_is_met_exactly_where_the_margin_is_positive(demand: np.ndarray) -> None:

@@ -97,10 +97,24 @@ def test_shorter_than_the_delay_of_the_chain_is_infeasible_and_exactly_as_long_i
     assert scored(0, 0, 0, 1, chain_delay_s=0.002, origin_s=0.0015).infeasible[0]
 
 
-def test_a_restraint_that_fires_by_an_infeasible_time_is_late_all_the_same() -> None:
+def test_infeasible_counts_from_the_first_tick_that_can_hold_the_contact() -> None:
+    # Ticks at 0, 1, 2 ms; the contact at 0.2 ms is known 1 ms later, that is at the tick of 2 ms.
+    options: dict[str, Any] = {"chain_delay_s": 0.001, "origin_s": 0.0002}
+    assert scored(0, 0, 0, 0, 1, required_s=np.array([0.00199]), **options).infeasible[0]
+    met = scored(0, 0, 0, 0, 1, required_s=np.array([0.002]), **options)
+    assert not met.infeasible[0]
+    assert met.verdict[0] == "on_time"
+
+
+def test_a_restraint_that_has_fired_by_an_infeasible_time_fired_for_something_else() -> None:
     got = scored(0, 0, 1, 0, chain_delay_s=0.01)
     assert got.infeasible[0]
-    assert got.verdict[0] == "late"
+    assert got.verdict[0] == "early"
+    assert got.time_margin_s[0] == pytest.approx(0.003)
+    assert got.demand_margin[0] == -1.0
+    after = scored(0, 0, 0, 0, 0, 0, 1, chain_delay_s=0.01)
+    assert after.infeasible[0]
+    assert after.verdict[0] == "late"
 
 
 def test_before_the_earliest_allowed_time_is_early_whatever_follows() -> None:

@@ -320,13 +320,15 @@ def test_noise_burst_also_in_the_nominal_draw() -> None:
     np.testing.assert_array_equal(again.samples.codes["central_x"], bad.samples.codes["central_x"])
 
 
-def test_lost_frames_fault_is_counted() -> None:
+def test_lost_frames_fault_is_counted_held_and_then_flagged() -> None:
     good, bad = faulty(LostFrames(from_s=0.02, until_s=0.03))
     assert (bad.reports["central_x"].lost_frames == 20).all()
     assert (good.reports["central_x"].lost_frames == 0).all()
-    assert (
-        bad.samples.codes["central_x"][0, 140:160] == bad.samples.codes["central_x"][0, 139]
-    ).all()
+    codes, valid = bad.samples.codes["central_x"], bad.samples.valid["central_x"]
+    # 5 ms at 2 kHz: ten words are bridged by the last one, then the control unit gives up.
+    assert (codes[0, 140:150] == codes[0, 139]).all()
+    assert (codes[0, 150:160] == 500).all()
+    assert valid[0].tolist() == [True] * 150 + [False] * 10 + [True] * (valid.shape[1] - 160)
 
 
 def test_destroyed_at_crush() -> None:

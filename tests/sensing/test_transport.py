@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
 
 from crashsense.errors import InputError
 from crashsense.sensing import find_part
@@ -98,9 +101,40 @@ def test_crc_is_the_remainder_of_polynomial_division() -> None:
 
 
 def test_hold_last() -> None:
-    codes = np.array([[1, 2, 3, 4, 5], [9, 8, 7, 6, 5]], dtype=np.int32)
-    arrived = np.array([[True, False, False, True, False], [False, False, True, True, True]])
-    assert hold_last(codes, arrived=arrived).tolist() == [[1, 1, 1, 4, 4], [7, 7, 7, 6, 5]]
+    codes = np.array([[1, 2, 3, 4, 5], [9, 8, 7, 6, 5], [1, 1, 1, 1, 1]], dtype=np.int32)
+    arrived = np.zeros((3, 5), dtype=bool)
+    arrived[0, [0, 3]] = arrived[1, 2:] = True
+    held = [[1, 1, 1, 4, 4], [500, 500, 7, 6, 5], [500] * 5]
+    assert hold_last(codes, arrived=arrived, most=2, failed=500).tolist() == held
+    shorter = [[1, 1, 500, 4, 4], *held[1:]]
+    assert hold_last(codes, arrived=arrived, most=1, failed=500).tolist() == shorter
+    never = [[1, 500, 500, 4, 500], *held[1:]]
+    assert hold_last(codes, arrived=arrived, most=0, failed=500).tolist() == never
+
+
+@given(
+    arrived=arrays(bool, (3, 12)),
+    later=arrays(bool, (3, 12)),
+    codes=arrays(np.int32, (3, 12), elements=st.integers(-480, 480)),
+    other=arrays(np.int32, (3, 12), elements=st.integers(-480, 480)),
+    cut=st.integers(0, 12),
+    most=st.integers(0, 13),
+)
+def test_later_words_change_nothing_before_them(
+    arrived: np.ndarray,
+    later: np.ndarray,
+    codes: np.ndarray,
+    other: np.ndarray,
+    cut: int,
+    most: int,
+) -> None:
+    options = {"most": most, "failed": 500}
+    before = hold_last(codes, arrived=arrived, **options)[:, :cut]
+    future = np.arange(12) >= cut
+    after = hold_last(
+        np.where(future, other, codes), arrived=np.where(future, later, arrived), **options
+    )[:, :cut]
+    np.testing.assert_array_equal(before, after)
 
 
 def test_impossible_word_length() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -108,3 +109,17 @@ def test_report_shows_what_is_not_met(cases) -> None:
     text = report(study.rows_of(deaf, cases), text=study.guarded_text(), draws=1, seed=1)
     assert "## Not met at nominal" in text
     assert "| side_pole_90_29 | side_airbag_left | fire |" in text
+
+
+def test_infeasible_is_what_scoring_says(cases) -> None:
+    rule = load_algorithm("guarded").rules["side_airbag_left"]
+    case = next(c for c in cases if c.event.name == "side_pole_90_29")
+    # The nominal draw samples at the contact; its word is dealt with 0.95 ms later.
+    for required, infeasible in ((0.00094, True), (0.00095, False)):
+        times = {**case.required_s, "side_airbag_left": np.array([required, 0.5])}
+        changed = replace(case, required_s=times)
+        assert changed.infeasible(rule, "side_airbag_left").tolist() == [infeasible, False]
+        algorithm = replace(load_algorithm("guarded"), rules={"side_airbag_left": rule})
+        assert study.rows_of(algorithm, [changed])[0].infeasible is infeasible
+    # Hundreds of ticks before the contact are no chance to meet it.
+    assert case.samples.start_s[0] < -0.04

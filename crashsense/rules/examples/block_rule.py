@@ -22,6 +22,8 @@ class VelocityWithPeak(Criterion):
 
     family = "velocity_with_peak"
     title = "velocity change with a recent peak"
+    #: Both thresholds times k give demand / k: one evaluation answers every threshold.
+    scales = True
 
     channel: str = parameter("-central_x", kind="channel", text="channel in its sense")
     threshold_m_s: float = parameter(1.5, unit="m/s", above=True, text="velocity change that fires")
