@@ -52,7 +52,8 @@ def test_empty_folder(tmp_path):
         (b"  \n \n", "an empty file"),
         (bytes(range(256)) * 8, "binary data"),
         (b"PK\x03\x04" + bytes(40), "a zip archive"),
-        (b"time,acceleration\n0.0,1.0\n", "text of an unknown format"),
+        (b"run,acceleration\n0.0,1.0\n", "text of an unknown format"),
+        ("time_s,central_x_g\n".encode("utf-16"), "text in UTF-16"),
     ],
 )
 def test_file_that_is_no_header(tmp_path, content, seen):
