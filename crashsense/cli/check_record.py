@@ -14,14 +14,15 @@ from crashsense.resources import CAUTION
 @click.option(
     "--channel",
     metavar="CHANNEL",
-    help="Channel for the central sensor: number(s) split by commas, or a place such as 'sill'.",
+    help="Channel for the central sensor: number(s) split by commas, a place such as 'sill', or a "
+    "column of a table.",
 )
 @click.option("--quiet", "-q", is_flag=True, help="Print warnings and errors only.")
 def check_record(path: str, channel: str | None, quiet: bool) -> int:
     """Check a crash record: units, signs, time, offsets, velocity change against its header.
 
-    PATH is the record's folder or its header file. Exit code 0: no error found; 2: the record
-    cannot be used.
+    PATH is the record's folder, its header file or a table. Exit code 0: no error found; 2: the
+    record cannot be used.
     """
     from crashsense.records import check_record as check
 

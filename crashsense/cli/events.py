@@ -248,14 +248,20 @@ def write_signals(event: Event, path: Path) -> None:
         "family": event.family,
         "occurrence": event.occurrence,
         "belted": event.context.belted,
+        "driver_seat_occupied": event.context.driver_seat_occupied,
+        "passenger_seat_occupied": event.context.passenger_seat_occupied,
         "quiet": sorted(event.quiet),
         "rate_hz": first.rate_hz,
         "axes": "SAE J211 / J1733: +x forward, +y right, +z down; rest value removed",
+        "rest_value_removed": True,
         "requirements": {
             restraint: {
                 "expectation": entry.expectation,
                 "required_time_ms": None if entry.required_s is None else 1e3 * entry.required_s,
+                "origin_ms": 1e3 * entry.origin_s,
+                "not_before_ms": 1e3 * entry.not_before_s,
                 "basis": entry.basis,
+                "waiver": None if entry.waiver is None else vars(entry.waiver),
             }
             for restraint, entry in event.requirements.items()
         },

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
 import re
 import shlex
+from collections.abc import Iterator
 from pathlib import Path
 
 import click
 
 from crashsense.errors import Fault, InputError, nearest
+from crashsense.units import STANDARD_GRAVITY
 
 #: What can be begun -> how to try it.
 KINDS = {
@@ -17,6 +20,7 @@ KINDS = {
     "rule": "crashsense evaluate --algorithm {file}",
     "c-rule": "crashsense evaluate --algorithm {file}",
     "recipe": "crashsense evaluate --events {file}",
+    "record": "crashsense evaluate --records {file}",
 }
 
 _TEMPLATES = Path(__file__).resolve().parent / "templates"
@@ -29,18 +33,18 @@ BUILD = "cc -O2 -shared -fPIC -o {library} {source}"
 
 
 @click.command()
-@click.argument("kind", metavar="plan|sensor|rule|c-rule|recipe")
+@click.argument("kind", metavar="plan|sensor|rule|c-rule|recipe|record")
 @click.argument("file", required=False)
 def new(kind: str, file: str | None) -> None:
     """Write a commented template that runs as it is.
 
     FILE is my_plan.toml, my_sensor.toml ... without further word. A rule comes as an algorithm
     (.toml) and a rule written in Python (.py) beside it, a c-rule as an algorithm, a C source and
-    the header of its interface. Nothing is ever overwritten.
+    the header of its interface, a record as a table (.csv). Nothing is ever overwritten.
     """
     if kind not in KINDS:
         raise InputError([Fault("command line", "kind", kind, nearest(kind, KINDS))])
-    target = Path(file) if file is not None else Path(f"{_word(kind)}.toml")
+    target = Path(file) if file is not None else Path(f"{_word(kind)}{_suffix(kind)}")
     texts = template(kind, target=target)
     # The header is the same for every rule in C: one that is there already serves.
     texts = {p: text for p, text in texts.items() if p.name != _HEADER.name or not _is(p, text)}
@@ -62,14 +66,15 @@ def new(kind: str, file: str | None) -> None:
 def template(kind: str, *, target: Path) -> dict[Path, str]:
     """Return the files of a template by path; the name inside follows the name of the file."""
     faults = []
-    if target.suffix != ".toml":
-        faults.append(Fault("command line", "FILE", str(target), "a name that ends in .toml"))
+    suffix = _suffix(kind)
+    if target.suffix != suffix:
+        faults.append(Fault("command line", "FILE", str(target), f"a name that ends in {suffix}"))
     if not re.fullmatch(r"[a-z0-9][a-z0-9_]*", target.stem):
         expected = "a name of small letters, digits and underscores"
         faults.append(Fault("command line", "FILE", str(target), expected))
     if faults:
         raise InputError(faults)
-    texts = {target: f"{kind}.toml"}
+    texts = {target: f"{kind}{suffix}"}
     if kind == "rule":
         texts[target.with_suffix(".py")] = "rule.py.txt"
     if kind == "c-rule":
@@ -80,6 +85,8 @@ def template(kind: str, *, target: Path) -> dict[Path, str]:
     }
     if kind == "c-rule":
         found[target.with_name(_HEADER.name)] = _HEADER.read_text(encoding="utf-8")
+    if kind == "record":
+        found[target] += "".join(_rows())
     return found
 
 
@@ -91,3 +98,23 @@ def _word(kind: str) -> str:
 def _is(path: Path, text: str) -> bool:
     """True if the file is there and holds this text."""
     return path.is_file() and path.read_bytes() == text.encode("utf-8")
+
+
+def _suffix(kind: str) -> str:
+    return ".csv" if kind == "record" else ".toml"
+
+
+def _rows() -> Iterator[str]:
+    """The samples of the fictional impact: 12 km/h of velocity change within 90 ms, ringing."""
+    duration_s, change_m_s = 0.090, -12.0 / 3.6
+    peak_g = 2.0 * change_m_s / duration_s / STANDARD_GRAVITY
+    for count in range(-500, 2501):
+        time = count / 10000.0
+        body = ringing = 0.0
+        if 0.0 <= time <= duration_s:
+            body = peak_g * 0.5 * (1.0 - math.cos(2.0 * math.pi * time / duration_s))
+            ringing = 0.6 * body * math.sin(2.0 * math.pi * 310.0 * time)
+        # Both elements of the control unit feel the same motion. Adding 0.0 turns -0.0 into 0.0.
+        central = round(body + 0.3 * ringing, 4) + 0.0
+        far = round(body + 0.1 * ringing, 4) + 0.0
+        yield f"{time:.4f},{central:.4f},{central:.4f},{far:.4f}\n"

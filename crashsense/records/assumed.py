@@ -84,6 +84,20 @@ def parse_expect(expect: object) -> dict[str, str]:
     return dict(pairs)
 
 
+def stage_1_assumed(direction: Direction, velocity_change_m_s: float) -> tuple[str, str]:
+    """Return what is assumed to be required of front airbag stage 1, and why."""
+    change_kmh = abs(velocity_change_m_s) * 3.6
+    within = f"velocity change {change_kmh:.1f} km/h within {VELOCITY_WINDOW_S * 1e3:g} ms"
+    if direction.family != "frontal":
+        basis = f"struck from the {direction.family} ({direction.basis}): no frontal requirement"
+        return "open", basis
+    if change_kmh >= FIRE_FROM_KMH:
+        return "fire", f"{within}, {FIRE_FROM_KMH:g} or more"
+    if change_kmh < NO_FIRE_BELOW_KMH:
+        return "no_fire", f"{within}, below {NO_FIRE_BELOW_KMH:g}"
+    return "open", f"{within}, between {NO_FIRE_BELOW_KMH:g} and {FIRE_FROM_KMH:g}"
+
+
 def assume(
     record: Record,
     *,
@@ -96,23 +110,7 @@ def assume(
 ) -> Assumed:
     """Assume the requirement, belts and seats of one event; every assumption becomes a sentence."""
     sentences: list[str] = []
-    change_kmh = abs(motion.velocity_change_m_s) * 3.6
-    window = f"{VELOCITY_WINDOW_S * 1e3:g} ms"
-    if direction.family != "frontal":
-        stage_1 = "open"
-        why = f"struck from the {direction.family} ({direction.basis}): no frontal requirement"
-    elif change_kmh >= FIRE_FROM_KMH:
-        stage_1 = "fire"
-        why = f"velocity change {change_kmh:.1f} km/h within {window}, {FIRE_FROM_KMH:g} or more"
-    elif change_kmh < NO_FIRE_BELOW_KMH:
-        stage_1 = "no_fire"
-        why = f"velocity change {change_kmh:.1f} km/h within {window}, below {NO_FIRE_BELOW_KMH:g}"
-    else:
-        stage_1 = "open"
-        why = (
-            f"velocity change {change_kmh:.1f} km/h within {window}, between "
-            f"{NO_FIRE_BELOW_KMH:g} and {FIRE_FROM_KMH:g}"
-        )
+    stage_1, why = stage_1_assumed(direction, motion.velocity_change_m_s)
     required = motion.free_flight_s - INFLATION_S
     reached = bool(np.isfinite(required)) and motion.free_flight_s <= motion.end_s
     rule = (

@@ -28,6 +28,7 @@ from crashsense.records.header import (
     Samples,
     TestInfo,
     VehicleInfo,
+    record_name,
 )
 from crashsense.units import STANDARD_GRAVITY
 
@@ -87,7 +88,7 @@ def read_header(path: Path) -> Record:
             Finding("warning", "header", file, "VEHICLE", None, "a section with masses and speeds")
         )
     return Record(
-        name=re.sub(r"[^a-z0-9]+", "_", path.stem.lower()).strip("_") or "record",
+        name=record_name(path),
         path=path,
         format=NAME,
         test=test,

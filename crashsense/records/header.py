@@ -6,6 +6,7 @@ purpose: nothing downstream may show them.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -15,6 +16,15 @@ import numpy.typing as npt
 from crashsense.records.findings import Finding
 
 FloatArray = npt.NDArray[np.float64]
+
+
+def record_name(path: Path) -> str:
+    """Name of a record's event, after its file.
+
+    >>> record_name(Path("Run 7 (left).csv"))
+    'run_7_left'
+    """
+    return re.sub(r"[^a-z0-9]+", "_", path.stem.lower()).strip("_") or "record"
 
 
 @dataclass(frozen=True)
@@ -77,7 +87,7 @@ class ChannelInfo:
 
     ``step_s`` [s]; ``first_point`` and ``last_point`` count from time zero; ``rating`` is the
     instrument's range in the channel's unit; ``words`` is the description, used to find the place
-    and never shown.
+    and never shown; ``column`` is its name in a table.
     """
 
     number: int
@@ -96,6 +106,12 @@ class ChannelInfo:
     status: str
     redundant: bool
     words: str
+    column: str = ""
+
+    @property
+    def where(self) -> str:
+        """What the channel is called in messages."""
+        return f"column {self.column}" if self.column else f"channel {self.number}"
 
     @property
     def points(self) -> int | None:
@@ -109,7 +125,8 @@ class ChannelInfo:
 class Record:
     """A record on disk: its header and where its channel files are.
 
-    ``findings`` holds what the reader noticed in the header.
+    ``findings`` holds what the reader noticed in the header. ``family`` and ``family_basis`` are
+    set where a file has no header to tell from.
     """
 
     name: str
@@ -123,6 +140,8 @@ class Record:
     channels: tuple[ChannelInfo, ...]
     files: dict[int, Path]
     findings: tuple[Finding, ...] = field(default=())
+    family: str = ""
+    family_basis: str = ""
 
     def vehicle(self, number: int) -> VehicleInfo | None:
         """Return the vehicle of that number, or None."""

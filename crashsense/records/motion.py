@@ -45,6 +45,8 @@ def struck_from(record: Record, vehicle: int) -> Direction:
 
     Where the header says nothing, a frontal event is assumed.
     """
+    if record.family:
+        return Direction(record.family, record.family_basis)
     info = record.vehicle(vehicle)
     sides = {"F": "frontal", "B": "rear", "L": "side", "R": "side"}
     if info is not None and len(info.damage_code) >= 3 and info.damage_code[2] in sides:

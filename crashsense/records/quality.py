@@ -11,6 +11,7 @@ Limits that no standard gives are practice, stated beside the constant.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -81,7 +82,7 @@ def header(record: Record) -> list[Finding]:
 def integrity(record: Record, channel: ChannelInfo, samples: Samples) -> list[Finding]:
     """Check a channel file as it is; every finding here is an error or a mismatch."""
     findings: list[Finding] = []
-    where = f"channel {channel.number}"
+    where = channel.where
 
     def add(
         severity: str, check: str, field: str, value: object, expected: str, note: str = ""
@@ -156,7 +157,7 @@ def step_of(times_s: FloatArray) -> float:
 
 def status(record: Record, channel: ChannelInfo) -> list[Finding]:
     """Say what the header's flags say about a channel that is used."""
-    where, file = f"channel {channel.number}: status", record.path.name
+    where, file = f"{channel.where}: status", record.path.name
     if channel.status in FAILED_STATUS:
         seen = f"{channel.status} ({FAILED_STATUS[channel.status]})"
         note = "used because it was asked for"
@@ -173,10 +174,37 @@ def status(record: Record, channel: ChannelInfo) -> list[Finding]:
     return findings
 
 
-def remove_offset(channel: ChannelInfo, samples: Samples) -> Judged:
-    """Take the mean before contact off, and judge offset, noise and quiet time."""
+@dataclass(frozen=True)
+class OffsetLimits:
+    """What is normal before contact, in the unit that files have."""
+
+    unit: str
+    scale: float
+    offset_warning: float
+    offset_error: float
+    noise_warning: float
+    note: str = ""
+
+
+#: Limits of an acceleration channel.
+ACCELERATION_LIMITS = OffsetLimits(
+    "g", STANDARD_GRAVITY, _OFFSET_WARNING_G, _OFFSET_ERROR_G, _NOISE_WARNING_G
+)
+
+
+def remove_offset(
+    channel: ChannelInfo,
+    samples: Samples,
+    *,
+    limits: OffsetLimits = ACCELERATION_LIMITS,
+    keep: bool = False,
+) -> Judged:
+    """Take the mean before contact off, and judge offset, noise and quiet time.
+
+    With *keep*, judge and leave the values as they are: the file says that it was taken off.
+    """
     findings: list[Finding] = []
-    where, file = f"channel {channel.number}: before contact", samples.file
+    where, file, unit = f"{channel.where}: before contact", samples.file, limits.unit
     rate = 1.0 / (channel.step_s or step_of(samples.times_s))
     start = float(samples.times_s[0])
     if channel.first_point is not None and channel.step_s is not None:
@@ -186,24 +214,31 @@ def remove_offset(channel: ChannelInfo, samples: Samples) -> Judged:
     offset = 0.0
     if before.size < 3:
         seen = f"{before.size} samples before contact"
-        note = "offset not removed"
+        note = "nothing to take off" if keep else "offset not removed"
         severity = "warning" if start <= 0.005 else "error"
         if severity == "error":
             seen, note = f"the record starts at {start * 1e3:.1f} ms", "the contact is missing"
         expected = f"at least {_QUIET_WANTED_S * 1e3:g} ms before contact"
         findings.append(Finding(severity, "offset", file, where, seen, expected, note))
     else:
-        offset = float(before.mean())
-        noise = float(before.std()) / STANDARD_GRAVITY
-        offset_g = offset / STANDARD_GRAVITY
+        mean = float(before.mean())
+        offset = 0.0 if keep else mean
+        noise, shown = float(before.std()) / limits.scale, mean / limits.scale
         severity = "info"
-        if abs(offset_g) > _OFFSET_WARNING_G or noise > _NOISE_WARNING_G:
+        if abs(shown) > limits.offset_warning or noise > limits.noise_warning:
             severity = "warning"
-        if abs(offset_g) > _OFFSET_ERROR_G:
+        if abs(shown) > limits.offset_error:
             severity = "error"
-        seen = f"offset {offset_g:+.3f} g, noise {noise:.3f} g rms"
-        expected = f"offset within {_OFFSET_WARNING_G:g} g, noise below {_NOISE_WARNING_G:g} g rms"
+        seen = f"offset {shown:+.3f} {unit}, noise {noise:.3f} {unit} rms"
+        expected = (
+            f"offset within {limits.offset_warning:g} {unit}, "
+            f"noise below {limits.noise_warning:g} {unit} rms"
+        )
         note = f"offset taken off over {before.size / rate * 1e3:.0f} ms"
+        if keep:
+            note = "left as it is: the file says that the rest value was removed"
+        if limits.note and abs(shown) > limits.offset_warning:
+            note += f"; {limits.note}"
         findings.append(Finding(severity, "offset", file, where, seen, expected, note))
         if before.size / rate < _QUIET_WANTED_S:
             seen = f"{before.size / rate * 1e3:.1f} ms"
@@ -212,22 +247,27 @@ def remove_offset(channel: ChannelInfo, samples: Samples) -> Judged:
     return Judged(samples.values - offset, rate, start, offset, tuple(findings))
 
 
+def rate(
+    where: str, rate_hz: float, *, file: str, wanted_hz: float = SAMPLES_PER_PERIOD * 1000.0
+) -> list[Finding]:
+    """Check a rate [Hz] against what the filter class, or the kind of event, wants."""
+    if rate_hz >= wanted_hz * (1 - 1e-6):
+        return []
+    severity = "error" if rate_hz < _LOWEST_RATE_HZ else "warning"
+    expected = (
+        f"{wanted_hz:g} Hz or more for class {CHANNEL_CLASSES[-1]} ({SAMPLES_PER_PERIOD} x FH)"
+    )
+    note = "ringing above the class is lost, clipping cannot be judged"
+    if wanted_hz < SAMPLES_PER_PERIOD * CHANNEL_CLASSES[-1]:
+        expected, note = f"{wanted_hz:g} Hz or more", "what is faster is lost"
+    field = f"{where}: rate"
+    return [Finding(severity, "rate", file, field, f"{rate_hz:g} Hz", expected, note)]
+
+
 def sampling(channel: ChannelInfo, judged: Judged, *, file: str) -> list[Finding]:
     """Check rate and prefilter against the filter class, and the values against the range."""
-    findings: list[Finding] = []
-    where = f"channel {channel.number}"
-    wanted = SAMPLES_PER_PERIOD * CHANNEL_CLASSES[-1]
-    if judged.rate_hz < wanted * (1 - 1e-6):
-        severity = "error" if judged.rate_hz < _LOWEST_RATE_HZ else "warning"
-        expected = (
-            f"{wanted:g} Hz or more for class {CHANNEL_CLASSES[-1]} ({SAMPLES_PER_PERIOD} x FH)"
-        )
-        note = "ringing above the class is lost, clipping cannot be judged"
-        findings.append(
-            Finding(
-                severity, "rate", file, f"{where}: rate", f"{judged.rate_hz:g} Hz", expected, note
-            )
-        )
+    where = channel.where
+    findings = rate(where, judged.rate_hz, file=file)
     prefilter = channel.prefilter_hz
     if prefilter is not None and prefilter > 0.5 * judged.rate_hz:
         expected = f"below half the rate ({0.5 * judged.rate_hz:g} Hz)"
@@ -255,6 +295,13 @@ def sampling(channel: ChannelInfo, judged: Judged, *, file: str) -> list[Finding
                 "already filtered: ringing and clipping cannot be judged",
             )
         )
+    return findings + peaks(channel, judged, file=file)
+
+
+def peaks(channel: ChannelInfo, judged: Judged, *, file: str) -> list[Finding]:
+    """Check the values of an acceleration channel against its range, and look for clipping."""
+    findings: list[Finding] = []
+    where = channel.where
     raw = judged.values + judged.offset
     peak = float(np.abs(raw).max())
     if channel.rating is not None and peak > channel.rating * STANDARD_GRAVITY * 1.001:
@@ -296,7 +343,7 @@ def plausibility(
 ) -> list[Finding]:
     """Check what the longitudinal motion says: unit, polarity, velocity change, length."""
     findings: list[Finding] = []
-    where = f"channel {channel.number}"
+    where = channel.where
 
     def add(
         severity: str, check: str, field: str, value: object, expected: str, note: str = ""

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError
-from crashsense.event import Event, SignalBlock
+from crashsense.event import Event
 from crashsense.occupant import FREE_TRAVEL_M, INFLATION_S
 from crashsense.records import quality
 from crashsense.records.assumed import Assumed, assume, parse_belts, parse_expect
@@ -37,46 +36,11 @@ from crashsense.records.motion import (
     motion,
     struck_from,
 )
+from crashsense.records.source import EVENT_RATE_HZ, RecordSource
+from crashsense.records.table import TableFile
+from crashsense.records.table_events import check_table, read_events
 from crashsense.signal import Signal
 from crashsense.units import STANDARD_GRAVITY
-
-FloatArray = npt.NDArray[np.float64]
-
-#: Rate at which impact events are kept [Hz]; a record at another rate is resampled.
-EVENT_RATE_HZ = 10000.0
-
-
-@dataclass(frozen=True, eq=False)
-class RecordSource:
-    """The source of a record's event: every draw repeats the measured signals."""
-
-    occurrence: str
-    event_name: str
-    signals: Mapping[str, Signal]
-    required_s: Mapping[str, float]
-    facts: Mapping[str, float] = field(default_factory=dict)
-    varies: bool = False
-
-    def nominal(self) -> SignalBlock:
-        """Return draw 0."""
-        return self.block([0], seed=0)
-
-    def block(self, draws: Iterable[int], *, seed: int) -> SignalBlock:
-        """Return the given draws: signals of one row, shared by all of them."""
-        numbers = np.asarray(list(draws), dtype=np.int64)
-        return SignalBlock(
-            draws=numbers,
-            signals={
-                name: signal.replaced(np.atleast_2d(signal.samples), note="one row for all draws")
-                for name, signal in self.signals.items()
-            },
-            required_s={
-                self.event_name: {
-                    name: np.full(numbers.size, value) for name, value in self.required_s.items()
-                }
-            },
-            facts={name: np.full(numbers.size, value) for name, value in self.facts.items()},
-        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,6 +73,9 @@ def read_record(
 ) -> list[Event]:
     """Read a crash-test record: one event for each channel that stands in for the central sensor.
 
+    A table (CSV or Parquet, columns named by channel) is one event with all its columns; what it
+    states of itself, requirements and belts included, goes before what is assumed.
+
     Channels are never averaged: averaging before sensing would hide clipping. Offset before contact
     is removed; nothing is filtered or padded. A record has no channel of an independent safing
     element: ``central_safing_x`` stays absent, and a rule that needs one must say what it does
@@ -116,10 +83,11 @@ def read_record(
 
     Parameters
     ----------
-    path : folder of the record, or its header file
+    path : folder of the record, its header file, a table, or a folder of tables
     channel : which channels to take: a number, several (list, or ``"93,94"``) or the name of a
-        place (``"sill"``); without it the stiffest place that has a sound channel
-    belts : ``"belted"``, ``"unbelted"`` or a bool; without it the header's
+        place (``"sill"``); without it the stiffest place that has a sound channel. In a table: the
+        column that stands in for the central sensor
+    belts : ``"belted"``, ``"unbelted"`` or a bool; without it the file's own
     expect : what is required of front airbag stage 1 (``"fire"``, ``"no_fire"``, ``"open"``), or
         ``"restraint=expectation, ..."`` or a mapping; without it the assumption of
         :mod:`crashsense.records.assumed`
@@ -133,6 +101,9 @@ def read_record(
     faults: list[Fault] = []
     for record in open_records(path):
         try:
+            if isinstance(record, TableFile):
+                events += read_events(record, channel=channel, belts=wanted_belts, expect=wanted)
+                continue
             reading = _read(record, channel=channel)
             raise_errors(reading.findings)
             events += _events(reading, belts=wanted_belts, expect=wanted)
@@ -153,6 +124,9 @@ def check_record(path: str | Path, *, channel: object = None) -> list[Finding]:
     """
     findings: list[Finding] = []
     for record in open_records(path):
+        if isinstance(record, TableFile):
+            findings += check_table(record, channel=channel)
+            continue
         findings += _read(record, channel=channel).findings
     return findings
 

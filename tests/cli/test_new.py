@@ -29,7 +29,7 @@ def empty_folder(tmp_path, monkeypatch):
 
 @pytest.mark.parametrize("kind", sorted(KINDS))
 def test_the_template_runs_by_the_command_that_it_names(kind, capsys, empty_folder):
-    file = f"try_{kind.replace('-', '_')}.toml"
+    file = f"try_{kind.replace('-', '_')}{'.csv' if kind == 'record' else '.toml'}"
     assert cli.run(["new", kind, file]) == 0
     written = capsys.readouterr().out.splitlines()
     if kind == "c-rule":
@@ -86,6 +86,17 @@ def test_a_c_rule_comes_without_the_python_one(empty_folder, capsys):
     assert not (empty_folder / "sub" / "three.c").exists()
 
 
+def test_the_record_template_passes_the_quality_check_and_is_judged(capsys, empty_folder):
+    assert cli.run(["new", "record"]) == 0
+    assert cli.run(["check-record", "my_record.csv"]) == 0
+    assert "my_record.csv: 0 errors, 0 warnings" in capsys.readouterr().out
+    assert cli.run(["evaluate", "--records", "my_record.csv"]) == 0
+    rows = (empty_folder / "crashsense-run" / "verdicts.csv").read_text(encoding="utf-8")
+    judged = [line for line in rows.splitlines() if ",guarded," in line and ",no_fire," in line]
+    assert len(judged) == 2
+    assert all(",held" in line for line in judged)
+
+
 def test_nothing_is_overwritten(capsys, empty_folder):
     (empty_folder / "my_rule.py").write_text("mine", encoding="utf-8")
     assert cli.run(["new", "rule"]) == 2
@@ -99,6 +110,7 @@ def test_nothing_is_overwritten(capsys, empty_folder):
     [
         (["plna"], ["kind: got 'plna'", "did you mean 'plan'?"]),
         (["plan", "My Plan.txt"], ["'My Plan.txt'", "ends in .toml", "small letters"]),
+        (["record", "mine.toml"], ["'mine.toml'", "ends in .csv"]),
     ],
 )
 def test_bad_calls_write_nothing(arguments, parts, capsys, empty_folder):

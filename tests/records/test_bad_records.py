@@ -37,7 +37,10 @@ def refused(path, **wishes) -> list[str]:
 
 def test_missing_path(tmp_path):
     (line,) = refused(tmp_path / "nowhere")
-    assert "nowhere: record: expected a record's folder or header; nothing is there" in line
+    assert (
+        "nowhere: record: expected a record's folder or header, or a table; nothing is there"
+        in line
+    )
 
 
 def test_empty_folder(tmp_path):
@@ -52,7 +55,8 @@ def test_empty_folder(tmp_path):
         (b"  \n \n", "an empty file"),
         (bytes(range(256)) * 8, "binary data"),
         (b"PK\x03\x04" + bytes(40), "a zip archive"),
-        (b"time,acceleration\n0.0,1.0\n", "text of an unknown format"),
+        (b"run,acceleration\n0.0,1.0\n", "text of an unknown format"),
+        ("time_s,central_x_g\n".encode("utf-16"), "text in UTF-16"),
     ],
 )
 def test_file_that_is_no_header(tmp_path, content, seen):

@@ -38,7 +38,10 @@ def test_error_goes_to_standard_error_with_code_2(tmp_path, capsys):
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (["nowhere"], "nowhere: record: expected a record's folder or header; nothing is there"),
+        (
+            ["nowhere"],
+            "nowhere: record: expected a record's folder or header, or a table; nothing is there",
+        ),
         (["HERE", "--channel", "9"], "channel: got '9'; expected a channel that the header lists"),
         (["HERE", "--chanel", "9"], "--chanel"),
     ],

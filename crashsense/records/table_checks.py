@@ -1,0 +1,163 @@
+"""What a table's columns say together: rate, unit, signs. Adds to the check of all records."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from crashsense.channels import CHANNELS
+from crashsense.filters.channel_class import channel_class_filter
+from crashsense.records import quality
+from crashsense.records.findings import Finding
+from crashsense.records.motion import RESTITUTION, VELOCITY_WINDOW_S, Direction, Judged
+from crashsense.records.table import CENTRAL, Table
+from crashsense.signal import cumulative_trapezoid
+from crashsense.units import STANDARD_GRAVITY
+
+#: Families in which the vehicle is struck and its cell moves as one.
+_CRASHES = ("frontal", "side", "rear")
+#: Families that need no 8 kHz: their events are slow.
+_SLOW = ("rough_road", "rollover")
+_SLOW_RATE_HZ = 2000.0
+#: Peak of a passenger cell, class 60 [g]; the same limit as for other records (practice).
+_BODY_PEAK_LIMIT_G = 150.0
+#: No crash that a person survives changes velocity by more [km/h] (practice): the unit is wrong.
+_MOST_VELOCITY_CHANGE_KMH = 150.0
+#: More than this without a stated closing speed is asked about [km/h] (practice).
+_HARD_KMH = 90.0
+#: Velocity changes of rigid places of one cell may not have different signs beyond this [m/s].
+_SURE_M_S = 1.0
+
+
+def rate(table: Table, direction: Direction) -> list[Finding]:
+    """Check the rate: impacts and blows need more than a ride over a rough road does."""
+    file, where = table.path.name, "time_s"
+    if direction.family in _SLOW:
+        return quality.rate(where, table.rate_hz, file=file, wanted_hz=_SLOW_RATE_HZ)
+    findings = quality.rate(where, table.rate_hz, file=file)
+    if direction.family == "misuse" and table.rate_hz >= _SLOW_RATE_HZ:
+        note = "enough for a ride, too little for a blow"
+        findings = [replace(found, severity="info", note=note) for found in findings]
+    return findings
+
+
+def _change(judged: Judged) -> float:
+    """Largest velocity change within the window after contact, signed [m/s]."""
+    first = int(np.clip(round(-judged.start_s * judged.rate_hz), 0, judged.values.size - 1))
+    after = judged.values[first : first + round(VELOCITY_WINDOW_S * judged.rate_hz) + 1]
+    velocity = cumulative_trapezoid(after, step_s=1.0 / judged.rate_hz)
+    return float(velocity[np.argmax(np.abs(velocity))])
+
+
+def unit_in_doubt(
+    table: Table, judged: Mapping[str, Judged], direction: Direction
+) -> list[Finding]:
+    """Look for values in m/s^2 under a name in g, where a whole cell moves.
+
+    The velocity change tells it: a factor of ten is more than any closing speed allows. A struck
+    vehicle changes its velocity by less than (1 + e) times the closing speed, whatever the masses.
+    """
+    if direction.family not in _CRASHES:
+        return []
+    findings = []
+    closing_kmh = table.stated.closing_speed_kmh
+    for name in ("central_x", "central_y", "rear_seat_crossmember_x", "central_safing_x"):
+        if name not in judged:
+            continue
+        where, file = f"column {CHANNELS[name].file_name}", table.path.name
+        note = "looks like m/s^2 given as g"
+        change_kmh = 3.6 * abs(_change(judged[name]))
+        smooth = channel_class_filter(judged[name].values, rate_hz=table.rate_hz, channel_class=60)
+        peak_g = float(np.abs(smooth).max()) / STANDARD_GRAVITY
+        limit, basis = _MOST_VELOCITY_CHANGE_KMH, "any crash"
+        if closing_kmh is not None:
+            limit = 2.0 * (1.0 + RESTITUTION[1]) * closing_kmh
+            basis = f"twice (1 + e) x closing speed of {closing_kmh:g} km/h, e {RESTITUTION[1]:g}"
+        seen = f"{change_kmh:.0f} km/h"
+        if change_kmh > limit:
+            expected = f"below {limit:.0f} km/h ({basis})"
+            findings.append(
+                Finding("error", "unit", file, f"{where}: velocity change", seen, expected, note)
+            )
+        elif peak_g > _BODY_PEAK_LIMIT_G:
+            seen, expected = f"{peak_g:.0f} g", f"below {_BODY_PEAK_LIMIT_G:g} g (CFC 60)"
+            findings.append(Finding("error", "unit", file, f"{where}: peak", seen, expected, note))
+        elif closing_kmh is None and change_kmh > _HARD_KMH:
+            expected = f"below {_HARD_KMH:g} km/h"
+            note = "a hard crash, or m/s^2 given as g? state '# closing_speed_kmh: ...' to be sure"
+            findings.append(
+                Finding("warning", "unit", file, f"{where}: velocity change", seen, expected, note)
+            )
+    return findings
+
+
+def signs(
+    table: Table, judged: Mapping[str, Judged], direction: Direction, central: str | None
+) -> list[Finding]:
+    """Check signs between columns: one cell moves one way, a struck side is pushed away."""
+    findings: list[Finding] = []
+    file = table.path.name
+
+    def add(severity: str, check: str, name: str, seen: str, expected: str, note: str) -> None:
+        field = f"column {CHANNELS[name].file_name}"
+        findings.append(Finding(severity, check, file, field, seen, expected, note))
+
+    if direction.family not in _CRASHES:
+        return findings
+    changes = {
+        name: _change(value) for name, value in judged.items() if CHANNELS[name].unit == "m/s^2"
+    }
+    flipped = "sign looks flipped"
+    for one, other in (
+        (central, "rear_seat_crossmember_x"),
+        (central, "central_safing_x"),
+        ("central_y", "central_safing_y"),
+    ):
+        if one not in changes or other not in changes or one == other:
+            continue
+        sure = min(abs(changes[one]), abs(changes[other])) > _SURE_M_S
+        if sure and changes[one] * changes[other] < 0:
+            seen = f"{3.6 * changes[other]:+.1f} km/h"
+            expected = f"the sign of {CHANNELS[one].file_name} ({3.6 * changes[one]:+.1f} km/h)"
+            add("error", "polarity", other, seen, expected, flipped)
+    sideways = changes.get("central_y", 0.0)
+    if not table.stated.family and abs(sideways) > max(_SURE_M_S, abs(changes.get(CENTRAL, 0.0))):
+        seen = f"{3.6 * sideways:+.1f} km/h, more than along x"
+        note = "struck from the side? then state '# family: side'"
+        add("warning", "family", "central_y", seen, "a frontal impact, as none is stated", note)
+    if direction.family == "side" and abs(sideways) > _SURE_M_S:
+        side = _struck_side(table, judged)
+        if side and sideways * (1.0 if side == "left" else -1.0) < 0:
+            seen = f"{3.6 * sideways:+.1f} km/h"
+            away = "right (+y)" if side == "left" else "left (-y)"
+            expected = f"a car struck on its {side} to be pushed {away}"
+            add("warning", "polarity", "central_y", seen, expected, flipped)
+    for name in ("door_left_pressure", "door_right_pressure"):
+        if name in judged and direction.family == "side":
+            values = judged[name].values / 1000.0
+            if values.min() < -1.0 and -values.min() > 2.0 * values.max():
+                seen = f"{values.min():.1f} kPa at most"
+                add("warning", "polarity", name, seen, "a door cavity that is compressed", flipped)
+    return findings
+
+
+def _struck_side(table: Table, judged: Mapping[str, Judged]) -> str:
+    """The side that was struck: by the requirements, else by the side sensor that feels more."""
+    fires = {
+        side
+        for side in ("left", "right")
+        for restraint, entry in table.stated.requirements.items()
+        if restraint.endswith(side) and entry.expectation == "fire"
+    }
+    if len(fires) == 1:
+        return fires.pop()
+    peaks = {
+        side: float(np.abs(judged[f"side_{side}_y"].values).max())
+        for side in ("left", "right")
+        if f"side_{side}_y" in judged
+    }
+    if len(peaks) == 2 and max(peaks.values()) > 2.0 * min(peaks.values()):
+        return max(peaks, key=lambda side: peaks[side])
+    return ""
