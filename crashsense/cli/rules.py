@@ -83,18 +83,17 @@ def rules(ctx: click.Context) -> None:
 @rules.command()
 @click.argument("name")
 def show(name: str) -> None:
-    """Print the card of the family or the algorithm NAME."""
+    """Print the card of the family NAME, or the file of the shipped algorithm NAME as it is."""
     from crashsense.rules import (
         algorithm_names,
-        algorithm_to_toml,
+        algorithm_text,
         installed_families,
-        load_algorithm,
         rule_families,
     )
     from crashsense.rules.registry import find_family
 
     if name in algorithm_names():
-        click.echo(algorithm_to_toml(load_algorithm(name)), nl=False)
+        click.echo(algorithm_text(name), nl=False)
         return
     known = [*rule_families(), *installed_families()]
     if name not in known:
