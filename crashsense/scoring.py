@@ -363,8 +363,9 @@ class Separation:
     """How far one restraint's must-fire events stand from its must-not events.
 
     c = least demand up to the required time over must-fire rows, m = largest demand over must-not
-    rows (and before the earliest allowed time). Threshold scale k works if and only if m < k <= c.
-    The ratio c/m ranks settings and sensor ranges of one criterion; it does not rank criteria.
+    rows, and of must-fire rows before their earliest allowed time (``m_early`` then). Threshold
+    scale k works if and only if m < k <= c. The ratio c/m ranks settings and sensor ranges of one
+    criterion; it does not rank criteria. ``must_fire`` and ``must_not`` count the rows.
     Scale k multiplies all thresholds of a rule, arming too; the statement about k holds for rules
     whose demand scales with them (``Rule.scales``), not where a measure or a gate moves a level.
     """
@@ -377,11 +378,18 @@ class Separation:
     m: float | None
     m_event: str
     infeasible: tuple[str, ...] = ()
+    must_fire: int = 0
+    must_not: int = 0
+    m_early: bool = False
 
     @property
     def ratio(self) -> float | None:
-        """c/m, None where either is missing or m is 0."""
-        if self.c is None or self.m is None or self.m <= 0.0:
+        """c/m, None where either is missing, m is 0, or no row must not fire.
+
+        Without a must-not row m is what must-fire rows show before their time, as a rule noise
+        before the contact: it bounds k, and says nothing on how well crashes stand apart.
+        """
+        if self.c is None or self.m is None or self.m <= 0.0 or not self.must_not:
             return None
         return self.c / self.m
 
@@ -397,6 +405,9 @@ class Separation:
             "m_event": self.m_event,
             "ratio": self.ratio,
             "infeasible": list(self.infeasible),
+            "must_fire": self.must_fire,
+            "must_not": self.must_not,
+            "m_early": self.m_early,
         }
 
 
@@ -413,7 +424,7 @@ def separation(verdicts: pd.DataFrame) -> list[Separation]:
         fire = rows[(rows["expectation"] == "fire") & ~rows["infeasible"].astype(bool)]
         barred = rows[rows["expectation"] == "no_fire"]
         against = [
-            (float(demand), str(event))
+            (float(demand), str(event), part is fire)
             for column, part in (("max_demand", barred), ("demand_before_allowed", fire))
             if len(part)
             for demand, event in [
@@ -421,12 +432,12 @@ def separation(verdicts: pd.DataFrame) -> list[Separation]:
             ]
         ]
         if not len(barred):
-            against = [pair for pair in against if pair[0] > 0.0]
+            against = [entry for entry in against if entry[0] > 0.0]
         c, c_event = None, ""
         if len(fire):
             at = int(np.argmin(fire["demand_margin"].to_numpy()))
             c, c_event = float(fire["demand_margin"].iloc[at]) + 1.0, str(fire["event"].iloc[at])
-        m, m_event = max(against, default=(None, ""), key=lambda pair: pair[0] or 0.0)
+        m, m_event, m_early = max(against, default=(None, "", False), key=lambda at: at[0] or 0.0)
         if c is None and m is None:
             continue
         named = rows.loc[rows["infeasible"].astype(bool), "event"]
@@ -440,6 +451,9 @@ def separation(verdicts: pd.DataFrame) -> list[Separation]:
                 m=m,
                 m_event=m_event,
                 infeasible=tuple(sorted(set(named))),
+                must_fire=len(fire),
+                must_not=len(barred),
+                m_early=m_early,
             )
         )
     return out

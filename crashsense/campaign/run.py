@@ -36,12 +36,13 @@ from crashsense.campaign.provenance import (
     provenance,
     versions,
 )
-from crashsense.campaign.statistics import TALLY_COLUMNS, DrawTally
+from crashsense.campaign.statistics import TALLY_COLUMNS, DrawTally, count_entries
 from crashsense.campaign.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA, returned_memory
 from crashsense.campaign.tasks import bundled, split
 from crashsense.engine import choose, using
 from crashsense.errors import Fault, InputError, RunFolderError
 from crashsense.event import RESTRAINTS
+from crashsense.resources import CAUTION
 from crashsense.scoring import FAILURES, separation
 
 if TYPE_CHECKING:
@@ -631,18 +632,16 @@ def _short(value: Any) -> str:
 
 
 def _summarise(run: Run) -> dict[str, Any]:
-    """Put together what summary.json holds."""
+    """Put together what summary.json holds; counts are of the nominal draw unless over draws."""
     plan, tally = run.plan, run.tally
     gating = {algorithm.name: algorithm.gate for algorithm in plan.algorithms}
-    failing = {a for (_, a, verdict) in tally.counts if verdict in FAILURES}
     return {
+        "caution": CAUTION,
         "schema_version": SCHEMA_VERSION,
         "gating": gating,
-        "requirements_met": {name: name not in failing for name in gating},
-        "counts": [
-            {"sensor_set": s, "algorithm": a, "verdict": v, "rows": n}
-            for (s, a, v), n in sorted(tally.counts.items())
-        ],
+        "fitted_to": {a.name: a.fitted_to for a in plan.algorithms if a.fitted_to},
+        "requirements_met": {name: tally.requirements_met(name) for name in gating},
+        "counts": count_entries(tally.counts),
         "rows": tally.rows,
         "waived_failures": tally.waived_failures,
         "over_draws": tally.over_draws(draws=plan.draws) if plan.draws else None,

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from itertools import chain
@@ -240,9 +240,14 @@ class DrawTally:
     """Counts over all rows of a run, gathered part by part, in any order and however cut."""
 
     rows: int = 0
+    #: waived failures of the nominal draw, and of all random draws
     waived_failures: int = 0
-    #: (sensor set, algorithm, verdict) -> rows, the nominal draw included
+    waived_failures_drawn: int = 0
+    #: (sensor set, algorithm, verdict) -> rows of the nominal draw, and of all random draws
     counts: Counter[tuple[str, str, str]] = field(default_factory=Counter)
+    counts_drawn: Counter[tuple[str, str, str]] = field(default_factory=Counter)
+    #: (sensor set, algorithm) -> rows of all draws that carry a requirement: judged, and failed
+    _standing: dict[tuple[str, str], tuple[int, int]] = field(default_factory=dict)
     _groups: dict[tuple[str, ...], _Group] = field(default_factory=dict)
     #: (sensor set, algorithm) -> failed requirements of each draw
     _failed: dict[tuple[str, str], npt.NDArray[np.int64]] = field(default_factory=dict)
@@ -250,21 +255,43 @@ class DrawTally:
     def add(self, part: pd.DataFrame) -> DrawTally:
         """Add a part of the verdict table; it holds :data:`TALLY_COLUMNS`."""
         self.rows += len(part)
-        self.waived_failures += int((part["waived"] & part["verdict"].isin(FAILURES)).sum())
-        counted = part.groupby(["sensor_set", "algorithm", "verdict"], observed=True).size()
-        for key, size in counted.items():
-            self.counts[key] += int(size)
+        waived = part["waived"] & part["verdict"].isin(FAILURES)
+        drawn = part["draw"] > 0
+        self.waived_failures += int((waived & ~drawn).sum())
+        self.waived_failures_drawn += int((waived & drawn).sum())
+        for counter, rows in ((self.counts, part[~drawn]), (self.counts_drawn, part[drawn])):
+            counted = rows.groupby(["sensor_set", "algorithm", "verdict"], observed=True).size()
+            for key, size in counted.items():
+                counter[key] += int(size)
+        required = part.loc[part["expectation"].isin(list(JUDGED)), ["sensor_set", "algorithm"]]
+        required["judged"] = part["verdict"] != "not_evaluated"
+        required["failed"] = part["verdict"].isin(FAILURES)
+        for pair, rows in required.groupby(["sensor_set", "algorithm"], observed=True):
+            judged, failed = self._standing.get(pair, (0, 0))
+            self._standing[pair] = (
+                judged + int(rows["judged"].sum()),
+                failed + int(rows["failed"].sum()),
+            )
         random = part.loc[(part["draw"] > 0) & (part["verdict"] != "not_evaluated")]
         for key, rows in random.groupby(list(_GROUP), observed=True, sort=False):
             self._groups.setdefault(key, _Group()).add(rows)
-        judged = random.loc[random["expectation"].isin(list(JUDGED))]
-        for pair, rows in judged.groupby(["sensor_set", "algorithm"], observed=True):
+        asked = random.loc[random["expectation"].isin(list(JUDGED))]
+        for pair, rows in asked.groupby(["sensor_set", "algorithm"], observed=True):
             draws = rows["draw"].to_numpy()[rows["verdict"].isin(FAILURES).to_numpy()]
             known = self._failed.get(pair, np.empty(0, dtype=np.int64))
             added = np.bincount(draws, minlength=known.size)
             added[: known.size] += known
             self._failed[pair] = added
         return self
+
+    def requirements_met(self, algorithm: str) -> bool:
+        """Say whether all that could be judged is met, with every sensor set, in every draw.
+
+        The nominal draw counts too. Where something is required and nothing could be judged,
+        nothing is met.
+        """
+        own = [standing for (_, name), standing in self._standing.items() if name == algorithm]
+        return all(judged > 0 and failed == 0 for judged, failed in own)
 
     def statistics(self, *, level: float = LEVEL) -> pd.DataFrame:
         """Return one row an event, restraint, sensor set and algorithm, over draws 1 and up.
@@ -285,9 +312,10 @@ class DrawTally:
     def over_draws(self, *, draws: int, level: float = LEVEL) -> dict[str, Any]:
         """Say what the random draws show of the requirements, as summary.json holds it.
 
-        ``without_failure``: for each sensor set and algorithm how many requirements were judged,
-        how many never failed, the least number of draws in which one of these was judged, and the
-        one-sided upper bound of its chance of failure; ``with_failure``: every requirement that
+        ``counts``: rows of each verdict, by sensor set and algorithm; ``without_failure``: for each
+        sensor set and algorithm how many requirements were judged, how many never failed, the least
+        number of draws in which one of these was judged, and the one-sided upper bound of its
+        chance of failure; ``with_failure``: every requirement that
         failed in some draw, worst first, with its exact and its Wilson interval; ``whole_draws``:
         for each sensor set and algorithm in how many draws every judged requirement was met, with
         its exact interval, and the mean number of failures in a draw with a bootstrap interval. A
@@ -312,6 +340,8 @@ class DrawTally:
         return {
             "draws": draws,
             "level": level,
+            "counts": count_entries(self.counts_drawn),
+            "waived_failures": self.waived_failures_drawn,
             "without_failure": [
                 {
                     "sensor_set": sensor_set,
@@ -349,6 +379,14 @@ class DrawTally:
             "mean_failures_low": mean_low,
             "mean_failures_high": mean_high,
         }
+
+
+def count_entries(counts: Mapping[tuple[str, str, str], int]) -> list[dict[str, Any]]:
+    """Counts of verdicts as summary.json holds them."""
+    return [
+        {"sensor_set": s, "algorithm": a, "verdict": v, "rows": n}
+        for (s, a, v), n in sorted(counts.items())
+    ]
 
 
 def draw_statistics(parts: Iterable[pd.DataFrame], *, level: float = LEVEL) -> pd.DataFrame:

@@ -11,12 +11,17 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
+from crashsense.resources import CAUTION
+
 #: Version of the layout of a run folder; a reader refuses a later one by name.
 SCHEMA_VERSION = 1
 
 KEY = ("event", "draw", "sensor_set", "algorithm", "restraint")
 
-_META = {b"crashsense_schema_version": str(SCHEMA_VERSION).encode()}
+_META = {
+    b"crashsense_schema_version": str(SCHEMA_VERSION).encode(),
+    b"crashsense_caution": CAUTION.encode(),
+}
 
 VERDICT_SCHEMA = pa.schema(
     [

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+from pathlib import Path
 from typing import Any
 
 import click
@@ -81,21 +82,25 @@ def _list() -> None:
 @rules.command()
 @click.argument("name")
 def show(name: str) -> None:
-    """Print the card of a family, or an algorithm as TOML.
+    """Print the card of a family, or an algorithm's file as it is.
 
     NAME: a family, a shipped algorithm, or an algorithm file of your own.
     """
     from crashsense.rules import (
         algorithm_names,
-        algorithm_to_toml,
+        algorithm_text,
         installed_families,
         load_algorithm,
         rule_families,
     )
     from crashsense.rules.registry import find_family
 
-    if name in algorithm_names() or name.endswith(".toml"):
-        click.echo(algorithm_to_toml(load_algorithm(name)), nl=False)
+    if name in algorithm_names():
+        click.echo(algorithm_text(name), nl=False)
+        return
+    if name.endswith(".toml"):
+        load_algorithm(name)  # a file with faults is refused
+        click.echo(Path(name).read_text(encoding="utf-8"), nl=False)
         return
     known = [*rule_families(), *installed_families()]
     if name not in known:

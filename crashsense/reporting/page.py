@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,16 +15,30 @@ from crashsense.event import RESTRAINTS
 from crashsense.reporting import svg
 from crashsense.reporting.chances import Chances, chances_of
 from crashsense.reporting.event_charts import event_parts
+from crashsense.reporting.scales import origin_of_m, scale_words, unasked
 from crashsense.reporting.summary import (
+    NOMINAL_ONLY,
+    error_words,
+    fitted_sentences,
+    held_by_arming_only,
+    result_words,
+    ruleless_words,
+    worst_margins,
+)
+from crashsense.reporting.tally import (
+    BY_WEIGHT,
+    MET,
     NOT_MET,
     WORDS,
+    FailingRow,
+    Pair,
+    RuleErrors,
     counts,
-    gated_totals,
-    held_by_arming_only,
+    failing_in_draws,
+    kind_of,
+    one_line,
     required_rows,
-    requirements_met,
     rows_of,
-    worst_margins,
 )
 from crashsense.reporting.view import RunView, view_of
 from crashsense.reporting.what_if import WhatIf
@@ -82,15 +96,20 @@ def page_parts(view: RunView) -> Iterator[str]:
     environment.filters["words"] = lambda v: v if isinstance(v, str) else ""
     what_if = WhatIf()
     nominal = view.nominal
-    rows = _count_rows(nominal, gating=view.gating)
+    rows = _count_rows(view)
     rare = ("early", "rule_error", "not_evaluated")
     template = environment.get_template("report.html.j2")
     yield from template.generate(
         caution=CAUTION,
         view=view,
         facts=_facts(view),
-        outcome=_outcome(view),
+        results=[result_words(view, pair) for pair in view.deciding],
+        fitted=fitted_sentences(view),
+        nominal_only="" if view.tally.draws else NOMINAL_ONLY,
+        several_sets=len({sensor_set for sensor_set, _ in view.pairs}) > 1,
         count_rows=rows,
+        drawn_verdicts=[*BY_WEIGHT, *MET, "not_evaluated"],
+        drawn_rows=_drawn_rows(view),
         shown_verdicts=[v for v in WORDS if v not in rare or any(row[v] for row in rows)],
         combinations=_combinations(view, nominal),
         events=event_parts(view, nominal, what_if=what_if),
@@ -110,33 +129,33 @@ def _facts(view: RunView) -> list[tuple[str, str]]:
     draws = view.tally.draws
     facts = [
         ("events", str(frame["event"].nunique())),
-        ("sensor sets", ", ".join(sorted(frame["sensor_set"].unique()))),
-        ("algorithms", ", ".join(sorted(frame["algorithm"].unique()))),
+        ("sensor sets", ", ".join(dict.fromkeys(sensor_set for sensor_set, _ in view.pairs))),
+        ("algorithms", ", ".join(dict.fromkeys(algorithm for _, algorithm in view.pairs))),
         ("draws", f"nominal and {draws} random (seed {view.seed})" if draws else "nominal only"),
         ("rows", f"{view.tally.rows:,}".replace(",", " ")),
     ]
     return facts + list(view.provenance.items())
 
 
-def _outcome(view: RunView) -> dict[str, Any]:
-    total = gated_totals(view.tally, gating=view.gating)
-    return {
-        "gated": [name for name, gate in view.gating.items() if gate],
-        "met": requirements_met(view.tally, gating=view.gating),
-        "required": total.required,
-        "failed": total.failed,
-        "unjudged": total.unjudged,
-        "draws": view.tally.draws,
-    }
+def _count_rows(view: RunView) -> list[dict[str, Any]]:
+    table = counts(view.nominal).reindex(view.pairs).reset_index()
+    return [
+        {**row._asdict(), "gate": view.gating.get(row.algorithm, True)} for row in rows_of(table)
+    ]
 
 
-def _count_rows(nominal: pd.DataFrame, *, gating: Mapping[str, bool]) -> list[dict[str, Any]]:
+def _drawn_rows(view: RunView) -> list[dict[str, Any]]:
+    """Verdicts of all requirements over the random draws; nothing without draws."""
+    if not view.tally.draws:
+        return []
     return [
         {
-            **row._asdict(),
-            "gate": gating.get(row.algorithm, True),
+            "sensor_set": pair[0],
+            "algorithm": pair[1],
+            "gate": view.gating.get(pair[1], True),
+            "verdicts": view.tally.verdicts(pair),
         }
-        for row in rows_of(counts(nominal).reset_index())
+        for pair in view.pairs
     ]
 
 
@@ -146,43 +165,56 @@ class Combination:
 
     sensor_set: str
     algorithm: str
+    label: str
     gate: bool
+    ruleless: str
+    errors: list[tuple[str, list[Any]]]
     timing: list[tuple[str, str]]
     demand: list[tuple[str, str]]
     matrix: list[dict[str, Any]]
     restraints: list[str]
     failed: list[dict[str, Any]]
+    hidden: list[FailingRow]
     margins: list[Any]
     arming_only: list[Any]
     separation: list[dict[str, Any]]
+    unasked: str
     chances: Chances | None
 
 
 def _combinations(view: RunView, nominal: pd.DataFrame) -> list[Combination]:
     out = []
     statistics = None if view.statistics is None else view.statistics()
-    for key in rows_of(nominal[["sensor_set", "algorithm"]].drop_duplicates()):
-        sensor_set, algorithm = key.sensor_set, key.algorithm
+    for pair in view.pairs:
+        sensor_set, algorithm = pair
         rows = nominal[(nominal["sensor_set"] == sensor_set) & (nominal["algorithm"] == algorithm)]
-        failures = {
-            key[:2]: size
-            for key, size in view.tally.failures.items()
-            if key[2:] == (sensor_set, algorithm)
-        }
-        draws = view.tally.draws
+        failures = view.tally.failures(pair)
+        separation = [
+            entry
+            for entry in view.separation
+            if (entry["sensor_set"], entry["algorithm"]) == (sensor_set, algorithm)
+        ]
+        label = view.labels[pair]
         out.append(
             Combination(
                 sensor_set,
                 algorithm,
+                label,
                 view.gating.get(algorithm, True),
+                ruleless=ruleless_words(nominal, pair, view.rules),
+                errors=_errors(view, pair, rows),
                 timing=_timing(rows),
                 demand=_demand(rows),
                 matrix=_matrix(rows, failures=failures),
                 restraints=[name for name in RESTRAINTS if (rows["restraint"] == name).any()],
-                failed=_failed(rows, failures=failures, draws=draws),
-                margins=rows_of(worst_margins(rows, most=8)),
+                failed=_failed(rows, failures=failures, draws=view.tally.draws),
+                hidden=failing_in_draws(nominal, view.tally, pair),
+                margins=rows_of(worst_margins(rows, most=8, rules=view.rules)),
                 arming_only=rows_of(held_by_arming_only(rows)),
-                separation=_separation(view, sensor_set=sensor_set, algorithm=algorithm),
+                separation=[
+                    _separation(entry, rules=view.rules.get(algorithm)) for entry in separation
+                ],
+                unasked=unasked(separation) if separation else "",
                 chances=chances_of(
                     statistics,
                     sensor_set=sensor_set,
@@ -191,28 +223,33 @@ def _combinations(view: RunView, nominal: pd.DataFrame) -> list[Combination]:
                 ),
             )
         )
-    return sorted(out, key=lambda c: (not c.gate, c.algorithm, c.sensor_set))
-
-
-def _separation(view: RunView, *, sensor_set: str, algorithm: str) -> list[dict[str, Any]]:
-    out = []
-    for entry in view.separation:
-        if (entry["sensor_set"], entry["algorithm"]) != (sensor_set, algorithm):
-            continue
-        c, m = entry["c"], entry["m"]
-        works = ""
-        if c is not None and m is not None:
-            works = f"{m:.2f} < k ≤ {c:.2f}" if m < c else "no scale works"
-        out.append(
-            {
-                **entry,
-                "c": "none" if c is None else f"{c:.2f}",
-                "m": "none" if m is None else f"{m:.2f}",
-                "ratio": f"{c / m:.2f}" if c is not None and m else "",
-                "works": works,
-            }
-        )
     return out
+
+
+def _errors(view: RunView, pair: Pair, rows: pd.DataFrame) -> list[tuple[str, list[Any]]]:
+    """Each way in which a rule failed: a sentence, and the nominal rows where it did."""
+    broken = rows_of(rows[rows["verdict"] == "rule_error"])
+
+    def alike(errors: RuleErrors) -> list[Any]:
+        kind = kind_of(errors.first[-1])
+        return [row for row in broken if kind_of(one_line(row.reason)) == kind]
+
+    found = view.tally.rule_errors(pair)
+    return [(error_words(errors, label=view.labels[pair]), alike(errors)) for errors in found]
+
+
+def _separation(entry: Mapping[str, Any], *, rules: Sequence[str] | None) -> dict[str, Any]:
+    has_rule = rules is None or entry["restraint"] in rules
+    c, m, ratio = (entry[name] if has_rule else None for name in ("c", "m", "ratio"))
+    return {
+        **entry,
+        "c": "" if c is None else f"{c:.2f}",
+        "c_event": entry["c_event"] if has_rule else "",
+        "m": "" if m is None else f"{m:.2f}",
+        "m_event": origin_of_m(entry) if has_rule else "",
+        "ratio": "" if ratio is None else f"{ratio:.2f}",
+        "works": scale_words(entry, has_rule=has_rule),
+    }
 
 
 def _timing(rows: pd.DataFrame) -> list[tuple[str, str]]:
@@ -294,10 +331,10 @@ def _matrix(rows: pd.DataFrame, *, failures: Mapping[Any, int]) -> list[dict[str
 
 
 def _failed(rows: pd.DataFrame, *, failures: Mapping[Any, int], draws: int) -> list[dict[str, Any]]:
-    """Rows not met in the nominal draw or in some random draw."""
+    """Rows not met in the nominal draw, less those whose rule failed: these are told folded."""
     out = []
     for row in rows_of(required_rows(rows)):
-        number = failures.get((row.event, row.restraint), 0)
-        if row.verdict in NOT_MET or number:
+        if row.verdict in NOT_MET and row.verdict != "rule_error":
+            number = failures.get((row.event, row.restraint), 0)
             out.append({"row": row, "failures": number, "draws": draws})
-    return sorted(out, key=lambda f: (f["row"].verdict not in NOT_MET, -f["failures"]))
+    return sorted(out, key=lambda f: -f["failures"])

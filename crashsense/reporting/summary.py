@@ -2,173 +2,67 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crashsense.campaign.statistics import upper_bound_without_failure
+from crashsense.event import RESTRAINTS
+from crashsense.reporting.scales import scale_words, unasked
+from crashsense.reporting.tally import (
+    BY_WEIGHT,
+    MET,
+    NOT_MET,
+    WORDS,
+    Pair,
+    RuleErrors,
+    Totals,
+    counts,
+    failing_in_draws,
+    required_rows,
+    requirements_met,
+    rows_of,
+)
 from crashsense.resources import CAUTION
-from crashsense.scoring import FAILURES
 
 if TYPE_CHECKING:
     import pandas as pd
 
-#: Verdicts by which a requirement is met, and by which it is not.
-MET = ("on_time", "held")
-NOT_MET = FAILURES
+    from crashsense.reporting.view import RunView
 
-#: Verdict -> how it reads.
-WORDS = {
-    "on_time": "on time",
-    "late": "late",
-    "missed": "missed",
-    "early": "early",
-    "held": "held",
-    "inadvertent": "inadvertent",
-    "rule_error": "rule error",
-    "open_fired": "open, fired",
-    "open_held": "open, held",
-    "not_evaluated": "not judged",
-}
-
-REQUIRED = ("fire", "no_fire")
+#: What a run without draws says of itself.
+NOMINAL_ONLY = "Nominal verdicts say nothing about tolerances: add --draws 200"
 
 
-def rows_of(frame: pd.DataFrame) -> list[Any]:
-    """Rows of a table as named tuples."""
-    return list(frame.itertuples())
-
-
-def required_rows(verdicts: pd.DataFrame) -> pd.DataFrame:
-    """Rows that carry a requirement (``fire`` or ``no_fire``)."""
-    return verdicts[verdicts["expectation"].isin(REQUIRED)]
-
-
-def failed_rows(verdicts: pd.DataFrame) -> pd.DataFrame:
-    """Rows whose requirement was judged and not met; a failed rule counts as not met."""
-    rows = required_rows(verdicts)
-    return rows[rows["verdict"].isin(NOT_MET)]
-
-
-@dataclass(frozen=True)
-class Totals:
-    """Rows of one algorithm that carry a requirement, over all draws, the nominal one included."""
-
-    required: int = 0
-    unjudged: int = 0
-    failed: int = 0
-    waived: int = 0
-
-    @property
-    def met(self) -> bool:
-        """True if every requirement that could be judged is met; nothing judged has met nothing."""
-        return self.failed == 0 and (self.required == 0 or self.unjudged < self.required)
-
-    def plus(self, other: Totals) -> Totals:
-        """Add the rows of another part."""
-        return Totals(
-            self.required + other.required,
-            self.unjudged + other.unjudged,
-            self.failed + other.failed,
-            self.waived + other.waived,
-        )
-
-
-#: What :class:`Tally` reads of a verdict table.
-TALLY_COLUMNS = [
-    "event",
-    "restraint",
-    "sensor_set",
-    "algorithm",
-    "draw",
-    "expectation",
-    "verdict",
-    "waived",
-]
-
-ROW_KEY = ["event", "restraint", "sensor_set", "algorithm"]
-
-
-@dataclass
-class Tally:
-    """Counts over all draws, gathered part by part, so that a big run never stands in memory."""
-
-    rows: int = 0
-    draws: int = 0
-    totals: dict[str, Totals] = field(default_factory=dict)
-    #: (event, restraint, sensor set, algorithm) -> random draws in which the requirement failed
-    failures: dict[tuple[str, ...], int] = field(default_factory=dict)
-
-    def add(self, part: pd.DataFrame) -> Tally:
-        """Add a part of the verdict table."""
-        self.rows += len(part)
-        if len(part):
-            self.draws = max(self.draws, int(part["draw"].max()))
-        rows = required_rows(part)
-        failed = failed_rows(part)
-        for algorithm, own in rows.groupby("algorithm"):
-            bad = failed[failed["algorithm"] == algorithm]
-            found = Totals(
-                required=len(own),
-                unjudged=int((own["verdict"] == "not_evaluated").sum()),
-                failed=len(bad),
-                waived=int(bad["waived"].sum()),
-            )
-            name = str(algorithm)
-            self.totals[name] = self.totals.get(name, Totals()).plus(found)
-        drawn = failed[failed["draw"] > 0].groupby(ROW_KEY).size().rename("size").reset_index()
-        for row in rows_of(drawn):
-            key = (row.event, row.restraint, row.sensor_set, row.algorithm)
-            self.failures[key] = self.failures.get(key, 0) + int(row.size)
-        return self
-
-
-def gated_totals(tally: Tally, *, gating: Mapping[str, bool]) -> Totals:
-    """Totals of the gating algorithms together."""
-    total = Totals()
-    for name, gate in gating.items():
-        if gate:
-            total = total.plus(tally.totals.get(name, Totals()))
-    return total
-
-
-def requirements_met(tally: Tally, *, gating: Mapping[str, bool]) -> bool:
-    """Say whether every gating algorithm met every requirement that it could judge.
-
-    All draws count, the nominal one included. A gating algorithm that could judge nothing at all
-    has met nothing.
-    """
-    return all(tally.totals.get(name, Totals()).met for name, gate in gating.items() if gate)
-
-
-def counts(verdicts: pd.DataFrame) -> pd.DataFrame:
-    """Count verdicts, one row a sensor set and algorithm; columns met, not_met and each verdict.
-
-    Open requirements appear only in their own two columns.
-    """
+def without_rule(verdicts: pd.DataFrame, rules: Mapping[str, Sequence[str]]) -> pd.Series[bool]:
+    """Mark the rows of restraints for which their algorithm has no rule; unknown: it has one."""
     import pandas as pd
 
-    table = pd.crosstab(
-        [verdicts["sensor_set"], verdicts["algorithm"]], verdicts["verdict"]
-    ).reindex(columns=list(WORDS), fill_value=0)
-    rows = required_rows(verdicts)
-    key = ["sensor_set", "algorithm"]
-    for name, words in (("not_met", NOT_MET), ("met", MET)):
-        hit = rows[rows["verdict"].isin(words)].groupby(key).size()
-        table.insert(0, name, hit.reindex(table.index, fill_value=0).astype(int))
-    unjudged = rows[rows["verdict"] == "not_evaluated"].groupby(key).size()
-    table["not_evaluated"] = unjudged.reindex(table.index, fill_value=0).astype(int)
-    return table.rename_axis(columns=None)
+    there = {(name, restraint) for name, own in rules.items() for restraint in own}
+    return pd.Series(
+        [
+            algorithm in rules and (algorithm, restraint) not in there
+            for algorithm, restraint in zip(
+                verdicts["algorithm"], verdicts["restraint"], strict=True
+            )
+        ],
+        index=verdicts.index,
+        dtype=bool,
+    )
 
 
-def worst_margins(verdicts: pd.DataFrame, *, most: int = 5) -> pd.DataFrame:
+def worst_margins(
+    verdicts: pd.DataFrame, *, most: int = 5, rules: Mapping[str, Sequence[str]] | None = None
+) -> pd.DataFrame:
     """Rows with the smallest demand margin: the first to fail if everything grew a little worse.
 
     Fire and no-fire requirements share the scale: for both it is the relative change of the
-    threshold that the row still bears (negative: not met).
+    threshold that the row still bears (negative: not met). With *rules* (algorithm -> restraints)
+    rows of a restraint without a rule are left out: no threshold would help them.
     """
     rows = required_rows(verdicts).dropna(subset=["demand_margin"])
+    if rules:
+        rows = rows[~without_rule(rows, rules)]
     return rows.nsmallest(most, "demand_margin")
 
 
@@ -210,61 +104,105 @@ def merged_notes(notes: Sequence[str]) -> list[str]:
     return [f"{', '.join(names)}: {sentence}" for sentence, names in events.items()]
 
 
-def compose(
-    nominal: pd.DataFrame,
-    *,
-    tally: Tally,
-    gating: Mapping[str, bool],
-    separation: Sequence[Mapping[str, Any]],
-    seed: int,
-    folder: Path | None,
-    notes: Sequence[str] = (),
-) -> str:
-    """Put the summary together from numbers already computed.
-
-    Parameters
-    ----------
-    nominal : verdict rows of draw 0
-    tally : counts over all draws
-    gating : algorithm -> whether it decides the exit code
-    separation : nominal separation (:meth:`crashsense.scoring.Separation.as_dict`)
-    seed, folder : of the run; None for a run that was not written
-    notes : assumptions that the reader must know, one line each
-    """
+def compose(view: RunView) -> str:
+    """Put the summary together from numbers already computed."""
+    tally, nominal = view.tally, view.nominal
     lines = [f"CAUTION: {CAUTION}", ""]
-    sets = ", ".join(sorted(nominal["sensor_set"].unique()))
-    draws = f"nominal and {tally.draws} draws, seed {seed}" if tally.draws else "nominal, no draws"
+    sets = ", ".join(view.sensor_sets or sorted(nominal["sensor_set"].unique()))
+    draws = "nominal, no draws"
+    if tally.draws:
+        draws = f"nominal and {tally.draws} draws, seed {view.seed}"
     events = nominal["event"].nunique()
     lines.append(f"{events} event{'s' * (events != 1)}, sensors: {sets}; {draws}")
-    lines += [f"Note: {note}" for note in notes[:MOST_NOTES]]
-    if len(notes) > MOST_NOTES:
-        lines.append(f"Note: {len(notes) - MOST_NOTES} more stand in the report")
-    lines += ["", *_count_lines(nominal, gating=gating)]
-    gated = [name for name, gate in gating.items() if gate]
-    lines += _margin_lines(nominal, names=gated or list(gating))
-    lines += _draw_lines(tally, names=gated or list(gating))
-    lines += _separation_lines(separation, names=gated or list(gating))
-    lines += _arming_lines(nominal[nominal["algorithm"].isin(gated or list(gating))])
-    lines += ["", _closing(tally, gating=gating)]
-    if folder is not None:
-        lines.append(f"Report: {folder / 'report.html'}")
+    lines += [f"Note: {note}" for note in view.notes[:MOST_NOTES]]
+    if len(view.notes) > MOST_NOTES:
+        lines.append(f"Note: {len(view.notes) - MOST_NOTES} more stand in the report")
+    lines += [f"Note: {sentence}" for sentence in fitted_sentences(view)]
+    lines += _error_lines(view)
+    lines += ["", *_count_lines(view)]
+    lines += _ruleless_lines(view)
+    lines += _margin_lines(view)
+    lines += _draw_lines(view)
+    lines += _separation_lines(view)
+    lines += _arming_lines(view.rows_shown())
+    if not tally.draws:
+        lines += ["", f"{NOMINAL_ONLY}."]
+    lines += ["", *result_lines(view)]
+    if view.folder is not None:
+        lines.append(f"Report: {view.folder / 'report.html'}")
     return "\n".join(lines)
 
 
-def _count_lines(nominal: pd.DataFrame, *, gating: Mapping[str, bool]) -> list[str]:
-    table = counts(nominal)
+def fitted_sentences(view: RunView) -> list[str]:
+    """Say whose numbers were chosen on which events: their verdicts there prove nothing."""
+    return [
+        f"{name} was fitted to {view.fitted_to[name]}: its verdicts there are no independent "
+        "evidence."
+        for name in dict.fromkeys(algorithm for _, algorithm in view.shown)
+        if view.fitted_to.get(name)
+    ]
+
+
+#: Ways of failing that the terminal shows for one algorithm.
+MOST_ERRORS = 3
+
+
+def _error_lines(view: RunView) -> list[str]:
+    lines = []
+    for pair in view.pairs:
+        found = view.tally.rule_errors(pair)
+        lines += [error_words(errors, label=view.labels[pair]) for errors in found[:MOST_ERRORS]]
+        if len(found) > MOST_ERRORS:
+            rest = sum(errors.rows for errors in found[MOST_ERRORS:])
+            lines.append(f"{rest} more rule errors of {view.labels[pair]}, in other words")
+    return ["", *lines] if lines else []
+
+
+def error_words(errors: RuleErrors, *, label: str) -> str:
+    """Say how often a rule failed, how, and where first.
+
+    >>> error_words(RuleErrors(2, 9, 0, (0, "kerb", "curtain_left", "Mine: boom")), label="mine")
+    '2 RULE ERRORS, 9 more in draws: mine: Mine: boom (first: kerb, curtain_left, nominal)'
+    """
+    draw, event, restraint, message = errors.first
+    number = errors.nominal if errors.nominal else errors.drawn
+    more = f", {errors.drawn} more in draws" if errors.nominal and errors.drawn else ""
+    only = " in draws" if not errors.nominal else ""
+    where = f"draw {draw}" if draw else "nominal"
+    return (
+        f"{number} RULE ERROR{'S' * (number != 1)}{only}{more}: {label}: {message} "
+        f"(first: {event}, {restraint}, {where})"
+    )
+
+
+def _count_lines(view: RunView) -> list[str]:
+    table = counts(view.nominal).reindex(view.pairs)
     shown = ["met", "not_met", *MET, *NOT_MET, "not_evaluated"]
     always = ("met", "not_met", "on_time", "late", "missed", "held", "inadvertent")
     shown = [name for name in shown if name in always or table[name].any()]
     heads = [{"met": "MET", "not_met": "NOT MET"}.get(n, WORDS.get(n, n)) for n in shown]
-    sets = set(nominal["sensor_set"])
-    rows = []
-    for row in rows_of(table.reset_index()):
-        sensor_set, algorithm = row.sensor_set, row.algorithm
-        label = algorithm if len(sets) == 1 else f"{algorithm} / {sensor_set}"
-        label += "" if gating.get(algorithm, True) else " (for comparison)"
-        rows.append([label, *(str(getattr(row, name)) for name in shown)])
-    return columns([["Nominal verdicts", *heads], *rows])
+    rows = [
+        [_head(view, pair), *(str(table.loc[pair, name]) for name in shown)] for pair in view.pairs
+    ]
+    lines = columns([["Nominal verdicts", *heads], *rows])
+    idle = [
+        f"{table.loc[pair, 'idle']} of {table.loc[pair, 'held']} by {view.labels[pair]}"
+        for pair in view.shown
+        if table.loc[pair, "idle"]
+    ]
+    if idle:
+        lines += wrapped(f"Held, but never excited (demand 0 throughout): {', '.join(idle)}")
+    return lines
+
+
+def _head(view: RunView, pair: Pair) -> str:
+    gate = view.gating.get(pair[1], True)
+    return view.labels[pair] + ("" if gate else " (for comparison)")
+
+
+def wrapped(line: str) -> list[str]:
+    """Break a long list of names; what follows is indented."""
+    return textwrap.wrap(line, 100, subsequent_indent="    ", break_long_words=False)
 
 
 def columns(rows: Sequence[Sequence[str]]) -> list[str]:
@@ -283,14 +221,31 @@ def columns(rows: Sequence[Sequence[str]]) -> list[str]:
     ]
 
 
-def _margin_lines(nominal: pd.DataFrame, *, names: Sequence[str]) -> list[str]:
-    rows = worst_margins(nominal[nominal["algorithm"].isin(names)])
+def _ruleless_lines(view: RunView) -> list[str]:
+    lines = [ruleless_words(view.nominal, pair, view.rules) for pair in view.shown]
+    lines = [part for line in dict.fromkeys(lines) if line for part in wrapped(line)]
+    return ["", *lines] if lines else []
+
+
+def ruleless_words(nominal: pd.DataFrame, pair: Pair, rules: Mapping[str, Sequence[str]]) -> str:
+    """Name the restraints for which an algorithm has no rule, and what is missed for that."""
+    if pair[1] not in rules:
+        return ""
+    names = [name for name in RESTRAINTS if name not in rules[pair[1]]]
+    own = nominal[(nominal["sensor_set"] == pair[0]) & (nominal["algorithm"] == pair[1])]
+    missed = int((own["restraint"].isin(names) & (own["verdict"] == "missed")).sum())
+    tail = f"; {missed} requirements to fire missed for that" if missed else ""
+    return f"No rule in {pair[1]}, never fires: {', '.join(names)}{tail}" if names else ""
+
+
+def _margin_lines(view: RunView) -> list[str]:
+    rows = worst_margins(view.rows_shown(), rules=view.rules)
     if rows.empty:
         return []
     lines = ["", "Worst margins, nominal (demand margin; time margin where it must fire)"]
     table = [
         [
-            f"  {place(row)}" + (f" ({row.algorithm})" if len(names) > 1 else ""),
+            f"  {place(row)}{_tail(view, (row.sensor_set, row.algorithm))}",
             f"{row.demand_margin:+.2f}",
             milliseconds(row.time_margin_ms, sign=True) if row.expectation == "fire" else "-",
             WORDS[row.verdict],
@@ -300,50 +255,106 @@ def _margin_lines(nominal: pd.DataFrame, *, names: Sequence[str]) -> list[str]:
     return lines + columns(table)
 
 
-def _draw_lines(tally: Tally, *, names: Sequence[str]) -> list[str]:
-    number = tally.draws
-    if not number:
+def _tail(view: RunView, pair: Pair) -> str:
+    """The label of a pair, where there are several to be told apart."""
+    return f" ({view.labels[pair]})" if len(view.shown) > 1 else ""
+
+
+#: Requirements that the terminal names of those that fail only in draws: of what fires although it
+#: must not, and of the rest.
+MOST_FAILING = 4
+
+
+def _draw_lines(view: RunView) -> list[str]:
+    if not view.tally.draws:
         return []
-    failed = {key: size for key, size in tally.failures.items() if key[3] in names}
-    bound = upper_bound_without_failure(number)
-    if not failed:
-        return [
-            "",
-            f"Over {number} draws: no failure; for one event and restraint the chance may still be "
-            f"up to {100 * bound:.2g} % (95 % one-sided bound, within the model)",
-        ]
-    lines = ["", f"Over {number} draws: {len(failed)} event x restraint with failures, worst first"]
-    ordered = sorted(failed.items(), key=lambda item: (-item[1], item[0]))
-    for (event, restraint, _, algorithm), size in ordered[:5]:
-        tail = f" ({algorithm})" if len(names) > 1 else ""
-        lines.append(f"  {event}: {restraint}  {size} of {number}{tail}")
-    lines.append(
-        f"  where none failed, the chance may still be up to {100 * bound:.2g} % a row "
-        "(95 % one-sided bound, within the model)"
-    )
+    lines = ["", *_drawn_counts(view)]
+    for pair in view.shown:
+        lines += _pair_draw_lines(view, pair)
     return lines
 
 
-def _separation_lines(
-    separation: Sequence[Mapping[str, Any]], *, names: Sequence[str]
-) -> list[str]:
-    rows = []
-    for entry in separation:
-        c, m = entry["c"], entry["m"]
-        if entry["algorithm"] not in names or c is None or m is None:
-            continue
-        ratio = f"{c / m:.2f}" if m > 0.0 else "-"
-        works = "all met at k = 1" if m < 1.0 <= c else f"k in {m:.2f} to {c:.2f}"
-        if not m < c:
-            works = f"no k ({entry['m_event']} above {entry['c_event']})"
-        rows.append([f"  {entry['restraint']}", f"{c:.2f}", f"{m:.2f}", ratio, works])
-    if not rows:
+def _drawn_counts(view: RunView) -> list[str]:
+    """Verdicts of all requirements over the random draws, the gravest first."""
+    drawn = {pair: view.tally.verdicts(pair) for pair in view.pairs}
+    always = ("inadvertent", "missed", "late")
+    shown = [v for v in BY_WEIGHT if v in always or any(c[v] for c in drawn.values())]
+    shown += [*MET]
+    shown += [v for v in ("not_evaluated",) if any(c[v] for c in drawn.values())]
+    head = [f"Verdicts over {view.tally.draws} draws", *(WORDS[v] for v in shown)]
+    rows = [[_head(view, pair), *(str(drawn[pair][v]) for v in shown)] for pair in view.pairs]
+    return columns([head, *rows])
+
+
+def _pair_draw_lines(view: RunView, pair: Pair) -> list[str]:
+    tally, label = view.tally, view.labels[pair]
+    judged = {key: n for key, n in tally.judged(pair).items() if n}
+    if not judged:
         return []
-    head = ["Separation: threshold scale k works if m < k <= c", "c", "m", "c/m", ""]
-    # The last column is words: it reads from the left.
-    width = max(len(row[-1]) for row in rows)
-    rows = [[*row[:-1], row[-1].ljust(width)] for row in rows]
-    return ["", *columns([head, *rows])]
+    failures = tally.failures(pair)
+    lines = []
+    for entry in view.whole_draws:
+        if (entry["sensor_set"], entry["algorithm"]) == pair:
+            lines.append(
+                f"All met by {label} in {entry['all_met']} of {entry['draws']} draws; a draw fails "
+                f"{entry['mean_failures']:.2f} requirements on average"
+            )
+    hidden = failing_in_draws(view.nominal, tally, pair)
+    if hidden:
+        lines.append(
+            f"Met at nominal, fails in draws: {len(hidden)} event x restraint"
+            f"{_tail(view, pair)}, the worst:"
+        )
+        wrong = [row for row in hidden if row.inadvertent]
+        named = [*wrong[:MOST_FAILING], *hidden[len(wrong) :][:MOST_FAILING]]
+        lines += [f"  {row.event}: {row.restraint}  {row.words}" for row in named]
+    rest = len(failures) - len(hidden)
+    if rest:
+        lines.append(
+            f"Not met at nominal and fails in draws: {rest} event x restraint{_tail(view, pair)}"
+        )
+    never = [n for key, n in judged.items() if key not in failures]
+    if never:
+        bound = 100.0 * upper_bound_without_failure(min(never))
+        lines += [
+            f"No failure in draws: {len(never)} of {len(judged)} event x restraint"
+            f"{_tail(view, pair)}",
+            f"  for each the chance may still be up to {bound:.2g} % "
+            "(95 % one-sided bound, within the model)",
+        ]
+    return lines
+
+
+def _separation_lines(view: RunView) -> list[str]:
+    lines = []
+    for pair in view.shown:
+        entries = [e for e in view.separation if (e["sensor_set"], e["algorithm"]) == pair]
+        if not entries:
+            continue
+        rows = [_separation_row(entry, rules=view.rules.get(pair[1])) for entry in entries]
+        of = f", {view.labels[pair]}" if len(view.shown) > 1 else ""
+        head = [
+            f"Separation, nominal{of}: threshold scale k works if m < k <= c",
+            "c",
+            "m",
+            "c/m",
+            "",
+        ]
+        # The last column is words: it reads from the left.
+        width = max(len(row[-1]) for row in rows)
+        rows = [[*row[:-1], row[-1].ljust(width)] for row in rows]
+        lines += ["", *columns([head, *rows])]
+        rest = unasked(entries)
+        if rest:
+            lines += wrapped(f"  without a judged requirement: {rest}")
+    return lines
+
+
+def _separation_row(entry: Mapping[str, Any], *, rules: Sequence[str] | None) -> list[str]:
+    has_rule = rules is None or entry["restraint"] in rules
+    c, m, ratio = (entry[name] if has_rule else None for name in ("c", "m", "ratio"))
+    numbers = ["-" if value is None else f"{value:.2f}" for value in (c, m, ratio)]
+    return [f"  {entry['restraint']}", *numbers, scale_words(entry, has_rule=has_rule)]
 
 
 def _arming_lines(nominal: pd.DataFrame) -> list[str]:
@@ -359,23 +370,49 @@ def _arming_lines(nominal: pd.DataFrame) -> list[str]:
     ]
 
 
-def _closing(tally: Tally, *, gating: Mapping[str, bool]) -> str:
-    gated = [name for name, gate in gating.items() if gate]
-    if not gated:
-        return "RESULT: no gating algorithm in this run; nothing decides (exit code 0)."
-    total = gated_totals(tally, gating=gating)
-    names = ", ".join(gated)
-    tail = f"; {total.unjudged} could not be judged" if total.unjudged else ""
-    tail += f"; {total.waived} of them waived" if total.waived else ""
-    if not requirements_met(tally, gating=gating):
-        if not total.failed:
-            return f"RESULT: {names} could judge no requirement at all (exit code 1)."
-        over = " over all draws" if tally.draws else ""
-        return (
-            f"RESULT: {total.failed} of {total.required} requirements not met by {names}{over}"
-            f"{tail} (exit code 1: a result, not an error)."
-        )
-    return f"RESULT: every judged requirement met by {names} in this model{tail} (exit code 0)."
+def result_lines(view: RunView) -> list[str]:
+    """The result of each gating algorithm and sensor set, and the exit code."""
+    if not view.deciding:
+        return ["RESULT: no gating algorithm in this run; nothing decides (exit code 0)."]
+    code = "exit code 0"
+    if not requirements_met(view.tally, gating=view.gating):
+        code = "exit code 1: a result, not an error"
+    lines = [f"RESULT: {result_words(view, pair)}" for pair in view.deciding]
+    if len(lines) == 1 and not view.tally.draws:
+        return [f"{lines[0]} ({code})."]
+    return [*(f"{line}." for line in lines), f"{code.capitalize()}."]
+
+
+def result_words(view: RunView, pair: Pair) -> str:
+    """One clause on what one algorithm met with one sensor set; the nominal draw stands apart."""
+    tally, label, draws = view.tally, view.labels[pair], view.tally.draws
+    nominal, random = (part.get(pair, Totals()) for part in (tally.nominal, tally.random))
+    whole = tally.whole(pair)
+    unasked_too = any(errors.unasked for errors in tally.rule_errors(pair))
+    tail = "; THE RULE FAILED also where nothing is required" if unasked_too else ""
+    if not whole.required:
+        return f"nothing is required of {label} in this run{tail}"
+    if whole.unjudged == whole.required:
+        return f"{label} could judge no requirement at all{tail}"
+    if not whole.failed:
+        over = f", at nominal and in {draws} draws" if draws else ""
+        return f"every judged requirement met by {label} in this model{over}{_tails(nominal)}{tail}"
+    words = f"{nominal.failed} of {nominal.required} requirements not met by {label}"
+    words += " at nominal" if draws else ""
+    if nominal.errors:
+        words += f", {nominal.errors} of them because THE RULE FAILED"
+    words += _tails(nominal)
+    if draws:
+        number = len(tally.failures(pair))
+        words += f"; {number} of {nominal.required} fail in some of {draws} draws"
+        if random.errors:
+            words += f" (THE RULE FAILED in {random.errors} verdicts)"
+    return words + tail
+
+
+def _tails(totals: Totals) -> str:
+    tail = f"; {totals.unjudged} could not be judged" if totals.unjudged else ""
+    return tail + (f"; {totals.waived} of them waived" if totals.waived else "")
 
 
 def run_meets_requirements(run: Any) -> bool:
@@ -390,13 +427,4 @@ def text_summary(run: Any) -> str:
     """Return the summary of a run as printed on the terminal."""
     from crashsense.reporting.view import view_of
 
-    view = view_of(run)
-    return compose(
-        view.nominal,
-        tally=view.tally,
-        gating=view.gating,
-        separation=view.separation,
-        seed=view.seed,
-        folder=view.folder,
-        notes=view.notes,
-    )
+    return compose(view_of(run))

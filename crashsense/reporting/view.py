@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,7 +12,8 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense import __version__
-from crashsense.reporting.summary import TALLY_COLUMNS, Tally, merged_notes
+from crashsense.reporting.summary import merged_notes
+from crashsense.reporting.tally import TALLY_COLUMNS, Pair, Tally, labels_of, pairs_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -82,7 +84,7 @@ class RunView:
     """A run as the summary and the page need it.
 
     ``nominal`` holds the verdict rows of draw 0, events in the order of the plan; ``tally`` what is
-    known of all draws.
+    known of all draws; ``gating`` algorithm -> whether it decides the exit code.
     """
 
     nominal: pd.DataFrame
@@ -100,6 +102,38 @@ class RunView:
     statistics: Callable[[], pd.DataFrame] | None = None
     #: what whole draws show, one entry a sensor set and algorithm; empty without draws
     whole_draws: Sequence[Mapping[str, Any]] = ()
+    #: in the order asked for; empty: by name
+    sensor_sets: Sequence[str] = ()
+    #: algorithm -> restraints that have a rule; one that is not there has them all
+    rules: Mapping[str, Sequence[str]] = field(default_factory=dict)
+    #: algorithm -> the events on which its numbers were chosen, where it says so
+    fitted_to: Mapping[str, str] = field(default_factory=dict)
+
+    @cached_property
+    def pairs(self) -> list[Pair]:
+        """All sensor sets and algorithms, those that decide first, in the order asked for."""
+        return pairs_of(self.nominal, gating=self.gating, sensor_sets=self.sensor_sets)
+
+    @property
+    def deciding(self) -> list[Pair]:
+        """Those whose algorithm decides the exit code."""
+        return [pair for pair in self.pairs if self.gating.get(pair[1], False)]
+
+    @property
+    def shown(self) -> list[Pair]:
+        """Those whose details the terminal shows: the deciding ones, or all if none decides."""
+        return self.deciding or self.pairs
+
+    @cached_property
+    def labels(self) -> dict[Pair, str]:
+        """How each reads: the sensor set is named where there are several."""
+        return labels_of(self.pairs)
+
+    def rows_shown(self) -> pd.DataFrame:
+        """Nominal rows of what is shown."""
+        keys = zip(self.nominal["sensor_set"], self.nominal["algorithm"], strict=True)
+        shown = set(self.shown)
+        return self.nominal[[key in shown for key in keys]]
 
 
 #: Parts are tallied together up to this many rows: many small tables are slow one by one.
@@ -153,4 +187,7 @@ def view_of(run: Any) -> RunView:
         provenance={"version": __version__},
         statistics=run.statistics if plan.draws else None,
         whole_draws=summary["over_draws"]["whole_draws"] if plan.draws else (),
+        sensor_sets=[sensors.name for sensors in plan.sensor_sets],
+        rules={algorithm.name: list(algorithm.rules) for algorithm in plan.algorithms},
+        fitted_to={a.name: a.fitted_to for a in plan.algorithms if a.fitted_to},
     )

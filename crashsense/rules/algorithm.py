@@ -5,6 +5,7 @@ A file looks like this::
     name = "mine"
     gate = true
     title = "one line"
+    fitted_to = "the rear crashes"      # events on which its numbers were chosen; may be left out
 
     [definitions.front_arming]          # a rule under a name, to be used more than once
     family = "level"
@@ -41,6 +42,17 @@ _FOLDER = Path(__file__).resolve().parent / "algorithms"
 def algorithm_names() -> tuple[str, ...]:
     """Return the names of the shipped algorithms, sorted."""
     return tuple(sorted(path.stem for path in _FOLDER.glob("*.toml")))
+
+
+def algorithm_text(name: str) -> str:
+    """Return the file of a shipped algorithm as it is written, comments included.
+
+    >>> algorithm_text("plain").startswith("#")
+    True
+    """
+    if name not in algorithm_names():
+        raise UnknownNameError([Fault("", "algorithm", name, nearest(name, algorithm_names()))])
+    return (_FOLDER / f"{name}.toml").read_text(encoding="utf-8")
 
 
 def load_algorithm(name_or_path: str | Path) -> Algorithm:
@@ -102,13 +114,14 @@ def algorithm_from_table(
 ) -> Algorithm:
     """Build an algorithm from a parsed table; *folder*, *moved* as in algorithm_from_toml."""
     faults: list[Fault] = []
-    known = ("name", "title", "gate", "definitions", "rules")
+    known = ("name", "title", "fitted_to", "gate", "definitions", "rules")
     for key in table:
         if key not in known:
             faults.append(Fault(file, key, _short(table[key]), nearest(key, known)))
     kinds: dict[str, tuple[type, str]] = {
         "name": (str, "a text"),
         "title": (str, "a text"),
+        "fitted_to": (str, "a text: the events on which its numbers were chosen"),
         "gate": (bool, "true or false"),
         "definitions": (dict, "a table of rules"),
         "rules": (dict, "a table: restraint -> rule"),
@@ -147,6 +160,7 @@ def algorithm_from_table(
         rules=built,
         gate=bool(table.get("gate", True)),
         title=str(table.get("title", "")),
+        fitted_to=str(table.get("fitted_to", "")),
     )
 
 
@@ -380,9 +394,11 @@ def _plain(value: Any) -> Any:
 
 def algorithm_to_table(algorithm: Algorithm) -> dict[str, Any]:
     """Return the table that builds *algorithm*; definitions and mirrors are written out."""
+    fitted = {"fitted_to": algorithm.fitted_to} if algorithm.fitted_to else {}
     return {
         "name": algorithm.name,
         "title": algorithm.title,
+        **fitted,
         "gate": algorithm.gate,
         "rules": {name: rule_to_table(rule) for name, rule in algorithm.rules.items()},
     }
@@ -391,7 +407,8 @@ def algorithm_to_table(algorithm: Algorithm) -> dict[str, Any]:
 def algorithm_to_toml(algorithm: Algorithm) -> str:
     """Return *algorithm* as TOML text; reading it again gives an equal algorithm."""
     table = algorithm_to_table(algorithm)
-    lines = [f"{key} = {_toml(table[key])}" for key in ("name", "title", "gate")]
+    heads = [key for key in ("name", "title", "fitted_to", "gate") if key in table]
+    lines = [f"{key} = {_toml(table[key])}" for key in heads]
     for name, rule in table["rules"].items():
         lines += ["", *_section(f"rules.{name}", rule, array=False)]
     return "\n".join(lines) + "\n"

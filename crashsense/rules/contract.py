@@ -159,13 +159,16 @@ def part_demand(rule: Rule, samples: EcuSamples) -> FloatArray:
 class Algorithm:
     """What is evaluated: restraint -> rule. No rule for a restraint means demand 0.
 
-    ``gate``: True if its verdicts decide the exit code.
+    ``gate``: True if its verdicts decide the exit code. ``fitted_to``: the events on which its
+    numbers were chosen, in words that can follow "fitted to"; its verdicts on these are no
+    independent evidence, and every report says so.
     """
 
     name: str
     rules: Mapping[str, Rule] = field(kw_only=True)
     gate: bool = field(default=True, kw_only=True)
     title: str = field(default="", kw_only=True)
+    fitted_to: str = field(default="", kw_only=True)
 
     def __post_init__(self) -> None:
         faults = [

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 
+import pyarrow.parquet as pq
 import pytest
 from click.testing import CliRunner
 
@@ -13,6 +14,7 @@ from crashsense.campaign.statistics import upper_bound_without_failure
 from crashsense.cli.replay import replay as replay_command
 from crashsense.errors import CrashsenseError, InputError
 from crashsense.event import RESTRAINTS
+from crashsense.resources import CAUTION
 from crashsense.scoring import FAILURES
 
 EVENTS = ["hammer_tunnel", "side_pole_75_32"]
@@ -48,6 +50,18 @@ def test_resume_replaces_what_is_missing_or_damaged(whole, tmp_path):
     assert crashsense.evaluate(**PLAN, out=folder).verdicts.equals(whole)
     assert parts[3].stat().st_mtime_ns == kept
     assert not list((folder / "verdicts.parquet").glob(".*"))
+
+
+def test_a_run_folder_carries_the_caution(tmp_path):
+    folder = tmp_path / "run"
+    crashsense.evaluate(events=["hammer_tunnel"], out=folder)
+    summary = json.loads((folder / "summary.json").read_text())
+    assert summary["caution"] == CAUTION
+    assert next(iter(summary)) == "caution"
+    assert summary["fitted_to"] == {"guarded": "the shipped library of synthetic events"}
+    (part, *_) = (folder / "verdicts.parquet").glob("*.parquet")
+    assert pq.read_schema(part).metadata[b"crashsense_caution"].decode() == CAUTION
+    assert (folder / "verdicts.csv").read_text().startswith("event,")
 
 
 def test_a_changed_plan_is_refused_with_the_difference(tmp_path):

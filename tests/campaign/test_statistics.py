@@ -268,6 +268,38 @@ def test_draws_taken_whole_hold_whatever_the_events_share() -> None:
     assert found["mean_failures_low"] < 0.4 < found["mean_failures_high"]
 
 
+def test_the_nominal_draw_is_counted_apart() -> None:
+    tally = DrawTally()
+    part = frame("wall", ["late"] * 4 + ["on_time"] * 3, fire=[5.0] * 7, margin=[0.1] * 7)
+    tally.add(part.assign(waived=True))
+    (pair,) = {key[:2] for key in tally.counts}
+    assert tally.counts == {(*pair, "late"): 1}
+    assert tally.waived_failures == 1
+    found = tally.over_draws(draws=6)
+    counted = {entry["verdict"]: entry["rows"] for entry in found["counts"]}
+    assert counted == {"late": 3, "on_time": 3}
+    assert found["waived_failures"] == 3
+
+
+@pytest.mark.parametrize(
+    ("verdicts", "expectation", "met"),
+    [
+        (["on_time", "on_time"], "fire", True),
+        (["on_time", "late"], "fire", False),
+        (["on_time", "not_evaluated"], "fire", True),
+        (["not_evaluated", "not_evaluated"], "fire", False),
+        (["rule_error", "rule_error"], "fire", False),
+        (["rule_error", "rule_error"], "open", True),
+    ],
+)
+def test_requirements_are_met_where_all_that_was_judged_is_met(verdicts, expectation, met) -> None:
+    part = frame("wall", verdicts, fire=[5.0] * 2, margin=[0.1] * 2)
+    part = part.assign(expectation=expectation)
+    tally = DrawTally().add(part)
+    (name,) = part["algorithm"].unique()
+    assert tally.requirements_met(name) is met
+
+
 def test_bootstrap_interval_against_scipy() -> None:
     """scipy.stats.bootstrap, percentile method, other random numbers."""
     from scipy.stats import bootstrap

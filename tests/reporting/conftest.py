@@ -8,7 +8,7 @@ import pytest
 
 from crashsense.campaign import draw_statistics
 from crashsense.event import RESTRAINTS
-from crashsense.reporting.summary import Tally
+from crashsense.reporting.tally import Tally
 from crashsense.reporting.view import DemandChart, EventView, RunView, SensedChannel, Trace
 
 FIRE = {
@@ -152,7 +152,7 @@ def make_view(draws: int = 0, folder: object = None) -> RunView:
             "c_event": "wall_56_belted",
             "m": 0.5 if algorithm == "guarded" else 1.4,
             "m_event": "hammer_sill",
-            "ratio": None,
+            "ratio": 1.08 / (0.5 if algorithm == "guarded" else 1.4),
             "infeasible": [],
         }
         for algorithm in ("guarded", "plain")

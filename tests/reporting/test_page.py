@@ -8,6 +8,7 @@ from dataclasses import replace
 from html.parser import HTMLParser
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -15,6 +16,8 @@ from hypothesis import strategies as st
 from crashsense.reporting import write_report
 from crashsense.reporting.event_charts import clipping_words
 from crashsense.reporting.page import page_parts
+from crashsense.reporting.summary import NOMINAL_ONLY, result_words
+from crashsense.reporting.tally import Tally
 from crashsense.reporting.what_if import SCALES, fire_curve
 from crashsense.resources import CAUTION
 
@@ -89,7 +92,7 @@ def test_nothing_is_loaded_from_elsewhere(page):
 
 def test_caution_first_and_last(page):
     body = page[page.index("<body>") :]
-    assert body.index(CAUTION) < body.index("requirements are not met")
+    assert body.index(CAUTION) < body.index("requirements not met by guarded")
     assert body.count(CAUTION) == 2
 
 
@@ -218,6 +221,83 @@ def test_waiver_reason_and_why_are_shown(view):
     part = text[text.index(f'id="event-{event}"') :]
     assert "late; waived, still counts; agreed for the prototype" in part
     assert "<pre>fired at 4 ms\n* main</pre>" in part
+
+
+def words_of(page: str) -> str:
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page))
+
+
+def test_the_page_says_what_the_terminal_says(drawn_view, view):
+    fitted = replace(drawn_view, fitted_to={"guarded": "these events"})
+    text = words_of("".join(page_parts(fitted)))
+    for pair in fitted.deciding:
+        assert f"Result: {result_words(fitted, pair)}." in text
+    assert "guarded was fitted to these events: its verdicts there are no independent" in text
+    assert "Verdicts over 10 random draws" in text
+    assert NOMINAL_ONLY not in text
+    text = words_of("".join(page_parts(view)))
+    assert f"{NOMINAL_ONLY}." in text
+    assert "fitted" not in text
+    assert "Verdicts over" not in text
+
+
+def with_two_sets(view):
+    other = view.nominal.assign(sensor_set="narrow")
+    return replace(
+        view,
+        nominal=pd.concat([view.nominal, other], ignore_index=True),
+        tally=Tally().add(view.nominal).add(other),
+        sensor_sets=["narrow", "standard"],
+        event_view=None,
+    )
+
+
+def test_two_sensor_sets_are_told_apart(view):
+    both = with_two_sets(view)
+    page = "".join(page_parts(both))
+    assert outline(page).faults == []
+    assert len(set(outline(page).ids)) == len(outline(page).ids)
+    text = words_of(page)
+    first, second = (text.index(f"not met by guarded / {s}") for s in both.sensor_sets)
+    assert first < second
+    assert page.count("<th>algorithm</th><th>sensors</th><th>verdict</th>") == 8
+    assert "<th>algorithm</th><th>sensors</th><th>verdict</th>" not in "".join(page_parts(view))
+    nav = page[page.index("<nav") : page.index("</nav>")]
+    assert "guarded / narrow" in nav
+
+
+def test_rule_errors_are_one_folded_row(view):
+    frame = view.nominal.copy()
+    broken = (frame["algorithm"] == "guarded") & (frame["restraint"] == "curtain_left")
+    frame.loc[broken, "verdict"] = "rule_error"
+    frame.loc[broken, "reason"] = [f"Mine: boom at {k}" for k in range(int(broken.sum()))]
+    page = "".join(page_parts(replace(view, nominal=frame, tally=Tally().add(frame))))
+    assert outline(page).faults == []
+    head = "8 RULE ERRORS: guarded: Mine: boom at 3 (first: barrier_40_belted, curtain_left"
+    assert words_of(page).count(head) == 1
+    table = page[page.index("Not met at nominal") : page.index("Smallest margins")]
+    assert table.count('class="v v-rule_error"') == 1
+    assert len(re.findall(r"</a>: curtain, left", table)) == 8
+
+
+def test_what_is_met_at_nominal_and_fails_in_draws_has_its_table(view, drawn_view):
+    drawn = drawn_view.nominal.assign(draw=1)
+    held = drawn["verdict"] == "held"
+    drawn.loc[held & (drawn["event"] == "pothole"), "verdict"] = "inadvertent"
+    tally = Tally().add(view.nominal).add(drawn)
+    text = words_of("".join(page_parts(replace(view, tally=tally, event_view=None))))
+    part = text[text.index("Met at nominal, fails in draws") :]
+    part = part[: part.index("Smallest margins")]
+    assert part.count("inadvertent in 1 of 1") == 7
+    assert "Met at nominal, fails" not in words_of("".join(page_parts(view)))
+
+
+def test_what_was_never_excited_and_what_has_no_rule_stand_on_the_page(view):
+    rules = {"guarded": ["front_airbag_stage_1"]}
+    text = words_of("".join(page_parts(replace(view, rules=rules))))
+    assert "held at demand 0" in text
+    assert "No rule in guarded, never fires: front_airbag_stage_2, belt_pretensioner" in text
+    assert "No rule" not in words_of("".join(page_parts(view)))
 
 
 def test_chances_over_draws_stand_on_the_page(drawn_view, view):

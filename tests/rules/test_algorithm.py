@@ -36,6 +36,16 @@ def test_round_trip(name: str) -> None:
     assert dict(again.rules) == dict(algorithm.rules)
 
 
+def test_an_algorithm_says_on_what_its_numbers_were_chosen() -> None:
+    assert load_algorithm("guarded").fitted_to == "the shipped library of synthetic events"
+    assert load_algorithm("plain").fitted_to == ""
+    assert "fitted_to" not in algorithm_to_toml(load_algorithm("plain"))
+    again = algorithm_from_toml(algorithm_to_toml(load_algorithm("guarded")))
+    assert again.fitted_to == load_algorithm("guarded").fitted_to
+    with pytest.raises(InputError, match="fitted_to: got 3; expected a text: the events"):
+        algorithm_from_toml('fitted_to = 3\n[rules.curtain_left]\nfamily = "level"\n')
+
+
 def _criteria() -> list[str]:
     return [name for name, family in rule_families().items() if issubclass(family, Criterion)]
 
@@ -93,7 +103,7 @@ mirror_of = "side_airbag_lef"
     lines = str(caught.value).splitlines()
     assert len(lines) == 10
     for expected in (
-        "mine.toml: gat: got 1; expected one of definitions, gate, name, rules, title "
+        "mine.toml: gat: got 1; expected one of definitions, fitted_to, gate, name, rules, title "
         "(did you mean 'gate'?)",
         "(did you mean 'front_airbag_stage_2'?)",
         "rules.belt_pretensioner.family: got 'velocity_chang'; expected one of ",

@@ -37,8 +37,15 @@ def test_show_prints_the_card(capsys) -> None:
     code, out, _ = run(capsys, "rules", "show", "predicted_displacement")
     assert code == 0
     assert "S_p = S + V tau + a tau^2 / 2" in out
-    code, out, _ = run(capsys, "rules", "show", "plain")
-    assert "[rules.front_airbag_stage_1]" in out
+
+
+@pytest.mark.parametrize("name", ["plain", "guarded"])
+def test_show_prints_the_file_of_an_algorithm_with_its_comments(capsys, name: str) -> None:
+    code, out, _ = run(capsys, "rules", "show", name)
+    file = EXAMPLES.parent / "algorithms" / f"{name}.toml"
+    assert code == 0
+    assert out == file.read_text(encoding="utf-8")
+    assert out.startswith("# ")
 
 
 def test_unknown_name_offers_the_nearest(capsys) -> None:

@@ -108,8 +108,20 @@ def test_demand_before_the_allowed_time_counts_as_must_not() -> None:
             ]
         )
     )
-    assert (found.m, found.m_event) == (0.9, "two hits")
+    assert (found.m, found.m_event, found.m_early) == (0.9, "two hits", True)
+    assert (found.must_fire, found.must_not) == (1, 1)
+    assert found.ratio == pytest.approx(2.0 / 0.9)
     assert found.c == 2.0
+
+
+def test_crashes_alone_give_a_bound_and_no_ratio() -> None:
+    """Noise before the contact bounds k from below; it says nothing on how crashes stand apart."""
+    noisy = row("wall", [0.01, 0.2, 2.0], "fire", not_before_s=0.001)
+    (found,) = separation(pd.DataFrame([noisy]))
+    assert (found.c, found.m, found.m_early, found.must_not) == (2.0, 0.01, True, 0)
+    assert found.ratio is None
+    given = found.as_dict()
+    assert (given["must_fire"], given["must_not"], given["m_early"]) == (1, 0, True)
 
 
 def test_rows_not_judged_and_rule_errors_stay_outside() -> None:

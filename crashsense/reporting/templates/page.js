@@ -23,6 +23,10 @@
     if (t < row.b) { return "early"; }
     return t <= row.q + 0.006 ? "on time" : "late";
   }
+  var sets = {};
+  rows.forEach(function (row) { sets[row.s] = true; });
+  var several = Object.keys(sets).length > 1;
+  function name(row) { return several ? row.a + " / " + row.s : row.a; }
   function met(word) { return word === "on time" || word === "held"; }
   function cell(tr, words, number) {
     var td = document.createElement("td");
@@ -45,7 +49,7 @@
       if (met(word)) { totals[key].met += 1; }
       if (word !== before) {
         var t = fireTime(row, k);
-        changes.push([met(word) ? 1 : 0, row.a + ": " + row.e + ", " + row.r + ": " + before +
+        changes.push([met(word) ? 1 : 0, name(row) + ": " + row.e + ", " + row.r + ": " + before +
           " \u2192 " + word + (row.x === "fire" && t !== null ? " (" + t.toFixed(1) +
           " ms, required " + row.q.toFixed(1) + " ms)" : "")]);
       }

@@ -1,0 +1,56 @@
+"""Which threshold scales work, in words that the summary and the page share."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping
+from typing import Any
+
+from crashsense.event import RESTRAINTS
+
+
+def scale_words(entry: Mapping[str, Any], *, has_rule: bool = True) -> str:
+    """Say which threshold scales k work for a restraint (m < k <= c), and why none does.
+
+    *entry* as :meth:`crashsense.scoring.Separation.as_dict` gives it.
+
+    >>> entry = {"c": 1.2, "m": 0.9, "c_event": "pole", "m_event": "kerb", "infeasible": []}
+    >>> scale_words(entry), scale_words({**entry, "c": 0.8})
+    ('all met at k = 1', 'no k (kerb above pole)')
+    >>> scale_words({**entry, "c": None}), scale_words({**entry, "m": None})
+    ('never required in this run; k above 0.90', 'never forbidden in this run; k up to 1.20')
+    """
+    if not has_rule:
+        return "no rule"
+    c, m = entry["c"], entry["m"]
+    outside = entry["infeasible"]
+    if c is None:
+        what = "no required time can be met" if outside else "never required in this run"
+        return what if m <= 0.0 else f"{what}; k above {m:.2f}"
+    others = f"; {len(outside)} infeasible, not counted" if outside else ""
+    if c <= 0.0:
+        return f"no k ({entry['c_event']} stays at 0)"
+    if m is None:
+        return f"never forbidden in this run; k up to {c:.2f}{others}"
+    if m >= c:
+        against = "above" if m > c else "as high as"
+        return f"no k ({origin_of_m(entry)} {against} {entry['c_event']}){others}"
+    works = "all met at k = 1" if m < 1.0 <= c else f"k in {m:.2f} to {c:.2f}"
+    if not entry.get("must_not", 1):
+        # Nothing must not fire it: m is what a crash shows before it may fire.
+        return f"never forbidden in this run; m: {origin_of_m(entry)}; {works}{others}"
+    return works + others
+
+
+def origin_of_m(entry: Mapping[str, Any]) -> str:
+    """Name what sets m: an event that must not fire, or a must-fire event before its time."""
+    return entry["m_event"] + (" before it may fire" if entry.get("m_early") else "")
+
+
+def unasked(entries: Iterable[Mapping[str, Any]], *, known: Collection[str] = RESTRAINTS) -> str:
+    """Name the restraints without an entry: no requirement of them, to fire or not, was judged.
+
+    >>> unasked([{"restraint": name} for name in RESTRAINTS[:-1]])
+    'curtain_right'
+    """
+    there = {entry["restraint"] for entry in entries}
+    return ", ".join(name for name in known if name not in there)
