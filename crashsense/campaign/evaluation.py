@@ -23,9 +23,10 @@ from crashsense.campaign.tables import (
     build_table,
 )
 from crashsense.draws import PAGE
+from crashsense.errors import RuleError
 from crashsense.event import RESTRAINTS, Event, SignalBlock
 from crashsense.rules import Algorithm, Rule, reads_context, sharing
-from crashsense.rules.checked import Evaluated, evaluate_rule, rows
+from crashsense.rules.checked import Evaluated, evaluate_rule, guarded, rows
 from crashsense.scoring import FAILURES, HELD_BY, VERDICTS, Reached, Scores, judge, reached
 from crashsense.sensing import (
     ANY_OCCURRENCE,
@@ -285,8 +286,9 @@ class Question:
         if self.rule is not None:
             self.missing = sorted(self.rule.requires - set(event.signals) - event.quiet)
             self.unseen = sorted(self.rule.requires - set(sensor_set.sensors))
-        #: which channels are there -> what the rule then reads, and its shortest transport [s]
-        self.reading: dict[tuple[bool, ...], tuple[list[str], float]] = {}
+        #: which channels are there -> what the rule then reads, its shortest transport [s], and an
+        #: error of the rule
+        self.reading: dict[tuple[bool, ...], tuple[list[str], float, str]] = {}
         self.rate_hz = 1.0
         self.parts: list[_Part] = []
         self.found: list[Reached] = []
@@ -317,14 +319,16 @@ class Question:
         if self.rule is None or self.missing or self.unseen:
             return {}
         clipped = np.zeros(size, dtype=np.int64)
+        before = sum(part.draws.size for part in self.parts[:-1])
         for there, draws in there_by_draw:
-            active, delay_s[draws] = self._read(there, samples, draws)
+            active, delay_s[draws], error = self._read(there, samples, draws)
+            if error:
+                self.errors |= {before + int(at): error for at in draws}
             for name in active:
                 if name in sensed.reports:
                     clipped[draws] += sensed.reports[name].clipped_before_filter[draws]
         self.clipped.append(clipped)
         evaluated = _demand(self.rule, samples, shared)
-        before = sum(part.draws.size for part in self.parts[:-1])
         self.errors |= {before + at: text for at, text in evaluated.errors.items()}
         self.found.append(
             reached(
@@ -339,17 +343,24 @@ class Question:
 
     def _read(
         self, there: tuple[bool, ...], samples: EcuSamples, draws: npt.NDArray[np.int64]
-    ) -> tuple[list[str], float]:
+    ) -> tuple[list[str], float, str]:
         """Channels that the rule reads where these are there, and their shortest transport [s].
 
-        A draw's own channels count, not those of its neighbours in a part.
+        A draw's own channels count, not those of its neighbours in a part. Last: how the rule
+        failed when it was asked.
         """
         if there not in self.reading:
             assert self.rule is not None  # asked of rules only
             one = samples if draws.size == samples.draws else rows(samples, draws[:1].tolist())
-            names = [n for n in self.rule.active(one) if n in self.sensor_set.sensors]
+            active, error = self.rule.uses, ""
+            try:
+                with guarded(self.rule):
+                    active = frozenset(self.rule.active(one))
+            except RuleError as failed:
+                error = str(failed)
+            names = [name for name in self.sensor_set.sensors if name in active]
             delays = (self.sensor_set.transport_s(name) for name in names)
-            self.reading[there] = (names, min(delays, default=0.0))
+            self.reading[there] = (names, min(delays, default=0.0), error)
         return self.reading[there]
 
     def last_verdicts(self) -> npt.NDArray[np.object_]:

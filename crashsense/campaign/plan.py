@@ -17,7 +17,7 @@ from crashsense.campaign.inputs import input_digests, same_content
 from crashsense.errors import CrashsenseError, Fault, InputError
 from crashsense.event import Event, expired_waivers
 from crashsense.records import read_record
-from crashsense.rules import Algorithm, algorithm_names, load_algorithm
+from crashsense.rules import Algorithm, algorithm_names, load_algorithm, rate_faults
 from crashsense.sensing import SensorSet, load_sensor_set, sensor_set_names
 from crashsense.synthesis import Recipe, load_recipes, parse_recipe
 from crashsense.synthesis.recipe import select_events
@@ -262,6 +262,8 @@ def resolve_plan(
         names = [item.name for item in group]
         double = sorted({name for name in names if names.count(name) > 1})
         faults.extend(Fault(label, kind, name, "each name once") for name in double)
+    rates = sorted({s.control_unit.tick_rate_hz for s in all_sets})
+    faults += [f for a in all_rules for rate in rates for f in rate_faults(a, rate_hz=rate)]
     unseen = [_unseen(a, s) for a in all_rules for s in all_sets]
     faults += [Fault(label, "sensor_sets", u.sensors, u.fault) for u in unseen if u.all_rules]
     if faults:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -23,13 +24,8 @@ class Evaluated:
 def checked_branch_demands(rule: Rule, samples: EcuSamples) -> dict[str, FloatArray]:
     """Return ``rule.branch_demands(samples)``, or raise RuleError saying what is wrong with it."""
     name = type(rule).__name__
-    try:
-        with sharing():
-            branches = rule.branch_demands(samples)
-    except RuleError:
-        raise
-    except (Exception, SystemExit) as error:  # a rule that calls exit() ends nothing but itself
-        raise RuleError(f"{name}: {type(error).__name__}: {error}") from error
+    with sharing(), guarded(rule), _read_only(samples) if _of_a_user(rule) else nullcontext():
+        branches = rule.branch_demands(samples)
     shape = (samples.draws, samples.size)
     if not isinstance(branches, dict) or not {"total", "main"} <= set(branches):
         raise RuleError(f"{name}: branch_demands must give 'total' and 'main'")
@@ -48,6 +44,39 @@ def checked_branch_demands(rule: Rule, samples: EcuSamples) -> dict[str, FloatAr
             value = demand[draw, tick]
             raise RuleError(f"{name}: {branch} demand is {value:g} at draw {draw}, sample {tick}")
     return branches
+
+
+@contextmanager
+def guarded(rule: Rule) -> Iterator[None]:
+    """Whatever the rule raises inside becomes a RuleError that names it."""
+    try:
+        yield
+    except RuleError:
+        raise
+    except (Exception, SystemExit) as error:  # a rule that calls exit() ends nothing but itself
+        raise RuleError(f"{type(rule).__name__}: {type(error).__name__}: {error}") from error
+
+
+def _of_a_user(rule: Rule) -> bool:
+    """True if the rule, or a part of it, is no rule of the house."""
+    kinds = [type(rule), type(getattr(rule, "inner", rule))]
+    return any(kind.__module__.partition(".")[0] != "crashsense" for kind in kinds) or any(
+        _of_a_user(part) for part in rule.children.values()
+    )
+
+
+@contextmanager
+def _read_only(samples: EcuSamples) -> Iterator[None]:
+    """Samples are what other rules see as well: one that writes to them fails, and alone."""
+    tables = (samples.channels, samples.codes, samples.valid)
+    open_ones = [array for table in tables for array in table.values() if array.flags.writeable]
+    for array in open_ones:
+        array.setflags(write=False)
+    try:
+        yield
+    finally:
+        for array in open_ones:
+            array.setflags(write=True)
 
 
 def evaluate_rule(rule: Rule, samples: EcuSamples) -> Evaluated:

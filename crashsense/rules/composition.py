@@ -442,14 +442,19 @@ class Armed(Composite):
 
 
 def armed_root(rule: Rule, samples: EcuSamples) -> Armed | None:
-    """Return the arming at the root of a rule, through switches; None if it has none."""
-    while isinstance(rule, (BeltSwitch, Fallback)):
+    """Return the arming at the root of a rule, through switches and through rules of the user's
+    own that wrap one; None if it has none."""
+    while not isinstance(rule, Armed):
         if isinstance(rule, BeltSwitch):
             rule = rule.children[rule.chosen(samples)]
-        else:
+        elif isinstance(rule, Fallback):
             there = all(is_there(samples, channel) for channel in rule.rule.requires)
             rule = rule.rule if there else rule.otherwise
-    return rule if isinstance(rule, Armed) else None
+        elif isinstance(inner := getattr(rule, "inner", None), Rule):
+            rule = inner
+        else:
+            return None
+    return rule
 
 
 def same_element(rule: Rule, samples: EcuSamples) -> bool:

@@ -163,6 +163,10 @@ class PythonRule(Declared):
         """Return the demand of the rule."""
         return self.inner.demand(samples)
 
+    def branch_demands(self, samples: EcuSamples) -> dict[str, FloatArray]:
+        """Return the demand of the rule by branch: what it is armed by counts as in the house."""
+        return self.inner.branch_demands(samples)
+
 
 def _rebuilt(file: str, parameters: dict[str, Any]) -> PythonRule:
     return PythonRule(file=file, parameters=parameters)

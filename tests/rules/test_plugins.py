@@ -13,11 +13,21 @@ import pytest
 from rules_support import G, half_sine, samples
 
 import crashsense.rules
+from crashsense.campaign import evaluate
 from crashsense.errors import InputError, RuleError
-from crashsense.rules import conformance, load_algorithm, registry, rule_from_table
+from crashsense.rules import (
+    Algorithm,
+    Rule,
+    conformance,
+    load_algorithm,
+    registry,
+    rule_from_table,
+    same_element,
+)
 from crashsense.rules.c_library import CLibraryRule
 from crashsense.rules.checked import checked_branch_demands, evaluate_rule
 from crashsense.rules.plugins import PythonRule, load_class
+from crashsense.sensing import load_sensor_set, sense
 
 EXAMPLES = Path(crashsense.rules.__file__).parent / "examples"
 PER_SAMPLE = f"{EXAMPLES / 'per_sample_rule.py'}:LeakyVelocity"
@@ -308,3 +318,63 @@ def test_refused_parameters_are_a_rule_error(example: str) -> None:
     rule = CLibraryRule(file=example, parameters=(-1.0, 0.0))
     with pytest.raises(RuleError, match="parameters that the library accepts"):
         checked_branch_demands(rule, PULSE)
+
+
+class Scaling(Rule):
+    """Scales its samples in place, as one might without a thought."""
+
+    requires = frozenset({"central_x"})
+
+    def demand(self, samples):
+        values = samples.channels["central_x"]
+        values *= 0.0
+        return np.zeros(values.shape)
+
+
+class Unsure(Rule):
+    """Fails when it is asked what it reads."""
+
+    requires = frozenset({"central_x"})
+
+    def active(self, samples):
+        raise KeyError("mine")
+
+    def demand(self, samples):
+        return np.zeros((samples.draws, samples.size))
+
+
+@pytest.mark.parametrize(("own", "message"), [(Scaling(), "read-only"), (Unsure(), "mine")])
+def test_a_rule_that_misbehaves_harms_no_other(own: Rule, message: str) -> None:
+    shipped = load_algorithm("plain")
+    other = Algorithm("own", rules={"curtain_left": own})
+    alone = evaluate(events=["wall_full_25"], algorithms=[shipped]).verdicts
+    rows = evaluate(events=["wall_full_25"], algorithms=[other, shipped]).verdicts
+    assert rows[rows["algorithm"] == "plain"].reset_index(drop=True).equals(alone)
+    mine = rows[(rows["algorithm"] == "own") & (rows["restraint"] == "curtain_left")]
+    (failed,) = mine.itertuples()
+    assert failed.verdict == "rule_error"
+    assert message in failed.reason
+
+
+def test_an_armed_rule_of_ones_own_keeps_its_branches(tmp_path: Path) -> None:
+    """So that what is held by arming alone is told, whoever wrote the rule."""
+    (tmp_path / "armed.py").write_text(
+        "from crashsense.rules import rule_from_table\n"
+        "from crashsense.rules.composition import Armed\n"
+        "class Own(Armed):\n"
+        "    def __init__(self):\n"
+        "        main = {'family': 'velocity_change', 'threshold_m_s': 0.01}\n"
+        "        arming = {'family': 'level', 'channel': '-central_x', 'threshold_g': 400.0}\n"
+        "        super().__init__(main=rule_from_table(main), arming=rule_from_table(arming))\n",
+        encoding="utf-8",
+    )
+    (tmp_path / "armed.toml").write_text(
+        '[rules.front_airbag_stage_1]\nfamily = "python"\nfile = "armed.py:Own"\n',
+        encoding="utf-8",
+    )
+    run = evaluate(events=["hammer_tunnel"], algorithms=[str(tmp_path / "armed.toml")])
+    rows = run.verdicts.set_index("restraint")
+    assert rows.loc["front_airbag_stage_1", "verdict"] == "held"
+    assert rows.loc["front_airbag_stage_1", "held_by"] == "arming"
+    seen = sense(run.plan.events[0].signals, load_sensor_set(), channels=("central_x",)).samples
+    assert same_element(run.plan.algorithms[0].rules["front_airbag_stage_1"], seen)
