@@ -2,7 +2,8 @@
 
 from crashsense.campaign.plan import Plan, PlanFile, resolve_plan
 from crashsense.campaign.reopen import Replay, replay
-from crashsense.campaign.run import Estimate, Run, evaluate, open_run
+from crashsense.campaign.run import Run, open_run
+from crashsense.campaign.running import Estimate, evaluate
 from crashsense.campaign.statistics import draw_statistics
 
 __all__ = [

@@ -276,6 +276,45 @@ def _is_readable(path: Path, schema: pa.Schema) -> bool:
         return False
 
 
+def refuse_change(path: Path, before: Mapping[str, Any], now: Mapping[str, Any]) -> None:
+    """Refuse to mix two plans in one folder, saying what differs."""
+    found = changes(before, now)
+    if found:
+        more = f" and {len(found) - 4} more" if len(found) > 4 else ""
+        raise RunFolderError(
+            f"{path}: holds a run of another plan ({'; '.join(found[:4])}{more}); "
+            "choose another folder (--out) or remove this one"
+        )
+
+
+def changes(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
+    """What differs between two runs, most telling first; checksums are not shown."""
+    found = []
+    for section, new in now.items():
+        old = before.get(section)
+        if not isinstance(old, Mapping) or not isinstance(new, Mapping):
+            if old != new:
+                hidden = section == "code"
+                found.append(
+                    "the program has changed" if hidden else f"{section} was {old}, now {new}"
+                )
+            continue
+        for key in sorted({**old, **new}):
+            if old.get(key) == new.get(key):
+                continue
+            if section == "inputs":
+                state = "is new" if key not in old else "is gone" if key not in new else "differs"
+                found.append(f"{key} {state}")
+            else:
+                found.append(f"{key} was {_short(old.get(key))}, now {_short(new.get(key))}")
+    return found
+
+
+def _short(value: Any) -> str:
+    text = json.dumps(value, ensure_ascii=False)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
 class FolderLock:
     """One writer a folder: a second one is refused with the reason. Ends with the process."""
 

@@ -14,7 +14,7 @@ import pyarrow as pa
 import pytest
 
 import crashsense
-from crashsense.campaign import executors, resolve_plan, run, tasks
+from crashsense.campaign import executors, resolve_plan, running, tasks
 from crashsense.campaign.evaluation import Job
 from crashsense.campaign.executors import Cluster, InProcess, Processes, _cluster_job
 from crashsense.campaign.folder import RunFolder
@@ -88,7 +88,7 @@ def test_short_plans_stay_here_and_long_ones_are_shared(monkeypatch: pytest.Monk
         job = Job(
             tuple(plan.occurrences()), plan.sensor_sets, plan.algorithms, plan.seed, plan.vary
         )
-        found = run._Engine(plan, job, workers, None, None, None)
+        found = running._Campaign(plan, job, workers, None, None, None)
 
         def seconds_a_draw() -> float:
             measured.append(cost)
@@ -97,7 +97,7 @@ def test_short_plans_stay_here_and_long_ones_are_shared(monkeypatch: pytest.Monk
         monkeypatch.setattr(found, "seconds_a_draw", seconds_a_draw)
         return found.choose(found.tasks())[0]
 
-    monkeypatch.setattr(run, "_cores", lambda: 4)
+    monkeypatch.setattr(running, "_cores", lambda: 4)
     assert isinstance(engine_of(10), InProcess)
     assert measured == []  # short however slow a draw is
     assert isinstance(engine_of(5000, cost=1e-4), InProcess)
@@ -106,7 +106,7 @@ def test_short_plans_stay_here_and_long_ones_are_shared(monkeypatch: pytest.Monk
     assert isinstance(long, Processes)
     assert long.workers == 4
     assert isinstance(engine_of(5000, cost=0.01, workers=1), InProcess)
-    monkeypatch.setattr(run, "_cores", lambda: 1)
+    monkeypatch.setattr(running, "_cores", lambda: 1)
     assert isinstance(engine_of(5000, cost=0.01), InProcess)
 
 
@@ -120,7 +120,7 @@ def test_a_finished_folder_measures_and_runs_nothing(
     def refuse(*_: Any, **__: Any) -> Any:
         raise AssertionError("a finished folder was computed again")
 
-    monkeypatch.setattr(run, "run_task", refuse)
+    monkeypatch.setattr(running, "run_task", refuse)
     monkeypatch.setattr(executors, "run_task", refuse)
     second = crashsense.evaluate(plan, out=tmp_path / "run", workers=2, engine="numpy")
     assert second.verdicts.equals(first.verdicts)

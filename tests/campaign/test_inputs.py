@@ -135,7 +135,7 @@ def test_a_resume_that_is_stopped_leaves_no_summary_of_the_former_run(
     out = tmp_path / "run"
     evaluate(events=[KNOCK], algorithms=["plain"], out=out)
     next((out / "verdicts.parquet").glob("*.parquet")).unlink()
-    monkeypatch.setattr("crashsense.campaign.run._Engine.choose", _stop)
+    monkeypatch.setattr("crashsense.campaign.running._Campaign.choose", _stop)
     with pytest.raises(KeyboardInterrupt):
         evaluate(events=[KNOCK], algorithms=["plain"], out=out)
     assert not (out / "summary.json").exists()

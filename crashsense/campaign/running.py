@@ -1,0 +1,466 @@
+"""evaluate: from a plan to a run."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+from contextlib import ExitStack, closing
+from dataclasses import dataclass, replace
+from itertools import count
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from crashsense.campaign.copies import keep_inputs
+from crashsense.campaign.evaluation import BLOCK, Job, Task, forget_noise, run_task
+from crashsense.campaign.executors import Cluster, Executor, InProcess, Processes
+from crashsense.campaign.folder import (
+    FolderLock,
+    RunFolder,
+    changes,
+    read_part,
+    refuse_change,
+    unpacked,
+    write_csv,
+    write_text,
+)
+from crashsense.campaign.inputs import code_digest
+from crashsense.campaign.plan import Plan, resolve_plan
+from crashsense.campaign.provenance import (
+    PROVENANCE,
+    finished_before,
+    now,
+    provenance,
+    versions,
+)
+from crashsense.campaign.run import SUMMARY, Run
+from crashsense.campaign.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA, returned_memory
+from crashsense.campaign.tasks import bundled, split
+from crashsense.engine import choose, using
+from crashsense.errors import Fault, InputError
+from crashsense.event import RESTRAINTS
+from crashsense.scoring import FAILURES
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+#: Up to this many rows verdicts.csv holds every draw; beyond, draw 0 only.
+CSV_ROWS = 200_000
+
+#: Rows of verdicts.csv that are written at once.
+PIECE = 2048
+
+#: Up to this many rows the verdicts of a run folder stay in memory: many small parts read slowly.
+KEPT_ROWS = 20_000
+
+#: Seconds of estimated work from which processes are started without being asked for.
+PROCESSES_FROM_S = 20.0
+
+#: Seconds that an occurrence and a draw hardly ever take longer than: a plan that is short even so
+#: is run here at once, without measuring.
+SLOW_OCCURRENCE_S, SLOW_DRAW_S = 0.1, 0.02
+
+Progress = Callable[..., None]
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """Size, time and disk of a plan, before it is run."""
+
+    events: int
+    sensor_sets: int
+    algorithms: int
+    draws: int
+    evaluations: int
+    rows: int
+    seconds: float
+    bytes: int
+    workers: int
+
+    def __str__(self) -> str:
+        return (
+            f"{self.events} events x {self.sensor_sets} sensor sets x {self.algorithms} algorithms "
+            f"x {self.draws} draws (the nominal one included) = {self.evaluations} evaluations, "
+            f"{self.rows} rows\n"
+            f"about {self.seconds:.0f} s with {self.workers} worker(s), "
+            f"about {self.bytes / 1e6:.1f} MB on disk"
+        )
+
+
+def evaluate(
+    plan: str | Path | Plan | None = None,
+    *,
+    events: Sequence[Any] | None = None,
+    records: Sequence[str | Path] | None = None,
+    sensor_sets: Sequence[Any] | None = None,
+    algorithms: Sequence[Any] | None = None,
+    draws: int | None = None,
+    seed: int | None = None,
+    vary: str | None = None,
+    sensor_draws: str | None = None,
+    keep: Sequence[str] | None = None,
+    channel: str | int | None = None,
+    belts: str | None = None,
+    expect: str | None = None,
+    out: str | Path | None = None,
+    or_next: bool = False,
+    workers: int | None = None,
+    cluster: Any = None,
+    executor: Executor | None = None,
+    path: str = "auto",
+    engine: str | None = None,
+    chunk: int | None = None,
+    on_progress: Progress | None = None,
+    dry_run: bool = False,
+) -> Any:
+    """Run a plan and return the :class:`Run` (with *dry_run*: an :class:`Estimate`).
+
+    Parameters
+    ----------
+    plan : a plan file, a resolved :class:`Plan`, or None for the shipped library
+    events, records, sensor_sets, algorithms, draws, seed, vary, keep : override the plan; names,
+        paths or objects
+    sensor_draws : ``"own"``: each event is met by sensors and noise of its own, so that counts over
+        events add up; ``"shared"``: draw k is one car, whose sensors and noise meet every event.
+        Comparisons over events are sharper and the noise is made once; counts over events then hang
+        together
+    channel, belts, expect : for records
+    out : run folder; None keeps the tables in memory. The same plan on the same folder does only
+        what is missing
+    or_next : where *out* holds a run of another plan, take ``out-2``, ``out-3``, ... instead of
+        refusing; the run says which
+    workers : processes; None: one, or all cores for long work
+    cluster : address or client of a dask cluster
+    executor : an :class:`~crashsense.campaign.executors.Executor` of your own
+    path : ``"auto"`` or ``"full"`` (noise and filters at the high rate throughout)
+    engine : ``"numpy"`` or ``"fast"`` (extra ``fast``); None: the fastest installed. Verdicts and
+        fire times are the same, floats agree to 1e-9
+    chunk : draws a part; None: from the plan alone. Never changes a row
+    on_progress : called as ``on_progress(done, total, seconds=, failures=)`` in evaluations
+    """
+    faults = []
+    if workers is not None and workers < 1:
+        faults.append(Fault("evaluate", "workers", workers, "1 or more"))
+    if chunk is not None and chunk < 1:
+        faults.append(Fault("evaluate", "chunk", chunk, "1 or more draws"))
+    if path not in ("auto", "full"):
+        faults.append(Fault("evaluate", "path", path, "'auto' or 'full'"))
+    if faults:
+        raise InputError(faults)
+    chosen, note = choose(engine)
+    began = time.perf_counter()
+    # Signals have the same bits with both engines.
+    with using(chosen):
+        resolved = resolve_plan(
+            plan,
+            events=events,
+            records=records,
+            sensor_sets=sensor_sets,
+            algorithms=algorithms,
+            draws=draws,
+            seed=seed,
+            vary=vary,
+            sensor_draws=sensor_draws,
+            keep=keep,
+            channel=channel,
+            belts=belts,
+            expect=expect,
+        )
+    if note:
+        resolved = replace(resolved, notes=(*resolved.notes, note))
+    job = Job(
+        occurrences=tuple(resolved.occurrences()),
+        sensor_sets=resolved.sensor_sets,
+        algorithms=resolved.algorithms,
+        seed=resolved.seed,
+        vary=resolved.vary,
+        sensor_draws=resolved.sensor_draws,
+        keep=resolved.keep,
+        path=path,
+        engine=chosen,
+    )
+    with ExitStack() as stack:
+        stack.enter_context(returned_memory())
+        stack.callback(forget_noise)
+        if executor is None and cluster is not None:
+            executor = stack.enter_context(closing(Cluster(cluster)))
+        work = _Campaign(resolved, job, workers, executor, chunk, on_progress)
+        if dry_run:
+            return work.estimate(loading_s=time.perf_counter() - began)
+        if out is None:
+            return work.run_in_memory()
+        return work.run_in_folder(work.free(Path(out)) if or_next else Path(out))
+
+
+class _Campaign:
+    """Sizes the tasks, runs them, keeps count."""
+
+    def __init__(
+        self,
+        plan: Plan,
+        job: Job,
+        workers: int | None,
+        executor: Executor | None,
+        chunk: int | None,
+        on_progress: Progress | None,
+    ) -> None:
+        self.plan = plan
+        self.job = job
+        self.workers = workers
+        self.executor = executor
+        self.chunk = chunk
+        self.on_progress = on_progress
+        self.settings = len(plan.sensor_sets) * len(plan.algorithms)
+        self.began = time.monotonic()
+
+    # -- sizes ---------------------------------------------------------------------------------
+
+    def seconds_a_draw(self) -> float:
+        """Time of one draw of an average occurrence, measured on a block of three occurrences.
+
+        The others are taken to cost the more, the longer their signals are.
+        """
+        first, last = (0, 1) if self.plan.draws == 0 else (1, 1 + min(BLOCK, self.plan.draws))
+        number = len(self.job.occurrences)
+        picks = sorted({0, number // 2, number - 1})
+        took = 0.0
+        for index in picks:
+            run_task(self.job, Task(index, first, min(last, first + 8)))  # load, design filters
+            start = time.perf_counter()
+            run_task(self.job, Task(index, first, last))
+            took += (time.perf_counter() - start) / (last - first)
+        length = [
+            max((signal.samples.shape[-1] for signal in events[0].signals.values()), default=1)
+            for events in self.job.occurrences
+        ]
+        return took * sum(length) / sum(length[index] for index in picks) / number
+
+    def estimate(self, *, loading_s: float) -> Estimate:
+        """Measure a little, and say what the whole would take; *loading_s* it took to resolve."""
+        evaluations = self.plan.evaluations
+        rows = evaluations * 7
+        cost = self.seconds_a_draw()
+        total = cost * len(self.job.occurrences) * (self.plan.draws + 1)
+        workers = self.workers or (_cores() if total > PROCESSES_FROM_S else 1)
+        if self.executor is not None:
+            workers = self.executor.workers
+        return Estimate(
+            events=len(self.plan.events),
+            sensor_sets=len(self.plan.sensor_sets),
+            algorithms=len(self.plan.algorithms),
+            draws=self.plan.draws + 1,
+            evaluations=evaluations,
+            rows=rows,
+            seconds=loading_s + total / workers,
+            # Measured: a part has a fixed share, a row packs to 4-40 bytes, a line of CSV has 160.
+            bytes=20_000 * len(self.tasks())
+            + 40 * rows
+            + 160 * (rows if rows <= CSV_ROWS else rows // (self.plan.draws + 1)),
+            workers=workers,
+        )
+
+    # -- running -------------------------------------------------------------------------------
+
+    def choose(self, tasks: Sequence[Task]) -> tuple[Executor, list[tuple[Task, ...]]]:
+        """Say where tasks run, and bundle them for it.
+
+        In this process for short work; processes when asked for, or for long work.
+        """
+        alone: list[tuple[Task, ...]] = [(task,) for task in tasks]
+        draws = sum(task.last - task.first for task in tasks)
+        most = SLOW_OCCURRENCE_S * len(tasks) + SLOW_DRAW_S * draws
+        can_share = self.workers != 1 and len(tasks) > 1
+        if self.workers is None:
+            can_share = can_share and _cores() > 1 and most > PROCESSES_FROM_S
+        if self.executor is None and not can_share:
+            return InProcess(), alone
+        if isinstance(self.executor, InProcess):
+            return self.executor, alone
+        cost = self.seconds_a_draw()
+        executor = self.executor
+        if executor is None:
+            if self.workers is None and cost * draws <= PROCESSES_FROM_S:
+                return InProcess(), alone
+            executor = Processes(self.workers or _cores())
+        return executor, bundled(tasks, seconds_a_draw=cost, workers=executor.workers)
+
+    def results(
+        self, tasks: Sequence[Task], *, failures: int = 0
+    ) -> Generator[tuple[Task, dict[str, pa.Table]]]:
+        """Yield the results of the tasks, reporting progress over what is to be done now.
+
+        *failures*: those in the parts that are there already.
+        """
+        if not tasks:
+            return
+        total = sum(self._evaluations(task) for task in tasks)
+        done = 0
+        executor, bundles = self.choose(tasks)
+        self.began = time.monotonic()
+        self._tell(done, total, failures)
+        with closing(executor.run(self.job, bundles)) as finished:
+            for task, tables in finished:
+                done += self._evaluations(task)
+                failures += _count_failures(tables["verdicts"])
+                yield task, tables
+                self._tell(done, total, failures)
+
+    def _evaluations(self, task: Task) -> int:
+        events = len(self.job.occurrences[task.occurrence])
+        return events * self.settings * (task.last - task.first)
+
+    def _tell(self, done: int, total: int, failures: int) -> None:
+        if self.on_progress is not None:
+            seconds = time.monotonic() - self.began
+            self.on_progress(done, total, seconds=seconds, failures=failures)
+
+    def tasks(self) -> list[Task]:
+        """All tasks of the plan."""
+        return split(self.job, draws=self.plan.draws, chunk=self.chunk)
+
+    def run_in_memory(self) -> Run:
+        """Run the plan and keep the tables."""
+        kept: dict[str, dict[Task, pa.Table]] = {}
+        with closing(self.results(self.tasks())) as results:
+            for task, tables in results:
+                for name, table in tables.items():
+                    kept.setdefault(name, {})[task] = table
+        ordered = {name: [by[task] for task in sorted(by)] for name, by in kept.items()}
+        return Run(
+            plan=self.plan, folder=None, tables=ordered, path=self.job.path, engine=self.job.engine
+        )
+
+    def free(self, path: Path) -> Path:
+        """The path or, where it holds another plan's run, the first free one with a number."""
+        identity = self._identity()
+        for number in count(1):
+            candidate = path if number == 1 else path.with_name(f"{path.name}-{number}")
+            folder = RunFolder(candidate)
+            if not folder.exists or not changes(folder.manifest()["identity"], identity):
+                return candidate
+        raise AssertionError  # there is always a further number
+
+    def run_in_folder(self, path: Path) -> Run:
+        """Run the plan into a folder; what is there already is kept."""
+        folder = RunFolder(path)
+        folder.check_new_or_run()
+        identity = self._identity()
+        if folder.exists:
+            refuse_change(path, folder.manifest()["identity"], identity)
+        existed = path.exists()
+        try:
+            with FolderLock(path):
+                return self._run_locked(folder, identity)
+        except BaseException:
+            if not existed and path.is_dir() and not any(path.iterdir()):
+                path.rmdir()
+            raise
+
+    def _identity(self) -> dict[str, Any]:
+        return {
+            "plan": dict(self.plan.names),
+            "inputs": dict(self.plan.inputs),
+            "versions": versions(self.job.engine),
+            "code": code_digest(),
+            "path": self.job.path,
+            "engine": self.job.engine,
+        }
+
+    def _run_locked(self, folder: RunFolder, identity: dict[str, Any]) -> Run:
+        folder.remove_temporary()
+        names = ["verdicts"]
+        if "fire_curves" in self.job.keep:
+            names.append("fire_curves")
+        if {"traces_nominal", "traces_failed"} & set(self.job.keep):
+            names.append("traces")
+        if folder.exists:
+            manifest = folder.manifest()
+            refuse_change(folder.path, manifest["identity"], identity)
+            tasks = [Task(*entry) for entry in manifest["tasks"]]
+        else:
+            tasks = self.tasks()
+            folder.write_manifest(
+                {
+                    "schema_version": SCHEMA_VERSION,
+                    "tables": names,
+                    "begun": now(),
+                    "identity": identity,
+                    "tasks": [[t.occurrence, t.first, t.last] for t in tasks],
+                }
+            )
+            write_text(folder.path / "plan.toml", self.plan.to_toml())
+        keep_inputs(self.plan, folder.path)
+        noted = folder.checksums()
+        missing = [t for t in tasks if not folder.is_done(t, tables=tuple(names), noted=noted)]
+        if missing:  # what sums up the run must not outlive its parts
+            (folder.path / SUMMARY).unlink(missing_ok=True)
+        failures = 0
+        if missing and self.on_progress is not None:
+            to_do = set(missing)
+            done = [folder.part("verdicts", t) for t in tasks if t not in to_do]
+            failures = sum(_count_failures(read_part(path, columns=["verdict"])) for path in done)
+        folder.log(f"{len(tasks)} tasks, {len(missing)} to do, {self.plan.evaluations} evaluations")
+        try:
+            with closing(self.results(missing, failures=failures)) as results:
+                for task, tables in results:
+                    folder.write_parts(task, tables)
+        except BaseException as error:
+            folder.log(f"stopped: {type(error).__name__}: {error}")
+            raise
+        held = None
+        if self.plan.evaluations * len(RESTRAINTS) <= KEPT_ROWS:
+            held = {"verdicts": [pa.concat_tables(folder.tables())]}
+        run = Run(
+            plan=self.plan,
+            folder=folder.path,
+            tables=held,
+            path=self.job.path,
+            engine=self.job.engine,
+        )
+        self._finish(folder, run, finished=None if missing else finished_before(folder))
+        folder.log("complete")
+        return run
+
+    def _finish(self, folder: RunFolder, run: Run, *, finished: str | None) -> None:
+        summary = run.summary()
+        whole = summary["rows"] <= CSV_ROWS
+        if run.in_memory:
+            ordered: Iterable[pd.DataFrame] = [run.verdicts]
+        else:
+            ordered = self._sorted(folder) if whole else [run.nominal]
+        write_csv(folder.path / "verdicts.csv", ordered)
+        if self.plan.draws:
+            write_csv(folder.path / "statistics.csv", [run.statistics()])
+        folder.write_json(
+            PROVENANCE, provenance(self.plan, folder.manifest(), finished=finished or now())
+        )
+        folder.write_json(SUMMARY, summary)  # last: a folder that has it is complete
+
+    def _sorted(self, folder: RunFolder) -> Iterator[pd.DataFrame]:
+        """Yield the verdicts in small pieces, in the order of the key."""
+        groups = enumerate(self.job.occurrences)
+        where = {event.name: index for index, group in groups for event in group}
+        for name in sorted(where):
+            for part in folder.tables(occurrence=where[name], packed=True):  # draws ascending
+                own = part.filter(pc.equal(part.column("event"), name))
+                key = unpacked(own.select(list(KEY)), VERDICT_SCHEMA)
+                order = pc.sort_indices(key, sort_keys=[(k, "ascending") for k in KEY])
+                for first in range(0, len(order), PIECE):
+                    yield own.take(order[first : first + PIECE]).to_pandas()
+
+
+def _count_failures(verdicts: pa.Table) -> int:
+    """Rows of a verdict table whose requirement is not met."""
+    hit = pc.is_in(verdicts.column("verdict"), value_set=pa.array(FAILURES))
+    return int(pc.sum(hit).as_py() or 0)
+
+
+def _cores() -> int:
+    import os
+
+    try:
+        return len(os.sched_getaffinity(0))
+    except AttributeError:
+        return os.cpu_count() or 1
