@@ -17,7 +17,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.resources import folder
-from crashsense.synthesis.lumped import CELL_M, CELLS
+from crashsense.synthesis.lumped_system import CELL_M, CELLS
 from crashsense.synthesis.recipe import VEHICLES
 from crashsense.synthesis.ringing import Band, LocalStructure, Mode
 from crashsense.synthesis.wording import faults_of

@@ -8,7 +8,7 @@ import pytest
 
 from crashsense import engine
 from crashsense.errors import InputError
-from crashsense.synthesis import lumped
+from crashsense.synthesis import lumped_block
 from crashsense.synthesis.frontal import TOLERANCES, build_system
 from crashsense.synthesis.lumped import BODIES, SPRINGS, STEP_S, System, integrate
 from crashsense.synthesis.model import draw_variation
@@ -139,16 +139,16 @@ def test_a_stretch_whose_bounds_do_not_hold_is_taken_again(monkeypatch):
     system = frontal_system("car_offset_40_40", draws=12)
     calm = integrate(system, duration_s=0.2, few=False)
     taken = []
-    run = lumped._Block.run
+    run = lumped_block._Block.run
 
     def counted(self, *arguments):
         held = run(self, *arguments)
         taken.append(held)
         return held
 
-    monkeypatch.setattr(lumped._Block, "run", counted)
-    monkeypatch.setattr(lumped, "STRAY", 0.3)
-    monkeypatch.setattr(lumped, "CALM_M_S", 0.0)
+    monkeypatch.setattr(lumped_block._Block, "run", counted)
+    monkeypatch.setattr(lumped_block, "STRAY", 0.3)
+    monkeypatch.setattr(lumped_block, "CALM_M_S", 0.0)
     again = integrate(system, duration_s=0.2, few=False)
     assert taken.count(False) > 10
     same_motion(calm, again)
