@@ -157,6 +157,10 @@ def _summarise(run: Run) -> dict[str, Any]:
     """Put together what summary.json holds; counts are of the nominal draw unless over draws."""
     plan, tally = run.plan, run.tally
     gating = {algorithm.name: algorithm.gate for algorithm in plan.algorithms}
+    # Only where demand scales with the thresholds does the separation tell of other thresholds.
+    scales = {
+        (a.name, name): rule.scales for a in plan.algorithms for name, rule in a.rules.items()
+    }
     return {
         "caution": CAUTION,
         "schema_version": SCHEMA_VERSION,
@@ -167,7 +171,10 @@ def _summarise(run: Run) -> dict[str, Any]:
         "rows": tally.rows,
         "waived_failures": tally.waived_failures,
         "over_draws": tally.over_draws(draws=plan.draws) if plan.draws else None,
-        "separation": [_plain(s.as_dict()) for s in separation(run.nominal)],
+        "separation": [
+            {**_plain(s.as_dict()), "scales": scales.get((s.algorithm, s.restraint))}
+            for s in separation(run.nominal)
+        ],
         "seed": plan.seed,
         "draws": plan.draws,
         "vary": plan.vary,

@@ -18,11 +18,19 @@ def scale_words(entry: Mapping[str, Any], *, has_rule: bool = True) -> str:
     ('all met at k = 1', 'no k (kerb above pole)')
     >>> scale_words({**entry, "c": None}), scale_words({**entry, "m": None})
     ('never required in this run; k above 0.90', 'never forbidden in this run; k up to 1.20')
+
+    Where demand does not scale with the thresholds (a gate, a level that a measure moves) only
+    k = 1 was evaluated:
+
+    >>> scale_words({**entry, "c": 0.8, "scales": False})
+    'not all met at k = 1 (kerb above pole); other k: run again'
     """
     if not has_rule:
         return "no rule"
     c, m = entry["c"], entry["m"]
     outside = entry["infeasible"]
+    if entry.get("scales") is False:
+        return _at_one(entry)
     if c is None:
         what = "no required time can be met" if outside else "never required in this run"
         return what if m <= 0.0 else f"{what}; k above {m:.2f}"
@@ -39,6 +47,22 @@ def scale_words(entry: Mapping[str, Any], *, has_rule: bool = True) -> str:
         # Nothing must not fire it: m is what a crash shows before it may fire.
         return f"never forbidden in this run; m: {origin_of_m(entry)}; {works}{others}"
     return works + others
+
+
+def _at_one(entry: Mapping[str, Any]) -> str:
+    """The same of a rule that does not scale, of which only k = 1 is known."""
+    c, m = entry["c"], entry["m"]
+    if (c is None or c >= 1.0) and (m is None or m < 1.0):
+        words = "all met at k = 1"
+    elif c is None or m is None:
+        words = (
+            f"not all met at k = 1 ({entry['c_event'] if c is not None else origin_of_m(entry)})"
+        )
+    else:
+        against = "above" if m > c else "as high as" if m == c else "and"
+        words = f"not all met at k = 1 ({origin_of_m(entry)} {against} {entry['c_event']})"
+    outside = len(entry["infeasible"])
+    return words + "; other k: run again" + (f"; {outside} infeasible" if outside else "")
 
 
 def origin_of_m(entry: Mapping[str, Any]) -> str:
