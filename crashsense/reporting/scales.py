@@ -23,7 +23,7 @@ def scale_words(entry: Mapping[str, Any], *, has_rule: bool = True) -> str:
     k = 1 was evaluated:
 
     >>> scale_words({**entry, "c": 0.8, "scales": False})
-    'not all met at k = 1 (kerb above pole); other k: run again'
+    'not met at k = 1 (kerb above pole); other k: run again'
     """
     if not has_rule:
         return "no rule"
@@ -55,12 +55,10 @@ def _at_one(entry: Mapping[str, Any]) -> str:
     if (c is None or c >= 1.0) and (m is None or m < 1.0):
         words = "all met at k = 1"
     elif c is None or m is None:
-        words = (
-            f"not all met at k = 1 ({entry['c_event'] if c is not None else origin_of_m(entry)})"
-        )
+        words = f"not met at k = 1 ({entry['c_event'] if c is not None else origin_of_m(entry)})"
     else:
         against = "above" if m > c else "as high as" if m == c else "and"
-        words = f"not all met at k = 1 ({origin_of_m(entry)} {against} {entry['c_event']})"
+        words = f"not met at k = 1 ({origin_of_m(entry)} {against} {entry['c_event']})"
     outside = len(entry["infeasible"])
     return words + "; other k: run again" + (f"; {outside} infeasible" if outside else "")
 
