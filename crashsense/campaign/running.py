@@ -186,7 +186,14 @@ def evaluate(
         stack.callback(forget_noise)
         if executor is None and cluster is not None:
             executor = stack.enter_context(closing(Cluster(cluster)))
-        work = _Campaign(resolved, job, workers, executor, chunk, on_progress)
+        work = _Campaign(
+            resolved,
+            job,
+            workers=workers,
+            executor=executor,
+            chunk=chunk,
+            on_progress=on_progress,
+        )
         if dry_run:
             return work.estimate(loading_s=time.perf_counter() - began)
         if out is None:
@@ -201,6 +208,7 @@ class _Campaign:
         self,
         plan: Plan,
         job: Job,
+        *,
         workers: int | None,
         executor: Executor | None,
         chunk: int | None,

@@ -86,6 +86,7 @@ class OneSensor:
     def __init__(
         self,
         channel: str,
+        *,
         sensor: Sensor,
         sensor_set: SensorSet,
         base: TimeBase,

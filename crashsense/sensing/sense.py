@@ -220,9 +220,18 @@ def _sensed_piece(
             deviates=deviates.get(channel),
         )
         sensors[channel] = OneSensor(
-            *(channel, sensor, sensor_set, base, truth, drawn, shared, draws, seed, occurrence),
-            path,
-            bank,
+            channel,
+            sensor=sensor,
+            sensor_set=sensor_set,
+            base=base,
+            truth=truth,
+            drawn=drawn,
+            shared=shared,
+            draws=draws,
+            seed=seed,
+            occurrence=occurrence,
+            path=path,
+            bank=bank,
         )
     offset = np.array([base.phase_samples(p) for p in range(len(PHASES))])[shared.phase]
     start_s = (base.tick + offset) / base.rate_hz + unit.read_s + unit.task_s

@@ -88,7 +88,9 @@ def test_short_plans_stay_here_and_long_ones_are_shared(monkeypatch: pytest.Monk
         job = Job(
             tuple(plan.occurrences()), plan.sensor_sets, plan.algorithms, plan.seed, plan.vary
         )
-        found = running._Campaign(plan, job, workers, None, None, None)
+        found = running._Campaign(
+            plan, job, workers=workers, executor=None, chunk=None, on_progress=None
+        )
 
         def seconds_a_draw() -> float:
             measured.append(cost)

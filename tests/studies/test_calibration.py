@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from crashsense.campaign import evaluate
 from crashsense.rules import load_algorithm
 from crashsense.rules.algorithm import algorithm_from_table, algorithm_from_toml
 from crashsense.studies import calibration as study
@@ -123,3 +124,17 @@ def test_infeasible_is_what_scoring_says(cases) -> None:
         assert study.rows_of(algorithm, [changed])[0].infeasible is infeasible
     # Hundreds of ticks before the contact are no chance to meet it.
     assert case.samples.start_s[0] < -0.04
+
+
+def test_the_calibration_judges_as_a_campaign_does(cases) -> None:
+    """It has scoring of its own, as it scores thousands of settings; a campaign is the measure."""
+    guarded = load_algorithm("guarded")
+    run = evaluate(events=EVENTS, algorithms=[guarded], draws=1)
+    judged = run.verdicts.set_index(["event", "restraint", "draw"])
+    rows = study.rows_of(guarded, cases)
+    assert len(rows) > 20
+    for row in rows:
+        event = row.event if isinstance(row.event, str) else row.event.name
+        for draw in (0, 1):
+            verdict = judged.loc[(event, row.restraint, draw), "verdict"]
+            assert bool(row.met[draw]) == (verdict in ("on_time", "held")), (event, row.restraint)
