@@ -150,9 +150,22 @@ def integrity(record: Record, channel: ChannelInfo, samples: Samples) -> list[Fi
 
 
 def step_of(times_s: FloatArray) -> float:
-    """Mean step of a time column [s], rounded to 1 ns (columns are printed with six decimals)."""
-    step = float(times_s[-1] - times_s[0]) / (times_s.size - 1)
-    return round(step * 1e9) / 1e9 if step > 1e-7 else step
+    """Step of a time column [s], freed from the rounding of columns with six decimals.
+
+    The mean step is that of a whole number of tenths of a microsecond or, if there is none within
+    the rounding, of a whole rate in hertz; else it is rounded to 1 ns.
+
+    >>> 1.0 / step_of(np.round(np.arange(3000) / 12000.0, 6))
+    12000.0
+    """
+    count = times_s.size - 1
+    step = float(times_s[-1] - times_s[0]) / count
+    if step <= 1e-7:
+        return step
+    for near in (round(step * 1e7) / 1e7, 1.0 / round(1.0 / step) if step < 0.5 else step):
+        if abs(near - step) * count <= 1.1e-6:
+            return near
+    return round(step * 1e9) / 1e9
 
 
 def status(record: Record, channel: ChannelInfo) -> list[Finding]:

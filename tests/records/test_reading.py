@@ -20,6 +20,7 @@ from crashsense.event import RESTRAINTS
 from crashsense.occupant import required_time_to_fire
 from crashsense.records import check_record, read_record
 from crashsense.records.exchange import acceleration_scale, time_scale
+from crashsense.records.quality import step_of
 
 STAGE_1 = "front_airbag_stage_1"
 
@@ -490,3 +491,11 @@ def test_velocity_of_a_scaled_record_scales(tmp_path_factory, scale):
     record = wall(50.0 * scale, channel={"values": base * scale})
     event = one(record.write(folder))
     assert event.metadata["velocity_change_kmh"] == pytest.approx(-50.0 * scale, abs=0.02)
+
+
+@pytest.mark.parametrize("rate_hz", [1000, 8192, 9600, 10000, 12000, 12500, 16384, 20000, 1e6 / 30])
+@pytest.mark.parametrize("count", [800, 3001, 30001])
+@pytest.mark.parametrize("start_s", [0.0, -0.0123457])
+def test_the_step_is_freed_from_the_rounding_of_six_decimals(rate_hz, count, start_s):
+    times = np.round(start_s + np.arange(count) / rate_hz, 6)
+    assert 1.0 / step_of(times) == pytest.approx(rate_hz, rel=1e-12)
