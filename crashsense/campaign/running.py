@@ -84,8 +84,8 @@ class Estimate:
             f"{self.events} events x {self.sensor_sets} sensor sets x {self.algorithms} algorithms "
             f"x {self.draws} draws (the nominal one included) = {self.evaluations} evaluations, "
             f"{self.rows} rows\n"
-            f"about {self.seconds:.0f} s with {self.workers} worker(s), "
-            f"about {self.bytes / 1e6:.1f} MB on disk"
+            f"about {_long(self.seconds)} with {self.workers} worker(s), "
+            f"about {_large(self.bytes)} on disk"
         )
 
 
@@ -457,6 +457,30 @@ class _Campaign:
                 order = pc.sort_indices(key, sort_keys=[(k, "ascending") for k in KEY])
                 for first in range(0, len(order), PIECE):
                     yield own.take(order[first : first + PIECE]).to_pandas()
+
+
+def _long(seconds: float) -> str:
+    """A time in words.
+
+    >>> _long(4.2), _long(5400.0), _long(260000.0)
+    ('4 s', '1.5 h', '3.0 days')
+    """
+    for size, word in ((86_400.0, "days"), (3_600.0, "h"), (120.0, "min")):
+        if seconds >= size:
+            return f"{seconds / (60.0 if word == 'min' else size):.1f} {word}"
+    return f"{seconds:.0f} s"
+
+
+def _large(size: float) -> str:
+    """A number of bytes in words.
+
+    >>> _large(2.5e6), _large(3.2e12)
+    ('2.5 MB', '3.2 TB')
+    """
+    for unit, word in ((1e12, "TB"), (1e9, "GB")):
+        if size >= unit:
+            return f"{size / unit:.1f} {word}"
+    return f"{size / 1e6:.1f} MB"
 
 
 def _count_failures(verdicts: pa.Table) -> int:

@@ -46,7 +46,7 @@ class Asked:
 def check_draw(draw: int, *, draws: int) -> None:
     """Refuse a draw that the run does not have."""
     if not 0 <= draw <= draws:
-        raise InputError([Fault("replay", "draw", draw, f"0 to {draws}, the draws of the run")])
+        raise InputError([Fault("run", "draw", draw, f"0 to {draws}, the draws of the run")])
 
 
 def pick(items: Sequence[_Item], name: str | None, *, kind: str, names: Sequence[str]) -> _Item:
@@ -54,14 +54,14 @@ def pick(items: Sequence[_Item], name: str | None, *, kind: str, names: Sequence
     if name is None:
         return items[-1]
     if name not in names:
-        raise unknown_name(kind, name, names, file="replay")
+        raise unknown_name(kind, name, names, file="run")
     return items[list(names).index(name)]
 
 
 def check_event(event: str, *, known: Sequence[str]) -> None:
     """Refuse an event that the run does not have."""
     if event not in known:
-        raise InputError([Fault("replay", "event", event, nearest(event, known))])
+        raise InputError([Fault("run", "event", event, nearest(event, known))])
 
 
 class Stored:

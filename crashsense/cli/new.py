@@ -33,17 +33,17 @@ BUILD = "cc -O2 -shared -fPIC -o {library} {source}"
 
 
 @click.command()
-@click.argument("kind", metavar="plan|sensor|rule|c-rule|recipe|record")
+@click.argument("kind", required=False, metavar="plan|sensor|rule|c-rule|recipe|record")
 @click.argument("file", required=False)
-def new(kind: str, file: str | None) -> None:
+def new(kind: str | None, file: str | None) -> None:
     """Write a commented template that runs as it is.
 
     FILE is my_plan.toml, my_sensor.toml ... without further word. A rule comes as an algorithm
     (.toml) and a rule written in Python (.py) beside it, a c-rule as an algorithm, a C source and
     the header of its interface, a record as a table (.csv). Nothing is ever overwritten.
     """
-    if kind not in KINDS:
-        raise InputError([Fault("command line", "kind", kind, nearest(kind, KINDS))])
+    if kind is None or kind not in KINDS:
+        raise InputError([Fault("command line", "kind", kind, nearest(kind or "", KINDS))])
     target = Path(file) if file is not None else Path(f"{_word(kind)}{_suffix(kind)}")
     texts = template(kind, target=target)
     # The header is the same for every rule in C: one that is there already serves.

@@ -22,9 +22,12 @@ STUDIES: dict[str, tuple[str, str, str]] = {
 DEFAULT_FOLDER = "crashsense-study-range"
 
 
-@click.group(cls=LazyGroup, table=STUDIES)
-def study() -> None:
-    """Studies on the library or on records."""
+@click.group(cls=LazyGroup, table=STUDIES, invoke_without_command=True)
+@click.pass_context
+def study(context: click.Context) -> None:
+    """Studies on the library or on records; without a name they are listed."""
+    if context.invoked_subcommand is None:
+        click.echo(context.get_help())
 
 
 class Numbers(click.ParamType):

@@ -241,6 +241,10 @@ def _take(parser: _Parser, found: dict[str, Any], key: str, value: Any) -> Findi
         if difflib.get_close_matches(key, known, n=1, cutoff=0.75):
             parser.fault("key", key, nearest(key, known))
             return None
+        words = _IN_WORDS.fullmatch(str(value).strip())
+        if words is not None and words[1] in EXPECTATIONS:  # a requirement must not be lost
+            parser.fault("key", key, nearest(key, RESTRAINTS))
+            return None
         note = "left as a comment"
         return Finding(
             "info", "metadata", parser.file, parser.where, key, nearest(key, known), note

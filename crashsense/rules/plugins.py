@@ -12,6 +12,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any, ClassVar
 
+from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.rules.contract import FloatArray, Rule
 from crashsense.rules.parameters import Declared, parameter
@@ -85,6 +86,9 @@ def as_rule(found: type, *, parameters: Mapping[str, Any], where: str) -> Rule:
         raise InputError([Fault(where, "parameters", dict(parameters), expected)]) from error
     if not isinstance(rule, Rule):
         raise InputError([Fault(where, "class", found.__name__, "a class that builds a rule")])
+    unknown = sorted((rule.requires | rule.uses) - set(CHANNELS))
+    if unknown:
+        raise InputError([Fault(where, "requires", n, nearest(str(n), CHANNELS)) for n in unknown])
     return rule
 
 

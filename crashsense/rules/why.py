@@ -158,6 +158,9 @@ class Why:
         out = []
         for branch in self.deciding:
             where = f"{branch.path}: " if branch.path else ""
+            if "measure" in branch.path.split("."):  # no demand of its own: it moves a threshold
+                out.append(f"threshold moved by: {where}{branch.measured}")
+                continue
             share = f"{100.0 * min(self.demand, 1.0):.1f} %"
             lacking = [a for a in branch.amounts if a.short > 0.0]
             missing = " and ".join(

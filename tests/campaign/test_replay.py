@@ -68,7 +68,7 @@ def test_only_the_event_that_is_asked_for_is_synthesised(command, run_folder, sy
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
-        ([POLE, "--draw", "7"], "replay: draw: got 7; expected 0 to 2, the draws of the run"),
+        ([POLE, "--draw", "7"], "run: draw: got 7; expected 0 to 2, the draws of the run"),
         (["side_pole_75_23"], f"did you mean '{POLE}'"),
         ([POLE, "--sensor-set", "standrad"], "did you mean 'standard'"),
         ([POLE, "--algorithm", "gaurded"], "did you mean 'guarded'"),

@@ -420,3 +420,9 @@ def test_damaged_tables_give_faults_and_never_a_traceback(tmp_path_factory, kind
     # Anything but a fault would have left this test by itself.
     assert lines
     assert all(line and "\n" not in line and "\r" not in line for line in lines)
+
+
+@pytest.mark.parametrize("line", ["driver_bag: fire by 5 ms (agreed)", "knee_airbag: no_fire"])
+def test_a_requirement_of_an_unknown_restraint_is_not_lost_as_a_comment(tmp_path, line):
+    with pytest.raises(InputError, match=f"key: got '{line.split(':')[0]}'; expected one of"):
+        read_record(write(tmp_path / "a.csv", stated=[line]))

@@ -378,3 +378,10 @@ def test_an_armed_rule_of_ones_own_keeps_its_branches(tmp_path: Path) -> None:
     assert rows.loc["front_airbag_stage_1", "held_by"] == "arming"
     seen = sense(run.plan.events[0].signals, load_sensor_set(), channels=("central_x",)).samples
     assert same_element(run.plan.algorithms[0].rules["front_airbag_stage_1"], seen)
+
+
+def test_a_misspelt_channel_of_an_own_rule_is_named(tmp_path: Path) -> None:
+    text = Path(PER_SAMPLE.rpartition(":")[0]).read_text(encoding="utf-8")
+    (tmp_path / "own.py").write_text(text.replace('"central_x"', '"centrla_x"'), encoding="utf-8")
+    with pytest.raises(InputError, match=r"requires: got 'centrla_x'.*did you mean 'central_x'"):
+        PythonRule(file=f"{tmp_path / 'own.py'}:LeakyVelocity", parameters={"threshold_m_s": 2.0})
