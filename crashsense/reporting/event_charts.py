@@ -24,12 +24,16 @@ def event_parts(
     view: RunView, nominal: pd.DataFrame, *, what_if: WhatIf
 ) -> Iterator[dict[str, Any]]:
     gated = {name for name, gate in view.gating.items() if gate}
+    place = {pair: number for number, pair in enumerate(view.pairs)}
     drawn: dict[tuple[str, ...], str] = {}
     grouped: dict[str, list[Any]] = {}
     for row in rows_of(nominal):
         grouped.setdefault(row.event, []).append(row)
     for event, rows in grouped.items():
-        required = [row for row in rows if row.expectation in REQUIRED]
+        required = sorted(
+            (row for row in rows if row.expectation in REQUIRED),
+            key=lambda row: place[row.sensor_set, row.algorithm],
+        )
         shown = None if view.event_view is None else view.event_view(event)
         page: dict[str, Any] = {
             "name": event,
@@ -200,11 +204,15 @@ def demand_traces(
 ) -> str:
     """Demand of one restraint over time: every algorithm, branches of the first."""
     several_sets = len({c.sensor_set for c in charts}) > 1
+
+    def name_of(chart: DemandChart) -> str:
+        return chart.algorithm + (f" / {chart.sensor_set}" if several_sets else "")
+
     lines = []
     looks = [(svg.BLUE, ""), (svg.VERMILION, "7 3"), (svg.GREEN, "2 3"), (svg.INK, "9 3 2 3")]
     for index, chart in enumerate(charts[: len(looks)]):
         colour, dash = looks[index]
-        name = chart.algorithm + (f" / {chart.sensor_set}" if several_sets else "")
+        name = name_of(chart)
         for trace in chart.traces:
             if trace.name == "total":
                 lines.append(svg.Line(name, trace.times_ms, trace.values, colour, 2.0, dash))
@@ -232,7 +240,7 @@ def demand_traces(
                 chart.algorithm,
                 chart.sensor_set,
             ):
-                words = f"{chart.algorithm} fires {fired:.1f} ms"
+                words = f"{name_of(chart)} fires {fired:.1f} ms"
                 marks.append(svg.Mark(words, fired, looks[index][0]))
     beyond = "; cut at 3" if max(seen, default=0.0) > 3.0 else ""
     words = restraint_words(restraint)

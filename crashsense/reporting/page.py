@@ -15,7 +15,14 @@ from crashsense.event import RESTRAINTS
 from crashsense.reporting import svg
 from crashsense.reporting.chances import Chances, chances_of
 from crashsense.reporting.event_charts import event_parts
-from crashsense.reporting.scales import origin_of_m, scale_words, unasked
+from crashsense.reporting.scales import (
+    NONE_FAILED,
+    FailedRows,
+    failed_rows,
+    origin_of_m,
+    scale_words,
+    unasked,
+)
 from crashsense.reporting.summary import (
     NOMINAL_ONLY,
     error_words,
@@ -169,6 +176,7 @@ class Combination:
     gate: bool
     ruleless: str
     errors: list[tuple[str, list[Any]]]
+    broken: str
     timing: list[tuple[str, str]]
     demand: list[tuple[str, str]]
     matrix: list[dict[str, Any]]
@@ -195,6 +203,7 @@ def _combinations(view: RunView, nominal: pd.DataFrame) -> list[Combination]:
             if (entry["sensor_set"], entry["algorithm"]) == (sensor_set, algorithm)
         ]
         label = view.labels[pair]
+        broken = failed_rows(nominal, pair=pair)
         out.append(
             Combination(
                 sensor_set,
@@ -203,6 +212,7 @@ def _combinations(view: RunView, nominal: pd.DataFrame) -> list[Combination]:
                 view.gating.get(algorithm, True),
                 ruleless=ruleless_words(nominal, pair, view.rules),
                 errors=_errors(view, pair, rows),
+                broken=_broken_words(broken),
                 timing=_timing(rows),
                 demand=_demand(rows),
                 matrix=_matrix(rows, failures=failures),
@@ -212,9 +222,14 @@ def _combinations(view: RunView, nominal: pd.DataFrame) -> list[Combination]:
                 margins=rows_of(worst_margins(rows, most=8, rules=view.rules)),
                 arming_only=rows_of(held_by_arming_only(rows)),
                 separation=[
-                    _separation(entry, rules=view.rules.get(algorithm)) for entry in separation
+                    _separation(
+                        entry,
+                        rules=view.rules.get(algorithm),
+                        failed=broken.get(entry["restraint"], NONE_FAILED),
+                    )
+                    for entry in separation
                 ],
-                unasked=unasked(separation) if separation else "",
+                unasked=unasked(separation, failed=broken) if separation else "",
                 chances=chances_of(
                     statistics,
                     sensor_set=sensor_set,
@@ -238,7 +253,24 @@ def _errors(view: RunView, pair: Pair, rows: pd.DataFrame) -> list[tuple[str, li
     return [(error_words(errors, label=view.labels[pair]), alike(errors)) for errors in found]
 
 
-def _separation(entry: Mapping[str, Any], *, rules: Sequence[str] | None) -> dict[str, Any]:
+def _broken_words(failed: Mapping[str, FailedRows]) -> str:
+    """Count and name the requirements not met because the rule failed; empty without any.
+
+    >>> _broken_words({"curtain_left": FailedRows(fire=2, no_fire=1)})
+    '3 requirements are not met because THE RULE FAILED: curtain, left 3'
+    """
+    if not failed:
+        return ""
+    sizes = {name: rows.fire + rows.no_fire for name, rows in failed.items()}
+    total = sum(sizes.values())
+    verb = "requirement is" if total == 1 else "requirements are"
+    names = "; ".join(f"{restraint_words(name)} {size}" for name, size in sizes.items())
+    return f"{total} {verb} not met because THE RULE FAILED: {names}"
+
+
+def _separation(
+    entry: Mapping[str, Any], *, rules: Sequence[str] | None, failed: FailedRows
+) -> dict[str, Any]:
     has_rule = rules is None or entry["restraint"] in rules
     c, m, ratio = (entry[name] if has_rule else None for name in ("c", "m", "ratio"))
     return {
@@ -248,7 +280,7 @@ def _separation(entry: Mapping[str, Any], *, rules: Sequence[str] | None) -> dic
         "m": "" if m is None else f"{m:.2f}",
         "m_event": origin_of_m(entry) if has_rule else "",
         "ratio": "" if ratio is None else f"{ratio:.2f}",
-        "works": scale_words(entry, has_rule=has_rule),
+        "works": scale_words(entry, has_rule=has_rule, failed=failed),
     }
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from crashsense.campaign.statistics import upper_bound_without_failure
 from crashsense.event import RESTRAINTS
-from crashsense.reporting.scales import scale_words, unasked
+from crashsense.reporting.scales import NONE_FAILED, FailedRows, failed_rows, scale_words, unasked
 from crashsense.reporting.tally import (
     BY_WEIGHT,
     MET,
@@ -331,7 +331,15 @@ def _separation_lines(view: RunView) -> list[str]:
         entries = [e for e in view.separation if (e["sensor_set"], e["algorithm"]) == pair]
         if not entries:
             continue
-        rows = [_separation_row(entry, rules=view.rules.get(pair[1])) for entry in entries]
+        failed = failed_rows(view.nominal, pair=pair)
+        rows = [
+            _separation_row(
+                entry,
+                rules=view.rules.get(pair[1]),
+                failed=failed.get(entry["restraint"], NONE_FAILED),
+            )
+            for entry in entries
+        ]
         of = f", {view.labels[pair]}" if len(view.shown) > 1 else ""
         head = [
             f"Separation, nominal{of}: threshold scale k works if m < k <= c",
@@ -344,17 +352,20 @@ def _separation_lines(view: RunView) -> list[str]:
         width = max(len(row[-1]) for row in rows)
         rows = [[*row[:-1], row[-1].ljust(width)] for row in rows]
         lines += ["", *columns([head, *rows])]
-        rest = unasked(entries)
+        rest = unasked(entries, failed=failed)
         if rest:
             lines += wrapped(f"  without a judged requirement: {rest}")
     return lines
 
 
-def _separation_row(entry: Mapping[str, Any], *, rules: Sequence[str] | None) -> list[str]:
+def _separation_row(
+    entry: Mapping[str, Any], *, rules: Sequence[str] | None, failed: FailedRows
+) -> list[str]:
     has_rule = rules is None or entry["restraint"] in rules
     c, m, ratio = (entry[name] if has_rule else None for name in ("c", "m", "ratio"))
     numbers = ["-" if value is None else f"{value:.2f}" for value in (c, m, ratio)]
-    return [f"  {entry['restraint']}", *numbers, scale_words(entry, has_rule=has_rule)]
+    works = scale_words(entry, has_rule=has_rule, failed=failed)
+    return [f"  {entry['restraint']}", *numbers, works]
 
 
 def _arming_lines(nominal: pd.DataFrame) -> list[str]:

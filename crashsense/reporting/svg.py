@@ -185,18 +185,37 @@ def _axes(frame: Frame, *, x_label: str, y_label: str, y_ticks: int = 5) -> list
     return out
 
 
-def _legend(lines: Sequence[Line], *, left: float, y: float) -> list[str]:
-    # The sample of the line stands before its words; text width is an estimate.
-    out = []
-    x = left
+#: Width of a letter and height of a line of text in a chart [px]; the width is an estimate.
+_LETTER = 6.4
+_LINE = 16.0
+
+
+def _legend_rows(lines: Sequence[Line], *, width: float) -> list[list[tuple[float, Line]]]:
+    """Entries of the legend with their place along a row, in as many rows as the width asks."""
+    rows: list[list[tuple[float, Line]]] = [[]]
+    x = 0.0
     for line in lines:
+        size = 26 + _LETTER * len(line.name)
+        if rows[-1] and x + size > width:
+            rows.append([])
+            x = 0.0
+        rows[-1].append((x, line))
+        x += size + 18
+    return rows
+
+
+def _legend(rows: Sequence[Sequence[tuple[float, Line]]], *, left: float, y: float) -> list[str]:
+    # The sample of the line stands before its words.
+    out = []
+    placed = [(left + x, k, line) for k, row in enumerate(rows) for x, line in row]
+    for x, row_number, line in placed:
+        base = y + _LINE * row_number
         dash = f' stroke-dasharray="{line.dash}"' if line.dash else ""
         out.append(
-            f'<path d="M{x:.1f} {y - 4:.1f}h21" fill="none" stroke="{line.colour}" '
+            f'<path d="M{x:.1f} {base - 4:.1f}h21" fill="none" stroke="{line.colour}" '
             f'stroke-width="{line.width + 0.5:g}"{dash}/>'
         )
-        out.append(_text(x + 26, y, line.name))
-        x += 26 + 6.4 * len(line.name) + 18
+        out.append(_text(x + 26, base, line.name))
     return out
 
 
@@ -225,7 +244,10 @@ def _marks(marks: Sequence[Mark], *, frame: Frame) -> list[str]:
             f'<path d="M{x:.1f} {frame.top:.1f}v{frame.height:.1f}" stroke="{mark.colour}" '
             f'stroke-width="1.2"{dash}/>'
         )
-        near_end = x > frame.left + 0.72 * frame.width
+        end = frame.left + frame.width
+        size = _LETTER * len(mark.name)
+        crowded = x > frame.left + 0.72 * frame.width or x + 4 + size > end
+        near_end = crowded and x - 4 - size > 0.0
         out.append(
             _text(
                 x - 4 if near_end else x + 4,
@@ -272,7 +294,10 @@ def line_chart(
                 seen += [float(line.y[inside].min()), float(line.y[inside].max())]
         low, high = padded(seen, least=1e-3)
         y_range = (low, high)
-    frame = Frame(x_range, y_range, 48.0, 42.0, width - 58.0, height - 82.0)
+    legend = _legend_rows(lines, width=width - 58.0)
+    more = _LINE * (len(legend) - 1)
+    frame = Frame(x_range, y_range, 48.0, 42.0 + more, width - 58.0, height - 82.0)
+    height += more
     out = [
         f'<svg class="chart" viewBox="0 0 {width:g} {height:g}" role="img" '
         f'aria-label="{escape(label, quote=True)}">'
@@ -301,7 +326,7 @@ def line_chart(
                 )
             )
     out += _marks(marks, frame=frame)
-    out += _legend(lines, left=frame.left, y=31.0)
+    out += _legend(legend, left=frame.left, y=31.0)
     out.append("</svg>")
     return "".join(out)
 

@@ -19,6 +19,7 @@ from crashsense.channels import CHANNELS
 from crashsense.errors import InputError, RuleError
 from crashsense.event import RESTRAINTS, Event
 from crashsense.reporting.view import DemandChart, EventView, SensedChannel, Trace
+from crashsense.rules.checked import guarded
 from crashsense.rules.contract import sharing
 from crashsense.rules.sweep import swept_demand
 from crashsense.rules.why import why
@@ -75,11 +76,13 @@ def trace_event(event: Event, *, job: Job) -> EventView:
             quiet += [name for name in silent if name not in quiet]
         with sharing():
             for algorithm in job.algorithms:
-                charts, why_lines = _demands(
+                charts, found = _demands(
                     event, block, sensed, samples, sensor_set=sensor_set, algorithm=algorithm
                 )
                 demands += charts
-                reasons += why_lines
+                name = algorithm.name
+                name += f" / {sensor_set.name}" if len(job.sensor_sets) > 1 else ""
+                reasons += [(f"Why: {name}, {restraint}", lines) for restraint, lines in found]
     return EventView(
         event.name,
         title=event.title,
@@ -135,6 +138,10 @@ def _demands(
     sensor_set: SensorSet,
     algorithm: Algorithm,
 ) -> tuple[list[DemandChart], list[tuple[str, Sequence[str]]]]:
+    """Demand to draw of each restraint, and lines that explain it, by restraint.
+
+    A rule that fails, here or in the campaign, gives a line that says so; it never ends the page.
+    """
     charts: list[DemandChart] = []
     reasons: list[tuple[str, Sequence[str]]] = []
     times = 1e3 * samples.times_s[0]
@@ -151,10 +158,16 @@ def _demands(
         )
         if rule is None or not branches:
             continue
+        verdict = row["verdict"] if isinstance(row["verdict"], str) else row["verdict"][0]
+        if verdict == "rule_error":
+            reason = row["reason"] if isinstance(row["reason"], str) else row["reason"][0]
+            reasons.append((restraint, [f"the rule failed: {reason}"]))
+            continue
         swept = None
         scored = event.requirements[restraint].expectation != "open"
         try:
-            swept = Trace("swept", times, swept_demand(rule, samples)[0]) if scored else None
+            with guarded(rule):
+                swept = Trace("swept", times, swept_demand(rule, samples)[0]) if scored else None
         except (InputError, RuleError):
             swept = None
         charts.append(
@@ -166,9 +179,12 @@ def _demands(
                 swept=swept,
             )
         )
-        verdict = row["verdict"] if isinstance(row["verdict"], str) else row["verdict"][0]
-        if verdict in FAILURES and verdict != "rule_error" and algorithm.gate:
-            reasons.append((f"Why: {algorithm.name}, {restraint}", why(rule, samples).lines()))
+        if verdict in FAILURES and algorithm.gate:
+            try:
+                with guarded(rule):
+                    reasons.append((restraint, why(rule, samples).lines()))
+            except RuleError as error:
+                reasons.append((restraint, [f"the rule failed: {error}"]))
     return charts, reasons
 
 

@@ -313,3 +313,62 @@ def test_chances_over_draws_stand_on_the_page(drawn_view, view):
     assert "100.00 (69.15–100.00)" in text
     assert "72.25–100.00" in text
     assert "Chance of failure" not in "".join(page_parts(view))
+
+
+def test_separation_on_the_page_says_where_the_rule_failed(view):
+    frame = view.nominal.copy()
+    own = (frame["algorithm"] == "guarded") & (frame["restraint"] == "front_airbag_stage_1")
+    frame.loc[own & (frame["expectation"] == "fire"), "verdict"] = "rule_error"
+    entry = {**view.separation[0], "c": None, "c_event": "", "ratio": None, "m": 4.91}
+    broken = replace(view, nominal=frame, tally=Tally().add(frame), separation=[entry])
+    page = "".join(page_parts(broken))
+    assert "the rule failed where it must fire (4 rows); no k is known to work" in page
+    assert "never required" not in page
+
+
+def test_what_a_failed_rule_left_unmet_is_counted_and_named(view):
+    frame = view.nominal.copy()
+    broken = (frame["algorithm"] == "guarded") & frame["restraint"].isin(
+        ["curtain_left", "curtain_right"]
+    )
+    broken &= frame["expectation"] == "no_fire"
+    frame.loc[broken, "verdict"] = "rule_error"
+    page = "".join(page_parts(replace(view, nominal=frame, tally=Tally().add(frame))))
+    told = "8 requirements are not met because THE RULE FAILED: curtain, left 4; curtain, right 4."
+    assert told in page
+    assert "THE RULE FAILED" not in "".join(page_parts(view))
+
+
+def test_the_line_of_a_fold_wraps(page):
+    assert re.search(r"summary\.v \{[^}]*white-space:normal", page)
+
+
+def test_no_prose_stands_inside_a_scrolling_box(page):
+    boxes = re.findall(r'<div class="scroll">(.*?)</div>', page, re.DOTALL)
+    assert len(boxes) > 8
+    assert "Share of the draws with each verdict" in page
+    assert [box for box in boxes if "<caption" in box or "<p" in box] == []
+    assert {box.strip()[:6] for box in boxes} == {"<table"}
+
+
+def two_sets_drawn(view):
+    """Two sensor sets with traces of both; rows stand in another order than asked for."""
+
+    def both(event):
+        one = view.event_view(event)
+        more = [replace(d, sensor_set="narrow") for d in one.demands]
+        return replace(one, demands=[*more, *one.demands])
+
+    return replace(with_two_sets(view), event_view=both)
+
+
+def test_with_two_sets_fire_labels_and_event_rows_name_them_in_order(view):
+    shown = two_sets_drawn(view)
+    page = "".join(page_parts(shown))
+    section = page[page.index('id="event-wall_56_belted"') :]
+    section = section[: section.index("</details>")]
+    assert re.search(r">guarded / narrow fires [0-9.]+ ms</text>", section)
+    pairs = re.findall(r"<td>(guarded|plain)</td><td>(narrow|standard)</td>", section)
+    expected = [(algorithm, sensor_set) for sensor_set, algorithm in shown.pairs]
+    assert list(dict.fromkeys(pairs)) == expected
+    assert len(expected) == 4

@@ -380,7 +380,7 @@ ENTRY = {"c": 1.2, "m": 0.9, "c_event": "pole", "m_event": "kerb", "infeasible":
     [
         ({"c": 3.0, "m": 3.0, "c_event": "wall", "m_event": "wall", "m_early": True},
          "no k (wall before it may fire as high as wall)"),
-        ({"c": 0.0, "m": 0.0}, "no k (pole stays at 0)"),
+        ({"c": 0.0, "m": 0.0}, "no k (pole stays at 0 until the required time)"),
         ({"c": None, "m": 0.0}, "never required in this run"),
         ({"c": None, "infeasible": ["steep"]}, "no required time can be met; k above 0.90"),
         ({"m": None}, "never forbidden in this run; k up to 1.20"),
@@ -391,3 +391,28 @@ ENTRY = {"c": 1.2, "m": 0.9, "c_event": "pole", "m_event": "kerb", "infeasible":
 )  # fmt: skip
 def test_scales_in_words_that_are_true(changes, words):
     assert scale_words({**ENTRY, **changes}) == words
+
+
+def test_separation_says_where_the_rule_failed(view):
+    broken = view.nominal.copy()
+    own = (broken["algorithm"] == "guarded") & (broken["restraint"] == "front_airbag_stage_1")
+    broken.loc[own & (broken["expectation"] == "fire"), "verdict"] = "rule_error"
+    entry = {**view.separation[0], "c": None, "c_event": "", "ratio": None, "m": 4.91}
+    text = text_summary(
+        replace(view, nominal=broken, tally=Tally().add(broken), separation=[entry])
+    )
+    assert "the rule failed where it must fire (4 rows); no k is known to work" in text
+    assert "never required" not in text
+    # Nothing left to judge: the restraint is not passed off as never asked for.
+    other = {**entry, "restraint": "curtain_left"}
+    text = text_summary(
+        replace(view, nominal=broken, tally=Tally().add(broken), separation=[other])
+    )
+    assert "without a judged requirement: front_airbag_stage_1 (the rule failed)," in text
+
+
+def test_a_failed_rule_elsewhere_changes_no_other_words(view):
+    broken = view.nominal.copy()
+    broken.loc[broken["algorithm"] == "plain", "verdict"] = "rule_error"
+    shown = replace(view, nominal=broken, tally=Tally().add(broken))
+    assert "all met at k = 1" in text_summary(shown)

@@ -133,3 +133,51 @@ def test_demand_chart_marks_what_fired():
     assert "inadvertent 5.00 (off scale)" in words
     assert "held by main 0.70" in words
     assert "threshold" in words
+
+
+def texts_of(chart: str) -> list[tuple[str, float, float, str]]:
+    """Words, place and anchor of every text of a chart."""
+    found = ElementTree.fromstring(chart).iter("text")
+    return [
+        (t.text or "", float(t.get("x")), float(t.get("y")), t.get("text-anchor", "start"))
+        for t in found
+    ]
+
+
+def test_a_long_legend_takes_more_lines_and_leaves_the_plot_its_height():
+    x = np.linspace(0.0, 100.0, 20)
+    names = [f"algorithm number {k} / sensor set {k}" for k in range(4)]
+
+    def chart(chosen):
+        return svg.line_chart(
+            [svg.Line(name, x, x) for name in chosen],
+            label="l",
+            x_label="x [ms]",
+            y_label="y [-]",
+            x_range=(0.0, 100.0),
+        )
+
+    texts = {words: (x, y) for words, x, y, _ in texts_of(chart(names))}
+    assert all(texts[name][0] + 6.4 * len(name) <= 560.0 for name in names)
+    assert len({texts[name] for name in names}) == 4
+    assert len({texts[name][1] for name in names}) == 2
+    height = {
+        n: float(chart(names[:n]).split('viewBox="0 0 560 ')[1].split('"')[0]) for n in (1, 4)
+    }
+    assert height[4] - height[1] == 16.0
+
+
+def test_a_long_mark_stays_in_the_chart():
+    x = np.linspace(0.0, 100.0, 20)
+    name = "guarded / central_35g fires 60.0 ms"
+    chart = svg.line_chart(
+        [svg.Line("a", x, x)],
+        label="l",
+        x_label="x [ms]",
+        y_label="y [-]",
+        x_range=(0.0, 100.0),
+        marks=[svg.Mark(name, 65.0)],
+    )
+    ((_, at, _, anchor),) = [entry for entry in texts_of(chart) if entry[0] == name]
+    assert anchor == "end"
+    assert at - 6.4 * len(name) > 0.0
