@@ -204,8 +204,8 @@ def _result(found: Comparison) -> str:
         code = (
             " (exit code 1: lost significantly over draws; a result, not an error)."
             if sure
-            else " (exit code 0: none lost at nominal, none significantly over draws; that shows no"
-            " absence of losses)."
+            else " (exit code 0: none lost at nominal, none significantly over draws; too few"
+            " draws show nothing as significant)."
         )
         return f"RESULT: of gating algorithms none lost at nominal; {draws}{code} {_UNMET}"
     gating = found.table["gating"].any()
