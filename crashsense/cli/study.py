@@ -85,11 +85,13 @@ def range_command(**options: Any) -> int:
     from crashsense.engine import choose, using
     from crashsense.rules import load_algorithm
     from crashsense.sensing import load_sensor_set
+    from crashsense.studies.folders import check_folder
     from crashsense.studies.range_files import check_range_folder, write_range_study
     from crashsense.studies.sensor_range import study_range
+    from crashsense.studies.wording import count
 
     # Before the events, whose making takes a while: what is mistyped is told at once.
-    check_range_folder(options["out"])
+    check_folder(check_range_folder(options["out"]), study="study range")
     engine, note = choose(options["engine"])
     algorithm = load_algorithm(options["algorithm"])
     sensor_set = load_sensor_set(options["sensor_set"])
@@ -117,7 +119,7 @@ def range_command(**options: Any) -> int:
     click.echo(f"CAUTION: {CAUTION}\n")
     click.echo(
         f"{options['sensor']}, {options['restraint']}, algorithm {found.metadata['algorithm']},"
-        f" {found.table['event'].nunique()} events, nominal sensors\n"
+        f" {count(found.table['event'].nunique(), 'event')}, nominal sensors\n"
     )
     click.echo(_settings_text(found.settings, found.metadata))
     click.echo("\n" + "\n".join(found.advice))
@@ -160,6 +162,11 @@ def _settings_text(settings: Any, metadata: dict[str, Any]) -> str:
         "  shift: fire time less that of the ideal sensor (+ later, - earlier), worst must-fire"
         " event that the ideal\n  sensor meets; lost, gained: requirements against the ideal sensor"
     )
+    if velocity:
+        lines.append(
+            "  due: at the required time, all crashes; 60 ms: frontal and rear events only, '-' for"
+            " a sensor or\n  restraint of the side"
+        )
     return "\n".join(lines)
 
 

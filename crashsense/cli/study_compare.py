@@ -26,15 +26,19 @@ def compare_command(
     too. Requirements are lost and gained at nominal; with the same seed, variation and draws both
     runs are also compared draw by draw.
 
-    Exit code 0: no requirement of a gating algorithm was lost. 1: some were, which is a result and
-    not an error. 2: bad input.
+    Exit code 0: no requirement of a gating algorithm was lost. 1: some were, at nominal or over
+    paired draws significantly (exact McNemar test, Holm, 5 %), which is a result and not an error.
+    2: bad input.
     """
     from crashsense.studies.comparison import compare_runs, write_comparison
     from crashsense.studies.comparison_report import comparison_text
+    from crashsense.studies.folders import check_folder
 
+    if out is not None:
+        check_folder(out, study="study compare")
     found = compare_runs(run_a, run_b, algorithms=algorithm, sensor_sets=sensor_set)
     text = comparison_text(found)
     if out is not None:
         write_comparison(found, out, text=text)
     click.echo(text)
-    return 1 if len(found.lost) else 0
+    return 1 if len(found.lost) or len(found.lost_significantly) else 0

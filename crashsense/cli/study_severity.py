@@ -58,18 +58,25 @@ def _range(text: str) -> list[float]:
 @click.option("--belts", multiple=True, type=OneOf("belted", "unbelted"), help="Default: both.")
 @click.option("--seed", type=WholeNumber(0), default=1, show_default=True)
 @click.option("--workers", type=WholeNumber(1), help="Processes to use.")
-@click.option("--out", default=DEFAULT_FOLDER, metavar="DIR", show_default=True)
+@click.option(
+    "--out",
+    metavar="DIR",
+    help=f"Default {DEFAULT_FOLDER}, numbered if that holds another study.",
+)
 def severity_command(recipe: str, **options: Any) -> int:
     """Chance of firing over impact speed, for one frontal, side or rear RECIPE (name or file).
 
     For each restraint: the share of draws that fire at each speed, the share in time where it must,
     the speed at which half fire, and where the limits of the matrix lie. Writes severity.csv,
-    severity_curves.csv, severity.txt, severity.svg and severity.png.
+    severity_curves.csv, severity.txt, severity.svg and severity.png. Without --out a folder that
+    holds another study is left alone, and the next one takes a number.
     """
-    from crashsense.studies.severity import check_folder, study_severity, write_severity_study
+    from crashsense.studies.folders import check_folder, free_folder
+    from crashsense.studies.severity import study_severity, write_severity_study
     from crashsense.studies.severity_report import severity_text
 
-    check_folder(options["out"])
+    named = options["out"]
+    check_folder(named or DEFAULT_FOLDER, study="study severity")
     bar = sys.stderr.isatty()
 
     def progress(done: int, total: int, **_: Any) -> None:
@@ -89,6 +96,7 @@ def severity_command(recipe: str, **options: Any) -> int:
     )
     text = severity_text(found)
     click.echo(text)
-    folder = write_severity_study(found, options["out"], text=text)
+    target = named or free_folder(DEFAULT_FOLDER, name="severity.txt", text=text + "\n")
+    folder = write_severity_study(found, target, text=text)
     click.echo(f"\nTables and figure: {folder}")
     return 0

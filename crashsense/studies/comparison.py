@@ -23,6 +23,7 @@ from crashsense.event import RESTRAINTS
 from crashsense.scoring import FAILURES, VERDICTS
 from crashsense.studies.paired import holm, mcnemar_exact
 from crashsense.studies.two_runs import DRAWN_BY, Pair, Side, arrow, pair_settings, read_side
+from crashsense.studies.wording import count
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -32,6 +33,9 @@ MET = ("on_time", "held")
 
 #: Two required times closer than this are the same [ms].
 SAME_MS = 1e-6
+
+#: A loss over draws is significant where its p-value, adjusted by Holm, is below this [-].
+LEVEL = 0.05
 
 _IS_MET = np.array([verdict in MET for verdict in VERDICTS] + [False])
 _FAILED = np.array([verdict in FAILURES for verdict in VERDICTS] + [False])
@@ -63,6 +67,22 @@ class Comparison:
     def lost(self) -> pd.DataFrame:
         """Gating requirements met before and not after, at nominal."""
         return self.table[(self.table["change"] == "lost") & self.table["gating"]]
+
+    @property
+    def lost_in_draws(self) -> pd.DataFrame:
+        """Gating requirements not lost at nominal, but in some paired draw."""
+        if not self.paired_draws:
+            return self.table.iloc[:0]
+        rows = self.table[self.table["gating"] & (self.table["change"] != "lost")]
+        return rows[rows["draws_lost"] > 0]
+
+    @property
+    def lost_significantly(self) -> pd.DataFrame:
+        """Of :attr:`lost_in_draws` those lost in more draws than gained, below :data:`LEVEL`."""
+        rows = self.lost_in_draws
+        if rows.empty:
+            return rows
+        return rows[(rows["draws_lost"] > rows["draws_gained"]) & (rows["p_holm"] < LEVEL)]
 
 
 #: Column of the table -> what it means; ``_before`` and ``_after`` as in a verdict table.
@@ -121,10 +141,11 @@ def _compared(
     table = _nominal_table(ours, theirs, pairs)
     changed = int(table["requirement_changed"].sum())
     if changed:
+        verb = "is itself another" if changed == 1 else "are themselves others"
         said.insert(
             0,
-            f"{changed} requirements are themselves others (listed below): what changed there is"
-            " not the algorithm's doing.",
+            f"{count(changed, 'requirement')} {verb} (listed below): what changed there is not the"
+            " algorithm's doing.",
         )
     said += _said_of_inputs(before, after, pairs, sorted(mine & other))
     withheld, draws = _withheld(before, after)
@@ -180,8 +201,8 @@ def _said_of_inputs(
     vehicles = sorted(key for key in differing if key.startswith("vehicle: "))
     if touched:
         said.append(
-            f"The recipe or record of {len(touched)} events is another ({_some(touched)}): what"
-            " changed there need not be the algorithm's doing."
+            f"The recipe or record of {count(len(touched), 'event')} is another"
+            f" ({_some(touched)}): what changed there need not be the algorithm's doing."
         )
     if vehicles:
         said.append(f"Other content, {_some(vehicles)}: recipes that use it give other signals.")

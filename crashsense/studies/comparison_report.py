@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from crashsense.resources import CAUTION
 from crashsense.studies.comparison import Comparison
 from crashsense.studies.two_runs import Side
+from crashsense.studies.wording import count
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -190,15 +191,37 @@ def _draws(found: Comparison, number: int, rows: pd.DataFrame) -> list[str]:
 
 
 def _result(found: Comparison) -> str:
-    lost = len(found.lost)
+    """The last line; it says which losses make the exit code 1."""
+    lost, sure = len(found.lost), len(found.lost_significantly)
+    draws = _result_of_draws(found)
     if lost:
+        other = f"; besides, {draws}" if draws else ""
         return (
-            f"RESULT: {lost} requirements of gating algorithms lost, nominal"
+            f"RESULT: {count(lost, 'requirement')} of gating algorithms lost, nominal{other}"
             " (exit code 1: a result, not an error)."
         )
+    if draws:
+        code = (
+            " (exit code 1: lost significantly over draws; a result, not an error)."
+            if sure
+            else " (exit code 0: none lost at nominal, none significantly over draws; too few"
+            " draws show nothing as significant)."
+        )
+        return f"RESULT: of gating algorithms none lost at nominal; {draws}{code} {_UNMET}"
     gating = found.table["gating"].any()
     what = "No requirement of a gating algorithm" if gating else "No gating algorithm; nothing"
-    return (
-        f"RESULT: {what} was lost in what both runs judged, nominal. What was not met before and is"
-        " not met now is no part of this; see each run."
-    )
+    over = f" or in any of {count(found.paired_draws, 'paired draw')}" if found.paired_draws else ""
+    if not gating:
+        over = ""
+    return f"RESULT: {what} was lost in what both runs judged, nominal{over}. {_UNMET}"
+
+
+_UNMET = "What was not met before and is not met now is no part of this; see each run."
+
+
+def _result_of_draws(found: Comparison) -> str:
+    """Requirements not lost at nominal that paired draws lose; empty where there are none."""
+    some, sure = len(found.lost_in_draws), len(found.lost_significantly)
+    if not some:
+        return ""
+    return f"{count(some, 'requirement')} lost in some draws, {sure or 'none'} significantly (Holm)"

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from crashsense.scoring import FAILURES, VERDICTS
+from crashsense.studies.wording import count
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,6 +26,7 @@ LIMIT_SHIFT_MS = 0.5
 #: some 10 ms after contact: what its sensor loses by 60 ms comes after the decision.
 CRASHES = ("frontal", "side", "rear")
 LASTING = ("frontal", "rear")
+SIDE = ("side_", "curtain_")
 
 #: Names listed in a sentence; the tables hold the rest.
 LISTED = 5
@@ -43,12 +45,13 @@ def summarise(
 
     ``worst_fire_time_shift_ms`` has its sign (negative: earlier than the ideal sensor) and looks at
     the must-fire events whose requirement the ideal sensor meets. Velocity errors are magnitudes,
-    at the required time over all crash events, at 60 ms over frontal and rear ones. *ratios* and
-    *ideal_ratios*: setting -> separation.
+    at the required time over all crash events, at 60 ms over frontal and rear ones; NaN at 60 ms
+    for a sensor or restraint of the side. *ratios* and *ideal_ratios*: setting -> separation.
     """
     import pandas as pd
 
     out = []
+    side = metadata["sensor"].startswith(SIDE) or metadata["restraint"].startswith(SIDE)
     for name, rows in table.groupby("sensor_set", sort=False):
         found, ideal = ratios.get(str(name)), ideal_ratios.get(str(name))
         row: dict[str, Any] = {
@@ -68,7 +71,7 @@ def summarise(
         if "velocity_error_60ms_m_s" in metadata["columns"]:
             for column, families in (
                 ("velocity_error_required_m_s", CRASHES),
-                ("velocity_error_60ms_m_s", LASTING),
+                ("velocity_error_60ms_m_s", () if side else LASTING),
             ):
                 row |= _worst(rows[rows["family"].isin(families)], column, size=True)
             row["velocity_resolution_m_s"] = rows["velocity_resolution_m_s"].iloc[0]
@@ -242,7 +245,7 @@ def _by_range(
                     for _, r in those.iterrows()
                 ]
                 verb = "loses" if change == "lost" else "gains"
-                parts.append(f"{verb} {_count(len(those), 'requirement')}: {_listed(named)}")
+                parts.append(f"{verb} {count(len(those), 'requirement')}: {_listed(named)}")
         parts += _velocity(rows, setting)
         kept = _moved(rows[(rows["expectation"] == "fire") & (rows["requirement"] == "met")])
         if len(kept):
@@ -289,10 +292,6 @@ def _velocity(rows: pd.DataFrame, setting: pd.Series) -> list[str]:
     return []
 
 
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"
-
-
 def _not_the_range(table: pd.DataFrame, settings: pd.DataFrame) -> list[str]:
     """What fails with the ideal sensor too."""
     lines = []
@@ -304,7 +303,7 @@ def _not_the_range(table: pd.DataFrame, settings: pd.DataFrame) -> list[str]:
     if names:
         verb = "fails" if len(names) == 1 else "fail"
         lines.append(
-            f"{len(names)} of {_count(total, 'requirement')} {verb} at every range tried and with"
+            f"{len(names)} of {count(total, 'requirement')} {verb} at every range tried and with"
             f" the ideal sensor: the range is not the cause ({_listed(names, separator=', ')})."
             " What a range would do to an algorithm that meets them, this study cannot tell."
         )
@@ -377,10 +376,12 @@ def _limits(settings: pd.DataFrame, metadata: Mapping[str, Any]) -> list[str]:
             " hidden clipping is a lower bound."
         )
     if metadata["synthesised"]:
+        why = ""
+        if metadata["synthesised_frontal"]:
+            why = "the band strength of the frontal model is fitted to one public crash record, so "
         lines.append(
-            f"{_count(metadata['synthesised'], 'event')} synthesised from recipes: the band"
-            " strength of the frontal model is fitted to one public crash record, so this study is"
-            " no independent evidence for a range; measured records of the vehicle are."
+            f"{count(metadata['synthesised'], 'event')} synthesised from recipes: {why}this study"
+            " is no independent evidence for a range; measured records of the vehicle are."
         )
     lines.append("Nominal sensors only; certified practice decides, not this study.")
     return lines

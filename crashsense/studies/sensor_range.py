@@ -272,6 +272,9 @@ def study_range(
         "events_without_the_sensor": skipped,
         "records": [event.name for event in events if _is_record(event)],
         "synthesised": sum("recipe" in event.metadata for event in events),
+        "synthesised_frontal": sum(
+            "recipe" in event.metadata and event.family == "frontal" for event in events
+        ),
     }
     summary = summarise(table, metadata, ratios=found, ideal_ratios=best)
     return RangeStudy(table[list(columns)], summary, advise(table, summary, metadata), metadata)

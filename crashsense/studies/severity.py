@@ -14,7 +14,6 @@ memory.)
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -436,14 +435,6 @@ def _speeds(rows: pd.DataFrame, notes: list[str], *, name: str) -> dict[str, flo
             first, last = max(int(ends[0]) - 1, 0), min(int(ends[1]), steps.size)
             row["step_kmh"] = float(steps[first : max(last, first + 1)].max())
     return row
-
-
-def check_folder(folder: str | Path) -> None:
-    """Refuse a folder that cannot be written: before the draws are run, not after."""
-    target = Path(folder).absolute()
-    there = next(path for path in (target, *target.parents) if path.exists())
-    if not there.is_dir() or not os.access(there, os.W_OK):
-        raise InputError([Fault("study severity", "--out", str(folder), "a folder to write in")])
 
 
 def write_severity_study(study: SeverityStudy, folder: str | Path, *, text: str) -> Path:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from crashsense.resources import CAUTION
 from crashsense.studies.severity import SeverityStudy
+from crashsense.studies.wording import count
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -32,7 +33,8 @@ def severity_text(study: SeverityStudy) -> str:
         f"CAUTION: {CAUTION}",
         "",
         f"{study.recipe}: {study.title}",
-        f"{len(speeds)} speeds, {speeds[0]:g} to {speeds[-1]:g} km/h; {study.draws} draws each,"
+        f"{count(len(speeds), 'speed')}, {speeds[0]:g} to {speeds[-1]:g} km/h;"
+        f" {count(study.draws, 'draw')} each,"
         f" seed {study.seed}; sensors {study.sensor_set}; intervals 95 %",
     ]
     for (algorithm, state), curves in study.curves.groupby(["algorithm", "belts"], sort=False):

@@ -4,11 +4,13 @@ Ladders come from the rows of the event matrix (from memory of the trade; a vehi
 requirement differs): ``no_fire`` up to the highest speed that must not fire, ``fire`` from the
 lowest that must, ``open`` between, each per belt state. Required times are free flight from the
 motion at that speed. Where a kind of crash has no row that must not fire, nothing below its first
-row is ``no_fire``.
+row is ``no_fire``. Where stage 1 must not fire nothing is to fire (class N), except that a belted
+wall above the row without pretensioner allows it.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -33,8 +35,17 @@ LADDERS: dict[str, dict[str, tuple[float | None, float | None]]] = {
     "bumper_barrier": {"unbelted": (10.0, None), "belted": (10.0, None)},
 }
 
-#: Wall speeds between which stage 2 is open [km/h] (low-risk rule, 49 CFR 571.208 S4.11, as read).
-STAGE_2_WALL_KMH = (26.0, 40.0)
+#: Highest speed at which the pretensioner too must not fire [km/h], where that is below the one of
+#: stage 1: F02 is class N belted and unbelted, F03 allows the pretensioner.
+PRETENSIONER_NO_FIRE_KMH = {"wall": 13.0}
+
+#: Speed up to which stage 2 stays in [km/h] (low-risk rule of the wall, 49 CFR 571.208 S4.11, as
+#: read): no other fixed obstacle hits harder. The matrix decides nothing for what moves.
+STAGE_2_NO_FIRE_KMH = 26.0
+MOVING = ("car", "offset car", "moving_barrier")
+
+#: Kind of crash -> lowest speed at which stage 2 must fire [km/h]. Rows F07, F19, F26.
+STAGE_2_FIRE_KMH = {"wall": 40.0, "deformable_barrier": 64.0, "centre_pole": 56.0}
 
 
 def crash_kind(parameters: FrontalParameters) -> str:
@@ -52,7 +63,8 @@ def frontal_severity(recipe: Recipe, speeds_kmh: Sequence[float]) -> list[Recipe
     """Return the recipe at each speed, its requirements by the ladder of the matrix.
 
     Names get the speed appended (``wall_full_25_at_17.5``); each recipe yields a belted and an
-    unbelted event. Restraints that the ladder does not judge are ``open``.
+    unbelted event. Up to the highest speed that must not fire, nothing is to fire; above it
+    restraints that the ladder does not judge are ``open``.
 
     Raises
     ------
@@ -112,21 +124,26 @@ def _entries(
             }
         )
 
+    kind = crash_kind(parameters)
     stage_2 = "no_fire" if expectation == "no_fire" else "open"
-    if crash_kind(parameters) == "wall":
-        low, high = STAGE_2_WALL_KMH
-        stage_2 = "no_fire" if speed_kmh <= low else "fire" if speed_kmh >= high else "open"
+    if kind not in MOVING and speed_kmh <= STAGE_2_NO_FIRE_KMH:
+        stage_2 = "no_fire"
+    elif speed_kmh >= STAGE_2_FIRE_KMH.get(kind, math.inf):
+        stage_2 = "fire"
     open_entry = RequirementEntry(expectation="open", basis="not judged by the ladder of speeds")
     first = next(iter(recipe.requirements.values()))
     far = {"left": "right", "right": "left"}.get(recipe.struck_side)
+    others = entry("no_fire") if expectation == "no_fire" else open_entry
     entries = {
-        restraint: first[restraint] if restraint == f"side_airbag_{far}" else open_entry
+        restraint: first[restraint] if restraint == f"side_airbag_{far}" else others
         for restraint in first
     }
     entries["front_airbag_stage_1"] = entry(expectation)
     entries["front_airbag_stage_2"] = entry(stage_2, 10.0)
     if state == "belted" and expectation == "fire":
         entries["belt_pretensioner"] = entry("fire")
+    elif expectation == "no_fire" and speed_kmh > PRETENSIONER_NO_FIRE_KMH.get(kind, math.inf):
+        entries["belt_pretensioner"] = open_entry
     return entries
 
 

@@ -89,8 +89,9 @@ def severity_ladder(recipe: Recipe) -> Ladder:
 def side_severity(recipe: Recipe, speeds_kmh: Sequence[float]) -> list[Recipe]:
     """Return the recipe at each speed, its requirements by the ladder of the matrix.
 
-    Names get the speed appended (``side_pole_90_29_at_17.5``). Restraints that the ladder does not
-    judge keep ``open``, except the far-side bag, and the front bags in a rear impact, which must
+    Names get the speed appended (``side_pole_90_29_at_17.5``). Up to the highest speed that must
+    not fire, no bag is to fire (class N). Above it restraints that the ladder does not judge are
+    ``open``, except the far-side bag, and the front bags in a rear impact, which must
     not fire at any speed.
 
     Raises
@@ -146,6 +147,10 @@ def _entry(
     far = {"left": "right", "right": "left"}.get(recipe.struck_side)
     if restraint == f"side_airbag_{far}" or (recipe.family == "rear" and restraint in FRONT):
         return entry
+    # The library leaves the pretensioner open in every side hit, class N included.
+    if restraint != "belt_pretensioner" and ladder.expectation(speed_kmh) == "no_fire":
+        basis = "no bag is to fire up to the highest speed of class N in the matrix"
+        return RequirementEntry(expectation="no_fire", timing="none", basis=basis)
     basis = "not judged by the ladder of speeds"
     return RequirementEntry(expectation="open", basis=basis)
 

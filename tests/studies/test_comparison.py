@@ -192,6 +192,70 @@ def test_draws_are_compared_in_pairs(tmp_path: Path, chunk: int) -> None:
     assert set(" ".join(COLUMNS).replace(",", "").split()) <= set(found.table.columns)
 
 
+def drawn(*verdicts: str, event: str = "a") -> Verdicts:
+    return {event: {STAGE_1: ["on_time", *verdicts]}}
+
+
+@pytest.mark.parametrize(
+    ("after", "gate", "code", "said"),
+    [
+        # McNemar 1947, exact: 2 * 0.5^5 = 0.0625 of 5 discordant draws, 2 * 0.5^6 = 0.031 of 6.
+        (["late"] * 5, True, 0, "1 requirement lost in some draws, none significantly (Holm)"),
+        (["late"] * 6, True, 1, "1 requirement lost in some draws, 1 significantly (Holm)"),
+        (["on_time"] * 6, True, 0, "nominal or in any of 8 paired draws."),
+        (["late"] * 6, False, 0, "No gating algorithm; nothing was lost"),
+    ],
+)
+def test_result_says_what_draws_lose(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    after: list[str],
+    gate: bool,
+    code: int,
+    said: str,
+) -> None:
+    a = made_run(tmp_path / "a", drawn(*["on_time"] * 8), gate=gate)
+    rest = ["on_time"] * (8 - len(after))
+    b = made_run(tmp_path / "b", drawn(*after, *rest), gate=gate)
+    assert run(["study", "compare", str(a), str(b)]) == code
+    result = capsys.readouterr().out.splitlines()[-1]
+    assert result.startswith("RESULT: ")
+    assert said in result
+    assert ("none lost at nominal" in result) == (gate and "late" in after)
+    why = "exit code 1: lost significantly over draws; a result, not an error"
+    assert (why in result) == bool(code)
+
+
+def test_draws_gained_are_no_loss(tmp_path: Path) -> None:
+    a = made_run(tmp_path / "a", drawn(*["late"] * 9, "on_time"))
+    b = made_run(tmp_path / "b", drawn(*["on_time"] * 9, "late"))
+    found = compare_runs(a, b)
+    # 2 * (1 + 10) * 0.5^10 = 0.021: a significant change, for the better.
+    assert found.table["p_holm"].min() < 0.05
+    assert len(found.lost_in_draws) == 1
+    assert found.lost_significantly.empty
+
+
+def test_a_nominal_loss_does_not_hide_losses_over_draws(tmp_path: Path) -> None:
+    words = {"a": {STAGE_1: ["on_time"] * 4}, "b": {STAGE_1: ["held"] * 4}}
+    a = made_run(tmp_path / "a", words)
+    late = {"a": {STAGE_1: ["late"] * 4}, "b": {STAGE_1: ["held", "inadvertent", "held", "held"]}}
+    text = comparison_text(compare_runs(a, made_run(tmp_path / "b", late)))
+    assert "1 requirement of gating algorithms lost, nominal; besides, 1 requirement lost" in text
+
+
+def test_out_is_looked_at_first(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    file = tmp_path / "file"
+    file.write_text("x")
+
+    def never(*_: Any, **__: Any) -> None:
+        raise AssertionError("compared before the folder was looked at")
+
+    monkeypatch.setattr("crashsense.studies.comparison.compare_runs", never)
+    for out in (file, file / "below"):
+        assert run(["study", "compare", "a", "b", "--out", str(out)]) == 2
+
+
 def test_other_seeds_give_no_paired_statistics(tmp_path: Path) -> None:
     a = made_run(tmp_path / "a", DRAWN_A)
     b = made_run(tmp_path / "b", DRAWN_B, seed=2)
@@ -216,7 +280,7 @@ def test_changed_requirements_are_said_first(tmp_path: Path) -> None:
     a = made_run(tmp_path / "a", nominal(a="on_time"), required_ms=20.0)
     b = made_run(tmp_path / "b", nominal(a="late"), required_ms=12.5)
     found = compare_runs(a, b)
-    assert found.said[0].startswith("1 requirements are themselves others")
+    assert found.said[0].startswith("1 requirement is itself another")
     text = comparison_text(found)
     assert "  a: front_airbag_stage_1  fire by 20.0 -> 12.5 ms" in text
     assert text.index("fire by 20.0 -> 12.5 ms") < text.index("Lost:")
@@ -234,7 +298,7 @@ def test_changed_inputs_are_said(tmp_path: Path) -> None:
         name.write_text(text.replace("speed_kmh = 25.0", f"speed_kmh = {speed}"), encoding="utf-8")
         campaign.evaluate(events=[str(name)], algorithms=["plain"], out=tmp_path / out)
     other = compare_runs(tmp_path / "one", tmp_path / "two").said
-    assert any(line.startswith("The recipe or record of 1 events is another") for line in other)
+    assert any(line.startswith("The recipe or record of 1 event is another") for line in other)
     same = compare_runs(tmp_path / "one", tmp_path / "same").said
     assert same == (
         "Sensor set standard: the same content in both.",

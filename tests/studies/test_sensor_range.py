@@ -397,6 +397,62 @@ def test_the_study_says_that_shipped_events_are_no_evidence(tmp_path: Path) -> N
     assert "no independent evidence" in text
 
 
+@pytest.mark.parametrize(
+    ("sensor", "restraint", "event", "fitted"),
+    [
+        ("central_x", "front_airbag_stage_1", "wall_full_40", True),
+        ("side_left_y", "side_airbag_left", "side_pole_90_29", False),
+    ],
+)
+def test_what_is_said_of_frontal_events_only(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    sensor: str,
+    restraint: str,
+    event: str,
+    fitted: bool,
+) -> None:
+    out = tmp_path / "out"
+    command = ["study", "range", "--sensor", sensor, "--restraint", restraint, "--ranges", "100"]
+    assert run([*command, "--events", event, "--out", str(out)]) == 0
+    shown = capsys.readouterr().out
+    assert " 1 event, nominal sensors" in shown
+    assert "1 event synthesised from recipes: " in shown
+    assert ("fitted to one public crash record" in shown) == fitted
+    assert "no independent evidence" in shown
+
+
+def test_a_side_sensor_has_no_velocity_at_60_ms(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "out"
+    command = ["study", "range", "--sensor", "side_left_y", "--restraint", "side_airbag_left"]
+    command += ["--events", "side_pole_90_29", "--events", "wall_full_40", "--ranges", "100"]
+    assert run([*command, "--out", str(out)]) == 0
+    shown = capsys.readouterr().out
+    assert "60 ms: frontal and rear events only" in shown
+    (row,) = [text for text in shown.splitlines() if text.startswith("  100 ")]
+    assert " / -  " in row
+    assert " m/s at 60 ms" not in shown
+    settings = pd.read_csv(out / "range_settings.csv")
+    assert settings["worst_velocity_error_60ms_m_s"].isna().all()
+    assert settings["worst_velocity_error_required_m_s"].notna().all()
+
+
+def test_a_folder_below_a_file_is_refused_first(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "file").write_text("x")
+
+    def never(*_: Any, **__: Any) -> None:
+        raise AssertionError("computed before the folder was looked at")
+
+    monkeypatch.setattr("crashsense.studies.sensor_range.study_range", never)
+    out = tmp_path / "file" / "below"
+    assert run(["study", "range", "--events", "wall_full_40", "--out", str(out)]) == 2
+    assert "expected a folder to write in" in capsys.readouterr().err
+
+
 def test_both_engines_say_the_same(tmp_path: Path) -> None:
     texts = []
     for name in ("numpy", "fast"):

@@ -124,7 +124,9 @@ def test_a_share_that_falls_with_speed_is_told() -> None:
         ("wall_full_25", STAGE_2, "belted", (10, 60), (26.0, 40.0)),
         ("wall_full_25", STAGE_1, "belted", (18, 22), (None, None)),
         ("wall_full_25", STAGE_1, "belted", (25, 60), (None, None)),
-        ("wall_full_25", "side_airbag_left", "belted", (10, 60), (None, None)),
+        ("wall_full_25", "side_airbag_left", "belted", (10, 60), (16.0, None)),
+        ("wall_full_13", "belt_pretensioner", "belted", (8, 60), (13.0, 25.0)),
+        ("wall_full_13", "belt_pretensioner", "unbelted", (8, 14), (13.0, None)),
         ("side_pole_90_29", "side_airbag_left", "belted", (5, 40), (10.0, 29.0)),
     ],
 )
@@ -238,6 +240,27 @@ def test_command_writes_table_text_and_figure(
     assert len(pd.read_csv(out / "severity_curves.csv")) == 7
     assert (out / "severity.png").read_bytes()[:4] == b"\x89PNG"
     assert "<svg" in (out / "severity.svg").read_text()
+
+
+def test_default_folder_keeps_another_study(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    first = ["study", "severity", "wall_full_25", "--speeds", "20", "--draws", "1"]
+    other = ["study", "severity", "odb_40_40", "--speeds", "20", "--draws", "1"]
+    assert run(first) == 0
+    kept = (tmp_path / "crashsense-study-severity" / "severity.txt").read_text()
+    assert "1 speed, 20 to 20 km/h; 1 draw each" in kept
+    assert run(other) == 0
+    assert run(first) == 0
+    assert (tmp_path / "crashsense-study-severity" / "severity.txt").read_text() == kept
+    told = (tmp_path / "crashsense-study-severity-2" / "severity.txt").read_text()
+    assert "odb_40_40: " in told
+    # The same study once more takes its own folder.
+    assert sorted(path.name for path in tmp_path.iterdir()) == [
+        "crashsense-study-severity",
+        "crashsense-study-severity-2",
+    ]
 
 
 def test_bad_input_is_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
