@@ -35,7 +35,7 @@ def compare_command(
     from crashsense.studies.folders import check_folder
 
     if out is not None:
-        check_folder(out, study="study compare")
+        check_folder(out, study="study compare", prefix="comparison")
     found = compare_runs(run_a, run_b, algorithms=algorithm, sensor_sets=sensor_set)
     text = comparison_text(found)
     if out is not None:

@@ -76,7 +76,10 @@ def severity_command(recipe: str, **options: Any) -> int:
     from crashsense.studies.severity_report import severity_text
 
     named = options["out"]
-    check_folder(named or DEFAULT_FOLDER, study="study severity")
+    if named is None:
+        check_folder(DEFAULT_FOLDER, study="study severity")
+    else:
+        check_folder(named, study="study severity", prefix="severity")
     bar = sys.stderr.isatty()
 
     def progress(done: int, total: int, **_: Any) -> None:

@@ -66,6 +66,7 @@ def chances_of(
                 "failure": _share(row, "failure"),
                 "wilson": percent(row["p_failure_wilson_low"], row["p_failure_wilson_high"]),
                 "shares": {name: _share(row, name) for name in VERDICTS},
+                "errors": int(row["n_rule_error"]),
             }
             for row in failed.to_dict("records")
         ],

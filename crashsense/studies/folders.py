@@ -9,17 +9,23 @@ from pathlib import Path
 from crashsense.errors import Fault, InputError
 
 
-def check_folder(folder: str | Path, *, study: str) -> None:
+def check_folder(folder: str | Path, *, study: str, prefix: str = "") -> None:
     """Refuse a folder that cannot be written: before the work is done, not after.
 
     Raises
     ------
-    InputError : it, or the first of its parents that exists, is no folder or is read-only
+    InputError : it, or the first of its parents that exists, is no folder or is read-only; it holds
+        a file whose name does not begin with *prefix*, so that another's work is there
     """
     target = Path(folder).absolute()
     there = next(path for path in (target, *target.parents) if path.exists())
     if not there.is_dir() or not os.access(there, os.W_OK):
         raise InputError([Fault(study, "--out", str(folder), "a folder to write in")])
+    if prefix and target.is_dir():
+        for path in sorted(target.iterdir()):
+            if not path.name.startswith(prefix):
+                expected = f"a new or empty folder, or one of this study; it holds {path.name!r}"
+                raise InputError([Fault(study, "--out", str(folder), expected)])
 
 
 def free_folder(folder: str | Path, *, name: str, text: str) -> Path:

@@ -299,3 +299,13 @@ def test_last_speed_of_a_range_is_included() -> None:
     )
     assert Speeds().convert("10:15:2", None, None) == (10.0, 12.0, 14.0)
     assert Speeds().convert("20,30.5", None, None) == (20.0, 30.5)
+
+
+def test_a_named_folder_of_another_work_is_refused_before_computing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(campaign, "evaluate", None)  # nothing may be computed
+    (tmp_path / "manifest.json").write_text("{}", encoding="utf-8")
+    assert run(["study", "severity", "wall_full_25", "--out", str(tmp_path)]) == 2
+    assert "one of this study; it holds 'manifest.json'" in capsys.readouterr().err
+    assert [path.name for path in tmp_path.iterdir()] == ["manifest.json"]
