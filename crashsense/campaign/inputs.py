@@ -17,7 +17,7 @@ from crashsense.sensing import SensorSet
 _PACKAGE = Path(__file__).resolve().parent.parent
 
 #: Rooms above the campaign: nothing in them changes a row.
-_ABOVE = ("cli", "lessons", "reporting", "studies")
+_ABOVE = ("cli", "reporting", "studies")
 
 
 def input_digests(

@@ -8,8 +8,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError
 from crashsense.event import Event
@@ -374,15 +372,8 @@ def _event(
         context=assumed.context,
         signals=signals,
         requirements=assumed.requirements,
-        source=RecordSource(
-            occurrence=name,
-            event_name=name,
-            signals=signals,
-            required_s={
-                restraint: np.nan if r.required_s is None else r.required_s
-                for restraint, r in assumed.requirements.items()
-            },
-            facts=facts,
+        source=RecordSource.of(
+            name, signals=signals, requirements=assumed.requirements, facts=facts
         ),
         title=_title(record, vehicle, choice),
         metadata=_metadata(reading, choice, assumed, moved, files=files, sentences=sentences)

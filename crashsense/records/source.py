@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from crashsense.event import SignalBlock
+from crashsense.event import Requirement, SignalBlock
 from crashsense.signal import Signal
 
 #: Rate at which impact events are kept [Hz]; a record at another rate is resampled.
@@ -24,6 +24,22 @@ class RecordSource:
     required_s: Mapping[str, float]
     facts: Mapping[str, float] = field(default_factory=dict)
     varies: bool = False
+
+    @classmethod
+    def of(
+        cls,
+        name: str,
+        *,
+        signals: Mapping[str, Signal],
+        requirements: Mapping[str, Requirement],
+        facts: Mapping[str, float],
+    ) -> RecordSource:
+        """Return the source of the event called *name*, which is its own occurrence."""
+        required_s = {
+            restraint: np.nan if r.required_s is None else r.required_s
+            for restraint, r in requirements.items()
+        }
+        return cls(name, event_name=name, signals=signals, required_s=required_s, facts=facts)
 
     def nominal(self) -> SignalBlock:
         """Return draw 0."""

@@ -193,15 +193,8 @@ def _event(reading: _Reading, *, belts: bool | None, expect: Mapping[str, str]) 
         signals=signals,
         requirements=assumed.requirements,
         quiet=table.stated.quiet,
-        source=RecordSource(
-            occurrence=name,
-            event_name=name,
-            signals=signals,
-            required_s={
-                restraint: np.nan if r.required_s is None else r.required_s
-                for restraint, r in assumed.requirements.items()
-            },
-            facts=facts,
+        source=RecordSource.of(
+            name, signals=signals, requirements=assumed.requirements, facts=facts
         ),
         title=table.stated.title or f"Record {name}",
         metadata={

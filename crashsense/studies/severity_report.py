@@ -147,7 +147,7 @@ def severity_figure(study: SeverityStudy) -> Figure:
     caution = "\n".join(textwrap.wrap(f"CAUTION: {CAUTION}", 118))
     title = (
         f"{study.recipe}: share of {study.draws} draws that fire, sensors {study.sensor_set};"
-        " bars 95 %"
+        " with exact 95 % intervals"
     )
     figure.suptitle(f"{title}\n{caution}", x=0.01, ha="left", fontsize=8)
     return figure

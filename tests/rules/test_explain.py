@@ -72,8 +72,9 @@ def test_a_late_restraint_is_explained_at_its_required_time(
     rows = run.verdicts.set_index("restraint")
     row = rows.loc["front_airbag_stage_1"]
     assert row["verdict"] == "late"
-    with pytest.raises(SystemExit):
+    with pytest.raises(SystemExit) as end:
         main(["explain", str(out), "underride_40", "--restraint", "front_airbag_stage_1"])
+    assert end.value.code == 0
     text = capsys.readouterr().out
     due, reached = row["required_time_ms"], row["demand_at_required_time"]
     assert f"up to the required time ({due:.2f} ms) demand had reached {reached:.4g} of 1" in text
