@@ -33,7 +33,7 @@ def catalogue(out: Path, levels: Path | None, folder: Path | None) -> int:
     from crashsense.errors import Fault, InputError
     from crashsense.reporting.catalogue import catalogue_entries, catalogue_page
     from crashsense.synthesis import load_recipes
-    from crashsense.synthesis.misuse_levels import levels_table, measure_levels
+    from crashsense.synthesis.misuse.levels import levels_table, measure_levels
 
     faults = [
         Fault(str(path), option, str(path.parent), "an existing folder to write into")

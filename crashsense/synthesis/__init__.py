@@ -13,18 +13,18 @@ from crashsense.synthesis.recipe import Recipe, load_events, load_recipes, parse
 
 #: Modules that register pulse models.
 MODEL_MODULES: tuple[str, ...] = (
-    "frontal",
+    "frontal.impact",
     "combined",
-    "blows",
-    "door_blows",
-    "road",
-    "side",
-    "rear",
-    "rollover",
+    "misuse.blows",
+    "misuse.door_blows",
+    "road.ride",
+    "side.side_impact",
+    "side.rear_impact",
+    "rollover.roll",
 )
 
 #: Modules that register what their models require at rising speed.
-SWEEP_MODULES: tuple[str, ...] = ("severity_frontal", "severity_side")
+SWEEP_MODULES: tuple[str, ...] = ("frontal.severity", "side.severity")
 
 for _module in (*MODEL_MODULES, *SWEEP_MODULES):
     importlib.import_module(f"crashsense.synthesis.{_module}")

@@ -17,11 +17,13 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
 
-from crashsense.synthesis import frontal, road, road_profile
-from crashsense.synthesis.half_car import Road, initial_state, march
-from crashsense.synthesis.local_modes import with_modes
+from crashsense.synthesis.dynamics.half_car import Road, initial_state, march
+from crashsense.synthesis.frontal import impact as frontal
+from crashsense.synthesis.location.modes import with_modes
 from crashsense.synthesis.model import PulseModel, Synthesis, Variation, register_model
-from crashsense.synthesis.ride_vehicle import load_ride, resolve_vehicle, ride_path
+from crashsense.synthesis.road import profile as road_profile
+from crashsense.synthesis.road import ride as road
+from crashsense.synthesis.road.vehicle import load_ride, resolve_vehicle, ride_path
 
 FloatArray = npt.NDArray[np.float64]
 

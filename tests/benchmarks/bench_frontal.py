@@ -6,8 +6,8 @@ import time
 import numpy as np
 
 from crashsense import engine
-from crashsense.synthesis.frontal import FrontalParameters, build_system
-from crashsense.synthesis.lumped import integrate
+from crashsense.synthesis.dynamics.lumped import integrate
+from crashsense.synthesis.frontal.impact import FrontalParameters, build_system
 from crashsense.synthesis.model import draw_variation
 from crashsense.synthesis.recipe import load_recipes
 

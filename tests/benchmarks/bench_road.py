@@ -14,8 +14,8 @@ from concurrent.futures import ProcessPoolExecutor
 
 from crashsense.draws import generator
 from crashsense.synthesis.recipe import Recipe, load_recipes
-from crashsense.synthesis.road_profile import RandomRoad, density_at_reference_cycles, wheel_path
-from crashsense.synthesis.road_stream import stream
+from crashsense.synthesis.road.profile import RandomRoad, density_at_reference_cycles, wheel_path
+from crashsense.synthesis.road.stream import stream
 
 ROWS = ("M", "F34", "F35")
 

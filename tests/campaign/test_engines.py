@@ -8,7 +8,7 @@ import pytest
 import crashsense
 from crashsense import engine
 from crashsense.errors import InputError, MissingExtraError
-from crashsense.synthesis import contact_chain
+from crashsense.synthesis.dynamics import contact_chain
 
 EVENTS = ["hammer_tunnel", "side_pole_75_32", "wall_full_56"]
 

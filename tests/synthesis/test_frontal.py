@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from crashsense.errors import InputError
-from crashsense.synthesis.check_frontal import (
+from crashsense.synthesis.frontal.check import (
     MATRIX_MS,
     clipped_loss,
     matrix_rows,
@@ -13,7 +13,7 @@ from crashsense.synthesis.check_frontal import (
     wall_restitution,
     without_slow,
 )
-from crashsense.synthesis.frontal_vehicle import load_vehicle
+from crashsense.synthesis.frontal.vehicle import load_vehicle
 from crashsense.synthesis.recipe import load_recipes, parse_recipe
 from crashsense.units import STANDARD_GRAVITY
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from crashsense.synthesis import load_recipes
-from crashsense.synthesis.check_frontal import record_rows, table
+from crashsense.synthesis.frontal.check import record_rows, table
 
 WALLS = (25, 32, 40, 48, 56, 64)
 

@@ -12,7 +12,7 @@ RIGHT = sorted(name for name in RECIPES if name.endswith("_right"))
 
 @pytest.fixture
 def without_ringing(monkeypatch):
-    monkeypatch.setattr("crashsense.synthesis.frontal.ring", lambda rigid, **_: dict(rigid))
+    monkeypatch.setattr("crashsense.synthesis.frontal.impact.ring", lambda rigid, **_: dict(rigid))
 
 
 def test_rows_that_the_matrix_has_on_both_sides_are_there():

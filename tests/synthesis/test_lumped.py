@@ -8,9 +8,9 @@ import pytest
 
 from crashsense import engine
 from crashsense.errors import InputError
-from crashsense.synthesis import lumped_block
-from crashsense.synthesis.frontal import TOLERANCES, build_system
-from crashsense.synthesis.lumped import BODIES, SPRINGS, STEP_S, System, integrate
+from crashsense.synthesis.dynamics import lumped_block
+from crashsense.synthesis.dynamics.lumped import BODIES, SPRINGS, STEP_S, System, integrate
+from crashsense.synthesis.frontal.impact import TOLERANCES, build_system
 from crashsense.synthesis.model import draw_variation
 from crashsense.synthesis.recipe import load_recipes
 

@@ -6,7 +6,7 @@ Source: the check table that came with the written definition of the model behin
 
 import pytest
 
-from crashsense.synthesis.one_mass import (
+from crashsense.synthesis.dynamics.one_mass import (
     POLE,
     UNDERRIDE,
     one_mass_impact,

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.signal import sosfreqz
 
-from crashsense.synthesis.ringing import (
+from crashsense.synthesis.location.ringing import (
     FREQUENCY_STEP,
     Band,
     LocalStructure,

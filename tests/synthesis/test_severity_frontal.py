@@ -3,8 +3,8 @@
 import pytest
 
 from crashsense.errors import InputError
+from crashsense.synthesis.frontal.severity import frontal_severity
 from crashsense.synthesis.recipe import load_recipes
-from crashsense.synthesis.severity_frontal import frontal_severity
 
 RECIPES = {recipe.name: recipe for recipe in load_recipes()}
 

@@ -9,9 +9,9 @@ import pytest
 from crashsense.campaign.plan import read_plan_file
 from crashsense.errors import InputError
 from crashsense.resources import folder
-from crashsense.synthesis.blow_structure import load_structure
+from crashsense.synthesis.misuse.structure import load_structure
 from crashsense.synthesis.recipe import parse_recipe
-from crashsense.synthesis.ride_vehicle import load_ride
+from crashsense.synthesis.road.vehicle import load_ride
 
 RAW = re.compile(
     r"Input should|should (have|be|match)|validation|valid (integer|number|string)|Value error"

@@ -1,0 +1,1 @@
+"""Equations of motion that several families share: lumped masses, chains, the half-car."""

@@ -1,0 +1,1 @@
+"""Frontal crashes: one vehicle, its obstacles, and what its sensors feel."""

@@ -1,0 +1,172 @@
+"""The vehicle file of the frontal recipes: masses, crush springs, ties, local structures.
+
+One file serves all frontal recipes. Forces are those of the car at its own total mass; a recipe
+that names another mass scales masses and forces alike (a similar car: equal accelerations), so that
+a heavier car of the same make-up can be compared with a record.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from functools import lru_cache
+from pathlib import Path
+from typing import Annotated, Any
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from crashsense.errors import Fault, InputError, nearest
+from crashsense.resources import folder
+from crashsense.synthesis.dynamics.lumped_system import CELL_M, CELLS
+from crashsense.synthesis.location.ringing import Band, LocalStructure, Mode
+from crashsense.synthesis.recipe import VEHICLES
+from crashsense.synthesis.wording import faults_of
+
+Point = tuple[Annotated[float, Field(ge=0.0)], Annotated[float, Field(ge=0.0)]]
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Spring(_Strict):
+    """Loading polyline ((m, kN), ...) from a gap on, and unloading stiffness."""
+
+    gap_m: float = Field(default=0.0, ge=0.0, le=1.5)
+    points: tuple[Point, ...] = Field(min_length=2)
+    unloading_kn_m: float = Field(gt=0.0)
+
+    @model_validator(mode="after")
+    def _physical(self) -> Spring:
+        travel = [point[0] for point in self.points]
+        force = [point[1] for point in self.points]
+        if travel[0] != 0.0 or force[0] != 0.0:
+            raise ValueError("a polyline that starts at 0 m, 0 kN")
+        if any(b - a < 1e-9 for a, b in zip(travel, travel[1:], strict=False)):
+            raise ValueError("compressions that grow from point to point")
+        steepest = float(np.max(np.diff(force) / np.diff(travel)))
+        if self.unloading_kn_m <= steepest:
+            raise ValueError(
+                f"unloading stiffer than loading: unloading_kn_m above {steepest:g} kN/m"
+                " (softer unloading would give back more energy than went in)"
+            )
+        if travel[-1] > CELL_M * CELLS:
+            raise ValueError(f"compressions up to {CELL_M * CELLS:g} m")
+        return self
+
+
+class Masses(_Strict):
+    """Total mass and how it is shared; the cabin has the rest."""
+
+    total_kg: float = Field(gt=0.0, le=10000.0)
+    front_end_share: float = Field(gt=0.005, lt=0.5)
+    powertrain_share: float = Field(gt=0.0, lt=0.6)
+
+    @model_validator(mode="after")
+    def _cabin_left(self) -> Masses:
+        if self.front_end_share + self.powertrain_share >= 0.9:
+            raise ValueError("front_end_share + powertrain_share below 0.9, the rest is the cabin")
+        return self
+
+
+class Springs(_Strict):
+    """Crush springs: contact of nose, cross-beam centre, engine, sill and upper body; rails,
+    firewall."""
+
+    nose: Spring
+    rails: Spring
+    engine: Spring
+    firewall: Spring
+    centre: Spring
+    upper: Spring
+    sill: Spring
+
+
+class Rate(_Strict):
+    """Rate effect and folding ripple of the front structure."""
+
+    effect_s_m: float = Field(ge=0.0, le=0.1)
+    ripple: float = Field(ge=0.0, lt=1.0)
+    fold_m: float = Field(gt=0.005, le=0.5)
+
+
+class Tie(_Strict):
+    """Elastic-plastic tie with damping."""
+
+    stiffness_kn_m: float = Field(gt=0.0)
+    yield_kn: float = Field(ge=0.0)
+    damping_kn_s_m: float = Field(ge=0.0)
+
+
+class Ties(_Strict):
+    """Powertrain mounts; cross-beam between the front ends."""
+
+    mounts: Tie
+    beam: Tie
+
+
+class Geometry(_Strict):
+    """What turns longitudinal force into yaw and pitch."""
+
+    yaw_inertia_kg_m2: float = Field(gt=0.0)
+    rail_half_span_m: float = Field(gt=0.0, le=1.5)
+    centre_of_gravity_to_front_m: float = Field(gt=0.0)
+    sensor_ahead_m: float
+    pitch_inertia_kg_m2: float = Field(gt=0.0)
+    force_below_centre_of_gravity_m: float
+
+
+class Location(_Strict):
+    """Local structure: modes (Hz, damping, gain) and band (low Hz, high Hz, strength, J/kg)."""
+
+    modes: tuple[tuple[float, float, float], ...] = ()
+    band: tuple[float, float, float, Annotated[float, Field(ge=0.0)]] | None = None
+
+    def structure(self) -> LocalStructure:
+        """The local structure as the ringing takes it."""
+        band = None if self.band is None else Band(*self.band)
+        return LocalStructure(tuple(Mode(*mode) for mode in self.modes), band)
+
+
+class FrontalVehicle(_Strict):
+    """A vehicle file, validated."""
+
+    name: str
+    title: str
+    basis: dict[str, str]
+    masses: Masses
+    springs: Springs
+    rate: Rate
+    ties: Ties
+    geometry: Geometry
+    locations: dict[str, Location]
+
+
+@lru_cache(maxsize=32)
+def _read(path: str, _changed: float) -> FrontalVehicle:
+    try:
+        data: dict[str, Any] = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise InputError([Fault(path, "", None, f"valid TOML in UTF-8 ({error})")]) from None
+    try:
+        return FrontalVehicle.model_validate(data)
+    except ValidationError as error:
+        raise InputError(faults_of(error, file=path)) from None
+
+
+def load_vehicle(name: str, *, beside: str | None = None) -> FrontalVehicle:
+    """Read the vehicle file *name*, from *beside*/vehicles or its parent, else the shipped one.
+
+    Raises
+    ------
+    InputError : with one fault a field; an unknown name answers with the nearest
+    """
+    roots = [folder("pulses")]
+    if beside is not None:
+        roots = [Path(beside), Path(beside).parent, *roots]
+    for root in roots:
+        path = root / VEHICLES / f"{name}.toml"
+        if path.is_file():
+            return _read(str(path), path.stat().st_mtime)
+    known = [p.stem for p in (roots[-1] / VEHICLES).glob("*.toml")]
+    raise InputError([Fault("", "vehicle", name, nearest(name, known))])

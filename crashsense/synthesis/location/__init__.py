@@ -1,0 +1,1 @@
+"""What a sensing location adds to the motion of the body it sits on: modes, ringing, mounting."""

@@ -1,0 +1,1 @@
+"""Blows that must not fire: hammers, stones, doors, balls."""

@@ -1,0 +1,331 @@
+"""Blows: recipes of things that strike a car, locally or as a whole.
+
+Hammer, block under the car, animal, bonnet, trailer, tow rope: a striking body meets a place of the
+car through a contact (soft, then stiff), the place passes it on through its local spring, and each
+sensing location feels the body, its share of the local motion and the modes that the force excites.
+A kerb struck in a slide is the same with the kerb as a body that nothing moves. Time zero: first
+contact. 10 kHz.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import numpy as np
+import numpy.typing as npt
+from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
+
+from crashsense.synthesis.dynamics.contact_chain import Joint, march_chain
+from crashsense.synthesis.dynamics.half_car import Road, initial_state, march
+from crashsense.synthesis.misuse.structure import (
+    LOCATIONS,
+    Structure,
+    felt_at,
+    find_place,
+    load_structure,
+    resolve_structure,
+    structure_path,
+)
+from crashsense.synthesis.model import (
+    PulseModel,
+    Synthesis,
+    Tolerance,
+    Variation,
+    register_model,
+)
+from crashsense.synthesis.road.vehicle import load_ride, resolve_vehicle, ride_path
+from crashsense.units import STANDARD_GRAVITY
+
+FloatArray = npt.NDArray[np.float64]
+
+RATE_HZ = 10000.0
+#: Integration steps a sample: 20 us, a fiftieth of the shortest contact.
+SUBSTEPS = 5
+QUIET_S = 0.06
+
+Positive = Annotated[float, Field(gt=0)]
+
+#: Location -> the channels that read it, by axis.
+READ_BY: dict[str, dict[str, tuple[str, ...]]] = {
+    "central": {
+        "x": ("central_x", "central_safing_x"),
+        "y": ("central_y", "central_safing_y"),
+        "z": ("central_z",),
+    },
+    "upfront_left": {"x": ("upfront_left_x",)},
+    "upfront_right": {"x": ("upfront_right_x",)},
+    "side_left": {"y": ("side_left_y",)},
+    "side_right": {"y": ("side_right_y",)},
+}
+
+TOLERANCES = {
+    "speed": Tolerance("scale", 0.05, "speed 5-10 % (memory)"),
+    "mass": Tolerance("scale", 0.04, "load 200-500 kg above the empty car (memory)"),
+    "contact_stiffness": Tolerance("scale", 0.08, "contact point and temperature (memory)"),
+    "local_stiffness": Tolerance("scale", 0.06, "-40/+85 degC, stiffness 10-15 % (memory)"),
+    "mode_frequency": Tolerance("scale", 0.03, "body to body (memory)"),
+}
+
+
+class OnStructure(BaseModel):
+    """What every recipe of a blow states."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    structure: str
+    duration_s: float = Field(gt=0.02, le=2.0)
+
+    @field_validator("structure")
+    @classmethod
+    def _structure(cls, value: str, info: ValidationInfo) -> str:
+        return resolve_structure(value, near=(info.context or {}).get("folder"))
+
+    def loaded(self) -> Structure:
+        """The structure file that the recipe names."""
+        return load_structure(str(structure_path(self.structure, near=None)))
+
+
+class Blow(OnStructure):
+    """A body that strikes the car at a place.
+
+    ``contact_n_per_m`` acts over the first ``bend_mm``, ``contact_past_bend_n_per_m`` beyond;
+    ``contact_damping`` is relative to critical for striker and local mass; a ``plastic`` contact
+    ends when the two move together. ``direction`` (x, y, z of J211): of the force on the car.
+    """
+
+    place: str
+    striker_kg: Positive
+    speed_m_s: float = Field(gt=0, le=45)
+    contact_n_per_m: Positive
+    contact_damping: float = Field(ge=0, lt=2)
+    bend_mm: Positive
+    contact_past_bend_n_per_m: Positive
+    plastic: bool
+    direction: tuple[float, float, float]
+
+    @model_validator(mode="after")
+    def _known(self) -> Blow:
+        find_place(self.loaded(), self.place)
+        length = sum(c * c for c in self.direction) ** 0.5
+        if abs(length - 1.0) > 0.01:
+            raise ValueError(f"direction: a unit vector; its length is {length:.3f}")
+        return self
+
+
+def simulate_blow(parameters: Blow, variation: Variation) -> Synthesis:
+    """March striker, local mass and car; read the sensing locations."""
+    structure = parameters.loaded()
+    place = find_place(structure, parameters.place)
+    car = structure.mass_kg * variation.factor("mass") - place.local_mass_kg
+    warm = variation.factor("local_stiffness")
+    contact = variation.factor("contact_stiffness")
+    speed = parameters.speed_m_s * variation.factor("speed")
+    striker, local = parameters.striker_kg, place.local_mass_kg
+    together = striker * local / (striker + local)
+    damping = 2.0 * parameters.contact_damping * (parameters.contact_n_per_m * together) ** 0.5
+    motion = march_chain(
+        [striker, local, car],
+        [
+            Joint(
+                parameters.contact_n_per_m * contact,
+                damping=damping,
+                bend=1e-3 * parameters.bend_mm,
+                stiffness_past_bend=parameters.contact_past_bend_n_per_m * contact,
+                plastic=parameters.plastic,
+            ),
+            Joint(place.local_stiffness * warm, damping=place.local_damper * warm, holds=True),
+        ],
+        speeds=[speed, 0.0, 0.0],
+        size=variation.size,
+        samples=round(parameters.duration_s * RATE_HZ),
+        rate_hz=RATE_HZ,
+        substeps=SUBSTEPS,
+    )
+    strike, passed = motion.force
+    body = passed / car[:, None]
+    local_acc = (strike - passed) / place.local_mass_kg
+    signals: dict[str, FloatArray] = {}
+    quiet = {"door_left_pressure", "door_right_pressure", "central_roll_rate"}
+    cosines = dict(zip("xyz", parameters.direction, strict=True))
+    for location in LOCATIONS:
+        felt = after_quiet(
+            felt_at(
+                location,
+                place=place,
+                body=body,
+                local=local_acc,
+                force=passed,
+                factor=variation.factor("mode_frequency"),
+                rate_hz=RATE_HZ,
+            )
+        )
+        for axis, channels in READ_BY[location].items():
+            for channel in channels:
+                if cosines[axis] == 0.0:
+                    quiet.add(channel)
+                else:
+                    signals[channel] = cosines[axis] * felt
+    rigid = after_quiet(body)
+    return Synthesis(
+        signals=signals,
+        rate_hz=RATE_HZ,
+        start_s=-QUIET_S,
+        cabin_x=cosines["x"] * rigid,
+        cabin_y=cosines["y"] * rigid,
+        quiet=frozenset(quiet),
+        facts={
+            "velocity_change_m_s": motion.speed[2][:, -1],
+            "contact_peak_n": strike.max(axis=-1),
+            "place_peak_m_s2": np.abs(local_acc).max(axis=-1),
+        },
+        trace={
+            "contact_force": strike,
+            "passed_force": passed,
+            "striker_speed": motion.speed[0],
+            "local_speed": motion.speed[1],
+            "car_speed": motion.speed[2],
+        },
+    )
+
+
+def after_quiet(values: FloatArray) -> FloatArray:
+    """Put the quiet before time zero."""
+    return np.pad(values, [(0, 0), (round(QUIET_S * RATE_HZ), 0)])
+
+
+class KerbSlide(OnStructure):
+    """The car slides sideways, to its left, with its left wheels against a kerb."""
+
+    vehicle: str
+    speed_kmh: float = Field(gt=0, le=40)
+    place: str
+    rim_n_per_m: Positive
+    tyre_n_per_m: Positive
+    tyre_travel_mm: Positive
+    rim_damping: float = Field(ge=0, lt=2)
+    hit_height_m: float = Field(gt=0, lt=0.5)
+
+    @field_validator("vehicle")
+    @classmethod
+    def _vehicle(cls, value: str, info: ValidationInfo) -> str:
+        return resolve_vehicle(value, near=(info.context or {}).get("folder"))
+
+    @model_validator(mode="after")
+    def _known(self) -> KerbSlide:
+        find_place(self.loaded(), self.place)
+        return self
+
+
+def simulate_kerb_slide(parameters: KerbSlide, variation: Variation) -> Synthesis:
+    """March wheels and car against a kerb, then let the ride model roll on its springs.
+
+    The force F acts *lever* below the centre of gravity. During the hit the body yields in roll:
+    effective mass 1 / (1/M + lever^2 / I). The rim bends: it does not throw the car back. The roll
+    moment F lever goes to the ride model (springs, stops, wheels that lift), and a place *b* below
+    the centre of gravity reads ``F/M - roll'' b - g sin(roll)``.
+    """
+    structure = parameters.loaded()
+    place = find_place(structure, parameters.place)
+    mass = structure.mass_kg * variation.factor("mass")
+    inertia = structure.roll_inertia_kg_m2 * variation.factor("mass")
+    lever = structure.gravity_centre_height_m - parameters.hit_height_m
+    effective = 1.0 / (1.0 / mass + lever * lever / inertia)
+    contact = variation.factor("contact_stiffness")
+    warm = variation.factor("local_stiffness")
+    damping = 2.0 * parameters.rim_damping * (parameters.rim_n_per_m * place.local_mass_kg) ** 0.5
+    speed = parameters.speed_kmh / 3.6 * variation.factor("speed")
+    motion = march_chain(
+        [np.inf, place.local_mass_kg, effective],
+        [
+            Joint(
+                parameters.tyre_n_per_m * contact,
+                damping=damping,
+                bend=1e-3 * parameters.tyre_travel_mm,
+                stiffness_past_bend=parameters.rim_n_per_m * contact,
+                plastic=True,
+            ),
+            Joint(place.local_stiffness * warm, damping=place.local_damper * warm, holds=True),
+        ],
+        speeds=[speed, 0.0, 0.0],
+        size=variation.size,
+        samples=round(parameters.duration_s * RATE_HZ),
+        rate_hz=RATE_HZ,
+        substeps=SUBSTEPS,
+    )
+    strike, passed = motion.force
+    local_acc = (strike - passed) / place.local_mass_kg
+    rolling = _roll_on_springs(parameters, variation, moment=-lever * passed)
+    body = passed / mass[:, None] - rolling["roll_acc"] * structure.sensor_below_m
+    body -= STANDARD_GRAVITY * np.sin(rolling["roll"])
+    signals: dict[str, FloatArray] = {}
+    for location in LOCATIONS:
+        felt = felt_at(
+            location,
+            place=place,
+            body=body,
+            local=local_acc,
+            force=passed,
+            factor=variation.factor("mode_frequency"),
+            rate_hz=RATE_HZ,
+        )
+        for channel in READ_BY[location].get("y", ()):
+            signals[channel] = after_quiet(felt)
+    signals["central_roll_rate"] = after_quiet(rolling["roll_rate"])
+    quiet = frozenset(
+        {"central_x", "central_safing_x", "central_z", "upfront_left_x", "upfront_right_x"}
+        | {"door_left_pressure", "door_right_pressure"}
+    )
+    rigid = after_quiet(passed / mass[:, None])
+    return Synthesis(
+        signals=signals,
+        rate_hz=RATE_HZ,
+        start_s=-QUIET_S,
+        cabin_x=np.zeros_like(rigid),
+        cabin_y=rigid,
+        quiet=quiet,
+        facts={
+            "velocity_change_m_s": rigid.sum(axis=-1) / RATE_HZ,
+            "contact_peak_n": strike.max(axis=-1),
+            "place_peak_m_s2": np.abs(local_acc).max(axis=-1),
+        },
+        trace={"contact_force": strike, "passed_force": passed},
+    )
+
+
+def _roll_on_springs(
+    parameters: KerbSlide, variation: Variation, *, moment: FloatArray
+) -> dict[str, FloatArray]:
+    """Roll of the ride model at rest on level ground under an outer moment [N m]."""
+    ride = load_ride(str(ride_path(parameters.vehicle, near=None)))
+    size = variation.size
+    flat = Road(np.zeros((size, 16)), start_m=-8.0, step_m=1.0)
+    state = initial_state(size, position=np.zeros(size), speed=np.zeros(size), tracks=2)
+    rolling, _ = march(
+        ride.car(variation),
+        state,
+        roads=[flat, flat],
+        steps=moment.shape[1],
+        step_s=1.0 / RATE_HZ,
+        roll_moment=moment,
+    )
+    return rolling
+
+
+register_model(
+    PulseModel(
+        "blow",
+        Blow,
+        simulate_blow,
+        TOLERANCES,
+        "striking body, contact, local mass and spring, car; modes at the sensing locations",
+    )
+)
+register_model(
+    PulseModel(
+        "kerb_slide",
+        KerbSlide,
+        simulate_kerb_slide,
+        TOLERANCES,
+        "wheels and rolling car against a kerb, sideways",
+    )
+)

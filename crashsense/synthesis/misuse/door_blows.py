@@ -1,0 +1,254 @@
+"""Blows at a door: slam, trolley, ball, bicycle, elbow; all at the left front door.
+
+Bodies in a row: (striker,) skin, door frame, B-pillar at the latch, car. The skin follows the
+striker at once, the frame later; past the beam gap the skin meets the intrusion beam. What the skin
+moves against the frame compresses the air of the cavity
+(:mod:`crashsense.synthesis.side.door_cavity`). In a slam the whole door flies into seal and
+latch; the skin goes on by its own mass.
+The satellite sits on the B-pillar. Time zero: first contact. 10 kHz.
+"""
+
+from __future__ import annotations
+
+from math import pi
+
+import numpy as np
+import numpy.typing as npt
+from pydantic import Field
+
+from crashsense.synthesis.dynamics.contact_chain import ChainMotion, Joint, march_chain
+from crashsense.synthesis.misuse.blows import (
+    QUIET_S,
+    RATE_HZ,
+    READ_BY,
+    SUBSTEPS,
+    TOLERANCES,
+    OnStructure,
+    Positive,
+    after_quiet,
+)
+from crashsense.synthesis.misuse.structure import LOCATIONS, Structure, felt_at, find_place
+from crashsense.synthesis.model import (
+    PulseModel,
+    Synthesis,
+    Tolerance,
+    Variation,
+    register_model,
+)
+from crashsense.synthesis.side.door_cavity import cavity_overpressure
+
+FloatArray = npt.NDArray[np.float64]
+
+#: Where the door meets the body.
+PILLAR = "pillar_left"
+
+DOOR_TOLERANCES = {
+    **TOLERANCES,
+    "skin_stiffness": Tolerance("scale", 0.06, "-40/+85 degC, stiffness 10-15 % (memory)"),
+    "leak_area": Tolerance("scale", 0.12, "drain holes and window seals (memory, weak)"),
+}
+
+
+class DoorBlow(OnStructure):
+    """A body that strikes the skin of the closed left front door."""
+
+    striker_kg: Positive
+    speed_m_s: float = Field(gt=0, le=40)
+    contact_n_per_m: Positive
+    contact_damping: float = Field(ge=0, lt=2)
+    bend_mm: Positive
+    contact_past_bend_n_per_m: Positive
+    dent_area_share: float = Field(gt=0, le=1)
+
+
+class DoorSlam(OnStructure):
+    """The left front door flies shut."""
+
+    speed_m_s: float = Field(gt=0, le=8)
+
+
+def _inner_joints(
+    structure: Structure, variation: Variation, *, skin_n_per_m: float
+) -> list[Joint]:
+    """Skin - frame (with the beam behind the skin) and pillar - car."""
+    door, place = structure.door, find_place(structure, PILLAR)
+    skin = variation.factor("skin_stiffness")
+    warm = variation.factor("local_stiffness")
+    damping = 2.0 * door.skin_damping * (skin_n_per_m * door.skin_kg) ** 0.5
+    return [
+        Joint(
+            skin_n_per_m * skin,
+            damping=damping,
+            bend=door.beam_gap_m,
+            stiffness_past_bend=skin_n_per_m + door.beam_n_per_m,
+            holds=True,
+        ),
+        Joint(place.local_stiffness * warm, damping=place.local_damper * warm, holds=True),
+    ]
+
+
+def simulate_door_blow(parameters: DoorBlow, variation: Variation) -> Synthesis:
+    """March striker, skin, frame, pillar and car."""
+    structure = parameters.loaded()
+    door, place = structure.door, find_place(structure, PILLAR)
+    contact = variation.factor("contact_stiffness")
+    skin, pillar = _inner_joints(structure, variation, skin_n_per_m=door.skin_n_per_m)
+    together = parameters.striker_kg * door.skin_kg / (parameters.striker_kg + door.skin_kg)
+    motion = march_chain(
+        [
+            parameters.striker_kg,
+            door.skin_kg,
+            door.frame_kg,
+            place.local_mass_kg,
+            _rest_of_car(structure, variation),
+        ],
+        [
+            Joint(
+                parameters.contact_n_per_m * contact,
+                damping=2.0
+                * parameters.contact_damping
+                * (parameters.contact_n_per_m * together) ** 0.5,
+                bend=1e-3 * parameters.bend_mm,
+                stiffness_past_bend=parameters.contact_past_bend_n_per_m * contact,
+            ),
+            skin,
+            Joint(door.latch_n_per_m, damping=door.latch_damping_n_s_per_m, holds=True),
+            pillar,
+        ],
+        speeds=[parameters.speed_m_s * variation.factor("speed"), 0.0, 0.0, 0.0, 0.0],
+        size=variation.size,
+        samples=round(parameters.duration_s * RATE_HZ),
+        rate_hz=RATE_HZ,
+        substeps=SUBSTEPS,
+    )
+    return _read(
+        motion,
+        structure=structure,
+        variation=variation,
+        skin_body=1,
+        area_m2=door.swept_area_m2 * parameters.dent_area_share,
+    )
+
+
+def simulate_door_slam(parameters: DoorSlam, variation: Variation) -> Synthesis:
+    """March skin, frame, pillar and car; the door meets the seal at time zero."""
+    structure = parameters.loaded()
+    door, place = structure.door, find_place(structure, PILLAR)
+    contact = variation.factor("contact_stiffness")
+    spread = door.skin_kg * (2.0 * pi * door.panel_hz) ** 2
+    skin, pillar = _inner_joints(structure, variation, skin_n_per_m=spread)
+    speed = parameters.speed_m_s * variation.factor("speed")
+    motion = march_chain(
+        [
+            door.skin_kg,
+            door.frame_kg,
+            place.local_mass_kg,
+            _rest_of_car(structure, variation),
+        ],
+        [
+            skin,
+            Joint(
+                door.seal_n_per_m * contact,
+                damping=door.latch_damping_n_s_per_m,
+                bend=door.seal_travel_m,
+                stiffness_past_bend=door.latch_n_per_m * contact,
+            ),
+            pillar,
+        ],
+        speeds=[speed, speed, 0.0, 0.0],
+        size=variation.size,
+        samples=round(parameters.duration_s * RATE_HZ),
+        rate_hz=RATE_HZ,
+        substeps=SUBSTEPS,
+    )
+    return _read(
+        motion,
+        structure=structure,
+        variation=variation,
+        skin_body=0,
+        area_m2=door.swept_area_m2,
+    )
+
+
+def _rest_of_car(structure: Structure, variation: Variation) -> FloatArray:
+    door, place = structure.door, find_place(structure, PILLAR)
+    parts = door.skin_kg + door.frame_kg + place.local_mass_kg
+    return np.asarray(structure.mass_kg * variation.factor("mass") - parts)
+
+
+def _read(
+    motion: ChainMotion,
+    *,
+    structure: Structure,
+    variation: Variation,
+    skin_body: int,
+    area_m2: float,
+) -> Synthesis:
+    """Signals from the chain: pillar, car, and the cavity behind the skin."""
+    door, place = structure.door, find_place(structure, PILLAR)
+    passed, latch = motion.force[-1], motion.force[-2]
+    body = passed / _rest_of_car(structure, variation)[:, None]
+    local = (latch - passed) / place.local_mass_kg
+    dent = motion.position[skin_body] - motion.position[skin_body + 1]
+    pressure = cavity_overpressure(
+        area_m2 * dent,
+        volume_m3=door.cavity_volume_m3,
+        leak_area_m2=door.leak_area_m2 * variation.factor("leak_area"),
+        rate_hz=RATE_HZ,
+    )
+    signals: dict[str, FloatArray] = {"door_left_pressure": after_quiet(pressure)}
+    for location in LOCATIONS:
+        felt = felt_at(
+            location,
+            place=place,
+            body=body,
+            local=local,
+            force=passed,
+            factor=variation.factor("mode_frequency"),
+            rate_hz=RATE_HZ,
+        )
+        for channel in READ_BY[location].get("y", ()):
+            signals[channel] = after_quiet(felt)
+    quiet = {"central_x", "central_safing_x", "central_z", "upfront_left_x", "upfront_right_x"}
+    rigid = after_quiet(body)
+    return Synthesis(
+        signals=signals,
+        rate_hz=RATE_HZ,
+        start_s=-QUIET_S,
+        cabin_x=np.zeros_like(rigid),
+        cabin_y=rigid,
+        quiet=frozenset(quiet | {"door_right_pressure", "central_roll_rate"}),
+        facts={
+            "velocity_change_m_s": motion.speed[-1][:, -1],
+            "dent_m": dent.max(axis=-1),
+            "place_peak_m_s2": np.abs(local).max(axis=-1),
+            "pressure_peak_pa": pressure.max(axis=-1),
+        },
+        trace={
+            "dent": dent,
+            "latch_force": latch,
+            "passed_force": passed,
+            "contact_force": motion.force[0],
+            **{f"speed_{number}": values for number, values in enumerate(motion.speed)},
+        },
+    )
+
+
+register_model(
+    PulseModel(
+        "door_blow",
+        DoorBlow,
+        simulate_door_blow,
+        DOOR_TOLERANCES,
+        "striker, door skin, frame, pillar and car; adiabatic cavity with leak",
+    )
+)
+register_model(
+    PulseModel(
+        "door_slam",
+        DoorSlam,
+        simulate_door_slam,
+        DOOR_TOLERANCES,
+        "door into seal and latch, skin on its spring; adiabatic cavity with leak",
+    )
+)

@@ -1,0 +1,1 @@
+"""Rides: rough roads, single obstacles, the wheels that meet them."""

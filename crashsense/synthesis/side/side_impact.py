@@ -1,0 +1,473 @@
+"""Side impact: striking barrier or pole, door skin, door, sill and pillar, cabin, door cavity.
+
+The model works on a hit to the **left** side (inward = +y, SAE J1733); a recipe for the right side
+is its mirror image. Bodies, outermost first:
+
+    striker [barrier trolley - honeycomb - face] or pole (fixed)
+    skin - door - sill and pillar - cabin,   and face or pole - sill once the stand-off is closed.
+
+The satellite sits on sill and pillar, the central unit on the cabin, the pressure sensor in the
+door whose cavity follows the indentation of the skin relative to the door. Along the car the
+striker drags by friction until the relative speed is gone. The car rolls about its springs
+because the force acts below the centre of gravity.
+
+Valid to about 200 ms and closing speeds up to 25 m/s; no yaw, no restraint of the far side.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+import numpy as np
+import numpy.typing as npt
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from crashsense.synthesis.draw_blocks import in_blocks
+from crashsense.synthesis.dynamics.chain import ChainMotion, CrushSpring, integrate_chain
+from crashsense.synthesis.location.mounting import fracture_noise, mounting_ringing
+from crashsense.synthesis.model import (
+    PulseModel,
+    Synthesis,
+    Tolerance,
+    Variation,
+    register_model,
+)
+from crashsense.synthesis.side.door_cavity import (
+    AMBIENT_PA,
+    SOUND_M_S,
+    cavity_overpressure,
+    delayed,
+)
+from crashsense.synthesis.side.vehicle import (
+    Mode,
+    NamedSideVehicle,
+    Point,
+    SideVehicle,
+    curve_faults,
+    curve_si,
+)
+from crashsense.units import STANDARD_GRAVITY
+
+FloatArray = npt.NDArray[np.float64]
+
+RATE_HZ = 10_000.0
+START_S = -0.050
+#: Sample at time zero and samples in all (-50 to 200 ms).
+ZERO, SAMPLES = 500, 2501
+#: Time in which bodies are integrated [s]: to the last sample, as the cabin swings on.
+ACTIVE_S = (SAMPLES - 1 - ZERO) / RATE_HZ
+#: Time in which sheet metal can break [s]; the springs have let go long before its end.
+BREAKING_S = 0.150
+SUBSTEPS = 2
+
+Positive = Annotated[float, Field(gt=0.0)]
+
+
+class SideParameters(BaseModel):
+    """Parameters of a side impact.
+
+    ``angle_deg`` is the angle between the direction of relative motion and the car's long axis: 90
+    straight from the side, 75 the oblique pole, 63 the crabbed barrier (27 degrees).
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    obstacle: Literal["pole", "barrier"]
+    speed_kmh: Annotated[float, Field(gt=0.0, le=120.0)]
+    angle_deg: Annotated[float, Field(ge=45.0, le=90.0)] = 90.0
+    vehicle: NamedSideVehicle
+    contact: Literal["door", "axle"] = "door"
+    striker_mass_kg: Positive | None = None
+    face_mass_kg: Positive = 30.0
+    face_curve: tuple[Point, ...] | None = None
+    face_unloading_kn_per_mm: Positive = 3.0
+    sill_overlap_stand_off_mm: Annotated[float, Field(ge=0.0)] = 0.0
+    dent_area_m2: Positive
+    friction: Annotated[float, Field(ge=0.0, le=1.0)] = 0.25
+    payload_kg: Annotated[float, Field(ge=0.0)] = 0.0
+
+    @model_validator(mode="after")
+    def _possible(self) -> SideParameters:
+        faults = []
+        if self.obstacle == "barrier":
+            if self.striker_mass_kg is None:
+                faults.append("striker_mass_kg: a mass in kg for a barrier")
+            if self.face_curve is None:
+                faults.append("face_curve: [[mm, kN], ...] for a barrier")
+            else:
+                faults.append(
+                    curve_faults(self.face_curve, self.face_unloading_kn_per_mm, what="face_curve")
+                )
+        elif self.striker_mass_kg is not None or self.face_curve is not None:
+            faults.append(
+                "no striker_mass_kg and no face_curve for a pole, which is fixed and rigid"
+            )
+        if self.striker_mass_kg is not None and self.striker_mass_kg <= 2.0 * self.face_mass_kg:
+            faults.append(f"striker_mass_kg: more than twice the face ({self.face_mass_kg:g} kg)")
+        panel = self.vehicle.skin_width_m * self.vehicle.skin_height_m
+        if self.dent_area_m2 > panel:
+            faults.append(f"dent_area_m2: no more than the panel of the door ({panel:g} m2)")
+        text = "; ".join(fault for fault in faults if fault)
+        if text:
+            raise ValueError(text)
+        return self
+
+
+TOLERANCES = {
+    "speed": Tolerance("scale", 0.01, "test speed +/-1 km/h at 32 to 60 km/h (regulations)"),
+    "mass": Tolerance("scale", 0.03, "load and equipment, assumed"),
+    "stiffness": Tolerance("scale", 0.08, "-40/+85 degC and build: +/-10-15 %, from memory"),
+    "obstacle_stiffness": Tolerance("scale", 0.05, "honeycomb crush strength, assumed"),
+    "angle": Tolerance("shift", 1.0, "degrees; +/-3 deg allowed (49 CFR 571.214 S10)"),
+    "contact_point": Tolerance("shift", 0.013, "m; aim +/-38 mm (49 CFR 571.214 S10) is 3 sigma"),
+    "leak": Tolerance("scale", 0.12, "drain holes, seals and speaker, assumed"),
+    "volume": Tolerance("scale", 0.03, "equipment in the door, assumed"),
+    "mode_frequency": Tolerance("scale", 0.05, "mounting and build, assumed"),
+}
+
+
+def register() -> PulseModel:
+    """Make the model known to recipes."""
+    return register_model(
+        PulseModel(
+            name="side_impact",
+            parameters=SideParameters,
+            simulate=in_blocks(simulate_side),
+            tolerances=TOLERANCES,
+            title="side impact by a pole or a barrier: skin, door, sill and pillar, cabin, cavity",
+            struck_left=True,
+        )
+    )
+
+
+def build_chain(
+    parameters: SideParameters, variation: Variation
+) -> tuple[FloatArray, FloatArray, list[CrushSpring], dict[str, int]]:
+    """Return masses (bodies, draws), initial speeds, springs and the numbers of the bodies."""
+    car = parameters.vehicle
+    size = variation.size
+    angle = np.radians(np.minimum(parameters.angle_deg + variation.deviation("angle"), 90.0))
+    speed = parameters.speed_kmh / 3.6 * variation.factor("speed") * np.sin(angle)
+    stiffness = variation.factor("stiffness")
+    pole = parameters.obstacle == "pole"
+    door = parameters.contact == "door"
+    names = ["striker"] + ([] if pole else ["face"]) + (["skin", "door"] if door else [])
+    body = {name: number for number, name in enumerate([*names, "pillar", "cabin"])}
+    masses = np.empty((len(body), size))
+    speeds = np.zeros((len(body), size))
+    if pole:
+        masses[body["striker"]] = np.inf
+        speeds[1:] = -speed
+    else:
+        striker = float(parameters.striker_mass_kg or 0.0)
+        masses[body["striker"]] = striker - parameters.face_mass_kg
+        masses[body["face"]] = parameters.face_mass_kg
+        speeds[body["striker"]] = speed
+        speeds[body["face"]] = speed
+    total = car.mass_kg * variation.factor("mass") + parameters.payload_kg
+    masses[body["pillar"]] = car.pillar_mass_kg
+    masses[body["cabin"]] = total - car.pillar_mass_kg
+    if door:
+        masses[body["skin"]] = car.skin_mass_kg
+        masses[body["door"]] = car.door_mass_kg
+        masses[body["cabin"]] -= car.skin_mass_kg + car.door_mass_kg
+    front = body["striker"] if pole else body["face"]
+    springs = []
+    if not pole and parameters.face_curve is not None:
+        springs.append(
+            CrushSpring(
+                "honeycomb",
+                body["striker"],
+                body["face"],
+                curve_si(parameters.face_curve),
+                1e6 * parameters.face_unloading_kn_per_mm,
+                scale=variation.factor("obstacle_stiffness"),
+                holds=True,
+            )
+        )
+    stiff = 1e6 * car.sill_contact_kn_per_mm
+    contact = np.array([[0.0, 0.0], [1.0, stiff]])
+    stand_off = np.zeros(size)
+    if door:
+        springs += [
+            # Panel on a rigid face: stiff, and of little consequence but to press the skin along.
+            CrushSpring(
+                "contact",
+                front,
+                body["skin"],
+                np.array([[0.0, 0.0], [1.0, 6.0e6]]),
+                3.0e7,
+                rate_s_per_m=0.05,
+            ),
+            CrushSpring(
+                "skin",
+                body["skin"],
+                body["door"],
+                curve_si(car.skin_curve),
+                1e6 * car.skin_unloading_kn_per_mm,
+                damper_n_s_per_m=1e3 * car.skin_damper_kns_per_m,
+                scale=stiffness,
+                rate_s_per_m=car.rate_effect_s_per_m,
+                holds=True,
+            ),
+            CrushSpring(
+                "door",
+                body["door"],
+                body["pillar"],
+                curve_si(car.door_curve),
+                1e6 * car.door_unloading_kn_per_mm,
+                damper_n_s_per_m=1e3 * car.door_damper_kns_per_m,
+                scale=stiffness,
+                rate_s_per_m=car.rate_effect_s_per_m,
+                holds=True,
+            ),
+        ]
+        stand_off = stand_off + 1e-3 * (
+            car.sill_stand_off_mm + parameters.sill_overlap_stand_off_mm
+        )
+    springs += [
+        CrushSpring(
+            "sill",
+            front,
+            body["pillar"],
+            contact,
+            1e6 * car.sill_contact_unloading_kn_per_mm,
+            stand_off=stand_off,
+            scale=stiffness,
+            rate_s_per_m=car.rate_effect_s_per_m,
+        ),
+        CrushSpring(
+            "pillar",
+            body["pillar"],
+            body["cabin"],
+            curve_si(car.pillar_curve),
+            1e6 * car.pillar_unloading_kn_per_mm,
+            damper_n_s_per_m=1e3 * car.pillar_damper_kns_per_m,
+            scale=stiffness,
+            rate_s_per_m=car.rate_effect_s_per_m,
+            holds=True,
+        ),
+    ]
+    return masses, speeds, springs, body
+
+
+def _on_time_base(active: FloatArray) -> FloatArray:
+    """Place (draws, active samples from time zero) on the event's time base, zero elsewhere."""
+    out = np.zeros((active.shape[0], SAMPLES))
+    out[:, ZERO : ZERO + active.shape[1]] = active
+    return out
+
+
+def _modes(body: FloatArray, modes: tuple[Mode, ...], factor: FloatArray) -> FloatArray:
+    frequencies = np.array([[mode[0]] for mode in modes]) * factor[None, :]
+    return body + mounting_ringing(
+        body,
+        frequencies_hz=frequencies,
+        damping=[mode[1] for mode in modes],
+        shares=[mode[2] for mode in modes],
+        rate_hz=RATE_HZ,
+    )
+
+
+def _crush_power(motion: ChainMotion, name: str) -> FloatArray:
+    for number, spring in enumerate(motion.springs):
+        if spring.name == name:
+            rate = motion.velocity[:, spring.behind] - motion.velocity[:, spring.ahead]
+            return np.asarray(np.maximum(motion.force[:, number] * rate, 0.0).T)
+    return np.zeros((motion.velocity.shape[2], motion.velocity.shape[0]))
+
+
+def simulate_side(parameters: SideParameters, variation: Variation) -> Synthesis:
+    """Integrate all draws and return the signals of a hit on the left side."""
+    car = parameters.vehicle
+    masses, speeds, springs, body = build_chain(parameters, variation)
+    motion = integrate_chain(
+        masses,
+        springs,
+        speeds=speeds,
+        duration_s=ACTIVE_S,
+        stored_step_s=1.0 / RATE_HZ,
+        substeps=SUBSTEPS,
+    )
+    cabin = _on_time_base(motion.body_acceleration(body["cabin"]))
+    pillar = _on_time_base(motion.body_acceleration(body["pillar"]))
+    door = parameters.contact == "door"
+
+    # Along the car: Coulomb friction of the striker until the relative speed is gone.
+    total = masses[body["pillar"] :].sum(axis=0) if not door else _car_mass(masses, body)
+    force = _on_time_base(_striker_force(motion, body))
+    long_speed = _longitudinal_speed(parameters, variation)
+    share = (
+        np.ones_like(total)
+        if parameters.obstacle == "pole"
+        else 1.0 / (1.0 + total / float(parameters.striker_mass_kg or np.inf))
+    )
+    impulse = np.cumsum(parameters.friction * np.maximum(force, 0.0), axis=-1) / RATE_HZ
+    change = np.minimum(impulse / total[:, None], (share * long_speed)[:, None])
+    cabin_x = np.zeros_like(cabin)
+    cabin_x[:, 1:] = -np.diff(change, axis=-1) * RATE_HZ
+
+    roll_rate, roll = _roll(car, force, variation)
+    tilt = -STANDARD_GRAVITY * np.sin(roll)
+    modes = variation.factor("mode_frequency")
+    power_near = _on_time_base(
+        sum((_crush_power(motion, n) for n in ("skin", "door", "sill")), _crush_power(motion, ""))
+    )
+    power_cabin = _on_time_base(_crush_power(motion, "pillar"))
+
+    def noise(role: str, power: FloatArray, strength: float) -> FloatArray:
+        # Nothing breaks before contact, nor after the springs have let go.
+        count = round(BREAKING_S * RATE_HZ) + 1
+        white = variation.noise(role, count)
+        out = np.zeros((variation.size, SAMPLES))
+        out[:, ZERO : ZERO + count] = fracture_noise(
+            power[:, ZERO : ZERO + count],
+            white,
+            strength=strength,
+            band_hz=(300.0, 2000.0),
+            rate_hz=RATE_HZ,
+        )
+        return out
+
+    near_body = pillar if door else cabin
+    near_power = power_near + power_cabin if door else power_cabin
+    signals = {
+        "central_x": _modes(cabin_x, car.central_modes, modes)
+        + noise("central_x", power_cabin, 0.5 * car.central_noise),
+        "central_safing_x": _modes(cabin_x, car.safing_modes, modes)
+        + noise("central_safing_x", power_cabin, 0.5 * car.central_noise),
+        "central_y": _modes(cabin, car.central_modes, modes)
+        + tilt
+        + noise("central_y", power_cabin, car.central_noise),
+        "central_safing_y": _modes(cabin, car.safing_modes, modes)
+        + tilt
+        + noise("central_safing_y", power_cabin, car.central_noise),
+        "side_left_y": _modes(near_body, car.satellite_modes, modes)
+        + tilt
+        + noise("side_left_y", near_power, car.satellite_noise),
+        "side_right_y": _modes(cabin, car.far_modes, modes)
+        + tilt
+        + noise("side_right_y", power_cabin, car.central_noise),
+        "central_roll_rate": roll_rate,
+    }
+    quiet = {"central_z", "door_right_pressure"}
+    along = ("upfront_left_x", "upfront_right_x", "rear_seat_crossmember_x", "powertrain_x")
+    if parameters.angle_deg < 90.0:
+        # The whole car is dragged along; no local crush at these places.
+        signals |= dict.fromkeys(along, _modes(cabin_x, car.far_modes, modes))
+    else:
+        quiet |= set(along)
+    facts = {
+        "velocity_change_m_s": motion.velocity[-1, body["cabin"]] - speeds[body["cabin"]],
+        "peak_cabin_m_s2": np.abs(cabin).max(axis=-1),
+        "roll_angle_rad": np.abs(roll).max(axis=-1),
+    }
+    gaps = {}
+    if door:
+        dent, pressure = _pressure(parameters, variation, motion, body)
+        signals["door_left_pressure"] = pressure
+        facts["peak_pressure_share"] = pressure.max(axis=-1) / AMBIENT_PA
+        facts["largest_dent_m"] = dent.max(axis=-1)
+        intrusion = motion.position[:, body["door"]] - motion.position[:, body["cabin"]]
+        facts["largest_intrusion_m"] = intrusion.max(axis=0)
+        # The occupant stays where inertia leaves it; trim moves with the inner door.
+        times = np.arange(motion.velocity.shape[0]) / RATE_HZ
+        free = speeds[body["cabin"]][None, :] * times[:, None]
+        gap = 1e-3 * car.occupant_gap_mm - (motion.position[:, body["door"]] - free)
+        whole = np.full((variation.size, SAMPLES), 1e-3 * car.occupant_gap_mm)
+        whole[:, ZERO : ZERO + times.size] = gap.T
+        # After the integration everything moves on at constant speed.
+        closing = motion.velocity[-1, body["door"]] - speeds[body["cabin"]]
+        later = np.arange(1, SAMPLES - ZERO - times.size + 1) / RATE_HZ
+        whole[:, ZERO + times.size :] = gap.T[:, -1:] - closing[:, None] * later
+        gaps["door_to_occupant_left"] = whole
+        facts["gap_closure_s"] = _first_closed(whole, closing)
+    else:
+        quiet.add("door_left_pressure")
+    return Synthesis(
+        signals=signals,
+        rate_hz=RATE_HZ,
+        start_s=START_S,
+        cabin_x=cabin_x,
+        cabin_y=cabin,
+        gaps=gaps,
+        quiet=frozenset(quiet),
+        facts=facts,
+        trace={
+            "striker_force": force,
+            "roll_angle": roll,
+        },
+    )
+
+
+def _first_closed(gap: FloatArray, closing: FloatArray) -> FloatArray:
+    """Time at which the gap has closed [s], from time zero; beyond the end at constant speed."""
+    closed = gap <= 0.0
+    inside = START_S + np.argmax(closed, axis=-1) / RATE_HZ
+    end = START_S + (SAMPLES - 1) / RATE_HZ
+    beyond = end + gap[:, -1] / np.maximum(closing, 1e-3)
+    return np.asarray(np.where(closed.any(axis=-1), inside, beyond))
+
+
+def _car_mass(masses: FloatArray, body: dict[str, int]) -> FloatArray:
+    return np.asarray(
+        masses[body["skin"]] + masses[body["door"]] + masses[body["pillar"]] + masses[body["cabin"]]
+    )
+
+
+def _striker_force(motion: ChainMotion, body: dict[str, int]) -> FloatArray:
+    """Force between the striker's face (or the pole) and the car [N], (draws, time)."""
+    out = np.zeros((motion.velocity.shape[2], motion.velocity.shape[0]))
+    for number, spring in enumerate(motion.springs):
+        if spring.name in ("contact", "sill"):
+            out += motion.force[:, number].T
+    return out
+
+
+def _longitudinal_speed(parameters: SideParameters, variation: Variation) -> FloatArray:
+    angle = np.radians(np.minimum(parameters.angle_deg + variation.deviation("angle"), 90.0))
+    return np.asarray(parameters.speed_kmh / 3.6 * variation.factor("speed") * np.cos(angle)) * (
+        parameters.angle_deg < 90.0
+    )
+
+
+def _roll(
+    car: SideVehicle, force: FloatArray, variation: Variation
+) -> tuple[FloatArray, FloatArray]:
+    """Roll rate [rad/s] and angle [rad] on the suspension, positive right side down."""
+    from scipy.signal import lfilter
+
+    stiffness = 1e3 * car.roll_stiffness_knm_per_rad
+    inertia = car.roll_inertia_kg_m2
+    w = np.sqrt(stiffness / inertia)
+    z = car.roll_damping
+    k = 2.0 * RATE_HZ
+    bottom = np.array([k * k + 2 * z * w * k + w * w, 2 * w * w - 2 * k * k, 0.0])
+    bottom[2] = k * k - 2 * z * w * k + w * w
+    moment = -car.roll_arm_m * force / inertia
+    angle = lfilter(np.array([1.0, 2.0, 1.0]) / bottom[0], bottom / bottom[0], moment, axis=-1)
+    rate = lfilter(np.array([k, 0.0, -k]) / bottom[0], bottom / bottom[0], moment, axis=-1)
+    return np.asarray(rate), np.asarray(angle)
+
+
+def _pressure(
+    parameters: SideParameters, variation: Variation, motion: ChainMotion, body: dict[str, int]
+) -> tuple[FloatArray, FloatArray]:
+    """Indentation of the skin [m] and overpressure at the sensor [Pa], (draws, SAMPLES)."""
+    car = parameters.vehicle
+    dent = (motion.position[:, body["skin"]] - motion.position[:, body["door"]]).T
+    dent = np.maximum(dent, 0.0)
+    whole = np.zeros((variation.size, SAMPLES))
+    whole[:, ZERO : ZERO + dent.shape[1]] = dent
+    whole[:, ZERO + dent.shape[1] :] = dent[:, -1:]
+    pressure = cavity_overpressure(
+        parameters.dent_area_m2 * whole,
+        volume_m3=1e-3 * car.door_volume_l * variation.factor("volume"),
+        leak_area_m2=1e-4 * car.door_leak_cm2 * variation.factor("leak"),
+        rate_hz=RATE_HZ,
+    )
+    way = np.maximum(car.pressure_path_m + variation.deviation("contact_point"), 0.0)
+    return whole, delayed(pressure, delay_s=way / SOUND_M_S, rate_hz=RATE_HZ)
+
+
+register()

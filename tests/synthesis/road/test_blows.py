@@ -1,0 +1,293 @@
+"""Blows against closed forms of contact, momentum, and the levels of the trade."""
+
+from __future__ import annotations
+
+from math import pi
+
+import numpy as np
+import pytest
+
+from crashsense.errors import InputError
+from crashsense.occupant import free_flight_time
+from crashsense.synthesis import load_recipes, parse_recipe
+from crashsense.synthesis.dynamics.contact_chain import Joint, march_chain
+from crashsense.synthesis.location.modes import mode_response
+from crashsense.synthesis.misuse.levels import measure_levels
+
+G = 9.80665
+
+
+@pytest.fixture(scope="module")
+def recipes():
+    return {recipe.name: recipe for recipe in load_recipes()}
+
+
+def strike(mass, stiffness, speed, **joint):
+    return march_chain(
+        [mass, np.inf],
+        [Joint(stiffness, **joint)],
+        speeds=[speed, 0.0],
+        size=1,
+        samples=400,
+        rate_hz=20000.0,
+        substeps=10,
+    )
+
+
+@pytest.mark.parametrize(
+    ("mass", "stiffness", "speed"), [(1.0, 1e6, 2.0), (3.0, 1e6, 5.0), (2.0, 4e6, 3.0)]
+)
+def test_contact_is_the_half_sine_of_a_mass_on_a_spring(mass, stiffness, speed):
+    # closed form: F = v sqrt(k m) sin(w t), w = sqrt(k/m), lasts pi / w; impulse 2 m v
+    motion = strike(mass, stiffness, speed)
+    force = motion.force[0][0]
+    omega = np.sqrt(stiffness / mass)
+    assert force.max() == pytest.approx(speed * np.sqrt(stiffness * mass), rel=2e-3)
+    duration = np.count_nonzero(force > 0) / 20000.0
+    assert duration == pytest.approx(pi / omega, abs=1.1 / 20000.0)
+    assert force.sum() / 20000.0 == pytest.approx(2 * mass * speed, rel=2e-3)
+    t = (np.arange(force.size) + 0.5) / 20000.0
+    expected = np.where(t < pi / omega, speed * np.sqrt(stiffness * mass) * np.sin(omega * t), 0)
+    assert np.abs(force - expected).max() < 0.02 * force.max()
+
+
+def test_damped_contact_gives_back_less():
+    # Kelvin contact: restitution with the force kept positive, 0.1 of critical: about 0.8
+    motion = strike(2.0, 1e6, 3.0, damping=2 * 0.1 * np.sqrt(2e6))
+    back = -motion.speed[0][0, -1] / 3.0
+    # e = exp(-z phi' / s) of the contact that ends at zero force, phi' = 2 arccos(z)
+    z = 0.1
+    expected = np.exp(-z / np.sqrt(1 - z * z) * 2 * np.arccos(z))
+    assert back == pytest.approx(expected, rel=0.01)
+
+
+def test_momentum_is_conserved_and_plastic_contact_shares_it():
+    masses = [70.0, 25.0, 1475.0]
+    motion = march_chain(
+        masses,
+        [
+            Joint(4e4, damping=300.0, plastic=True),
+            Joint(25.0 * (2 * pi * 35) ** 2, damping=1300.0, holds=True),
+        ],
+        speeds=[25.0, 0.0, 0.0],
+        size=1,
+        samples=3000,
+        rate_hz=10000.0,
+        substeps=5,
+    )
+    momentum = sum(m * v[0] for m, v in zip(masses, motion.speed, strict=True))
+    assert momentum == pytest.approx(70.0 * 25.0, rel=1e-9)
+    together = 70.0 * 25.0 / sum(masses)
+    assert motion.speed[2][0, -1] == pytest.approx(together, rel=0.05)
+
+
+def test_mode_filter_against_the_analogue_high_pass():
+    # H(s) = s^2 / (s^2 + 2 zeta w s + w^2): |H| at the mode is 1 / (2 zeta), exact by pre-warping
+    t = np.arange(40000) / 10000.0
+    tone = np.sin(2 * pi * 90.0 * t)[None]
+    out = mode_response(tone, frequency_hz=90.0, damping=0.05, rate_hz=10000.0)[0]
+    assert np.abs(out[-2000:]).max() == pytest.approx(10.0, rel=1e-3)
+    below = mode_response(
+        np.sin(2 * pi * 9.0 * t)[None], frequency_hz=90.0, damping=0.05, rate_hz=10000.0
+    )[0]
+    assert np.abs(below[-4000:]).max() == pytest.approx(0.01 / 0.99, rel=0.01)
+    step = (
+        np.cumsum(
+            mode_response(np.ones((1, 40000)), frequency_hz=90.0, damping=0.05, rate_hz=10000.0)[0]
+        )
+        / 10000.0
+    )
+    assert abs(step[-1]) < 1e-6
+
+
+@pytest.mark.parametrize("name", ["hammer_bracket", "hammer_bracket_severe"])
+def test_a_hammer_blow_peaks_past_50_g_and_moves_nothing(recipes, name):
+    # sanity check of the trade (memory): |velocity change| < 0.3 m/s although the peak is > 50 g
+    event = recipes[name].synthesise([0], seed=0)
+    x = event.signals["central_x"][0]
+    assert np.abs(x).max() > 50 * G
+    speed = np.cumsum(x) / event.rate_hz
+    assert abs(speed[-100:].mean()) < 0.3
+    assert abs(speed[round(0.080 * event.rate_hz)]) < 0.3  # 20 ms after contact
+
+
+def test_hammer_rings_hardest_where_it_strikes(recipes):
+    def peak(name, channel):
+        return np.abs(recipes[name].synthesise([0], seed=0).signals[channel][0]).max()
+
+    assert peak("hammer_bracket", "central_x") > 2 * peak("hammer_bracket", "upfront_left_x")
+    assert peak("hammer_rail", "upfront_left_x") > 2 * peak("hammer_rail", "upfront_right_x")
+    assert peak("hammer_rail", "upfront_left_x") > peak("hammer_rail", "central_x")
+    assert peak("hammer_sill", "side_left_y") > 2 * peak("hammer_sill", "central_y")
+
+
+@pytest.mark.parametrize(
+    ("name", "mass", "speed"), [("deer_90", 70.0, 25.0), ("moose_70", 450.0, 19.444)]
+)
+def test_animal_strike_shares_momentum(recipes, name, mass, speed):
+    # delta-V = m_a V / (m_a + m_c), restitution 0 (computed)
+    event = recipes[name].synthesise([0], seed=0)
+    change = -np.cumsum(event.cabin_x[0])[-1] / event.rate_hz
+    assert change == pytest.approx(mass * speed / (mass + 1500.0), rel=0.05)
+
+
+def test_braking_moves_the_free_occupant_past_127_mm(recipes):
+    # computed: 1 g for 0.25 s is 0.3 m of free travel; a displacement rule alone would fire
+    event = recipes["braking_bump_100"].synthesise([0], seed=0)
+    time = free_flight_time(-event.cabin_x[0], rate_hz=event.rate_hz, start_s=event.start_s)
+    assert 0.15 < float(time) < 0.35
+    # nose dive: the pitching body reads more than the brakes give
+    held = slice(round(0.6 * event.rate_hz), round(1.4 * event.rate_hz))
+    assert event.signals["central_x"][0, held].mean() < event.cabin_x[0, held].mean()
+
+
+@pytest.mark.parametrize("name", ["trailer_bump", "tow_jerk"])
+def test_push_and_pull_from_behind_or_ahead_drive_the_car_forward(recipes, name):
+    event = recipes[name].synthesise([0], seed=0)
+    assert event.facts["velocity_change_m_s"][0] > 0.3
+    assert event.cabin_x[0].sum() > 0
+
+
+def test_kerb_slide_pushes_the_car_right_and_rolls_it_left(recipes):
+    event = recipes["kerb_slide_10"].synthesise([0], seed=0)
+    assert event.signals["central_y"][0].max() > 5 * G
+    assert event.signals["central_roll_rate"][0].min() < 0
+    struck = 10 / 3.6
+    assert event.facts["velocity_change_m_s"][0] < 1.25 * struck
+
+
+def test_every_row_reaches_its_range_and_no_recipe_passes_it(recipes):
+    """Ranges of the event matrix (memory); the anchored block is meant to lie beyond."""
+    measured = measure_levels(recipes.values())
+    above = [m for m in measured if m.place == "above"]
+    assert not above, above
+    rows = {(m.row, m.quantity) for m in measured}
+    within = {(m.row, m.quantity) for m in measured if m.place == "within"}
+    assert rows == within
+    assert {row for row, _ in rows} >= {f"M{k:02d}" for k in range(1, 13) if k != 11} | {
+        "F34",
+        "F35",
+    }
+
+
+def test_every_event_is_quiet_for_50_ms_and_states_its_channels(recipes):
+    checked = 0
+    for recipe in recipes.values():
+        if recipe.family not in ("misuse", "rough_road"):
+            continue
+        if recipe.model.name == "kerb_then_wall":
+            continue
+        event = recipe.synthesise([0], seed=0)
+        before = round((0.0 - event.start_s) * event.rate_hz)
+        assert before >= 0.05 * event.rate_hz
+        for name, samples in event.signals.items():
+            assert not samples[:, :before].any(), (recipe.name, name)
+            assert np.isfinite(samples).all()
+        named = set(event.signals) | set(event.quiet)
+        assert named >= {
+            "central_x",
+            "central_y",
+            "central_z",
+            "central_safing_x",
+            "central_safing_y",
+            "upfront_left_x",
+            "upfront_right_x",
+            "side_left_y",
+            "side_right_y",
+            "door_left_pressure",
+            "door_right_pressure",
+        }, recipe.name
+        assert not set(event.signals) & set(event.quiet)
+        checked += 1
+    assert checked >= 50
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "hammer_rail",
+        "trolley_door",
+        "kerb_climb_30",
+        "cobbles_50",
+        "door_slam",
+        "pothole_50_left",
+        "braking_bump_100",
+        "kerb_slide_10",
+    ],
+)
+def test_a_draw_is_the_same_in_any_block(recipes, name):
+    recipe = recipes[name]
+    block = recipe.synthesise(range(13), seed=3)
+    pair = recipe.synthesise([0, 7], seed=3)
+    for channel, samples in block.signals.items():
+        assert np.array_equal(samples[[0, 7]], pair.signals[channel]), channel
+    assert any((s[7] != s[0]).any() for s in block.signals.values())
+    again = recipe.synthesise([0], seed=99)
+    for channel, samples in again.signals.items():
+        assert np.array_equal(samples[0], block.signals[channel][0]), channel
+
+
+@pytest.mark.parametrize("name", ["hammer_bracket", "undercarriage_30", "trolley_pillar"])
+def test_finer_steps_change_little(recipes, name, monkeypatch):
+    from crashsense.synthesis.misuse import blows
+
+    coarse = recipes[name].synthesise([0], seed=0)
+    monkeypatch.setattr(blows, "SUBSTEPS", 10)
+    fine = recipes[name].synthesise([0], seed=0)
+    a, b = coarse.trace["car_speed"][0], fine.trace["car_speed"][0]
+    assert np.abs(a - b).max() < 0.01 * np.abs(b).max()
+
+
+def test_faults_of_a_recipe_are_all_reported():
+    text = """
+name = "bad_blow"
+title = "Bad"
+family = "misuse"
+model = "blow"
+belts = ["unbelted"]
+[parameters]
+structure = "small_car_blows"
+duration_s = 0.15
+place = "tunnel"
+striker_kg = -1.0
+speed_m_s = 99.0
+contact_n_per_m = 0.0
+contact_damping = 0.1
+bend_mm = 10.0
+contact_past_bend_n_per_m = 1e6
+plastic = false
+direction = [1.0, 0.0, 0.0]
+[basis]
+"""
+    with pytest.raises(InputError) as caught:
+        parse_recipe(text, path="bad.toml")
+    fields = {fault.field for fault in caught.value.faults}
+    assert {"parameters.striker_kg", "parameters.speed_m_s", "parameters.contact_n_per_m"} <= fields
+    assert "basis.striker_kg" in fields
+
+
+def test_unknown_place_and_vehicle_are_answered_with_what_there_is():
+    text = """
+name = "bad_place"
+title = "Bad"
+family = "misuse"
+model = "blow"
+belts = ["unbelted"]
+[parameters]
+structure = "small_car_blows"
+duration_s = 0.15
+place = "tunel"
+striker_kg = 1.0
+speed_m_s = 3.0
+contact_n_per_m = 1e6
+contact_damping = 0.1
+bend_mm = 10.0
+contact_past_bend_n_per_m = 1e6
+plastic = false
+direction = [1.0, 0.0, 0.0]
+[basis]
+"""
+    with pytest.raises(InputError, match="tunnel"):
+        parse_recipe(text, path="bad.toml")
+    with pytest.raises(InputError, match="structure"):
+        parse_recipe(text.replace("small_car_blows", "nowhere"), path="bad.toml")
