@@ -15,7 +15,7 @@ from math import ceil, floor, isfinite, log10
 import numpy as np
 import numpy.typing as npt
 
-from crashsense.reporting.tally import WORDS
+from crashsense.results.tally import WORDS
 
 FloatArray = npt.NDArray[np.float64]
 
