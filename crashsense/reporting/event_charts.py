@@ -10,10 +10,10 @@ import numpy.typing as npt
 
 from crashsense.plotting import BLUE, GREEN, GREY, INK, VERMILION
 from crashsense.reporting import svg
-from crashsense.reporting.tally import NOT_MET, REQUIRED, rows_of
 from crashsense.reporting.view import DemandChart, EventView, RunView, SensedChannel
 from crashsense.reporting.what_if import WhatIf
 from crashsense.reporting.words import finite, restraint_words
+from crashsense.results.tally import NOT_MET, REQUIRED, rows_of
 
 if TYPE_CHECKING:
     import pandas as pd

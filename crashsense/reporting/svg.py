@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense.plotting import BLUE, GREY, INK, VERMILION
-from crashsense.reporting.tally import WORDS
+from crashsense.results.tally import WORDS
 
 FloatArray = npt.NDArray[np.float64]
 
