@@ -106,9 +106,8 @@ def test_noise_has_the_tail_of_the_normal_distribution():
     assert np.abs(stats.norm.cdf(table) - middle).max() < 8e-6
     assert np.abs(stats.norm.cdf(tail) - middle / 65536).max() < 1.3e-10
     whole = np.concatenate([tail, table[1:-1], -tail])
-    weight = np.concatenate(
-        [np.full(65536, 2.0**-32), np.full(65534, 2.0**-16), np.full(65536, 2.0**-32)]
-    )
+    rare = np.full(65536, 2.0**-32)
+    weight = np.concatenate([rare, np.full(65534, 2.0**-16), rare])
     assert weight.sum() == pytest.approx(1.0, abs=1e-12)
     for power, value, within in ((2, 1.0, 5e-6), (4, 3.0, 2e-4), (6, 15.0, 6e-3)):
         assert (weight * whole**power).sum() == pytest.approx(value, abs=within)
