@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from crashsense.errors import Fault, InputError, RunFolderError
 from crashsense.files import csv_safe
+from crashsense.plotting import new_figure
 from crashsense.resources import CAUTION
 
 if TYPE_CHECKING:
@@ -69,10 +70,9 @@ def range_figure(settings: pd.DataFrame, metadata: Mapping[str, Any]) -> Figure:
     *settings* and *metadata* of a :class:`~crashsense.studies.sensor_range.RangeStudy`; numbers
     already computed. The clipping is that of the smallest corner and word length tried.
     """
-    from matplotlib.figure import Figure
     from matplotlib.ticker import MaxNLocator, NullLocator
 
-    figure = Figure(figsize=(8.0, 7.6), layout="constrained")
+    figure = new_figure(8.0, 7.6)
     lost, ratio, clipped = figure.subplots(3, 1, sharex=True)
     column = metadata["range_column"]
     markers = "osD^v<>*"

@@ -15,10 +15,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
-from crashsense.campaign.evaluation import Task
-from crashsense.campaign.tables import SCHEMA_VERSION, TABLES
 from crashsense.errors import RunFolderError
 from crashsense.files import csv_safe
+from crashsense.results.tables import SCHEMA_VERSION, TABLES, Task
 
 if TYPE_CHECKING:
     import pandas as pd
