@@ -152,7 +152,7 @@ def test_odd_files(tmp_path) -> None:
     for name, content, message in (
         ("empty.toml", b"", "a table with one restraint or more"),
         ("binary.toml", b"\xff\xfe\x00", "an algorithm file in UTF-8"),
-        ("broken.toml", b"[rules", "a TOML file"),
+        ("broken.toml", b"[rules", "valid TOML"),
         ("flat.toml", b"rules = 3", "a table: restraint -> rule"),
         ("text.toml", b"[rules]\ncurtain_left = 'x'", "a table with a family"),
     ):
