@@ -7,7 +7,6 @@ without describing them. All faults of a file are reported at once.
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from functools import lru_cache
 from math import isfinite, pi
@@ -16,6 +15,7 @@ from typing import Any
 
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError, nearest, unknown_name
+from crashsense.files import read_toml
 from crashsense.sensing.fault_cards import fault_file_names
 from crashsense.sensing.faults import FAULT_KINDS, SensorFault, make_fault
 from crashsense.sensing.sensor import KINDS, ControlUnit, Sensor, SensorSet
@@ -177,13 +177,7 @@ def _faults(entries: Any, *, where: str, kind: str) -> tuple[tuple[SensorFault, 
 
 
 def _read(path: Path) -> dict[str, Any]:
-    try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise InputError([Fault(str(path), "file", None, "a sensor file that exists")]) from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
-        expected = f"a sensor file in TOML ({error})"
-        raise InputError([Fault(str(path), "file", None, expected)]) from None
+    return read_toml(path, expected="a sensor file")
 
 
 @lru_cache(maxsize=1)
