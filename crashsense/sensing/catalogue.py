@@ -7,7 +7,6 @@ without describing them. All faults of a file are reported at once.
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from functools import lru_cache
 from pathlib import Path
@@ -15,6 +14,7 @@ from typing import Any
 
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError, nearest, unknown_name
+from crashsense.files import read_toml
 from crashsense.sensing.faults import FAULT_KINDS
 from crashsense.sensing.sensor import Sensor, SensorSet
 from crashsense.sensing.sensor_file import SetLayout, checked, control_unit, part_from_table
@@ -22,21 +22,11 @@ from crashsense.sensing.sensor_file import SetLayout, checked, control_unit, par
 _HERE = Path(__file__).resolve().parent / "library"
 
 
-def _read(path: Path, *, shown: str = "") -> dict[str, Any]:
-    try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise InputError([Fault(shown, "file", None, "a sensor file that exists")]) from None
-    except (ValueError, OSError, RecursionError) as error:
-        expected = f"a sensor file in TOML ({error})"
-        raise InputError([Fault(shown, "file", None, expected)]) from None
-
-
 @lru_cache(maxsize=1)
 def _catalogue() -> dict[str, Sensor]:
     parts: dict[str, Sensor] = {}
     for path in sorted((_HERE / "parts").glob("*.toml")):
-        for name, table in _read(path, shown=path.name).get("parts", {}).items():
+        for name, table in read_toml(path, shown=path.name).get("parts", {}).items():
             if name in parts:
                 raise InputError([Fault(path.name, "parts", name, "a name that is used once")])
             parts[name] = part_from_table(name, table, file=path.name)
@@ -79,7 +69,8 @@ def load_sensor_set(name_or_path: str | Path | SensorSet = "standard") -> Sensor
 
 
 def _set_from_file(path: Path, *, shown: str) -> SensorSet:
-    given, found = checked(SetLayout, content := _read(path, shown=shown), file=shown)
+    content = read_toml(path, shown=shown, expected="a sensor file")
+    given, found = checked(SetLayout, content, file=shown)
     bad = [fault.field for fault in found]
     own: dict[str, Sensor | None] = dict.fromkeys(content["parts"]) if _has_parts(content) else {}
     for part, table in given.get("parts", {}).items():
