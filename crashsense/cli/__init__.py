@@ -28,6 +28,7 @@ from crashsense.errors import (
     MissingExtraError,
     RunFolderError,
     nearest,
+    printable,
 )
 from crashsense.resources import CAUTION
 
@@ -202,5 +203,5 @@ def _unexpected(error: BaseException) -> int:
 def _refuse(*lines: str) -> int:
     with suppress(OSError):  # nobody may be there to read it; the code stands
         for line in lines:
-            click.echo(line, err=True)
+            click.echo(printable(line), err=True)
     return EXIT_BAD_INPUT
