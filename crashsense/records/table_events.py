@@ -12,6 +12,7 @@ import numpy as np
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import RESTRAINTS, Context, Event, Requirement
+from crashsense.files import opened as open_file
 from crashsense.occupant import FREE_TRAVEL_M, INFLATION_S
 from crashsense.records import quality, signal_checks, table_checks
 from crashsense.records.assumed import STAGE_1, Assumed, stage_1_assumed
@@ -27,7 +28,7 @@ from crashsense.records.motion import (
 )
 from crashsense.records.source import EVENT_RATE_HZ, RecordSource
 from crashsense.records.stated import StatedRequirement
-from crashsense.records.table import CENTRAL, NAME, Table, TableFile, read_table
+from crashsense.records.table import CENTRAL, Table, TableFile, read_table
 from crashsense.signal import Signal
 from crashsense.units import STANDARD_GRAVITY
 
@@ -80,7 +81,7 @@ def check_table(opened: TableFile, *, channel: object) -> _Reading:
 
 
 def _read(opened: TableFile, *, channel: object) -> _Reading:
-    table = read_table(opened.path)
+    table = read_table(opened)
     file = table.path.name
     central, asked_for = _central(table, channel)
     record = _record(table)
@@ -158,7 +159,7 @@ def _record(table: Table) -> Record:
     return Record(
         name=record_name(table.path),
         path=table.path,
-        format=NAME,
+        format=table.format,
         test=TestInfo(
             version="",
             kind="",
@@ -194,7 +195,7 @@ def _event(reading: _Reading, *, belts: bool | None, expect: Mapping[str, str]) 
     signals = _signals(reading)
     name = reading.record.name
     path = table.path
-    with path.open("rb") as stream:
+    with open_file(path) as stream:
         digest = hashlib.file_digest(stream, "sha256").hexdigest()
     spoken = [str(f) for f in reading.findings if f.severity == "warning"]
     facts = {}
@@ -214,7 +215,7 @@ def _event(reading: _Reading, *, belts: bool | None, expect: Mapping[str, str]) 
         title=table.stated.title or f"Record {name}",
         metadata={
             "kind": "record",
-            "format": NAME,
+            "format": table.format,
             "assumptions": [*_sentences(reading, signals), *assumed.sentences, *spoken],
             "findings": list(reading.findings),
             "files": [str(path.resolve())],
