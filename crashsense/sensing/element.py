@@ -427,7 +427,7 @@ def leaning_coupling(*, lean_deg: float, stiffness_ratio: float) -> float:
     over its first is the coupling. Equal springs couple nothing, however they lean.
 
     >>> round(leaning_coupling(lean_deg=2.0, stiffness_ratio=2.0), 4)
-    0.0175
+    0.0174
     """
     c, s = cos(radians(lean_deg)), sin(radians(lean_deg))
     softer = 1.0 / stiffness_ratio

@@ -28,7 +28,7 @@ SILICON_DENSITY = 2330.0
 SILICON_YOUNG, SILICON_YOUNG_PER_K = 169e9, -60e-6
 #: Thermal expansion of silicon [1/K] (handbook, from memory).
 SILICON_EXPANSION = 2.6e-6
-#: Stress at which thin silicon beams are taken to break [Pa]: 1 GPa, a cautious handbook value (from
+#: Stress at which thin silicon beams are taken to break [Pa]: a cautious handbook value (from
 #: memory; single beams reach several GPa).
 SILICON_STRENGTH = 1e9
 #: Reference pressure [Pa], and mean free path of air there at 25 degC [m] (handbook, from memory).
@@ -192,7 +192,7 @@ def beam_stress(*, young: float, across: float, deflection: float, length: float
 def viscosity(kelvin: FloatArray | float) -> FloatArray | float:
     """Viscosity of air [Pa s] by Sutherland's formula (constants from memory).
 
-    >>> round(viscosity(298.15) * 1e6, 2)
+    >>> round(float(viscosity(298.15)) * 1e6, 2)
     18.37
     """
     t = kelvin / 273.15
@@ -238,9 +238,9 @@ def squeeze_film(
     ``b = 64 s p A / (pi^6 w d) sum (m^2 + n^2 c^2) / (m^2 n^2 D)``,
     ``k = 64 s^2 p A / (pi^8 d) sum 1 / (m^2 n^2 D)``, ``D = (m^2 + n^2 c^2)^2 + s^2/pi^4``, m and n
     odd, c = width / length, s the squeeze number. Blech, J. Lubrication Technology 105, 1983 (from
-    memory). Limits: s -> 0 gives ``mu L W^3 / d^3`` of a long strip; s -> inf the spring ``p A / d``;
-    damping and spring force are alike at ``s = pi^2 (1 + c^2)``. The series is cut at 24 x 40 terms:
-    damping of a very long strip (c < 0.02) comes out up to 0.7 % low.
+    memory). Limits: s -> 0 gives ``mu L W^3 / d^3`` of a long strip, s -> inf the spring
+    ``p A / d``; both forces are alike at about ``s = pi^2 (1 + c^2)``. The series is cut at 24 x 40
+    terms: damping of a very long strip (c < 0.02) comes out up to 0.7 % low.
     """
     w = 2.0 * pi * np.asarray(hz, dtype=np.float64)
     c = np.asarray(width / length, dtype=np.float64)
@@ -285,6 +285,6 @@ def snap_deflection(*, stiffness: float, gap: float, area: float, volts: float) 
 
 
 def load_at(*, deflection: float, stiffness: float, gap: float, area: float, volts: float) -> float:
-    """Force [N] that holds a deflection against the spring, equal voltages pulling on both sides."""
+    """Force [N] that holds a deflection; equal voltages on both sides pull against the spring."""
     away, near = (gap + deflection) ** -2, (gap - deflection) ** -2 if deflection < gap else 0.0
     return stiffness * deflection - 0.5 * PERMITTIVITY * area * volts**2 * (near - away)
