@@ -14,7 +14,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from crashsense.campaign.copies import keep_inputs
-from crashsense.campaign.evaluation import BLOCK, Job, Task, forget_noise, run_task
+from crashsense.campaign.evaluation import Job, Task, run_task
 from crashsense.campaign.executors import Cluster, Executor, InProcess, Processes
 from crashsense.campaign.folder import (
     FolderLock,
@@ -42,6 +42,7 @@ from crashsense.engine import choose, using
 from crashsense.errors import Fault, InputError
 from crashsense.event import RESTRAINTS
 from crashsense.scoring import FAILURES
+from crashsense.trials.block import BLOCK, release_noise
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -183,7 +184,7 @@ def evaluate(
     )
     with ExitStack() as stack:
         stack.enter_context(returned_memory())
-        stack.callback(forget_noise)
+        stack.callback(release_noise)
         if executor is None and cluster is not None:
             executor = stack.enter_context(closing(Cluster(cluster)))
         work = _Campaign(
