@@ -10,8 +10,14 @@ import numpy as np
 import pyarrow as pa
 
 from crashsense import engine
-from crashsense.campaign.tables import CURVE_SCHEMA, TRACE_SCHEMA, VERDICT_SCHEMA, build_table
 from crashsense.event import RESTRAINTS, Event
+from crashsense.results.tables import (
+    CURVE_SCHEMA,
+    TRACE_SCHEMA,
+    VERDICT_SCHEMA,
+    Task,
+    build_table,
+)
 from crashsense.rules import Algorithm
 from crashsense.scoring import FAILURES
 from crashsense.sensing import SensorSet
@@ -41,20 +47,6 @@ class Job:
         return Conditions(
             seed=self.seed, vary=self.vary, sensor_draws=self.sensor_draws, path=self.path
         )
-
-
-@dataclass(frozen=True, order=True)
-class Task:
-    """Draws *first* to *last* - 1 of one occurrence."""
-
-    occurrence: int
-    first: int
-    last: int
-
-    @property
-    def name(self) -> str:
-        """Name of the task's part in every table; final from the start."""
-        return f"part-{self.occurrence:04d}-{self.first:09d}-{self.last:09d}"
 
 
 def run_task(job: Job, task: Task) -> dict[str, pa.Table]:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crashsense.errors import Fault, InputError, RunFolderError
+from crashsense.plotting import new_figure
 from crashsense.resources import CAUTION
 
 if TYPE_CHECKING:
@@ -68,10 +69,9 @@ def range_figure(settings: pd.DataFrame, metadata: Mapping[str, Any]) -> Figure:
     *settings* and *metadata* of a :class:`~crashsense.studies.sensor_range.RangeStudy`; numbers
     already computed. The clipping is that of the smallest corner and word length tried.
     """
-    from matplotlib.figure import Figure
     from matplotlib.ticker import MaxNLocator, NullLocator
 
-    figure = Figure(figsize=(8.0, 7.6), layout="constrained")
+    figure = new_figure(8.0, 7.6)
     lost, ratio, clipped = figure.subplots(3, 1, sharex=True)
     column = metadata["range_column"]
     markers = "osD^v<>*"

@@ -31,7 +31,7 @@ from crashsense.event import (
     SignalBlock,
     Waiver,
 )
-from crashsense.occupant import required_time_to_fire
+from crashsense.occupant import flight_times
 from crashsense.resources import folder as shipped_folder
 from crashsense.signal import Signal
 from crashsense.synthesis.model import (
@@ -376,15 +376,14 @@ def _free_flight(entry: RequirementEntry, synthesis: Synthesis, origin: FloatArr
     times = np.empty(origin.size)
     for at in range(0, origin.size, together):
         rows = slice(at, at + together)
-        times[rows] = required_time_to_fire(
+        times[rows] = flight_times(
             -synthesis.cabin_x[rows],
             rate_hz=synthesis.rate_hz,
             start_s=synthesis.start_s,
             travel_m=1e-3 * entry.travel_mm,
-            inflation_s=1e-3 * entry.inflation_ms,
             origin_s=float(origin[at]),
         )
-    return times
+    return times - 1e-3 * entry.inflation_ms
 
 
 def _rebuild(state: dict[str, Any]) -> Recipe:

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from crashsense.channels import CHANNELS
-from crashsense.plotting import BLUE, GREEN, GREY, INK, VERMILION, new_figure
 from crashsense.event import RESTRAINTS
+from crashsense.plotting import BLUE, GREEN, GREY, INK, VERMILION, new_figure
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

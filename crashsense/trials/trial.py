@@ -20,7 +20,7 @@ from crashsense.resources import CAUTION
 from crashsense.rules import Algorithm, load_algorithm, rate_faults
 from crashsense.rules.checked import rows as rows_of_draws
 from crashsense.scoring import Reached, Scores, reached
-from crashsense.sensing import EcuSamples, Sensed, SensorSet, load_sensor_set
+from crashsense.sensing import ChainReport, EcuSamples, Sensed, SensorSet, load_sensor_set
 from crashsense.sensing.sense import joined as joined_sensed
 from crashsense.signal import Signal
 from crashsense.trials.block import (
@@ -122,6 +122,11 @@ class Trial:
         return replace(self._kept().samples, context=self.events[0].context)
 
     @property
+    def reports(self) -> Mapping[str, ChainReport]:
+        """What the chain did to each channel that has a sensor: clipping, lost frames."""
+        return self._kept().reports
+
+    @property
     def times_s(self) -> FloatArray:
         """Finish time of every sample [s], shape (draws, samples)."""
         return self._kept().samples.times_s
@@ -204,7 +209,7 @@ class Trial:
         )
 
     def columns(self) -> Iterator[Mapping[str, Any]]:
-        """Yield the verdict rows of every event, algorithm and restraint, as columns."""
+        """Yield the verdict rows of every event, algorithm and restraint, as columns over draws."""
         events = {event.name: event for event in self.events}
         for (name, algorithm, restraint), answer in self.answers.items():
             event = events[name]
@@ -229,6 +234,17 @@ class Trial:
                 "seed": self.conditions.seed,
                 **scored,
             }
+
+    def row(self, restraint: str, *, draw: int | None = None) -> dict[str, Any]:
+        """Return the verdict row of one restraint and draw (default: the first); NaN: no number."""
+        at, answer = self.at(draw), self.answer(restraint)
+        key = (self.event.name, self.algorithm.name, restraint)
+        (columns,) = replace(self, answers={key: answer}).columns()
+        plain = {
+            name: value[at] if isinstance(value, np.ndarray | Coded) else value
+            for name, value in columns.items()
+        }
+        return {name: np.nan if value is None else value for name, value in plain.items()}
 
     @cached_property
     def rows(self) -> pd.DataFrame:

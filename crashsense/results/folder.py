@@ -15,9 +15,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
-from crashsense.campaign.evaluation import Task
-from crashsense.campaign.tables import SCHEMA_VERSION, TABLES
 from crashsense.errors import RunFolderError
+from crashsense.results.tables import SCHEMA_VERSION, TABLES, Task
 
 if TYPE_CHECKING:
     import pandas as pd

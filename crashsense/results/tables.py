@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass
 
 import pyarrow as pa
 
@@ -15,8 +16,8 @@ from crashsense.trials.rows import (
     build_table,
 )
 
-__all__ = ["CURVE_SCHEMA", "KEY", "SCHEMA_VERSION", "TABLES", "TRACE_SCHEMA", "VERDICT_SCHEMA"]
-__all__ += ["build_table", "returned_memory"]
+__all__ = ["CURVE_SCHEMA", "KEY", "SCHEMA_VERSION", "TABLES", "TRACE_SCHEMA", "Task"]
+__all__ += ["VERDICT_SCHEMA", "build_table", "returned_memory"]
 
 CURVE_SCHEMA = pa.schema(
     [
@@ -52,6 +53,20 @@ TABLES: Mapping[str, tuple[str, pa.Schema]] = {
     "fire_curves": ("fire_curves.parquet", CURVE_SCHEMA),
     "traces": ("traces.parquet", TRACE_SCHEMA),
 }
+
+
+@dataclass(frozen=True, order=True)
+class Task:
+    """Draws *first* to *last* - 1 of one occurrence."""
+
+    occurrence: int
+    first: int
+    last: int
+
+    @property
+    def name(self) -> str:
+        """Name of the task's part in every table; final from the start."""
+        return f"part-{self.occurrence:04d}-{self.first:09d}-{self.last:09d}"
 
 
 @contextmanager

@@ -13,9 +13,9 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from crashsense.campaign.inputs import input_digests, same_content
 from crashsense.errors import CrashsenseError, Fault, InputError
 from crashsense.event import Event, expired_waivers
+from crashsense.plan.inputs import input_digests, same_content
 from crashsense.records import read_record
 from crashsense.rules import Algorithm, algorithm_names, load_algorithm, rate_faults
 from crashsense.sensing import SensorSet, load_sensor_set, sensor_set_names
