@@ -86,7 +86,7 @@ class Conditions:
 
 def channels_read(algorithms: Sequence[Algorithm], sensor_set: SensorSet) -> list[str]:
     """Channels that any algorithm reads and the set has a sensor for, in the order of the set."""
-    used = frozenset().union(*(algorithm.uses for algorithm in algorithms))
+    used = frozenset[str]().union(*(algorithm.uses for algorithm in algorithms))
     return [name for name in sensor_set.sensors if name in used]
 
 

@@ -68,7 +68,8 @@ class Answer:
         """Draws of several blocks, one after the other."""
         if len(parts) == 1:
             return parts[0]
-        errors, first = {}, 0
+        errors: dict[int, str] = {}
+        first = 0
         for part in parts:
             errors |= {first + at: text for at, text in part.errors.items()}
             first += part.required_s.size

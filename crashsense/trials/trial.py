@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from html import escape
@@ -26,6 +26,7 @@ from crashsense.signal import Signal
 from crashsense.trials.block import (
     Conditions,
     answers_of,
+    channels_read,
     judges_of,
     run_trials,
     sense_block,
@@ -466,6 +467,7 @@ def trial(
     sensor_set: str | Path | SensorSet = "standard",
     algorithm: str | Path | Algorithm | Sequence[str | Path | Algorithm] = "guarded",
     draw: int | Sequence[int] = 0,
+    channels: Iterable[str] | None = None,
     seed: int = 1,
     vary: str = "both",
     sensor_draws: str = "own",
@@ -478,8 +480,10 @@ def trial(
     ----------
     event : name of an event of the shipped library, or an event
     sensor_set : name, file or object
-    algorithm : name, file or object, or several of them
+    algorithm : name, file or object, or several of them; none: what is sensed is judged later
+        (:meth:`Trial.judged_by`)
     draw : number of a draw, or several; 0 is nominal and free of noise
+    channels : which are sensed; None: those that the algorithms read, without algorithm all
     seed, vary, sensor_draws, path : as :class:`Conditions`
     engine : ``"numpy"`` or ``"fast"``; None: the fastest installed
 
@@ -502,6 +506,11 @@ def trial(
     names = [algorithm] if isinstance(algorithm, str | Path | Algorithm) else list(algorithm)
     algorithms = [a if isinstance(a, Algorithm) else load_algorithm(a) for a in names]
     sensors = load_sensor_set(sensor_set)
+    wanted = [] if channels is None else list(channels)
+    if unknown := [name for name in wanted if name not in CHANNELS]:
+        raise unknown_name("channels", unknown[0], CHANNELS, file="trial")
+    if channels is None:
+        wanted = channels_read(algorithms, sensors) if algorithms else list(sensors.sensors)
     rate_hz = sensors.control_unit.tick_rate_hz
     if faults := [f for one in algorithms for f in rate_faults(one, rate_hz=rate_hz)]:
         raise InputError(faults)
@@ -518,6 +527,7 @@ def trial(
                     sensor_sets=[sensors],
                     algorithms=algorithms,
                     conditions=conditions,
+                    channels=wanted,
                 )
             )
         )
