@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crashsense.errors import Fault, InputError, RunFolderError
+from crashsense.files import csv_safe
 from crashsense.plotting import new_figure
 from crashsense.resources import CAUTION
 
@@ -153,8 +154,8 @@ def write_range_study(study: RangeStudy, folder: str | Path) -> Path:
             table.replace_schema_metadata({**(table.schema.metadata or {}), **note}),
             target / TABLE,
         )
-        study.table.to_csv(target / "range.csv", index=False)
-        study.settings.to_csv(target / "range_settings.csv", index=False)
+        csv_safe(study.table).to_csv(target / "range.csv", index=False)
+        csv_safe(study.settings).to_csv(target / "range_settings.csv", index=False)
         range_figure(study.settings, study.metadata).savefig(
             target / "range.svg", metadata={"Date": None}
         )

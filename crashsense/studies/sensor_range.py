@@ -29,7 +29,7 @@ from crashsense.sensing import (
     load_sensor_set,
     part_names,
 )
-from crashsense.sensing.catalogue import UNITS
+from crashsense.sensing.sensor_file import UNITS
 from crashsense.sensing.timebase import at_internal_rate
 from crashsense.signal import cumulative_trapezoid
 from crashsense.studies.range_advice import CRASHES, LIMIT_SHIFT_MS, advise, summarise

@@ -7,7 +7,6 @@ requirement of each restraint. Reading a recipe costs no physics; :meth:`Recipe.
 from __future__ import annotations
 
 import fnmatch
-import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -31,6 +30,7 @@ from crashsense.event import (
     SignalBlock,
     Waiver,
 )
+from crashsense.files import read_text, toml_content
 from crashsense.occupant import flight_times
 from crashsense.resources import folder as shipped_folder
 from crashsense.signal import Signal
@@ -474,10 +474,7 @@ def parse_recipe(text: str, *, path: str) -> Recipe:
     ------
     InputError : with one fault a field
     """
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError([Fault(path, "", None, f"valid TOML ({error})")]) from None
+    data = toml_content(text, file=path)
     try:
         file = RecipeFile.model_validate(data)
     except ValidationError as error:
@@ -542,9 +539,7 @@ def load_recipes(folder: str | Path | None = None) -> list[Recipe]:
     faults: list[Fault] = []
     for path in paths:
         try:
-            recipes.append(parse_recipe(path.read_text(encoding="utf-8"), path=str(path)))
-        except UnicodeDecodeError:
-            faults.append(Fault(str(path), "", None, "UTF-8 text"))
+            recipes.append(parse_recipe(read_text(path), path=str(path)))
         except InputError as error:
             faults.extend(error.faults)
     seen: dict[str, str] = {}
