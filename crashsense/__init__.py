@@ -25,7 +25,14 @@ _HOMES = {
     "load_events": "crashsense.synthesis",
     "read_record": "crashsense.records",
     "evaluate": "crashsense.campaign",
-    "Run": "crashsense.campaign",
+    "Run": "crashsense.results",
+    "open_run": "crashsense.results",
+    "replay": "crashsense.campaign",
+    "Replay": "crashsense.campaign",
+    "trial": "crashsense.trials",
+    "Trial": "crashsense.trials",
+    "explain": "crashsense.trials",
+    "Explanation": "crashsense.trials",
 }
 
 __all__ = ["__version__", *sorted(_HOMES)]

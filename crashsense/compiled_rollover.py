@@ -57,7 +57,7 @@ def roll_steps(
     for draw in range(out.shape[2]):
         mass, inertia, height = bodies[0, draw], bodies[1, draw], bodies[2, draw]
         speed, ground, rest = bodies[3, draw], bodies[4, draw], bodies[5, draw]
-        v_y = speed if manoeuvre == KERB or manoeuvre == SOIL else 0.0
+        v_y = speed if manoeuvre in (KERB, SOIL) else 0.0
         v_z = pos_y = roll = rate = yaw_rate = sin = 0.0
         cos = 1.0
         pos_z = -height

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from crashsense.errors import Fault, InputError
+from crashsense.errors import Fault, InputError, printable
 
 SEVERITIES = ("info", "warning", "error")
 
@@ -23,6 +23,7 @@ class Finding:
     value : what stands there
     expected : what was expected
     note : likely cause, or what was done about it
+    disqualifies : whether the channel may set no requirement: its motion is not to be trusted
 
     >>> print(Finding("warning", "noise", file="v1.093", field="before contact", value="3.1 g rms",
     ...     expected="below 1 g rms"))
@@ -42,6 +43,7 @@ class Finding:
     value: object
     expected: str
     note: str = ""
+    disqualifies: bool = False
 
     def fault(self) -> Fault:
         """The finding as the one-line fault that stops a run."""
@@ -50,7 +52,7 @@ class Finding:
 
     def __str__(self) -> str:
         if self.severity == "info":
-            return f"note: {self.check}: {self.file}: {self.field}: {self._noted()}"
+            return printable(f"note: {self.check}: {self.file}: {self.field}: {self._noted()}")
         return f"{self.severity}: {self.check}: {self.fault()}"
 
     def _noted(self) -> str:

@@ -37,8 +37,9 @@ class Variation:
     """The deviations of a block of draws from nominal, and its noise, all by name.
 
     ``deviations[name]`` has shape (draws,); ``noise(role, width)`` returns standard normal numbers
-    of shape (draws, width). The nominal draw has deviation 0 and a noise of its own that no seed
-    changes.
+    of shape (draws, width). The nominal draw has deviation 0 and, for each role, one stated noise
+    that neither a seed nor the name of the occurrence changes: a copy under another name has the
+    same nominal signals.
     """
 
     draws: npt.NDArray[np.int64]
@@ -60,14 +61,12 @@ class Variation:
         return 1.0 + self.deviation(name)
 
     def noise(self, role: str, width: int) -> FloatArray:
-        """Standard normal numbers, shape (draws, width); one stream a role."""
-        out = random_draws.normals(
-            self.draws, width, seed=self.seed, axes=(self.occurrence, "pulse", role)
-        )
+        """White noise of unit deviation, shape (draws, width); one stream a role."""
+        axes = (self.occurrence, "pulse", role)
+        out = random_draws.noise(self.draws, width, seed=self.seed, axes=axes)
         nominal = self.draws == 0
         if nominal.any():
-            source = random_draws.generator(0, self.occurrence, "pulse", role, "nominal")
-            out[nominal] = source.standard_normal(width)
+            out[nominal] = random_draws.noise([1], width, seed=0, axes=("pulse", role, "nominal"))
         return out
 
 

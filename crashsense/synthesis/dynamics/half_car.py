@@ -206,10 +206,10 @@ def _tables(car: RideCar, size: int) -> tuple[FloatArray, FloatArray]:
     """Numbers that a march needs: of the body (numbers, draws), of the axles (2, numbers, draws).
 
     Body: mass, inertias in pitch and roll, speed hold, height over the wheel centres, half track,
-    damper knee and fall, stop stiffness, length and dissipation, tyre stiffness and damping, sidewall, rim
-    stiffness, bush stiffness and damping, wheel radius, friction. Axle: lever, place behind the
-    front axle, spring, damper in bump and rebound, travel in bump and rebound, wheel mass, weight
-    on the ground, squash at rest, mass that its brake slows.
+    damper knee and fall, stop stiffness, length and dissipation, tyre stiffness and damping,
+    sidewall, rim stiffness, bush stiffness and damping, wheel radius, friction. Axle:
+    lever, place behind the front axle, spring, damper in bump and rebound, travel in bump and
+    rebound, wheel mass, weight on the ground, squash at rest, mass that its brake slows.
     """
     gravity = STANDARD_GRAVITY
     body = (

@@ -7,7 +7,6 @@ away feels modes that the force excites, each with a modal mass: ``a = F / m H(s
 
 from __future__ import annotations
 
-import tomllib
 from functools import lru_cache
 from math import pi
 from pathlib import Path
@@ -18,6 +17,7 @@ import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from crashsense.errors import Fault, InputError, nearest
+from crashsense.files import read_toml
 from crashsense.resources import folder
 from crashsense.synthesis.location.modes import mode_response
 from crashsense.synthesis.wording import faults_of
@@ -112,9 +112,7 @@ def structure_path(name: str, *, near: str | None) -> Path:
 def load_structure(path: str) -> Structure:
     """Read a structure file; every fault at once."""
     try:
-        file = Structure.model_validate(tomllib.loads(Path(path).read_text(encoding="utf-8")))
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise InputError([Fault(path, "", None, f"valid TOML ({error})")]) from None
+        file = Structure.model_validate(read_toml(path))
     except ValidationError as error:
         raise InputError(faults_of(error, file=path)) from None
     return file

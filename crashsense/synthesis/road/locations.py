@@ -1,4 +1,4 @@
-"""What the sensing locations of a riding car read: rigid motion, and what tyre and structure add."""
+"""What the locations of a riding car read: rigid motion, and what tyre and structure add."""
 
 from __future__ import annotations
 
@@ -74,9 +74,10 @@ class RideLocations:
         self._sides = [path("z", "central") for _ in range(2)] if one_sided else []
 
     def read(self, motion: Mapping[str, FloatArray]) -> dict[str, FloatArray]:
-        """``central_x``, ``central_z``, ``upfront_x`` and, one-sided, ``central_y``, ``side_left_y``,
-        ``side_right_y`` [m/s^2], each (draws, samples).
+        """Readings [m/s^2] by name, each (draws, samples).
 
+        ``central_x``, ``central_z``, ``upfront_x`` and, one-sided, ``central_y``, ``side_left_y``,
+        ``side_right_y``.
         Part of what shakes the floor up and down is felt fore and aft and sideways.
         """
         ride = self._ride

@@ -12,7 +12,7 @@ from __future__ import annotations
 from abc import abstractmethod
 from dataclasses import dataclass
 from math import pi
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, ClassVar, Literal
 
 import numpy as np
 import numpy.typing as npt

@@ -5,8 +5,8 @@ wheels reach a location by two steps in series; springs, dampers, bump stops and
 body directly, by the second step alone:
 
 * *tyre*: belt and air cavity between road and rim. Of the force, a share p goes through an
-  oscillator, so that ``H = ((1 - p) s^2 + 2 z w s + w^2) / (s^2 + 2 z w s + w^2)``: 1 at rest, p / 2z
-  at the mode, 1 - p far above it (the tyre isolates);
+  oscillator, so that ``H = ((1 - p) s^2 + 2 z w s + w^2) / (s^2 + 2 z w s + w^2)``: 1 at rest,
+  p / 2z at the mode, 1 - p far above it (the tyre isolates);
 * *chassis and body*: suspension bushes, subframe, engine on its mounts, tunnel and floor, as modes
   side by side. The location answers the force F per vehicle mass m with
   ``R 2 z w s / (s^2 + 2 z w s + w^2) F / m``. R [-] is the inertance from the wheel to the location

@@ -7,13 +7,13 @@ from math import pi
 
 import numpy as np
 import pytest
+from synthesis.road.quarter_car import QuarterCar
 
 from crashsense.synthesis.dynamics.half_car import RideCar, Road, initial_state, march
 from crashsense.synthesis.model import Variation
 from crashsense.synthesis.road import profile as rp
 from crashsense.synthesis.road.vehicle import load_ride, ride_path
 from crashsense.units import STANDARD_GRAVITY
-from synthesis.road.quarter_car import QuarterCar
 
 # saloon quarter car of a textbook (Wong; from memory)
 SALOON = QuarterCar(sprung=454.5, unsprung=45.45, spring=22e3, tyre=176e3)

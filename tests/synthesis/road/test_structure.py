@@ -51,10 +51,12 @@ def test_suspension_forces_pass_by_the_tyre_and_add_no_velocity():
 def test_pieces_go_on_where_the_last_ended_and_engines_agree():
     rng = np.random.default_rng(1)
     drive = rng.standard_normal((3, 1000))
-    make = dict(
-        tyre=[(75.0, 0.1, 0.75)], body=[(48.0, 0.1, 3.0), (165.0, 0.06, 5.0)],
-        factor=np.array([1.0, 1.03, 0.97]), rate_hz=RATE,
-    )  # fmt: skip
+    make = {
+        "tyre": [(75.0, 0.1, 0.75)],
+        "body": [(48.0, 0.1, 3.0), (165.0, 0.06, 5.0)],
+        "factor": np.array([1.0, 1.03, 0.97]),
+        "rate_hz": RATE,
+    }
     with engine.using("numpy"):
         whole = RoadPath(**make)(drive, drive)
     kept = RoadPath(**make, keep=True)
@@ -76,8 +78,8 @@ def band_rms(samples: np.ndarray, rate: float, low: float, high: float) -> float
 
 @pytest.mark.parametrize("name", RIDES)
 def test_rides_have_wheel_hop_chassis_content_and_z_above_x(name):
-    # from memory of the trade: hop 10-15 Hz, x 0.2-0.4 of z (up to its like where a wheel strikes an
-    # edge), content of chassis and body in 40-300 Hz
+    # from memory of the trade: hop 10-15 Hz, x 0.2-0.4 of z (more where a wheel strikes an edge),
+    # content of chassis and body in 40-300 Hz
     event = RECIPES[name].synthesise([0], seed=0)
     x, z = event.signals["central_x"][0], event.signals["central_z"][0]
     assert np.abs(z).max() > np.abs(x).max()

@@ -8,14 +8,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
-from crashsense.campaign.copies import Kept, kept_inputs
-from crashsense.campaign.folder import RunFolder
-from crashsense.campaign.inputs import input_digests
-from crashsense.campaign.plan import PlanFile
 from crashsense.errors import Fault, InputError, RunFolderError, nearest, unknown_name
 from crashsense.event import Event
+from crashsense.plan import Plan, PlanFile, resolve_plan
+from crashsense.plan.inputs import input_digests
 from crashsense.records import read_record
 from crashsense.resources import folder as shipped_folder
+from crashsense.results.copies import Kept, kept_inputs
+from crashsense.results.folder import RunFolder
 from crashsense.rules import Algorithm, load_algorithm
 from crashsense.rules.algorithm import algorithm_from_toml
 from crashsense.sensing import SensorSet, load_sensor_set
@@ -62,6 +62,21 @@ def check_event(event: str, *, known: Sequence[str]) -> None:
     """Refuse an event that the run does not have."""
     if event not in known:
         raise InputError([Fault("run", "event", event, nearest(event, known))])
+
+
+def plan_of(folder: Path) -> Plan:
+    """Resolve the plan of a run folder again; inputs that changed since are refused by name."""
+    identity = RunFolder(folder).manifest()["identity"]
+    data = tomllib.loads((folder / "plan.toml").read_text(encoding="utf-8"))
+    plan = resolve_plan(PlanFile.model_validate(data))
+    before = identity["inputs"]
+    changed = [key for key in {**before, **plan.inputs} if before.get(key) != plan.inputs.get(key)]
+    if changed:
+        raise RunFolderError(
+            f"{folder}: inputs changed since the run ({'; '.join(sorted(changed)[:4])}); "
+            "evaluate again"
+        )
+    return plan
 
 
 class Stored:
@@ -187,7 +202,11 @@ class Stored:
     def _recorded(self, event: str) -> list[Event]:
         for path in self.file.records:
             found = read_record(
-                path, channel=self.file.channel, belts=self.file.belts, expect=self.file.expect
+                path,
+                channel=self.file.channel,
+                belts=self.file.belts,
+                expect=self.file.expect,
+                required_from=self.file.required_from,
             )
             if any(e.name == event for e in found):
                 return found
@@ -223,7 +242,7 @@ def _parsed(path: Path) -> Recipe:
 
 
 def _sensors_of(copy: Any) -> SensorSet:
-    return load_sensor_set(str(copy.copy))
+    return load_sensor_set(str(copy.copy), folder=copy.original.parent, moved=copy.moved)
 
 
 def _algorithm_of(copy: Any) -> Algorithm:

@@ -1,9 +1,8 @@
-"""The tables of a run folder: columns, types, keys."""
+"""Verdict rows: the columns of a trial's scores, their types and their key."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,13 +11,14 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from crashsense.resources import CAUTION
+from crashsense.scoring import HELD_BY, VERDICTS, Scores
 
 #: Version of the layout of a run folder; a reader refuses a later one by name.
 SCHEMA_VERSION = 1
 
 KEY = ("event", "draw", "sensor_set", "algorithm", "restraint")
 
-_META = {
+METADATA = {
     b"crashsense_schema_version": str(SCHEMA_VERSION).encode(),
     b"crashsense_caution": CAUTION.encode(),
 }
@@ -50,43 +50,8 @@ VERDICT_SCHEMA = pa.schema(
         ("seed", pa.int64()),
         ("reason", pa.string()),
     ],
-    metadata=_META,
+    metadata=METADATA,
 )
-
-CURVE_SCHEMA = pa.schema(
-    [
-        ("event", pa.string()),
-        ("draw", pa.int64()),
-        ("sensor_set", pa.string()),
-        ("algorithm", pa.string()),
-        ("restraint", pa.string()),
-        ("branch", pa.string()),
-        ("time_ms", pa.float64()),
-        ("demand", pa.float64()),
-    ],
-    metadata=_META,
-)
-
-TRACE_SCHEMA = pa.schema(
-    [
-        ("event", pa.string()),
-        ("draw", pa.int64()),
-        ("sensor_set", pa.string()),
-        ("algorithm", pa.string()),
-        ("restraint", pa.string()),
-        ("trace", pa.string()),
-        ("time_ms", pa.float64()),
-        ("value", pa.float64()),
-    ],
-    metadata=_META,
-)
-
-#: Table -> (folder in the run folder, schema).
-TABLES: Mapping[str, tuple[str, pa.Schema]] = {
-    "verdicts": ("verdicts.parquet", VERDICT_SCHEMA),
-    "fire_curves": ("fire_curves.parquet", CURVE_SCHEMA),
-    "traces": ("traces.parquet", TRACE_SCHEMA),
-}
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,20 +63,6 @@ class Coded:
 
     def __getitem__(self, row: int) -> str | None:
         return self.names[self.codes[row]]
-
-
-@contextmanager
-def returned_memory() -> Iterator[None]:
-    """Take the memory of tables from the system, to which it returns when they are freed.
-
-    The default pool keeps what it once had: 20 to 30 MB in a campaign.
-    """
-    before = pa.default_memory_pool()
-    pa.set_memory_pool(pa.system_memory_pool())
-    try:
-        yield
-    finally:
-        pa.set_memory_pool(before)
 
 
 def build_table(pieces: Sequence[Mapping[str, Any]], *, schema: pa.Schema) -> pa.Table:
@@ -154,3 +105,61 @@ def _column(values: Sequence[Any], *, sizes: Sequence[int], kind: pa.DataType) -
 
 def _number(value: Any, kind: pa.DataType) -> Any:
     return np.nan if value is None and pa.types.is_floating(kind) else value
+
+
+_SCORED = (
+    "fire_time_ms",
+    "time_margin_ms",
+    "max_demand",
+    "demand_at_required_time",
+    "demand_before_allowed",
+    "demand_margin",
+    "arming_time_ms",
+)
+
+
+def unscored_columns(required_s: npt.NDArray[np.float64], *, reason: str) -> dict[str, Any]:
+    """Return the scored columns of a rule that cannot be evaluated."""
+    return {
+        **dict.fromkeys(_SCORED, None),
+        "required_time_ms": 1e3 * required_s,
+        "held_by": None,
+        "verdict": "not_evaluated",
+        "infeasible": False,
+        "reason": reason,
+    }
+
+
+def scored_columns(
+    scores: Scores, required_s: npt.NDArray[np.float64], *, errors: Mapping[int, str]
+) -> dict[str, Any]:
+    """Return the scored columns; *errors*: place of a draw -> how the rule failed there."""
+    columns: dict[str, Any] = {
+        "required_time_ms": 1e3 * required_s,
+        "fire_time_ms": 1e3 * scores.fire_s,
+        "time_margin_ms": 1e3 * scores.time_margin_s,
+        "max_demand": scores.max_demand,
+        "demand_at_required_time": scores.demand_at_required,
+        "demand_before_allowed": scores.demand_before_allowed,
+        "demand_margin": scores.demand_margin,
+        "arming_time_ms": 1e3 * scores.arming_s,
+        "held_by": Coded(scores.held_code, (None, *HELD_BY[1:])),
+        "verdict": Coded(scores.verdict_code, VERDICTS),
+        "infeasible": scores.infeasible,
+        "reason": None,
+    }
+    if errors:
+        reasons = np.full(required_s.size, None, dtype=object)
+        verdict, held = (columns[name].codes.copy() for name in ("verdict", "held_by"))
+        at = sorted(errors)
+        reasons[at] = [errors[index] for index in at]
+        verdict[at], held[at] = VERDICTS.index("rule_error"), 0
+        for name in _SCORED:
+            columns[name] = np.array(columns[name])
+            columns[name][at] = np.nan
+        columns |= {
+            "reason": reasons,
+            "verdict": Coded(verdict, VERDICTS),
+            "held_by": Coded(held, columns["held_by"].names),
+        }
+    return columns

@@ -16,11 +16,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from crashsense.campaign.folder import write_text
-from crashsense.campaign.inputs import named_files
-from crashsense.campaign.plan import Plan
 from crashsense.errors import RunFolderError
+from crashsense.plan import Plan
+from crashsense.plan.inputs import named_files
 from crashsense.resources import folder as shipped_folder
+from crashsense.results.folder import write_text
 from crashsense.rules import Rule
 from crashsense.synthesis import Recipe
 from crashsense.synthesis.recipe import VEHICLES
@@ -173,7 +173,9 @@ def _own_inputs(plan: Plan) -> Iterator[tuple[str, str, _Wanted, tuple[str, ...]
         files = [(path, path.name) for path in (entry, *sorted(found - {entry}))]
         yield "algorithm", algorithm.name, files, ()
     for entry, sensors in _own(plan.names["sensor_sets"], plan.sensor_sets):
-        yield "sensor set", sensors.name, [(entry, entry.name)], ()
+        elements = sorted({Path(file).resolve() for file in sensors.files})
+        files = [(entry, entry.name), *((path, path.name) for path in elements)]
+        yield "sensor set", sensors.name, files, ()
     shipped = shipped_folder("pulses").resolve()
     recipes: dict[Path, tuple[str, list[str]]] = {}
     for event in plan.events:

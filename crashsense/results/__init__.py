@@ -1,0 +1,6 @@
+"""Results: tables, the run folder, its reopening and provenance, and the tally of what is met."""
+
+from crashsense.results.run import Run, open_run
+from crashsense.results.tally import Tally
+
+__all__ = ["Run", "Tally", "open_run"]

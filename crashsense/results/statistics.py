@@ -1,0 +1,273 @@
+"""Statistics over draws: probabilities with intervals, quantiles of fire time, worst draws.
+
+Intervals assume independent draws. With ``sensor_draws = "own"`` events share no noise and counts
+over events add up; with ``"shared"`` all events of a draw meet the same sensors, and only what
+takes the draw as one trial may be said of all events together. Draw 0 (nominal) enters no
+statistic. Whatever the number of draws, only counts stay in memory.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from itertools import chain
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from crashsense.draws import generator
+from crashsense.scoring import FAILURES
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FloatArray = npt.NDArray[np.float64]
+
+#: Confidence level of every interval unless stated.
+LEVEL = 0.95
+
+
+def clopper_pearson(successes: int, trials: int, *, level: float = LEVEL) -> tuple[float, float]:
+    """Return the exact two-sided interval of a probability (Clopper and Pearson 1934).
+
+    >>> [round(p, 6) for p in clopper_pearson(1, 10)]
+    [0.002529, 0.445016]
+    """
+    return _interval(successes, trials, level, "exact")
+
+
+def wilson(successes: int, trials: int, *, level: float = LEVEL) -> tuple[float, float]:
+    """Return Wilson's score interval of a probability (1927).
+
+    >>> [round(p, 6) for p in wilson(1, 10)]
+    [0.017876, 0.40415]
+    """
+    return _interval(successes, trials, level, "wilson")
+
+
+@lru_cache(maxsize=8192)
+def _interval(successes: int, trials: int, level: float, method: str) -> tuple[float, float]:
+    """Every interval of a probability comes from here; most of a run's counts are the same few."""
+    from scipy.stats import binomtest
+
+    _check(successes, trials, level)
+    found = binomtest(successes, trials).proportion_ci(confidence_level=level, method=method)
+    return float(found.low), float(found.high)
+
+
+def upper_bound_without_failure(trials: int, *, level: float = LEVEL) -> float:
+    """Return the exact one-sided upper bound of a probability after no failure in *trials* draws.
+
+    1 - (1 - level)^(1/n); close to the rule of three, 3/n, at 95 %.
+
+    >>> round(upper_bound_without_failure(100), 6)
+    0.029513
+    """
+    _check(0, trials, level)
+    return float(1.0 - (1.0 - level) ** (1.0 / trials))
+
+
+def draws_without_failure(reliability: float, *, confidence: float) -> int:
+    """Return how many draws without failure show a reliability: ceil(ln(1-conf)/ln R).
+
+    >>> draws_without_failure(0.95, confidence=0.95)
+    59
+    """
+    if not (0.0 < reliability < 1.0 and 0.0 < confidence < 1.0):
+        raise ValueError(
+            f"reliability {reliability} and confidence {confidence} must lie between 0 and 1"
+        )
+    return math.ceil(math.log(1.0 - confidence) / math.log(reliability))
+
+
+def quantile_interval(
+    values: Sequence[float] | np.ndarray,
+    quantile: float,
+    *,
+    level: float = LEVEL,
+    counts: npt.NDArray[np.int64] | None = None,
+) -> tuple[float, float, float]:
+    """Return a quantile and its distribution-free interval from order statistics (binomial).
+
+    The interval reaches from the order statistic l to u with l, u from the binomial distribution
+    of the number of values below the quantile; where the sample is too small for the level its end
+    is infinite. With *counts* the values are distinct and ascending, and each occurs so often.
+
+    >>> quantile_interval(range(1, 101), 0.5)
+    (50.5, 40.0, 61.0)
+    >>> quantile_interval([3.0, 4.0], 0.5, counts=np.array([40, 60]))
+    (4.0, 3.0, 4.0)
+    """
+    ordered = np.asarray(values, dtype=np.float64)
+    if counts is None:
+        ordered = np.sort(ordered)
+        counts = np.ones(ordered.size, dtype=np.int64)
+    if ordered.size == 0:
+        return math.nan, math.nan, math.nan
+    up_to = np.cumsum(counts)
+    n = int(up_to[-1])
+
+    def statistic(rank: int) -> float:
+        """Value of a rank, counted from 1."""
+        return float(ordered[np.searchsorted(up_to, rank)])
+
+    low, high = _ranks(n, quantile, level)
+    # Between two ranks in proportion, as numpy.quantile does.
+    below = math.floor((n - 1) * quantile)
+    share = (n - 1) * quantile - below
+    left, right = statistic(below + 1), statistic(min(below + 2, n))
+    return (
+        left + share * (right - left) if right > left else left,
+        statistic(low) if low >= 1 else -math.inf,
+        statistic(high) if high <= n else math.inf,
+    )
+
+
+def bootstrap_mean(
+    counts: npt.NDArray[np.int64], *, level: float = LEVEL, resamples: int = 2000
+) -> tuple[float, float]:
+    """Return the percentile bootstrap interval of the mean of whole numbers, one a draw.
+
+    Draws are what is drawn again, so that what is correlated within a draw stays correlated.
+    The resamples are the same every time. Efron 1979; weak below some 30 draws.
+
+    >>> bootstrap_mean(np.array([3, 3, 3]))
+    (3.0, 3.0)
+    """
+    values, times = np.unique(counts, return_counts=True)
+    n = int(times.sum())
+    drawn = generator(0, "bootstrap").multinomial(n, times / n, size=resamples)
+    means = (drawn * values).sum(axis=-1) / n
+    tail = (1.0 - level) / 2.0
+    return float(np.quantile(means, tail)), float(np.quantile(means, 1.0 - tail))
+
+
+@lru_cache(maxsize=1024)
+def _ranks(n: int, quantile: float, level: float) -> tuple[int, int]:
+    """Ranks, counted from 1, whose values enclose a quantile; 0 and n + 1: there is none."""
+    from scipy.stats import binom
+
+    alpha = 1.0 - level
+    low = int(binom.ppf(alpha / 2, n, quantile))
+    return low, int(binom.ppf(1.0 - alpha / 2, n, quantile)) + 1
+
+
+def _check(successes: int, trials: int, level: float) -> None:
+    if trials < 1 or not 0 <= successes <= trials or not 0.0 < level < 1.0:
+        raise ValueError(
+            f"got {successes} of {trials} at level {level}; expected 0 <= successes <= trials, "
+            "trials >= 1 and a level between 0 and 1"
+        )
+
+
+#: What one row of the statistics is about.
+GROUP = ("event", "restraint", "sensor_set", "algorithm", "expectation")
+
+#: Verdicts that are counted.
+COUNTED = ("on_time", "late", "missed", "early", "held", "inadvertent", "open_fired", "rule_error")
+
+#: Expectation -> verdicts whose probability is given with its intervals.
+JUDGED = {"fire": ("on_time", "late", "missed"), "no_fire": ("inadvertent",)}
+
+
+@dataclass
+class _Values:
+    """Distinct values and how often each occurred.
+
+    Fire times lie on the ticks of the control unit at a few phases: there are few of them.
+    """
+
+    values: FloatArray = field(default_factory=lambda: np.empty(0))
+    counts: npt.NDArray[np.int64] = field(default_factory=lambda: np.empty(0, dtype=np.int64))
+    _new: list[FloatArray] = field(default_factory=list)
+    _waiting: int = 0
+
+    def add(self, values: FloatArray) -> None:
+        self._new.append(values)
+        self._waiting += values.size
+        if self._waiting > max(4096, self.values.size):
+            self.gather()
+
+    def gather(self) -> None:
+        joined = np.concatenate([self.values, *self._new])
+        weights = np.concatenate([self.counts, np.ones(self._waiting, dtype=np.int64)])
+        self.values, where = np.unique(joined, return_inverse=True)
+        self.counts = np.bincount(where, weights, self.values.size).astype(np.int64)
+        self._new, self._waiting = [], 0
+
+
+@dataclass
+class Group:
+    """Draws of one event, restraint, sensor set and algorithm, counted."""
+
+    verdicts: Counter[str] = field(default_factory=Counter)
+    fire_times_ms: _Values = field(default_factory=_Values)
+    #: smallest demand margin and the first draw that has it
+    worst: tuple[float, int] = (math.inf, -1)
+
+    @property
+    def judged(self) -> int:
+        """Draws in which a verdict could be reached."""
+        return self.verdicts.total() - self.verdicts["not_evaluated"]
+
+    @property
+    def failed(self) -> int:
+        """Draws in which the requirement was not met."""
+        return sum(self.verdicts[verdict] for verdict in FAILURES)
+
+    def add(self, rows: pd.DataFrame) -> None:
+        """Add rows."""
+        self.verdicts.update(rows["verdict"].tolist())
+        fired = rows["fire_time_ms"].to_numpy(dtype=np.float64)
+        self.fire_times_ms.add(fired[~np.isnan(fired)])
+        margin = rows["demand_margin"].to_numpy(dtype=np.float64)
+        known = ~np.isnan(margin)
+        if known.any():
+            least = margin[known].min()
+            draw = int(rows["draw"].to_numpy()[margin == least].min())
+            self.worst = min(self.worst, (float(least), draw))
+
+
+def probability(
+    name: str, successes: int | None, trials: int, *, level: float
+) -> Iterator[tuple[str, float]]:
+    """Yield a probability and its two intervals, as columns; NaN where it has no meaning."""
+    yield f"p_{name}", successes / trials if successes is not None else math.nan
+    for kind, interval in (("", clopper_pearson), ("_wilson", wilson)):
+        ends = (math.nan, math.nan)
+        if successes is not None:
+            ends = interval(successes, trials, level=level)
+        yield f"p_{name}{kind}_low", ends[0]
+        yield f"p_{name}{kind}_high", ends[1]
+
+
+def statistics_row(key: tuple[str, ...], group: Group, *, level: float = LEVEL) -> dict[str, Any]:
+    """Return the row of one event, restraint, sensor set, algorithm and expectation."""
+    row: dict[str, Any] = dict(zip(GROUP, key, strict=True))
+    count = group.verdicts
+    n = row["draws"] = group.judged
+    row |= {f"n_{v}": count[v] for v in COUNTED}
+    failures = group.failed
+    judged = JUDGED.get(row["expectation"], ())
+    row |= dict(probability("failure", failures if judged else None, n, level=level))
+    for name in chain.from_iterable(JUDGED.values()):
+        size = count[name] if name in judged else None
+        row |= dict(probability(name, size, n, level=level))
+    never = judged and failures == 0
+    row["failure_bound"] = upper_bound_without_failure(n, level=level) if never else math.nan
+    group.fire_times_ms.gather()
+    times, often = group.fire_times_ms.values, group.fire_times_ms.counts
+    if row["expectation"] == "fire" and count["missed"]:  # fires later than any time
+        times, often = np.append(times, np.inf), np.append(often, count["missed"])
+    for name, q in (("p50", 0.5), ("p95", 0.95), ("p999", 0.999)):
+        value, low, high = quantile_interval(times, q, level=level, counts=often)
+        row[f"fire_{name}_ms"], row[f"fire_{name}_low_ms"] = value, low
+        row[f"fire_{name}_high_ms"] = high
+    margin, draw = group.worst
+    row["worst_demand_margin"] = margin if draw >= 0 else math.nan
+    row["worst_draw"] = draw
+    return row
