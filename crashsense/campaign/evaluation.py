@@ -27,7 +27,7 @@ from crashsense.results.tables import (
     build_table,
 )
 from crashsense.rules import Algorithm, Rule, reads_context, sharing
-from crashsense.rules.checked import Evaluated, active_channels, evaluate_rule, rows
+from crashsense.rules.checked import Evaluated, active_channels, evaluate_rule, patience, rows
 from crashsense.scoring import FAILURES, HELD_BY, VERDICTS, Reached, Scores, judge, reached
 from crashsense.sensing import (
     ANY_OCCURRENCE,
@@ -130,7 +130,7 @@ def forget_noise() -> None:
 
 def run_task(job: Job, task: Task) -> dict[str, pa.Table]:
     """Evaluate one task; return its part of every table."""
-    with engine.using(job.engine):
+    with engine.using(job.engine), patience():
         return _run_task(job, task)
 
 
