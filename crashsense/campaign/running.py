@@ -104,6 +104,7 @@ def evaluate(
     channel: str | int | None = None,
     belts: str | None = None,
     expect: str | None = None,
+    required_from: str | int | None = None,
     out: str | Path | None = None,
     or_next: bool = False,
     workers: int | None = None,
@@ -126,7 +127,7 @@ def evaluate(
         events add up; ``"shared"``: draw k is one car, whose sensors and noise meet every event.
         Comparisons over events are sharper and the noise is made once; counts over events then hang
         together
-    channel, belts, expect : for records
+    channel, belts, expect, required_from : for records
     out : run folder; None keeps the tables in memory. The same plan on the same folder does only
         what is missing
     or_next : where *out* holds a run of another plan, take ``out-2``, ``out-3``, ... instead of
@@ -167,6 +168,7 @@ def evaluate(
             channel=channel,
             belts=belts,
             expect=expect,
+            required_from=required_from,
         )
     if note:
         resolved = replace(resolved, notes=(*resolved.notes, note))
