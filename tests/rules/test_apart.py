@@ -182,13 +182,8 @@ def test_no_process_outlives_a_parent_that_is_killed(kind: str, tmp_path: Path) 
     if kind == "c":
         if COMPILER is None:
             pytest.skip("no C compiler on this machine")
-        source = (EXAMPLES / "leaky_velocity.c").read_text()
-        (tmp_path / "mine.c").write_text(
-            source.replace("    return valid[0]", "    for (;;) ;\n    return valid[0]")
-        )
-        command = [str(COMPILER), "-shared", "-fPIC", f"-I{EXAMPLES}"]
-        subprocess.run([*command, "-o", f"{tmp_path}/mine.so", f"{tmp_path}/mine.c"], check=True)
-        rule = f"CLibraryRule(file='{tmp_path}/mine.so', parameters=(2.0, 0.0), timeout_ms=1e6)"
+        library = compiled(tmp_path, "for (;;) ;")
+        rule = f"CLibraryRule(file='{library}', parameters=(2.0, 0.0), timeout_ms=1e6)"
     else:
         (tmp_path / "mine.py").write_text(HEAD.replace("BODY", "while True: pass"))
         rule = f"PythonRule(file='{tmp_path}/mine.py:Mine', timeout_ms=1e6)"
