@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from crashsense.campaign.evaluation import BLOCK, Job, forget_noise, run_task
+from crashsense.campaign.evaluation import Job, run_task
 from crashsense.campaign.executors import Cluster, Executor, InProcess, Processes
 from crashsense.campaign.tasks import bundled, split
 from crashsense.engine import choose, using
@@ -42,6 +42,7 @@ from crashsense.results.provenance import (
 from crashsense.results.run import SUMMARY, Run
 from crashsense.results.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA, Task, returned_memory
 from crashsense.scoring import FAILURES
+from crashsense.trials.block import BLOCK, release_noise
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -185,7 +186,7 @@ def evaluate(
     )
     with ExitStack() as stack:
         stack.enter_context(returned_memory())
-        stack.callback(forget_noise)
+        stack.callback(release_noise)
         if executor is None and cluster is not None:
             executor = stack.enter_context(closing(Cluster(cluster)))
         work = _Campaign(
