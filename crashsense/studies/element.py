@@ -24,10 +24,11 @@ from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import RESTRAINTS, Event
 from crashsense.rules import Algorithm, load_algorithm
 from crashsense.scoring import FAILURES, separation
-from crashsense.sensing import SensorSet, load_sensor_set, sense
+from crashsense.sensing import SensorSet, load_sensor_set
 from crashsense.sensing.element import Element
 from crashsense.sensing.element_file import FILE_NAMES, load_element
-from crashsense.signal import Signal, cumulative_trapezoid
+from crashsense.sensing.quiet import quiet_noise
+from crashsense.signal import cumulative_trapezoid
 from crashsense.studies.wording import count
 from crashsense.trials import Conditions, Trial, run_trials
 from crashsense.units import STANDARD_GRAVITY as G
@@ -69,9 +70,6 @@ VARIED: Mapping[str, str] = {FILE_NAMES[field][1]: field for field in _FIELDS}
 
 #: Range of the ideal sensor [m/s^2].
 UNLIMITED = 1e5
-
-#: Quiet road: how long the words are watched [s], and in how many draws.
-QUIET_S, QUIET_DRAWS = 0.5, 16
 
 #: What a point may be chosen for: (word, column, unit, factor to the unit).
 CHEAPNESS = (
@@ -418,7 +416,7 @@ def _points(
                 "footprint_mm2": one.footprint * 1e6,
                 "electrode_area_mm2": one.area * 1e6,
                 "noise_mg_per_rthz": 1e3 * float(state.noise) / G,
-                "quiet_noise_mg": _quiet_mg(sensor_set, sensors[0], seed=seed),
+                "quiet_noise_mg": 1e3 * quiet_noise(sensor_set, sensors[0], seed=seed) / G,
                 "clipped_before_filter": float(words["clipped_before_filter"].max()),
                 "velocity_lost_m_s": float(words["velocity_lost_m_s"].max()),
                 "worst_velocity_event": "" if worst is None else str(worst["event"]),
@@ -436,30 +434,6 @@ def _points(
             }
         )
     return pd.DataFrame(rows)
-
-
-def _quiet_mg(sensor_set: SensorSet, channel: str, *, seed: int) -> float:
-    """Root mean square of the words on a quiet road, their own means taken off [mg]."""
-    unit = sensor_set.control_unit
-    size = round(QUIET_S * unit.internal_rate_hz)
-    still = Signal(
-        np.zeros(size),
-        rate_hz=unit.internal_rate_hz,
-        start_s=-0.05,
-        unit="m/s^2",
-        axis=channel[-1],
-        location="central",
-    )
-    words = sense(
-        {channel: still},
-        sensor_set,
-        draws=range(1, QUIET_DRAWS + 1),
-        seed=seed,
-        occurrence="quiet road",
-        channels=[channel],
-    ).samples.channels[channel]
-    centred = words - np.mean(words, axis=-1, keepdims=True)
-    return float(1e3 * np.sqrt(np.mean(centred**2)) / G)
 
 
 def _conclude(
