@@ -40,7 +40,7 @@ def trial_figure(trial: Trial, *, draw: int | None = None) -> Figure:
     """Draw one draw of a trial with one event and algorithm.
 
     Above, the channels that use most of their range: the true signal, the samples, the range.
-    Below, demand of every restraint that has some or must fire, the threshold at 1, and required times.
+    Below, demand of every restraint that has some or must fire, the threshold at 1, required times.
     """
     at = trial.at(draw)
     channels = loudest_channels(trial, at)
