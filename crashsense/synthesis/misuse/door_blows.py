@@ -20,14 +20,14 @@ from crashsense.synthesis.dynamics.contact_chain import ChainMotion, Joint, marc
 from crashsense.synthesis.misuse.blows import (
     QUIET_S,
     RATE_HZ,
-    READ_BY,
     SUBSTEPS,
     TOLERANCES,
     OnStructure,
     Positive,
     after_quiet,
 )
-from crashsense.synthesis.misuse.structure import LOCATIONS, Structure, felt_at, find_place
+from crashsense.synthesis.misuse.felt import felt
+from crashsense.synthesis.misuse.structure import Structure, find_place
 from crashsense.synthesis.model import (
     PulseModel,
     Synthesis,
@@ -188,7 +188,6 @@ def _read(
     door, place = structure.door, find_place(structure, PILLAR)
     passed, latch = motion.force[-1], motion.force[-2]
     body = passed / _rest_of_car(structure, variation)[:, None]
-    local = (latch - passed) / place.local_mass_kg
     dent = motion.position[skin_body] - motion.position[skin_body + 1]
     pressure = cavity_overpressure(
         area_m2 * dent,
@@ -196,19 +195,19 @@ def _read(
         leak_area_m2=door.leak_area_m2 * variation.factor("leak_area"),
         rate_hz=RATE_HZ,
     )
-    signals: dict[str, FloatArray] = {"door_left_pressure": after_quiet(pressure)}
-    for location in LOCATIONS:
-        felt = felt_at(
-            location,
-            place=place,
-            body=body,
-            local=local,
-            force=passed,
-            factor=variation.factor("mode_frequency"),
-            rate_hz=RATE_HZ,
-        )
-        for channel in READ_BY[location].get("y", ()):
-            signals[channel] = after_quiet(felt)
+    local = felt(
+        structure,
+        place,
+        cosines={"x": 0.0, "y": 1.0, "z": 0.0},
+        body=body,
+        into=latch,
+        passed=passed,
+        power=None,
+        variation=variation,
+        rate_hz=RATE_HZ,
+    )
+    signals = {name: after_quiet(values) for name, values in local.items()}
+    signals["door_left_pressure"] = after_quiet(pressure)
     quiet = {"central_x", "central_safing_x", "central_z", "upfront_left_x", "upfront_right_x"}
     rigid = after_quiet(body)
     return Synthesis(
@@ -221,7 +220,7 @@ def _read(
         facts={
             "velocity_change_m_s": motion.speed[-1][:, -1],
             "dent_m": dent.max(axis=-1),
-            "place_peak_m_s2": np.abs(local).max(axis=-1),
+            "place_peak_m_s2": np.abs(latch - passed).max(axis=-1) / place.local_mass_kg,
             "pressure_peak_pa": pressure.max(axis=-1),
         },
         trace={
