@@ -25,7 +25,7 @@ _HOMES = {
     "load_events": "crashsense.synthesis",
     "read_record": "crashsense.records",
     "evaluate": "crashsense.campaign",
-    "Run": "crashsense.campaign",
+    "Run": "crashsense.results",
 }
 
 __all__ = ["__version__", *sorted(_HOMES)]

@@ -3,8 +3,37 @@
 from __future__ import annotations
 
 import difflib
+import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+
+#: Longest value that a message shows [characters].
+_LONGEST_VALUE = 160
+#: Unicode classes that a terminal or a page may obey instead of showing: control, format (such as
+#: a change of the writing direction), half characters, and separators of lines.
+_UNSHOWN = ("Cc", "Cf", "Cs", "Zl", "Zp")
+
+
+def printable(text: object) -> str:
+    r"""Return *text* with everything written out that a terminal, a CSV or a page would obey.
+
+    Control sequences, changes of direction and bytes of a file name that are no text become
+    ``\x1b`` and the like; a line end or tab becomes a blank.
+
+    >>> printable("wall\x1b[31m"), printable("two\nlines")
+    ('wall\\x1b[31m', 'two lines')
+    """
+    found = str(text)
+    if found.isascii() and found.isprintable():
+        return found
+    return "".join(
+        " "
+        if sign in "\n\r\t"
+        else sign.encode("unicode_escape").decode("ascii")
+        if unicodedata.category(sign) in _UNSHOWN
+        else sign
+        for sign in found
+    )
 
 
 @dataclass(frozen=True)
@@ -22,8 +51,17 @@ class Fault:
 
     def __str__(self) -> str:
         where = ": ".join(part for part in (self.file, self.field) if part)
-        got = "" if self.value is None else f"got {self.value!r}; "
-        return f"{where}: {got}expected {self.expected}".replace("\n", " ")
+        got = "" if self.value is None else f"got {_shown(self.value)}; "
+        return printable(f"{where}: {got}expected {self.expected}")
+
+
+def _shown(value: object) -> str:
+    """The value as code writes it, cut where it is long."""
+    try:
+        text = repr(value)
+    except ValueError:  # a whole number of more digits than Python prints
+        return "a number of thousands of digits"
+    return text if len(text) <= _LONGEST_VALUE else f"{text[: _LONGEST_VALUE - 4]} ..."
 
 
 class CrashsenseError(Exception):

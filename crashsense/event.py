@@ -6,14 +6,18 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from types import MappingProxyType
-from typing import Any, Protocol, runtime_checkable
+from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
 import numpy as np
 import numpy.typing as npt
 
 from crashsense.channels import CHANNELS
-from crashsense.errors import Fault, InputError, nearest
+from crashsense.errors import Fault, InputError, nearest, unknown_name
+from crashsense.resources import CAUTION
 from crashsense.signal import Signal
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -202,6 +206,53 @@ class Event:
         object.__setattr__(self, "signals", dict(self.signals))
         object.__setattr__(self, "requirements", ordered)
         object.__setattr__(self, "quiet", frozenset(self.quiet))
+
+    def __repr__(self) -> str:
+        wanted = [
+            f"{name} by {1e3 * r.required_s:.1f} ms"
+            for name, r in self.requirements.items()
+            if r.expectation == "fire" and r.required_s is not None
+        ]
+        first = next(iter(self.signals.values()))
+        return (
+            f"Event({self.name!r}, {self.family}, {'belted' if self.context.belted else 'unbelted'}"
+            f", {len(self.signals)} channels, {1e3 * first.start_s:g} to {1e3 * first.end_s:g} ms"
+            f"\n  fire: {', '.join(wanted) or 'nothing'})"
+        )
+
+    def _repr_html_(self) -> str:
+        from html import escape
+
+        rows = "".join(
+            f"<tr><td>{name}</td><td>{r.expectation.replace('_', ' ')}</td><td>"
+            f"{'' if r.required_s is None else f'{1e3 * r.required_s:.1f} ms'}</td></tr>"
+            for name, r in self.requirements.items()
+        )
+        return (
+            f"<p><b>{escape(self.name)}</b> ({self.family}): {escape(self.title)}</p><table>"
+            f"<caption>Requirements. {escape(CAUTION)}</caption><thead><tr><th>restraint</th>"
+            f"<th>must</th><th>required time</th></tr></thead><tbody>{rows}</tbody></table>"
+        )
+
+    def plot(self, channels: Iterable[str] | None = None) -> Figure:
+        """Return a figure of the signals over time, in the units of files.
+
+        *channels*: names to draw, in that order; all that the event carries by default.
+
+        Raises
+        ------
+        UnknownNameError : a channel that this event does not carry
+        """
+        from crashsense.plotting import signal_panels
+
+        given = [channels] if isinstance(channels, str) else channels
+        names = list(self.signals) if given is None else list(given)
+        for name in names:
+            if name not in self.signals:
+                raise unknown_name("channel", name, self.signals, file=f"event {self.name}")
+        return signal_panels(
+            {name: self.signals[name] for name in names}, title=f"{self.name}: {self.title}"
+        )
 
     def vary(self, n: int, *, seed: int) -> Mapping[str, Signal]:
         """Return draws 0..n-1, channel -> :class:`Signal` of (n, samples); draw 0 is nominal."""

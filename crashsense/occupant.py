@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense.errors import Fault, InputError
-from crashsense.signal import cumulative_trapezoid
+from crashsense.signal import Signal, cumulative_trapezoid
 from crashsense.units import STANDARD_GRAVITY
 
 FloatArray = npt.NDArray[np.float64]
@@ -22,11 +22,16 @@ FREE_TRAVEL_M = 0.127
 INFLATION_S = 0.030
 
 
+#: A velocity change below this [m/s] is no crash that a required time is asked of; an array of
+#: values in g comes out that small.
+_SMALLEST_CHANGE_M_S = 2.2
+
+
 def free_flight_time(
-    deceleration: FloatArray,
+    deceleration: Signal | npt.ArrayLike,
     *,
-    rate_hz: float,
-    start_s: float = 0.0,
+    rate_hz: float | None = None,
+    start_s: float | None = None,
     travel_m: float = FREE_TRAVEL_M,
     origin_s: float = 0.0,
 ) -> FloatArray:
@@ -37,24 +42,50 @@ def free_flight_time(
 
     Parameters
     ----------
-    deceleration : shape (..., samples), positive where the occupant moves forward [m/s^2]; for a
-        frontal impact that is ``-central_x`` of the rigid-body motion
-    rate_hz, start_s : time base; the returned time is on the same clock
-    travel_m : free travel [m], > 0
+    deceleration : the rigid-body motion of the cabin, as one of
+
+        - a :class:`~crashsense.signal.Signal` of acceleration along x (SAE J1733: + forward, so a
+          frontal impact reads negative); its unit, rate and start are its own
+        - an array of shape (..., samples), **positive where the occupant moves forward** [m/s^2];
+          for a frontal impact that is ``-central_x``
+    rate_hz, start_s : time base of an array (start 0 unless given); not with a signal
+    travel_m : free travel [m], 0 to 2
     origin_s : the contact from which free flight counts [s]
+
+    Raises
+    ------
+    InputError : not finite; a travel in mm; a pulse of the wrong sign (the occupant would move the
+        travel backwards); an array that looks like g (largest value 4 to 90, velocity change
+        0.2 to 2.2 m/s). A signal states its unit and is never taken for g.
 
     >>> square = np.full(2000, 10 * 9.80665)
     >>> round(float(free_flight_time(square, rate_hz=10000.0)) * 1e3, 3)
     50.893
+    >>> free_flight_time(square, rate_hz=10000.0, travel_m=127)
+    Traceback (most recent call last):
+        ...
+    crashsense.errors.InputError: free flight: travel_m: got 127; expected a travel in m, above 0 \
+    and up to 2 (127 looks like mm: 0.127)
+    """
+    samples, rate, start = _checked_pulse(deceleration, rate_hz=rate_hz, start_s=start_s)
+    _check_travel(travel_m, "travel_m", samples=samples, rate_hz=rate)
+    return flight_times(samples, rate_hz=rate, start_s=start, travel_m=travel_m, origin_s=origin_s)
+
+
+def flight_times(
+    deceleration: FloatArray,
+    *,
+    rate_hz: float,
+    start_s: float = 0.0,
+    travel_m: float = FREE_TRAVEL_M,
+    origin_s: float = 0.0,
+) -> FloatArray:
+    """As :func:`free_flight_time` of an array, for values that are known to be sound.
+
+    The pulses of a model and of a checked record come this way, blocks of draws at once; nothing
+    is checked.
     """
     samples = np.asarray(deceleration, dtype=np.float64)
-    faults = []
-    if not travel_m > 0:
-        faults.append(Fault("free flight", "travel_m", travel_m, "a positive travel in m"))
-    if not rate_hz > 0:
-        faults.append(Fault("free flight", "rate_hz", rate_hz, "a positive rate in Hz"))
-    if faults:
-        raise InputError(faults)
     step = 1.0 / rate_hz
     first = int(np.clip(round((origin_s - start_s) * rate_hz), 0, samples.shape[-1] - 1))
     flight = samples[..., first:]
@@ -78,26 +109,104 @@ def free_flight_time(
 
 
 def required_time_to_fire(
-    deceleration: FloatArray,
+    deceleration: Signal | npt.ArrayLike,
     *,
-    rate_hz: float,
-    start_s: float = 0.0,
+    rate_hz: float | None = None,
+    start_s: float | None = None,
     travel_m: float = FREE_TRAVEL_M,
     inflation_s: float = INFLATION_S,
     origin_s: float = 0.0,
 ) -> FloatArray:
     """Return the free-flight time less the inflation time [s]; may be negative, reported as it is.
 
-    Parameters as in :func:`free_flight_time`; *inflation_s* is the time the restraint needs [s].
+    Parameters and errors as in :func:`free_flight_time`; *inflation_s* is the time that the
+    restraint needs to fill [s], 0 to 0.5.
 
     >>> hard = np.full(2000, 30 * 9.80665)
     >>> round(float(required_time_to_fire(hard, rate_hz=10000.0)) * 1e3, 2)
     -0.62
     """
+    if not 0.0 <= inflation_s <= 0.5:
+        likely = f" ({inflation_s:g} looks like ms: {inflation_s / 1e3:g})"
+        expected = f"a time in s, 0 to 0.5{likely if inflation_s >= 1 else ''}"
+        raise InputError([Fault("free flight", "inflation_s", inflation_s, expected)])
     flight = free_flight_time(
         deceleration, rate_hz=rate_hz, start_s=start_s, travel_m=travel_m, origin_s=origin_s
     )
     return np.asarray(flight - inflation_s, dtype=np.float64)
+
+
+def _checked_pulse(
+    pulse: Signal | npt.ArrayLike, *, rate_hz: float | None, start_s: float | None
+) -> tuple[FloatArray, float, float]:
+    """Return the deceleration [m/s^2], its rate [Hz] and its start [s], of a signal or an array."""
+    where = "free flight"
+    if isinstance(pulse, Signal):
+        signal = f"signal at {pulse.location}"
+        faults = []
+        if pulse.unit != "m/s^2":
+            expected = "acceleration in 'm/s^2'"
+            faults.append(Fault(signal, "unit", pulse.unit, expected))
+        if pulse.axis != "x":
+            expected = "'x': free flight is along the car"
+            faults.append(Fault(signal, "axis", pulse.axis, expected))
+        faults += [
+            Fault(where, name, value, "nothing: a signal has its own time base")
+            for name, value in (("rate_hz", rate_hz), ("start_s", start_s))
+            if value is not None
+        ]
+        if faults:
+            raise InputError(faults)
+        return -pulse.samples, pulse.rate_hz, pulse.start_s
+    samples = np.asarray(pulse, dtype=np.float64)
+    faults = []
+    if samples.ndim < 1 or samples.shape[-1] < 2:
+        expected = "(..., samples), 2 or more samples"
+        faults.append(Fault(where, "deceleration", samples.shape, expected))
+    elif not np.isfinite(samples).all():
+        bad = np.argwhere(~np.isfinite(samples))[0].tolist()
+        faults.append(Fault(where, "deceleration", f"non-finite at {bad}", "finite values"))
+    if rate_hz is None or not (np.isfinite(rate_hz) and rate_hz > 0):
+        faults.append(Fault(where, "rate_hz", rate_hz, "a positive rate in Hz"))
+    if start_s is not None and not np.isfinite(start_s):
+        faults.append(Fault(where, "start_s", start_s, "a finite time in s"))
+    if faults:
+        raise InputError(faults)
+    assert rate_hz is not None
+    change = cumulative_trapezoid(samples, step_s=1.0 / rate_hz)
+    largest = float(change.max())
+    if 0.2 < largest < _SMALLEST_CHANGE_M_S and 4.0 < float(samples.max()) < 90.0:
+        raise InputError(
+            [
+                Fault(
+                    where,
+                    "deceleration",
+                    f"a velocity change of {largest:.3g} m/s",
+                    f"a crash pulse in m/s^2 (in g it would be {largest * STANDARD_GRAVITY:.3g} "
+                    f"m/s: multiply by {STANDARD_GRAVITY}; an impact that is this mild comes as a "
+                    f"Signal, which states its unit)",
+                )
+            ]
+        )
+    return samples, float(rate_hz), 0.0 if start_s is None else float(start_s)
+
+
+def _check_travel(travel_m: float, name: str, *, samples: FloatArray, rate_hz: float) -> None:
+    """Refuse a travel that looks like mm, and a pulse that moves the occupant backwards."""
+    if not 0.0 < travel_m <= 2.0:
+        hint = f" ({travel_m:g} looks like mm: {travel_m / 1e3:g})" if travel_m > 2.0 else ""
+        expected = f"a travel in m, above 0 and up to 2{hint}"
+        raise InputError([Fault("free flight", name, travel_m, expected)])
+    velocity = cumulative_trapezoid(samples, step_s=1.0 / rate_hz)
+    travel = cumulative_trapezoid(velocity, step_s=1.0 / rate_hz)
+    backwards = (travel.min(axis=-1) <= -travel_m) & (travel.max(axis=-1) < travel_m)
+    if backwards.any():
+        change = f"a velocity change of {float(velocity[..., -1].min()):.3g} m/s"
+        expected = (
+            "a deceleration, positive where the occupant moves forward (wrong sign? of a frontal "
+            "impact pass -central_x, or the Signal itself)"
+        )
+        raise InputError([Fault("free flight", "deceleration", change, expected)])
 
 
 def occupant_load_criterion(
@@ -127,7 +236,7 @@ def occupant_load_criterion(
     step = 1.0 / rate_hz
     change = cumulative_trapezoid(samples, step_s=step)
     travel = cumulative_trapezoid(change, step_s=step)
-    t1 = float(free_flight_time(samples, rate_hz=rate_hz, travel_m=slack_m))
+    t1 = float(flight_times(samples, rate_hz=rate_hz, travel_m=slack_m))
     end = (samples.size - 1) * step
     times = np.arange(samples.size) * step
 

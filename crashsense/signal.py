@@ -66,6 +66,13 @@ class Signal:
         object.__setattr__(self, "start_s", float(self.start_s))
         object.__setattr__(self, "history", tuple(self.history))
 
+    def __repr__(self) -> str:
+        draws = f"{self.samples.shape[0]} draws of " if self.samples.ndim == 2 else ""
+        return (
+            f"Signal({self.location} {self.axis} [{self.unit}], {draws}{self.size} samples at "
+            f"{self.rate_hz:g} Hz, {self.start_s:g} to {self.end_s:g} s)"
+        )
+
     @classmethod
     def owning(cls, samples: FloatArray, **attributes: Any) -> Signal:
         """As ``Signal(samples, ...)`` without a copy: the caller writes to the array no more."""

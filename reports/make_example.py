@@ -20,6 +20,7 @@ RESTRAINT = "front_airbag_stage_1"
 def draw_picture(run_folder: Path) -> None:
     """Timing of the guarded algorithm, front airbag stage 1, as the README's picture."""
     from crashsense.campaign import open_run
+    from crashsense.plotting import save
     from crashsense.reporting import figures
     from crashsense.reporting.svg import TimingRow
     from crashsense.reporting.words import finite
@@ -43,7 +44,7 @@ def draw_picture(run_folder: Path) -> None:
         for row in rows.itertuples()
     ]
     title = "guarded algorithm, front airbag stage 1 (synthetic events, not qualified)"
-    figures.save(figures.timing_figure(timing, title=title), EXAMPLE / "timing.png")
+    save(figures.timing_figure(timing, title=title), EXAMPLE / "timing.png")
 
 
 def main() -> None:

@@ -1,10 +1,9 @@
-"""Campaigns: a plan, its tasks, where they run, the run folder, statistics and replay."""
+"""Campaigns: a plan cut into tasks, and where they run."""
 
-from crashsense.campaign.plan import Plan, PlanFile, resolve_plan
 from crashsense.campaign.reopen import Replay, replay
-from crashsense.campaign.run import Run, open_run
 from crashsense.campaign.running import Estimate, evaluate
-from crashsense.campaign.statistics import draw_statistics
+from crashsense.plan import Plan, PlanFile, resolve_plan
+from crashsense.results import Run, draw_statistics, open_run
 
 __all__ = [
     "Estimate",

@@ -15,16 +15,17 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from crashsense import engine
-from crashsense.campaign.tables import (
+from crashsense.draws import PAGE
+from crashsense.errors import RuleError
+from crashsense.event import RESTRAINTS, Event, SignalBlock
+from crashsense.results.tables import (
     CURVE_SCHEMA,
     TRACE_SCHEMA,
     VERDICT_SCHEMA,
     Coded,
+    Task,
     build_table,
 )
-from crashsense.draws import PAGE
-from crashsense.errors import RuleError
-from crashsense.event import RESTRAINTS, Event, SignalBlock
 from crashsense.rules import Algorithm, Rule, reads_context, sharing
 from crashsense.rules.checked import Evaluated, evaluate_rule, guarded, rows
 from crashsense.scoring import FAILURES, HELD_BY, VERDICTS, Reached, Scores, judge, reached
@@ -66,20 +67,6 @@ class Job:
     keep: tuple[str, ...] = ()
     path: str = "auto"
     engine: str = "numpy"
-
-
-@dataclass(frozen=True, order=True)
-class Task:
-    """Draws *first* to *last* - 1 of one occurrence."""
-
-    occurrence: int
-    first: int
-    last: int
-
-    @property
-    def name(self) -> str:
-        """Name of the task's part in every table; final from the start."""
-        return f"part-{self.occurrence:04d}-{self.first:09d}-{self.last:09d}"
 
 
 def channels_of(algorithms: Sequence[Algorithm], sensor_set: SensorSet) -> list[str]:

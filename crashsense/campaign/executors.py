@@ -20,8 +20,9 @@ from typing import Any, Protocol
 
 import pyarrow as pa
 
-from crashsense.campaign.evaluation import Job, Task, run_task
+from crashsense.campaign.evaluation import Job, run_task
 from crashsense.errors import CrashsenseError, InputError, MissingExtraError
+from crashsense.results.tables import Task
 
 Result = tuple[Task, dict[str, pa.Table]]
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -17,13 +16,13 @@ from crashsense.campaign.evaluation import (
     sense_block,
     signal_block,
 )
-from crashsense.campaign.inputs import code_digest
-from crashsense.campaign.plan import Plan, PlanFile, resolve_plan
-from crashsense.campaign.provenance import versions
-from crashsense.campaign.stored import Asked, Stored, check_draw, check_event, pick
-from crashsense.campaign.tables import KEY, VERDICT_SCHEMA, build_table
-from crashsense.errors import MissingExtraError, RunFolderError
+from crashsense.errors import MissingExtraError
 from crashsense.event import RESTRAINTS, Event
+from crashsense.plan import Plan
+from crashsense.plan.inputs import code_digest
+from crashsense.results.provenance import versions
+from crashsense.results.stored import Asked, Stored, check_draw, check_event, pick
+from crashsense.results.tables import KEY, VERDICT_SCHEMA, build_table
 from crashsense.rules import Algorithm
 from crashsense.sensing import EcuSamples, Sensed, SensorSet
 from crashsense.signal import Signal
@@ -31,24 +30,7 @@ from crashsense.signal import Signal
 if TYPE_CHECKING:
     import pandas as pd
 
-    from crashsense.campaign.run import Run
-
-
-def plan_of(folder: Path) -> Plan:
-    """Resolve the plan of a run folder again; inputs that changed since are refused by name."""
-    from crashsense.campaign.folder import RunFolder
-
-    identity = RunFolder(folder).manifest()["identity"]
-    data = tomllib.loads((folder / "plan.toml").read_text(encoding="utf-8"))
-    plan = resolve_plan(PlanFile.model_validate(data))
-    before = identity["inputs"]
-    changed = [key for key in {**before, **plan.inputs} if before.get(key) != plan.inputs.get(key)]
-    if changed:
-        raise RunFolderError(
-            f"{folder}: inputs changed since the run ({'; '.join(sorted(changed)[:4])}); "
-            "evaluate again"
-        )
-    return plan
+    from crashsense.results.run import Run
 
 
 #: Floats of one engine and of another agree to this, relative and absolute.
@@ -159,7 +141,7 @@ def replay(
 
 def _changes_since(folder: Path, computed_by: str) -> list[str]:
     """What else may explain a difference: another program, other packages."""
-    from crashsense.campaign.folder import RunFolder
+    from crashsense.results.folder import RunFolder
 
     identity = RunFolder(folder).manifest()["identity"]
     before, now = identity["versions"], versions(computed_by)

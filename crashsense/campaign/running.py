@@ -13,10 +13,16 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from crashsense.campaign.copies import keep_inputs
-from crashsense.campaign.evaluation import BLOCK, Job, Task, forget_noise, run_task
+from crashsense.campaign.evaluation import BLOCK, Job, forget_noise, run_task
 from crashsense.campaign.executors import Cluster, Executor, InProcess, Processes
-from crashsense.campaign.folder import (
+from crashsense.campaign.tasks import bundled, split
+from crashsense.engine import choose, using
+from crashsense.errors import Fault, InputError
+from crashsense.event import RESTRAINTS
+from crashsense.plan.inputs import code_digest
+from crashsense.plan.resolve import Plan, resolve_plan
+from crashsense.results.copies import keep_inputs
+from crashsense.results.folder import (
     FolderLock,
     RunFolder,
     changes,
@@ -26,21 +32,15 @@ from crashsense.campaign.folder import (
     write_csv,
     write_text,
 )
-from crashsense.campaign.inputs import code_digest
-from crashsense.campaign.plan import Plan, resolve_plan
-from crashsense.campaign.provenance import (
+from crashsense.results.provenance import (
     PROVENANCE,
     finished_before,
     now,
     provenance,
     versions,
 )
-from crashsense.campaign.run import SUMMARY, Run
-from crashsense.campaign.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA, returned_memory
-from crashsense.campaign.tasks import bundled, split
-from crashsense.engine import choose, using
-from crashsense.errors import Fault, InputError
-from crashsense.event import RESTRAINTS
+from crashsense.results.run import SUMMARY, Run
+from crashsense.results.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA, Task, returned_memory
 from crashsense.scoring import FAILURES
 
 if TYPE_CHECKING:

@@ -9,8 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from crashsense.campaign.evaluation import BLOCK, SENSED_BLOCK, Job, Task
+from crashsense.campaign.evaluation import BLOCK, SENSED_BLOCK, Job
 from crashsense.event import RESTRAINTS
+from crashsense.results.tables import Task
 
 #: Rows of a part at most (a block of draws is never cut): a few MB, half a second or so of work.
 ROWS_A_PART = 2**13

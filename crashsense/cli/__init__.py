@@ -24,6 +24,7 @@ from crashsense.errors import (
     MissingExtraError,
     RunFolderError,
     nearest,
+    printable,
 )
 from crashsense.resources import CAUTION
 
@@ -181,5 +182,5 @@ def _system_fault(error: OSError) -> Fault:
 
 def _refuse(*lines: str) -> int:
     for line in lines:
-        click.echo(line, err=True)
+        click.echo(printable(line), err=True)
     return EXIT_BAD_INPUT

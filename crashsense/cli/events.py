@@ -191,9 +191,9 @@ def _find(name: str, folder: str | None) -> tuple[Recipe, Event]:
 @_FOLDER
 def show(name: str, figure: str | None, folder: str | None) -> None:
     """Print the card of an event and draw its motion to a file (NAME.png without --figure)."""
+    from crashsense.plotting import save
     from crashsense.reporting.event_card import card
     from crashsense.reporting.event_figure import event_figure, event_motion
-    from crashsense.reporting.figures import save
 
     recipe, event = _find(name, folder)
     target = Path(figure if figure is not None else f"{name}.png")

@@ -72,7 +72,8 @@ def _show_faults(kind: str) -> None:
 
 def _list() -> None:
     from crashsense.sensing import find_part, load_sensor_set, part_names, sensor_set_names
-    from crashsense.sensing.catalogue import UNITS, fault_kinds
+    from crashsense.sensing.catalogue import fault_kinds
+    from crashsense.sensing.sensor_file import UNITS
 
     click.echo("Sensor sets")
     for name in sensor_set_names():
@@ -92,7 +93,7 @@ def _list() -> None:
 
 
 def _show_part(part: Sensor) -> None:
-    from crashsense.sensing.catalogue import file_names
+    from crashsense.sensing.sensor_file import file_names
 
     click.echo(f"{part.part}: {part.title}".removesuffix(": "))
     rows: list[tuple[str, str]] = [
@@ -112,8 +113,8 @@ def _show_part(part: Sensor) -> None:
 
 def _fault_numbers(fault: SensorFault, *, kind: str) -> str:
     """Parameters of a fault in the names and units of a file."""
-    from crashsense.sensing.catalogue import UNITS
     from crashsense.sensing.fault_cards import FAULT_CARDS, fault_file_names
+    from crashsense.sensing.sensor_file import UNITS
 
     unit, scale = UNITS[kind]
     told = []

@@ -7,11 +7,13 @@ For records and comparison only. A control unit cannot look ahead: what it sees 
 from __future__ import annotations
 
 from math import pi, sqrt, tan
+from typing import overload
 
 import numpy as np
 import numpy.typing as npt
 
 from crashsense.errors import Fault, InputError
+from crashsense.signal import Signal
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -66,7 +68,19 @@ def channel_class_sections(*, rate_hz: float, channel_class: int) -> FloatArray:
     return np.array([[b0, 2.0 * b0, b0, 1.0, a1, a2]])
 
 
-def channel_class_filter(samples: FloatArray, *, rate_hz: float, channel_class: int) -> FloatArray:
+@overload
+def channel_class_filter(samples: Signal, *, channel_class: int) -> Signal: ...
+
+
+@overload
+def channel_class_filter(
+    samples: npt.ArrayLike, *, rate_hz: float, channel_class: int
+) -> FloatArray: ...
+
+
+def channel_class_filter(
+    samples: Signal | npt.ArrayLike, *, channel_class: int, rate_hz: float | None = None
+) -> Signal | FloatArray:
     """Filter a record to a channel class, forward and backward: no phase shift, not causal.
 
     Two passes of the two-pole section of :func:`channel_class_sections`: four poles in all, -3 dB
@@ -77,13 +91,13 @@ def channel_class_filter(samples: FloatArray, *, rate_hz: float, channel_class: 
 
     Parameters
     ----------
-    samples : shape (..., samples), finite
-    rate_hz : sampling rate [Hz]
+    samples : a :class:`~crashsense.signal.Signal`, or an array of shape (..., samples), finite
+    rate_hz : sampling rate of an array [Hz]; a signal has its own
     channel_class : 60, 180, 600 or 1000 [Hz]
 
     Returns
     -------
-    array of the same shape and unit
+    signal, or array of the same shape and unit
 
     >>> flat = channel_class_filter(np.ones(500), rate_hz=10000.0, channel_class=60)
     >>> bool(np.allclose(flat, 1.0, rtol=0, atol=1e-12))
@@ -91,8 +105,22 @@ def channel_class_filter(samples: FloatArray, *, rate_hz: float, channel_class: 
     """
     from scipy.signal import sosfiltfilt
 
+    if isinstance(samples, Signal):
+        if rate_hz is not None:
+            expected = "nothing: a signal has its own rate"
+            raise InputError([Fault("filter", "rate_hz", rate_hz, expected)])
+        filtered = channel_class_filter(
+            samples.samples, rate_hz=samples.rate_hz, channel_class=channel_class
+        )
+        note = f"filtered to channel class {channel_class} (zero phase)"
+        return samples.replaced(filtered, note=note)
+    if rate_hz is None:
+        raise InputError([Fault("filter", "rate_hz", None, "the sampling rate of the array in Hz")])
     sections = channel_class_sections(rate_hz=rate_hz, channel_class=channel_class)
     values = np.asarray(samples, dtype=np.float64)
+    if values.ndim < 1 or not np.isfinite(values).all():
+        expected = "finite values, shape (..., samples)"
+        raise InputError([Fault("filter", "samples", f"shape {values.shape}", expected)])
     mirrored = min(values.shape[-1] - 1, round(MIRRORED_S * rate_hz))
     return np.asarray(
         sosfiltfilt(sections, values, axis=-1, padtype="odd", padlen=mirrored), dtype=np.float64

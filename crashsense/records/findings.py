@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from crashsense.errors import Fault, InputError
+from crashsense.errors import Fault, InputError, printable
 
 SEVERITIES = ("info", "warning", "error")
 
@@ -50,7 +50,7 @@ class Finding:
 
     def __str__(self) -> str:
         if self.severity == "info":
-            return f"note: {self.check}: {self.file}: {self.field}: {self._noted()}"
+            return printable(f"note: {self.check}: {self.file}: {self.field}: {self._noted()}")
         return f"{self.severity}: {self.check}: {self.fault()}"
 
     def _noted(self) -> str:

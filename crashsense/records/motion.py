@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense.filters.channel_class import channel_class_filter
-from crashsense.occupant import FREE_TRAVEL_M, free_flight_time
+from crashsense.occupant import FREE_TRAVEL_M, flight_times
 from crashsense.records.findings import Finding
 from crashsense.records.header import Record
 from crashsense.signal import cumulative_trapezoid
@@ -170,9 +170,7 @@ def motion(judged: Judged) -> Motion:
     span = round(0.1 * rate) + 1
     rough = float(np.sqrt(np.mean((after[:span] - smooth[:span]) ** 2)))
     flight = float(
-        free_flight_time(
-            -judged.values, rate_hz=rate, start_s=judged.start_s, travel_m=FREE_TRAVEL_M
-        )
+        flight_times(-judged.values, rate_hz=rate, start_s=judged.start_s, travel_m=FREE_TRAVEL_M)
     )
     return Motion(
         velocity_change_m_s=change,

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from crashsense.campaign.statistics import JUDGED, upper_bound_without_failure
+from crashsense.results.statistics import JUDGED, upper_bound_without_failure
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from crashsense.plotting import BLUE, GREEN, GREY, INK, VERMILION
 from crashsense.reporting import svg
-from crashsense.reporting.tally import NOT_MET, REQUIRED, rows_of
 from crashsense.reporting.view import DemandChart, EventView, RunView, SensedChannel
 from crashsense.reporting.what_if import WhatIf
 from crashsense.reporting.words import finite, restraint_words
+from crashsense.results.tally import NOT_MET, REQUIRED, rows_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -104,14 +105,12 @@ def signal_chart(channel: SensedChannel, *, x_range: tuple[float, float]) -> str
         bands = intervals(channel.raw.times_ms, np.abs(channel.raw.values) > limit)
     chart = svg.line_chart(
         [
-            svg.Line(
-                "true, at the sensor", channel.raw.times_ms, channel.raw.values, svg.GREY, 1.0
-            ),
+            svg.Line("true, at the sensor", channel.raw.times_ms, channel.raw.values, GREY, 1.0),
             svg.Line(
                 "as the control unit gets it",
                 channel.sensed.times_ms,
                 channel.sensed.values,
-                svg.BLUE,
+                BLUE,
                 1.9,
             ),
         ],
@@ -209,7 +208,7 @@ def demand_traces(
         return chart.algorithm + (f" / {chart.sensor_set}" if several_sets else "")
 
     lines = []
-    looks = [(svg.BLUE, ""), (svg.VERMILION, "7 3"), (svg.GREEN, "2 3"), (svg.INK, "9 3 2 3")]
+    looks = [(BLUE, ""), (VERMILION, "7 3"), (GREEN, "2 3"), (INK, "9 3 2 3")]
     for index, chart in enumerate(charts[: len(looks)]):
         colour, dash = looks[index]
         name = name_of(chart)
@@ -218,9 +217,7 @@ def demand_traces(
                 lines.append(svg.Line(name, trace.times_ms, trace.values, colour, 2.0, dash))
             elif trace.name == "arming" and index == 0:
                 lines.append(
-                    svg.Line(
-                        f"arming of {name}", trace.times_ms, trace.values, svg.GREY, 1.2, "3 2"
-                    )
+                    svg.Line(f"arming of {name}", trace.times_ms, trace.values, GREY, 1.2, "3 2")
                 )
     # Demand far above the threshold says nothing more; keep the threshold in the picture.
     seen = [float(np.nanmax(line.y, initial=0.0)) for line in lines]
@@ -232,7 +229,7 @@ def demand_traces(
         if row.expectation == "fire" and finite(row.required_time_ms) is not None
     ]
     if required:
-        marks.append(svg.Mark(f"required {required[0]:.1f} ms", required[0], svg.INK, "5 3"))
+        marks.append(svg.Mark(f"required {required[0]:.1f} ms", required[0], INK, "5 3"))
     for index, chart in enumerate(charts[:2]):
         for row in rows:
             fired = finite(row.fire_time_ms)

@@ -15,8 +15,7 @@ import numpy.typing as npt
 
 from crashsense.event import Event, Requirement
 from crashsense.occupant import FREE_TRAVEL_M
-from crashsense.reporting.figures import new_figure
-from crashsense.reporting.svg import BLUE, GREEN, GREY, INK, VERMILION
+from crashsense.plotting import BLUE, GREEN, GREY, INK, VERMILION, new_figure
 from crashsense.resources import CAUTION
 from crashsense.signal import cumulative_trapezoid
 from crashsense.synthesis.model import Synthesis

@@ -1,18 +1,15 @@
-"""Figures for files (PNG, SVG, PDF): functions that take numbers already computed.
-
-They draw with the Agg canvas, so that they work without a display and change no global state.
-"""
+"""Figures for files (PNG, SVG, PDF): functions that take numbers already computed."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
-from crashsense.reporting.svg import BLUE, GREEN, GREY, INK, VERMILION, DemandRow, TimingRow
+from crashsense.plotting import BLUE, GREY, INK, LINES, VERMILION, new_figure
+from crashsense.reporting.svg import DemandRow, TimingRow
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -27,23 +24,6 @@ _MARKERS = {
     "missed": ("x", VERMILION),
     "rule_error": ("x", VERMILION),
 }
-
-
-def new_figure(width: float, height: float) -> Figure:
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(width, height), layout="constrained")
-    FigureCanvasAgg(figure)
-    return figure
-
-
-def save(figure: Figure, path: Path | str) -> Path:
-    """Write a figure; the ending of *path* decides the format. No date goes into the file."""
-    target = Path(path)
-    metadata = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}}.get(target.suffix)
-    figure.savefig(target, dpi=130, metadata=metadata)
-    return target
 
 
 def timing_figure(rows: Sequence[TimingRow], *, title: str = "") -> Figure:
@@ -168,9 +148,8 @@ def demand_trace_figure(
     """Demand over time: (name, times [ms], demand [-]) a trace, the threshold at 1."""
     figure = new_figure(8.0, 3.2)
     axes = figure.add_subplot()
-    looks = [(BLUE, "-"), (VERMILION, "--"), (GREEN, ":"), (INK, "-."), (GREY, "--")]
     for index, (label, times, demand) in enumerate(traces):
-        colour, style = looks[index % len(looks)]
+        colour, style = LINES[index % len(LINES)]
         axes.plot(times, demand, color=colour, ls=style, lw=1.6, label=label)
     axes.axhline(1.0, color=INK, ls="--", lw=1.2)
     axes.set_xlabel("time from first contact, control-unit clock [ms]")

@@ -32,7 +32,20 @@ from crashsense.reporting.summary import (
     ruleless_words,
     worst_margins,
 )
-from crashsense.reporting.tally import (
+from crashsense.reporting.view import RunView, view_of
+from crashsense.reporting.what_if import WhatIf
+from crashsense.reporting.words import (
+    MARKS,
+    RESTRAINT_WORDS,
+    anchor,
+    finite,
+    one_decimal,
+    restraint_words,
+    signed,
+    slug,
+)
+from crashsense.resources import CAUTION
+from crashsense.results.tally import (
     BY_WEIGHT,
     MET,
     NOT_MET,
@@ -47,19 +60,6 @@ from crashsense.reporting.tally import (
     required_rows,
     rows_of,
 )
-from crashsense.reporting.view import RunView, view_of
-from crashsense.reporting.what_if import WhatIf
-from crashsense.reporting.words import (
-    MARKS,
-    RESTRAINT_WORDS,
-    anchor,
-    finite,
-    one_decimal,
-    restraint_words,
-    signed,
-    slug,
-)
-from crashsense.resources import CAUTION
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -6,10 +6,11 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from crashsense.campaign.statistics import upper_bound_without_failure
 from crashsense.event import RESTRAINTS
 from crashsense.reporting.scales import NONE_FAILED, FailedRows, failed_rows, scale_words, unasked
-from crashsense.reporting.tally import (
+from crashsense.resources import CAUTION
+from crashsense.results.statistics import upper_bound_without_failure
+from crashsense.results.tally import (
     BY_WEIGHT,
     MET,
     NOT_MET,
@@ -23,7 +24,6 @@ from crashsense.reporting.tally import (
     requirements_met,
     rows_of,
 )
-from crashsense.resources import CAUTION
 
 if TYPE_CHECKING:
     import pandas as pd

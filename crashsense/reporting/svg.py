@@ -15,17 +15,12 @@ from math import ceil, floor, isfinite, log10
 import numpy as np
 import numpy.typing as npt
 
-from crashsense.reporting.tally import WORDS
+from crashsense.plotting import BLUE, GREY, INK, VERMILION
+from crashsense.results.tally import WORDS
 
 FloatArray = npt.NDArray[np.float64]
 
 MOST_POINTS = 400
-
-BLUE = "#0072b2"
-VERMILION = "#b84a00"
-GREEN = "#00795a"
-GREY = "#6b7280"
-INK = "#1c2430"
 
 #: Subdivision of a chart unit in path coordinates, which are whole numbers to stay short.
 _FINE = 4

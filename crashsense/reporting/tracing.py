@@ -26,8 +26,8 @@ from crashsense.rules.why import why
 from crashsense.scoring import FAILURES
 
 if TYPE_CHECKING:
-    from crashsense.campaign.plan import Plan
     from crashsense.event import SignalBlock
+    from crashsense.plan import Plan
     from crashsense.rules import Algorithm
     from crashsense.sensing import EcuSamples, Sensed, SensorSet
 

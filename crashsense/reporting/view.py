@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from crashsense import __version__
 from crashsense.reporting.summary import merged_notes
-from crashsense.reporting.tally import TALLY_COLUMNS, Pair, Tally, labels_of, pairs_of
+from crashsense.results.tally import TALLY_COLUMNS, Pair, Tally, labels_of, pairs_of
 
 if TYPE_CHECKING:
     import pandas as pd

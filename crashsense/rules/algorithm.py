@@ -23,7 +23,6 @@ A file looks like this::
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import MISSING, fields
 from pathlib import Path
@@ -32,6 +31,7 @@ from typing import Any
 from crashsense.channels import CHANNELS, MIRRORED
 from crashsense.errors import Fault, InputError, UnknownNameError, nearest
 from crashsense.event import RESTRAINTS
+from crashsense.files import read_text, toml_content
 from crashsense.rules.contract import Algorithm, Rule
 from crashsense.rules.parameters import check_sense, sense_parts
 from crashsense.rules.registry import find_family
@@ -74,13 +74,7 @@ def load_algorithm(name_or_path: str | Path) -> Algorithm:
 def read_algorithm(path: Path) -> Algorithm:
     """Read an algorithm from a TOML file; every fault of the file is reported at once."""
     file = str(path)
-    try:
-        content = path.read_bytes().decode("utf-8")
-    except OSError as error:
-        reason = error.strerror or "unreadable"
-        raise InputError([Fault(file, "", None, f"a file that can be read ({reason})")]) from error
-    except UnicodeDecodeError as error:
-        raise InputError([Fault(file, "", None, "a TOML text file in UTF-8")]) from error
+    content = read_text(path, expected="an algorithm file")
     return algorithm_from_toml(content, file=file, folder=path.parent, name=path.stem)
 
 
@@ -97,10 +91,7 @@ def algorithm_from_toml(
     *folder* is where files of rules are looked up; *moved* says where some of them are now:
     absolute path -> absolute path.
     """
-    try:
-        table = tomllib.loads(content)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError([Fault(file, "", None, f"a TOML file ({error})")]) from error
+    table = toml_content(content, file=file)
     return algorithm_from_table(table, file=file, folder=folder, name=name, moved=moved)
 
 

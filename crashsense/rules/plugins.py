@@ -14,7 +14,8 @@ from typing import Any, ClassVar
 
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError, nearest
-from crashsense.rules.contract import FloatArray, Rule
+from crashsense.rules.amounts import Amount, only_threshold
+from crashsense.rules.contract import FloatArray, Rule, part_demand
 from crashsense.rules.parameters import Declared, parameter
 from crashsense.rules.per_sample import PerSample
 from crashsense.sensing.samples import EcuSamples
@@ -166,6 +167,16 @@ class PythonRule(Declared):
     def demand(self, samples: EcuSamples) -> FloatArray:
         """Return the demand of the rule."""
         return self.inner.demand(samples)
+
+    def amounts(self, samples: EcuSamples, at: int) -> tuple[Amount, ...]:
+        """The criterion over the only parameter or attribute ``threshold...``, if it scales."""
+        inner = getattr(self.inner, "inner", self.inner)  # a rule written by sample is wrapped
+        found = only_threshold({**getattr(inner, "__dict__", {}), **self.parameters})
+        if not self.scales or found is None:
+            return ()
+        threshold, unit = found
+        demand = float(part_demand(self, samples)[0, at])
+        return (Amount("criterion", demand * threshold, threshold, unit),)
 
     def branch_demands(self, samples: EcuSamples) -> dict[str, FloatArray]:
         """Return the demand of the rule by branch: what it is armed by counts as in the house."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
-from math import isfinite, pi
+from math import pi
 from typing import Any, ClassVar
 
 import numpy as np
@@ -17,12 +17,17 @@ import numpy.typing as npt
 
 from crashsense import draws as random_draws
 from crashsense.errors import Fault, InputError, nearest
+from crashsense.sensing.sensor import number_faults
 from crashsense.signal import cumulative_trapezoid
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 CodeArray = npt.NDArray[np.int32]
 BoolArray = npt.NDArray[np.bool_]
+
+
+#: Largest code of the longest word, 24 bits.
+LARGEST_CODE = 2**23
 
 
 def _after(from_s: float) -> str:
@@ -61,13 +66,13 @@ class SensorFault:
     stage: ClassVar[str] = "word"
 
     def __post_init__(self) -> None:
-        found = [
-            Fault(f"fault {self.kind}", item.name, getattr(self, item.name), "a finite number")
-            for item in fields(self)
-            if isinstance(getattr(self, item.name), int | float)
-            and not isfinite(getattr(self, item.name))
-        ]
-        found += self._impossible()
+        found: list[Fault] = []
+        for item in fields(self):
+            value = getattr(self, item.name)
+            if value is not None:
+                where, whole = f"fault {self.kind}", item.name == "code"
+                found += number_faults(where, item.name, value, whole=whole)
+        found = found or self._impossible()
         if found:
             raise InputError(found)
 
@@ -99,6 +104,10 @@ class StuckValue(SensorFault):
     kind: ClassVar[str] = "stuck_value"
     from_s: float = -1e9
     code: int | None = None
+
+    def _impossible(self) -> list[Fault]:
+        good = self.code is None or abs(self.code) <= LARGEST_CODE
+        return self._need("code", good, f"a code within +/-{LARGEST_CODE}, 24 bits")
 
     def at_word(
         self, codes: CodeArray, arrived: BoolArray, scene: Scene
@@ -313,8 +322,8 @@ def make_fault(kind: str, **values: Any) -> SensorFault:
         Fault(f"fault {kind}", name, None, "a value") for name in sorted(required - set(values))
     ]
     for name, value in values.items():
-        if name in known and (isinstance(value, bool) or not isinstance(value, int | float)):
-            found.append(Fault(f"fault {kind}", name, value, "a number"))
+        if name in known and value is not None:
+            found += number_faults(f"fault {kind}", name, value, whole=name == "code")
     if found:
         raise InputError(found)
     return cls(**values)

@@ -17,9 +17,9 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from crashsense.campaign.folder import write_csv, write_text
 from crashsense.errors import Fault, InputError, RunFolderError
 from crashsense.event import RESTRAINTS
+from crashsense.results.folder import write_csv, write_text
 from crashsense.scoring import FAILURES, VERDICTS
 from crashsense.studies.paired import holm, mcnemar_exact
 from crashsense.studies.two_runs import DRAWN_BY, Pair, Side, arrow, pair_settings, read_side

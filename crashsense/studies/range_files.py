@@ -9,6 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crashsense.errors import Fault, InputError, RunFolderError
+from crashsense.files import csv_safe
+from crashsense.plotting import new_figure
 from crashsense.resources import CAUTION
 
 if TYPE_CHECKING:
@@ -68,10 +70,9 @@ def range_figure(settings: pd.DataFrame, metadata: Mapping[str, Any]) -> Figure:
     *settings* and *metadata* of a :class:`~crashsense.studies.sensor_range.RangeStudy`; numbers
     already computed. The clipping is that of the smallest corner and word length tried.
     """
-    from matplotlib.figure import Figure
     from matplotlib.ticker import MaxNLocator, NullLocator
 
-    figure = Figure(figsize=(8.0, 7.6), layout="constrained")
+    figure = new_figure(8.0, 7.6)
     lost, ratio, clipped = figure.subplots(3, 1, sharex=True)
     column = metadata["range_column"]
     markers = "osD^v<>*"
@@ -153,8 +154,8 @@ def write_range_study(study: RangeStudy, folder: str | Path) -> Path:
             table.replace_schema_metadata({**(table.schema.metadata or {}), **note}),
             target / TABLE,
         )
-        study.table.to_csv(target / "range.csv", index=False)
-        study.settings.to_csv(target / "range_settings.csv", index=False)
+        csv_safe(study.table).to_csv(target / "range.csv", index=False)
+        csv_safe(study.settings).to_csv(target / "range_settings.csv", index=False)
         range_figure(study.settings, study.metadata).savefig(
             target / "range.svg", metadata={"Date": None}
         )

@@ -32,7 +32,7 @@ from crashsense.sensing import (
     part_names,
     sense,
 )
-from crashsense.sensing.catalogue import UNITS
+from crashsense.sensing.sensor_file import UNITS
 from crashsense.sensing.timebase import at_internal_rate
 from crashsense.signal import cumulative_trapezoid
 from crashsense.studies.range_advice import CRASHES, LIMIT_SHIFT_MS, advise, summarise

@@ -23,10 +23,10 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense.campaign import evaluate
-from crashsense.campaign.folder import write_csv, write_text
-from crashsense.campaign.statistics import LEVEL, clopper_pearson
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import RESTRAINTS
+from crashsense.results.folder import write_csv, write_text
+from crashsense.results.statistics import LEVEL, clopper_pearson
 from crashsense.rules import Algorithm
 from crashsense.sensing import SensorSet
 from crashsense.synthesis import Recipe, load_recipes, parse_recipe

@@ -6,6 +6,7 @@ import math
 import textwrap
 from typing import TYPE_CHECKING, Any
 
+from crashsense.plotting import new_figure
 from crashsense.resources import CAUTION
 from crashsense.studies.severity import SeverityStudy
 from crashsense.studies.wording import count
@@ -129,15 +130,11 @@ def _speeds(rows: pd.DataFrame, title: str) -> list[str]:
 
 def severity_figure(study: SeverityStudy) -> Figure:
     """Share of firing over speed, a panel a restraint; below it the limits of the matrix."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
     curves = study.curves
     shown = list(dict.fromkeys(curves.loc[_worth(curves), "restraint"]))
     if not shown:
         shown = list(dict.fromkeys(curves["restraint"]))[:1]
-    figure = Figure(figsize=(8.4, 1.6 + 2.7 * len(shown)), layout="constrained")
-    FigureCanvasAgg(figure)
+    figure = new_figure(8.4, 1.6 + 2.7 * len(shown))
     panels = figure.subplots(len(shown), 1, sharex=True, squeeze=False)[:, 0]
     for panel, restraint in zip(panels, shown, strict=True):
         _panel(panel, study, restraint)

@@ -18,9 +18,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from crashsense.campaign import open_run
-from crashsense.campaign.folder import RunFolder
 from crashsense.errors import Fault, InputError, RunFolderError, nearest
 from crashsense.event import RESTRAINTS
+from crashsense.results.folder import RunFolder
 from crashsense.scoring import VERDICTS
 
 if TYPE_CHECKING:

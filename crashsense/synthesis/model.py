@@ -37,8 +37,9 @@ class Variation:
     """The deviations of a block of draws from nominal, and its noise, all by name.
 
     ``deviations[name]`` has shape (draws,); ``noise(role, width)`` returns standard normal numbers
-    of shape (draws, width). The nominal draw has deviation 0 and a noise of its own that no seed
-    changes.
+    of shape (draws, width). The nominal draw has deviation 0 and, for each role, one stated noise
+    that neither a seed nor the name of the occurrence changes: a copy under another name has the
+    same nominal signals.
     """
 
     draws: npt.NDArray[np.int64]
@@ -66,7 +67,7 @@ class Variation:
         )
         nominal = self.draws == 0
         if nominal.any():
-            source = random_draws.generator(0, self.occurrence, "pulse", role, "nominal")
+            source = random_draws.generator(0, "pulse", role, "nominal")
             out[nominal] = source.standard_normal(width)
         return out
 

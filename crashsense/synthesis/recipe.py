@@ -7,7 +7,6 @@ requirement of each restraint. Reading a recipe costs no physics; :meth:`Recipe.
 from __future__ import annotations
 
 import fnmatch
-import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -31,7 +30,8 @@ from crashsense.event import (
     SignalBlock,
     Waiver,
 )
-from crashsense.occupant import required_time_to_fire
+from crashsense.files import read_text, toml_content
+from crashsense.occupant import flight_times
 from crashsense.resources import folder as shipped_folder
 from crashsense.signal import Signal
 from crashsense.synthesis.model import (
@@ -376,15 +376,14 @@ def _free_flight(entry: RequirementEntry, synthesis: Synthesis, origin: FloatArr
     times = np.empty(origin.size)
     for at in range(0, origin.size, together):
         rows = slice(at, at + together)
-        times[rows] = required_time_to_fire(
+        times[rows] = flight_times(
             -synthesis.cabin_x[rows],
             rate_hz=synthesis.rate_hz,
             start_s=synthesis.start_s,
             travel_m=1e-3 * entry.travel_mm,
-            inflation_s=1e-3 * entry.inflation_ms,
             origin_s=float(origin[at]),
         )
-    return times
+    return times - 1e-3 * entry.inflation_ms
 
 
 def _rebuild(state: dict[str, Any]) -> Recipe:
@@ -475,10 +474,7 @@ def parse_recipe(text: str, *, path: str) -> Recipe:
     ------
     InputError : with one fault a field
     """
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError([Fault(path, "", None, f"valid TOML ({error})")]) from None
+    data = toml_content(text, file=path)
     try:
         file = RecipeFile.model_validate(data)
     except ValidationError as error:
@@ -543,9 +539,7 @@ def load_recipes(folder: str | Path | None = None) -> list[Recipe]:
     faults: list[Fault] = []
     for path in paths:
         try:
-            recipes.append(parse_recipe(path.read_text(encoding="utf-8"), path=str(path)))
-        except UnicodeDecodeError:
-            faults.append(Fault(str(path), "", None, "UTF-8 text"))
+            recipes.append(parse_recipe(read_text(path), path=str(path)))
         except InputError as error:
             faults.extend(error.faults)
     seen: dict[str, str] = {}

@@ -17,8 +17,8 @@ import crashsense
 from crashsense.campaign import executors, resolve_plan, running, tasks
 from crashsense.campaign.evaluation import Job
 from crashsense.campaign.executors import Cluster, InProcess, Processes, _cluster_job
-from crashsense.campaign.folder import RunFolder
 from crashsense.errors import InputError, RunFolderError
+from crashsense.results.folder import RunFolder
 
 EVENTS = ["hammer_tunnel", "side_pole_75_32"]
 

@@ -23,8 +23,8 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition,
 
 import crashsense
 from crashsense.campaign import Plan, resolve_plan, tasks
-from crashsense.campaign.folder import CHECKSUMS, FolderLock
 from crashsense.errors import RunFolderError
+from crashsense.results.folder import CHECKSUMS, FolderLock
 
 EVENTS = ["hammer_tunnel", "side_pole_75_32"]
 DRAWS = 30

@@ -16,6 +16,7 @@ from crashsense.filters.channel_class import (
     channel_class_filter,
     channel_class_sections,
 )
+from crashsense.signal import Signal
 
 # Computed from the formula of SAE J211-1 Appendix C (from memory) in double precision, outside this
 # project: rate, class, a0, b1, b2 (signs as the standard writes them), two-pass -3.0103 dB [Hz],
@@ -161,3 +162,29 @@ def test_unknown_class_and_low_rate_are_refused():
         channel_class_sections(rate_hz=10000.0, channel_class=61)
     with pytest.raises(InputError, match="rate_hz: got 2000"):
         channel_class_sections(rate_hz=2000.0, channel_class=1000)
+
+
+def test_the_rate_must_be_more_than_twice_the_corner_of_one_pass():
+    # 2.0775 * 1000 Hz is the corner of one pass: at 4155 Hz it stands at half the rate.
+    with pytest.raises(InputError, match="above 4155 Hz for class 1000"):
+        channel_class_sections(rate_hz=4155.0, channel_class=1000)
+    stable = channel_class_sections(rate_hz=4155.1, channel_class=1000)
+    assert np.abs(np.roots(stable[0, 3:])).max() < 1.0
+
+
+def test_a_signal_is_filtered_to_a_signal():
+    wave = np.sin(np.arange(400) / 5.0)
+    signal = Signal(wave, rate_hz=1e4, start_s=-0.01, unit="m/s^2", axis="x", location="central")
+    out = channel_class_filter(signal, channel_class=60)
+    assert (out.rate_hz, out.start_s, out.unit) == (1e4, -0.01, "m/s^2")
+    assert np.array_equal(out.samples, channel_class_filter(wave, rate_hz=1e4, channel_class=60))
+    assert "channel class 60" in out.history[-1]
+    with pytest.raises(InputError, match="a signal has its own rate"):
+        channel_class_filter(signal, rate_hz=1e4, channel_class=60)
+
+
+def test_what_cannot_be_filtered_is_named():
+    with pytest.raises(InputError, match="rate_hz: expected the sampling rate"):
+        channel_class_filter(np.ones(50), channel_class=60)
+    with pytest.raises(InputError, match="finite values"):
+        channel_class_filter(np.array([0.0, np.nan]), rate_hz=1e4, channel_class=60)

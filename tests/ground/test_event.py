@@ -109,3 +109,27 @@ def test_a_plan_tells_of_an_expired_waiver_and_its_rows_stay_waived():
     none, other = row(date(9999, 1, 1))
     assert not any("waiver" in note for note in none)
     assert rows.equals(other)
+
+
+def test_an_event_shows_itself_briefly():
+    event = make_event(
+        requirements={
+            **{r: Requirement("open", basis="test") for r in RESTRAINTS},
+            "belt_pretensioner": Requirement("fire", required_s=0.02, basis="test"),
+        }
+    )
+    shown = repr(event).split("\n")
+    assert len(shown) <= 3
+    assert "belt_pretensioner by 20.0 ms" in shown[1]
+    table = event._repr_html_()
+    assert table.count("<tr>") == 1 + len(RESTRAINTS)
+    assert "Not qualified" in table
+
+
+def test_the_figure_of_an_event_draws_what_is_asked_for():
+    event = make_event()
+    (panel,) = event.plot("central_x").axes
+    drawn = panel.lines[0].get_ydata()
+    assert drawn[-1] == pytest.approx(-10 / 9.80665)
+    with pytest.raises(InputError, match="did you mean 'central_x'"):
+        event.plot(["centralx"])

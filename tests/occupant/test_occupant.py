@@ -13,10 +13,12 @@ from hypothesis import strategies as st
 
 from crashsense.errors import InputError
 from crashsense.occupant import (
+    flight_times,
     free_flight_time,
     occupant_load_criterion,
     required_time_to_fire,
 )
+from crashsense.signal import Signal
 
 G = 9.80665
 RATE = 100000.0
@@ -125,16 +127,16 @@ def test_rule_of_thumb_beside_the_sled_case_of_the_regulation():
 def test_velocity_is_held_after_the_signal_ends():
     # 10 g for 20 ms: v = 1.96133 m/s, x = 19.6133 mm; the rest of 127 mm at that speed.
     samples = np.full(2001, 10 * G)
-    found = float(free_flight_time(samples, rate_hz=RATE))
+    found = float(flight_times(samples, rate_hz=RATE))
     assert found == pytest.approx(0.020 + (0.127 - 0.0196133) / 1.96133, abs=1e-7)
 
 
 def test_travel_never_reached_is_nan_and_rows_are_independent():
     block = np.stack([np.full(2000, 10 * G), np.zeros(2000), np.full(2000, -G)])
-    times = free_flight_time(block, rate_hz=10000.0)
+    times = flight_times(block, rate_hz=10000.0)
     assert times.shape == (3,)
     assert np.isnan(times[1:]).all()
-    assert times[0] == free_flight_time(block[0], rate_hz=10000.0)
+    assert times[0] == flight_times(block[0], rate_hz=10000.0)
 
 
 def test_flight_counts_from_its_origin():
@@ -157,5 +159,70 @@ def test_harder_pulse_shortens_free_flight(factor, kind):
 def test_impossible_travel_and_rate_are_refused_together():
     with pytest.raises(InputError) as caught:
         free_flight_time(np.ones(10), rate_hz=0.0, travel_m=-1.0)
-    assert "travel_m: got -1.0" in str(caught.value)
     assert "rate_hz: got 0.0" in str(caught.value)
+    with pytest.raises(InputError, match="travel_m: got -1.0"):
+        free_flight_time(np.ones(10), rate_hz=1e4, travel_m=-1.0)
+
+
+def crash_signal(**changes) -> Signal:
+    """20 g for 0.1 s as a sensor reads it: a frontal impact is negative along x."""
+    attributes = {
+        "rate_hz": 1e4,
+        "start_s": -0.05,
+        "unit": "m/s^2",
+        "axis": "x",
+        "location": "central",
+        **changes,
+    }
+    samples = np.concatenate([np.zeros(500), np.full(1000, -20 * G)])
+    return Signal(samples, **attributes)
+
+
+def test_a_signal_brings_its_sign_rate_and_start():
+    # Closed form: sqrt(2 * 0.127 / (20 g)) = 35.987 ms; half a sample of the trapezoid's ramp-up.
+    found = float(required_time_to_fire(crash_signal()))
+    assert found == pytest.approx(np.sqrt(0.254 / (20 * G)) - 0.030, abs=0.06e-3)
+    array = -crash_signal().samples
+    assert found == float(required_time_to_fire(array, rate_hz=1e4, start_s=-0.05))
+
+
+@pytest.mark.parametrize(
+    ("changes", "message"),
+    [
+        ({"unit": "m/s"}, "unit: got 'm/s'; expected acceleration in 'm/s\\^2'"),
+        ({"axis": "y"}, "axis: got 'y'; expected 'x'"),
+    ],
+)
+def test_a_signal_of_another_quantity_is_refused(changes, message):
+    with pytest.raises(InputError, match=message):
+        required_time_to_fire(crash_signal(**changes))
+
+
+def test_a_signal_with_a_time_base_beside_it_is_refused():
+    with pytest.raises(InputError, match="rate_hz: got 10000.0; expected nothing"):
+        required_time_to_fire(crash_signal(), rate_hz=1e4)
+
+
+def test_likely_slips_are_named():
+    pulse = -crash_signal().samples
+    with pytest.raises(InputError, match=r"127 looks like mm: 0.127"):
+        required_time_to_fire(pulse, rate_hz=1e4, travel_m=127)
+    with pytest.raises(InputError, match=r"30 looks like ms: 0.03"):
+        required_time_to_fire(pulse, rate_hz=1e4, inflation_s=30)
+    with pytest.raises(InputError, match="wrong sign"):
+        required_time_to_fire(-pulse, rate_hz=1e4)
+    with pytest.raises(InputError, match=r"multiply by 9.80665"):
+        required_time_to_fire(pulse / G, rate_hz=1e4)
+    with pytest.raises(InputError, match="rate_hz: expected a positive rate"):
+        required_time_to_fire(pulse)
+    pulse[3] = np.nan
+    with pytest.raises(InputError, match=r"non-finite at \[3\]"):
+        required_time_to_fire(pulse, rate_hz=1e4)
+
+
+def test_a_mild_impact_is_accepted_as_a_signal():
+    # 3 m/s^2 for 0.5 s: 1.5 m/s. A signal states its unit, so nothing has to be guessed.
+    mild = crash_signal().replaced(np.full(5000, -5.0), note="mild")
+    assert float(free_flight_time(mild)) == pytest.approx(
+        -0.05 + 0.05 + np.sqrt(0.254 / 5), abs=1e-3
+    )

@@ -8,8 +8,8 @@ import pytest
 
 from crashsense.campaign import draw_statistics
 from crashsense.event import RESTRAINTS
-from crashsense.reporting.tally import Tally
 from crashsense.reporting.view import DemandChart, EventView, RunView, SensedChannel, Trace
+from crashsense.results.tally import Tally
 
 FIRE = {
     "wall_56_belted": 18.0,

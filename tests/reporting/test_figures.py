@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from crashsense.plotting import save
 from crashsense.reporting import figures
 from crashsense.reporting.svg import DemandRow, TimingRow
 
@@ -17,7 +18,7 @@ ROWS = [
 
 @pytest.mark.parametrize("ending", ["png", "svg", "pdf"])
 def test_timing_figure_is_written(ending, tmp_path):
-    path = figures.save(figures.timing_figure(ROWS, title="t"), tmp_path / f"x.{ending}")
+    path = save(figures.timing_figure(ROWS, title="t"), tmp_path / f"x.{ending}")
     assert path.stat().st_size > 3000
 
 

@@ -17,9 +17,9 @@ from crashsense.reporting import write_report
 from crashsense.reporting.event_charts import clipping_words
 from crashsense.reporting.page import page_parts
 from crashsense.reporting.summary import NOMINAL_ONLY, result_words
-from crashsense.reporting.tally import Tally
 from crashsense.reporting.what_if import SCALES, fire_curve
 from crashsense.resources import CAUTION
+from crashsense.results.tally import Tally
 
 VOID = {"meta", "input", "br", "link", "img", "hr"}
 

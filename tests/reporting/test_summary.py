@@ -16,7 +16,9 @@ from crashsense.reporting.summary import (
     held_by_arming_only,
     worst_margins,
 )
-from crashsense.reporting.tally import (
+from crashsense.reporting.view import RunView
+from crashsense.resources import CAUTION
+from crashsense.results.tally import (
     Tally,
     Totals,
     counts,
@@ -24,8 +26,6 @@ from crashsense.reporting.tally import (
     one_line,
     requirements_met,
 )
-from crashsense.reporting.view import RunView
-from crashsense.resources import CAUTION
 
 
 def row(verdict: str, expectation: str, **changes: object) -> dict[str, object]:

@@ -144,15 +144,15 @@ def test_a_wrong_threshold_is_refused(value: object) -> None:
 def test_unknown_algorithm_names_the_nearest() -> None:
     with pytest.raises(InputError, match="did you mean 'guarded'"):
         load_algorithm("gaurded")
-    with pytest.raises(InputError, match="a file that can be read"):
+    with pytest.raises(InputError, match="an algorithm file that exists"):
         load_algorithm("nowhere.toml")
 
 
 def test_odd_files(tmp_path) -> None:
     for name, content, message in (
         ("empty.toml", b"", "a table with one restraint or more"),
-        ("binary.toml", b"\xff\xfe\x00", "a TOML text file in UTF-8"),
-        ("broken.toml", b"[rules", "a TOML file"),
+        ("binary.toml", b"\xff\xfe\x00", "an algorithm file in UTF-8"),
+        ("broken.toml", b"[rules", "valid TOML"),
         ("flat.toml", b"rules = 3", "a table: restraint -> rule"),
         ("text.toml", b"[rules]\ncurtain_left = 'x'", "a table with a family"),
     ):

@@ -20,9 +20,9 @@ from crashsense.sensing import (
     part_names,
     sensor_set_names,
 )
-from crashsense.sensing.catalogue import file_names
 from crashsense.sensing.fault_cards import FAULT_CARDS, fault_example
 from crashsense.sensing.faults import FAULT_KINDS
+from crashsense.sensing.sensor_file import file_names
 from crashsense.units import STANDARD_GRAVITY as G
 
 GOOD = """
@@ -188,7 +188,7 @@ def test_impossible_sets() -> None:
 def test_not_toml(tmp_path: Path) -> None:
     path = tmp_path / "x.toml"
     path.write_bytes(b"\xff\xfe\x00 not text")
-    with pytest.raises(InputError, match="sensor file in TOML"):
+    with pytest.raises(InputError, match="a sensor file in UTF-8"):
         load_sensor_set(path)
 
 

@@ -214,3 +214,29 @@ def test_samples_must_be_finite_and_may_be_huge(bad):
     huge[4] = bad
     with pytest.raises(InputError, match="non-finite at \\[4\\]"):
         acceleration(huge)
+
+
+@settings(max_examples=60, deadline=None, derandomize=True)
+@given(st.integers(2, 60), st.integers(-80, 80), st.integers(-80, 80), st.floats(0.0, 0.98))
+def test_between_keeps_exactly_the_samples_of_the_interval(size, first, length, shift):
+    """Against the definition: every sample whose time lies in [first, last], both included."""
+    rate, start = 100.0, -0.2
+    signal = acceleration(np.arange(size, dtype=float), rate_hz=rate, start_s=start)
+    from_s, to_s = (first + shift) / rate, (first + shift + abs(length)) / rate
+    times = start + np.arange(size) / rate
+    wanted = np.flatnonzero((times >= from_s - 1e-8) & (times <= to_s + 1e-8))
+    if wanted.size == 0:
+        with pytest.raises(InputError, match="interval"):
+            signal.between(from_s, to_s)
+        return
+    part = signal.between(from_s, to_s)
+    assert part.samples.tolist() == wanted.tolist()
+    assert part.start_s == pytest.approx(times[wanted[0]], abs=1e-12)
+    assert part.end_s == pytest.approx(times[wanted[-1]], abs=1e-12)
+
+
+def test_a_signal_says_what_it_is_on_one_line():
+    shown = repr(acceleration(np.zeros((3, 40)), rate_hz=1000.0, start_s=-0.02))
+    assert shown == (
+        "Signal(central x [m/s^2], 3 draws of 40 samples at 1000 Hz, -0.02 to 0.019 s)"
+    )

@@ -13,13 +13,12 @@ import pytest
 from scipy.stats import binomtest
 
 from crashsense import campaign
-from crashsense.campaign.evaluation import Task
-from crashsense.campaign.folder import RunFolder
-from crashsense.campaign.tables import SCHEMA_VERSION, VERDICT_SCHEMA
 from crashsense.cli import run
 from crashsense.errors import InputError, RunFolderError
 from crashsense.event import RESTRAINTS
 from crashsense.resources import CAUTION, folder
+from crashsense.results.folder import RunFolder
+from crashsense.results.tables import SCHEMA_VERSION, VERDICT_SCHEMA, Task
 from crashsense.scoring import FAILURES
 from crashsense.studies.comparison import COLUMNS, compare_runs
 from crashsense.studies.comparison_report import comparison_text

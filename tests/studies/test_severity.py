@@ -12,10 +12,10 @@ from scipy.optimize import isotonic_regression
 from scipy.special import expit
 
 from crashsense import campaign
-from crashsense.campaign.statistics import clopper_pearson
 from crashsense.cli import run
 from crashsense.errors import InputError
 from crashsense.resources import CAUTION
+from crashsense.results.statistics import clopper_pearson
 from crashsense.studies.severity import (
     COLUMNS,
     CURVE_COLUMNS,

@@ -6,8 +6,8 @@ import re
 
 import pytest
 
-from crashsense.campaign.plan import read_plan_file
 from crashsense.errors import InputError
+from crashsense.plan.resolve import read_plan_file
 from crashsense.resources import folder
 from crashsense.synthesis.misuse.structure import load_structure
 from crashsense.synthesis.recipe import parse_recipe

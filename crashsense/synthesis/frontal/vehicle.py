@@ -7,15 +7,15 @@ a heavier car of the same make-up can be compared with a record.
 
 from __future__ import annotations
 
-import tomllib
 from functools import lru_cache
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from crashsense.errors import Fault, InputError, nearest
+from crashsense.files import read_toml
 from crashsense.resources import folder
 from crashsense.synthesis.dynamics.lumped_system import CELL_M, CELLS
 from crashsense.synthesis.location.ringing import Band, LocalStructure, Mode
@@ -144,10 +144,7 @@ class FrontalVehicle(_Strict):
 
 @lru_cache(maxsize=32)
 def _read(path: str, _changed: float) -> FrontalVehicle:
-    try:
-        data: dict[str, Any] = tomllib.loads(Path(path).read_text(encoding="utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError([Fault(path, "", None, f"valid TOML in UTF-8 ({error})")]) from None
+    data = read_toml(path)
     try:
         return FrontalVehicle.model_validate(data)
     except ValidationError as error:

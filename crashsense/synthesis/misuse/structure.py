@@ -9,7 +9,6 @@ of the sensing location (:mod:`crashsense.synthesis.location`), the same in cras
 
 from __future__ import annotations
 
-import tomllib
 from functools import lru_cache
 from math import pi
 from pathlib import Path
@@ -18,6 +17,7 @@ from typing import Annotated, Literal, get_args
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
 from crashsense.errors import Fault, InputError, nearest
+from crashsense.files import read_toml
 from crashsense.resources import folder
 from crashsense.synthesis.location import Place
 from crashsense.synthesis.misuse.contact import MATERIALS
@@ -141,9 +141,7 @@ def structure_path(name: str, *, near: str | None) -> Path:
 def load_structure(path: str) -> Structure:
     """Read a structure file; every fault at once."""
     try:
-        file = Structure.model_validate(tomllib.loads(Path(path).read_text(encoding="utf-8")))
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise InputError([Fault(path, "", None, f"valid TOML ({error})")]) from None
+        file = Structure.model_validate(read_toml(path))
     except ValidationError as error:
         raise InputError(faults_of(error, file=path)) from None
     return file

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from functools import lru_cache
 from pathlib import Path
 from typing import Annotated, Any
@@ -10,6 +9,7 @@ from typing import Annotated, Any
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from crashsense.errors import Fault, InputError
+from crashsense.files import read_toml
 from crashsense.resources import folder
 from crashsense.synthesis.dynamics.half_car import RideCar
 from crashsense.synthesis.model import Variation
@@ -130,9 +130,7 @@ def ride_path(name: str, *, near: str | None) -> Path:
 def load_ride(path: str) -> Ride:
     """Read a ride vehicle file; every fault at once."""
     try:
-        file = _RideFile.model_validate(tomllib.loads(Path(path).read_text(encoding="utf-8")))
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise InputError([Fault(path, "", None, f"valid TOML ({error})")]) from None
+        file = _RideFile.model_validate(read_toml(path))
     except ValidationError as error:
         raise InputError(faults_of(error, file=path)) from None
     missing = [key for key in Ride.model_fields if key not in file.basis]

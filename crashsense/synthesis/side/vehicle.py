@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -10,6 +9,8 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo, model_validator
 
+from crashsense.errors import InputError
+from crashsense.files import read_toml
 from crashsense.resources import folder as shipped_folder
 
 FloatArray = npt.NDArray[np.float64]
@@ -125,9 +126,9 @@ def read_vehicle(value: Any, info: ValidationInfo) -> Any:
         path = place / f"{value}.toml"
         if path.is_file():
             try:
-                return tomllib.loads(path.read_text(encoding="utf-8"))
-            except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-                raise ValueError(f"vehicle file {path} as valid TOML ({error})") from None
+                return read_toml(path)
+            except InputError as error:
+                raise ValueError(str(error)) from None
     known = sorted({p.stem for place in places if place.is_dir() for p in place.glob("*.toml")})
     raise ValueError(f"a vehicle file {value}.toml; known: {', '.join(known) or 'none'}")
 

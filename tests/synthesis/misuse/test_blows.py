@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from crashsense.errors import InputError
-from crashsense.occupant import free_flight_time
+from crashsense.occupant import flight_times
 from crashsense.synthesis import load_recipes, parse_recipe
 from crashsense.synthesis.dynamics.contact_chain import Joint, march_chain
 from crashsense.synthesis.location.modes import mode_response
@@ -134,7 +134,7 @@ def test_animal_strike_shares_momentum(recipes, name, mass, speed):
 def test_braking_moves_the_free_occupant_past_127_mm(recipes):
     # computed: 1 g for 0.25 s is 0.3 m of free travel; a displacement rule alone would fire
     event = recipes["braking_bump_100"].synthesise([0], seed=0)
-    time = free_flight_time(-event.cabin_x[0], rate_hz=event.rate_hz, start_s=event.start_s)
+    time = flight_times(-event.cabin_x[0], rate_hz=event.rate_hz, start_s=event.start_s)
     assert 0.15 < float(time) < 0.35
     # nose dive: the pitching body reads more than the brakes give
     held = slice(round(0.6 * event.rate_hz), round(1.4 * event.rate_hz))

@@ -10,11 +10,11 @@ from click.testing import CliRunner
 
 import crashsense
 from crashsense.campaign import open_run, replay
-from crashsense.campaign.statistics import upper_bound_without_failure
 from crashsense.cli.replay import replay as replay_command
 from crashsense.errors import CrashsenseError, InputError
 from crashsense.event import RESTRAINTS
 from crashsense.resources import CAUTION
+from crashsense.results.statistics import upper_bound_without_failure
 from crashsense.scoring import FAILURES
 
 EVENTS = ["hammer_tunnel", "side_pole_75_32"]

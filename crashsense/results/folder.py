@@ -15,9 +15,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
-from crashsense.campaign.evaluation import Task
-from crashsense.campaign.tables import SCHEMA_VERSION, TABLES
 from crashsense.errors import RunFolderError
+from crashsense.files import csv_safe
+from crashsense.results.tables import SCHEMA_VERSION, TABLES, Task
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -37,7 +37,8 @@ def write_text(path: Path, text: str) -> None:
 def write_csv(path: Path, frames: Iterable[pd.DataFrame]) -> None:
     """Write a table that comes in pieces; the first gives the header."""
     pieces = enumerate(frames)
-    _write(path, (frame.to_csv(index=False, header=number == 0) for number, frame in pieces))
+    safe = ((number, csv_safe(frame)) for number, frame in pieces)
+    _write(path, (frame.to_csv(index=False, header=number == 0) for number, frame in safe))
 
 
 def _write(path: Path, pieces: Iterable[str]) -> None:

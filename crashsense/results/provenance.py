@@ -10,9 +10,9 @@ from importlib import metadata
 from typing import Any
 
 import crashsense
-from crashsense.campaign.folder import RunFolder
-from crashsense.campaign.plan import Plan
-from crashsense.campaign.tables import SCHEMA_VERSION
+from crashsense.plan import Plan
+from crashsense.results.folder import RunFolder
+from crashsense.results.tables import SCHEMA_VERSION
 
 PROVENANCE = "provenance.json"
 

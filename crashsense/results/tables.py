@@ -89,6 +89,20 @@ TABLES: Mapping[str, tuple[str, pa.Schema]] = {
 }
 
 
+@dataclass(frozen=True, order=True)
+class Task:
+    """Draws *first* to *last* - 1 of one occurrence."""
+
+    occurrence: int
+    first: int
+    last: int
+
+    @property
+    def name(self) -> str:
+        """Name of the task's part in every table; final from the start."""
+        return f"part-{self.occurrence:04d}-{self.first:09d}-{self.last:09d}"
+
+
 @dataclass(frozen=True, eq=False)
 class Coded:
     """A column of few words: ``names[codes]``."""

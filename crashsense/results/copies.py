@@ -16,11 +16,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from crashsense.campaign.folder import write_text
-from crashsense.campaign.inputs import named_files
-from crashsense.campaign.plan import Plan
 from crashsense.errors import RunFolderError
+from crashsense.plan import Plan
+from crashsense.plan.inputs import named_files
 from crashsense.resources import folder as shipped_folder
+from crashsense.results.folder import write_text
 from crashsense.rules import Rule
 from crashsense.synthesis import Recipe
 from crashsense.synthesis.recipe import VEHICLES

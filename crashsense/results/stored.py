@@ -8,14 +8,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
-from crashsense.campaign.copies import Kept, kept_inputs
-from crashsense.campaign.folder import RunFolder
-from crashsense.campaign.inputs import input_digests
-from crashsense.campaign.plan import PlanFile
 from crashsense.errors import Fault, InputError, RunFolderError, nearest, unknown_name
 from crashsense.event import Event
+from crashsense.plan import Plan, PlanFile, resolve_plan
+from crashsense.plan.inputs import input_digests
 from crashsense.records import read_record
 from crashsense.resources import folder as shipped_folder
+from crashsense.results.copies import Kept, kept_inputs
+from crashsense.results.folder import RunFolder
 from crashsense.rules import Algorithm, load_algorithm
 from crashsense.rules.algorithm import algorithm_from_toml
 from crashsense.sensing import SensorSet, load_sensor_set
@@ -62,6 +62,21 @@ def check_event(event: str, *, known: Sequence[str]) -> None:
     """Refuse an event that the run does not have."""
     if event not in known:
         raise InputError([Fault("run", "event", event, nearest(event, known))])
+
+
+def plan_of(folder: Path) -> Plan:
+    """Resolve the plan of a run folder again; inputs that changed since are refused by name."""
+    identity = RunFolder(folder).manifest()["identity"]
+    data = tomllib.loads((folder / "plan.toml").read_text(encoding="utf-8"))
+    plan = resolve_plan(PlanFile.model_validate(data))
+    before = identity["inputs"]
+    changed = [key for key in {**before, **plan.inputs} if before.get(key) != plan.inputs.get(key)]
+    if changed:
+        raise RunFolderError(
+            f"{folder}: inputs changed since the run ({'; '.join(sorted(changed)[:4])}); "
+            "evaluate again"
+        )
+    return plan
 
 
 class Stored:

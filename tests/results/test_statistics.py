@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from crashsense.campaign.statistics import (
+from crashsense.results.statistics import (
     DrawTally,
     bootstrap_mean,
     clopper_pearson,

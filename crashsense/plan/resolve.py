@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
@@ -13,9 +12,10 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from crashsense.campaign.inputs import input_digests, same_content
 from crashsense.errors import CrashsenseError, Fault, InputError
 from crashsense.event import Event, expired_waivers
+from crashsense.files import read_text, read_toml
+from crashsense.plan.inputs import input_digests, same_content
 from crashsense.records import read_record
 from crashsense.rules import Algorithm, algorithm_names, load_algorithm, rate_faults
 from crashsense.sensing import SensorSet, load_sensor_set, sensor_set_names
@@ -114,12 +114,7 @@ def _toml(value: Any) -> str:
 def read_plan_file(path: str | Path) -> PlanFile:
     """Read and validate a plan file; every fault is reported at once."""
     file = Path(path)
-    if not file.is_file():
-        raise InputError([Fault(str(path), "", None, "a plan file (TOML) that exists")])
-    try:
-        data = tomllib.loads(file.read_text(encoding="utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError([Fault(str(path), "", None, f"valid TOML ({error})")]) from None
+    data = read_toml(file, expected="a plan file (TOML)")
     try:
         return PlanFile.model_validate(data)
     except ValidationError as error:
@@ -170,11 +165,7 @@ def _events(names: Sequence[str] | None, base: Path, file: str) -> list[Recipe |
         if path.is_dir() and not _is_library_word(entry):
             recipes.extend(load_recipes(path))
         elif path.suffix == ".toml" and path.is_file():
-            try:
-                text = path.read_text(encoding="utf-8")
-            except UnicodeDecodeError:
-                raise InputError([Fault(str(path), "", None, "a recipe in UTF-8 text")]) from None
-            recipes.append(parse_recipe(text, path=str(path)))
+            recipes.append(parse_recipe(read_text(path), path=str(path)))
         elif plain is not None:
             plain.append(entry)
     events = [event for recipe in recipes for event in recipe.events()]

@@ -12,17 +12,16 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from crashsense.campaign.evaluation import Task
-from crashsense.campaign.folder import (
+from crashsense.errors import RunFolderError
+from crashsense.plan import Plan
+from crashsense.resources import CAUTION
+from crashsense.results.folder import (
     RunFolder,
     read_part,
     refuse_change,
 )
-from crashsense.campaign.plan import Plan
-from crashsense.campaign.statistics import TALLY_COLUMNS, DrawTally, count_entries
-from crashsense.campaign.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA
-from crashsense.errors import RunFolderError
-from crashsense.resources import CAUTION
+from crashsense.results.statistics import TALLY_COLUMNS, DrawTally, count_entries
+from crashsense.results.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA, Task
 from crashsense.scoring import separation
 
 if TYPE_CHECKING:
@@ -69,7 +68,7 @@ class Run:
         if self._plan is None:
             if self.folder is None:
                 raise RunFolderError("a run without plan and folder has no plan")
-            from crashsense.campaign.reopen import plan_of
+            from crashsense.results.stored import plan_of
 
             self._plan = plan_of(self.folder)
         return self._plan
@@ -142,7 +141,7 @@ class Run:
     def statistics(self) -> pd.DataFrame:
         """Probabilities and quantiles over draws 1 and up, one row a requirement.
 
-        The columns are those of :meth:`crashsense.campaign.statistics.DrawTally.statistics`.
+        The columns are those of :meth:`crashsense.results.statistics.DrawTally.statistics`.
         """
         return self.tally.statistics()
 

@@ -1,0 +1,98 @@
+"""The look of figures in files: one palette, one set of line styles, panels that rooms share.
+
+Colours come from a colour-blind safe set and are never alone: line style, marker or word says the
+same, so that a figure can be read in grey. Figures draw with the Agg canvas: they work without a
+display and change no global state.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from crashsense.channels import CHANNELS
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from crashsense.signal import Signal
+
+BLUE = "#0072b2"
+VERMILION = "#b84a00"
+GREEN = "#00795a"
+GREY = "#6b7280"
+INK = "#1c2430"
+
+#: Colour and line style of the first, second, ... line of a panel.
+LINES: tuple[tuple[str, str], ...] = (
+    (BLUE, "-"),
+    (VERMILION, "--"),
+    (GREEN, ":"),
+    (INK, "-."),
+    (GREY, "--"),
+)
+
+#: What a file's unit is called on an axis.
+UNIT_NAMES: Mapping[str, str] = {"g": "g", "deg_s": "deg/s", "kpa": "kPa"}
+
+
+def new_figure(width: float, height: float) -> Figure:
+    """Return an empty figure [inch], laid out so that labels are not cut."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(width, height), layout="constrained")
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def save(figure: Figure, path: Path | str) -> Path:
+    """Write a figure; the ending of *path* decides the format. No date goes into the file."""
+    target = Path(path)
+    metadata = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}}.get(target.suffix)
+    figure.savefig(target, dpi=130, metadata=metadata)
+    return target
+
+
+def tidy(axes: Axes) -> None:
+    """Give a panel the house look: light grid behind the lines, no box."""
+    axes.grid(color="#e3e7ec", lw=0.7)
+    axes.set_axisbelow(True)
+    axes.spines[["top", "right"]].set_visible(False)
+
+
+def signal_panels(signals: Mapping[str, Signal], *, title: str = "", width: float = 8.0) -> Figure:
+    """Draw channels above one another on one time axis, in the units of files (g, deg/s, kPa).
+
+    Parameters
+    ----------
+    signals : channel -> signal; of a block (draws, samples) the range over draws is drawn as a
+        band and its first row as a line
+    title : above the panels
+    width : of the figure [inch]
+    """
+    names: Sequence[str] = list(signals)
+    figure = new_figure(width, 0.7 + 1.35 * max(len(names), 1))
+    panels = figure.subplots(max(len(names), 1), 1, sharex=True, squeeze=False)[:, 0]
+    for axes, name in zip(panels, names, strict=False):
+        signal = signals[name]
+        channel = CHANNELS.get(name)
+        scale = channel.file_scale if channel else 1.0
+        unit = UNIT_NAMES[channel.file_unit] if channel else signal.unit
+        rows = np.atleast_2d(signal.samples) / scale
+        times = 1e3 * signal.times_s
+        if rows.shape[0] > 1:
+            low, high = rows.min(axis=0), rows.max(axis=0)
+            axes.fill_between(times, low, high, color=BLUE, alpha=0.2, lw=0.0)
+        axes.plot(times, rows[0], color=BLUE, lw=0.9)
+        axes.axvline(0.0, color=GREY, ls=":", lw=1.0)
+        axes.set_ylabel(f"{name}\n[{unit}]", fontsize=8)
+        tidy(axes)
+    panels[-1].set_xlabel("time from time zero [ms]")
+    if title:
+        figure.suptitle(title, x=0.01, ha="left", fontsize=11, fontweight="bold")
+    return figure
