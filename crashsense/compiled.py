@@ -21,6 +21,7 @@ from crashsense.compiled_synthesis import (
     check_steps,
     contact_steps,
     crush_steps,
+    modal_steps,
     ride_steps,
 )
 
@@ -35,6 +36,7 @@ __all__ = [
     "filter_rows",
     "first_tick",
     "floored_sum",
+    "modal_steps",
     "ride_steps",
     "summary_of",
     "times_at_scales",

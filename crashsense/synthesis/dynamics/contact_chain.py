@@ -80,14 +80,15 @@ _NUMBERS = (
 
 @dataclass(frozen=True, eq=False)
 class ChainMotion:
-    """Forces of the joints [N] and speeds [m/s] and ways [m] of the bodies, (draws, samples).
+    """Forces of the joints [N], speeds [m/s] and ways [m] of the bodies, each (draws, samples).
 
-    Each value is the mean over the steps of a sample, so that impulses are kept.
+    Forces are means over the steps of a sample, so that impulses are kept; speeds and ways are
+    those at its end.
     """
 
     force: tuple[FloatArray, ...]
     speed: tuple[FloatArray, ...]
-    position: tuple[FloatArray, ...]
+    way: tuple[FloatArray, ...]
 
 
 def march_chain(
@@ -113,30 +114,54 @@ def march_chain(
     rate_hz, substeps : rate of the result; steps a sample
     fine_samples, fine_substeps : so many samples at the start take so many steps each
     """
-    joint_count, body_count = len(joints), len(masses)
-    force = np.empty((joint_count, size, samples))
-    speed, way = (np.empty((body_count, size, samples)) for _ in range(2))
+    force = np.empty((len(joints), size, samples))
 
     def whole(value: Any) -> FloatArray:
         return np.broadcast_to(np.asarray(value, dtype=np.float64), (size,))
 
     inverse_mass = 1.0 / np.array([whole(mass) for mass in masses])
     laws = np.array([[whole(getattr(joint, name)) for name in _NUMBERS] for joint in joints])
-    kinds = np.array(
-        [(joint.holds, joint.plastic, bool(np.all(laws[i, 5] > 0.0))) for i, joint in enumerate(joints)]
-    )
+    round_ = (laws[:, 5] > 0.0).all(axis=-1)
+    kinds = np.array([(j.holds, j.plastic, r) for j, r in zip(joints, round_, strict=True)])
     start = np.array([whole(v) for v in speeds])
     steps = np.full(samples, substeps, dtype=np.int64)
     steps[:fine_samples] = fine_substeps
     march = _march if (compiled := engine.kernels()) is None else compiled.contact_steps
     for first in range(0, size, ROWS):
         rows = slice(first, min(first + ROWS, size))
-        tables = (np.ascontiguousarray(t[..., rows]) for t in (inverse_mass, laws))
         march(
-            *tables, kinds, start[:, rows].copy(), steps, 1.0 / rate_hz,
-            force[:, rows], speed[:, rows], way[:, rows],
-        )  # fmt: skip
-    return ChainMotion(tuple(force), tuple(speed), tuple(way))
+            np.ascontiguousarray(inverse_mass[:, rows]),
+            np.ascontiguousarray(laws[:, :, rows]),
+            kinds,
+            start[:, rows].copy(),
+            steps,
+            1.0 / rate_hz,
+            force[:, rows],
+        )
+    return _motion(force, inverse_mass, start, sample_s=1.0 / rate_hz)
+
+
+def _motion(
+    force: FloatArray, inverse_mass: FloatArray, start: FloatArray, *, sample_s: float
+) -> ChainMotion:
+    """Speeds and ways from the impulses of the joints."""
+    speeds, ways = [], []
+    for body, (inverse, first) in enumerate(zip(inverse_mass, start, strict=True)):
+        net = np.zeros(force.shape[1:])
+        if body > 0:
+            net += force[body - 1]
+        if body < len(force):
+            net -= force[body]
+        net *= (inverse * sample_s)[:, None]
+        speed = np.cumsum(net, axis=-1, out=net)
+        speed += first[:, None]
+        way = np.cumsum(speed, axis=-1)
+        # Trapezoid: half of the speeds at both ends too much.
+        way -= 0.5 * (speed - first[:, None])
+        way *= sample_s
+        speeds.append(speed)
+        ways.append(way)
+    return ChainMotion(tuple(force), tuple(speeds), tuple(ways))
 
 
 def _march(
@@ -147,43 +172,48 @@ def _march(
     steps: npt.NDArray[np.int64],
     sample_s: float,
     force: FloatArray,
-    speed: FloatArray,
-    way: FloatArray,
 ) -> None:
-    """All steps with numpy over the draws; fills *force*, *speed*, *way*."""
+    """All steps with numpy over the draws; fills *force*."""
     x, v = np.zeros_like(speeds), speeds
     stiffness, damping, gap, bend, past, hertz, yields, hysteresis = laws.transpose(1, 0, 2)
-    springs = not kinds[:, 2].all()
-    contacts = [
-        (i, bool(plastic), bool(round_)) for i, (holds, plastic, round_) in enumerate(kinds) if not holds
-    ]
+    bends, gaps = bool((bend < 1e9).any()), bool(gap.any())
+    contacts = [(i, *kind[1:]) for i, kind in enumerate(kinds.tolist()) if not kind[0]]
     # The force at first yield and the slope beyond it.
     root = np.sqrt(yields)
     at_yield, beyond = hertz * yields * root, 1.5 * hertz * root
     deep = np.full(gap.shape, 1e-30)
     gone = np.zeros(gap.shape, dtype=bool)
-    push, net = np.zeros_like(gap), np.empty_like(speeds)
-    sums, fast, far = np.empty_like(push), np.empty_like(v), np.empty_like(v)
-    for sample, count in enumerate(steps.tolist()):
-        h = sample_s / count
-        per = inverse_mass * h
-        sums[:], fast[:], far[:] = 0.0, 0.0, 0.0
+    sums, push, work = np.empty_like(gap), np.empty_like(gap), np.empty_like(gap)
+    between, rates, moved = np.empty_like(gap), np.empty_like(gap), np.empty_like(v)
+    ahead, behind = x[:-1], x[1:]
+    v_ahead, v_behind = v[:-1], v[1:]
+    count, h, per = 0, 0.0, inverse_mass
+    for sample, now in enumerate(steps.tolist()):
+        if now != count:
+            count, h = now, sample_s / now
+            per = inverse_mass * h
+            per_ahead, per_behind = per[:-1], per[1:]
+        sums[:] = 0.0
         for _ in range(count):
-            between = x[:-1] - x[1:]
-            between -= gap
-            rates = v[:-1] - v[1:]
-            if springs:
+            np.subtract(ahead, behind, out=between)
+            if gaps:
+                between -= gap
+            np.subtract(v_ahead, v_behind, out=rates)
+            if bends:
                 near = np.minimum(between, bend)
-                push = stiffness * near
+                np.multiply(stiffness, near, out=push)
                 push += past * (between - near)
-                push += damping * rates
-            for i, plastic, round_ in contacts:
+            else:
+                np.multiply(stiffness, between, out=push)
+            np.multiply(damping, rates, out=work)
+            push += work
+            for i, plastic, is_round in contacts:
                 f, closing, rate = push[i], between[i], rates[i]
                 touch = closing > 0.0
                 if not touch.any():
                     f[:] = 0.0
                     continue
-                if round_:
+                if is_round:
                     np.maximum(deep[i], closing, out=deep[i])
                     c = deep[i]
                     root = np.sqrt(c)
@@ -201,15 +231,10 @@ def _march(
                     gone[i] |= touch & (rate <= 0.0)
                     f[gone[i]] = 0.0
             sums += push
-            net[0] = 0.0
-            net[1:] = push
-            net[:-1] -= push
-            net *= per
-            v += net
-            x += h * v
-            fast += v
-            far += x
-        mean = 1.0 / count
-        force[:, :, sample] = sums * mean
-        speed[:, :, sample] = fast * mean
-        way[:, :, sample] = far * mean
+            np.multiply(push, per_behind, out=work)
+            v_behind += work
+            np.multiply(push, per_ahead, out=work)
+            v_ahead -= work
+            np.multiply(v, h, out=moved)
+            x += moved
+        np.multiply(sums, 1.0 / count, out=force[:, :, sample])

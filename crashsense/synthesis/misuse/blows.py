@@ -11,6 +11,7 @@ first contact. 10 kHz.
 
 from __future__ import annotations
 
+from math import ceil
 from typing import Annotated
 
 import numpy as np
@@ -28,8 +29,8 @@ from crashsense.synthesis.misuse.contact import (
 )
 from crashsense.synthesis.misuse.felt import READ_BY, felt
 from crashsense.synthesis.misuse.structure import (
-    Structure,
     StruckPlace,
+    Structure,
     find_place,
     load_structure,
     resolve_structure,
@@ -48,10 +49,10 @@ from crashsense.units import STANDARD_GRAVITY
 FloatArray = npt.NDArray[np.float64]
 
 RATE_HZ = 10000.0
-#: Integration steps a sample of soft blows: 33 us, a thirtieth of the shortest contact.
-SUBSTEPS = 3
-#: Steps a sample while a hard body strikes: 5 us, a fortieth of a touch of hammer and sheet.
-HARD_SUBSTEPS = 20
+#: Integration steps a radian of the fastest oscillation while bodies touch.
+STEPS_A_RADIAN = 10.0
+#: Steps a sample of what rings on after a hard blow.
+STEPS_AFTER = 1
 QUIET_S = 0.06
 
 Positive = Annotated[float, Field(gt=0)]
@@ -133,14 +134,18 @@ class HardBlow(AtPlace):
     @model_validator(mode="after")
     def _has_sheet(self) -> HardBlow:
         if self.striker_material not in MATERIALS:
-            raise ValueError(
-                f"striker_material: {nearest(self.striker_material, MATERIALS)}"
-            )
+            raise ValueError(f"striker_material: {nearest(self.striker_material, MATERIALS)}")
         if find_place(self.loaded(), self.place).sheet is None:
             raise ValueError(f"place: one that states a sheet; {self.place} does not")
         return self
 
-    def contact(self, *, factor: FloatArray) -> Joint:
+    def steepest_n_per_m(self) -> float:
+        """Stiffness of the nominal contact at its deepest, or at first yield if it yields."""
+        joint = self.contact()
+        deepest = (1.25 * self.striker_kg * self.speed_m_s**2 / joint.hertz) ** 0.4
+        return float(1.5 * joint.hertz * min(deepest, joint.yield_depth) ** 0.5)
+
+    def contact(self, *, factor: FloatArray | float = 1.0) -> Joint:
         """The round contact of striker and sheet; *factor*: on its stiffness, (draws,)."""
         place = find_place(self.loaded(), self.place)
         assert place.sheet is not None  # checked with the recipe
@@ -150,11 +155,20 @@ class HardBlow(AtPlace):
         weaker = min(one.indentation_pa, other.indentation_pa)
         return Joint(
             hertz=hertz_stiffness(modulus, radius_m=radius) * factor,
-            yield_depth=min(
-                yield_depth(modulus, radius_m=radius, indentation_pa=weaker), 1e9
-            ),
+            yield_depth=min(yield_depth(modulus, radius_m=radius, indentation_pa=weaker), 1e9),
             hysteresis=self.hysteresis_s_per_m,
         )
+
+
+def substeps(*oscillations: tuple[float, float], fineness: float) -> int:
+    """Integration steps a sample for (stiffness [N/m], mass [kg]) pairs of nominal draws."""
+    fastest = max(stiffness / mass for stiffness, mass in oscillations) ** 0.5
+    return max(1, ceil(fineness * fastest / RATE_HZ))
+
+
+def _together(one: float, other: float) -> float:
+    """Mass of two bodies that move against each other [kg]."""
+    return one * other / (one + other)
 
 
 def _local_spring(place: StruckPlace, variation: Variation) -> Joint:
@@ -168,7 +182,7 @@ def simulate_blow(parameters: Blow, variation: Variation) -> Synthesis:
     place = find_place(structure, parameters.place)
     contact = variation.factor("contact_stiffness")
     striker, local = parameters.striker_kg, place.local_mass_kg
-    together = striker * local / (striker + local)
+    together = _together(striker, local)
     damping = 2.0 * parameters.contact_damping * (parameters.contact_n_per_m * together) ** 0.5
     joint = Joint(
         parameters.contact_n_per_m * contact,
@@ -185,7 +199,12 @@ def simulate_blow(parameters: Blow, variation: Variation) -> Synthesis:
         size=variation.size,
         samples=round(parameters.duration_s * RATE_HZ),
         rate_hz=RATE_HZ,
-        substeps=SUBSTEPS,
+        substeps=substeps(
+            (parameters.contact_n_per_m, together),
+            (parameters.contact_past_bend_n_per_m, together),
+            (place.local_stiffness, local),
+            fineness=STEPS_A_RADIAN,
+        ),
     )
     return _read(parameters, variation, motion, car=car)
 
@@ -213,9 +232,14 @@ def simulate_hard_blow(parameters: HardBlow, variation: Variation) -> Synthesis:
         size=variation.size,
         samples=round(parameters.duration_s * RATE_HZ),
         rate_hz=RATE_HZ,
-        substeps=SUBSTEPS,
+        substeps=STEPS_AFTER,
         fine_samples=round(parameters.strike_s * RATE_HZ),
-        fine_substeps=HARD_SUBSTEPS,
+        fine_substeps=substeps(
+            (parameters.steepest_n_per_m(), _together(parameters.striker_kg, sheet.mass_kg)),
+            (max(sheet.n_per_m, sheet.past_bend_n_per_m), sheet.mass_kg),
+            (place.local_stiffness, place.local_mass_kg),
+            fineness=STEPS_A_RADIAN,
+        ),
     )
     return _read(parameters, variation, motion, car=car)
 
@@ -337,7 +361,11 @@ def simulate_kerb_slide(parameters: KerbSlide, variation: Variation) -> Synthesi
         size=variation.size,
         samples=round(parameters.duration_s * RATE_HZ),
         rate_hz=RATE_HZ,
-        substeps=SUBSTEPS,
+        substeps=substeps(
+            (parameters.rim_n_per_m, place.local_mass_kg),
+            (place.local_stiffness, place.local_mass_kg),
+            fineness=STEPS_A_RADIAN,
+        ),
     )
     strike, passed = motion.force
     local_acc = (strike - passed) / place.local_mass_kg

@@ -20,11 +20,12 @@ from crashsense.synthesis.dynamics.contact_chain import ChainMotion, Joint, marc
 from crashsense.synthesis.misuse.blows import (
     QUIET_S,
     RATE_HZ,
-    SUBSTEPS,
+    STEPS_A_RADIAN,
     TOLERANCES,
     OnStructure,
     Positive,
     after_quiet,
+    substeps,
 )
 from crashsense.synthesis.misuse.felt import felt
 from crashsense.synthesis.misuse.structure import Structure, find_place
@@ -119,7 +120,7 @@ def simulate_door_blow(parameters: DoorBlow, variation: Variation) -> Synthesis:
         size=variation.size,
         samples=round(parameters.duration_s * RATE_HZ),
         rate_hz=RATE_HZ,
-        substeps=SUBSTEPS,
+        substeps=_steps(structure),
     )
     return _read(
         motion,
@@ -159,7 +160,7 @@ def simulate_door_slam(parameters: DoorSlam, variation: Variation) -> Synthesis:
         size=variation.size,
         samples=round(parameters.duration_s * RATE_HZ),
         rate_hz=RATE_HZ,
-        substeps=SUBSTEPS,
+        substeps=_steps(structure),
     )
     return _read(
         motion,
@@ -167,6 +168,17 @@ def simulate_door_slam(parameters: DoorSlam, variation: Variation) -> Synthesis:
         variation=variation,
         skin_body=0,
         area_m2=door.swept_area_m2,
+    )
+
+
+def _steps(structure: Structure) -> int:
+    """Integration steps a sample: the intrusion beam and the latch are the stiffest."""
+    door = structure.door
+    local = find_place(structure, PILLAR).local_mass_kg
+    return substeps(
+        (door.skin_n_per_m + door.beam_n_per_m, door.skin_kg),
+        (door.latch_n_per_m, local),
+        fineness=STEPS_A_RADIAN,
     )
 
 
@@ -188,7 +200,7 @@ def _read(
     door, place = structure.door, find_place(structure, PILLAR)
     passed, latch = motion.force[-1], motion.force[-2]
     body = passed / _rest_of_car(structure, variation)[:, None]
-    dent = motion.position[skin_body] - motion.position[skin_body + 1]
+    dent = motion.way[skin_body] - motion.way[skin_body + 1]
     pressure = cavity_overpressure(
         area_m2 * dent,
         volume_m3=door.cavity_volume_m3,

@@ -11,8 +11,8 @@ import numpy.typing as npt
 from crashsense.synthesis.location import Path, blow_response, shake
 from crashsense.synthesis.misuse.structure import (
     LOCATIONS,
-    Structure,
     StruckPlace,
+    Structure,
     sensing_places,
 )
 from crashsense.synthesis.model import Variation
@@ -79,9 +79,7 @@ def felt(
                 force, places=places, paths=paths, variation=variation, rate_hz=rate_hz
             )
     shaken = (
-        {}
-        if power is None
-        else shake(places, power=power, variation=variation, rate_hz=rate_hz)
+        {} if power is None else shake(places, power=power, variation=variation, rate_hz=rate_hz)
     )
     out: dict[str, FloatArray] = {}
     for by in READ_BY.values():

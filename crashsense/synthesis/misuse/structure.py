@@ -168,5 +168,5 @@ def sensing_places(vehicle: str) -> dict[str, Place]:
     """The sensing locations of a vehicle file, by channel."""
     from crashsense.synthesis.frontal.vehicle import load_vehicle
 
-    found = load_vehicle(vehicle).locations  # DEV
-    return {name: Place(level=1.4, level_high=1.7, lowest_hz=90.0) for name in found}
+    found = load_vehicle(vehicle).locations
+    return {name: one if isinstance(one, Place) else Place() for name, one in found.items()}
