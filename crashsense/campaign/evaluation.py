@@ -27,7 +27,7 @@ from crashsense.results.tables import (
     build_table,
 )
 from crashsense.rules import Algorithm, Rule, reads_context, sharing
-from crashsense.rules.checked import Evaluated, evaluate_rule, guarded, rows
+from crashsense.rules.checked import Evaluated, active_channels, evaluate_rule, rows
 from crashsense.scoring import FAILURES, HELD_BY, VERDICTS, Reached, Scores, judge, reached
 from crashsense.sensing import (
     ANY_OCCURRENCE,
@@ -341,8 +341,7 @@ class Question:
             one = samples if draws.size == samples.draws else rows(samples, draws[:1].tolist())
             active, error = self.rule.uses, ""
             try:
-                with guarded(self.rule):
-                    active = frozenset(self.rule.active(one))
+                active = active_channels(self.rule, one)
             except RuleError as failed:
                 error = str(failed)
             names = [name for name in self.sensor_set.sensors if name in active]

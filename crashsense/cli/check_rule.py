@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from crashsense.cli.options import say
 from crashsense.errors import Fault, InputError
 
 if TYPE_CHECKING:
@@ -62,7 +63,7 @@ def check_rule(rule: str, parameters: tuple[str, ...]) -> int:
     makers = _makers(rule, given)
     for title, make in makers.items():
         if len(makers) > 1 or title != rule:
-            click.echo(f"{title}:")
+            say(f"{title}:")
         failed += _report(make)
     return 1 if failed else 0
 
@@ -149,12 +150,12 @@ def _report(make: Callable[[], Rule]) -> int:
     for result in results:
         first = (CHECKS[result.name].__doc__ or "").strip().splitlines()[0]
         if result.passed:
-            click.echo(f"passed  {result.name}: {first}")
+            say(f"passed  {result.name}: {first}")
         else:
             told.setdefault(result.message, []).append(result.name)
     # One error of the rule stops many checks: it is said once.
     for message, names in told.items():
-        click.echo(f"FAILED  {', '.join(names)}: {message}")
+        say(f"FAILED  {', '.join(names)}: {message}")
     failed = sum(not result.passed for result in results)
-    click.echo(f"{len(results) - failed} of {len(results)} checks passed")
+    say(f"{len(results) - failed} of {len(results)} checks passed")
     return failed

@@ -97,7 +97,7 @@ def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
     assert run.folder is not None  # it was named
     reporting.write_report(view, run.folder)
     say(reporting.text_summary(view))
-    return 0 if reporting.run_meets_requirements(view) else 1
+    return run.exit_code
 
 
 class _Progress:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from crashsense.cli.options import WholeNumber
+from crashsense.cli.options import WholeNumber, say
 from crashsense.errors import Fault, InputError
 from crashsense.resources import CAUTION
 
@@ -95,20 +95,20 @@ def replay(run: str, event: str, draw: int, out: str | None, **options: Any) -> 
 
     target = None if out is None else check_target(out)
     replayed = campaign.replay(campaign.open_run(run), event, draw=draw, **options)
-    click.echo(f"CAUTION: {CAUTION}\n")
-    click.echo(
+    say(f"CAUTION: {CAUTION}\n")
+    say(
         f"{event}, draw {draw}, sensors {replayed.sensor_set.name}, "
         f"algorithm {replayed.algorithm.name}"
     )
-    click.echo(replayed.rows[list(SHOWN)].to_string(index=False, na_rep="-"))
+    say(replayed.rows[list(SHOWN)].to_string(index=False, na_rep="-"))
     if target is not None:
         write_traces(traces_of(replayed), target)
-        click.echo(f"Traces: {target}")
+        say(f"Traces: {target}")
     for note in replayed.notes:
-        click.echo(f"Note: {note}")
+        say(f"Note: {note}")
     how = "bit for bit" if replayed.same_engine else "to 1e-9"
     if replayed.differences:
-        click.echo(f"DIFFERS from the run (compared {how}) in: {', '.join(replayed.differences)}")
+        say(f"DIFFERS from the run (compared {how}) in: {', '.join(replayed.differences)}")
         return 1
-    click.echo(f"The same as in the run, {how}.")
+    say(f"The same as in the run, {how}.")
     return 0

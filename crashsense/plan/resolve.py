@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
@@ -10,6 +9,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Literal
 
+import tomli_w
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from crashsense.errors import CrashsenseError, Fault, InputError
@@ -102,13 +102,7 @@ class Plan:
 
     def to_toml(self) -> str:
         """Return the plan, as resolved, as TOML."""
-        lines = [f"{key} = {_toml(value)}" for key, value in self.names.items()]
-        return "# The plan of this run, as resolved.\n" + "\n".join(lines) + "\n"
-
-
-def _toml(value: Any) -> str:
-    """Text, numbers and lists of them as TOML: JSON as it stands, but for one sign."""
-    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+        return "# The plan of this run, as resolved.\n" + tomli_w.dumps(dict(self.names))
 
 
 def read_plan_file(path: str | Path) -> PlanFile:

@@ -462,21 +462,6 @@ def joined(parts: Sequence[Sequence[Row]]) -> list[Row]:
     ]
 
 
-def exact_interval(count: int, total: int, *, level: float = 0.95) -> tuple[float, float]:
-    """Return the exact (Clopper-Pearson) interval of a proportion.
-
-    >>> low, high = exact_interval(0, 20)
-    >>> round(low, 4), round(high, 4)
-    (0.0, 0.1684)
-    """
-    from scipy.stats import beta
-
-    tail = (1.0 - level) / 2.0
-    low = 0.0 if count == 0 else float(beta.ppf(tail, count, total - count + 1))
-    high = 1.0 if count == total else float(beta.ppf(1.0 - tail, count + 1, total - count))
-    return low, high
-
-
 def channels_of(text: str) -> frozenset[str]:
     """Return the channels that the algorithm reads."""
     return algorithm_from_table(tomllib.loads(text)).uses
