@@ -121,8 +121,7 @@ def march_chain(
 
     inverse_mass = 1.0 / np.array([whole(mass) for mass in masses])
     laws = np.array([[whole(getattr(joint, name)) for name in _NUMBERS] for joint in joints])
-    round_ = (laws[:, 5] > 0.0).all(axis=-1)
-    kinds = np.array([(j.holds, j.plastic, r) for j, r in zip(joints, round_, strict=True)])
+    kinds = np.array([(j.holds, j.plastic, bool(np.all(j.hertz > 0.0))) for j in joints])
     start = np.array([whole(v) for v in speeds])
     steps = np.full(samples, substeps, dtype=np.int64)
     steps[:fine_samples] = fine_substeps

@@ -12,7 +12,7 @@ from __future__ import annotations
 from functools import lru_cache
 from math import pi
 from pathlib import Path
-from typing import Annotated, Literal, get_args
+from typing import Annotated, Any, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
@@ -168,5 +168,5 @@ def sensing_places(vehicle: str) -> dict[str, Place]:
     """The sensing locations of a vehicle file, by channel."""
     from crashsense.synthesis.frontal.vehicle import load_vehicle
 
-    found = load_vehicle(vehicle).locations
+    found: dict[str, Any] = dict(load_vehicle(vehicle).locations)
     return {name: one if isinstance(one, Place) else Place() for name, one in found.items()}
