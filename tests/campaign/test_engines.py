@@ -39,13 +39,13 @@ def test_engines_give_the_same_table(path):
 def test_events_are_synthesised_with_the_engine_of_the_run(monkeypatch):
     pytest.importorskip("numba")
     marches = []
-    plain = contact_chain._march_one
+    plain = contact_chain._march
 
     def counted(*arguments):
         marches.append(arguments)
         return plain(*arguments)
 
-    monkeypatch.setattr(contact_chain, "_march_one", counted)
+    monkeypatch.setattr(contact_chain, "_march", counted)
     crashsense.evaluate(events=["hammer_tunnel"], engine="fast")
     assert not marches
     crashsense.evaluate(events=["hammer_tunnel"], engine="numpy")

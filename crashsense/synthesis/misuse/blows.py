@@ -252,6 +252,7 @@ def _read(
     place = find_place(structure, parameters.place)
     into, passed = motion.force[-2], motion.force[-1]
     body = passed / car[:, None]
+    local_acc = (into - passed) / place.local_mass_kg
     closing = [
         force * np.maximum(motion.speed[joint] - motion.speed[joint + 1], 0.0)
         for joint, force in enumerate(motion.force)
@@ -263,7 +264,7 @@ def _read(
         place,
         cosines=cosines,
         body=body,
-        into=into,
+        local=local_acc,
         passed=passed,
         power=sum(closing) / car[:, None] if place.crushes else None,
         variation=variation,
@@ -273,7 +274,6 @@ def _read(
     quiet |= {c for by in READ_BY.values() for names in by.values() for c in names} - set(signals)
     rigid = after_quiet(body)
     contact = motion.force[0]
-    local_acc = (into - passed) / place.local_mass_kg
     return Synthesis(
         signals={name: after_quiet(values) for name, values in signals.items()},
         rate_hz=RATE_HZ,
@@ -294,6 +294,7 @@ def _read(
             "into_force": into,
             "passed_force": passed,
             "striker_speed": motion.speed[0],
+            **({"sheet_speed": motion.speed[1]} if len(motion.speed) == 4 else {}),
             "local_speed": motion.speed[-2],
             "car_speed": motion.speed[-1],
         },
@@ -377,7 +378,7 @@ def simulate_kerb_slide(parameters: KerbSlide, variation: Variation) -> Synthesi
         place,
         cosines={"x": 0.0, "y": 1.0, "z": 0.0},
         body=body,
-        into=strike,
+        local=local_acc,
         passed=passed,
         power=None,
         variation=variation,

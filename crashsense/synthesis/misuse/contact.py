@@ -104,7 +104,7 @@ def plastic_restitution(speed_ratio: Any) -> Any:
     speed_ratio : yield speed over speed of the blow [-]
 
     >>> print(round(float(plastic_restitution(0.01)), 3))
-    0.371
+    0.374
     """
     r = np.minimum(speed_ratio, 1.0)
     e = (6.0 * 3.0**0.5 / 5.0) ** 0.5 * (1.0 - r * r / 6.0) ** 0.5

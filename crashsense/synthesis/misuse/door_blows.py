@@ -207,18 +207,19 @@ def _read(
         leak_area_m2=door.leak_area_m2 * variation.factor("leak_area"),
         rate_hz=RATE_HZ,
     )
-    local = felt(
+    pillar = (latch - passed) / place.local_mass_kg
+    readings = felt(
         structure,
         place,
         cosines={"x": 0.0, "y": 1.0, "z": 0.0},
         body=body,
-        into=latch,
+        local=pillar,
         passed=passed,
         power=None,
         variation=variation,
         rate_hz=RATE_HZ,
     )
-    signals = {name: after_quiet(values) for name, values in local.items()}
+    signals = {name: after_quiet(values) for name, values in readings.items()}
     signals["door_left_pressure"] = after_quiet(pressure)
     quiet = {"central_x", "central_safing_x", "central_z", "upfront_left_x", "upfront_right_x"}
     rigid = after_quiet(body)
@@ -232,7 +233,7 @@ def _read(
         facts={
             "velocity_change_m_s": motion.speed[-1][:, -1],
             "dent_m": dent.max(axis=-1),
-            "place_peak_m_s2": np.abs(latch - passed).max(axis=-1) / place.local_mass_kg,
+            "place_peak_m_s2": np.abs(pillar).max(axis=-1),
             "pressure_peak_pa": pressure.max(axis=-1),
         },
         trace={

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -39,7 +38,7 @@ def felt(
     *,
     cosines: Mapping[str, float],
     body: FloatArray,
-    into: FloatArray,
+    local: FloatArray,
     passed: FloatArray,
     power: FloatArray | None,
     variation: Variation,
@@ -50,43 +49,39 @@ def felt(
     Parameters
     ----------
     cosines : axis -> component of the force's direction [-]
-    body : acceleration of the car along the blow [m/s^2], shape (draws, samples)
-    into, passed : force on the local mass of the place, and on the car behind it [N]. A location
-        on the place answers to the first, with the local mass of the place; others to the second
+    body, local : acceleration of the car and of the local mass along the blow [m/s^2], shape
+        (draws, samples)
+    passed : force that the local spring passes on [N]; the modes of the locations answer to it
     power : power that the car's own metal takes up, per mass of the car [W/kg]: folding shakes the
         locations by the same law as in crashes; None where a blow folds nothing
     """
     sensing = sensing_places(structure.vehicle)
-    here: dict[str, Path] = {}
-    away: dict[str, Path] = {}
-    places = {}
-    for location in LOCATIONS:
-        for axis, channels in READ_BY[location].items():
-            name = channels[0]
-            if cosines[axis] == 0.0:
-                continue
-            places[name] = sensing[name]
-            if location in place.here:
-                here[name] = Path()
-                places[name] = replace(sensing[name], mass_kg=place.local_mass_kg)
-            elif location in place.paths:
-                gain, corner_hz = place.paths[location]
-                away[name] = Path(gain, corner_hz)
-    answers: dict[str, FloatArray] = {}
-    for force, paths in ((into, here), (passed, away)):
-        if paths:
-            answers |= blow_response(
-                force, places=places, paths=paths, variation=variation, rate_hz=rate_hz
-            )
-    shaken = (
-        {} if power is None else shake(places, power=power, variation=variation, rate_hz=rate_hz)
+    axes = {
+        (location, axis): channels
+        for location in LOCATIONS
+        for axis, channels in READ_BY[location].items()
+        if cosines[axis] != 0.0
+    }
+    places = {channels[0]: sensing[channels[0]] for channels in axes.values()}
+    paths = {
+        channels[0]: Path(*place.paths[location])
+        for (location, _), channels in axes.items()
+        if location in place.paths
+    }
+    answers = blow_response(
+        passed, places=places, paths=paths, variation=variation, rate_hz=rate_hz
     )
+    shaken: dict[str, FloatArray] = {}
+    if power is not None:
+        shaken = shake(places, power=power, variation=variation, rate_hz=rate_hz)
     out: dict[str, FloatArray] = {}
-    for by in READ_BY.values():
-        for axis, channels in by.items():
-            if cosines[axis] == 0.0:
-                continue
-            total = body + answers.get(channels[0], 0.0)
-            total = cosines[axis] * total + shaken.get(channels[0], 0.0)
-            out |= dict.fromkeys(channels, total)
+    for (location, axis), channels in axes.items():
+        name = channels[0]
+        total = body + place.shares.get(location, 0.0) * (local - body)
+        if name in answers:
+            total += answers[name]
+        total *= cosines[axis]
+        if name in shaken:
+            total += shaken[name]
+        out |= dict.fromkeys(channels, total)
     return out

@@ -2,9 +2,9 @@
 
 A *struck place* has a local mass on a local spring (bracket, rail end, sill), through which a blow
 reaches the car, and where steel or stone meets it a *sheet*: the metal close to the point of
-contact, with its own small mass and stiffness. A sensing location on the place feels the blow
-there; one further away feels what has been passed on, by a *path*. Both answer by the local modes
-of the sensing location (:mod:`crashsense.synthesis.location`), the same in crashes and blows.
+contact, with its own small mass and stiffness. A sensing location near the place takes a *share*
+of its motion. What the local spring passes on reaches each location by a *path* and excites its
+local modes (:mod:`crashsense.synthesis.location`), the same as in crashes.
 """
 
 from __future__ import annotations
@@ -24,8 +24,9 @@ from crashsense.synthesis.misuse.contact import MATERIALS
 from crashsense.synthesis.wording import faults_of
 
 Positive = Annotated[float, Field(gt=0)]
-#: How a blow gets to a location: share [-], frequency above which less arrives [Hz].
-PathTo = tuple[Positive, Positive]
+#: How the force that a place passes on gets to a location: share [-], frequency above which less
+#: of it arrives [Hz]; the second is left out where the force acts at the location itself.
+PathTo = tuple[Positive] | tuple[Positive, Positive]
 
 Location = Literal["central", "upfront_left", "upfront_right", "side_left", "side_right"]
 LOCATIONS: tuple[Location, ...] = get_args(Location)
@@ -65,9 +66,9 @@ class StruckPlace(_Strict):
     local_mass_kg: Positive
     local_hz: Positive
     local_damping: float = Field(gt=0, lt=1)
-    #: locations that sit on the place
-    here: tuple[Location, ...] = ()
-    #: paths to locations elsewhere
+    #: share of the motion of the place that a location makes too [-]
+    shares: dict[Location, Annotated[float, Field(ge=0, le=1)]] = {}
+    #: paths of the force passed on to the local modes of a location
     paths: dict[Location, PathTo] = {}
     #: needed where a recipe strikes the place with a hard body
     sheet: Sheet | None = None
