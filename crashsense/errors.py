@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 #: Longest value that a message shows [characters].
-_LONGEST_VALUE = 160
+_LONGEST_VALUE = 240
 #: Unicode classes that a terminal or a page may obey instead of showing: control, format (such as
 #: a change of the writing direction), half characters, and separators of lines.
 _UNSHOWN = ("Cc", "Cf", "Cs", "Zl", "Zp")
