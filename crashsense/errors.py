@@ -94,6 +94,10 @@ class RuleError(CrashsenseError):
     """A decision rule failed, or returned what a rule may not return."""
 
 
+class RuleTimeout(RuleError):
+    """A decision rule did not answer in time."""
+
+
 class RunFolderError(CrashsenseError, ValueError):
     """A run folder that cannot be read, resumed or written."""
 

@@ -366,12 +366,13 @@ def csv_text(text: str) -> str:
     r"""Return a text as it may stand in a CSV cell: nothing that a spreadsheet would execute.
 
     A text that begins with ``= + - @``, a tab or a carriage return gets an apostrophe before it, as
-    common practice has it; control characters are written out. Numbers never pass through here.
+    common practice has it; control characters are written out. Numbers never pass through here, and
+    a single sign ("-" for none) is no formula.
 
     >>> csv_text("=1+1"), csv_text("wall, 56 km/h"), csv_text("a\x1b[31m")
     ("'=1+1", 'wall, 56 km/h', 'a\\x1b[31m')
     """
-    risky = text[:1] in ("=", "+", "-", "@", "\t", "\r")
+    risky = len(text) > 1 and text[0] in "=+-@\t\r"
     safe = printable(text)
     return f"'{safe}" if risky else safe
 
