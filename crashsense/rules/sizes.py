@@ -11,7 +11,7 @@ from typing import Any
 
 from crashsense.errors import Fault
 
-#: Most rules that stand in each other. The shipped ones come to 5.
+#: Most rules that stand in each other. The shipped ones come to 7.
 DEEPEST_RULE = 24
 #: Most rules of one restraint, definitions written out. The shipped ones come to about 40.
 MOST_PARTS = 1000
