@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from crashsense.campaign.evaluation import BLOCK, Job, forget_noise, run_task
+from crashsense.campaign.evaluation import Job, run_task
 from crashsense.campaign.executors import Cluster, Executor, InProcess, Processes
 from crashsense.campaign.tasks import bundled, split
 from crashsense.engine import choose, using
@@ -42,6 +42,7 @@ from crashsense.results.provenance import (
 from crashsense.results.run import SUMMARY, Run
 from crashsense.results.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA, Task, returned_memory
 from crashsense.scoring import FAILURES
+from crashsense.trials.block import BLOCK, release_noise
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -183,7 +184,7 @@ def evaluate(
     )
     with ExitStack() as stack:
         stack.enter_context(returned_memory())
-        stack.callback(forget_noise)
+        stack.callback(release_noise)
         if executor is None and cluster is not None:
             executor = stack.enter_context(closing(Cluster(cluster)))
         work = _Campaign(
@@ -377,8 +378,9 @@ class _Campaign:
         }
 
     def _run_locked(self, folder: RunFolder, identity: dict[str, Any]) -> Run:
+        self.job = replace(self.job, nominal=True)
         folder.remove_temporary()
-        names = ["verdicts"]
+        names = ["verdicts", "nominal"]
         if "fire_curves" in self.job.keep:
             names.append("fire_curves")
         if {"traces_nominal", "traces_failed"} & set(self.job.keep):
@@ -387,6 +389,7 @@ class _Campaign:
             manifest = folder.manifest()
             refuse_change(folder.path, manifest["identity"], identity)
             tasks = [Task(*entry) for entry in manifest["tasks"]]
+            names = manifest["tables"]
         else:
             tasks = self.tasks()
             folder.write_manifest(
@@ -401,7 +404,7 @@ class _Campaign:
             write_text(folder.path / "plan.toml", self.plan.to_toml())
         keep_inputs(self.plan, folder.path)
         noted = folder.checksums()
-        missing = [t for t in tasks if not folder.is_done(t, tables=tuple(names), noted=noted)]
+        missing = [t for t in tasks if not folder.is_done(t, tables=t.parts_of(names), noted=noted)]
         if missing:  # what sums up the run must not outlive its parts
             (folder.path / SUMMARY).unlink(missing_ok=True)
         failures = 0

@@ -15,8 +15,6 @@ from crashsense.resources import CAUTION
 if TYPE_CHECKING:
     import pandas as pd
 
-    from crashsense.campaign import Replay
-
 #: End of a file of traces -> how a table writes it.
 WRITERS = {".csv": "to_csv", ".parquet": "to_parquet"}
 
@@ -31,25 +29,6 @@ SHOWN = (
     "held_by",
     "path",
 )
-
-
-def traces_of(replayed: Replay) -> pd.DataFrame:
-    """Samples as the control unit finished with them, and every demand: one row a tick.
-
-    Times to the microsecond; channels in the unit that their column names (``central_x_g``).
-    """
-    import pandas as pd
-
-    from crashsense.channels import CHANNELS
-
-    columns: dict[str, Any] = {"time_ms": (1e3 * replayed.times_s).round(3)}
-    for channel, values in replayed.samples.channels.items():
-        card = CHANNELS[channel]
-        columns[card.file_name] = values[0] / card.file_scale
-    for restraint, branches in replayed.demands.items():
-        for branch, demand in branches.items():
-            columns[f"{restraint}_{branch}"] = demand
-    return pd.DataFrame(columns)
 
 
 def check_target(file: str) -> Path:
@@ -97,12 +76,12 @@ def replay(run: str, event: str, draw: int, out: str | None, **options: Any) -> 
     replayed = campaign.replay(campaign.open_run(run), event, draw=draw, **options)
     say(f"CAUTION: {CAUTION}\n")
     say(
-        f"{event}, draw {draw}, sensors {replayed.sensor_set.name}, "
-        f"algorithm {replayed.algorithm.name}"
+        f"{event}, draw {draw}, sensors {replayed.trial.sensor_set.name}, "
+        f"algorithm {replayed.trial.algorithm.name}"
     )
     say(replayed.rows[list(SHOWN)].to_string(index=False, na_rep="-"))
     if target is not None:
-        write_traces(traces_of(replayed), target)
+        write_traces(replayed.trial.traces(), target)
         say(f"Traces: {target}")
     for note in replayed.notes:
         say(f"Note: {note}")

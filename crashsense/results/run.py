@@ -201,6 +201,16 @@ def _summarise(run: Run) -> dict[str, Any]:
         "vary": plan.vary,
         "sensor_draws": plan.sensor_draws,
         "notes": list(plan.notes),
+        **described(plan),
+    }
+
+
+def described(plan: Plan) -> dict[str, Any]:
+    """Names of a plan in its order, and the restraints for which each algorithm has a rule."""
+    return {
+        "events": [event.name for event in plan.events],
+        "sensor_sets": [sensors.name for sensors in plan.sensor_sets],
+        "rules": {algorithm.name: list(algorithm.rules) for algorithm in plan.algorithms},
     }
 
 
@@ -223,7 +233,7 @@ def open_run(folder: str | Path, *, plan: Plan | None = None) -> Run:
     lost = [
         part.name
         for task in manifest["tasks"]
-        for table in manifest["tables"]
+        for table in Task(*task).parts_of(manifest["tables"])
         if not (part := found.part(table, Task(*task))).is_file()
     ]
     if lost or not path.is_file():

@@ -126,7 +126,7 @@ def sense(
         path=path,
         deviates=deviates,
     )
-    return _joined(list(parts))
+    return joined(list(parts))
 
 
 def sense_in_parts(
@@ -291,7 +291,7 @@ def _rows_a_piece(signals: Mapping[str, Signal], sensor_set: SensorSet, *, draws
     return rows if rows < PAGE else rows // PAGE * PAGE
 
 
-def _joined(pieces: Sequence[Sensed]) -> Sensed:
+def joined(pieces: Sequence[Sensed]) -> Sensed:
     """The draws of several parts, one after the other."""
     if len(pieces) == 1:
         return pieces[0]
