@@ -17,6 +17,8 @@ from crashsense.results.tally import Pair, Tally, labels_of, pairs_of
 if TYPE_CHECKING:
     import pandas as pd
 
+    from crashsense.reporting.changes import Changes
+
 
 @dataclass(frozen=True, eq=False)
 class RunView:
@@ -47,6 +49,10 @@ class RunView:
     rules: Mapping[str, Sequence[str]] = field(default_factory=dict)
     #: algorithm -> the events on which its numbers were chosen, where it says so
     fitted_to: Mapping[str, str] = field(default_factory=dict)
+    #: title of the page; empty: the usual one
+    title: str = ""
+    #: what changed since an earlier run, where one is named
+    changes: Changes | None = None
 
     @cached_property
     def pairs(self) -> list[Pair]:
