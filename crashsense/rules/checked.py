@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from crashsense.errors import RuleError
+from crashsense.errors import RuleError, printable
 from crashsense.rules.contract import FloatArray, Rule, sharing
+from crashsense.rules.locked import locked_samples
 from crashsense.sensing.samples import EcuSamples
 
 
@@ -23,9 +24,20 @@ class Evaluated:
 
 def checked_branch_demands(rule: Rule, samples: EcuSamples) -> dict[str, FloatArray]:
     """Return ``rule.branch_demands(samples)``, or raise RuleError saying what is wrong with it."""
-    name = type(rule).__name__
-    with sharing(), guarded(rule), _read_only(samples) if _of_a_user(rule) else nullcontext():
-        branches = rule.branch_demands(samples)
+    own = of_a_user(rule)
+    with sharing(), guarded(rule):
+        branches = rule.branch_demands(locked_samples(samples) if own else samples)
+    checked = check_branches(branches, name=type(rule).__name__, samples=samples)
+    # A rule may use its own array again: what it gave back must not move later.
+    return {key: values.copy() for key, values in checked.items()} if own else checked
+
+
+def check_branches(branches: object, *, name: str, samples: EcuSamples) -> dict[str, FloatArray]:
+    """Return what a rule called *name* gave back, or raise RuleError saying what is wrong with it.
+
+    Demand by branch, total and main at least, each float64 of shape (draws, samples), finite and
+    not negative.
+    """
     shape = (samples.draws, samples.size)
     if not isinstance(branches, dict) or not {"total", "main"} <= set(branches):
         raise RuleError(f"{name}: branch_demands must give 'total' and 'main'")
@@ -35,15 +47,19 @@ def checked_branch_demands(rule: Rule, samples: EcuSamples) -> dict[str, FloatAr
             raise RuleError(f"{name}: demand has shape {got}; expected {shape}")
         if demand.dtype != np.float64:
             raise RuleError(f"{name}: demand is {demand.dtype}; expected float64")
-        if not np.isfinite(demand).all():
-            draw, tick = (int(i) for i in np.argwhere(~np.isfinite(demand))[0])
-            value = demand[draw, tick]
-            raise RuleError(f"{name}: {branch} demand is {value} at draw {draw}, sample {tick}")
-        if (demand < 0.0).any():
-            draw, tick = (int(i) for i in np.argwhere(demand < 0.0)[0])
-            value = demand[draw, tick]
-            raise RuleError(f"{name}: {branch} demand is {value:g} at draw {draw}, sample {tick}")
+        for wrong, form in ((~np.isfinite(demand), ""), (demand < 0.0, "g")):
+            if wrong.any():
+                draw, tick = (int(i) for i in np.argwhere(wrong)[0])
+                value = format(demand[draw, tick], form)
+                raise RuleError(f"{name}: {branch} demand is {value} at draw {draw}, sample {tick}")
     return branches
+
+
+def active_channels(rule: Rule, samples: EcuSamples) -> frozenset[str]:
+    """Return ``rule.active(samples)``, or raise RuleError saying how the rule failed."""
+    with guarded(rule):
+        active = rule.active(locked_samples(samples) if of_a_user(rule) else samples)
+        return frozenset(str(name) for name in active)
 
 
 @contextmanager
@@ -54,29 +70,27 @@ def guarded(rule: Rule) -> Iterator[None]:
     except RuleError:
         raise
     except (Exception, SystemExit) as error:  # a rule that calls exit() ends nothing but itself
-        raise RuleError(f"{type(rule).__name__}: {type(error).__name__}: {error}") from error
+        raise RuleError(f"{type(rule).__name__}: {said(error)}") from error
 
 
-def _of_a_user(rule: Rule) -> bool:
-    """True if the rule, or a part of it, is no rule of the house."""
-    kinds = [type(rule), type(getattr(rule, "inner", rule))]
-    return any(kind.__module__.partition(".")[0] != "crashsense" for kind in kinds) or any(
-        _of_a_user(part) for part in rule.children.values()
-    )
-
-
-@contextmanager
-def _read_only(samples: EcuSamples) -> Iterator[None]:
-    """Samples are what other rules see as well: one that writes to them fails, and alone."""
-    tables = (samples.channels, samples.codes, samples.valid)
-    open_ones = [array for table in tables for array in table.values() if array.flags.writeable]
-    for array in open_ones:
-        array.setflags(write=False)
+def said(error: BaseException) -> str:
+    """Return kind and text of an error that foreign code raised, fit for a line of a table."""
     try:
-        yield
-    finally:
-        for array in open_ones:
-            array.setflags(write=True)
+        text = str(error)
+    except Exception:  # its own text fails
+        text = "(it has no text)"
+    return printable(f"{type(error).__name__}: {text}"[:MOST_TEXT])
+
+
+#: Longest text of an error of a foreign rule that is kept.
+MOST_TEXT = 400
+
+
+def of_a_user(rule: Rule) -> bool:
+    """True if the rule, or a part of it, is no rule of the house."""
+    if type(rule).__module__.partition(".")[0] != "crashsense":
+        return True
+    return any(of_a_user(part) for part in rule.children.values())
 
 
 def evaluate_rule(rule: Rule, samples: EcuSamples) -> Evaluated:

@@ -15,6 +15,7 @@ import numpy.typing as npt
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import RESTRAINTS
 from crashsense.rules.amounts import Amount
+from crashsense.rules.locked import locked
 from crashsense.sensing.samples import EcuSamples
 
 FloatArray = npt.NDArray[np.float64]
@@ -194,7 +195,7 @@ def sharing() -> Iterator[None]:
 def part_demand(rule: Rule, samples: EcuSamples) -> FloatArray:
     """Return the demand of a part of a composition, from :func:`sharing` if it is known there.
 
-    What comes back may be shared: it is not to be written to.
+    What comes back may be shared: it cannot be written to then.
     """
     known = _SHARED.get()
     if known is None:
@@ -204,7 +205,10 @@ def part_demand(rule: Rule, samples: EcuSamples) -> FloatArray:
     seen = (samples,) if known.context[id(rule)][1] else (samples.channels, samples.valid)
     key = (id(rule), *map(id, seen))
     if key not in known.demands:
-        known.demands[key] = ((rule, *seen), rule.demand(samples))
+        demand = rule.demand(samples)
+        if isinstance(demand, np.ndarray):  # what a foreign rule gives back is checked above
+            demand = locked(demand)
+        known.demands[key] = ((rule, *seen), demand)
     return known.demands[key][1]
 
 

@@ -12,6 +12,7 @@ from crashsense.rules.amounts import Amount
 from crashsense.rules.checked import checked_branch_demands, rows
 from crashsense.rules.composite import Composite
 from crashsense.rules.contract import Rule, part_demand, sharing
+from crashsense.rules.locked import locked_samples
 from crashsense.sensing.samples import EcuSamples
 
 
@@ -245,7 +246,7 @@ def why(rule: Rule, samples: EcuSamples, *, draw: int = 0, tick: int | None = No
     Without *tick*: the sample that fired, or that of the largest demand. A rule that fails raises
     :class:`~crashsense.errors.RuleError`.
     """
-    one = rows(samples, [draw])
+    one = locked_samples(rows(samples, [draw]))
     demand = checked_branch_demands(rule, one)["total"][0]
     over = np.flatnonzero(demand >= 1.0)
     fired = bool(over.size)

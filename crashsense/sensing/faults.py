@@ -42,8 +42,7 @@ class Scene:
     its random numbers; ``rate_hz``: internal rate [Hz]; ``times_s``: shape (samples,) at the
     internal rate, or (draws, samples) for words [s]; ``central_x``: true longitudinal acceleration
     of the vehicle [m/s^2] at the internal rate, or None; ``internal_times_s``: its times [s], shape
-    (samples,); ``failed_code``: what the sensor's channel reads without a word; ``by_sample``: True
-    where a longer event's random numbers begin with those of a shorter one.
+    (samples,); ``failed_code``: what the sensor's channel reads without a word.
     """
 
     draws: IntArray
@@ -55,7 +54,6 @@ class Scene:
     central_x: FloatArray | None
     internal_times_s: FloatArray
     failed_code: int
-    by_sample: bool
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -213,17 +211,13 @@ class NoiseBurst(SensorFault):
 
     def at_front_end(self, samples: FloatArray, scene: Scene) -> FloatArray:
         axes = (scene.occurrence, scene.channel, "noise_burst")
-        noise = random_draws.normals(
-            scene.draws,
-            samples.shape[-1],
-            seed=scene.seed,
-            axes=axes,
-            by_sample=scene.by_sample,
-        )
+        width = samples.shape[-1]
+        noise = random_draws.noise(scene.draws, width, seed=scene.seed, axes=axes)
         if (scene.draws == 0).any():
             # The fault is asked for, so the nominal draw has it too: a burst that no seed changes.
-            source = random_draws.generator(0, *axes, "nominal")
-            noise[scene.draws == 0] = source.standard_normal(samples.shape[-1])
+            noise[scene.draws == 0] = random_draws.noise(
+                [1], width, seed=0, axes=(*axes, "nominal")
+            )
         during = (scene.times_s >= self.from_s) & (scene.times_s < self.until_s)
         return samples + self.level * noise * during
 

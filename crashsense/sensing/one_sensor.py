@@ -103,7 +103,6 @@ class OneSensor:
         self.channel, self.sensor, self.base = channel, sensor, base
         self.drawn, self.shared, self.draws = drawn, shared, draws
         self.seed, self.occurrence = seed, occurrence
-        self.by_sample = occurrence == ANY_OCCURRENCE
         unit = sensor_set.control_unit
         self.unit = unit
         self.held = sensor_set.held_ticks(channel)
@@ -149,7 +148,6 @@ class OneSensor:
             central_x=central,
             internal_times_s=self.base.times_s,
             failed_code=self.sensor.failed_code,
-            by_sample=self.by_sample,
         )
 
     def _reading(self) -> tuple[FloatArray, IntArray]:
@@ -359,12 +357,11 @@ class OneSensor:
     def _made_noise(self, rows: IntArray) -> FloatArray:
         models = self._models()
         warm_up = max(model.warm_up for model in models)
-        noise = random_draws.normals(
+        noise = random_draws.noise(
             self.draws[rows],
             warm_up + self.words,
             seed=self.seed,
             axes=(self.occurrence, self.channel, "noise", "words"),
-            by_sample=self.by_sample,
         )
         setting, kernels = self.drawn.setting[rows], engine.kernels()
         if kernels is not None:
@@ -416,12 +413,11 @@ class OneSensor:
         if not self._noisy:
             return np.zeros((rows.size, width))
         axes = (self.occurrence, self.channel, "noise", "internal")
-        return random_draws.normals(
+        return random_draws.noise(
             self.draws[rows],
             width,
             seed=self.seed,
             axes=axes,
-            by_sample=self.by_sample,
         )
 
     def _readings_compiled(self, rows: IntArray) -> tuple[FloatArray, IntArray, FloatArray]:
@@ -555,17 +551,15 @@ class OneSensor:
                 shape[1],
                 seed=self.seed,
                 axes=(*axes, "lost_frames"),
-                by_sample=self.by_sample,
             )
             arrived = (drawn >= sensor.lost_frame_probability) | ~noisy[:, None]
         room = self.unit.read_s + self.held / self.unit.tick_rate_hz - sensor.latency_s
         if sensor.jitter_s > 0 and noisy.any():
-            late = sensor.jitter_s * random_draws.normals(
+            late = sensor.jitter_s * random_draws.noise(
                 draws,
                 shape[1],
                 seed=self.seed,
                 axes=(*axes, "jitter"),
-                by_sample=self.by_sample,
             )
             in_time = (late <= room) | ~noisy[:, None]
             arrived = in_time if arrived is None else arrived & in_time

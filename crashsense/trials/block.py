@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from crashsense import engine
 from crashsense.draws import PAGE
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import RESTRAINTS, Event, SignalBlock
@@ -203,6 +204,7 @@ def judge_block(
             start_s=sensed.samples.start_s,
             required_s=required,
             answers=answers_of(judges, sensed, events=events, required_s=required),
+            engine=engine.current(),
             sensed=sensed,
             block=block,
             place=part,

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from crashsense.errors import RuleError
 from crashsense.event import Event, Requirement
 from crashsense.rules import Algorithm, Rule, reads_context
-from crashsense.rules.checked import Evaluated, evaluate_rule, guarded, rows
+from crashsense.rules.checked import Evaluated, active_channels, evaluate_rule, rows
 from crashsense.scoring import Reached, Scores, judge, reached
 from crashsense.sensing import EcuSamples, Sensed, SensorSet
 
@@ -193,8 +193,7 @@ class Judge:
             one = samples if draws.size == samples.draws else rows(samples, draws[:1].tolist())
             active, error = self.rule.uses, ""
             try:
-                with guarded(self.rule):
-                    active = frozenset(self.rule.active(one))
+                active = active_channels(self.rule, one)
             except RuleError as failed:
                 error = str(failed)
             names = [name for name in self.sensor_set.sensors if name in active]

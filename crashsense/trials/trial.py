@@ -75,6 +75,7 @@ class Trial:
     start_s : time at which the control unit had finished with sample 0 [s], shape (draws,)
     required_s : event -> restraint -> required time [s], shape (draws,); NaN where none applies
     answers : (event, algorithm, restraint) -> :class:`~crashsense.trials.judge.Answer`
+    engine : what computed, ``"numpy"`` or ``"fast"``, and computes what is made from this trial
     sensed : what the sensors made of the signals; None in a trial that keeps scores only
     block, place : the true signals, and which rows of them are these draws
     """
@@ -89,6 +90,7 @@ class Trial:
     start_s: FloatArray
     required_s: Mapping[str, Mapping[str, FloatArray]]
     answers: Mapping[tuple[str, str, str], Answer]
+    engine: str = "numpy"
     sensed: Sensed | None = None
     block: SignalBlock | None = None
     place: slice = field(default_factory=lambda: slice(None))
@@ -201,13 +203,14 @@ class Trial:
         branches = self.answer(restraint).branches
         if not branches:
             return Reached.nothing(self.draws.size)
-        return reached(
-            branches,
-            start_s=self.start_s,
-            rate_hz=self.rate_hz,
-            required_s=self.required_s[self.event.name][restraint] - ahead_s,
-            not_before_s=self.event.requirements[restraint].not_before_s,
-        )
+        with engines.using(self.engine):
+            return reached(
+                branches,
+                start_s=self.start_s,
+                rate_hz=self.rate_hz,
+                required_s=self.required_s[self.event.name][restraint] - ahead_s,
+                not_before_s=self.event.requirements[restraint].not_before_s,
+            )
 
     def columns(self) -> Iterator[Mapping[str, Any]]:
         """Yield the verdict rows of every event, algorithm and restraint, as columns over draws."""
@@ -314,7 +317,10 @@ class Trial:
         A channel that was not sensed counts as missing: name it in ``channels`` when sensing.
         """
         judges = judges_of(self.events, algorithms, self.sensor_set)
-        answers = answers_of(judges, self._kept(), events=self.events, required_s=self.required_s)
+        with engines.using(self.engine):
+            answers = answers_of(
+                judges, self._kept(), events=self.events, required_s=self.required_s
+            )
         return replace(self, algorithms=tuple(algorithms), answers=answers)
 
     def with_sensor(self, channel: str, sensor_set: SensorSet) -> Trial:
@@ -322,16 +328,18 @@ class Trial:
 
         All other channels keep their samples.
         """
-        assert self.block is not None
+        if self.block is None:
+            raise InputError([Fault("trial", "signals", None, "a trial that keeps its signals")])
         kept = self._kept()
-        parts = sense_block(
-            self.block,
-            self.events[0],
-            sensor_set=sensor_set,
-            conditions=self.conditions,
-            channels=[channel],
-        )
-        anew = joined_sensed(list(parts))
+        with engines.using(self.engine):
+            parts = sense_block(
+                replace(self.block, draws=self.draws, signals=self.signals),
+                self.events[0],
+                sensor_set=sensor_set,
+                conditions=self.conditions,
+                channels=[channel],
+            )
+            anew = joined_sensed(list(parts))
         samples = replace(
             anew.samples,
             channels={**kept.samples.channels, **anew.samples.channels},

@@ -13,7 +13,7 @@ PACKAGE = Path(crashsense.__file__).parent
 RESERVED = {
     "crashsense.sensing": {"sense", "sense_in_parts", "NoiseBank", "joined"},
     "crashsense.scoring": {"score", "judge", "reached", "cannot_be_met", "first_crossing"},
-    "crashsense.rules.checked": {"evaluate_rule"},
+    "crashsense.rules.checked": {"evaluate_rule", "active_channels"},
 }
 
 
