@@ -36,21 +36,11 @@ class Job:
     occurrences: tuple[tuple[Event, ...], ...]
     sensor_sets: tuple[SensorSet, ...]
     algorithms: tuple[Algorithm, ...]
-    seed: int
-    vary: str
-    sensor_draws: str = "own"
+    conditions: Conditions
     keep: tuple[str, ...] = ()
-    path: str = "auto"
     engine: str = "numpy"
     #: whether the table of the nominal draw is made, from which the page is written
     nominal: bool = False
-
-    @property
-    def conditions(self) -> Conditions:
-        """How the draws are made."""
-        return Conditions(
-            seed=self.seed, vary=self.vary, sensor_draws=self.sensor_draws, path=self.path
-        )
 
 
 def run_task(job: Job, task: Task) -> dict[str, pa.Table]:

@@ -11,7 +11,7 @@ import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +21,7 @@ import pyarrow.compute as pc
 from crashsense.channels import CHANNELS
 from crashsense.errors import InputError, RuleError
 from crashsense.event import RESTRAINTS, Event
+from crashsense.plan.resolve import Plan, conditions_of
 from crashsense.results.folder import RunFolder
 from crashsense.results.tables import NOMINAL_SCHEMA
 from crashsense.rules.checked import guarded
@@ -28,10 +29,7 @@ from crashsense.rules.contract import Rule, sharing
 from crashsense.rules.sweep import swept_demand
 from crashsense.rules.why import why
 from crashsense.scoring import FAILURES
-from crashsense.trials import Conditions, Trial, run_trials
-
-if TYPE_CHECKING:
-    from crashsense.plan import Plan
+from crashsense.trials import Trial, run_trials
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -114,7 +112,7 @@ class EventView:
 def computed_views(plan: Plan) -> Callable[[str], EventView]:
     """Return a function that senses one event of a plan anew: for a run that holds no traces."""
     events = {event.name: event for event in plan.events}
-    conditions = Conditions(seed=plan.seed, vary=plan.vary, sensor_draws=plan.sensor_draws)
+    conditions = conditions_of(plan.keys, path="auto")
 
     def view(name: str) -> EventView:
         trials = run_trials(

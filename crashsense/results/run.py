@@ -196,10 +196,7 @@ def _summarise(run: Run) -> dict[str, Any]:
             {**_plain(s.as_dict()), "scales": scales.get((s.algorithm, s.restraint))}
             for s in separation(run.nominal)
         ],
-        "seed": plan.seed,
-        "draws": plan.draws,
-        "vary": plan.vary,
-        "sensor_draws": plan.sensor_draws,
+        **plan.keys.of("draws"),
         "notes": list(plan.notes),
         **described(plan),
     }
@@ -243,7 +240,7 @@ def open_run(folder: str | Path, *, plan: Plan | None = None) -> Run:
         )
     identity = manifest["identity"]
     if plan is not None:
-        now = {"plan": dict(plan.names), "inputs": dict(plan.inputs)}
+        now = {"plan": plan.keys.written(), "inputs": dict(plan.inputs)}
         refuse_change(found.path, {key: identity[key] for key in now}, now)
     stored = json.loads(path.read_text(encoding="utf-8"))
     return Run(

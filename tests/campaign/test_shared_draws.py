@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 
 import crashsense
-from crashsense import campaign
 from crashsense.errors import InputError
 from crashsense.sensing import ANY_OCCURRENCE, NoiseBank, load_sensor_set, sense
 from crashsense.signal import Signal
@@ -89,7 +88,7 @@ def test_a_folder_says_what_its_events_share(twins, tmp_path):
     )
     assert run.summary()["sensor_draws"] == "shared"
     assert '"noise_shared_across_events": true' in (run.folder / "provenance.json").read_text()
-    again = campaign.replay(campaign.open_run(run.folder), "hammer_tunnel", draw=2)
+    again = crashsense.replay(crashsense.open_run(run.folder), "hammer_tunnel", draw=2)
     assert again.differences == ()
 
 
