@@ -5,7 +5,7 @@ Rows run in groups of :data:`LANES`, so that the processor works on several rows
 recursion along time would leave it waiting. A row's result never depends on the rows beside it.
 
 Import only through :mod:`crashsense.engine`. The steps of the crash and ride models stand in
-:mod:`crashsense.compiled_synthesis` and are reached here.
+:mod:`crashsense.compiled_synthesis` and :mod:`crashsense.compiled_rollover`; reached here.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import numba
 import numpy as np
 import numpy.typing as npt
 
+from crashsense.compiled_rollover import check_roll, roll_steps
 from crashsense.compiled_synthesis import (
     chain_steps,
     check_steps,
@@ -27,6 +28,7 @@ from crashsense.compiled_synthesis import (
 __all__ = [
     "chain_steps",
     "check",
+    "check_roll",
     "check_steps",
     "contact_steps",
     "crush_steps",
@@ -36,6 +38,7 @@ __all__ = [
     "first_tick",
     "floored_sum",
     "ride_steps",
+    "roll_steps",
     "summary_of",
     "times_at_scales",
     "window_max",
@@ -454,3 +457,4 @@ def check() -> None:
     first_tick(rows)
     times_at_scales(rows, np.array([0.5, 1.0]), both, 1.0)
     check_steps()
+    check_roll()

@@ -21,6 +21,7 @@ from crashsense.results.tables import (
     build_table,
 )
 from crashsense.rules import Algorithm
+from crashsense.rules.checked import patience
 from crashsense.scoring import FAILURES
 from crashsense.sensing import SensorSet
 from crashsense.trials import Conditions, Trial, joined, run_trials
@@ -45,7 +46,7 @@ class Job:
 
 def run_task(job: Job, task: Task) -> dict[str, pa.Table]:
     """Evaluate one task; return its part of every table."""
-    with engine.using(job.engine):
+    with engine.using(job.engine), patience():
         return _run_task(job, task)
 
 

@@ -30,7 +30,7 @@ from crashsense.errors import (
     nearest,
     printable,
 )
-from crashsense.resources import CAUTION
+from crashsense.resources import CACHE_VARIABLE, CAUTION
 
 #: Command -> (module in this room, function, one line for ``--help``).
 COMMANDS: dict[str, tuple[str, str, str]] = {
@@ -114,15 +114,27 @@ class LazyGroup(click.Group):
     invoke_without_command=True,
 )
 @click.version_option(__version__, prog_name="crashsense", message="%(prog)s %(version)s")
+@click.option("--no-cache", is_flag=True, help="Keep no nominal signals between runs.")
 @click.pass_context
-def cli(context: click.Context) -> None:
+def cli(context: click.Context, no_cache: bool) -> None:
     """A bench for airbag deployment decisions.
 
     Crash, misuse and rough-road signals go through a sensor model and a decision rule; each
     decision is scored against the time by which it was due.
     """
+    if no_cache:  # also for worker processes
+        before = os.environ.get(CACHE_VARIABLE)
+        os.environ[CACHE_VARIABLE] = ""
+        context.call_on_close(lambda: _restore(CACHE_VARIABLE, before))
     if context.invoked_subcommand is None:
         click.echo(context.get_help())
+
+
+def _restore(variable: str, value: str | None) -> None:
+    if value is None:
+        os.environ.pop(variable, None)
+    else:
+        os.environ[variable] = value
 
 
 def run(arguments: Sequence[str] | None = None) -> int:

@@ -71,7 +71,7 @@ def check_rule(rule: str, parameters: tuple[str, ...]) -> int:
 def _makers(rule: str, given: dict[str, Any]) -> dict[str, Callable[[], Rule]]:
     """What is to be checked: title -> how to make it afresh. Faults of the rule come first."""
     from crashsense.rules.c_library import CLibraryRule
-    from crashsense.rules.plugins import as_rule, load_class
+    from crashsense.rules.plugins import PythonRule
 
     suffix = Path(rule).suffix.lower()
     if suffix == ".toml":
@@ -85,8 +85,7 @@ def _makers(rule: str, given: dict[str, Any]) -> dict[str, Callable[[], Rule]]:
         makers = {rule: partial(_from_table, table, where=rule)}
         _refuse_parameters(makers[rule](), where=rule)
     else:
-        found = load_class(rule)
-        makers = {rule: lambda: as_rule(found, parameters=given, where=f"rule {rule}")}
+        makers = {rule: lambda: PythonRule(file=rule, parameters=given)}
     for make in makers.values():
         make()
     return makers

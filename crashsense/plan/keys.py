@@ -39,14 +39,8 @@ def key(
     command line takes, where that is not said by the type; *of*: whether the key says how draws are
     made, or is about records alone.
     """
-    about: dict[str, Any] = {
-        "option": option,
-        "says": says,
-        "metavar": metavar,
-        "least": least,
-        "most": most,
-    }
-    about |= {"choices": choices, "of": of}
+    about: dict[str, Any] = {"option": option, "says": says, "metavar": metavar, "of": of}
+    about |= {"least": least, "most": most, "choices": choices}
     if isinstance(default, list):
         return field(default_factory=lambda: list(default), metadata=about)
     return field(default=default, metadata=about)
@@ -119,6 +113,12 @@ class PlanKeys:
         choices=("fire", "no_fire", "open"),
         of="records",
         says="Records: what stage 1 must do.",
+    )
+    required_from: str | int | None = key(
+        None,
+        "--required-from",
+        of="records",
+        says="Records: the channel that sets the required time.",
     )
 
     def written(self) -> dict[str, Any]:

@@ -231,7 +231,7 @@ def _parsed(path: Path) -> Recipe:
 
 
 def _sensors_of(copy: Any) -> SensorSet:
-    return load_sensor_set(str(copy.copy))
+    return load_sensor_set(str(copy.copy), folder=copy.original.parent, moved=copy.moved)
 
 
 def _algorithm_of(copy: Any) -> Algorithm:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from crashsense.errors import RuleError, printable
+from crashsense.errors import RuleError, RuleTimeout, printable
 from crashsense.rules.contract import FloatArray, Rule, sharing
 from crashsense.rules.locked import locked_samples
 from crashsense.sensing.samples import EcuSamples
@@ -93,19 +94,78 @@ def of_a_user(rule: Rule) -> bool:
     return any(of_a_user(part) for part in rule.children.values())
 
 
+#: Draws of one rule that may hang before it is given up.
+MOST_TIMEOUTS = 3
+
+
+class _Patience:
+    """How often each rule has hung, and what it said last. Rules are kept: ids are unique."""
+
+    def __init__(self) -> None:
+        self.hung: dict[int, tuple[Rule, int, str]] = {}
+
+    def note(self, rule: Rule, text: str) -> None:
+        count = self.hung.get(id(rule), (rule, 0, ""))[1]
+        self.hung[id(rule)] = (rule, count + 1, text)
+
+    def given_up(self, rule: Rule) -> str:
+        """Why the rule is not asked any more; empty while it is."""
+        _, count, text = self.hung.get(id(rule), (rule, 0, ""))
+        return (
+            f"given up after {count} draws without an answer: {text}"
+            if count >= MOST_TIMEOUTS
+            else ""
+        )
+
+
+_PATIENCE: ContextVar[_Patience | None] = ContextVar("crashsense_patience", default=None)
+
+
+@contextmanager
+def patience() -> Iterator[None]:
+    """Count the draws in which a rule hangs over all evaluations within the ``with`` block.
+
+    A rule that has hung :data:`MOST_TIMEOUTS` times is asked no more: every further draw is an
+    error that says so. Without it each call of :func:`evaluate_rule` counts for itself.
+    """
+    if _PATIENCE.get() is not None:
+        yield
+        return
+    token = _PATIENCE.set(_Patience())
+    try:
+        yield
+    finally:
+        _PATIENCE.reset(token)
+
+
 def evaluate_rule(rule: Rule, samples: EcuSamples) -> Evaluated:
     """Evaluate a rule on a block; a failing draw fails alone, in a block of any size.
 
     The block is tried at once. If it fails, each draw is run by itself, so that the result does not
-    depend on which draws share a block.
+    depend on which draws share a block. A rule that hangs again and again is given up
+    (:func:`patience`).
     """
-    try:
-        return Evaluated(checked_branch_demands(rule, samples), {})
-    except RuleError as error:
-        if samples.draws == 1:
-            zeros = np.zeros((1, samples.size))
-            return Evaluated({"total": zeros, "main": zeros}, {0: str(error)})
-    parts = [evaluate_rule(rule, rows(samples, [draw])) for draw in range(samples.draws)]
+    with patience():
+        return _evaluate(rule, samples)
+
+
+def _evaluate(rule: Rule, samples: EcuSamples) -> Evaluated:
+    counted = _PATIENCE.get()
+    assert counted is not None  # evaluate_rule has set it
+    zeros = np.zeros((samples.draws, samples.size))
+    error = counted.given_up(rule)
+    if not error:
+        try:
+            return Evaluated(checked_branch_demands(rule, samples), {})
+        except RuleError as failed:
+            error = str(failed)
+            if samples.draws == 1 and isinstance(failed, RuleTimeout):
+                counted.note(rule, error)
+    if samples.draws == 1 or counted.given_up(rule):
+        return Evaluated(
+            {"total": zeros, "main": zeros}, dict.fromkeys(range(samples.draws), error)
+        )
+    parts = [_evaluate(rule, rows(samples, [draw])) for draw in range(samples.draws)]
     keys = sorted(set().union(*(part.branches for part in parts)))
     zeros = np.zeros((1, samples.size))
     return Evaluated(

@@ -27,9 +27,9 @@ import numpy as np
 
 from crashsense.channels import CHANNELS
 from crashsense.draws import generator
-from crashsense.errors import CrashsenseError
+from crashsense.errors import CrashsenseError, RuleError
 from crashsense.event import Context
-from crashsense.rules.checked import prefix, rows
+from crashsense.rules.checked import prefix, rows, said
 from crashsense.rules.contract import FloatArray, Rule
 from crashsense.sensing.samples import EcuSamples
 
@@ -372,8 +372,11 @@ def run_check(name: str, make: Callable[[], Rule]) -> None:
         CHECKS[name](rule, given)
     except NotConforming:
         raise
+    except RuleError as error:  # of a rule in a process apart: what it raised there
+        text = str(error).removeprefix("PythonRule: ")
+        raise NotConforming(f"the rule raised {text}") from error
     except (Exception, SystemExit) as error:
-        raise NotConforming(f"the rule raised {type(error).__name__}: {error}") from error
+        raise NotConforming(f"the rule raised {said(error)}") from error
 
 
 def check_rule(make: Callable[[], Rule]) -> list[Result]:

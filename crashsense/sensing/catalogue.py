@@ -51,8 +51,16 @@ def sensor_set_names() -> tuple[str, ...]:
     return tuple(sorted(path.stem for path in (_HERE / "sets").glob("*.toml")))
 
 
-def load_sensor_set(name_or_path: str | Path | SensorSet = "standard") -> SensorSet:
+def load_sensor_set(
+    name_or_path: str | Path | SensorSet = "standard",
+    *,
+    folder: Path | None = None,
+    moved: Mapping[str, str] | None = None,
+) -> SensorSet:
     """Return a shipped sensor set by name, or the one in a TOML file.
+
+    *folder*, *moved*: of a file's copy, where the original was and where the copies of the element
+    files that it names are (absolute path -> copy).
 
     >>> load_sensor_set("standard").sensor("central_x").bits
     10
@@ -64,11 +72,21 @@ def load_sensor_set(name_or_path: str | Path | SensorSet = "standard") -> Sensor
         return _set_from_file(_HERE / "sets" / f"{text}.toml", shown=f"{text}.toml")
     path = Path(text)
     if path.suffix == ".toml" or path.exists():
-        return _set_from_file(path, shown=text)
+        return _set_from_file(path, shown=text, folder=folder, moved=moved)
     raise unknown_name("sensor set", text, sensor_set_names())
 
 
-def _set_from_file(path: Path, *, shown: str) -> SensorSet:
+def _set_from_file(
+    path: Path,
+    *,
+    shown: str,
+    folder: Path | None = None,
+    moved: Mapping[str, str] | None = None,
+) -> SensorSet:
+    def element_at(named: str) -> Path:
+        there = (path.parent if folder is None else folder) / named
+        return Path((moved or {}).get(str(there.resolve()), there))
+
     content = read_toml(path, shown=shown, expected="a sensor file")
     given, found = checked(SetLayout, content, file=shown)
     bad = [fault.field for fault in found]
@@ -76,7 +94,7 @@ def _set_from_file(path: Path, *, shown: str) -> SensorSet:
     for part, table in given.get("parts", {}).items():
         own[part] = None
         try:
-            own[part] = part_from_table(part, table, file=shown)
+            own[part] = part_from_table(part, table, file=shown, element_at=element_at)
         except InputError as error:
             found += error.faults
     unit, more = control_unit(given.get("control_unit", {}), file=shown)

@@ -155,6 +155,10 @@ class OneSensor:
         every = np.arange(self.draws.size)
         for fault in self.sensor.faults:
             true = fault.at_input(true, self._scene(self.base.times_s, every))
+        if self.drawn.element is not None:
+            return chain.respond_as_made(
+                true, sensor=self.sensor, made=self.drawn.element, rate_hz=self.base.rate_hz
+            )
         return chain.respond(true, sensor=self.sensor, rate_hz=self.base.rate_hz)
 
     # --- choice of path --------------------------------------------------------------------------
@@ -168,6 +172,8 @@ class OneSensor:
             return np.zeros(self.draws.size, dtype=bool)
         rate = self.base.rate_hz
         sigma = chain.noise_deviation(sensor, rate_hz=rate) * drawn.noisy
+        if drawn.element is not None:
+            sigma = sigma * drawn.element.noise
         peak = np.abs(drawn.gain) * np.abs(self.reading).max(axis=-1)
         for name, samples in self.others.items():
             peak = peak + np.abs(drawn.cross[name]) * np.abs(samples).max(axis=-1)
@@ -328,11 +334,19 @@ class OneSensor:
     def _sigma(self) -> float:
         return chain.noise_deviation(self.sensor, rate_hz=self.base.rate_hz)
 
+    def _as_made(self, noise: FloatArray, rows: IntArray) -> FloatArray:
+        """Unit noise of some draws, times what their elements make of it."""
+        made = self.drawn.element
+        return noise if made is None else noise * made.noise[rows][:, None]
+
     def _unit_noise(self, rows: IntArray) -> FloatArray:
         """Noise in the words of some draws, of unit deviation ahead of the filter, (draws, words).
 
         The nominal draw has none.
         """
+        return self._as_made(self._plain_noise(rows), rows)
+
+    def _plain_noise(self, rows: IntArray) -> FloatArray:
         ahead = NOISE_WORDS // self.words // random_draws.PAGE * random_draws.PAGE
         lead = int(self.draws[0] == 0)
         first = (int(rows[0]) - lead) // ahead * ahead + lead if ahead else 0
@@ -386,6 +400,7 @@ class OneSensor:
         d = self.drawn
         same = (
             self.reading.shape[0] == 1
+            and d.element is None
             and all(samples.shape[0] == 1 for samples in self.others.values())
             and not d.noisy[rows].any()
             and not any(fault.kind == "noise_burst" for fault in self.sensor.faults)
@@ -413,12 +428,13 @@ class OneSensor:
         if not self._noisy:
             return np.zeros((rows.size, width))
         axes = (self.occurrence, self.channel, "noise", "internal")
-        return random_draws.noise(
+        noise = random_draws.noise(
             self.draws[rows],
             width,
             seed=self.seed,
             axes=axes,
         )
+        return self._as_made(noise, rows)
 
     def _readings_compiled(self, rows: IntArray) -> tuple[FloatArray, IntArray, FloatArray]:
         """As :meth:`_readings`, in one compiled pass."""

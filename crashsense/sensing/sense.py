@@ -282,7 +282,8 @@ def _needed(wanted: Sequence[str], sensor_set: SensorSet) -> frozenset[str]:
 
 def _rows_a_piece(signals: Mapping[str, Signal], sensor_set: SensorSet, *, draws: int) -> int:
     """Draws that are prepared at once, so that long events keep within memory."""
-    if all(np.atleast_2d(signal.samples).shape[0] == 1 for signal in signals.values()):
+    shared = all(np.atleast_2d(signal.samples).shape[0] == 1 for signal in signals.values())
+    if shared and not any(sensor.element for sensor in sensor_set.sensors.values()):
         return draws  # a signal that all share is there once
     rate = sensor_set.control_unit.internal_rate_hz
     size = max(signal.size * rate / signal.rate_hz for signal in signals.values())

@@ -16,6 +16,7 @@ from crashsense.errors import Fault, InputError, nearest, unknown_name
 from crashsense.sensing.transport import Payload, word_time_s
 
 if TYPE_CHECKING:
+    from crashsense.sensing.element import Element
     from crashsense.sensing.faults import SensorFault
 
 #: Kind of sensor -> the SI unit of what it measures.
@@ -51,8 +52,10 @@ class Sensor:
     Element and front end
       ``range`` [u] full scale of the code; ``front_end`` [u] saturation *before* the filter;
       ``stop`` [u] mechanical stop; ``resonance_hz`` [Hz] and ``quality`` [-] of the element;
-      ``nonlinearity`` [-] cubic part of the read-out at full range; ``mounting_angle`` [rad] and
-      ``cross_axis`` [-] nominal.
+      ``nonlinearity`` and ``quadratic`` [-] cubic and quadratic part of the read-out at full range;
+      ``mounting_angle`` [rad] and ``cross_axis`` [-] nominal. ``element``: the element that these
+      numbers come from, whose tolerances are drawn with those of the part; None: the numbers stand
+      for themselves and do not vary.
     Filter
       ``filter_kind`` ``"bessel"``, ``"butterworth"`` or ``"none"``; ``filter_order`` 2..4;
       ``corner_hz`` [Hz], -3 dB at the corner.
@@ -85,6 +88,7 @@ class Sensor:
     resonance_hz: float = 20_000.0
     quality: float = 1.0
     nonlinearity: float = 0.0
+    quadratic: float = 0.0
     mounting_angle: float = 0.0
     cross_axis: float = 0.0
     filter_kind: str = "bessel"
@@ -113,6 +117,7 @@ class Sensor:
     combine: str = "last"
     offset_cancellation_hz: float = 0.0
     faults: tuple[SensorFault, ...] = ()
+    element: Element | None = None
     basis: Mapping[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -184,6 +189,7 @@ def _sensor_faults(sensor: Sensor) -> list[Fault]:
     need("resonance_hz", sensor.resonance_hz >= 1.0, "a resonance of 1 Hz or more")
     need("quality", sensor.quality > 0, "a quality factor above 0")
     need("nonlinearity", abs(sensor.nonlinearity) <= 0.2, "a cubic part within +/-0.2")
+    need("quadratic", abs(sensor.quadratic) <= 0.2, "a quadratic part within +/-0.2")
     need("mounting_angle", abs(sensor.mounting_angle) <= 2 * pi, "an angle within one turn")
     need("cross_axis", abs(sensor.cross_axis) <= 0.5, "a cross-axis sensitivity within +/-0.5")
     need(
@@ -326,6 +332,12 @@ class SensorSet:
         if channel not in self.sensors:
             raise unknown_name("channel", channel, self.sensors, file=f"sensor set {self.name}")
         return self.sensors[channel]
+
+    @property
+    def files(self) -> tuple[str, ...]:
+        """Element files that the parts of the set come from."""
+        found = {s.element.file for s in self.sensors.values() if s.element is not None}
+        return tuple(sorted(found - {""}))
 
     def changed(self, *channels: str, name: str | None = None, **changes: Any) -> SensorSet:
         """Return the set with some values of the sensors at *channels* changed."""

@@ -6,10 +6,11 @@ describes is built, and all faults of both are reported together in the names an
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import MISSING, fields
 from functools import lru_cache
 from math import pi
+from pathlib import Path
 from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, create_model
@@ -114,6 +115,8 @@ def file_names(kind: str) -> dict[str, tuple[str, float]]:
 def _part_layout(kind: str) -> type[Layout]:
     entries: dict[str, Any] = dict.fromkeys(file_names(kind), (Number, 0.0))
     entries |= dict.fromkeys(_WHOLE, (int, 0)) | dict.fromkeys(_TEXT, (str, ""))
+    if kind == "accelerometer":
+        entries["element"] = (str, "")
     entries["basis"] = (dict[str, str], {})
     entries["faults"] = (list[dict[str, Any]], [])
     return create_model("Part", __base__=Layout, **entries)
@@ -145,8 +148,13 @@ def checked(
     return {key: value for key, value in table.items() if key not in bad}, found
 
 
-def part_from_table(name: str, table: Mapping[str, Any], *, file: str) -> Sensor:
-    """Build a part from its table; raises :class:`InputError` with all faults of the part."""
+def part_from_table(
+    name: str, table: Mapping[str, Any], *, file: str, element_at: Callable[[str], Path] = Path
+) -> Sensor:
+    """Build a part from its table; raises :class:`InputError` with all faults of the part.
+
+    *element_at*: the path of an element file as the part names it.
+    """
     where = f"{file}: parts.{name}"
     kind = table.get("kind", "accelerometer")
     if not isinstance(kind, str) or kind not in KINDS:
@@ -158,7 +166,7 @@ def part_from_table(name: str, table: Mapping[str, Any], *, file: str) -> Sensor
         if key in numbers:
             field, factor = numbers[key]
             values[field] = value * factor
-        elif key != "faults":
+        elif key not in ("faults", "element"):
             values[key] = value
     known = {*numbers, *_WHOLE, *_TEXT, "faults"}
     for key, text in given.get("basis", {}).items():
@@ -166,8 +174,10 @@ def part_from_table(name: str, table: Mapping[str, Any], *, file: str) -> Sensor
             found.append(Fault(where, f"basis.{key}", text, nearest(key, known)))
     values["faults"], more = _faults(given.get("faults", []), where=where, kind=kind)
     found += more
+    if "element" in given:
+        found += _take_element(values, given, where=where, element_at=element_at)
     range_name = f"range_{UNITS[kind][0]}"
-    if range_name not in table:
+    if range_name not in table and "element" not in table:
         found.append(Fault(where, range_name, None, "the full scale of the part"))
     values.setdefault("range", 1.0)  # missing or bad: told already
     # What can be built is tried as well, so that impossible values are told in the same breath.
@@ -182,6 +192,35 @@ def part_from_table(name: str, table: Mapping[str, Any], *, file: str) -> Sensor
     if found:
         raise InputError(found)
     return part
+
+
+def _take_element(
+    values: dict[str, Any],
+    given: Mapping[str, Any],
+    *,
+    where: str,
+    element_at: Callable[[str], Path],
+) -> list[Fault]:
+    """Add to *values* what follows from a part's element file; what is stated twice is a fault."""
+    # Here: a part without an element needs none of it.
+    from crashsense.sensing.element_file import load_element
+
+    try:
+        element = load_element(element_at(given["element"]), shown=given["element"])
+    except InputError as error:
+        return [
+            Fault(f"{where}.element: {f.file}", f.field, f.value, f.expected) for f in error.faults
+        ]
+    numbers = element.part_numbers()
+    twice = {
+        key: value
+        for key, value in given.items()
+        if file_names("accelerometer").get(key, ("",))[0] in numbers and key != "cross_axis"
+    }
+    values.update({field: value for field, value in numbers.items() if field not in values})
+    values["element"] = element
+    expected = "nothing here: it follows from the element"
+    return [Fault(where, key, value, expected) for key, value in twice.items()]
 
 
 def _faults(
