@@ -39,7 +39,7 @@ class RunView:
     #: the traces of one event in memory, not of all
     event_view: Callable[[str], EventView] | None = None
     provenance: Mapping[str, str] = field(default_factory=dict)
-    #: statistics over the random draws (:meth:`crashsense.campaign.Run.statistics`); None: no draws
+    #: statistics over the random draws (:meth:`crashsense.results.Run.statistics`); None: no draws
     statistics: Callable[[], pd.DataFrame] | None = None
     #: what whole draws show, one entry a sensor set and algorithm; empty without draws
     whole_draws: Sequence[Mapping[str, Any]] = ()

@@ -87,7 +87,7 @@ def test_a_folder_says_what_its_events_share(twins, tmp_path):
         events=["hammer_tunnel"], draws=3, sensor_draws="shared", out=tmp_path / "run"
     )
     assert run.summary()["sensor_draws"] == "shared"
-    assert '"noise_shared_across_events": true' in (run.folder / "provenance.json").read_text()
+    assert '"sensor_draws": "shared"' in (run.folder / "provenance.json").read_text()
     again = crashsense.replay(crashsense.open_run(run.folder), "hammer_tunnel", draw=2)
     assert again.differences == ()
 
