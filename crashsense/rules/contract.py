@@ -133,6 +133,26 @@ class Rule(ABC):
         unit, threshold = found[0]
         return (Amount(self.called, demand * float(threshold), float(threshold), unit),)
 
+    def at_scale(self, factor: float) -> Rule | None:
+        """Return the rule with each of its thresholds times *factor*; None: it does not know them.
+
+        The default takes every number of a dataclass whose name begins with ``threshold``.
+        """
+        names = [
+            name
+            for name in getattr(self, "__dataclass_fields__", {})
+            if self.is_threshold(name) and isinstance(getattr(self, name), (int, float))
+        ]
+        if not names:
+            return None
+        changes = {name: getattr(self, name) * factor for name in names}
+        return replace(self, **changes)  # type: ignore[type-var]
+
+    @classmethod
+    def is_threshold(cls, name: str) -> bool:
+        """True if a parameter of this name is a threshold."""
+        return name.startswith("threshold")
+
     def swept(self, sweep: Sweep, level: FloatArray) -> FloatArray:
         """Return a demand that passes ``level`` times k where the rule does, its leaves at scale k.
 
