@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 ENGINES_AGREE_TO = 1e-9
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Replay:
     """One evaluation run again.
 
@@ -47,6 +47,13 @@ class Replay:
     def rows(self) -> pd.DataFrame:
         """The verdict rows, sorted by restraint."""
         return self.trial.rows
+
+    def __repr__(self) -> str:
+        found = f"differs in {', '.join(self.differences)}" if self.differences else "as stored"
+        return f"<Replay, {found}: {self.trial!r}>"
+
+    def _repr_html_(self) -> str:
+        return self.trial._repr_html_()
 
     @property
     def same_engine(self) -> bool:
