@@ -25,8 +25,9 @@ _NAMES = {
     "crashsense.sensing": "EcuSamples SensorSet load_sensor_set",
     "crashsense.rules": "Algorithm Rule load_algorithm",
     "crashsense.trials": "Explanation Trial explain trial",
-    "crashsense.results": "Run open_run",
-    "crashsense.campaign": "Replay evaluate replay",
+    "crashsense.plan": "Plan",
+    "crashsense.results": "Replay Run open_run replay",
+    "crashsense.campaign": "Estimate estimate evaluate",
 }
 
 _HOMES = {name: module for module, names in _NAMES.items() for name in names.split()}

@@ -1,8 +1,8 @@
 """What ``__init__.py`` gives on first use, for type checkers."""
 
-from crashsense.campaign import Replay as Replay
+from crashsense.campaign import Estimate as Estimate
+from crashsense.campaign import estimate as estimate
 from crashsense.campaign import evaluate as evaluate
-from crashsense.campaign import replay as replay
 from crashsense.errors import CrashsenseError as CrashsenseError
 from crashsense.errors import Fault as Fault
 from crashsense.errors import InputError as InputError
@@ -16,9 +16,12 @@ from crashsense.event import EventSource as EventSource
 from crashsense.event import Requirement as Requirement
 from crashsense.filters.channel_class import channel_class_filter as channel_class_filter
 from crashsense.occupant import required_time_to_fire as required_time_to_fire
+from crashsense.plan import Plan as Plan
 from crashsense.records import read_record as _read_record
+from crashsense.results import Replay as Replay
 from crashsense.results import Run as Run
 from crashsense.results import open_run as open_run
+from crashsense.results import replay as replay
 from crashsense.rules import Algorithm as Algorithm
 from crashsense.rules import Rule as Rule
 from crashsense.rules import load_algorithm as load_algorithm
