@@ -14,11 +14,11 @@ from crashsense.records.choice import (
     another_vehicle,
     asked_for,
     best_of,
-    is_short,
     listed,
     nothing_usable,
     ranking,
     refused,
+    short_ones,
 )
 from crashsense.records.findings import Finding
 from crashsense.records.formats import reader_of
@@ -138,13 +138,14 @@ def read_channels(record: Record, *, channel: object, required_from: object) -> 
     if not chosen:
         raise InputError([nothing_usable(record)])
     taken = {c.channel.number for choices in chosen.values() for c in choices}
+    short = short_ones(record)
     if not wished:
         findings += [
             refused(record, info)
             for info in in_x
             if info.number not in taken
             and place_of(info).place not in ("other", UNKNOWN)
-            and (is_failed(info) or (is_short(record, info) and info.number in record.files))
+            and (is_failed(info) or (info.number in short and info.number in record.files))
         ]
     return _finish(record, pool, chosen, findings, setting, members)
 
