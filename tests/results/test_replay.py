@@ -15,6 +15,7 @@ import pytest
 from crashsense import cli, engine
 from crashsense.campaign import evaluate
 from crashsense.errors import RunFolderError
+from crashsense.resources import CACHE_VARIABLE
 from crashsense.resources import folder as shipped_folder
 from crashsense.results import copies as copies_module
 from crashsense.results import open_run, replay
@@ -42,8 +43,9 @@ def run_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def synthesised(monkeypatch: pytest.MonkeyPatch) -> list[str]:
-    """Names of the recipes whose physics ran."""
+def synthesised(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> list[str]:
+    """Names of the recipes whose physics ran; nothing is kept from before."""
+    monkeypatch.setenv(CACHE_VARIABLE, str(tmp_path / "cache"))
     names: list[str] = []
     plain = Recipe.synthesise
 
