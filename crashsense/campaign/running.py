@@ -102,6 +102,7 @@ def evaluate(
     vary: str | None = None,
     sensor_draws: str | None = None,
     keep: Sequence[str] | None = None,
+    rules_in_process: bool | None = None,
     channel: str | int | None = None,
     belts: str | None = None,
     expect: str | None = None,
@@ -128,6 +129,8 @@ def evaluate(
         events add up; ``"shared"``: draw k is one car, whose sensors and noise meet every event.
         Comparisons over events are sharper and the noise is made once; counts over events then hang
         together
+    rules_in_process : run Python rules from files and modules in the evaluating process: faster,
+        and what such a rule does to the program it does to the evaluation
     channel, belts, expect, required_from : for records
     out : run folder; None keeps the tables in memory. The same plan on the same folder does only
         what is missing
@@ -166,6 +169,7 @@ def evaluate(
             vary=vary,
             sensor_draws=sensor_draws,
             keep=keep,
+            rules_in_process=rules_in_process,
             channel=channel,
             belts=belts,
             expect=expect,
@@ -201,7 +205,9 @@ def evaluate(
             return work.estimate(loading_s=time.perf_counter() - began)
         if out is None:
             return work.run_in_memory()
-        return work.run_in_folder(work.free(Path(out)) if or_next else Path(out))
+        # At once: a rule may move to another folder.
+        folder = Path(out).absolute()
+        return work.run_in_folder(work.free(folder) if or_next else folder)
 
 
 class _Campaign:

@@ -42,6 +42,12 @@ EXPECT = ("fire", "no_fire", "open")
 @click.option("--cluster", metavar="ADDRESS", help="Scheduler of a dask cluster (extra cluster).")
 @click.option("--engine", type=OneOf("numpy", "fast"), help="Default: the fastest installed.")
 @click.option("--path", type=OneOf("auto", "full"), help="full: filter every draw's noise.")
+@click.option(
+    "--rules-in-process",
+    is_flag=True,
+    default=None,
+    help="Run Python rules of your own in this process: faster, and they can harm it.",
+)
 @click.option("--channel", help="Records: the channel to take, by its name or number.")
 @click.option("--belts", type=OneOf(*BELTS), help="Records: belt state.")
 @click.option("--expect", type=OneOf(*EXPECT), help="Records: what stage 1 must do.")

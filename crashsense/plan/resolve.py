@@ -18,6 +18,7 @@ from crashsense.files import read_text, read_toml
 from crashsense.plan.inputs import input_digests, same_content
 from crashsense.records import read_record
 from crashsense.rules import Algorithm, algorithm_names, load_algorithm, rate_faults
+from crashsense.rules.plugins import rules_in_process as building_rules_here
 from crashsense.sensing import SensorSet, load_sensor_set, sensor_set_names
 from crashsense.synthesis import Recipe, load_recipes, parse_recipe
 from crashsense.synthesis.recipe import select_events
@@ -41,8 +42,9 @@ class PlanFile(BaseModel):
 
     ``events``: names, globs, families, or paths of recipe files and recipe folders; ``records``:
     measured records; ``vary``: which tolerances are drawn (``"none"``: none, and no draws beside
-    the nominal one); ``keep``: what is kept beside verdicts; ``channel``, ``belts``, ``expect``,
-    ``required_from``: for records, as on the command line.
+    the nominal one); ``keep``: what is kept beside verdicts; ``rules_in_process``: Python rules of
+    the user's own run in the evaluating process, without a fence; ``channel``, ``belts``,
+    ``expect``, ``required_from``: for records, as on the command line.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -56,6 +58,7 @@ class PlanFile(BaseModel):
     vary: Literal["pulse", "sensor", "both", "none"] = "both"
     sensor_draws: Literal["own", "shared"] = "own"
     keep: list[Keep] = []
+    rules_in_process: bool = Field(default=False, strict=True)
     channel: str | int | None = None
     belts: str | None = None
     expect: str | None = None
@@ -192,6 +195,7 @@ def resolve_plan(
     vary: str | None = None,
     sensor_draws: str | None = None,
     keep: Sequence[str] | None = None,
+    rules_in_process: bool | None = None,
     channel: str | int | None = None,
     belts: str | None = None,
     expect: str | None = None,
@@ -205,7 +209,7 @@ def resolve_plan(
     objects: dict[str, Any] = {"events": events, "records": records}
     objects |= {"sensor_sets": sensor_sets, "algorithms": algorithms}
     values: dict[str, Any] = {"draws": draws, "seed": seed, "vary": vary, "keep": keep}
-    values |= {"sensor_draws": sensor_draws}
+    values |= {"sensor_draws": sensor_draws, "rules_in_process": rules_in_process}
     values |= {"channel": channel, "belts": belts, "expect": expect}
     values |= {"required_from": required_from}
     if isinstance(plan, Plan):
@@ -237,7 +241,8 @@ def resolve_plan(
     set_entries = file.sensor_sets if sensor_sets is None else sensor_sets
     rule_entries = file.algorithms if algorithms is None else algorithms
     sets = _loaded(set_entries, SensorSet, load_sensor_set, base, label, faults)
-    rules = _loaded(rule_entries, Algorithm, load_algorithm, base, label, faults)
+    with building_rules_here(file.rules_in_process):
+        rules = _loaded(rule_entries, Algorithm, load_algorithm, base, label, faults)
     faults += _borrowed(set_entries, sets, load_sensor_set, sensor_set_names(), base, label)
     faults += _borrowed(rule_entries, rules, load_algorithm, algorithm_names(), base, label)
     all_sets = [s for s in sets if s is not None]
@@ -266,6 +271,12 @@ def resolve_plan(
     notes += [u.note for u in unseen if u.channels]
     kept: dict[str, Any] = {"draws": file.draws, "seed": file.seed, "vary": file.vary}
     kept |= {"sensor_draws": file.sensor_draws, "keep": list(file.keep)}
+    if file.rules_in_process:
+        kept["rules_in_process"] = True
+        notes.append(
+            "Python rules of your own ran in the evaluating process (rules_in_process): one that "
+            "misbehaves can change or end the whole evaluation"
+        )
     for key in FOR_RECORDS:
         if (value := getattr(file, key)) is not None:
             kept[key] = value

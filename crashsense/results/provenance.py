@@ -42,6 +42,7 @@ def provenance(plan: Plan, manifest: Mapping[str, Any], *, finished: str) -> dic
         "draws": plan.draws,
         "vary": plan.vary,
         "noise_shared_across_events": plan.sensor_draws == "shared",
+        "rules_in_process": bool(plan.names.get("rules_in_process", False)),
         "inputs_sha256": identity["inputs"],
     }
 
