@@ -165,7 +165,14 @@ def _of_archive(path: Path) -> list[Record | TableFile]:
 
 def _of_folder(place: Path, shown: str) -> list[Record | TableFile]:
     expected = f"a header of a supported format: {supported()}"
-    files = sorted(p for p in place.iterdir() if p.is_file() and not p.name.startswith("."))
+    # Imported here: a library is read through this module.
+    from crashsense.records.library import LIBRARY, library_faults
+
+    wrong = library_faults(place)
+    if wrong:
+        raise InputError(wrong)
+    hidden = (LIBRARY, ".")
+    files = sorted(p for p in place.iterdir() if p.is_file() and not p.name.startswith(hidden))
     if len(files) > _MOST_FILES:
         raise InputError([Fault(shown, "folder", len(files), f"at most {_MOST_FILES} files")])
     looks = [_look(p) for p in files if not p.suffix[1:].isdigit()]

@@ -106,7 +106,9 @@ def _read(opened: TableFile, *, channel: object) -> _Reading:
         if CHANNELS[name].unit == "m/s^2":
             findings += quality.peaks(info, judged[name], file=file)
             findings += signal_checks.dropouts(info.where, judged[name], file=file)
-            measured = direction.family in ("frontal", "side", "rear") and not stated.event
+            measured = direction.family in ("frontal", "side", "rear") and (
+                stated.measured or not stated.event
+            )
             if measured and name in _OF_THE_CELL:
                 findings += quality.content(info, judged[name], file=file)
     moved = None

@@ -64,6 +64,7 @@ def write_signals(event: Event, path: Path) -> None:
         "rate_hz": first.rate_hz,
         "axes": "SAE J211 / J1733: +x forward, +y right, +z down; rest value removed",
         "rest_value_removed": True,
+        "measured": event.metadata.get("kind") == "record",
         "requirements": {
             restraint: {
                 "expectation": entry.expectation,

@@ -38,11 +38,8 @@ def provenance(plan: Plan, manifest: Mapping[str, Any], *, finished: str) -> dic
         "path": identity["path"],
         "versions": identity["versions"],
         "code_sha256": identity["code"],
-        "seed": plan.seed,
-        "draws": plan.draws,
-        "vary": plan.vary,
-        "noise_shared_across_events": plan.sensor_draws == "shared",
-        "rules_in_process": bool(plan.names.get("rules_in_process", False)),
+        **plan.keys.of("draws"),
+        "rules_in_process": plan.keys.rules_in_process,
         "inputs_sha256": identity["inputs"],
     }
 

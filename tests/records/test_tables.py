@@ -16,12 +16,12 @@ from hypothesis import strategies as st
 from table_writer import TIMES, columns, impact_g, write
 
 import crashsense
-from crashsense.campaign import open_run, replay
 from crashsense.cli import run
 from crashsense.event import RESTRAINTS
 from crashsense.occupant import required_time_to_fire
 from crashsense.records import check_record, read_record
 from crashsense.records.writing import write_signals
+from crashsense.results import open_run, replay
 from crashsense.synthesis import load_events
 
 STAGE_1 = "front_airbag_stage_1"
