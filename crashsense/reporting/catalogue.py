@@ -231,8 +231,11 @@ figcaption{font-size:11px}figcaption b{font-size:12px}
 """
 
 
-def catalogue_page(entries: Sequence[CatalogueEntry]) -> str:
-    """The page as HTML text; entries come out by family, then in the given order."""
+def catalogue_page(entries: Sequence[CatalogueEntry], *, notes: Sequence[str] = ()) -> str:
+    """The page as HTML text; entries come out by family, then in the given order.
+
+    *notes*: paragraphs under the introduction.
+    """
     counts = {family: sum(e.family == family for e in entries) for family in FAMILIES}
     told = ", ".join(f"{TITLES[f].lower()} {n}" for f, n in counts.items() if n)
     parts = [
@@ -249,6 +252,7 @@ def catalogue_page(entries: Sequence[CatalogueEntry]) -> str:
         "first contact (kerb, then wall: from the wall); dotted line at 127 mm. All panels share",
         f"the axes; travel ends at {LARGEST_MM:.0f} mm. Where the cabin moves forward, no travel",
         "is drawn.</p>",
+        *(f"<p>{escape(note)}</p>" for note in notes),
         _key(),
     ]
     for family in FAMILIES:
