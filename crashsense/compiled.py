@@ -23,6 +23,7 @@ from crashsense.compiled_synthesis import (
     contact_steps,
     crush_steps,
     highest_under,
+    modal_steps,
     ride_steps,
 )
 
@@ -39,6 +40,7 @@ __all__ = [
     "first_tick",
     "floored_sum",
     "highest_under",
+    "modal_steps",
     "ride_steps",
     "roll_steps",
     "summary_of",

@@ -141,6 +141,54 @@ class Raising(Sound):
         raise KeyError("central_q")
 
 
+class Highest(Sound):
+    """Keeps the largest demand so far: a latch that moves on."""
+
+    def demand(self, samples):
+        return np.maximum.accumulate(self.honest(samples), axis=-1)
+
+
+class Sticky(Sound):
+    """Never below 1 again, once it was there."""
+
+    def demand(self, samples):
+        demand = self.honest(samples)
+        fired = np.maximum.accumulate(demand >= 1.0, axis=-1)
+        return np.where(fired, np.maximum(demand, 1.0), demand)
+
+
+class Listing(Sound):
+    def demand(self, samples):
+        return self.honest(samples).tolist()
+
+
+class Mainless(Sound):
+    def branch_demands(self, samples):
+        return {"total": self.honest(samples)}
+
+
+class Unsure(Sound):
+    def active(self, samples):
+        raise KeyError("mine")
+
+
+class UnsureWithout(Sound):
+    """Fails when it is asked what it reads while a channel is missing."""
+
+    def active(self, samples):
+        if not samples.valid["central_x"].any():
+            raise KeyError("mine")
+        return self.uses
+
+
+class Unlike(Sound):
+    """Its total is no minimum of main and arming."""
+
+    def branch_demands(self, samples):
+        demand = self.honest(samples)
+        return {"total": demand, "main": demand, "arming": np.zeros_like(demand)}
+
+
 BROKEN = [
     (Acausal, "causal", "not causal: demand up to sample .* moves when later samples change"),
     (Truncating, "causal", "not causal: demand up to sample .* moves when .* are cut off"),
@@ -154,8 +202,15 @@ BROKEN = [
     (Negative, "finite", "demand is negative somewhere"),
     (Single, "finite", "type is float32"),
     (Shapeless, "finite", "shape is"),
-    (Growing, "monotone", "a larger threshold_m_s gives a larger demand"),
-    (Unscaled, "monotone", "demand does not scale with 1 / threshold_m_s"),
+    (Highest, "does_not_latch", "latches: after sample .* stays at 1 or more whatever comes"),
+    (Sticky, "does_not_latch", "latches: after sample .* stays at 1 or more whatever comes"),
+    (Listing, "evaluates", "the rule raised Listing: demand has shape list; expected"),
+    (Mainless, "evaluates", "the rule raised Mainless: branch_demands must give 'total' and 'main"),
+    (Unsure, "evaluates", "the rule raised Unsure: KeyError: 'mine'"),
+    (UnsureWithout, "evaluates", "the rule raised UnsureWithout: KeyError: 'mine'"),
+    (Unlike, "evaluates", "total is not the lesser of main and arming"),
+    (Growing, "monotone", "larger thresholds give a larger demand"),
+    (Unscaled, "scales", "demand is not divided by 1.5 where every threshold is times 1.5"),
     (Unpicklable, "pickles", "does not pickle: TypeError: no"),
     (AnyRate, "rates", "undeclared rate: the rule takes 2740 Hz"),
     (Spreading, "nan_policy", "NaN policy: demand is not finite while central_x is not valid"),

@@ -219,8 +219,9 @@ def _check_target(path: Path, endings: tuple[str, ...], *, option: str) -> None:
         raise InputError(faults)
 
 
-#: File formats of an export, by their name and ending.
-FORMATS = ("csv", "parquet")
+#: File formats of an export, by their ending: of one event, and of each of several.
+ENDINGS = (".csv", ".parquet", ".mme", ".zip")
+FORMATS = ("csv", "parquet", "zip")
 
 
 @events.command()
@@ -229,10 +230,10 @@ FORMATS = ("csv", "parquet")
     "--out",
     required=True,
     type=click.Path(),
-    help="File (.csv, .parquet) for one event, folder for several: one file an event.",
+    help="File (.csv, .parquet, .mme, .zip) for one event, folder for several.",
 )
 @click.option("--family", "families", multiple=True, help="Events of this family; may be repeated.")
-@click.option("--format", "style", default=None, help="csv or parquet; default: by --out, or csv.")
+@click.option("--format", "style", default=None, help="csv, parquet or zip; default: csv.")
 @_FOLDER
 def export(
     names: tuple[str, ...],
@@ -241,10 +242,14 @@ def export(
     style: str | None,
     folder: str | None,
 ) -> None:
-    """Write the signals of events to CSV or Parquet, with metadata.
+    """Write the signals of events: CSV or Parquet with metadata, or ISO/TS 13499.
 
-    NAMES may hold the wildcards * and ?, quoted from the shell.
+    NAMES may hold the wildcards * and ?, quoted from the shell. Several events go to a folder, one
+    file each. NAME.mme is written with a folder 'Channel' beside it, NAME.zip holds both.
     """
+    from crashsense import engine
+    from crashsense.records.writing import write_iso13499, write_signals
+
     chosen = _chosen(names, families, folder)
     target = Path(out)
     count = sum(len(wanted) for _, wanted in chosen)
@@ -253,23 +258,26 @@ def export(
     ending = target.suffix.lower().removeprefix(".")
     single = count == 1 and not target.is_dir() and (ending != "" or style is None)
     if single:
-        _check_target(target, tuple(f".{name}" for name in FORMATS), option="--out")
+        _check_target(target, ENDINGS, option="--out")
         if style not in (None, ending):
             expected = f"the ending .{style}, or no --format"
             raise InputError([Fault("command line", "--out", out, expected)])
     else:
         expected = f"a folder in an existing folder, for {count} events"
-        if ending in FORMATS or target.is_file() or not target.absolute().parent.is_dir():
+        if (
+            target.suffix.lower() in ENDINGS
+            or target.is_file()
+            or not target.absolute().parent.is_dir()
+        ):
             raise InputError([Fault("command line", "--out", out, expected)])
         target.mkdir(exist_ok=True)
-    from crashsense import engine
-
     with engine.using("fast" if engine.installed() else "numpy"):
         for recipe, wanted in chosen:
             for event in recipe.events():
                 if event.name in wanted:
                     path = target if single else target / f"{event.name}.{style or FORMATS[0]}"
-                    write_signals(event, path)
+                    iso = path.suffix.lower() in (".mme", ".zip")
+                    (write_iso13499 if iso else write_signals)(event, path)
                     click.echo(f"{path}: {len(event.signals)} signals")
 
 
@@ -306,58 +314,3 @@ def _chosen(
         for recipe in recipes
     ]
     return [(recipe, found) for recipe, found in wanted if found]
-
-
-def write_signals(event: Event, path: Path) -> None:
-    """Write ``time_s`` and one column a signal; metadata as JSON (CSV: a first comment line)."""
-    import numpy as np
-
-    from crashsense.channels import CHANNELS
-
-    first = next(iter(event.signals.values()))
-    columns = {"time_s": np.round(first.times_s, 9)}
-    for name, signal in event.signals.items():
-        if signal.rate_hz != first.rate_hz or signal.size != first.size:
-            raise InputError([Fault(event.name, name, signal.rate_hz, "one time base for all")])
-        channel = CHANNELS[name]
-        columns[channel.file_name] = signal.samples / channel.file_scale
-    metadata = {
-        "schema": 1,
-        "event": event.name,
-        "title": event.title,
-        "family": event.family,
-        "occurrence": event.occurrence,
-        "belted": event.context.belted,
-        "driver_seat_occupied": event.context.driver_seat_occupied,
-        "passenger_seat_occupied": event.context.passenger_seat_occupied,
-        "quiet": sorted(event.quiet),
-        "rate_hz": first.rate_hz,
-        "axes": "SAE J211 / J1733: +x forward, +y right, +z down; rest value removed",
-        "rest_value_removed": True,
-        "requirements": {
-            restraint: {
-                "expectation": entry.expectation,
-                "required_time_ms": None if entry.required_s is None else 1e3 * entry.required_s,
-                "origin_ms": 1e3 * entry.origin_s,
-                "not_before_ms": 1e3 * entry.not_before_s,
-                "basis": entry.basis,
-                "waiver": None if entry.waiver is None else vars(entry.waiver),
-            }
-            for restraint, entry in event.requirements.items()
-        },
-        "source": dict(event.metadata),
-        "caution": CAUTION,
-    }
-    text = json.dumps(metadata, default=str)
-    if path.suffix.lower() == ".parquet":
-        import pyarrow as pa
-        import pyarrow.parquet as pq
-
-        table = pa.table(columns).replace_schema_metadata({"crashsense": text})
-        pq.write_table(table, path)
-        return
-    import pandas as pd
-
-    with path.open("w", encoding="utf-8", newline="") as file:
-        file.write(f"# {text}\n")
-        pd.DataFrame(columns).to_csv(file, index=False, float_format="%.9g", lineterminator="\n")

@@ -337,8 +337,11 @@ figcaption{font-size:12px}figcaption b{font-size:13px}
 """
 
 
-def catalogue_page(entries: Sequence[CatalogueEntry]) -> str:
-    """The page as HTML text; entries come out by family, then in the given order."""
+def catalogue_page(entries: Sequence[CatalogueEntry], *, notes: Sequence[str] = ()) -> str:
+    """The page as HTML text; entries come out by family, then in the given order.
+
+    *notes*: paragraphs under the introduction.
+    """
     counts = {family: sum(e.family == family for e in entries) for family in FAMILIES}
     told = ", ".join(f"{TITLES[f].lower()} {n}" for f, n in counts.items() if n)
     parts = [
@@ -356,6 +359,7 @@ def catalogue_page(entries: Sequence[CatalogueEntry]) -> str:
         "event) and, for frontal events, the travel of an unbelted occupant in free flight. The",
         "panels of a family share their scales, in misuse those of a row of the matrix. Ranges are",
         "from memory of the trade: no public measurements of misuse and rides exist.</p>",
+        *(f"<p>{escape(note)}</p>" for note in notes),
     ]
     for family in FAMILIES:
         chosen = [entry for entry in entries if entry.family == family]

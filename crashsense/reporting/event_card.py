@@ -179,7 +179,7 @@ def at_end_words(recipe: Recipe) -> str:
     moving = moving_channels(recipe)
     if not moving:
         return "at rest within the noise of the sensors"
-    why = recipe.model.at_end or "see the notes"
+    why = recipe.still_moving or "the recipe does not say why"
     return f"{', '.join(moving)} not at rest: {why}"
 
 

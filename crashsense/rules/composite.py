@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from abc import abstractmethod
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
 from typing import Any, ClassVar
 
@@ -87,6 +87,19 @@ class Composite(Declared):
     def scales(self) -> bool:  # type: ignore[override]
         """True if every child scales and none is compared with a level."""
         return not self.by_level and all(rule.scales for rule in self.children.values())
+
+    def at_scale(self, factor: float) -> Rule | None:
+        """Return the operator over its children at *factor*, but for those compared with 1."""
+        changes: dict[str, Any] = {}
+        for item in fields(self):  # type: ignore[arg-type]
+            kind, value = item.metadata.get("child"), getattr(self, item.name)
+            if kind is None or item.name in self.apart:
+                continue
+            raised = [part.at_scale(factor) for part in (value if kind == "many" else [value])]
+            if None in raised:
+                return None
+            changes[item.name] = tuple(raised) if kind == "many" else raised[0]
+        return replace(self, **changes)  # type: ignore[type-var]
 
     def swept(self, sweep: Sweep, level: FloatArray) -> FloatArray:
         """Return the swept demand, combined from that of the children."""

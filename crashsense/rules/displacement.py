@@ -36,6 +36,11 @@ class Guarded(Criterion):
     travel_mm: float
     guard_m_s: float
 
+    @classmethod
+    def is_threshold(cls, name: str) -> bool:
+        """Travel and guard."""
+        return name in ("travel_mm", "guard_m_s")
+
     @abstractmethod
     def motion(self, samples: EcuSamples) -> tuple[FloatArray, FloatArray]:
         """Return V [m/s] and the way [m]."""

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from abc import abstractmethod
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
 
 from crashsense.errors import Fault
 from crashsense.rules.amounts import Amount
-from crashsense.rules.contract import FloatArray, part_demand
+from crashsense.rules.contract import FloatArray, Rule, part_demand
 from crashsense.rules.displacement import travel
 from crashsense.rules.kernels import (
     BoolArray,
@@ -33,6 +33,7 @@ from crashsense.units import STANDARD_GRAVITY
 Axes = tuple[tuple[str, str], tuple[str, str]]
 
 
+@dataclass(frozen=True)
 class PlaneMap(Criterion):
     """Base: a fire region in a plane of two measures, behind a line that each ray crosses once."""
 
@@ -52,6 +53,10 @@ class PlaneMap(Criterion):
         """Return demand along the ray."""
         _, valid = read(samples, self.channel)
         return masked(along_ray(*self.coordinates(samples), self.line), valid)
+
+    def at_scale(self, factor: float) -> Rule | None:
+        """The line moves away along every ray."""
+        return replace(self, line=tuple((factor * u, factor * v) for u, v in self.line))
 
     def amounts(self, samples: EcuSamples, at: int) -> tuple[Amount, ...]:
         """Both axes, against the point of the line on the same ray."""
@@ -136,6 +141,10 @@ class VelocityTimeMap(Criterion):
         elapsed_ms = ticks_since(velocity <= 0.0) * (1e3 / samples.rate_hz)
         times, thresholds = np.array(self.line, dtype=np.float64).T
         return masked(velocity / np.interp(elapsed_ms, times, thresholds), valid)
+
+    def at_scale(self, factor: float) -> Rule | None:
+        """The thresholds; their times stay."""
+        return replace(self, line=tuple((time, factor * least) for time, least in self.line))
 
     def amounts(self, samples: EcuSamples, at: int) -> tuple[Amount, ...]:
         """Velocity change against the threshold of its time."""

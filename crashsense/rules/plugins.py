@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, ClassVar
 
 from crashsense.errors import Fault, InputError
-from crashsense.rules.amounts import Amount, only_threshold
+from crashsense.rules.amounts import Amount, only_threshold, thresholds_in
 from crashsense.rules.contract import FloatArray, Rule, part_demand
 from crashsense.rules.loading import load_rule
 from crashsense.rules.parameters import Declared, parameter
@@ -120,6 +120,18 @@ class PythonRule(Declared):
     def branch_demands(self, samples: EcuSamples) -> dict[str, FloatArray]:
         """Return the demand of the rule by branch: what it is armed by counts as in the house."""
         return self.host.branch_demands(samples)
+
+    def at_scale(self, factor: float) -> Rule | None:
+        """Its parameters ``threshold...``, given or left at their defaults, times *factor*."""
+        known = {**self.host.card.thresholds, **thresholds_in(self.parameters)}
+        if not known:
+            return None
+        raised = {name: value * factor for name, value in known.items()}
+        with rules_in_process(isinstance(self.host, Here)):
+            try:
+                return replace(self, parameters={**self.parameters, **raised})
+            except InputError:  # an attribute, and no parameter of this name
+                return None
 
     def amounts(self, samples: EcuSamples, at: int) -> tuple[Amount, ...]:
         """The criterion over the only parameter or attribute ``threshold...``, if it scales."""

@@ -45,6 +45,11 @@ class Plausible(Criterion):
         10.0, unit="ms", high=1000.0, text="how long agreement is held"
     )
 
+    @classmethod
+    def is_threshold(cls, name: str) -> bool:
+        """That of the plausibility check too."""
+        return name.startswith("threshold") or name == "plausible_g"
+
     def agreed(self, demand: FloatArray, samples: EcuSamples) -> FloatArray:
         """Return the lesser of demand and the held demand of the other element."""
         if self.plausible is None:

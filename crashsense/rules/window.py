@@ -9,7 +9,7 @@ import numpy as np
 
 from crashsense.errors import Fault
 from crashsense.rules.amounts import Amount
-from crashsense.rules.contract import FloatArray
+from crashsense.rules.contract import FloatArray, Rule
 from crashsense.rules.kernels import masked, read, samples_in, window_sum
 from crashsense.rules.parameters import Criterion, parameter
 from crashsense.sensing.samples import EcuSamples
@@ -73,6 +73,11 @@ class WindowVelocity(Criterion):
     def pairs(self) -> tuple[tuple[float, float], ...]:
         """Every window [ms] with its threshold [m/s]."""
         return self.windows if self.windows is not None else ((self.window_ms, self.threshold_m_s),)
+
+    def at_scale(self, factor: float) -> Rule | None:
+        """Every window keeps its length."""
+        windows = self.windows and tuple((ms, factor * least) for ms, least in self.windows)
+        return replace(self, windows=windows, threshold_m_s=self.threshold_m_s * factor)
 
     def amounts(self, samples: EcuSamples, at: int) -> tuple[Amount, ...]:
         """The window that counts, the first of several."""

@@ -134,7 +134,6 @@ class PulseModel:
     the names: ``speed_kmh``, ``mass_kg``; ranges by ``Field``). ``simulate(parameters, variation)``
     integrates all draws of the variation in one batch. With ``struck_left = True`` the model
     always strikes the left side, and a recipe whose ``struck_side`` is right is its mirror image.
-    ``at_end`` says why its events may end before the sensors read rest; empty: they end at rest.
     """
 
     name: str
@@ -143,7 +142,6 @@ class PulseModel:
     tolerances: Mapping[str, Tolerance]
     title: str
     struck_left: bool = False
-    at_end: str = ""
 
 
 _MODELS: dict[str, PulseModel] = {}

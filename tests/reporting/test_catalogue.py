@@ -121,7 +121,11 @@ def test_command_writes_page_and_levels(tmp_path):
     )
     assert result.exit_code == 0, result.output
     assert "2 recipes" in result.output
-    assert out.read_text(encoding="utf-8").count("<figure>") == 2
+    text = out.read_text(encoding="utf-8")
+    assert text.count("<figure>") == 2
+    # The mild blow on a rail alone, without its severe setting, comes near no rule.
+    assert re.search(r"<p>Not challenging .*M08 hammer_rail \(0\.\d+\)\.</p>", text)
+    assert "kerb_climb (" not in text
     table = levels.read_text(encoding="utf-8")
     assert "| M02 | `kerb_climb_30` | central x, peak |" in table
 

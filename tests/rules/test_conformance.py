@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
+import numpy as np
 import pytest
 from broken_rules import BROKEN, Declared, Latching, Sound
 
 from crashsense.rules import conformance, load_algorithm, rule_families, rule_from_table
 from crashsense.rules.contract import Rule
 from crashsense.rules.parameters import Criterion
+from crashsense.rules.plugins import PythonRule
 
 
 @pytest.mark.parametrize(
@@ -35,9 +39,9 @@ def test_a_rule_that_declares_its_rates_passes(check) -> None:
 def test_results_name_what_failed() -> None:
     results = {result.name: result for result in conformance.check_rule(Latching)}
     assert not results["does_not_latch"].passed
-    failed = {name for name, result in results.items() if not result.passed}
+    failed = {name for name, result in results.items() if result.failed}
     # A latched demand no longer scales with its threshold either.
-    assert failed == {"does_not_latch", "monotone"}
+    assert failed == {"does_not_latch", "scales"}
 
 
 CRITERIA = [name for name, family in rule_families().items() if issubclass(family, Criterion)]
@@ -49,7 +53,7 @@ def test_every_family_conforms(name: str) -> None:
     found = {
         (name, result.name): result.message
         for result in conformance.check_rule(make)
-        if not result.passed
+        if result.failed
     }
     assert not found
 
@@ -59,7 +63,7 @@ def test_shipped_algorithms_conform(name: str) -> None:
     faults = []
     for restraint, rule in load_algorithm(name).rules.items():
         results = conformance.check_rule(lambda rule=rule: rule)
-        faults += [(restraint, r.name, r.message) for r in results if not r.passed]
+        faults += [(restraint, r.name, r.message) for r in results if r.failed]
     assert not faults
 
 
@@ -69,3 +73,67 @@ def test_a_stimulus_fires_what_it_tests() -> None:
         rule: Rule = rule_from_table({"family": name})
         given = conformance.stimulus(rule)
         assert rule.demand(given.pulses).max() > 1.0, name
+
+
+PER_SAMPLE = """\
+class Mine:
+    requires = frozenset({'central_x'})
+    scales = SCALES
+    monotone = MONOTONE
+    def __init__(self, *, threshold_m_s=1.5): self.threshold_m_s = threshold_m_s
+    def reset(self, *, rate_hz, context): self.step, self.v = 1.0 / rate_hz, 0.0
+    def update(self, frame):
+        self.v = max(0.0, self.v - (frame.value('central_x') + 20.0) * self.step)
+        return self.v DEMAND
+"""
+
+
+@pytest.mark.parametrize(
+    ("demand", "failed"),
+    [
+        ("/ self.threshold_m_s", set()),
+        ("/ self.threshold_m_s ** 2", {"scales"}),
+        ("* self.threshold_m_s", {"scales", "monotone"}),
+    ],
+)
+def test_claims_of_a_rule_written_by_sample_are_tested(
+    demand: str, failed: set[str], tmp_path: Path
+) -> None:
+    text = PER_SAMPLE.replace("DEMAND", demand)
+    text = text.replace("SCALES", "True").replace("MONOTONE", "True")
+    (tmp_path / "mine.py").write_text(text)
+    make = lambda: PythonRule(file=f"{tmp_path}/mine.py:Mine")  # noqa: E731
+    results = {r.name: r for r in conformance.check_rule(make) if r.name in ("scales", "monotone")}
+    assert {name for name, result in results.items() if result.failed} == failed
+    assert {name for name, result in results.items() if result.passed} == set(results) - failed
+
+
+def test_what_cannot_be_tested_does_not_pass(tmp_path: Path) -> None:
+    text = PER_SAMPLE.replace("threshold_m_s", "limit").replace("DEMAND", "/ self.limit")
+    (tmp_path / "claims.py").write_text(text.replace("SCALES", "True").replace("MONOTONE", "True"))
+    (tmp_path / "silent.py").write_text(text.replace("SCALES", "False").replace("MONOTONE", "0"))
+    for file, words in (("claims", "no parameter threshold"), ("silent", "does not claim it")):
+        make = lambda file=file: PythonRule(file=f"{tmp_path}/{file}.py:Mine")  # noqa: E731
+        results = {r.name: r for r in conformance.check_rule(make)}
+        for name in ("scales", "monotone"):
+            assert not results[name].passed
+            assert not results[name].failed
+            assert words in results[name].untested
+        assert "declares no rates" in results["rates"].untested
+    (tmp_path / "quiet.py").write_text(text.replace("return self.v", "return 0.0 * self.v"))
+    quiet = PythonRule(file=f"{tmp_path}/silent.py:Mine", parameters={"limit": 1e9})
+    results = {r.name: r for r in conformance.check_rule(lambda: quiet)}
+    assert "never reached 1" in results["does_not_latch"].untested
+
+
+@pytest.mark.parametrize("name", CRITERIA)
+def test_every_family_knows_its_thresholds(name: str) -> None:
+    rule = rule_from_table({"family": name})
+    raised = rule.at_scale(2.0)
+    assert raised is not None
+    given = conformance.stimulus(rule).pulses
+    assert (raised.demand(given) <= rule.demand(given) * (1.0 + 1e-12)).all()
+    if rule.scales:
+        np.testing.assert_allclose(
+            raised.demand(given), rule.demand(given) / 2.0, rtol=1e-9, atol=1e-12
+        )

@@ -343,6 +343,5 @@ register_model(
         simulate=in_blocks(simulate_rear),
         tolerances=TOLERANCES,
         title="rear impact by a moving barrier, or a rear sled: rear end, cabin, powertrain",
-        at_end="the powertrain still swings on its mounts",
     )
 )
