@@ -106,6 +106,21 @@ def _event(
     )
 
 
+def _other(record: Record, vehicle: int) -> dict[str, object]:
+    """What the vehicle met, in the words of the frontal model, as far as the header tells it."""
+    others = [v for v in record.vehicles if v.number != vehicle]
+    if len(others) == 1:
+        return {"obstacle": "car", "other_mass_kg": others[0].mass_kg}
+    if not is_fixed_obstacle(record, vehicle):
+        return {}
+    if record.test.configuration == "VTP":
+        return {"obstacle": "centre_pole"}
+    barrier = record.barriers[0] if record.barriers else None
+    if barrier is None or barrier.rigidity != "D":
+        return {"obstacle": "rigid_wall"}
+    return {"obstacle": "deformable_barrier"}
+
+
 def _title(record: Record, vehicle: int, choice: Choice) -> str:
     speed = record.test.closing_speed_kmh
     against = "another vehicle" if len(record.vehicles) > 1 else "a moving obstacle"
@@ -147,6 +162,7 @@ def _metadata(
         "asked_for": choice.asked_for,
         "speed_kmh": record.test.closing_speed_kmh,
         "mass_kg": None if info is None else info.mass_kg,
+        **_other(record, vehicle),
         "velocity_change_kmh": moved.velocity_change_m_s * 3.6,
         "free_flight_ms": moved.free_flight_s * 1e3,
         "required_ms": (
