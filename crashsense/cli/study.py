@@ -21,6 +21,7 @@ STUDIES: dict[str, tuple[str, str, str]] = {
     ),
     "compare": ("study_compare", "compare_command", "What changed between two runs."),
     "element": ("study_element", "element_command", "Which element's geometry is enough."),
+    "model": ("study_model", "model_command", "The library's prediction beside a record."),
     "range": ("study", "range_command", "What a sensor's range changes against an ideal one."),
     "severity": ("study_severity", "severity_command", "Chance of firing over impact speed."),
 }
