@@ -88,8 +88,8 @@ def read_record(
     amend : what puts statements of a manifest into a header (:mod:`crashsense.records.library`)
 
     A folder of sub-folders and archives is read as one record each. A folder with a manifest
-    (``records.toml``, ``records.csv``) is read record by record as the manifest says; what is stated
-    here then must not be given.
+    (``records.toml``, ``records.csv``) is read record by record as the manifest says; what is
+    stated here then must not be given.
 
     Raises :class:`~crashsense.errors.InputError` with every error that the quality check finds.
     ``event.metadata`` holds ``assumptions`` (sentences: what was assumed, warned of and refused),
