@@ -361,7 +361,8 @@ def catalogue_page(entries: Sequence[CatalogueEntry], *, notes: Sequence[str] = 
         "Then their velocity, their spectrum (root mean square by third octaves over the whole",
         "event) and, for frontal events, the travel of an unbelted occupant in free flight. The",
         "panels of a family share their scales; of rollover, rough road and misuse those of a row",
-        "of the matrix. Ranges are from memory of the trade: no public measurements of misuse and rides exist.</p>",
+        "of the matrix. Ranges are from memory of the trade:",
+        "no public measurements of misuse and rides exist.</p>",
         *(f"<p>{escape(note)}</p>" for note in notes),
     ]
     for family in FAMILIES:
