@@ -58,9 +58,9 @@ def test_shaking_is_silent_without_power_and_far_crush_is_felt_less_above_400_hz
     far = shake(FLOOR, power=power, nearness=0.0, variation=draws, rate_hz=RATE_HZ)["central_x"]
     assert not near[:, 600:].any()
     assert near[:, :600].any()
-    for band, share in zip(BANDS_HZ, (1.0, 1.0, 0.35, 0.35), strict=True):
+    for band, share in zip(BANDS_HZ, (2.0, 1.0, 0.12, 0.12), strict=True):
         found = in_band(far, band)[:, 50:550].std() / in_band(near, band)[:, 50:550].std()
-        assert found == pytest.approx(share, abs=0.06), band
+        assert found == pytest.approx(share, rel=0.15, abs=0.06), band
 
 
 def test_a_draw_is_the_same_bit_for_bit_in_any_block():
