@@ -26,6 +26,13 @@ _HOMES = {
     "read_record": "crashsense.records",
     "evaluate": "crashsense.campaign",
     "Run": "crashsense.results",
+    "open_run": "crashsense.results",
+    "replay": "crashsense.campaign",
+    "Replay": "crashsense.campaign",
+    "trial": "crashsense.trials",
+    "Trial": "crashsense.trials",
+    "explain": "crashsense.trials",
+    "Explanation": "crashsense.trials",
 }
 
 __all__ = ["__version__", *sorted(_HOMES)]

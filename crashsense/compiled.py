@@ -5,7 +5,7 @@ Rows run in groups of :data:`LANES`, so that the processor works on several rows
 recursion along time would leave it waiting. A row's result never depends on the rows beside it.
 
 Import only through :mod:`crashsense.engine`. The steps of the crash and ride models stand in
-:mod:`crashsense.compiled_synthesis` and are reached here.
+:mod:`crashsense.compiled_synthesis` and :mod:`crashsense.compiled_rollover`; reached here.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import numba
 import numpy as np
 import numpy.typing as npt
 
+from crashsense.compiled_rollover import check_roll, roll_steps
 from crashsense.compiled_synthesis import (
     chain_steps,
     check_steps,
@@ -27,15 +28,17 @@ from crashsense.compiled_synthesis import (
 __all__ = [
     "chain_steps",
     "check",
+    "check_roll",
     "check_steps",
     "contact_steps",
     "crush_steps",
-    "fill_normals",
+    "fill_noise",
     "filter_by_setting",
     "filter_rows",
     "first_tick",
     "floored_sum",
     "ride_steps",
+    "roll_steps",
     "summary_of",
     "times_at_scales",
     "window_max",
@@ -57,15 +60,49 @@ CHUNK = 64
 #: Added to a number and taken away again it leaves no room for a fraction.
 _ROUND = 1.5 * 2.0**52
 
+#: Constants of the random words: those of :mod:`crashsense.draws`, which stands above this module.
+GOLDEN = np.uint64(0x9E3779B97F4A7C15)
+MIX_1 = np.uint64(0xBF58476D1CE4E5B9)
+MIX_2 = np.uint64(0x94D049BB133111EB)
+_16_BITS = np.uint64(0xFFFF)
+_30, _27, _31 = np.uint64(30), np.uint64(27), np.uint64(31)
+
 _jit: Any = numba.njit(cache=True, nogil=True, fastmath=False)
 
 
 @_jit
-def fill_normals(generator: np.random.Generator, out: FloatArray) -> None:
-    """Fill *out* with standard normal numbers; twin: ``generator.standard_normal``, same bits."""
-    flat = out.reshape(-1)
-    for i in range(flat.size):
-        flat[i] = generator.standard_normal()
+def mix(word: Any) -> Any:
+    """Mix 64 bits; twin: ``draws._mix``."""
+    word = (word ^ (word >> _30)) * MIX_1
+    word = (word ^ (word >> _27)) * MIX_2
+    return word ^ (word >> _31)
+
+
+@_jit
+def fill_noise(start: Any, step: Any, table: FloatArray, tail: FloatArray, out: FloatArray) -> None:
+    """Fill each row of *out* with white noise of unit deviation; twin: ``draws.noise``, same bits.
+
+    *start*, *step* (rows,) of :func:`crashsense.draws.rows_of`; *table*, *tail* (65536,) of
+    :func:`crashsense.draws.noise_tables`.
+    """
+    rows, width = out.shape
+    count = (width + 3) // 4
+    words = np.empty(count, dtype=np.uint64)
+    for row in range(rows):
+        first, by = start[row], step[row]
+        for i in range(count):
+            words[i] = mix(first + np.uint64(i + 1) * by)
+        for i in range(count):
+            word = words[i]
+            for k in range(min(4, width - 4 * i)):
+                field = np.int64((word >> np.uint64(16 * k)) & _16_BITS)
+                value = table[field]
+                if field == 0 or field == 65535:
+                    more = mix(word + np.uint64(k + 1) * GOLDEN)
+                    value = tail[np.int64(more >> np.uint64(48))]
+                    if field:
+                        value = -value
+                out[row, 4 * i + k] = value
 
 
 @_jit
@@ -403,7 +440,8 @@ def times_at_scales(
 def check() -> None:
     """Compile and run every kernel on next to nothing: raises where the compiler fails."""
     rows = np.ones((2, 4))
-    fill_normals(np.random.Generator(np.random.PCG64(0)), np.empty((1, 2)))
+    one = np.ones(1, dtype=np.uint64)
+    fill_noise(one, one, np.ones(65536), np.ones(65536), np.empty((1, 2)))
     through = np.array([[1.0, 0.0, 0.0, 1.0, 0.0, 0.0]])
     index = np.zeros(2, dtype=np.int64)
     filter_rows(through, rows, np.zeros((1, 2, 2)))
@@ -419,3 +457,4 @@ def check() -> None:
     first_tick(rows)
     times_at_scales(rows, np.array([0.5, 1.0]), both, 1.0)
     check_steps()
+    check_roll()

@@ -234,11 +234,11 @@ def ride_steps(
     out: FloatArray,
     end: FloatArray,
 ) -> None:
-    """All steps of a car on its wheels; twins: ``synthesis.half_car``, same bits.
+    """All steps of a car on its wheels; twin: ``synthesis.dynamics.half_car``, same bits.
 
-    *body* (18, draws) and *axles* (2, 11, draws): ``half_car._tables``; *state*, *end* (8 + 4
+    *body* (19, draws) and *axles* (2, 11, draws): ``half_car._tables``; *state*, *end* (8 + 4
     wheels, draws); *left*, *right* (draws, points): paths of the two tracks, *places* (tracks, 3):
-    start, 1 / step, step; *brake*, *push*, *moment* (draws, steps or 0); *out* (9, draws, steps).
+    start, 1 / step, step; *brake*, *push*, *moment* (draws, steps or 0); *out* (12, draws, steps).
     """
     draws, steps = out.shape[1], out.shape[2]
     tracks = places.shape[0]
@@ -251,8 +251,9 @@ def ride_steps(
         mass_s, inertia_p, inertia_r = body[0, draw], body[1, draw], body[2, draw]
         hold, arm, half_track = body[3, draw], body[4, draw], body[5, draw]
         knee, fall, stop, length = body[6, draw], body[7, draw], body[8, draw], body[9, draw]
-        kt, ct, sidewall, krim = body[10, draw], body[11, draw], body[12, draw], body[13, draw]
-        kx, cx, radius, friction = body[14, draw], body[15, draw], body[16, draw], body[17, draw]
+        rub, kt, ct, sidewall = body[10, draw], body[11, draw], body[12, draw], body[13, draw]
+        krim, kx, cx = body[14, draw], body[15, draw], body[16, draw]
+        radius, friction = body[17, draw], body[18, draw]
         own = axles[:, :, draw].copy()
         x, v, z, dz = state[0, draw], state[1, draw], state[2, draw], state[3, draw]
         pitch, dpitch, roll, droll = state[4, draw], state[5, draw], state[6, draw], state[7, draw]
@@ -262,6 +263,7 @@ def ride_steps(
         v_set = set_speed[draw]
         for step in range(steps):
             sum_x = sum_z = sum_pitch = sum_roll = 0.0
+            road_x = road_z = road_left = 0.0
             for n in range(count):
                 track, axle = n // 2, n % 2
                 lever, mass = own[axle, 0], own[axle, 7]
@@ -281,9 +283,13 @@ def ride_steps(
                     normal = elastic + ct * (along * slope - dzw)
                     normal = normal if normal > 0.0 else 0.0
                 forward = -normal * slope
+                surplus = normal - own[axle, 8]
+                road_x = road_x + forward
+                road_z = road_z + surplus
                 corner, dcorner = z + pitch * lever, dz + dpitch * lever
                 side = half_track if track == 0 else -half_track
                 if tracks == 2:
+                    road_left = road_left + (surplus if track == 0 else -surplus)
                     corner, dcorner = corner + roll * side, dcorner + droll * side
                 d, dd = zw - corner, dzw - dcorner
                 up, down = d - own[axle, 5], -d - own[axle, 6]
@@ -293,21 +299,27 @@ def ride_steps(
                 slow = slow if slow > -knee else -knee
                 drag = own[axle, 3] if dd > 0.0 else own[axle, 4]
                 damping = drag * (slow + fall * (dd - slow))
-                stops = stop * (up + up * up / length) - stop * (down + down * down / length)
+                pressed = stop * (up + up * up / length)
+                pulled = stop * (down + down * down / length)
+                closing, opening = 1.0 + rub * dd, 1.0 - rub * dd
+                closing = closing if closing > 0.0 else 0.0
+                opening = opening if opening > 0.0 else 0.0
+                stops = pressed * closing - pulled * opening
                 spring = own[axle, 2] * d + damping + stops
                 bush = kx * u + cx * du
+                turn = lever * spring + arm * bush
                 if brake.shape[1]:
                     slowing = own[axle, 10] * brake[draw, step]
                     grip = friction * normal
                     slowing = grip if grip < slowing else slowing
                     forward = forward - slowing
-                    sum_pitch = sum_pitch - slowing * radius
+                    turn = turn - slowing * radius
                 sum_x = sum_x + bush
                 sum_z = sum_z + spring
-                sum_pitch = sum_pitch + lever * spring + arm * bush
+                sum_pitch = sum_pitch + turn
                 if tracks == 2:
                     sum_roll = sum_roll + side * spring
-                acc[n, 0] = (normal - own[axle, 8] - spring) / mass
+                acc[n, 0] = (surplus - spring) / mass
                 acc[n, 1] = (forward - bush) / mass
             acc_x = (share * sum_x + hold * (v_set - v)) / mass_s
             acc_z = share * sum_z / mass_s
@@ -319,6 +331,8 @@ def ride_steps(
             out[3, draw, step], out[4, draw, step] = dpitch, pitch
             out[5, draw, step], out[6, draw, step] = acc_roll, droll
             out[7, draw, step], out[8, draw, step] = roll, v
+            out[9, draw, step], out[10, draw, step] = share * road_x, share * road_z
+            out[11, draw, step] = road_left
             pushed = acc_x + push[draw, step] if push.shape[1] else acc_x
             v = v + step_s * pushed
             dz = dz + step_s * acc_z
@@ -447,8 +461,8 @@ def check_steps() -> None:
         ones(1, 1, 1), ones(2, 1, 1), ones(2, 1, 1),
     )  # fmt: skip
     ride_steps(
-        ones(18, 1), ones(2, 11, 1), ones(16, 1), ones(1, 2), ones(1, 2), ones(1, 3), ones(1, 0),
-        ones(1, 0), ones(1, 0), ones(1), 1.0, ones(9, 1, 1), ones(16, 1),
+        ones(19, 1), ones(2, 11, 1), ones(16, 1), ones(1, 2), ones(1, 2), ones(1, 3), ones(1, 0),
+        ones(1, 0), ones(1, 0), ones(1), 1.0, ones(12, 1, 1), ones(16, 1),
     )  # fmt: skip
     chain_steps(
         ones(2, 1), ones(6, 1, 1), ones(1, 1), ones(1, 1), np.array([[0, 1]]), 1, 1.0,

@@ -80,3 +80,8 @@ def using(name: str) -> Iterator[None]:
 def kernels() -> ModuleType | None:
     """Return the compiled kernels if engine ``fast`` computes here, else None."""
     return _current.get()
+
+
+def current() -> str:
+    """Return the name of the engine that computes here."""
+    return "numpy" if _current.get() is None else "fast"

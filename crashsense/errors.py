@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 #: Longest value that a message shows [characters].
-_LONGEST_VALUE = 160
+_LONGEST_VALUE = 240
 #: Unicode classes that a terminal or a page may obey instead of showing: control, format (such as
 #: a change of the writing direction), half characters, and separators of lines.
 _UNSHOWN = ("Cc", "Cf", "Cs", "Zl", "Zp")
@@ -92,6 +92,10 @@ class UnknownNameError(InputError):
 
 class RuleError(CrashsenseError):
     """A decision rule failed, or returned what a rule may not return."""
+
+
+class RuleTimeout(RuleError):
+    """A decision rule did not answer in time."""
 
 
 class RunFolderError(CrashsenseError, ValueError):

@@ -41,8 +41,9 @@ DEEPEST = 64
 #: Size of a number other than zero, in any unit of a file: no physical quantity is smaller or
 #: larger, and squares and products of two stay within the range of a double.
 SMALLEST, LARGEST = 1e-100, 1e100
-#: Largest whole number: above it a double no longer counts by ones.
-LARGEST_WHOLE = 2**53
+#: Largest whole number of a file of settings (what 64 bits hold), and the largest that a float
+#: counts to by ones.
+LARGEST_WHOLE, LARGEST_COUNT = 2**63 - 1, 2**53
 
 _NUMBER = f"a finite number (0, or {SMALLEST:g} to {LARGEST:g} in size)"
 _ENCODINGS = {
@@ -187,7 +188,7 @@ def toml_content(text: str, *, file: str) -> dict[str, Any]:
     >>> toml_content("bits = 1" + 30 * "0", file="a.toml")
     Traceback (most recent call last):
     crashsense.errors.InputError: a.toml: bits: got 1000000000000000000000000000000; expected a
-    whole number of at most 9007199254740992 in size
+    whole number of at most 9223372036854775807 in size
     """
     try:
         content = tomllib.loads(text)
@@ -326,7 +327,7 @@ def whole(
     file: str,
     field: str,
     least: int | None = None,
-    most: int = LARGEST_WHOLE,
+    most: int = LARGEST_COUNT,
     expected: str = "",
 ) -> int:
     """Return what a user wrote as a whole number; ``1e3`` and ``12.0`` count, ``12.5`` does not.
@@ -365,12 +366,13 @@ def csv_text(text: str) -> str:
     r"""Return a text as it may stand in a CSV cell: nothing that a spreadsheet would execute.
 
     A text that begins with ``= + - @``, a tab or a carriage return gets an apostrophe before it, as
-    common practice has it; control characters are written out. Numbers never pass through here.
+    common practice has it; control characters are written out. Numbers never pass through here, and
+    a single sign ("-" for none) is no formula.
 
     >>> csv_text("=1+1"), csv_text("wall, 56 km/h"), csv_text("a\x1b[31m")
     ("'=1+1", 'wall, 56 km/h', 'a\\x1b[31m')
     """
-    risky = text[:1] in ("=", "+", "-", "@", "\t", "\r")
+    risky = len(text) > 1 and text[0] in "=+-@\t\r"
     safe = printable(text)
     return f"'{safe}" if risky else safe
 

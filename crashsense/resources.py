@@ -12,6 +12,9 @@ CAUTION = (
     "kill; local law and certified practice decide. Read: crashsense safety"
 )
 
+#: Environment variable that names the folder of nominal signals kept between runs; empty: none.
+CACHE_VARIABLE = "CRASHSENSE_CACHE"
+
 
 def folder(name: str) -> Path:
     """Return the shipped folder *name* (``"pulses"``, ``"safety_notes"``).

@@ -127,6 +127,11 @@ class Reached:
         names = [item.name for item in fields(cls)]
         return cls(**{n: np.concatenate([getattr(part, n) for part in parts]) for n in names})
 
+    def taken(self, places: Sequence[int]) -> Reached:
+        """The draws at the given places."""
+        at = list(places)
+        return Reached(**{item.name: getattr(self, item.name)[at] for item in fields(self)})
+
 
 def first_crossing(demand: FloatArray, *, start_s: FloatArray, rate_hz: float) -> FloatArray:
     """Return the time [s] of the first sample with demand >= 1, NaN without one.

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
+from crashsense.resources import CACHE_VARIABLE
 
 RECORD_10146 = Path(__file__).resolve().parents[2] / "shared" / "data" / "nhtsa_10146"
 
@@ -15,3 +18,11 @@ def record_folder() -> Path:
     if not RECORD_10146.is_dir():
         pytest.skip("the public crash record NHTSA 10146 is not beside this checkout")
     return RECORD_10146
+
+
+@pytest.fixture(scope="session", autouse=True)
+def own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Tests, and the programs that they start, keep nominal signals in a folder of their own."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv(CACHE_VARIABLE, str(tmp_path_factory.mktemp("cache")))
+        yield

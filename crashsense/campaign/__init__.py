@@ -3,7 +3,7 @@
 from crashsense.campaign.reopen import Replay, replay
 from crashsense.campaign.running import Estimate, evaluate
 from crashsense.plan import Plan, PlanFile, resolve_plan
-from crashsense.results import Run, draw_statistics, open_run
+from crashsense.results import Run, open_run
 
 __all__ = [
     "Estimate",
@@ -11,7 +11,6 @@ __all__ = [
     "PlanFile",
     "Replay",
     "Run",
-    "draw_statistics",
     "evaluate",
     "open_run",
     "replay",

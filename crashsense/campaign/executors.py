@@ -15,7 +15,10 @@ from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wai
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import closing, contextmanager
 from itertools import chain, islice
-from multiprocessing import current_process, get_context
+from multiprocessing import current_process, get_all_start_methods, get_context
+from multiprocessing.context import BaseContext
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any, Protocol
 
 import pyarrow as pa
@@ -75,7 +78,7 @@ class InProcess:
 _worker_job: Job | None = None
 
 
-def _start_worker(pickled: bytes) -> None:
+def _start_worker(job_file: str) -> None:
     global _worker_job
     import signal
 
@@ -83,7 +86,8 @@ def _start_worker(pickled: bytes) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
     pa.set_memory_pool(pa.system_memory_pool())  # as in campaign.tables.returned_memory
-    _worker_job = pickle.loads(pickled)
+    with open(job_file, "rb") as file:
+        _worker_job = pickle.load(file)
 
 
 def _end_with_parent() -> None:
@@ -131,33 +135,41 @@ class Processes:
 
     def run(self, job: Job, bundles: Sequence[Bundle]) -> Generator[Result]:
         """Yield every task with its tables, as they finish."""
-        pickled = _pickled(job)
         left = dict.fromkeys(bundles)
         fruitless = 0
-        while left:
-            before = len(left)
+        with TemporaryDirectory(prefix="crashsense-") as folder:
+            # Once on disk, not once a worker through a pipe: all of the library is 45 MB.
+            job_file = Path(folder) / "job.pickle"
             try:
-                with closing(self._one_pool(pickled, list(left))) as finished:
-                    for bundle, results in finished:
-                        del left[bundle]
-                        yield from results
-            except BrokenProcessPool as error:
-                fruitless = fruitless + 1 if len(left) == before else 0
-                if fruitless >= RESTARTS:
-                    raise CrashsenseError(
-                        f"worker processes die before they finish anything ({error}); perhaps the "
-                        "memory is short: use fewer workers"
-                    ) from error
+                job_file.write_bytes(_pickled(job))
+            except OSError as error:
+                raise CrashsenseError(
+                    f"{job_file}: cannot write what the workers need ({error.strerror or error})"
+                ) from error
+            while left:
+                before = len(left)
+                try:
+                    with closing(self._one_pool(job, str(job_file), list(left))) as finished:
+                        for bundle, results in finished:
+                            del left[bundle]
+                            yield from results
+                except BrokenProcessPool as error:
+                    fruitless = fruitless + 1 if len(left) == before else 0
+                    if fruitless >= RESTARTS:
+                        raise CrashsenseError(
+                            "worker processes end before they finish anything "
+                            f"({error}); possibly out of memory: use fewer workers"
+                        ) from error
 
     def _one_pool(
-        self, pickled: bytes, bundles: Sequence[Bundle]
+        self, job: Job, job_file: str, bundles: Sequence[Bundle]
     ) -> Generator[tuple[Bundle, list[Result]]]:
         with _pinned_threads():
             pool = ProcessPoolExecutor(
                 max_workers=min(self.workers, len(bundles)),
-                mp_context=get_context("spawn"),
+                mp_context=_context(job.engine),
                 initializer=_start_worker,
-                initargs=(pickled,),
+                initargs=(job_file,),
             )
             waiting = list(reversed(bundles))
             running: dict[Future[list[Result]], Bundle] = {}
@@ -172,6 +184,19 @@ class Processes:
                 _end(pool)
                 raise
             pool.shutdown(wait=True)
+
+
+def _context(engine: str) -> BaseContext:
+    """Return how workers start: forked from a server that has imported and compiled once.
+
+    Where the system has no fork server each worker imports for itself.
+    """
+    if "forkserver" not in get_all_start_methods():
+        return get_context("spawn")
+    context = get_context("forkserver")
+    kernels = ["crashsense.campaign.warm_compiled"] if engine == "fast" else []
+    context.set_forkserver_preload(["crashsense.campaign.warm", *kernels])
+    return context
 
 
 def _end(pool: ProcessPoolExecutor) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -10,22 +9,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from crashsense import engine
-from crashsense.campaign.evaluation import (
-    Job,
-    score_restraint,
-    sense_block,
-    signal_block,
-)
 from crashsense.errors import MissingExtraError
-from crashsense.event import RESTRAINTS, Event
 from crashsense.plan import Plan
 from crashsense.plan.inputs import code_digest
 from crashsense.results.provenance import versions
 from crashsense.results.stored import Asked, Stored, check_draw, check_event, pick
-from crashsense.results.tables import KEY, VERDICT_SCHEMA, build_table
-from crashsense.rules import Algorithm
-from crashsense.sensing import EcuSamples, Sensed, SensorSet
-from crashsense.signal import Signal
+from crashsense.trials import Conditions, Trial, run_trials
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -39,31 +28,25 @@ ENGINES_AGREE_TO = 1e-9
 
 @dataclass(frozen=True, eq=False)
 class Replay:
-    """One evaluation run again: the same rows, and everything on the way to them.
+    """One evaluation run again.
 
-    ``rows``: the verdict rows (seven restraints); ``differences``: columns in which they differ
-    from what the run has stored, empty if all are the same: bit for bit where the engine is that of
-    the run, floats to 1e-9 where it is another (``same_engine``). ``engine``: what computed here,
-    ``run_engine``: what made the run; ``notes``: what else is not as it was then, one line each.
-    ``signals``: channel -> true signal of the draw; ``sensed``: what the chain did; ``samples``:
-    what the rules saw; ``demands``: restraint -> branch -> demand (samples,); ``times_s``: finish
-    time of each sample [s].
+    ``trial``: everything on the way to the rows, one draw; ``rows``: its verdict rows (seven
+    restraints); ``differences``: columns in which they differ from what the run has stored, empty
+    if all are the same: bit for bit where the engine is that of the run, floats to 1e-9 where it is
+    another (``same_engine``). ``engine``: what computed here, ``run_engine``: what made the run;
+    ``notes``: what else is not as it was then, one line each.
     """
 
-    event: Event
-    draw: int
-    sensor_set: SensorSet
-    algorithm: Algorithm
-    rows: pd.DataFrame
+    trial: Trial
     differences: tuple[str, ...]
-    signals: Mapping[str, Signal]
-    sensed: Sensed
-    samples: EcuSamples
-    demands: Mapping[str, Mapping[str, np.ndarray]]
-    times_s: np.ndarray
     engine: str = "numpy"
     run_engine: str = "numpy"
     notes: tuple[str, ...] = ()
+
+    @property
+    def rows(self) -> pd.DataFrame:
+        """The verdict rows, sorted by restraint."""
+        return self.trial.rows
 
     @property
     def same_engine(self) -> bool:
@@ -178,55 +161,22 @@ def _from_plan(
 
 
 def _replayed(run: Run, asked: Asked, *, draw: int, computed_by: str) -> Replay:
-    events, chosen, sensors, rules = asked.events, asked.event, asked.sensors, asked.rules
-    job = Job(
-        occurrences=(events,),
-        sensor_sets=(sensors,),
-        algorithms=asked.algorithms,
-        seed=asked.seed,
-        vary=asked.vary,
-        sensor_draws=asked.sensor_draws,
-        path=run.path,
-        engine=computed_by,
-    )
-    block = signal_block(events, [draw], seed=job.seed, vary=job.vary)
-    (sensed,) = sense_block(events, block, job=job, sensor_set=sensors)
-    samples = replace(sensed.samples, context=chosen.context)
-    pieces = []
-    demands = {}
-    for restraint in RESTRAINTS:
-        row, branches = score_restraint(
-            chosen,
-            rules,
-            restraint,
-            samples=samples,
-            sensed=sensed,
-            sensor_set=sensors,
-            required_s=block.required_s[chosen.name][restraint],
-        )
-        pieces.append({"seed": job.seed, **row})
-        demands[restraint] = {name: demand[0] for name, demand in branches.items()}
-    frame = build_table(pieces, schema=VERDICT_SCHEMA).to_pandas()
-    frame = frame.sort_values(list(KEY), ignore_index=True)
-    stored = run.rows(chosen.name, draw=draw)
-    stored = stored[(stored["sensor_set"] == sensors.name) & (stored["algorithm"] == rules.name)]
-    return Replay(
-        event=chosen,
-        draw=draw,
-        sensor_set=sensors,
-        algorithm=rules,
-        rows=frame,
-        differences=_differences(
-            frame, stored.reset_index(drop=True), exact=computed_by == run.engine
+    (found,) = run_trials(
+        asked.events,
+        [draw],
+        sensor_sets=[asked.sensors],
+        algorithms=asked.algorithms,  # they decide which channels are sensed
+        conditions=Conditions(
+            seed=asked.seed, vary=asked.vary, sensor_draws=asked.sensor_draws, path=run.path
         ),
-        signals={
-            name: signal.replaced(signal.samples[0], note=f"draw {draw}")
-            for name, signal in block.signals.items()
-        },
-        sensed=sensed,
-        samples=samples,
-        demands=demands,
-        times_s=samples.times_s[0],
+    )
+    trial = found.of(event=asked.event.name, algorithm=asked.rules.name)
+    stored = run.rows(trial.event.name, draw=draw)
+    stored = stored[stored["sensor_set"] == trial.sensor_set.name]
+    stored = stored[stored["algorithm"] == trial.algorithm.name].reset_index(drop=True)
+    return Replay(
+        trial=trial,
+        differences=_differences(trial.rows, stored, exact=computed_by == run.engine),
         engine=computed_by,
         run_engine=run.engine,
     )

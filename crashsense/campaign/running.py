@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from crashsense.campaign.evaluation import BLOCK, Job, forget_noise, run_task
+from crashsense.campaign.evaluation import Job, run_task
 from crashsense.campaign.executors import Cluster, Executor, InProcess, Processes
 from crashsense.campaign.tasks import bundled, split
 from crashsense.engine import choose, using
@@ -42,6 +42,7 @@ from crashsense.results.provenance import (
 from crashsense.results.run import SUMMARY, Run
 from crashsense.results.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA, Task, returned_memory
 from crashsense.scoring import FAILURES
+from crashsense.trials.block import BLOCK, release_noise
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -104,6 +105,7 @@ def evaluate(
     channel: str | int | None = None,
     belts: str | None = None,
     expect: str | None = None,
+    required_from: str | int | None = None,
     out: str | Path | None = None,
     or_next: bool = False,
     workers: int | None = None,
@@ -126,7 +128,7 @@ def evaluate(
         events add up; ``"shared"``: draw k is one car, whose sensors and noise meet every event.
         Comparisons over events are sharper and the noise is made once; counts over events then hang
         together
-    channel, belts, expect : for records
+    channel, belts, expect, required_from : for records
     out : run folder; None keeps the tables in memory. The same plan on the same folder does only
         what is missing
     or_next : where *out* holds a run of another plan, take ``out-2``, ``out-3``, ... instead of
@@ -167,6 +169,7 @@ def evaluate(
             channel=channel,
             belts=belts,
             expect=expect,
+            required_from=required_from,
         )
     if note:
         resolved = replace(resolved, notes=(*resolved.notes, note))
@@ -183,7 +186,7 @@ def evaluate(
     )
     with ExitStack() as stack:
         stack.enter_context(returned_memory())
-        stack.callback(forget_noise)
+        stack.callback(release_noise)
         if executor is None and cluster is not None:
             executor = stack.enter_context(closing(Cluster(cluster)))
         work = _Campaign(

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from crashsense.campaign.evaluation import BLOCK, SENSED_BLOCK, Job
+from crashsense.campaign.evaluation import Job
 from crashsense.event import RESTRAINTS
 from crashsense.results.tables import Task
+from crashsense.trials.block import BLOCK, SENSED_BLOCK
 
 #: Rows of a part at most (a block of draws is never cut): a few MB, half a second or so of work.
 ROWS_A_PART = 2**13

@@ -3,14 +3,18 @@
 Commands load on use, so that ``--help``, ``--version`` and a mistyped command stay fast. Whoever
 adds a command adds one module to this room and one line to :data:`COMMANDS`.
 
-Every bad input ends here: one line a fault on standard error, exit code 2, no traceback.
+Every bad input ends here: one line a fault on standard error, exit code 2, no traceback. So does
+every error that nobody foresaw: codes 0 and 1 come only from a command that reached its end.
 """
 
 from __future__ import annotations
 
 import importlib
+import os
 import sys
+import traceback
 from collections.abc import Sequence
+from contextlib import suppress
 from typing import Any, NoReturn
 
 import click
@@ -26,7 +30,7 @@ from crashsense.errors import (
     nearest,
     printable,
 )
-from crashsense.resources import CAUTION
+from crashsense.resources import CACHE_VARIABLE, CAUTION
 
 #: Command -> (module in this room, function, one line for ``--help``).
 COMMANDS: dict[str, tuple[str, str, str]] = {
@@ -44,10 +48,12 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "study": ("study", "study", "Studies over many evaluations; it lists them."),
 }
 
-EXIT_MET = 0
-EXIT_NOT_MET = 1
+EXIT_DONE = 0
 EXIT_BAD_INPUT = 2
 EXIT_INTERRUPTED = 130
+
+#: Environment variable that shows where an unexpected error arose.
+TRACEBACK = "CRASHSENSE_TRACEBACK"
 
 
 class LazyGroup(click.Group):
@@ -107,19 +113,34 @@ class LazyGroup(click.Group):
     invoke_without_command=True,
 )
 @click.version_option(__version__, prog_name="crashsense", message="%(prog)s %(version)s")
+@click.option("--no-cache", is_flag=True, help="Keep no nominal signals between runs.")
 @click.pass_context
-def cli(context: click.Context) -> None:
+def cli(context: click.Context, no_cache: bool) -> None:
     """A bench for airbag deployment decisions.
 
     Crash, misuse and rough-road signals go through a sensor model and a decision rule; each
     decision is scored against the time by which it was due.
     """
+    if no_cache:  # also for worker processes
+        before = os.environ.get(CACHE_VARIABLE)
+        os.environ[CACHE_VARIABLE] = ""
+        context.call_on_close(lambda: _restore(CACHE_VARIABLE, before))
     if context.invoked_subcommand is None:
         click.echo(context.get_help())
 
 
+def _restore(variable: str, value: str | None) -> None:
+    if value is None:
+        os.environ.pop(variable, None)
+    else:
+        os.environ[variable] = value
+
+
 def run(arguments: Sequence[str] | None = None) -> int:
-    """Run the command line and return its exit code (0, 1, 2 or 130)."""
+    """Run the command line and return its exit code (0, 1, 2 or 130).
+
+    0 and 1 only where the command reached its end; every other end is 2 or, interrupted, 130.
+    """
     try:
         result = cli.main(
             args=None if arguments is None else list(arguments),
@@ -137,13 +158,11 @@ def run(arguments: Sequence[str] | None = None) -> int:
         return EXIT_INTERRUPTED
     except (RunFolderError, MissingExtraError, CrashsenseError) as error:
         return _refuse(*str(error).splitlines())
-    except SystemExit:
-        # Commands return their code; only click itself ends so, where the reader has seen enough
-        # (crashsense ... | head). Nothing is wrong.
-        return EXIT_MET
     except OSError as error:
         return _refuse(str(_system_fault(error)))
-    return result if isinstance(result, int) else EXIT_MET
+    except BaseException as error:  # also SystemExit: a plug-in may not choose the exit code
+        return _unexpected(error)
+    return result if isinstance(result, int) else EXIT_DONE
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
@@ -180,7 +199,21 @@ def _system_fault(error: OSError) -> Fault:
     return Fault(name, "", None, f"to be readable or writable ({error.strerror or error})")
 
 
+def _unexpected(error: BaseException) -> int:
+    """Report what no command foresaw: it is no result, whatever the error asks for."""
+    *_, (last, _) = traceback.walk_tb(error.__traceback__)
+    if isinstance(error, SystemExit) and last.f_globals.get("__name__") == click.core.__name__:
+        return EXIT_DONE  # click itself: a listing whose reader has gone (crashsense rules | head)
+    if os.environ.get(TRACEBACK):
+        traceback.print_exception(error)
+    what = " ".join(f"{type(error).__name__}: {error}".rstrip(": ").split())
+    if isinstance(error, MemoryError):
+        what = f"out of memory ({what}); use fewer workers or fewer draws"
+    return _refuse(f"unexpected error: {what}; set {TRACEBACK}=1 to see where it arose")
+
+
 def _refuse(*lines: str) -> int:
-    for line in lines:
-        click.echo(printable(line), err=True)
+    with suppress(OSError):  # nobody may be there to read it; the code stands
+        for line in lines:
+            click.echo(printable(line), err=True)
     return EXIT_BAD_INPUT

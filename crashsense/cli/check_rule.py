@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from crashsense.errors import Fault, InputError
+from crashsense.cli.options import say
+from crashsense.errors import Fault, InputError, printable
 
 if TYPE_CHECKING:
     from crashsense.rules import Rule
@@ -37,17 +38,24 @@ def _value(text: str) -> Any:
     metavar="NAME=VALUE",
     help="Parameter of the rule; may be repeated.",
 )
-def check_rule(rule: str, parameters: tuple[str, ...]) -> int:
+@click.option(
+    "--rules-in-process",
+    is_flag=True,
+    help="Run a Python rule in this process: faster, and what it does to the program it does.",
+)
+def check_rule(rule: str, parameters: tuple[str, ...], rules_in_process: bool) -> int:
     """Check a rule against the contract.
 
     RULE is MODULE:CLASS, FILE.py:CLASS, a C shared library (FILE.so, .dylib, .dll), or the TOML
     file of an algorithm: then every rule of your own in it is checked, with the parameters that
-    stand there. For a library give what the TOML would say, such as
-    --parameter 'channels=["-central_x"]' --parameter 'parameters=[1.8, 20.0]'.
+    stand there; where it has none, the rule of every restraint. For a library give what the TOML
+    would say, such as --parameter 'channels=["-central_x"]' --parameter 'parameters=[1.8, 20.0]'.
 
-    Exit code 0 if every check passes, 1 if one does not. Passing says that the rule can be
+    A check that the rule gives nothing to look at is printed as not tested. Exit code 0 if no check
+    fails, 1 if one does, 2 if the rule cannot be loaded. Passing says that the rule can be
     evaluated soundly, not that it decides well.
     """
+
     given: dict[str, Any] = {}
     faults = []
     for text in parameters:
@@ -62,7 +70,7 @@ def check_rule(rule: str, parameters: tuple[str, ...]) -> int:
     makers = _makers(rule, given)
     for title, make in makers.items():
         if len(makers) > 1 or title != rule:
-            click.echo(f"{title}:")
+            say(f"{title}:")
         failed += _report(make)
     return 1 if failed else 0
 
@@ -70,7 +78,7 @@ def check_rule(rule: str, parameters: tuple[str, ...]) -> int:
 def _makers(rule: str, given: dict[str, Any]) -> dict[str, Callable[[], Rule]]:
     """What is to be checked: title -> how to make it afresh. Faults of the rule come first."""
     from crashsense.rules.c_library import CLibraryRule
-    from crashsense.rules.plugins import as_rule, load_class
+    from crashsense.rules.plugins import PythonRule
 
     suffix = Path(rule).suffix.lower()
     if suffix == ".toml":
@@ -84,8 +92,7 @@ def _makers(rule: str, given: dict[str, Any]) -> dict[str, Callable[[], Rule]]:
         makers = {rule: partial(_from_table, table, where=rule)}
         _refuse_parameters(makers[rule](), where=rule)
     else:
-        found = load_class(rule)
-        makers = {rule: lambda: as_rule(found, parameters=given, where=f"rule {rule}")}
+        makers = {rule: lambda: PythonRule(file=rule, parameters=given)}
     for make in makers.values():
         make()
     return makers
@@ -114,28 +121,35 @@ def _refuse_parameters(rule: Rule, *, where: str) -> None:
 
 
 def _of_algorithm(file: str) -> dict[str, Callable[[], Rule]]:
-    """Every rule of one's own in an algorithm, by where it stands; equal ones once."""
+    """Every rule of one's own in an algorithm, by where it stands; equal ones once.
+
+    Without any: the rule of every restraint, as it is composed.
+    """
     from crashsense.rules import load_algorithm
     from crashsense.rules.algorithm import rule_to_table
     from crashsense.rules.c_library import CLibraryRule
     from crashsense.rules.plugins import PythonRule
     from crashsense.rules.sweep import leaves
 
+    rules = load_algorithm(file).rules
+    found: list[tuple[str, str, Rule]] = [
+        (".".join(part for part in ("rules", restraint, path) if part), Path(leaf.file).name, leaf)
+        for restraint, rule in rules.items()
+        for path, leaf in leaves(rule).items()
+        if isinstance(leaf, (PythonRule, CLibraryRule))
+    ]
+    if not found:
+        found = [
+            (f"rules.{restraint}", str(getattr(rule, "family", "")), rule)
+            for restraint, rule in rules.items()
+        ]
     makers: dict[str, Callable[[], Rule]] = {}
     seen: list[dict[str, Any]] = []
-    for restraint, rule in load_algorithm(file).rules.items():
-        for path, leaf in leaves(rule).items():
-            if not isinstance(leaf, (PythonRule, CLibraryRule)):
-                continue
-            table = rule_to_table(leaf)
-            if table not in seen:
-                seen.append(table)
-                title = ".".join(part for part in ("rules", restraint, path) if part)
-                name = Path(leaf.file).name
-                makers[f"{title} ({name})"] = partial(_from_table, table, where=file)
-    if not makers:
-        expected = "an algorithm with a rule of your own (family python or c_library)"
-        raise InputError([Fault(file, "rules", None, expected)])
+    for place, name, rule in found:
+        table = rule_to_table(rule)
+        if table not in seen:
+            seen.append(table)
+            makers[f"{place} ({name})"] = partial(_from_table, table, where=file)
     return makers
 
 
@@ -150,11 +164,15 @@ def _report(make: Callable[[], Rule]) -> int:
         first = (CHECKS[result.name].__doc__ or "").strip().splitlines()[0]
         if result.passed:
             click.echo(f"passed  {result.name}: {first}")
+        elif result.untested:
+            click.echo(f"not tested  {result.name}: {result.untested}")
         else:
             told.setdefault(result.message, []).append(result.name)
     # One error of the rule stops many checks: it is said once.
     for message, names in told.items():
-        click.echo(f"FAILED  {', '.join(names)}: {message}")
-    failed = sum(not result.passed for result in results)
-    click.echo(f"{len(results) - failed} of {len(results)} checks passed")
+        click.echo(f"FAILED  {', '.join(names)}: {printable(message)}")
+    passed, failed = (sum(getattr(r, kind) for r in results) for kind in ("passed", "failed"))
+    untested = len(results) - passed - failed
+    tail = f", {untested} not tested" if untested else ""
+    click.echo(f"{passed} of {len(results)} checks passed, {failed} failed{tail}")
     return failed

@@ -45,6 +45,7 @@ EXPECT = ("fire", "no_fire", "open")
 @click.option("--channel", help="Records: the channel to take, by its name or number.")
 @click.option("--belts", type=OneOf(*BELTS), help="Records: belt state.")
 @click.option("--expect", type=OneOf(*EXPECT), help="Records: what stage 1 must do.")
+@click.option("--required-from", help="Records: the channel that sets the required time.")
 @click.option("--dry-run", is_flag=True, help="Print what would be computed, and stop.")
 @click.pass_context
 def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
@@ -97,7 +98,7 @@ def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
     assert run.folder is not None  # it was named
     reporting.write_report(view, run.folder)
     say(reporting.text_summary(view))
-    return 0 if reporting.run_meets_requirements(view) else 1
+    return run.exit_code
 
 
 class _Progress:

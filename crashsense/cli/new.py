@@ -17,6 +17,7 @@ from crashsense.units import STANDARD_GRAVITY
 KINDS = {
     "plan": "crashsense evaluate {file}",
     "sensor": "crashsense evaluate --sensor-set {file}",
+    "element": "crashsense sensors element {file}",
     "rule": "crashsense evaluate --algorithm {file}",
     "c-rule": "crashsense evaluate --algorithm {file}",
     "recipe": "crashsense evaluate --events {file}",
@@ -33,7 +34,7 @@ BUILD = "cc -O2 -shared -fPIC -o {library} {source}"
 
 
 @click.command()
-@click.argument("kind", required=False, metavar="plan|sensor|rule|c-rule|recipe|record")
+@click.argument("kind", required=False, metavar="plan|sensor|element|rule|c-rule|recipe|record")
 @click.argument("file", required=False)
 def new(kind: str | None, file: str | None) -> None:
     """Write a commented template that runs as it is.

@@ -8,14 +8,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from crashsense.cli.options import WholeNumber
+from crashsense.cli.options import WholeNumber, say
 from crashsense.errors import Fault, InputError
 from crashsense.resources import CAUTION
 
 if TYPE_CHECKING:
     import pandas as pd
-
-    from crashsense.campaign import Replay
 
 #: End of a file of traces -> how a table writes it.
 WRITERS = {".csv": "to_csv", ".parquet": "to_parquet"}
@@ -31,25 +29,6 @@ SHOWN = (
     "held_by",
     "path",
 )
-
-
-def traces_of(replayed: Replay) -> pd.DataFrame:
-    """Samples as the control unit finished with them, and every demand: one row a tick.
-
-    Times to the microsecond; channels in the unit that their column names (``central_x_g``).
-    """
-    import pandas as pd
-
-    from crashsense.channels import CHANNELS
-
-    columns: dict[str, Any] = {"time_ms": (1e3 * replayed.times_s).round(3)}
-    for channel, values in replayed.samples.channels.items():
-        card = CHANNELS[channel]
-        columns[card.file_name] = values[0] / card.file_scale
-    for restraint, branches in replayed.demands.items():
-        for branch, demand in branches.items():
-            columns[f"{restraint}_{branch}"] = demand
-    return pd.DataFrame(columns)
 
 
 def check_target(file: str) -> Path:
@@ -95,20 +74,20 @@ def replay(run: str, event: str, draw: int, out: str | None, **options: Any) -> 
 
     target = None if out is None else check_target(out)
     replayed = campaign.replay(campaign.open_run(run), event, draw=draw, **options)
-    click.echo(f"CAUTION: {CAUTION}\n")
-    click.echo(
-        f"{event}, draw {draw}, sensors {replayed.sensor_set.name}, "
-        f"algorithm {replayed.algorithm.name}"
+    say(f"CAUTION: {CAUTION}\n")
+    say(
+        f"{event}, draw {draw}, sensors {replayed.trial.sensor_set.name}, "
+        f"algorithm {replayed.trial.algorithm.name}"
     )
-    click.echo(replayed.rows[list(SHOWN)].to_string(index=False, na_rep="-"))
+    say(replayed.rows[list(SHOWN)].to_string(index=False, na_rep="-"))
     if target is not None:
-        write_traces(traces_of(replayed), target)
-        click.echo(f"Traces: {target}")
+        write_traces(replayed.trial.traces(), target)
+        say(f"Traces: {target}")
     for note in replayed.notes:
-        click.echo(f"Note: {note}")
+        say(f"Note: {note}")
     how = "bit for bit" if replayed.same_engine else "to 1e-9"
     if replayed.differences:
-        click.echo(f"DIFFERS from the run (compared {how}) in: {', '.join(replayed.differences)}")
+        say(f"DIFFERS from the run (compared {how}) in: {', '.join(replayed.differences)}")
         return 1
-    click.echo(f"The same as in the run, {how}.")
+    say(f"The same as in the run, {how}.")
     return 0

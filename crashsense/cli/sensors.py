@@ -2,22 +2,49 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import math
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from crashsense.cli import LazyGroup
-from crashsense.errors import unknown_name
+from crashsense.errors import Fault, InputError, unknown_name
+from crashsense.resources import CAUTION
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from crashsense.sensing import Sensor, SensorSet
     from crashsense.sensing.faults import SensorFault
+
+
+class _Amount(click.ParamType):
+    """A number above 0, its unit written behind it or not."""
+
+    name = "number"
+
+    def __init__(self, unit: str) -> None:
+        self.unit = unit
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if isinstance(value, float):
+            return value
+        text = str(value).strip().lower().removesuffix(self.unit).strip()
+        try:
+            found = float(text)
+        except ValueError:
+            found = math.nan
+        if not (math.isfinite(found) and found > 0):
+            unit = f" in {self.unit}, as 100{self.unit}" if self.unit else ""
+            shown = param.opts[-1] if param is not None else ""
+            raise InputError([Fault("command line", shown, value, f"a number above 0{unit}")])
+        return found
 
 
 @click.group(cls=LazyGroup, invoke_without_command=True)
 @click.pass_context
 def sensors(context: click.Context) -> None:
-    """List or show sensor parts, sensor sets and faults; without a word: list."""
+    """Sensor parts, sensor sets, faults and capacitive elements (default: list)."""
     if context.invoked_subcommand is None:
         _list()
 
@@ -63,6 +90,107 @@ def faults(kind: str | None) -> None:
         _show_faults(name)
 
 
+@sensors.command()
+@click.argument("file")
+@click.option("--figure", metavar="FILE", help="Also draw it: .svg, .png or .pdf.")
+def element(file: str, figure: str | None) -> None:
+    """Show what an element FILE is and does: its card, every value with formula and source.
+
+    `crashsense new element` writes a file to begin with.
+    """
+    from crashsense.sensing.element_card import card_lines, element_curves
+    from crashsense.sensing.element_file import load_element
+
+    one = load_element(file)
+    click.echo(f"CAUTION: {CAUTION}\n")
+    for line in card_lines(one):
+        click.echo(line)
+    if figure is not None:
+        from crashsense.reporting.element_figure import element_figure
+
+        _save(element_figure(element_curves(one), title=f"{one.name}: {one.title}"), figure)
+
+
+@sensors.command()
+@click.option("--range", "range_", required=True, type=_Amount("g"), help="[g], as 100g.")
+@click.option("--bandwidth", required=True, type=_Amount("hz"), help="-3 dB of the element [Hz].")
+@click.option("--noise", required=True, type=_Amount("mg"), help="[mg/sqrt(Hz)], as 1mg.")
+@click.option("--quality", default=1.0, show_default=True, type=_Amount(""), help="Wanted.")
+@click.option("--nonlinearity", default=0.01, show_default=True, type=_Amount(""))
+@click.option("--out", metavar="FILE", help="Write the element file (.toml, new).")
+@click.option("--figure", metavar="FILE", help="Draw the trade: .svg, .png or .pdf.")
+def design(
+    range_: float,
+    bandwidth: float,
+    noise: float,
+    quality: float,
+    nonlinearity: float,
+    out: str | None,
+    figure: str | None,
+) -> None:
+    """Propose an element for a range, a bandwidth and a noise, and say what binds.
+
+    Example: crashsense sensors design --range 100g --bandwidth 1500 --noise 1mg
+    """
+    from pathlib import Path
+
+    from crashsense.sensing.element_card import card_lines
+    from crashsense.sensing.element_design import design_element, trade_points
+    from crashsense.sensing.element_file import element_to_toml
+    from crashsense.units import STANDARD_GRAVITY
+
+    target = None if out is None else Path(out)
+    if target is not None and (target.suffix != ".toml" or target.exists()):
+        expected = "a new file whose name ends in .toml"
+        raise InputError([Fault("command line", "--out", out, expected)])
+    found = design_element(
+        range_m_s2=range_ * STANDARD_GRAVITY,
+        bandwidth_hz=bandwidth,
+        noise_density=noise * 1e-3 * STANDARD_GRAVITY,
+        quality=quality,
+        nonlinearity=nonlinearity,
+    )
+    click.echo(f"CAUTION: {CAUTION}\n")
+    for line in card_lines(found.element):
+        click.echo(line)
+    click.echo("\nWhat binds")
+    for line in found.binds:
+        click.echo(f"  {line}")
+    points = trade_points(found)
+    click.echo("\nNeighbours: same size, stiffer or softer beams")
+    click.echo("  resonance Hz   range g   bandwidth Hz   noise mg/sqrt(Hz)   nm/g    aF/g")
+    chosen = trade_points(found, factors=(1.0,))[0]
+    for point in points:
+        mark = "   <- designed" if point == chosen else ""
+        click.echo(
+            f"  {point.resonance_hz:12.0f}  {point.range / STANDARD_GRAVITY:8.1f}"
+            f"  {point.bandwidth_hz:13.0f}  {1e3 * point.noise_density / STANDARD_GRAVITY:18.3f}"
+            f"  {1e9 * point.deflection_per_g:5.2f}  {1e18 * point.capacitance_per_g:6.0f}{mark}"
+        )
+    click.echo("  Deflection for each g falls with the square of the resonance.")
+    if target is not None:
+        target.write_text(element_to_toml(found.element), encoding="utf-8")
+        click.echo(f"\nWrote {target}")
+    if figure is not None:
+        from crashsense.reporting.element_figure import trade_figure
+
+        _save(trade_figure(points, chosen=chosen), figure)
+
+
+def _save(figure: Figure, path: str) -> None:
+    """Write a figure that the command line asks for."""
+    from pathlib import Path
+
+    from crashsense.plotting import save
+
+    endings = (".svg", ".png", ".pdf")
+    target = Path(path)
+    if target.suffix not in endings or not target.absolute().parent.is_dir():
+        expected = f"a file in a folder that exists, ending in one of {', '.join(endings)}"
+        raise InputError([Fault("command line", "--figure", path, expected)])
+    click.echo(f"Figure: {save(figure, target)}")
+
+
 def _show_faults(kind: str) -> None:
     from crashsense.sensing.fault_cards import fault_lines
 
@@ -72,7 +200,8 @@ def _show_faults(kind: str) -> None:
 
 def _list() -> None:
     from crashsense.sensing import find_part, load_sensor_set, part_names, sensor_set_names
-    from crashsense.sensing.catalogue import UNITS, fault_kinds
+    from crashsense.sensing.catalogue import fault_kinds
+    from crashsense.sensing.sensor_file import UNITS
 
     click.echo("Sensor sets")
     for name in sensor_set_names():
@@ -88,11 +217,13 @@ def _list() -> None:
         )
     click.echo(f"\nFaults that a sensor file may plug in: {', '.join(fault_kinds())}")
     click.echo("crashsense sensors faults      their parameters, units and examples")
+    click.echo("crashsense sensors element     what a capacitive element is and does")
+    click.echo("crashsense sensors design      propose an element for range, bandwidth and noise")
     click.echo("crashsense sensors show NAME   numbers of a part or a set, and their basis")
 
 
 def _show_part(part: Sensor) -> None:
-    from crashsense.sensing.catalogue import file_names
+    from crashsense.sensing.sensor_file import file_names
 
     click.echo(f"{part.part}: {part.title}".removesuffix(": "))
     rows: list[tuple[str, str]] = [
@@ -106,14 +237,17 @@ def _show_part(part: Sensor) -> None:
     ]
     for name, value in rows:
         click.echo(f"  {name:<34} {value:<12} {part.basis.get(name, '')}".rstrip())
+    if part.element is not None:
+        told = "range to noise follow from it, its tolerances are drawn (sensors element)"
+        click.echo(f"  element {part.element.name:<26} {told}")
     for fault in part.faults:
         click.echo(f"  fault {fault.kind:<28} {_fault_numbers(fault, kind=part.kind)}".rstrip())
 
 
 def _fault_numbers(fault: SensorFault, *, kind: str) -> str:
     """Parameters of a fault in the names and units of a file."""
-    from crashsense.sensing.catalogue import UNITS
     from crashsense.sensing.fault_cards import FAULT_CARDS, fault_file_names
+    from crashsense.sensing.sensor_file import UNITS
 
     unit, scale = UNITS[kind]
     told = []

@@ -60,6 +60,7 @@ class Numbers(click.ParamType):
 @click.option("--channel", help="Records: the channel to take, by its name or number.")
 @click.option("--belts", type=OneOf("belted", "unbelted"), help="Records: belt state.")
 @click.option("--expect", type=OneOf("fire", "no_fire", "open"), help="Records: for stage 1.")
+@click.option("--required-from", help="Records: the channel that sets the required time.")
 @click.option("--algorithm", default="guarded", metavar="NAME|FILE", show_default=True)
 @click.option("--sensor-set", default="standard", metavar="NAME|FILE", show_default=True)
 @click.option("--sensor", default="central_x", show_default=True, help="Sensor that is varied.")
@@ -103,9 +104,11 @@ def range_command(**options: Any) -> int:
         if bar:
             click.echo(f"\r{done}/{total} events", nl=done == total, err=True)
 
+    events = _events(options)
+    slow = [e.name for e in events if e.metadata.get("filtered")]
     with using(engine):
         found = study_range(
-            _events(options),
+            events,
             algorithm=algorithm,
             sensor_set=sensor_set,
             sensor=options["sensor"],
@@ -122,6 +125,11 @@ def range_command(**options: Any) -> int:
         f" {count(found.table['event'].nunique(), 'event')}, nominal sensors\n"
     )
     click.echo(_settings_text(found.settings, found.metadata))
+    if slow:
+        click.echo(
+            f"\nWARNING: already filtered when recorded: {', '.join(slow)}. What a sensor clips is"
+            " gone from such a record: no range follows from it."
+        )
     click.echo("\n" + "\n".join(found.advice))
     click.echo(f"\nTables and figure: {folder}")
     return 0
@@ -187,6 +195,7 @@ def _events(options: dict[str, Any]) -> list[Any]:
                 channel=options["channel"],
                 belts=options["belts"],
                 expect=options["expect"],
+                required_from=options["required_from"],
             )
     if options["events"] or not options["records"]:
         events += load_events(list(options["events"]) or None)

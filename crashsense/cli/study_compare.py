@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import click
 
+from crashsense.cli.options import say
+
 
 @click.command("compare")
 @click.argument("run_a", metavar="RUN_A")
@@ -40,5 +42,5 @@ def compare_command(
     text = comparison_text(found)
     if out is not None:
         write_comparison(found, out, text=text)
-    click.echo(text)
+    say(text)
     return 1 if len(found.lost) or len(found.lost_significantly) else 0

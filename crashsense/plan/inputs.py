@@ -105,9 +105,10 @@ def named_files(rule: Rule) -> Iterator[Path]:
 def _files_of(rule: Rule) -> Iterator[Path]:
     """Files that hold a rule of the user's own: what it names, and where its class is written."""
     yield from named_files(rule)
-    for item in (rule, getattr(rule, "inner", None)):
-        if item is not None:
-            yield from _written_in(item if inspect.isclass(item) else type(item))
+    written = str(getattr(rule, "source", ""))  # of a rule from a file or module: its class
+    if written and Path(written).is_file() and not _shipped(written):
+        yield Path(written).resolve()
+    yield from _written_in(type(rule))
     for child in rule.children.values():
         yield from _files_of(child)
 
@@ -117,10 +118,12 @@ def _written_in(kind: type) -> Iterator[Path]:
         file = inspect.getsourcefile(kind)
     except (TypeError, OSError):  # made by hand, in a shell or in compiled code
         return
-    if file and Path(file).is_file():
-        path = Path(file).resolve()
-        if not path.is_relative_to(_PACKAGE):
-            yield path
+    if file and Path(file).is_file() and not _shipped(file):
+        yield Path(file).resolve()
+
+
+def _shipped(file: str) -> bool:
+    return Path(file).resolve().is_relative_to(_PACKAGE)
 
 
 def _digest(content: bytes) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
@@ -10,6 +9,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Literal
 
+import tomli_w
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from crashsense.errors import CrashsenseError, Fault, InputError
@@ -31,7 +31,7 @@ DEFAULT_SEED = 1
 MOST_DRAWS, LARGEST_SEED = 100_000_000, 2**63 - 1
 
 #: Keys of a plan that are about records alone.
-FOR_RECORDS = ("channel", "belts", "expect")
+FOR_RECORDS = ("channel", "belts", "expect", "required_from")
 
 Keep = Literal["fire_curves", "traces_nominal", "traces_failed"]
 
@@ -41,8 +41,8 @@ class PlanFile(BaseModel):
 
     ``events``: names, globs, families, or paths of recipe files and recipe folders; ``records``:
     measured records; ``vary``: which tolerances are drawn (``"none"``: none, and no draws beside
-    the nominal one); ``keep``: what is kept beside verdicts; ``channel``, ``belts``, ``expect``:
-    for records, as on the command line.
+    the nominal one); ``keep``: what is kept beside verdicts; ``channel``, ``belts``, ``expect``,
+    ``required_from``: for records, as on the command line.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -59,6 +59,7 @@ class PlanFile(BaseModel):
     channel: str | int | None = None
     belts: str | None = None
     expect: str | None = None
+    required_from: str | int | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,13 +103,7 @@ class Plan:
 
     def to_toml(self) -> str:
         """Return the plan, as resolved, as TOML."""
-        lines = [f"{key} = {_toml(value)}" for key, value in self.names.items()]
-        return "# The plan of this run, as resolved.\n" + "\n".join(lines) + "\n"
-
-
-def _toml(value: Any) -> str:
-    """Text, numbers and lists of them as TOML: JSON as it stands, but for one sign."""
-    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+        return "# The plan of this run, as resolved.\n" + tomli_w.dumps(dict(self.names))
 
 
 def read_plan_file(path: str | Path) -> PlanFile:
@@ -200,17 +195,19 @@ def resolve_plan(
     channel: str | int | None = None,
     belts: str | None = None,
     expect: str | None = None,
+    required_from: str | int | None = None,
 ) -> Plan:
     """Resolve a plan and what overrides it to objects; all faults at once, nothing written.
 
-    Records replace the library unless the plan names events. ``channel``, ``belts`` and ``expect``
-    apply to records. A plan that is resolved already takes no overrides.
+    Records replace the library unless the plan names events. ``channel``, ``belts``, ``expect``
+    and ``required_from`` apply to records. A plan that is resolved already takes no overrides.
     """
     objects: dict[str, Any] = {"events": events, "records": records}
     objects |= {"sensor_sets": sensor_sets, "algorithms": algorithms}
     values: dict[str, Any] = {"draws": draws, "seed": seed, "vary": vary, "keep": keep}
     values |= {"sensor_draws": sensor_draws}
     values |= {"channel": channel, "belts": belts, "expect": expect}
+    values |= {"required_from": required_from}
     if isinstance(plan, Plan):
         expected = "nothing: the plan is resolved already; resolve it anew with this"
         given = {key: value for key, value in {**objects, **values}.items() if value is not None}
@@ -234,6 +231,7 @@ def resolve_plan(
             "channel": file.channel,
             "belts": file.belts,
             "expect": file.expect,
+            "required_from": file.required_from,
         }
         chosen += _attempt(faults, partial(read_record, **words), path, label) or []
     set_entries = file.sensor_sets if sensor_sets is None else sensor_sets

@@ -2,6 +2,22 @@
 
 from crashsense.records.findings import Finding
 from crashsense.records.formats import supported
-from crashsense.records.reading import RecordSource, check_record, read_record
+from crashsense.records.reading import (
+    ChannelFigures,
+    RecordCheck,
+    check_record,
+    inspect_record,
+    read_record,
+)
+from crashsense.records.source import RecordSource
 
-__all__ = ["Finding", "RecordSource", "check_record", "read_record", "supported"]
+__all__ = [
+    "ChannelFigures",
+    "Finding",
+    "RecordCheck",
+    "RecordSource",
+    "check_record",
+    "inspect_record",
+    "read_record",
+    "supported",
+]

@@ -107,18 +107,32 @@ def assume(
     belts: bool | None,
     expect: Mapping[str, str],
     file: str,
+    barred: str = "",
 ) -> Assumed:
-    """Assume the requirement, belts and seats of one event; every assumption becomes a sentence."""
+    """Assume the requirement, belts and seats of one event; every assumption becomes a sentence.
+
+    *barred* says why the channel may set no requirement; then stage 1 is open, without a time.
+    """
     sentences: list[str] = []
     stage_1, why = stage_1_assumed(direction, motion.velocity_change_m_s)
+    if barred:
+        stage_1, why = "open", f"the channel fails the check: {barred}"
     required = motion.free_flight_s - INFLATION_S
     reached = bool(np.isfinite(required)) and motion.free_flight_s <= motion.end_s
+    reached = reached and not barred
     rule = (
         f"free flight of {FREE_TRAVEL_M * 1e3:g} mm less {INFLATION_S * 1e3:g} ms, a rule of thumb"
     )
     wanted = {STAGE_1: stage_1, **expect}
     faults = [
-        Fault(file, f"expect {name}", "fire", "a record in which free flight is reached")
+        Fault(
+            file,
+            f"expect {name}",
+            "fire",
+            f"a channel that passes the check, to take the required time from ({barred})"
+            if barred
+            else "a record in which free flight is reached",
+        )
         for name, expectation in wanted.items()
         if expectation == "fire" and not reached
     ]

@@ -23,6 +23,7 @@ class Finding:
     value : what stands there
     expected : what was expected
     note : likely cause, or what was done about it
+    disqualifies : whether the channel may set no requirement: its motion is not to be trusted
 
     >>> print(Finding("warning", "noise", file="v1.093", field="before contact", value="3.1 g rms",
     ...     expected="below 1 g rms"))
@@ -42,6 +43,7 @@ class Finding:
     value: object
     expected: str
     note: str = ""
+    disqualifies: bool = False
 
     def fault(self) -> Fault:
         """The finding as the one-line fault that stops a run."""

@@ -133,6 +133,37 @@ class Judged:
         return self.start_s + (self.values.size - 1) / self.rate_hz
 
 
+#: Least level that counts as contact [g]; and over the noise before contact [-].
+_CONTACT_G, _OVER_NOISE = 0.3, 5.0
+#: Length of the window over which energy is counted, and how long it must hold [s].
+_ENERGY_S, _HELD_S = 0.001, 0.003
+
+
+def onset_by_energy(judged: Judged) -> float:
+    """Return the time at which energy sets in [s]; NaN where none does.
+
+    The rms over 1 ms reaches five times the noise (rms of the first half of what lies before time
+    zero, at least 0.3 g) and stays above it on average over the next 3 ms. A level may be crossed
+    by one spike, or late by a slow pulse under much noise; energy says when the body began to move.
+    """
+    rate, values = judged.rate_hz, judged.values
+    width = max(2, round(_ENERGY_S * rate))
+    quiet = values[: max(0, round(-judged.start_s * rate) // 2)]
+    noise = float(quiet.std()) if quiet.size >= width else 0.0
+    limit = max(_OVER_NOISE * noise, _CONTACT_G * STANDARD_GRAVITY)
+    if values.size < 2 * width:
+        return float("nan")
+    total = np.concatenate(([0.0], np.cumsum(values**2)))
+    power = (total[width:] - total[:-width]) / width
+    held = max(width, round(_HELD_S * rate))
+    padded = np.concatenate((total, np.full(held, total[-1])))
+    later = (padded[width + held :] - padded[width:-held]) / held
+    above = (power >= limit**2) & (later[: power.size] >= limit**2)
+    if not above.any():
+        return float("nan")
+    return judged.start_s + (int(np.argmax(above)) + width - 1) / rate
+
+
 @dataclass(frozen=True)
 class Motion:
     """What the longitudinal channel says about the vehicle's motion.

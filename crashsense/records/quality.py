@@ -18,15 +18,17 @@ import numpy.typing as npt
 
 from crashsense.filters.channel_class import CHANNEL_CLASSES
 from crashsense.occupant import FREE_TRAVEL_M
+from crashsense.records import signal_checks
 from crashsense.records.findings import Finding
 from crashsense.records.header import ChannelInfo, Record, Samples
-from crashsense.records.locations import FAILED_STATUS, GOOD_STATUS
+from crashsense.records.locations import FAILED_STATUS, GOOD_STATUS, place_of
 from crashsense.records.motion import (
     RESTITUTION,
     VELOCITY_WINDOW_S,
     Judged,
     Motion,
     expected_velocity_change,
+    is_fixed_obstacle,
     motion,
     struck_from,
 )
@@ -41,7 +43,7 @@ SAMPLES_PER_PERIOD = 8
 
 # Practice, not from a standard.
 _OFFSET_WARNING_G, _OFFSET_ERROR_G = 1.0, 20.0
-_NOISE_WARNING_G = 1.0
+_NOISE_WARNING_G, _NOISE_LOST_G = 1.0, 2.0
 _QUIET_WANTED_S = 0.010
 _BODY_PEAK_LIMIT_G = 150.0  # CFC 60 peak of a passenger cell: 40 to 70 g in hard wall tests
 _LOWEST_RATE_HZ = 1000.0
@@ -252,7 +254,9 @@ def remove_offset(
             note = "left as it is: the file says that the rest value was removed"
         if limits.note and abs(shown) > limits.offset_warning:
             note += f"; {limits.note}"
-        findings.append(Finding(severity, "offset", file, where, seen, expected, note))
+        # Noise in another unit is judged by the same ratio of the limits.
+        lost = noise > limits.noise_warning * _NOISE_LOST_G / _NOISE_WARNING_G
+        findings.append(Finding(severity, "offset", file, where, seen, expected, note, lost))
         if before.size / rate < _QUIET_WANTED_S:
             seen = f"{before.size / rate * 1e3:.1f} ms"
             expected = f"at least {_QUIET_WANTED_S * 1e3:g} ms of quiet"
@@ -308,7 +312,18 @@ def sampling(channel: ChannelInfo, judged: Judged, *, file: str) -> list[Finding
                 "already filtered: ringing and clipping cannot be judged",
             )
         )
-    return findings + peaks(channel, judged, file=file)
+    return findings + peaks(channel, judged, file=file) + content(channel, judged, file=file)
+
+
+def content(channel: ChannelInfo, judged: Judged, *, file: str) -> list[Finding]:
+    """Check what only the samples tell: gaps, resolution, an earlier filter, the tail."""
+    where = channel.where
+    return [
+        *signal_checks.dropouts(where, judged, file=file),
+        *signal_checks.resolution(where, judged, file=file),
+        *signal_checks.filtered(where, judged, file=file),
+        *signal_checks.tail(where, judged, file=file),
+    ]
 
 
 def peaks(channel: ChannelInfo, judged: Judged, *, file: str) -> list[Finding]:
@@ -328,27 +343,7 @@ def peaks(channel: ChannelInfo, judged: Judged, *, file: str) -> list[Finding]:
                 f"within the instrument's {channel.rating:g} g",
             )
         )
-    for extreme, name in ((raw.max(), "maximum"), (raw.min(), "minimum")):
-        flat = raw == extreme
-        longest = _longest_run(flat)
-        if longest >= 4 and abs(extreme) > 5.0 * STANDARD_GRAVITY:
-            findings.append(
-                Finding(
-                    "warning",
-                    "range",
-                    file,
-                    f"{where}: {name}",
-                    f"{extreme / STANDARD_GRAVITY:.1f} g for {longest} samples",
-                    "a peak, not a plateau",
-                    "looks clipped",
-                )
-            )
-    return findings
-
-
-def _longest_run(flags: npt.NDArray[np.bool_]) -> int:
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))
-    return int((edges[1::2] - edges[::2]).max()) if edges.size else 0
+    return findings + signal_checks.flat_tops(where, judged, file=file)
 
 
 def plausibility(
@@ -431,10 +426,24 @@ def plausibility(
             "a vehicle that is struck",
             "the channel hardly moves",
         )
-    if not _EARLY_ONSET_S <= seen.onset_s <= _LATE_ONSET_S:
+    contact = signal_checks.contact(
+        where,
+        judged,
+        seen,
+        file=file,
+        fixed=is_fixed_obstacle(record, channel.vehicle),
+        struck=trusted and abs(change) > 0.3,
+    )
+    findings += contact
+    told = any(found.severity == "warning" for found in contact)
+    if not told and not _EARLY_ONSET_S <= seen.onset_s <= _LATE_ONSET_S:
         wanted = f"contact between {_EARLY_ONSET_S * 1e3:g} and {_LATE_ONSET_S * 1e3:g} ms"
         note = "time zero may be wrong; required times count from it"
-        add("warning", "time zero", "onset", f"{seen.onset_s * 1e3:.1f} ms", wanted, note)
+        early = seen.onset_s < _EARLY_ONSET_S
+        seen_ms = f"{seen.onset_s * 1e3:.1f} ms"
+        findings.append(
+            Finding("warning", "time zero", file, f"{where}: onset", seen_ms, wanted, note, early)
+        )
     if direction.family == "frontal":
         _check_length(seen, add)
     return findings
@@ -461,6 +470,19 @@ def _check_length(seen: Motion, add: Callable[..., None]) -> None:
 def record_unit_is_si(channel: ChannelInfo) -> bool:
     """Whether the header gives the channel in m/s^2 (else in g)."""
     return channel.unit.strip().upper().startswith("M")
+
+
+def codes(record: Record, channel: ChannelInfo) -> list[Finding]:
+    """Check the side that the words tell against the side of the attachment code."""
+    place = place_of(channel)
+    if not place.from_words or not place.side_by_code or not place.side:
+        return []
+    if place.side == place.side_by_code or "centre" in (place.side, place.side_by_code):
+        return []
+    note = "left and right may be exchanged"
+    where = f"{channel.where}: side"
+    expected = f"the side of its code {channel.attachment} ({place.side_by_code})"
+    return [Finding("warning", "sides", record.path.name, where, place.side, expected, note)]
 
 
 def compare_sides(record: Record, motions: dict[int, Motion], *, vehicle: int) -> list[Finding]:

@@ -72,9 +72,9 @@ def read_events(
     return [_event(reading, belts=belts, expect=expect)]
 
 
-def check_table(opened: TableFile, *, channel: object) -> list[Finding]:
-    """Return every finding of the quality check, errors included."""
-    return list(_read(opened, channel=channel).findings)
+def check_table(opened: TableFile, *, channel: object) -> _Reading:
+    """Return what the quality check finds, errors included: findings, central column, motion."""
+    return _read(opened, channel=channel)
 
 
 def _read(opened: TableFile, *, channel: object) -> _Reading:

@@ -3,6 +3,6 @@
 from __future__ import annotations
 
 from crashsense.reporting.page import write_report
-from crashsense.reporting.summary import run_meets_requirements, text_summary
+from crashsense.reporting.summary import text_summary
 
-__all__ = ["run_meets_requirements", "text_summary", "write_report"]
+__all__ = ["text_summary", "write_report"]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from crashsense.plotting import BLUE, GREY, INK, LINES, VERMILION, new_figure
+from crashsense.plotting import BLUE, GREY, INK, VERMILION, new_figure
 from crashsense.reporting.svg import DemandRow, TimingRow
 
 if TYPE_CHECKING:
@@ -93,67 +93,4 @@ def demand_figure(rows: Sequence[DemandRow], *, title: str = "") -> Figure:
     axes.spines[["top", "right", "left"]].set_visible(False)
     if title:
         figure.suptitle(title, x=0.01, ha="left", fontsize=11, fontweight="bold")
-    return figure
-
-
-def signal_figure(
-    times_ms: FloatArray,
-    values: FloatArray,
-    *,
-    sensed_times_ms: FloatArray,
-    sensed_values: FloatArray,
-    unit: str,
-    name: str,
-    range_value: float | None = None,
-) -> Figure:
-    """True and sensed signal over time, with the sensor's range.
-
-    Parameters
-    ----------
-    times_ms, values : true signal, shape (samples,)
-    sensed_times_ms, sensed_values : what the control unit gets, shape (samples,)
-    unit, name : of the vertical axis
-    range_value : range of the sensor in the same unit, or None
-    """
-    figure = new_figure(8.0, 3.2)
-    axes = figure.add_subplot()
-    axes.plot(times_ms, values, color=GREY, lw=0.8, label="true, at the sensor")
-    axes.plot(
-        sensed_times_ms, sensed_values, color=BLUE, lw=1.6, label="as the control unit gets it"
-    )
-    if range_value is not None:
-        for value in (range_value, -range_value):
-            axes.axhline(value, color=INK, ls="--", lw=1.0)
-        axes.fill_between(
-            times_ms,
-            -range_value,
-            range_value,
-            where=np.abs(values) > range_value,
-            facecolor="none",
-            edgecolor=VERMILION,
-            hatch="////",
-            lw=0.0,
-            label="beyond the range",
-        )
-    axes.set_xlabel("time from first contact [ms]")
-    axes.set_ylabel(f"{name} [{unit}]")
-    axes.spines[["top", "right"]].set_visible(False)
-    axes.legend(loc="best", frameon=False)
-    return figure
-
-
-def demand_trace_figure(
-    traces: Sequence[tuple[str, FloatArray, FloatArray]], *, name: str
-) -> Figure:
-    """Demand over time: (name, times [ms], demand [-]) a trace, the threshold at 1."""
-    figure = new_figure(8.0, 3.2)
-    axes = figure.add_subplot()
-    for index, (label, times, demand) in enumerate(traces):
-        colour, style = LINES[index % len(LINES)]
-        axes.plot(times, demand, color=colour, ls=style, lw=1.6, label=label)
-    axes.axhline(1.0, color=INK, ls="--", lw=1.2)
-    axes.set_xlabel("time from first contact, control-unit clock [ms]")
-    axes.set_ylabel(f"{name}: demand [-]")
-    axes.spines[["top", "right"]].set_visible(False)
-    axes.legend(loc="best", frameon=False)
     return figure

@@ -21,7 +21,6 @@ from crashsense.results.tally import (
     counts,
     failing_in_draws,
     required_rows,
-    requirements_met,
     rows_of,
 )
 
@@ -386,7 +385,7 @@ def result_lines(view: RunView) -> list[str]:
     if not view.deciding:
         return ["RESULT: no gating algorithm in this run; nothing decides (exit code 0)."]
     code = "exit code 0"
-    if not requirements_met(view.tally, gating=view.gating):
+    if view.tally.exit_code(view.gating):
         code = "exit code 1: a result, not an error"
     lines = [f"RESULT: {result_words(view, pair)}" for pair in view.deciding]
     if len(lines) == 1 and not view.tally.draws:
@@ -424,14 +423,6 @@ def result_words(view: RunView, pair: Pair) -> str:
 def _tails(totals: Totals) -> str:
     tail = f"; {totals.unjudged} could not be judged" if totals.unjudged else ""
     return tail + (f"; {totals.waived} of them waived" if totals.waived else "")
-
-
-def run_meets_requirements(run: Any) -> bool:
-    """Say whether every gating algorithm of the run met every requirement that it could judge."""
-    from crashsense.reporting.view import view_of
-
-    view = view_of(run)
-    return requirements_met(view.tally, gating=view.gating)
 
 
 def text_summary(run: Any) -> str:

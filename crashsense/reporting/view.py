@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from crashsense import __version__
 from crashsense.reporting.summary import merged_notes
-from crashsense.results.tally import TALLY_COLUMNS, Pair, Tally, labels_of, pairs_of
+from crashsense.results.tally import Pair, Tally, labels_of, pairs_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -136,26 +136,6 @@ class RunView:
         return self.nominal[[key in shown for key in keys]]
 
 
-#: Parts are tallied together up to this many rows: many small tables are slow one by one.
-TALLY_ROWS = 16_384
-
-
-def _joined(parts: Iterable[pd.DataFrame]) -> Iterator[pd.DataFrame]:
-    """Join small parts to bigger ones, of bounded size."""
-    import pandas as pd
-
-    held: list[pd.DataFrame] = []
-    rows = 0
-    for part in parts:
-        held.append(part)
-        rows += len(part)
-        if rows >= TALLY_ROWS:
-            yield pd.concat(held, ignore_index=True)
-            held, rows = [], 0
-    if held:
-        yield pd.concat(held, ignore_index=True)
-
-
 def view_of(run: Any) -> RunView:
     """Return the view of a :class:`crashsense.campaign.Run`, or a view as it is."""
     if isinstance(run, RunView):
@@ -163,9 +143,6 @@ def view_of(run: Any) -> RunView:
     from crashsense.reporting.tracing import tracer
 
     plan = run.plan
-    tally = Tally()
-    for part in _joined(run.parts(columns=TALLY_COLUMNS)):
-        tally.add(part)
     order = {event.name: place for place, event in enumerate(plan.events)}
     nominal = run.nominal
     # Plain Python text: the page looks rows up by the thousand, where Arrow text is slow.
@@ -177,7 +154,7 @@ def view_of(run: Any) -> RunView:
     summary = run.summary()
     return RunView(
         nominal=nominal,
-        tally=tally,
+        tally=run.tally,
         gating=summary["gating"],
         separation=summary["separation"],
         seed=int(summary["seed"]),

@@ -1,6 +1,6 @@
 """Results: tables, the run folder, its reopening and provenance, and the tally of what is met."""
 
 from crashsense.results.run import Run, open_run
-from crashsense.results.statistics import draw_statistics
+from crashsense.results.tally import Tally
 
-__all__ = ["Run", "draw_statistics", "open_run"]
+__all__ = ["Run", "Tally", "open_run"]

@@ -173,7 +173,9 @@ def _own_inputs(plan: Plan) -> Iterator[tuple[str, str, _Wanted, tuple[str, ...]
         files = [(path, path.name) for path in (entry, *sorted(found - {entry}))]
         yield "algorithm", algorithm.name, files, ()
     for entry, sensors in _own(plan.names["sensor_sets"], plan.sensor_sets):
-        yield "sensor set", sensors.name, [(entry, entry.name)], ()
+        elements = sorted({Path(file).resolve() for file in sensors.files})
+        files = [(entry, entry.name), *((path, path.name) for path in elements)]
+        yield "sensor set", sensors.name, files, ()
     shipped = shipped_folder("pulses").resolve()
     recipes: dict[Path, tuple[str, list[str]]] = {}
     for event in plan.events:

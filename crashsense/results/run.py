@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,8 +20,8 @@ from crashsense.results.folder import (
     read_part,
     refuse_change,
 )
-from crashsense.results.statistics import TALLY_COLUMNS, DrawTally, count_entries
 from crashsense.results.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA, Task
+from crashsense.results.tally import TALLY_COLUMNS, Tally, count_entries
 from crashsense.scoring import separation
 
 if TYPE_CHECKING:
@@ -127,21 +127,26 @@ class Run:
         return pd.concat(frames, ignore_index=True).sort_values(list(KEY), ignore_index=True)
 
     @cached_property
-    def tally(self) -> DrawTally:
-        """Counts over all rows; every part is read once, and none is kept."""
-        tally = DrawTally()
+    def tally(self) -> Tally:
+        """Counts over all rows, and what is met; every part is read once, and none is kept."""
+        tally = Tally()
         if self._tables is None and self.folder is not None:
-            for part in RunFolder(self.folder).tables(columns=TALLY_COLUMNS, packed=True):
-                tally.add(part.to_pandas())
+            parts = RunFolder(self.folder).tables(columns=TALLY_COLUMNS, packed=True)
         else:
-            for frame in self.parts(columns=TALLY_COLUMNS):
-                tally.add(frame)
+            parts = (part.select(TALLY_COLUMNS) for part in (self._tables or {})["verdicts"])
+        for rows in _joined(parts):
+            tally.add(rows.to_pandas())
         return tally
+
+    @property
+    def exit_code(self) -> int:
+        """0: every requirement met by every gating algorithm; 1: some not met."""
+        return self.tally.exit_code(self.summary()["gating"])
 
     def statistics(self) -> pd.DataFrame:
         """Probabilities and quantiles over draws 1 and up, one row a requirement.
 
-        The columns are those of :meth:`crashsense.results.statistics.DrawTally.statistics`.
+        The columns are those of :meth:`crashsense.results.tally.Tally.statistics`.
         """
         return self.tally.statistics()
 
@@ -150,6 +155,22 @@ class Run:
         if self._summary is None:
             self._summary = _summarise(self)
         return self._summary
+
+
+#: Parts are tallied together up to this many rows: many small tables are slow one by one.
+TALLY_ROWS = 16_384
+
+
+def _joined(parts: Iterable[pa.Table]) -> Iterator[pa.Table]:
+    """Join small parts to bigger ones, of bounded size."""
+    held: list[pa.Table] = []
+    for part in parts:
+        held.append(part)
+        if sum(table.num_rows for table in held) >= TALLY_ROWS:
+            yield pa.concat_tables(held).unify_dictionaries()
+            held = []
+    if held:
+        yield pa.concat_tables(held).unify_dictionaries()
 
 
 def _summarise(run: Run) -> dict[str, Any]:
@@ -165,10 +186,11 @@ def _summarise(run: Run) -> dict[str, Any]:
         "schema_version": SCHEMA_VERSION,
         "gating": gating,
         "fitted_to": {a.name: a.fitted_to for a in plan.algorithms if a.fitted_to},
-        "requirements_met": {name: tally.requirements_met(name) for name in gating},
+        "requirements_met": {name: tally.met_by(name) for name in gating},
+        "exit_code": tally.exit_code(gating),
         "counts": count_entries(tally.counts),
         "rows": tally.rows,
-        "waived_failures": tally.waived_failures,
+        "waived_failures": sum(totals.waived for totals in tally.nominal.values()),
         "over_draws": tally.over_draws(draws=plan.draws) if plan.draws else None,
         "separation": [
             {**_plain(s.as_dict()), "scales": scales.get((s.algorithm, s.restraint))}

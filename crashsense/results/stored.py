@@ -202,7 +202,11 @@ class Stored:
     def _recorded(self, event: str) -> list[Event]:
         for path in self.file.records:
             found = read_record(
-                path, channel=self.file.channel, belts=self.file.belts, expect=self.file.expect
+                path,
+                channel=self.file.channel,
+                belts=self.file.belts,
+                expect=self.file.expect,
+                required_from=self.file.required_from,
             )
             if any(e.name == event for e in found):
                 return found
@@ -238,7 +242,7 @@ def _parsed(path: Path) -> Recipe:
 
 
 def _sensors_of(copy: Any) -> SensorSet:
-    return load_sensor_set(str(copy.copy))
+    return load_sensor_set(str(copy.copy), folder=copy.original.parent, moved=copy.moved)
 
 
 def _algorithm_of(copy: Any) -> Algorithm:

@@ -1,4 +1,8 @@
-"""What a run counts: verdicts of the nominal draw and, apart from them, of the random draws."""
+"""The tally of a run: what is met, what is not, and the exit code that follows.
+
+The nominal draw is counted apart from the random draws: it enters no statistic. Parts are added in
+any order and however cut; only counts stay in memory, whatever the number of draws.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +12,20 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import astuple, dataclass, field
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+import numpy.typing as npt
+
+from crashsense.results.statistics import (
+    GROUP,
+    JUDGED,
+    LEVEL,
+    Group,
+    bootstrap_mean,
+    clopper_pearson,
+    probability,
+    statistics_row,
+    upper_bound_without_failure,
+)
 from crashsense.scoring import FAILURES
 
 if TYPE_CHECKING:
@@ -34,7 +52,8 @@ WORDS = {
     "not_evaluated": "not judged",
 }
 
-REQUIRED = ("fire", "no_fire")
+#: Expectations that are judged; ``open`` is not.
+REQUIRED = tuple(JUDGED)
 
 #: A sensor set and an algorithm: what one verdict is about.
 Pair = tuple[str, str]
@@ -147,54 +166,55 @@ def kind_of(message: str) -> str:
 
 
 #: What :class:`Tally` reads of a verdict table.
-TALLY_COLUMNS = [
-    "event",
-    "restraint",
-    "sensor_set",
-    "algorithm",
-    "draw",
-    "expectation",
-    "verdict",
-    "waived",
-    "reason",
-]
+TALLY_COLUMNS = [*GROUP, "draw", "verdict", "waived", "reason", "fire_time_ms", "demand_margin"]
 
 PAIR = ["sensor_set", "algorithm"]
-ROW_KEY = ["event", "restraint", *PAIR]
+
+#: Exit codes of a judged run: every requirement met by every gating algorithm, or not.
+EXIT_MET, EXIT_NOT_MET = 0, 1
 
 
 @dataclass
 class Tally:
-    """Counts over a run, gathered part by part, so that a big run never stands in memory.
-
-    The nominal draw is counted apart: it enters no statistic.
-    """
+    """Counts over all rows of a run. The only place that says what is met."""
 
     rows: int = 0
     draws: int = 0
     #: requirements of the nominal draw, and of all random draws
     nominal: dict[Pair, Totals] = field(default_factory=dict)
     random: dict[Pair, Totals] = field(default_factory=dict)
-    #: (event, restraint, sensor set, algorithm) -> verdicts of the random draws; requirements only
-    drawn: dict[tuple[str, str, str, str], Counter[str]] = field(default_factory=dict)
+    #: (sensor set, algorithm, verdict) -> rows of the nominal draw, and of all random draws
+    counts: Counter[tuple[str, str, str]] = field(default_factory=Counter)
+    counts_drawn: Counter[tuple[str, str, str]] = field(default_factory=Counter)
     #: (sensor set, algorithm, message less its numbers) -> where a rule failed so, open
     #: requirements included
     errors: dict[tuple[str, str, str], RuleErrors] = field(default_factory=dict)
+    #: random draws of each event, restraint, sensor set, algorithm and expectation
+    _groups: dict[tuple[str, ...], Group] = field(default_factory=dict)
+    #: (sensor set, algorithm) -> failed requirements of each draw
+    _failed: dict[Pair, npt.NDArray[np.int64]] = field(default_factory=dict)
 
     def add(self, part: pd.DataFrame) -> Tally:
-        """Add a part of the verdict table."""
+        """Add a part of the verdict table; it holds :data:`TALLY_COLUMNS`."""
         self.rows += len(part)
         if len(part):
             self.draws = max(self.draws, int(part["draw"].max()))
-        rows = required_rows(part)
-        drawn = rows[rows["draw"] > 0]
-        _add_totals(self.nominal, rows[rows["draw"] == 0])
-        _add_totals(self.random, drawn)
-        counted = drawn.groupby([*ROW_KEY, "verdict"], sort=False).size()
-        for key, size in counted.items():
-            event, restraint, sensor_set, algorithm, verdict = key
-            counter = self.drawn.setdefault((event, restraint, sensor_set, algorithm), Counter())
-            counter[verdict] += int(size)
+        random, nominal = part[part["draw"] > 0], part[part["draw"] == 0]
+        for counter, rows in ((self.counts, nominal), (self.counts_drawn, random)):
+            counted = rows.groupby([*PAIR, "verdict"], observed=True).size()
+            for key, size in counted.items():
+                counter[key] += int(size)
+        asked = required_rows(random)
+        _add_totals(self.nominal, required_rows(nominal))
+        _add_totals(self.random, asked)
+        for key, rows in random.groupby(list(GROUP), observed=True, sort=False):
+            self._groups.setdefault(key, Group()).add(rows)
+        for pair, rows in asked.groupby(PAIR, observed=True):
+            draws = rows["draw"].to_numpy()[rows["verdict"].isin(NOT_MET).to_numpy()]
+            known = self._failed.get(pair, np.empty(0, dtype=np.int64))
+            added = np.bincount(draws, minlength=known.size)
+            added[: known.size] += known
+            self._failed[pair] = added
         self._add_errors(part[part["verdict"] == "rule_error"])
         return self
 
@@ -211,35 +231,10 @@ class Tally:
             )
             self.errors[key] = self.errors[key].plus(found) if key in self.errors else found
 
-    def rule_errors(self, pair: Pair) -> list[RuleErrors]:
-        """Ways in which rules failed, the most frequent first."""
-        own = [found for key, found in self.errors.items() if key[:2] == pair]
-        return sorted(own, key=lambda found: (-found.rows, found.first))
-
-    def failures(self, pair: Pair) -> dict[tuple[str, str], int]:
-        """(event, restraint) -> random draws in which the requirement failed; only those."""
-        own = ((key, counter) for key, counter in self.drawn.items() if key[2:] == pair)
-        counted = ((key[:2], sum(counter[v] for v in NOT_MET)) for key, counter in own)
-        return {key: size for key, size in counted if size}
-
-    def judged(self, pair: Pair) -> dict[tuple[str, str], int]:
-        """(event, restraint) -> random draws in which the requirement could be judged."""
-        return {
-            (event, restraint): counter.total() - counter["not_evaluated"]
-            for (event, restraint, *own), counter in self.drawn.items()
-            if tuple(own) == pair
-        }
-
-    def verdicts(self, pair: Pair) -> Counter[str]:
-        """Count the verdicts of all requirements over the random draws."""
-        total: Counter[str] = Counter()
-        for key, counter in self.drawn.items():
-            if key[2:] == pair:
-                total.update(counter)
-        return total
+    # -- what is met ---------------------------------------------------------------------------
 
     def whole(self, pair: Pair) -> Totals:
-        """Totals of the nominal and the random draws: what the exit code goes by."""
+        """Totals of the nominal and the random draws: what the exit code follows from."""
         return self.nominal.get(pair, Totals()).plus(self.random.get(pair, Totals()))
 
     def met(self, pair: Pair) -> bool:
@@ -250,6 +245,142 @@ class Tally:
         whole = self.whole(pair)
         return whole.failed == 0 and (whole.required == 0 or whole.unjudged < whole.required)
 
+    def met_by(self, algorithm: str) -> bool:
+        """True if the algorithm meets its requirements with every sensor set of the run."""
+        pairs = {*self.nominal, *self.random}
+        return all(self.met(pair) for pair in pairs if pair[1] == algorithm)
+
+    def exit_code(self, gating: Mapping[str, bool]) -> int:
+        """0 if every gating algorithm meets its requirements, else 1."""
+        met = all(self.met_by(algorithm) for algorithm, gate in gating.items() if gate)
+        return EXIT_MET if met else EXIT_NOT_MET
+
+    # -- over draws ----------------------------------------------------------------------------
+
+    def rule_errors(self, pair: Pair) -> list[RuleErrors]:
+        """Ways in which rules failed, the most frequent first."""
+        own = [found for key, found in self.errors.items() if key[:2] == pair]
+        return sorted(own, key=lambda found: (-found.rows, found.first))
+
+    def drawn(self, pair: Pair) -> dict[tuple[str, str], Group]:
+        """(event, restraint) -> its random draws; requirements only."""
+        return {
+            (event, restraint): group
+            for (event, restraint, *own, expectation), group in self._groups.items()
+            if tuple(own) == pair and expectation in REQUIRED
+        }
+
+    def failures(self, pair: Pair) -> dict[tuple[str, str], int]:
+        """(event, restraint) -> random draws in which the requirement failed; only those."""
+        return {key: n for key, group in self.drawn(pair).items() if (n := group.failed)}
+
+    def judged(self, pair: Pair) -> dict[tuple[str, str], int]:
+        """(event, restraint) -> random draws in which the requirement could be judged."""
+        return {key: group.judged for key, group in self.drawn(pair).items()}
+
+    def verdicts(self, pair: Pair) -> Counter[str]:
+        """Count the verdicts of all requirements over the random draws."""
+        total: Counter[str] = Counter()
+        for group in self.drawn(pair).values():
+            total.update(group.verdicts)
+        return total
+
+    def _judged_groups(self) -> list[tuple[tuple[str, ...], Group]]:
+        return sorted((key, group) for key, group in self._groups.items() if group.judged)
+
+    def statistics(self, *, level: float = LEVEL) -> pd.DataFrame:
+        """Return one row an event, restraint, sensor set and algorithm, over draws 1 and up.
+
+        Columns: ``draws`` (judged); for each verdict ``n_<verdict>``; for ``failure`` and each of
+        ``on_time``, ``late``, ``missed``, ``inadvertent`` that can occur ``p_<it>`` with its exact
+        (``p_<it>_low``, ``p_<it>_high``) and its Wilson interval (``p_<it>_wilson_low``,
+        ``..._high``); ``failure_bound`` (one-sided upper bound, given where there was no failure);
+        quantiles of fire time with intervals [ms], infinite where so many draws missed that must
+        fire; where nothing must fire they are over the draws that did; the worst demand margin and
+        its draw. An open requirement cannot fail: its probabilities are left out.
+        """
+        import pandas as pd
+
+        rows = [statistics_row(key, group, level=level) for key, group in self._judged_groups()]
+        return pd.DataFrame(rows)
+
+    def over_draws(self, *, draws: int, level: float = LEVEL) -> dict[str, Any]:
+        """Say what the random draws show of the requirements, as summary.json holds it.
+
+        ``counts``: rows of each verdict, by sensor set and algorithm; ``without_failure``: for each
+        sensor set and algorithm how many requirements were judged, how many never failed, the least
+        number of draws in which one of these was judged, and the one-sided upper bound of its
+        chance of failure; ``with_failure``: every requirement that failed in some draw, worst
+        first, with its exact and its Wilson interval; ``whole_draws``: for each sensor set and
+        algorithm in how many draws every judged requirement was met, with its exact interval, and
+        the mean number of failures in a draw with a bootstrap interval. A draw is one trial here,
+        so these hold whether or not events share their sensors.
+        """
+        judged: dict[Pair, list[int]] = {}
+        never: dict[Pair, list[int]] = {}
+        failed = []
+        for key, group in self._judged_groups():
+            _, _, sensor_set, algorithm, expectation = key
+            if expectation not in JUDGED:
+                continue
+            pair, n, failures = (sensor_set, algorithm), group.judged, group.failed
+            judged.setdefault(pair, []).append(n)
+            if not failures:
+                never.setdefault(pair, []).append(n)
+                continue
+            row: dict[str, Any] = dict(zip(GROUP, key, strict=True))
+            row |= {"draws": n, "failed": failures}
+            failed.append(row | dict(probability("failure", failures, n, level=level)))
+        without = []
+        for pair in sorted(judged):
+            own = never.get(pair, [])
+            bound = upper_bound_without_failure(min(own), level=level) if own else None
+            without.append(
+                {
+                    **dict(zip(PAIR, pair, strict=True)),
+                    "requirements": len(judged[pair]),
+                    "never_failed": len(own),
+                    "least_draws": min(own, default=0),
+                    "failure_bound": bound,
+                }
+            )
+        return {
+            "draws": draws,
+            "level": level,
+            "counts": count_entries(self.counts_drawn),
+            "waived_failures": sum(totals.waived for totals in self.random.values()),
+            "without_failure": without,
+            "with_failure": sorted(failed, key=lambda row: -row["p_failure"]),
+            "whole_draws": [self._whole(pair, draws=draws, level=level) for pair in sorted(judged)],
+        }
+
+    def _whole(self, pair: Pair, *, draws: int, level: float) -> dict[str, Any]:
+        by_draw = np.zeros(draws, dtype=np.int64)
+        found = self._failed.get(pair, np.empty(0, dtype=np.int64))[1:]
+        by_draw[: found.size] = found
+        met = int(np.count_nonzero(by_draw == 0))
+        low, high = clopper_pearson(met, draws, level=level)
+        mean_low, mean_high = bootstrap_mean(by_draw, level=level)
+        return {
+            **dict(zip(PAIR, pair, strict=True)),
+            "draws": draws,
+            "all_met": met,
+            "p_all_met": met / draws,
+            "p_all_met_low": low,
+            "p_all_met_high": high,
+            "mean_failures": float(by_draw.mean()),
+            "mean_failures_low": mean_low,
+            "mean_failures_high": mean_high,
+        }
+
+
+def count_entries(counts: Mapping[tuple[str, str, str], int]) -> list[dict[str, Any]]:
+    """Counts of verdicts as summary.json holds them."""
+    return [
+        {"sensor_set": s, "algorithm": a, "verdict": v, "rows": n}
+        for (s, a, v), n in sorted(counts.items())
+    ]
+
 
 def _add_totals(known: dict[Pair, Totals], rows: pd.DataFrame) -> None:
     failed = rows["verdict"].isin(NOT_MET)
@@ -259,22 +390,12 @@ def _add_totals(known: dict[Pair, Totals], rows: pd.DataFrame) -> None:
         waived=failed & rows["waived"].astype(bool),
         errors=rows["verdict"] == "rule_error",
     )
-    for (sensor_set, algorithm), own in marked.groupby(PAIR, sort=False):
+    for (sensor_set, algorithm), own in marked.groupby(PAIR, sort=False, observed=True):
         pair = (str(sensor_set), str(algorithm))
         found = Totals(
             len(own), *(int(own[n].sum()) for n in ("unjudged", "failed", "waived", "errors"))
         )
         known[pair] = known.get(pair, Totals()).plus(found)
-
-
-def requirements_met(tally: Tally, *, gating: Mapping[str, bool]) -> bool:
-    """Say whether every gating algorithm met every requirement that it could judge.
-
-    With every sensor set of the run, in the nominal draw and in every other. Where nothing at all
-    could be judged, nothing is met.
-    """
-    pairs = {*tally.nominal, *tally.random}
-    return all(tally.met(pair) for pair in pairs if gating.get(pair[1], False))
 
 
 def counts(verdicts: pd.DataFrame) -> pd.DataFrame:
@@ -331,13 +452,11 @@ def failing_in_draws(nominal: pd.DataFrame, tally: Tally, pair: Pair) -> list[Fa
     """
     own = nominal[(nominal["sensor_set"] == pair[0]) & (nominal["algorithm"] == pair[1])]
     met = own[own["verdict"].isin(MET)]
-    judged, failures = tally.judged(pair), tally.failures(pair)
+    drawn = tally.drawn(pair)
     found = [
-        FailingRow(
-            event, restraint, failures[key], judged[key], tally.drawn[(event, restraint, *pair)]
-        )
-        for event, restraint in zip(met["event"], met["restraint"], strict=True)
-        if (key := (event, restraint)) in failures
+        FailingRow(*key, group.failed, group.judged, group.verdicts)
+        for key in zip(met["event"], met["restraint"], strict=True)
+        if (group := drawn.get(key)) is not None and group.failed
     ]
 
     def weight(row: FailingRow) -> tuple[Any, ...]:

@@ -141,6 +141,7 @@ class Variance(Criterion):
 
     family: ClassVar[str] = "variance"
     title: ClassVar[str] = "standard deviation of acceleration in a window"
+    criterion: ClassVar[str] = "standard deviation of acceleration"
 
     channel: str = parameter("-central_x", kind="channel", text="channel")
     window_ms: float = parameter(15.0, unit="ms", above=True, high=1000.0, text="window length")
@@ -206,6 +207,7 @@ class PeakToPeak(Criterion):
 
     family: ClassVar[str] = "peak_to_peak"
     title: ClassVar[str] = "largest less smallest acceleration in a window"
+    criterion: ClassVar[str] = "peak-to-peak acceleration"
 
     channel: str = parameter("-central_x", kind="channel", text="channel")
     window_ms: float = parameter(10.0, unit="ms", above=True, high=1000.0, text="window length")
@@ -270,6 +272,7 @@ class BandEnergy(Criterion):
 
     family: ClassVar[str] = "band_energy"
     title: ClassVar[str] = "effective value in a frequency band, by biquads"
+    criterion: ClassVar[str] = "effective value in the band"
 
     channel: str = parameter("-central_x", kind="channel", text="channel")
     low_hz: float = parameter(50.0, unit="Hz", above=True, high=1000.0, text="lower edge")

@@ -10,8 +10,8 @@ from typing import ClassVar
 import numpy as np
 
 from crashsense.errors import Fault
-from crashsense.rules.composition import Composite, child
-from crashsense.rules.contract import FloatArray, Rule
+from crashsense.rules.composite import Composite, child
+from crashsense.rules.contract import FloatArray, Rule, Sweep, part_demand
 from crashsense.rules.kernels import window_max
 from crashsense.rules.parameters import parameter
 from crashsense.sensing.samples import EcuSamples
@@ -22,6 +22,9 @@ class Adapted(Composite):
     """Base: demand of ``rule`` divided by a factor on its threshold that ``measure`` sets."""
 
     by_level: ClassVar[bool] = True
+    unswept: ClassVar[frozenset[str]] = frozenset({"measure"})
+    apart: ClassVar[frozenset[str]] = frozenset({"measure"})
+    moving: ClassVar[frozenset[str]] = frozenset({"measure"})
 
     rule: Rule = child()
     measure: Rule = child()
@@ -33,6 +36,23 @@ class Adapted(Composite):
     def combine(self, demands: Mapping[str, FloatArray], samples: EcuSamples) -> FloatArray:
         """Return demand over the factor."""
         return demands["rule"] / self.factor(demands["measure"], samples)
+
+    def combine_swept(self, sweep: Sweep, level: FloatArray) -> FloatArray:
+        """The rule is compared with the level times the factor, sample by sample."""
+        measure = sweep.below("measure")
+        if measure.touched:
+            raise measure.again("its demand moves a threshold")
+        factor = self.factor(part_demand(self.measure, sweep.samples), sweep.samples)
+        return sweep.below("rule").demand(level * factor) / factor
+
+    def deciding(self, samples: EcuSamples, at: int) -> frozenset[str]:
+        """The measure is part of the reason only where it moved the threshold."""
+        here, _, value = self.demands_at(samples, at)
+        return frozenset(here if here["rule"] != value else {"rule"})
+
+    def threshold_factor(self, samples: EcuSamples, at: int) -> float:
+        """The factor that the measure sets."""
+        return float(self.factor(part_demand(self.measure, samples), samples)[0, at])
 
 
 def _hold_ticks(hold_ms: float, samples: EcuSamples) -> int:

@@ -1,19 +1,12 @@
 """Your own rule in C: a shared library, run in a process of its own.
 
-A crash, a hang or a value that is no demand ends the evaluation with a
+A crash, a hang, memory without end or a value that is no demand ends the evaluation with a
 :class:`~crashsense.errors.RuleError`, and not the campaign.
 """
 
 from __future__ import annotations
 
-import contextlib
-import json
-import os
-import select
-import signal as signals
-import subprocess
-import sys
-import time
+import threading
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -22,6 +15,7 @@ from typing import Any, ClassVar
 import numpy as np
 
 from crashsense.errors import Fault, InputError, RuleError
+from crashsense.rules.apart import START_S, RuleProcess, block_limit_s, short_name
 from crashsense.rules.contract import FloatArray
 from crashsense.rules.kernels import read
 from crashsense.rules.parameters import Declared, parameter, sense_parts
@@ -30,100 +24,16 @@ from crashsense.sensing.samples import EcuSamples
 #: What a worker says where the library takes no such parameters.
 REFUSED_PARAMETERS = "parameters that the library accepts (its init returned NULL)"
 
-#: Longest time to start a worker process and load the library [s].
-_START_S = 20.0
 
-_WORKER = Path(__file__).with_name("c_worker.py")
-
-
-class Worker:
-    """A running worker process and its two streams."""
-
-    def __init__(self, library: str) -> None:
-        self.library = library
-        self.process = subprocess.Popen(
-            [sys.executable, "-I", str(_WORKER)],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            bufsize=0,
-        )
-
-    def close(self) -> None:
-        """End the process."""
-        if self.process.poll() is None:
-            self.process.kill()
-        self.process.wait()
-        for stream in (self.process.stdin, self.process.stdout):
-            if stream is not None:
-                with contextlib.suppress(OSError):
-                    stream.close()
-
-    def __del__(self) -> None:
-        with contextlib.suppress(Exception):
-            self.close()
-
-    def ask(
-        self, request: dict[str, Any], payload: bytes = b"", *, timeout_s: float
-    ) -> tuple[dict[str, Any], bytes]:
-        """Send a request and return the answer; a worker that dies or stalls raises RuleError."""
-        name = Path(self.library).name
-        deadline = time.monotonic() + timeout_s
-        head = json.dumps({"library": self.library, **request}).encode() + b"\n"
-        stdin, stdout = self.process.stdin, self.process.stdout
-        if stdin is None or stdout is None:
-            raise RuleError(f"C rule {name}: its process has no streams")
-        try:
-            os.set_blocking(stdin.fileno(), False)
-            self._send(stdin.fileno(), head + payload, deadline)
-            line = b""
-            while not line.endswith(b"\n"):
-                line += self._receive(stdout.fileno(), 1, deadline)
-            answer = json.loads(line)
-            body = b""
-            wanted = 8 * (answer["count"] + answer["traced"])
-            while len(body) < wanted:
-                body += self._receive(stdout.fileno(), wanted - len(body), deadline)
-        except TimeoutError:
-            self.close()
-            raise RuleError(f"C rule {name}: no answer within {timeout_s:g} s (it hangs)") from None
-        except (BrokenPipeError, EOFError, ConnectionError):
-            self.close()
-            raise RuleError(f"C rule {name}: its process died ({self._death()})") from None
-        return answer, body
-
-    def _death(self) -> str:
-        code = self.process.returncode
-        if code is not None and code < 0:
-            with contextlib.suppress(ValueError):
-                return signals.Signals(-code).name
-        return f"exit code {code}"
-
-    @staticmethod
-    def _send(descriptor: int, data: bytes, deadline: float) -> None:
-        view = memoryview(data)
-        while view:
-            left = deadline - time.monotonic()
-            if left <= 0 or not select.select([], [descriptor], [], left)[1]:
-                raise TimeoutError
-            view = view[os.write(descriptor, view[:65536]) :]
-
-    @staticmethod
-    def _receive(descriptor: int, count: int, deadline: float) -> bytes:
-        left = deadline - time.monotonic()
-        if left <= 0 or not select.select([descriptor], [], [], left)[0]:
-            raise TimeoutError
-        data = os.read(descriptor, min(count, 1 << 20))
-        if not data:
-            raise EOFError
-        return data
+def _started(library: str, *, memory_mb: float) -> RuleProcess:
+    return RuleProcess("c", name=f"C rule {short_name(library)}", memory_mb=memory_mb)
 
 
-def probe(library: Path) -> tuple[int, bool]:
+def probe(library: Path, *, memory_mb: float = 1000.0) -> tuple[int, bool]:
     """Return the channel count of a library and whether it has a trace; refuse a wrong one."""
-    worker = Worker(str(library))
+    worker = _started(str(library), memory_mb=memory_mb)
     try:
-        answer, _ = worker.ask({}, timeout_s=_START_S)
+        answer, _ = worker.ask({"library": str(library)}, timeout_s=START_S)
     except RuleError as error:
         expected = f"a C library that loads ({error})"
         raise InputError([Fault(str(library), "file", library.name, expected)]) from error
@@ -140,8 +50,8 @@ class CLibraryRule(Declared):
 
     The interface stands in ``crashsense/rules/examples/crashsense_rule.h``. ``channels`` says what
     a frame holds, in the sense stated (all of them are required); ``parameters`` go to its init in
-    order. It runs in a process of its own: crash, hang (``timeout_ms`` for each draw) or a value
-    that is no demand ends its own evaluation only.
+    order. It runs in a process of its own: a crash, a hang (``timeout_ms`` for one draw), more
+    memory than ``memory_mb`` or a value that is no demand ends its own evaluation only.
     """
 
     family: ClassVar[str] = "c_library"
@@ -157,8 +67,11 @@ class CLibraryRule(Declared):
     timeout_ms: float = parameter(
         2000.0, unit="ms", above=True, high=1e6, text="longest time for one draw"
     )
+    memory_mb: float = parameter(
+        1000.0, unit="MB", low=50.0, high=1e6, text="most memory that it may take"
+    )
     has_trace: bool = field(init=False, repr=False, default=False)
-    state: dict[str, Worker] = field(init=False, repr=False, default_factory=dict)
+    state: dict[str, RuleProcess] = field(init=False, repr=False, default_factory=dict)
 
     def further_faults(self) -> list[Fault]:
         """The library must be there, of the right version, for so many channels."""
@@ -167,7 +80,7 @@ class CLibraryRule(Declared):
         if not path.is_file():
             return [Fault(where, "file", self.file, "a C shared library that exists")]
         try:
-            count, has_trace = probe(path.resolve())
+            count, has_trace = probe(path.resolve(), memory_mb=self.memory_mb)
         except InputError as error:
             return list(error.faults)
         if count != len(self.channels):
@@ -178,7 +91,8 @@ class CLibraryRule(Declared):
         return []
 
     def __reduce__(self) -> tuple[Any, ...]:
-        return _rebuilt, (self.file, self.channels, self.parameters, self.timeout_ms)
+        names = ("file", "channels", "parameters", "timeout_ms", "memory_mb")
+        return _rebuilt, ({name: getattr(self, name) for name in names},)
 
     @classmethod
     def anchored(cls, arguments: dict[str, Any], *, folder: Path | None) -> dict[str, Any]:
@@ -205,13 +119,10 @@ class CLibraryRule(Declared):
     def evaluated(self, samples: EcuSamples, *, trace: int) -> tuple[FloatArray, FloatArray]:
         """Run the block in the worker; return demand and trace."""
         frames, flags = self._frames(samples)
-        worker = self.state.get("worker")
-        if worker is None or worker.process.poll() is not None:
-            worker = self.state["worker"] = Worker(self.file)
-            # Starting the process takes its own time, on a busy machine seconds.
-            worker.ask({}, timeout_s=_START_S)
+        worker = self._process()
         draws, size = samples.draws, samples.size
         request = {
+            "library": self.file,
             "draws": draws,
             "size": size,
             "width": len(self.channels),
@@ -220,14 +131,25 @@ class CLibraryRule(Declared):
             "parameters": list(self.parameters),
             "trace": trace,
         }
-        limit = draws * self.timeout_ms * 1e-3
+        limit = block_limit_s(self.timeout_ms, draws)
         answer, body = worker.ask(request, frames.tobytes() + flags.tobytes(), timeout_s=limit)
         if "refused" in answer:
             raise RuleError(f"C rule {Path(self.file).name}: expected {answer['refused']}")
+        if len(body) != 8 * draws * size * (1 + trace):
+            raise RuleError(f"C rule {Path(self.file).name}: its answer is of the wrong length")
         numbers = np.frombuffer(body, dtype=np.float64)
         demand = numbers[: draws * size].reshape(draws, size).copy()
         traced = numbers[draws * size :].reshape(draws, size, trace).copy()
         return demand, traced
+
+    def _process(self) -> RuleProcess:
+        with _STARTING:
+            worker = self.state.get("worker")
+            if worker is None or not worker.usable:
+                worker = self.state["worker"] = _started(self.file, memory_mb=self.memory_mb)
+                # Starting the process takes its own time, on a busy machine seconds.
+                worker.ask({"library": self.file}, timeout_s=START_S)
+            return worker
 
     def _frames(self, samples: EcuSamples) -> tuple[FloatArray, Any]:
         pairs: Sequence[Any] = [read(samples, sense) for sense in self.channels]
@@ -236,7 +158,8 @@ class CLibraryRule(Declared):
         return np.ascontiguousarray(frames), np.ascontiguousarray(flags)
 
 
-def _rebuilt(
-    file: str, channels: tuple[str, ...], parameters: tuple[float, ...], timeout_ms: float
-) -> CLibraryRule:
-    return CLibraryRule(file=file, channels=channels, parameters=parameters, timeout_ms=timeout_ms)
+_STARTING = threading.Lock()
+
+
+def _rebuilt(given: dict[str, Any]) -> CLibraryRule:
+    return CLibraryRule(**given)

@@ -1,18 +1,14 @@
-"""Process that runs one C rule: loads the library, answers requests on its standard streams.
+"""What the process of a C rule does: loads the library and evaluates blocks.
 
-Run as a script, so that it starts fast and imports no numeric stack. A request is a JSON line, an
-evaluation is followed by raw doubles (draw by draw, tick by tick, frame values) and validity bytes.
-Answers go the same way. Standard output of the library itself goes to standard error.
+Loaded by ``worker.py``, without the numeric stack. The body of a request holds raw doubles (draw by
+draw, tick by tick, frame values) and validity bytes; that of an answer demand and trace values.
 """
 
 from __future__ import annotations
 
 import ctypes
-import json
-import os
-import sys
 from array import array
-from typing import Any, BinaryIO
+from typing import Any
 
 ABI = 1
 _NEEDED = ("crashsense_rule_init", "crashsense_rule_reset", "crashsense_rule_step")
@@ -56,12 +52,13 @@ def load(path: str) -> tuple[ctypes.CDLL, int]:
     return library, channels
 
 
-def run(library: ctypes.CDLL, request: dict[str, Any], stream: BinaryIO) -> tuple[array, array]:
+def run(library: ctypes.CDLL, request: dict[str, Any], body: bytes) -> tuple[array, array]:
     """Evaluate a block: return demand and trace values, draw by draw, tick by tick."""
     draws, size, width = request["draws"], request["size"], request["width"]
+    count = draws * size * width
     values = array("d")
-    values.frombytes(stream.read(8 * draws * size * width))
-    valid = stream.read(draws * size * width)
+    values.frombytes(body[: 8 * count])
+    valid = body[8 * count :]
     parameters = request["parameters"]
     given = (ctypes.c_double * max(1, len(parameters)))(*parameters)
     state = library.crashsense_rule_init(given, len(parameters), request["rate_hz"])
@@ -93,30 +90,25 @@ def run(library: ctypes.CDLL, request: dict[str, Any], stream: BinaryIO) -> tupl
     return out, traces
 
 
-def main() -> None:
-    """Answer requests until the other side closes the stream."""
-    answers = os.fdopen(os.dup(1), "wb")
-    os.dup2(2, 1)
-    requests = sys.stdin.buffer
-    library: ctypes.CDLL | None = None
-    channels = 0
-    while line := requests.readline():
-        request = json.loads(line)
-        out, traces = array("d"), array("d")
-        try:
-            if library is None:
-                library, channels = load(request["library"])
-            has_trace = hasattr(library, "crashsense_rule_trace")
-            answer: dict[str, Any] = {"channels": channels, "trace": has_trace}
-            if "draws" in request:
-                out, traces = run(library, request, requests)
-        except Refused as refused:
-            answer = {"refused": str(refused)}
-        answer["count"], answer["traced"] = len(out), len(traces)
-        answers.write(json.dumps(answer).encode() + b"\n")
-        answers.write(out.tobytes() + traces.tobytes())
-        answers.flush()
+_LOADED: list[tuple[ctypes.CDLL, int]] = []
 
 
-if __name__ == "__main__":
-    main()
+def answer(request: dict[str, Any], body: bytes) -> tuple[dict[str, Any], bytes]:
+    """Answer a request: what the library is, and demand and trace of a block."""
+    out, traces = array("d"), array("d")
+    try:
+        if not _LOADED:
+            _LOADED.append(load(request["library"]))
+        library, channels = _LOADED[0]
+        found: dict[str, Any] = {
+            "channels": channels,
+            "trace": hasattr(library, "crashsense_rule_trace"),
+        }
+        if "draws" in request:
+            out, traces = run(library, request, body)
+    except Refused as refused:
+        found = {"refused": str(refused)}
+    except MemoryError:
+        found = {"refused": "less memory: the block does not fit"}
+    found["count"], found["traced"] = len(out), len(traces)
+    return found, out.tobytes() + traces.tobytes()

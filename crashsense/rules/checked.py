@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from crashsense.errors import RuleError
+from crashsense.errors import RuleError, RuleTimeout, printable
 from crashsense.rules.contract import FloatArray, Rule, sharing
+from crashsense.rules.locked import locked_samples
 from crashsense.sensing.samples import EcuSamples
 
 
@@ -23,9 +25,20 @@ class Evaluated:
 
 def checked_branch_demands(rule: Rule, samples: EcuSamples) -> dict[str, FloatArray]:
     """Return ``rule.branch_demands(samples)``, or raise RuleError saying what is wrong with it."""
-    name = type(rule).__name__
-    with sharing(), guarded(rule), _read_only(samples) if _of_a_user(rule) else nullcontext():
-        branches = rule.branch_demands(samples)
+    own = of_a_user(rule)
+    with sharing(), guarded(rule):
+        branches = rule.branch_demands(locked_samples(samples) if own else samples)
+    checked = check_branches(branches, name=type(rule).__name__, samples=samples)
+    # A rule may use its own array again: what it gave back must not move later.
+    return {key: values.copy() for key, values in checked.items()} if own else checked
+
+
+def check_branches(branches: object, *, name: str, samples: EcuSamples) -> dict[str, FloatArray]:
+    """Return what a rule called *name* gave back, or raise RuleError saying what is wrong with it.
+
+    Demand by branch, total and main at least, each float64 of shape (draws, samples), finite and
+    not negative.
+    """
     shape = (samples.draws, samples.size)
     if not isinstance(branches, dict) or not {"total", "main"} <= set(branches):
         raise RuleError(f"{name}: branch_demands must give 'total' and 'main'")
@@ -35,15 +48,19 @@ def checked_branch_demands(rule: Rule, samples: EcuSamples) -> dict[str, FloatAr
             raise RuleError(f"{name}: demand has shape {got}; expected {shape}")
         if demand.dtype != np.float64:
             raise RuleError(f"{name}: demand is {demand.dtype}; expected float64")
-        if not np.isfinite(demand).all():
-            draw, tick = (int(i) for i in np.argwhere(~np.isfinite(demand))[0])
-            value = demand[draw, tick]
-            raise RuleError(f"{name}: {branch} demand is {value} at draw {draw}, sample {tick}")
-        if (demand < 0.0).any():
-            draw, tick = (int(i) for i in np.argwhere(demand < 0.0)[0])
-            value = demand[draw, tick]
-            raise RuleError(f"{name}: {branch} demand is {value:g} at draw {draw}, sample {tick}")
+        for wrong, form in ((~np.isfinite(demand), ""), (demand < 0.0, "g")):
+            if wrong.any():
+                draw, tick = (int(i) for i in np.argwhere(wrong)[0])
+                value = format(demand[draw, tick], form)
+                raise RuleError(f"{name}: {branch} demand is {value} at draw {draw}, sample {tick}")
     return branches
+
+
+def active_channels(rule: Rule, samples: EcuSamples) -> frozenset[str]:
+    """Return ``rule.active(samples)``, or raise RuleError saying how the rule failed."""
+    with guarded(rule):
+        active = rule.active(locked_samples(samples) if of_a_user(rule) else samples)
+        return frozenset(str(name) for name in active)
 
 
 @contextmanager
@@ -54,44 +71,101 @@ def guarded(rule: Rule) -> Iterator[None]:
     except RuleError:
         raise
     except (Exception, SystemExit) as error:  # a rule that calls exit() ends nothing but itself
-        raise RuleError(f"{type(rule).__name__}: {type(error).__name__}: {error}") from error
+        raise RuleError(f"{type(rule).__name__}: {said(error)}") from error
 
 
-def _of_a_user(rule: Rule) -> bool:
+def said(error: BaseException) -> str:
+    """Return kind and text of an error that foreign code raised, fit for a line of a table."""
+    try:
+        text = str(error)
+    except Exception:  # its own text fails
+        text = "(it has no text)"
+    return printable(f"{type(error).__name__}: {text}"[:MOST_TEXT])
+
+
+#: Longest text of an error of a foreign rule that is kept.
+MOST_TEXT = 400
+
+
+def of_a_user(rule: Rule) -> bool:
     """True if the rule, or a part of it, is no rule of the house."""
-    kinds = [type(rule), type(getattr(rule, "inner", rule))]
-    return any(kind.__module__.partition(".")[0] != "crashsense" for kind in kinds) or any(
-        _of_a_user(part) for part in rule.children.values()
-    )
+    if type(rule).__module__.partition(".")[0] != "crashsense":
+        return True
+    return any(of_a_user(part) for part in rule.children.values())
+
+
+#: Draws of one rule that may hang before it is given up.
+MOST_TIMEOUTS = 3
+
+
+class _Patience:
+    """How often each rule has hung, and what it said last. Rules are kept: ids are unique."""
+
+    def __init__(self) -> None:
+        self.hung: dict[int, tuple[Rule, int, str]] = {}
+
+    def note(self, rule: Rule, text: str) -> None:
+        count = self.hung.get(id(rule), (rule, 0, ""))[1]
+        self.hung[id(rule)] = (rule, count + 1, text)
+
+    def given_up(self, rule: Rule) -> str:
+        """Why the rule is not asked any more; empty while it is."""
+        _, count, text = self.hung.get(id(rule), (rule, 0, ""))
+        return (
+            f"given up after {count} draws without an answer: {text}"
+            if count >= MOST_TIMEOUTS
+            else ""
+        )
+
+
+_PATIENCE: ContextVar[_Patience | None] = ContextVar("crashsense_patience", default=None)
 
 
 @contextmanager
-def _read_only(samples: EcuSamples) -> Iterator[None]:
-    """Samples are what other rules see as well: one that writes to them fails, and alone."""
-    tables = (samples.channels, samples.codes, samples.valid)
-    open_ones = [array for table in tables for array in table.values() if array.flags.writeable]
-    for array in open_ones:
-        array.setflags(write=False)
+def patience() -> Iterator[None]:
+    """Count the draws in which a rule hangs over all evaluations within the ``with`` block.
+
+    A rule that has hung :data:`MOST_TIMEOUTS` times is asked no more: every further draw is an
+    error that says so. Without it each call of :func:`evaluate_rule` counts for itself.
+    """
+    if _PATIENCE.get() is not None:
+        yield
+        return
+    token = _PATIENCE.set(_Patience())
     try:
         yield
     finally:
-        for array in open_ones:
-            array.setflags(write=True)
+        _PATIENCE.reset(token)
 
 
 def evaluate_rule(rule: Rule, samples: EcuSamples) -> Evaluated:
     """Evaluate a rule on a block; a failing draw fails alone, in a block of any size.
 
     The block is tried at once. If it fails, each draw is run by itself, so that the result does not
-    depend on which draws share a block.
+    depend on which draws share a block. A rule that hangs again and again is given up
+    (:func:`patience`).
     """
-    try:
-        return Evaluated(checked_branch_demands(rule, samples), {})
-    except RuleError as error:
-        if samples.draws == 1:
-            zeros = np.zeros((1, samples.size))
-            return Evaluated({"total": zeros, "main": zeros}, {0: str(error)})
-    parts = [evaluate_rule(rule, rows(samples, [draw])) for draw in range(samples.draws)]
+    with patience():
+        return _evaluate(rule, samples)
+
+
+def _evaluate(rule: Rule, samples: EcuSamples) -> Evaluated:
+    counted = _PATIENCE.get()
+    assert counted is not None  # evaluate_rule has set it
+    zeros = np.zeros((samples.draws, samples.size))
+    error = counted.given_up(rule)
+    if not error:
+        try:
+            return Evaluated(checked_branch_demands(rule, samples), {})
+        except RuleError as failed:
+            error = str(failed)
+            if samples.draws == 1 and isinstance(failed, RuleTimeout):
+                counted.note(rule, error)
+    if samples.draws == 1 or counted.given_up(rule):
+        return Evaluated(
+            {"total": zeros, "main": zeros}, dict.fromkeys(range(samples.draws), error)
+        )
+    parts = [_evaluate(rule, rows(samples, [draw])) for draw in range(samples.draws)]
     keys = sorted(set().union(*(part.branches for part in parts)))
     zeros = np.zeros((1, samples.size))
     return Evaluated(

@@ -7,105 +7,22 @@ delays of demands), firing of a composition at a scale follows from the demands 
 
 from __future__ import annotations
 
-from abc import abstractmethod
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields
-from functools import cached_property
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any, ClassVar
 
 import numpy as np
 
 from crashsense.errors import Fault
-from crashsense.rules.contract import FloatArray, Rule, part_demand
+from crashsense.rules.composite import Composite, Many, One, child, last_or_equal
+from crashsense.rules.contract import FloatArray, Rule, Sweep, part_demand
 from crashsense.rules.kernels import samples_in, shifted, window_max, window_min
-from crashsense.rules.parameters import Declared, parameter
+from crashsense.rules.parameters import parameter
 from crashsense.sensing.samples import EcuSamples
 
 
-def child() -> Any:
-    """Declare a child rule of an operator."""
-    return field(kw_only=True, metadata={"child": "one"})
-
-
-class Composite(Declared):
-    """Base of the operators. ``combine`` is pointwise in the draws and causal in time."""
-
-    context_free = True
-    #: True if the demand at a sample depends on its children at that sample alone.
-    pointwise: ClassVar[bool] = True
-    #: True if the demand of a child is compared with a level: at another scale it passes elsewhere.
-    by_level: ClassVar[bool] = False
-
-    @cached_property
-    def children(self) -> Mapping[str, Rule]:  # type: ignore[override]
-        """Child rules by role."""
-        found: dict[str, Rule] = {}
-        for item in fields(self):  # type: ignore[arg-type]
-            if item.metadata.get("child") == "many":
-                for number, rule in enumerate(getattr(self, item.name)):
-                    found[f"{item.name}[{number}]"] = rule
-            elif item.metadata.get("child") == "one":
-                found[item.name] = getattr(self, item.name)
-        return found
-
-    def further_faults(self) -> list[Fault]:
-        """Children must be rules."""
-        return [
-            Fault(f"rule {self.family}", role, rule, "a rule")
-            for role, rule in self.children.items()
-            if not isinstance(rule, Rule)
-        ]
-
-    @cached_property
-    def requires(self) -> frozenset[str]:  # type: ignore[override]
-        """What any child requires."""
-        return frozenset().union(*(rule.requires for rule in self.children.values()))
-
-    @cached_property
-    def uses(self) -> frozenset[str]:  # type: ignore[override]
-        """What any child uses."""
-        return frozenset().union(*(rule.uses for rule in self.children.values()))
-
-    def active(self, samples: EcuSamples) -> frozenset[str]:
-        """What any child reads in this block."""
-        return frozenset().union(*(rule.active(samples) for rule in self.children.values()))
-
-    @abstractmethod
-    def combine(self, demands: Mapping[str, FloatArray], samples: EcuSamples) -> FloatArray:
-        """Return demand from the demands of the children, by role."""
-
-    def demand(self, samples: EcuSamples) -> FloatArray:
-        """Return the combined demand."""
-        return self.combine(
-            {role: part_demand(rule, samples) for role, rule in self.children.items()}, samples
-        )
-
-    @property
-    def scales(self) -> bool:  # type: ignore[override]
-        """True if every child scales and none is compared with a level."""
-        return not self.by_level and all(rule.scales for rule in self.children.values())
-
-
 @dataclass(frozen=True)
-class _Many(Composite):
-    """Base of the operators over several rules."""
-
-    of: tuple[Rule, ...] = field(default=(), metadata={"child": "many"})
-
-    def __post_init__(self) -> None:
-        of: Any = self.of
-        object.__setattr__(self, "of", tuple(of) if isinstance(of, Sequence) else of)
-        super().__post_init__()
-
-    def further_faults(self) -> list[Fault]:
-        """At least one rule."""
-        if not self.of:
-            return [Fault(f"rule {self.family}", "of", [], "one rule or more")]
-        return super().further_faults()
-
-
-@dataclass(frozen=True)
-class AllOf(_Many):
+class AllOf(Many, sign="&"):
     """All must fire: demand is the minimum of the demands. ``a & b``."""
 
     family: ClassVar[str] = "all_of"
@@ -115,9 +32,13 @@ class AllOf(_Many):
         """Return the minimum."""
         return np.asarray(np.minimum.reduce(list(demands.values())), dtype=np.float64)
 
+    def deciding(self, samples: EcuSamples, at: int) -> frozenset[str]:
+        """What came last; before that, what is least."""
+        return last_or_equal(*self.demands_at(samples, at))
+
 
 @dataclass(frozen=True)
-class AnyOf(_Many):
+class AnyOf(Many, sign="|"):
     """Any may fire: demand is the maximum of the demands. ``a | b``."""
 
     family: ClassVar[str] = "any_of"
@@ -127,9 +48,14 @@ class AnyOf(_Many):
         """Return the maximum."""
         return np.asarray(np.maximum.reduce(list(demands.values())), dtype=np.float64)
 
+    def deciding(self, samples: EcuSamples, at: int) -> frozenset[str]:
+        """The largest."""
+        here, _, value = self.demands_at(samples, at)
+        return frozenset(role for role, demand in here.items() if demand == value)
+
 
 @dataclass(frozen=True)
-class AtLeast(_Many):
+class AtLeast(Many):
     """At least ``count`` must fire at once: the count-th largest demand (voting)."""
 
     family: ClassVar[str] = "at_least"
@@ -150,16 +76,13 @@ class AtLeast(_Many):
         stacked = np.sort(np.stack(list(demands.values())), axis=0)
         return np.asarray(stacked[len(self.of) - int(self.count)], dtype=np.float64)
 
-
-@dataclass(frozen=True)
-class _One(Composite):
-    """Base of the operators on one rule."""
-
-    rule: Rule = child()
+    def deciding(self, samples: EcuSamples, at: int) -> frozenset[str]:
+        """What came last; before that, the one that is lacking."""
+        return last_or_equal(*self.demands_at(samples, at))
 
 
 @dataclass(frozen=True)
-class Held(_One):
+class Held(One):
     """Demand held for a time: its running maximum over the last ``hold_ms``."""
 
     family: ClassVar[str] = "held"
@@ -173,9 +96,16 @@ class Held(_One):
         ticks = 1 + round(self.hold_ms * 1e-3 * samples.rate_hz)
         return window_max(demands["rule"], min(ticks, samples.size))
 
+    def taken_from(self, role: str, samples: EcuSamples, at: int) -> int:
+        """The last sample of the rule with the demand that is held."""
+        if role != "rule":
+            return at
+        value = float(part_demand(self, samples)[0, at])
+        return self.last_equal(role, samples, at, value=value)
+
 
 @dataclass(frozen=True)
-class Delayed(_One):
+class Delayed(One):
     """Demand delayed by a time; 0 before."""
 
     family: ClassVar[str] = "delayed"
@@ -186,11 +116,19 @@ class Delayed(_One):
 
     def combine(self, demands: Mapping[str, FloatArray], samples: EcuSamples) -> FloatArray:
         """Return the delayed demand."""
-        return shifted(demands["rule"], round(self.delay_ms * 1e-3 * samples.rate_hz))
+        return shifted(demands["rule"], self.delay_ticks(samples))
+
+    def delay_ticks(self, samples: EcuSamples) -> int:
+        """Return the delay in samples."""
+        return round(self.delay_ms * 1e-3 * samples.rate_hz)
+
+    def taken_from(self, role: str, samples: EcuSamples, at: int) -> int:
+        """The sample before the delay."""
+        return max(at - self.delay_ticks(samples), 0)
 
 
 @dataclass(frozen=True)
-class Debounced(_One):
+class Debounced(One):
     """Demand must persist: its minimum over the last ``count`` samples; 0 before so many came."""
 
     family: ClassVar[str] = "debounced"
@@ -203,9 +141,16 @@ class Debounced(_One):
         """Return the minimum over the last samples."""
         return window_min(demands["rule"], int(self.count), fill=0.0)
 
+    def taken_from(self, role: str, samples: EcuSamples, at: int) -> int:
+        """The last sample of the rule with the demand that is the least."""
+        if role != "rule":
+            return at
+        value = float(part_demand(self, samples)[0, at])
+        return self.last_equal(role, samples, at, value=value)
+
 
 @dataclass(frozen=True)
-class Scaled(_One):
+class Scaled(One):
     """Demand times a factor: the threshold divided by it."""
 
     family: ClassVar[str] = "scaled"
@@ -217,9 +162,17 @@ class Scaled(_One):
         """Return the scaled demand."""
         return demands["rule"] * self.factor
 
+    def combine_swept(self, sweep: Sweep, level: FloatArray) -> FloatArray:
+        """The rule is compared with the level over the factor."""
+        return sweep.below("rule").demand(level / self.factor) * self.factor
+
+    def threshold_factor(self, samples: EcuSamples, at: int) -> float:
+        """One over the factor on demand."""
+        return 1.0 / self.factor
+
 
 @dataclass(frozen=True)
-class Gated(_One):
+class Gated(One):
     """Demand passes while the gate is open (its demand 1 or more), else 0.
 
     Unlike :class:`AllOf` the gate does not limit how large demand gets, only whether it counts.
@@ -228,6 +181,8 @@ class Gated(_One):
     family: ClassVar[str] = "gated"
     title: ClassVar[str] = "demand counts only while another rule is at 1 or more"
     by_level: ClassVar[bool] = True
+    unswept: ClassVar[frozenset[str]] = frozenset({"gate"})
+    apart: ClassVar[frozenset[str]] = frozenset({"gate"})
 
     gate: Rule = child()
 
@@ -235,9 +190,19 @@ class Gated(_One):
         """Return demand where the gate is open."""
         return np.where(demands["gate"] >= 1.0, demands["rule"], 0.0)
 
+    def combine_swept(self, sweep: Sweep, level: FloatArray) -> FloatArray:
+        """The gate is compared with 1, whatever the level."""
+        opened = sweep.below("gate").demand(np.ones((1, 1)))
+        return np.minimum(sweep.below("rule").demand(level), opened)
+
+    def deciding(self, samples: EcuSamples, at: int) -> frozenset[str]:
+        """A closed gate alone; both where it is open."""
+        here, _, _ = self.demands_at(samples, at)
+        return frozenset(here if here["gate"] >= 1.0 else {"gate"})
+
 
 @dataclass(frozen=True)
-class ResetAfterQuiet(_One):
+class ResetAfterQuiet(One):
     """A held demand that is dropped after quiet.
 
     Equation
@@ -251,6 +216,8 @@ class ResetAfterQuiet(_One):
     title: ClassVar[str] = "maximum of demand since the last quiet spell"
     pointwise: ClassVar[bool] = False
     by_level: ClassVar[bool] = True
+    unswept: ClassVar[frozenset[str]] = frozenset({"activity"})
+    apart: ClassVar[frozenset[str]] = frozenset({"activity"})
 
     activity: Rule = child()
     quiet_ms: float = parameter(
@@ -264,6 +231,25 @@ class ResetAfterQuiet(_One):
         if ticks > 1:
             quiet[..., : ticks - 1] = False
         return maximum_since(demands["rule"], quiet)
+
+    def combine_swept(self, sweep: Sweep, level: FloatArray) -> FloatArray:
+        """The maximum of the swept rule; what resets it may not be swept itself."""
+        self.refuse_moved_level(sweep, level)
+        activity = sweep.below("activity")
+        if activity.touched:
+            raise activity.again("it resets")
+        parts = {
+            "rule": sweep.below("rule").demand(level),
+            "activity": part_demand(self.activity, sweep.samples),
+        }
+        return self.combine(parts, sweep.samples)
+
+    def taken_from(self, role: str, samples: EcuSamples, at: int) -> int:
+        """The last sample of the rule with the demand that is kept."""
+        if role != "rule":
+            return at
+        value = float(part_demand(self, samples)[0, at])
+        return self.last_equal(role, samples, at, value=value)
 
 
 def maximum_since(values: FloatArray, restart: Any) -> FloatArray:
@@ -310,9 +296,22 @@ class BeltSwitch(Composite):
         """Return the demand of the chosen child."""
         return demands[self.chosen(samples)]
 
+    def armed_by(self, samples: EcuSamples) -> tuple[frozenset[str], frozenset[str]] | None:
+        """What arms the chosen child."""
+        return self.children[self.chosen(samples)].armed_by(samples)
+
+    def deciding(self, samples: EcuSamples, at: int) -> frozenset[str]:
+        """The chosen child."""
+        return frozenset({self.chosen(samples)})
+
+    def unused(self, role: str, samples: EcuSamples, at: int) -> str:
+        """The other child is for the other belt state."""
+        chosen = self.chosen(samples)
+        return "" if role == chosen else f"the event is {chosen}"
+
 
 @dataclass(frozen=True)
-class Optional(_One):
+class Optional(One):
     """A rule whose channels may be missing: it then has demand 0, and nothing is required."""
 
     family: ClassVar[str] = "optional"
@@ -357,9 +356,35 @@ class Fallback(Composite):
 
     def active(self, samples: EcuSamples) -> frozenset[str]:
         """What is read in this block."""
-        if all(is_there(samples, channel) for channel in self.rule.requires):
-            return self.rule.active(samples)
-        return self.otherwise.active(samples)
+        return self.judging(samples).active(samples)
+
+    def judging(self, samples: EcuSamples) -> Rule:
+        """The rule that judges a block: the first one if its channels are there at all."""
+        there = all(is_there(samples, channel) for channel in self.rule.requires)
+        return self.rule if there else self.otherwise
+
+    def armed_by(self, samples: EcuSamples) -> tuple[frozenset[str], frozenset[str]] | None:
+        """What arms the rule that judges."""
+        return self.judging(samples).armed_by(samples)
+
+    def deciding(self, samples: EcuSamples, at: int) -> frozenset[str]:
+        """The rule that judges at the sample."""
+        return frozenset({"otherwise" if self.failed_channels(samples, at) else "rule"})
+
+    def unused(self, role: str, samples: EcuSamples, at: int) -> str:
+        """The other rule, and which channels decide that."""
+        failed = self.failed_channels(samples, at)
+        if role == "rule" and failed:
+            return f"{', '.join(failed)} not valid"
+        return "the first rule has its channels" if role == "otherwise" and not failed else ""
+
+    def failed_channels(self, samples: EcuSamples, at: int) -> list[str]:
+        """Channels of the first rule that are not valid at a sample (one draw)."""
+        return [
+            name
+            for name in sorted(self.rule.requires)
+            if name not in samples.valid or not samples.valid[name][0, at]
+        ]
 
     def ready(self, samples: EcuSamples) -> Any:
         """True where the first rule can judge, shape (draws, samples)."""
@@ -414,6 +439,7 @@ class Armed(Composite):
     family: ClassVar[str] = "armed"
     title: ClassVar[str] = "main rule and a held arming rule together"
     pointwise: ClassVar[bool] = False
+    unswept: ClassVar[frozenset[str]] = frozenset({"arming"})
 
     main: Rule = child()
     arming: Rule = child()
@@ -440,21 +466,25 @@ class Armed(Composite):
         """Return the lesser of main and held arming."""
         return np.minimum(demands["main"], self.held_arming(demands["arming"], samples))
 
+    def armed_by(self, samples: EcuSamples) -> tuple[frozenset[str], frozenset[str]] | None:
+        """What main and arming read."""
+        return self.main.active(samples), self.arming.active(samples)
 
-def armed_root(rule: Rule, samples: EcuSamples) -> Armed | None:
-    """Return the arming at the root of a rule, through switches and through rules of the user's
-    own that wrap one; None if it has none."""
-    while not isinstance(rule, Armed):
-        if isinstance(rule, BeltSwitch):
-            rule = rule.children[rule.chosen(samples)]
-        elif isinstance(rule, Fallback):
-            there = all(is_there(samples, channel) for channel in rule.rule.requires)
-            rule = rule.rule if there else rule.otherwise
-        elif isinstance(inner := getattr(rule, "inner", None), Rule):
-            rule = inner
-        else:
-            return None
-    return rule
+    def child_demands(self, samples: EcuSamples) -> dict[str, FloatArray]:
+        """Return main and (held) arming, first draw."""
+        held = self.branch_demands(samples)
+        return {role: held[role][0] for role in self.children}
+
+    def deciding(self, samples: EcuSamples, at: int) -> frozenset[str]:
+        """What came last; before that, what is least."""
+        return last_or_equal(*self.demands_at(samples, at))
+
+    def taken_from(self, role: str, samples: EcuSamples, at: int) -> int:
+        """Arming: the last sample with the demand that is held."""
+        if role != "arming":
+            return at
+        value = float(self.branch_demands(samples)["arming"][0, at])
+        return self.last_equal(role, samples, at, value=value)
 
 
 def same_element(rule: Rule, samples: EcuSamples) -> bool:
@@ -462,7 +492,8 @@ def same_element(rule: Rule, samples: EcuSamples) -> bool:
 
     Such arming is no independent protection: one faulty element can fire the restraint.
     """
-    root = armed_root(rule, samples)
-    if root is None:
+    read = rule.armed_by(samples)
+    if read is None:
         return False
-    return root.arming.active(samples) <= root.main.active(samples)
+    main, arming = read
+    return arming <= main

@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass, field, replace
+from typing import Any, ClassVar
 
 import numpy as np
 import numpy.typing as npt
 
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import RESTRAINTS
+from crashsense.rules.amounts import Amount
+from crashsense.rules.locked import locked
 from crashsense.sensing.samples import EcuSamples
 
 FloatArray = npt.NDArray[np.float64]
+
+#: Sign -> the operator that it makes of several rules (see ``Rule.__init_subclass__``).
+_SIGNS: dict[str, Callable[[tuple[Rule, ...]], Rule]] = {}
 
 
 class Rule(ABC):
@@ -30,6 +35,9 @@ class Rule(ABC):
     it has demand 0. ``a & b`` is :class:`~crashsense.rules.composition.AllOf` (minimum), ``a | b``
     is :class:`~crashsense.rules.composition.AnyOf` (maximum).
 
+    ``requires`` and ``demand`` make a rule. The other methods say what demand means, for
+    explanations, sweeps and arming; their defaults are right for a criterion over one threshold.
+
     Attributes
     ----------
     requires : channels without which the rule cannot judge (the restraint is ``not_evaluated``)
@@ -40,15 +48,21 @@ class Rule(ABC):
     monotone : True if a larger threshold never gives a larger demand
     rates_hz : tick rates that the rule is made for; None means any
     context_free : True if the rule itself never looks at the context (its parts may)
+    criterion : what its criterion is called in an explanation; empty: the name of its family
+    unswept : roles of the children whose thresholds a sweep leaves alone unless they are named
     """
 
     scales: bool = True
     monotone: bool = True
     rates_hz: tuple[float, ...] | None = None
     context_free: bool = False
+    criterion: ClassVar[str] = ""
+    unswept: ClassVar[frozenset[str]] = frozenset()
 
-    def __init_subclass__(cls, **options: Any) -> None:
+    def __init_subclass__(cls, *, sign: str = "", **options: Any) -> None:
         super().__init_subclass__(**options)
+        if sign:
+            _SIGNS[sign] = cls
         # Another demand may not scale although its base does: the class must say so itself.
         if "scales" not in vars(cls) and not _of_the_house(cls):
             cls.scales = False
@@ -85,15 +99,75 @@ class Rule(ABC):
         """Channels that the rule reads in this block, after fallbacks on what is not valid."""
         return self.uses
 
-    def __and__(self, other: Rule) -> Rule:
-        from crashsense.rules.composition import AllOf
+    def armed_by(self, samples: EcuSamples) -> tuple[frozenset[str], frozenset[str]] | None:
+        """Channels that the main rule and its arming read in this block; None: it has no arming."""
+        inner = getattr(self, "inner", None)  # a rule of the user's own that wraps another
+        return inner.armed_by(samples) if isinstance(inner, Rule) else None
 
-        return AllOf((self, other))
+    @property
+    def called(self) -> str:
+        """Readable name of the criterion."""
+        name = self.criterion or str(getattr(self, "family", ""))
+        return name.replace("_", " ") or "criterion"
+
+    def amounts(self, samples: EcuSamples, at: int) -> tuple[Amount, ...]:
+        """Return what the criterion reached at a sample of a block of one draw, and what it needs.
+
+        Several where all are needed at once (a guard, a plausibility check, both axes of a map).
+        Empty where demand is not a criterion over one threshold, or nothing is known of it (a rule
+        of the user's own without a parameter ``threshold...``, a C library). The default takes the
+        only declared parameter ``threshold...`` of a rule that scales.
+        """
+        return self.over_threshold(float(part_demand(self, samples)[0, at]))
+
+    def over_threshold(self, demand: float) -> tuple[Amount, ...]:
+        """Return the criterion over its declared threshold; empty if it has none or several."""
+        declared = getattr(self, "__dataclass_fields__", {}) if self.scales else {}
+        found = [
+            (item.metadata["parameter"].unit, getattr(self, name))
+            for name, item in declared.items()
+            if name.startswith("threshold") and "parameter" in item.metadata
+        ]
+        if len(found) != 1 or not isinstance(found[0][1], (int, float)):
+            return ()
+        unit, threshold = found[0]
+        return (Amount(self.called, demand * float(threshold), float(threshold), unit),)
+
+    def at_scale(self, factor: float) -> Rule | None:
+        """Return the rule with each of its thresholds times *factor*; None: it does not know them.
+
+        The default takes every number of a dataclass whose name begins with ``threshold``.
+        """
+        names = [
+            name
+            for name in getattr(self, "__dataclass_fields__", {})
+            if self.is_threshold(name) and isinstance(getattr(self, name), (int, float))
+        ]
+        if not names:
+            return None
+        changes = {name: getattr(self, name) * factor for name in names}
+        return replace(self, **changes)  # type: ignore[type-var]
+
+    @classmethod
+    def is_threshold(cls, name: str) -> bool:
+        """True if a parameter of this name is a threshold."""
+        return name.startswith("threshold")
+
+    def swept(self, sweep: Sweep, level: FloatArray) -> FloatArray:
+        """Return a demand that passes ``level`` times k where the rule does, its leaves at scale k.
+
+        Asked only where a leaf at or below the rule is swept. Raises InputError where the rule has
+        to be run again at every scale.
+        """
+        if not self.scales:
+            raise sweep.again(f"{type(self).__name__} does not say that it scales")
+        return part_demand(self, sweep.samples)
+
+    def __and__(self, other: Rule) -> Rule:
+        return _SIGNS["&"]((self, other))
 
     def __or__(self, other: Rule) -> Rule:
-        from crashsense.rules.composition import AnyOf
-
-        return AnyOf((self, other))
+        return _SIGNS["|"]((self, other))
 
 
 def _of_the_house(cls: type) -> bool:
@@ -141,7 +215,7 @@ def sharing() -> Iterator[None]:
 def part_demand(rule: Rule, samples: EcuSamples) -> FloatArray:
     """Return the demand of a part of a composition, from :func:`sharing` if it is known there.
 
-    What comes back may be shared: it is not to be written to.
+    What comes back may be shared: it cannot be written to then.
     """
     known = _SHARED.get()
     if known is None:
@@ -151,8 +225,43 @@ def part_demand(rule: Rule, samples: EcuSamples) -> FloatArray:
     seen = (samples,) if known.context[id(rule)][1] else (samples.channels, samples.valid)
     key = (id(rule), *map(id, seen))
     if key not in known.demands:
-        known.demands[key] = ((rule, *seen), rule.demand(samples))
+        demand = rule.demand(samples)
+        if isinstance(demand, np.ndarray):  # what a foreign rule gives back is checked above
+            demand = locked(demand)
+        known.demands[key] = ((rule, *seen), demand)
     return known.demands[key][1]
+
+
+@dataclass(frozen=True, eq=False)
+class Sweep:
+    """One rule of a composition in a sweep: ``chosen`` are the leaves whose thresholds scale."""
+
+    rule: Rule
+    samples: EcuSamples
+    chosen: frozenset[str]
+    path: str = ""
+
+    def below(self, role: str) -> Sweep:
+        """Return the sweep of a child."""
+        path = f"{self.path}.{role}" if self.path else role
+        return replace(self, rule=self.rule.children[role], path=path)
+
+    @property
+    def touched(self) -> bool:
+        """True if a leaf at or below the rule is swept."""
+        return any(
+            self.path in ("", leaf) or leaf.startswith(f"{self.path}.") for leaf in self.chosen
+        )
+
+    def demand(self, level: FloatArray) -> FloatArray:
+        """Return the swept demand of the rule; what is not swept is decided: infinity or 0."""
+        if not self.touched:
+            return np.where(part_demand(self.rule, self.samples) >= level, np.inf, 0.0)
+        return self.rule.swept(self, level)
+
+    def again(self, why: str) -> InputError:
+        """Return the error that asks for a run at every scale."""
+        return InputError([Fault("sweep", self.path, None, f"a re-run at every scale: {why}")])
 
 
 @dataclass(frozen=True, eq=False)

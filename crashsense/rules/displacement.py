@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
 
+from crashsense.rules.amounts import Amount
 from crashsense.rules.contract import FloatArray
 from crashsense.rules.kernels import (
     leaky_velocity,
@@ -28,8 +30,32 @@ def travel(values: FloatArray, *, rate_hz: float, leak_g: float) -> tuple[FloatA
     return velocity, (total - at_zero) / rate_hz
 
 
+class Guarded(Criterion):
+    """Base: a way that the occupant moves, guarded by velocity."""
+
+    travel_mm: float
+    guard_m_s: float
+
+    @classmethod
+    def is_threshold(cls, name: str) -> bool:
+        """Travel and guard."""
+        return name in ("travel_mm", "guard_m_s")
+
+    @abstractmethod
+    def motion(self, samples: EcuSamples) -> tuple[FloatArray, FloatArray]:
+        """Return V [m/s] and the way [m]."""
+
+    def amounts(self, samples: EcuSamples, at: int) -> tuple[Amount, ...]:
+        """The way and the velocity change: both are needed."""
+        velocity, moved = (float(values[0, at]) for values in self.motion(samples))
+        return (
+            Amount(self.called, max(1e3 * moved, 0.0), self.travel_mm, "mm"),
+            Amount("velocity change", velocity, self.guard_m_s, "m/s"),
+        )
+
+
 @dataclass(frozen=True)
-class Displacement(Criterion):
+class Displacement(Guarded):
     """Free displacement, guarded by velocity.
 
     Equation
@@ -69,7 +95,7 @@ class Displacement(Criterion):
 
 
 @dataclass(frozen=True)
-class PredictedDisplacement(Criterion):
+class PredictedDisplacement(Guarded):
     """Displacement as it will be when the bag is full, guarded by velocity.
 
     Equation

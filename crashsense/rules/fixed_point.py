@@ -8,7 +8,8 @@ from typing import ClassVar
 import numpy as np
 
 from crashsense.errors import Fault, InputError
-from crashsense.rules.contract import FloatArray
+from crashsense.rules.amounts import Amount
+from crashsense.rules.contract import FloatArray, part_demand
 from crashsense.rules.kernels import masked, read
 from crashsense.rules.parameters import Criterion, parameter
 from crashsense.sensing.samples import EcuSamples
@@ -63,6 +64,12 @@ class FixedPointVelocityChange(Criterion):
                 [Fault(f"rule {self.family}", "threshold_m_s", self.threshold_m_s, expected)]
             )
         return code
+
+    def amounts(self, samples: EcuSamples, at: int) -> tuple[Amount, ...]:
+        """Velocity change against the threshold as it is rounded."""
+        threshold = self.threshold_code(samples.rate_hz) * self.lsb_m_s2 / samples.rate_hz
+        demand = float(part_demand(self, samples)[0, at])
+        return (Amount("velocity change", demand * threshold, threshold, "m/s"),)
 
     def demand(self, samples: EcuSamples) -> FloatArray:
         """Return V / threshold in whole numbers."""

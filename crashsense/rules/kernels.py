@@ -107,16 +107,6 @@ def floored_sum(increments: FloatArray, *, decay: float = 1.0, floor: bool = Tru
     return out
 
 
-def summed_since(values: FloatArray, restart: BoolArray) -> FloatArray:
-    """Return the sum of values since the last restart; 0 where *restart* holds."""
-    total = np.cumsum(np.where(restart, 0.0, values), axis=-1)
-    # Only at a restart the running total is noted; between restarts the last note is held.
-    index = np.where(restart, np.arange(values.shape[-1]), -1)
-    last = np.maximum.accumulate(index, axis=-1)
-    base = np.where(last >= 0, np.take_along_axis(total, np.maximum(last, 0), axis=-1), 0.0)
-    return np.asarray(total - base, dtype=np.float64)
-
-
 def ticks_since(mark: BoolArray) -> npt.NDArray[np.int64]:
     """Return ticks since the mark last held, a huge number before it ever did."""
     index = np.arange(mark.shape[-1])

@@ -28,6 +28,7 @@ class Level(Criterion):
 
     family: ClassVar[str] = "level"
     title: ClassVar[str] = "mean acceleration over a short window, for arming and plausibility"
+    criterion: ClassVar[str] = "mean acceleration"
 
     channel: str = parameter("-central_safing_x", kind="channel", text="channel in its sense")
     threshold_g: float = parameter(

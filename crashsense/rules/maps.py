@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from abc import abstractmethod
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
 
 from crashsense.errors import Fault
-from crashsense.rules.contract import FloatArray
+from crashsense.rules.amounts import Amount
+from crashsense.rules.contract import FloatArray, Rule, part_demand
 from crashsense.rules.displacement import travel
 from crashsense.rules.kernels import (
     BoolArray,
@@ -32,7 +34,45 @@ Axes = tuple[tuple[str, str], tuple[str, str]]
 
 
 @dataclass(frozen=True)
-class VelocityDisplacementMap(Criterion):
+class PlaneMap(Criterion):
+    """Base: a fire region in a plane of two measures, behind a line that each ray crosses once."""
+
+    axes: ClassVar[Axes]
+    channel: str
+    line: tuple[tuple[float, float], ...]
+
+    @abstractmethod
+    def coordinates(self, samples: EcuSamples) -> tuple[FloatArray, FloatArray]:
+        """Return both measures."""
+
+    def further_faults(self) -> list[Fault]:
+        """Each ray must cross the line once."""
+        return ray_faults(self.line, where=f"rule {self.family}", field="line")
+
+    def demand(self, samples: EcuSamples) -> FloatArray:
+        """Return demand along the ray."""
+        _, valid = read(samples, self.channel)
+        return masked(along_ray(*self.coordinates(samples), self.line), valid)
+
+    def at_scale(self, factor: float) -> Rule | None:
+        """The line moves away along every ray."""
+        return replace(self, line=tuple((factor * u, factor * v) for u, v in self.line))
+
+    def amounts(self, samples: EcuSamples, at: int) -> tuple[Amount, ...]:
+        """Both axes, against the point of the line on the same ray."""
+        demand = float(part_demand(self, samples)[0, at])
+        if not demand > 0.0:
+            return ()
+        found = []
+        for (name, unit), axis in zip(self.axes, self.coordinates(samples), strict=True):
+            value = float(axis[0, at])
+            if value > 0.0:  # the ray runs along the other axis otherwise
+                found.append(Amount(name, value, value / demand, unit))
+        return tuple(reversed(found))
+
+
+@dataclass(frozen=True)
+class VelocityDisplacementMap(PlaneMap):
     """Map of velocity change over displacement.
 
     Equation
@@ -57,15 +97,6 @@ class VelocityDisplacementMap(Criterion):
         text="vertices [[S mm, V m/s], ...]",
     )
     leak_g: float = parameter(1.0, unit="g", high=50.0, text="constant leak")
-
-    def further_faults(self) -> list[Fault]:
-        """Each ray must cross the line once."""
-        return ray_faults(self.line, where=f"rule {self.family}", field="line")
-
-    def demand(self, samples: EcuSamples) -> FloatArray:
-        """Return demand along the ray."""
-        _, valid = read(samples, self.channel)
-        return masked(along_ray(*self.coordinates(samples), self.line), valid)
 
     def coordinates(self, samples: EcuSamples) -> tuple[FloatArray, FloatArray]:
         """Return S [mm] and V [m/s]."""
@@ -111,6 +142,19 @@ class VelocityTimeMap(Criterion):
         times, thresholds = np.array(self.line, dtype=np.float64).T
         return masked(velocity / np.interp(elapsed_ms, times, thresholds), valid)
 
+    def at_scale(self, factor: float) -> Rule | None:
+        """The thresholds; their times stay."""
+        return replace(self, line=tuple((time, factor * least) for time, least in self.line))
+
+    def amounts(self, samples: EcuSamples, at: int) -> tuple[Amount, ...]:
+        """Velocity change against the threshold of its time."""
+        demand = float(part_demand(self, samples)[0, at])
+        elapsed = float(self.elapsed_ms(samples)[0, at])
+        times, thresholds = np.array(self.line, dtype=np.float64).T
+        threshold = float(np.interp(elapsed, times, thresholds))
+        note = f"{elapsed:.1f} ms after it began"
+        return (Amount("velocity change", demand * threshold, threshold, "m/s", note),)
+
     def elapsed_ms(self, samples: EcuSamples) -> FloatArray:
         """Return the time since the event began [ms], as the map sees it."""
         velocity, _ = self._velocity(samples)
@@ -122,7 +166,7 @@ class VelocityTimeMap(Criterion):
 
 
 @dataclass(frozen=True)
-class WindowVelocityJerkMap(Criterion):
+class WindowVelocityJerkMap(PlaneMap):
     """Map of window velocity over jerk.
 
     Equation
@@ -149,15 +193,6 @@ class WindowVelocityJerkMap(Criterion):
         text="vertices [[J g/ms, V_D m/s], ...]",
     )
 
-    def further_faults(self) -> list[Fault]:
-        """Each ray must cross the line once."""
-        return ray_faults(self.line, where=f"rule {self.family}", field="line")
-
-    def demand(self, samples: EcuSamples) -> FloatArray:
-        """Return demand along the ray."""
-        _, valid = read(samples, self.channel)
-        return masked(along_ray(*self.coordinates(samples), self.line), valid)
-
     def coordinates(self, samples: EcuSamples) -> tuple[FloatArray, FloatArray]:
         """Return J [g/ms] and V_D [m/s]."""
         values, _ = read(samples, self.channel)
@@ -168,7 +203,7 @@ class WindowVelocityJerkMap(Criterion):
 
 
 @dataclass(frozen=True)
-class RollRateAngleMap(Criterion):
+class RollRateAngleMap(PlaneMap):
     """Rollover: map of roll rate over roll angle.
 
     Equation
@@ -196,15 +231,6 @@ class RollRateAngleMap(Criterion):
         3.0, unit="deg/s", high=100.0, text="leak, above the offset drift of the sensor"
     )
 
-    def further_faults(self) -> list[Fault]:
-        """Each ray must cross the line once."""
-        return ray_faults(self.line, where=f"rule {self.family}", field="line")
-
-    def demand(self, samples: EcuSamples) -> FloatArray:
-        """Return demand along the ray."""
-        _, valid = read(samples, self.channel)
-        return masked(along_ray(*self.coordinates(samples), self.line), valid)
-
     def coordinates(self, samples: EcuSamples) -> tuple[FloatArray, FloatArray]:
         """Return roll angle [deg] and roll rate [deg/s]."""
         values, _ = read(samples, self.channel)
@@ -214,7 +240,6 @@ class RollRateAngleMap(Criterion):
 
 def roll_angle(rate: FloatArray, *, leak: float, rate_hz: float) -> FloatArray:
     """Return the roll angle in one sense: the leaky floored sum of the rate."""
-
     return floored_sum((rate - leak) / rate_hz)
 
 
@@ -263,3 +288,9 @@ class RollEnergy(Criterion):
         lift = STANDARD_GRAVITY * self.radius_m * (1.0 - np.cos(left))
         needed = np.maximum(np.sqrt(2.0 * lift) / self.gyration_m, np.radians(self.minimum_deg_s))
         return masked(values / (needed * self.threshold), valid)
+
+    def amounts(self, samples: EcuSamples, at: int) -> tuple[Amount, ...]:
+        """Roll rate against the one that tips the car from the angle it has reached."""
+        demand = float(part_demand(self, samples)[0, at])
+        rate = float(np.degrees(read(samples, self.channel)[0][0, at]))
+        return (Amount("roll rate", rate, rate / demand, "deg/s"),) if demand > 0.0 else ()

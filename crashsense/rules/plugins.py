@@ -1,95 +1,21 @@
-"""Your own rule in Python: from a file, a module or an installed entry point."""
+"""Your own rule in Python: from a file or a module, in a process of its own; installed families."""
 
 from __future__ import annotations
 
-import hashlib
-import importlib
-import importlib.util
-import sys
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from types import ModuleType
 from typing import Any, ClassVar
 
-from crashsense.channels import CHANNELS
-from crashsense.errors import Fault, InputError, nearest
-from crashsense.rules.contract import FloatArray, Rule
+from crashsense.errors import Fault, InputError
+from crashsense.rules.amounts import Amount, only_threshold, thresholds_in
+from crashsense.rules.contract import FloatArray, Rule, part_demand
+from crashsense.rules.loading import load_rule
 from crashsense.rules.parameters import Declared, parameter
-from crashsense.rules.per_sample import PerSample
+from crashsense.rules.python_apart import Here, Host, There
 from crashsense.sensing.samples import EcuSamples
-
-
-def load_class(place: str, *, folder: Path | None = None) -> type:
-    """Return the class of ``MODULE:CLASS`` or ``FILE.py:CLASS``.
-
-    A file is looked up relative to *folder* (the working folder by default). Importing runs the
-    file: only name code that you trust.
-    """
-    module_name, separator, class_name = place.rpartition(":")
-    if not separator or not module_name or not class_name:
-        raise InputError([Fault("", "rule", place, "MODULE:CLASS or FILE.py:CLASS")])
-    module = (
-        _from_file(module_name, folder=folder, place=place)
-        if module_name.endswith(".py")
-        else _from_module(module_name, place=place)
-    )
-    found = getattr(module, class_name, None)
-    if not isinstance(found, type):
-        classes = [name for name, value in vars(module).items() if isinstance(value, type)]
-        raise InputError([Fault(module_name, "class", class_name, nearest(class_name, classes))])
-    return found
-
-
-def _from_file(file: str, *, folder: Path | None, place: str) -> ModuleType:
-    path = Path(file)
-    if not path.is_absolute():
-        path = (folder or Path.cwd()) / path
-    if not path.is_file():
-        raise InputError([Fault("", "rule", place, f"a Python file ({path} is none)")])
-    path = path.resolve()
-    name = "crashsense_rule_" + hashlib.sha256(str(path).encode()).hexdigest()[:16]
-    spec = importlib.util.spec_from_file_location(name, path)
-    if spec is None or spec.loader is None:
-        raise InputError([Fault("", "rule", place, "a Python file")])
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    try:
-        spec.loader.exec_module(module)
-    except (Exception, SystemExit) as error:
-        sys.modules.pop(name, None)
-        expected = f"a Python file that runs ({type(error).__name__}: {error})"
-        raise InputError([Fault(str(path), "", None, expected)]) from error
-    return module
-
-
-def _from_module(name: str, *, place: str) -> ModuleType:
-    try:
-        return importlib.import_module(name)
-    except (Exception, SystemExit) as error:
-        expected = f"a module that can be imported ({type(error).__name__}: {error})"
-        raise InputError([Fault("", "rule", place, expected)]) from error
-
-
-def as_rule(found: type, *, parameters: Mapping[str, Any], where: str) -> Rule:
-    """Build a rule from a class that is block-wise or per-sample."""
-    block = issubclass(found, Rule)
-    if not block and not (callable(getattr(found, "update", None)) and hasattr(found, "reset")):
-        expected = "a subclass of Rule, or a class with reset and update"
-        raise InputError([Fault(where, "class", found.__name__, expected)])
-    try:
-        rule = found(**parameters) if block else PerSample(found, parameters=parameters)
-    except InputError:
-        raise
-    except (Exception, SystemExit) as error:
-        expected = f"parameters that {found.__name__} takes ({type(error).__name__}: {error})"
-        raise InputError([Fault(where, "parameters", dict(parameters), expected)]) from error
-    if not isinstance(rule, Rule):
-        raise InputError([Fault(where, "class", found.__name__, "a class that builds a rule")])
-    unknown = sorted((rule.requires | rule.uses) - set(CHANNELS))
-    if unknown:
-        raise InputError([Fault(where, "requires", n, nearest(str(n), CHANNELS)) for n in unknown])
-    return rule
 
 
 def as_rule_class(found: object, *, where: str) -> type[Rule]:
@@ -108,9 +34,9 @@ class PythonRule(Declared):
 
     ``file`` is ``FILE.py:CLASS`` (relative to the algorithm's file) or ``MODULE:CLASS``; the class
     is a block-wise :class:`~crashsense.rules.Rule` or a per-sample one with ``reset`` and
-    ``update``; ``parameters`` go to it by name. It runs in this process: it can be wrong, but an
-    error ends its own evaluation only. For code that may hang or crash use a C library or a process
-    of your own.
+    ``update``; ``parameters`` go to it by name. It runs in a process of its own: an error, a crash,
+    a hang (``timeout_ms`` for one draw) or more memory than ``memory_mb`` ends its own evaluation
+    only. What it prints is dropped. See :func:`rules_in_process` for rules that are trusted.
     """
 
     family: ClassVar[str] = "python"
@@ -126,19 +52,34 @@ class PythonRule(Declared):
             ]
         },
     )
-    inner: Rule = field(init=False, repr=False)
+    timeout_ms: float = parameter(
+        10000.0, unit="ms", above=True, high=1e7, text="longest time for one draw"
+    )
+    memory_mb: float = parameter(
+        2000.0, unit="MB", low=50.0, high=1e6, text="most memory that it may take"
+    )
+    host: Host = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         super().__post_init__()
-        where = f"rule {self.file}"
-        rule = as_rule(load_class(self.file), parameters=self.parameters, where=where)
-        object.__setattr__(self, "inner", rule)
+        if _IN_PROCESS.get():
+            host: Host = Here(load_rule(self.file, parameters=self.parameters))
+        else:
+            host = There(
+                self.file,
+                parameters=self.parameters,
+                timeout_ms=self.timeout_ms,
+                memory_mb=self.memory_mb,
+            )
+        object.__setattr__(self, "host", host)
         for name in ("scales", "monotone", "rates_hz"):
-            object.__setattr__(self, name, getattr(rule, name))
+            object.__setattr__(self, name, getattr(host.card, name))
 
     def __reduce__(self) -> tuple[Any, ...]:
         # A class from a file cannot be pickled by name: the file is read again on the other side.
-        return _rebuilt, (self.file, dict(self.parameters))
+        names = ("file", "parameters", "timeout_ms", "memory_mb")
+        given = {name: getattr(self, name) for name in names}
+        return _rebuilt, (given, isinstance(self.host, Here))
 
     @classmethod
     def anchored(cls, arguments: dict[str, Any], *, folder: Path | None) -> dict[str, Any]:
@@ -150,27 +91,75 @@ class PythonRule(Declared):
         return arguments
 
     @property
+    def source(self) -> str:
+        """The file in which the class is written; empty if that is not known."""
+        return self.host.card.source
+
+    @property
     def requires(self) -> frozenset[str]:
         """What the rule requires."""
-        return self.inner.requires
+        return self.host.card.requires
 
     @property
     def uses(self) -> frozenset[str]:
         """What the rule uses."""
-        return self.inner.uses
+        return self.host.card.uses
 
     def active(self, samples: EcuSamples) -> frozenset[str]:
         """What the rule reads in this block."""
-        return self.inner.active(samples)
+        return self.host.active(samples)
+
+    def armed_by(self, samples: EcuSamples) -> tuple[frozenset[str], frozenset[str]] | None:
+        """What its main rule and its arming read: what it is armed by counts as in the house."""
+        return self.host.armed_by(samples)
 
     def demand(self, samples: EcuSamples) -> FloatArray:
         """Return the demand of the rule."""
-        return self.inner.demand(samples)
+        return self.host.demand(samples)
 
     def branch_demands(self, samples: EcuSamples) -> dict[str, FloatArray]:
         """Return the demand of the rule by branch: what it is armed by counts as in the house."""
-        return self.inner.branch_demands(samples)
+        return self.host.branch_demands(samples)
+
+    def at_scale(self, factor: float) -> Rule | None:
+        """Its parameters ``threshold...``, given or left at their defaults, times *factor*."""
+        known = {**self.host.card.thresholds, **thresholds_in(self.parameters)}
+        if not known:
+            return None
+        raised = {name: value * factor for name, value in known.items()}
+        with rules_in_process(isinstance(self.host, Here)):
+            try:
+                return replace(self, parameters={**self.parameters, **raised})
+            except InputError:  # an attribute, and no parameter of this name
+                return None
+
+    def amounts(self, samples: EcuSamples, at: int) -> tuple[Amount, ...]:
+        """The criterion over the only parameter or attribute ``threshold...``, if it scales."""
+        found = only_threshold({**self.host.card.thresholds, **self.parameters})
+        if not self.scales or found is None:
+            return ()
+        threshold, unit = found
+        demand = float(part_demand(self, samples)[0, at])
+        return (Amount("criterion", demand * threshold, threshold, unit),)
 
 
-def _rebuilt(file: str, parameters: dict[str, Any]) -> PythonRule:
-    return PythonRule(file=file, parameters=parameters)
+def _rebuilt(given: dict[str, Any], in_process: bool) -> PythonRule:
+    with rules_in_process(in_process):
+        return PythonRule(**given)
+
+
+_IN_PROCESS: ContextVar[bool] = ContextVar("crashsense_rules_in_process", default=False)
+
+
+@contextmanager
+def rules_in_process(chosen: bool = True) -> Iterator[None]:
+    """Build Python rules for this process within the ``with`` block: faster, and without a fence.
+
+    A rule that ends the program, hangs, takes all memory or moves to another folder then does so to
+    the whole evaluation. Rules built outside the block are not changed.
+    """
+    token = _IN_PROCESS.set(chosen)
+    try:
+        yield
+    finally:
+        _IN_PROCESS.reset(token)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
 
+from crashsense.rules.amounts import Amount
 from crashsense.rules.contract import FloatArray
 from crashsense.rules.kernels import (
     finite_response,
@@ -44,6 +45,11 @@ class Plausible(Criterion):
         10.0, unit="ms", high=1000.0, text="how long agreement is held"
     )
 
+    @classmethod
+    def is_threshold(cls, name: str) -> bool:
+        """That of the plausibility check too."""
+        return name.startswith("threshold") or name == "plausible_g"
+
     def agreed(self, demand: FloatArray, samples: EcuSamples) -> FloatArray:
         """Return the lesser of demand and the held demand of the other element."""
         if self.plausible is None:
@@ -55,6 +61,17 @@ class Plausible(Criterion):
             masked(other, valid), 1 + round(self.plausible_hold_ms * 1e-3 * samples.rate_hz)
         )
         return np.minimum(demand, held)
+
+    def amounts(self, samples: EcuSamples, at: int) -> tuple[Amount, ...]:
+        """The criterion alone and, where one is asked for, the plausibility check."""
+        alone = replace(self, plausible=None)
+        own = self.over_threshold(float(alone.demand(samples)[0, at]))
+        if self.plausible is None:
+            return own
+        endless = np.full((samples.draws, samples.size), np.inf)
+        held = float(self.agreed(endless, samples)[0, at])
+        name = f"plausibility, mean of {self.plausible}"
+        return (*own, Amount(name, held * self.plausible_g, self.plausible_g, "g"))
 
 
 @dataclass(frozen=True)

@@ -5,20 +5,21 @@ evaluate the composition, and take the running maximum: at scale k it fires at t
 where that maximum reaches k. Exact for every operator that commutes with a threshold: minimum,
 maximum, order statistic, hold, delay, debounce, gate, switch, reset. Scaled and adapted thresholds
 move the level that a leaf below them is compared with; where that cannot be done sample by sample,
-the rule must be re-run, and :func:`swept_demand` says so.
+the rule must be re-run, and :func:`swept_demand` says so. How an operator is swept is its own
+method, :meth:`~crashsense.rules.contract.Rule.swept`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import fields, replace
 
 import numpy as np
 
 from crashsense.errors import Fault, InputError, nearest
-from crashsense.rules.adaptation import Adapted
-from crashsense.rules.composition import Composite, Gated, ResetAfterQuiet, Scaled
-from crashsense.rules.contract import FloatArray, Rule, part_demand
+from crashsense.rules.composite import Composite
+from crashsense.rules.composition import Scaled
+from crashsense.rules.contract import FloatArray, Rule, Sweep
 from crashsense.sensing.samples import EcuSamples
 
 
@@ -39,8 +40,15 @@ def leaves(rule: Rule, *, path: str = "") -> dict[str, Rule]:
 
 def default_leaves(rule: Rule) -> frozenset[str]:
     """Return the leaves that a sweep scales by default: all but arming, measures and resets."""
-    fixed = {"arming", "measure", "activity", "gate"}
-    return frozenset(path for path in leaves(rule) if not fixed & set(path.split(".")))
+    return frozenset(_swept_leaves(rule, path=""))
+
+
+def _swept_leaves(rule: Rule, *, path: str) -> Iterator[str]:
+    if not rule.children:
+        yield path
+    for role, part in rule.children.items():
+        if role not in rule.unswept:
+            yield from _swept_leaves(part, path=f"{path}.{role}" if path else role)
 
 
 def swept_demand(
@@ -66,58 +74,7 @@ def swept_demand(
     ]
     if faults:
         raise InputError(faults)
-    return _swept(rule, samples, chosen, path="", level=np.ones((1, 1)))
-
-
-def _touches(path: str, chosen: frozenset[str]) -> bool:
-    return any(leaf == path or leaf.startswith(f"{path}.") or path == "" for leaf in chosen)
-
-
-def _decided(demand: FloatArray, level: FloatArray) -> FloatArray:
-    return np.where(demand >= level, np.inf, 0.0)
-
-
-def _swept(
-    rule: Rule, samples: EcuSamples, chosen: frozenset[str], *, path: str, level: FloatArray
-) -> FloatArray:
-    if not _touches(path, chosen):
-        return _decided(part_demand(rule, samples), level)
-    if not isinstance(rule, Composite):
-        if not rule.scales:
-            raise _rerun(path, f"{type(rule).__name__} does not say that it scales")
-        return part_demand(rule, samples)
-    # Families of the house compute it from their parts; another class has said it or not.
-    if type(rule).scales is False:
-        raise _rerun(path, f"{type(rule).__name__} does not say that it scales")
-
-    def part(role: str, at: FloatArray) -> FloatArray:
-        where = f"{path}.{role}" if path else role
-        return _swept(rule.children[role], samples, chosen, path=where, level=at)
-
-    if isinstance(rule, Scaled):
-        return part("rule", level / rule.factor) * rule.factor
-    if isinstance(rule, Adapted):
-        measure = f"{path}.measure" if path else "measure"
-        if _touches(measure, chosen):
-            raise _rerun(measure, "its demand moves a threshold")
-        factor = rule.factor(part_demand(rule.measure, samples), samples)
-        return part("rule", level * factor) / factor
-    if isinstance(rule, Gated):
-        return np.minimum(part("rule", level), part("gate", np.ones((1, 1))))
-    if not rule.pointwise and level.size > 1:
-        raise _rerun(path, "an operator over time stands below an adapted threshold")
-    if isinstance(rule, ResetAfterQuiet):
-        activity = f"{path}.activity" if path else "activity"
-        if _touches(activity, chosen):
-            raise _rerun(activity, "it resets")
-        parts = {"rule": part("rule", level), "activity": part_demand(rule.activity, samples)}
-    else:
-        parts = {role: part(role, level) for role in rule.children}
-    return rule.combine(parts, samples)
-
-
-def _rerun(path: str, why: str) -> InputError:
-    return InputError([Fault("sweep", path, None, f"a re-run at every scale: {why}")])
+    return Sweep(rule, samples, chosen).demand(np.ones((1, 1)))
 
 
 def with_leaves(rule: Rule, change: Callable[[str, Rule], Rule], *, path: str = "") -> Rule:
@@ -147,13 +104,3 @@ def rescaled(rule: Rule, scale: float, *, sweep: Collection[str] | None = None) 
         return Scaled(rule=leaf, factor=1.0 / scale) if path in chosen else leaf
 
     return with_leaves(rule, change)
-
-
-def first_ticks(demand: FloatArray, scales: FloatArray) -> Mapping[str, FloatArray]:
-    """Return, for every scale, the first sample at which the running maximum reaches it.
-
-    ``"tick"`` has shape (draws, scales), -1 where it never does.
-    """
-    highest = np.maximum.accumulate(demand, axis=-1)
-    out = np.stack([np.searchsorted(row, scales, side="left") for row in highest])
-    return {"tick": np.where(out < demand.shape[-1], out, -1)}

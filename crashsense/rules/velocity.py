@@ -90,6 +90,7 @@ class RearVelocity(Criterion):
 
     family: ClassVar[str] = "rear_velocity"
     title: ClassVar[str] = "forward velocity change in a rear impact"
+    criterion: ClassVar[str] = "velocity change"
 
     channel: str = parameter("+central_x", kind="channel", text="channel in its sense")
     threshold_m_s: float = parameter(
@@ -120,6 +121,7 @@ class LeftRightDifference(Criterion):
 
     family: ClassVar[str] = "left_right_difference"
     title: ClassVar[str] = "left-right difference of velocity change, an offset flag"
+    criterion: ClassVar[str] = "left-right difference of velocity"
 
     left: str = parameter("-upfront_left_x", kind="channel", text="left channel in its sense")
     right: str = parameter("-upfront_right_x", kind="channel", text="right channel in its sense")

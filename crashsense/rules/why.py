@@ -8,25 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from crashsense.channels import CHANNELS
-from crashsense.rules.adaptation import Adapted
-from crashsense.rules.amounts import Amount, amounts
+from crashsense.rules.amounts import Amount
 from crashsense.rules.checked import checked_branch_demands, rows
-from crashsense.rules.composition import (
-    AllOf,
-    AnyOf,
-    Armed,
-    AtLeast,
-    BeltSwitch,
-    Composite,
-    Debounced,
-    Delayed,
-    Fallback,
-    Gated,
-    Held,
-    ResetAfterQuiet,
-    Scaled,
-)
+from crashsense.rules.composite import Composite
 from crashsense.rules.contract import Rule, part_demand, sharing
+from crashsense.rules.locked import locked_samples
 from crashsense.sensing.samples import EcuSamples
 
 
@@ -50,6 +36,37 @@ class Input:
 
 
 @dataclass(frozen=True)
+class Reading:
+    """One criterion of a rule, ready for a table: so much of so much, then.
+
+    Parameters
+    ----------
+    criterion : readable name ("velocity change in 10 ms")
+    amount, threshold, unit : in the unit of the trade; factors on the threshold included. Where
+        nothing is known but demand: the demand, 1 and "-"
+    share : amount over threshold [-]; 1 or more: reached
+    time_s : sample at which it was read, on the control unit's clock [s]; an earlier one where a
+        hold or a delay keeps its value
+    path, family : where it stands and what it is
+    decides : True if it is the reason for the value of the rule at the sample asked about
+    moves : True if it fires nothing and moves the threshold of another
+    note : what its threshold depends on
+    """
+
+    criterion: str
+    amount: float
+    threshold: float
+    unit: str
+    share: float
+    time_s: float
+    path: str
+    family: str
+    decides: bool
+    moves: bool = False
+    note: str = ""
+
+
+@dataclass(frozen=True)
 class Branch:
     """One rule of a composition, at the sample in question.
 
@@ -63,6 +80,8 @@ class Branch:
     first_tick, first_s : when its demand first reached 1, None if it had not by then
     decides : True if it is the reason for the value of the root at the sample
     matters : True if it is the reason for the value of the rule above it
+    moves : True if it fires nothing and moves the threshold of another (or stands below what does)
+    called : readable name of its criterion
     unused : why it does not count here (the other branch of a switch); empty if it does
     amounts : for a criterion, what it reached and what it needs, in the unit of the trade; factors
         on its threshold from rules above it included
@@ -79,6 +98,8 @@ class Branch:
     first_s: float | None
     decides: bool
     matters: bool = True
+    moves: bool = False
+    called: str = ""
     unused: str = ""
     amounts: tuple[Amount, ...] = ()
     inputs: tuple[Input, ...] = ()
@@ -102,6 +123,27 @@ class Branch:
     def measured(self) -> str:
         """Its amounts as text, or its demand where nothing else is known of it."""
         return "; ".join(map(str, self.amounts)) or f"demand {self.demand:.4g} of 1"
+
+    @property
+    def readings(self) -> tuple[Reading, ...]:
+        """Its amounts as rows of a table; its demand of 1 where nothing else is known of it."""
+        found = self.amounts or (Amount(self.called, self.demand, 1.0, "-"),)
+        return tuple(
+            Reading(
+                item.name,
+                item.value,
+                item.threshold,
+                item.unit,
+                item.share,
+                self.time_s,
+                path=self.path,
+                family=self.family,
+                decides=self.decides,
+                moves=self.moves,
+                note=item.note,
+            )
+            for item in found
+        )
 
     @property
     def role(self) -> str:
@@ -145,6 +187,23 @@ class Why:
             branch for _, branch in self.root.walk() if branch.decides and not branch.parts
         )
 
+    @property
+    def readings(self) -> tuple[Reading, ...]:
+        """Every criterion that counts, in the order of the rule: what it reached of what it needs.
+
+        A guard, a plausibility check and both axes of a map are rows of their own. Branches that do
+        not count (the other belt state, the other rule of a fallback) are left out.
+        """
+        return tuple(self._readings(self.root))
+
+    def _readings(self, branch: Branch) -> Iterator[Reading]:
+        if branch.unused:
+            return
+        if not branch.parts:
+            yield from branch.readings
+        for part in branch.parts:
+            yield from self._readings(part)
+
     def lines(self) -> list[str]:
         """The explanation as text, one line a branch; ``*`` marks what decided."""
         verb = "fired" if self.fired else "did not fire; largest demand"
@@ -158,7 +217,7 @@ class Why:
         out = []
         for branch in self.deciding:
             where = f"{branch.path}: " if branch.path else ""
-            if "measure" in branch.path.split("."):  # no demand of its own: it moves a threshold
+            if branch.moves:  # no demand of its own
                 out.append(f"threshold moved by: {where}{branch.measured}")
                 continue
             share = f"{100.0 * min(self.demand, 1.0):.1f} %"
@@ -187,7 +246,7 @@ def why(rule: Rule, samples: EcuSamples, *, draw: int = 0, tick: int | None = No
     Without *tick*: the sample that fired, or that of the largest demand. A rule that fails raises
     :class:`~crashsense.errors.RuleError`.
     """
-    one = rows(samples, [draw])
+    one = locked_samples(rows(samples, [draw]))
     demand = checked_branch_demands(rule, one)["total"][0]
     over = np.flatnonzero(demand >= 1.0)
     fired = bool(over.size)
@@ -240,6 +299,7 @@ def _branch(
     decides: bool,
     matters: bool,
     factor: _Factor,
+    moves: bool = False,
     unused: str = "",
 ) -> Branch:
     demand = part_demand(rule, samples)[0]
@@ -256,112 +316,36 @@ def _branch(
         first_s=None if first is None else float(times[first]),
         decides=decides,
         matters=matters,
+        moves=moves,
+        called=rule.called,
         unused=unused,
     )
     if unused:
         return branch
     if not isinstance(rule, Composite):
-        reached = amounts(rule, samples, at)
+        reached = rule.amounts(samples, at)
         if factor.value != 1.0:
             reached = tuple(
                 item.scaled(factor.value, note=f"threshold {factor.note}") for item in reached
             )
         return replace(branch, amounts=reached, inputs=_inputs(rule, samples, at))
-    deciding = _deciding(rule, samples, at)
+    deciding = rule.deciding(samples, at)
+    below = factor.times(rule.threshold_factor(samples, at), rule.family)
     parts = tuple(
         _branch(
             part,
             samples,
-            _taken_from(rule, role, samples, at),
+            rule.taken_from(role, samples, at),
             path=f"{path}.{role}" if path else role,
             decides=decides and role in deciding,
             matters=role in deciding,
-            factor=_factor(rule, role, samples, at, above=factor),
-            unused=_unused(rule, role, samples, at),
+            moves=moves or role in rule.moving,
+            factor=_NO_FACTOR if role in rule.apart else below,
+            unused=rule.unused(role, samples, at),
         )
         for role, part in rule.children.items()
     )
     return replace(branch, parts=parts)
-
-
-def _unused(rule: Composite, role: str, samples: EcuSamples, at: int) -> str:
-    """Why a child does not count at the sample; empty if it does."""
-    if isinstance(rule, BeltSwitch) and role != rule.chosen(samples):
-        return f"the event is {rule.chosen(samples)}"
-    if isinstance(rule, Fallback):
-        missing = [
-            name
-            for name in sorted(rule.rule.requires)
-            if name not in samples.valid or not samples.valid[name][0, at]
-        ]
-        if role == "rule" and missing:
-            return f"{', '.join(missing)} not valid"
-        if role == "otherwise" and not missing:
-            return "the first rule has its channels"
-    return ""
-
-
-def _factor(rule: Composite, role: str, samples: EcuSamples, at: int, *, above: _Factor) -> _Factor:
-    """The factor on the thresholds of a child; a measure, a gate or arming has its own."""
-    if role in ("measure", "gate", "activity"):
-        return _NO_FACTOR
-    if isinstance(rule, Adapted):
-        moved = rule.factor(part_demand(rule.measure, samples), samples)[0, at]
-        return above.times(float(moved), rule.family)
-    if isinstance(rule, Scaled):
-        return above.times(1.0 / rule.factor, rule.family)
-    return above
-
-
-def _taken_from(rule: Composite, role: str, samples: EcuSamples, at: int) -> int:
-    """The sample of a child whose demand the rule uses at sample *at*: the same, or an earlier one.
-
-    A hold keeps a past maximum, a debounce a past minimum, a delay what was.
-    """
-    if isinstance(rule, Delayed):
-        return max(at - round(rule.delay_ms * 1e-3 * samples.rate_hz), 0)
-    if isinstance(rule, Armed) and role == "arming":
-        value = rule.branch_demands(samples)["arming"][0, at]
-    elif isinstance(rule, (Held, Debounced, ResetAfterQuiet)) and role == "rule":
-        value = part_demand(rule, samples)[0, at]
-    else:
-        return at
-    same = np.flatnonzero(part_demand(rule.children[role], samples)[0, : at + 1] == value)
-    return int(same[-1]) if same.size else at
-
-
-def _deciding(rule: Composite, samples: EcuSamples, at: int) -> frozenset[str]:
-    """Which children make the value of the composition at the sample."""
-    roles = tuple(rule.children)
-    if isinstance(rule, BeltSwitch):
-        return frozenset({rule.chosen(samples)})
-    demands = {role: part_demand(part, samples)[0] for role, part in rule.children.items()}
-    if isinstance(rule, Fallback):
-        ready = all(
-            name in samples.valid and samples.valid[name][0, at] for name in rule.rule.requires
-        )
-        return frozenset({"rule" if ready else "otherwise"})
-    if isinstance(rule, Armed):
-        held = rule.branch_demands(samples)
-        demands = {role: held[role][0] for role in roles}
-    here = {role: float(demand[at]) for role, demand in demands.items()}
-    before = {role: float(demand[at - 1]) if at else 0.0 for role, demand in demands.items()}
-    value = float(part_demand(rule, samples)[0, at])
-    if isinstance(rule, AnyOf):
-        return frozenset(role for role in roles if here[role] == value)
-    if isinstance(rule, (AllOf, Armed, AtLeast)):
-        # What came last made it fire; before that, what is least holds it back.
-        late = frozenset(role for role in roles if here[role] >= 1.0 > before[role])
-        if value >= 1.0 and late:
-            return late
-        return frozenset(role for role in roles if here[role] == value)
-    if isinstance(rule, Gated):
-        return frozenset(roles if here["gate"] >= 1.0 else {"gate"})
-    if isinstance(rule, Adapted):
-        # The measure is part of the reason only where it moved the threshold.
-        moved = here["rule"] != value
-        return frozenset(roles) if moved else frozenset({"rule"})
-    return frozenset({"rule"}) if "rule" in roles else frozenset(roles)
 
 
 def _inputs(rule: Rule, samples: EcuSamples, at: int) -> tuple[Input, ...]:

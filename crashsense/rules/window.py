@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
 
 from crashsense.errors import Fault
-from crashsense.rules.contract import FloatArray
+from crashsense.rules.amounts import Amount
+from crashsense.rules.contract import FloatArray, Rule
 from crashsense.rules.kernels import masked, read, samples_in, window_sum
 from crashsense.rules.parameters import Criterion, parameter
 from crashsense.sensing.samples import EcuSamples
@@ -61,15 +62,32 @@ class WindowVelocity(Criterion):
         """Return the largest V_D / threshold."""
         values, valid = read(samples, self.channel)
         values = values - self.leak_g * STANDARD_GRAVITY if self.leak_g else values
-        pairs = (
-            self.windows if self.windows is not None else ((self.window_ms, self.threshold_m_s),)
-        )
         out: FloatArray | None = None
-        for window_ms, threshold in pairs:
+        for window_ms, threshold in self.pairs:
             ticks = samples_in(window_ms, samples.rate_hz)
             part = window_sum(values, ticks) / (samples.rate_hz * threshold)
             out = part if out is None else np.maximum(out, part)
         return masked(np.zeros_like(values) if out is None else out, valid)
+
+    @property
+    def pairs(self) -> tuple[tuple[float, float], ...]:
+        """Every window [ms] with its threshold [m/s]."""
+        return self.windows if self.windows is not None else ((self.window_ms, self.threshold_m_s),)
+
+    def at_scale(self, factor: float) -> Rule | None:
+        """Every window keeps its length."""
+        windows = self.windows and tuple((ms, factor * least) for ms, least in self.windows)
+        return replace(self, windows=windows, threshold_m_s=self.threshold_m_s * factor)
+
+    def amounts(self, samples: EcuSamples, at: int) -> tuple[Amount, ...]:
+        """The window that counts, the first of several."""
+        found = []
+        for window_ms, threshold in self.pairs:
+            one = replace(self, windows=((window_ms, threshold),))
+            demand = float(one.demand(samples)[0, at])
+            name = f"velocity change in {window_ms:g} ms"
+            found.append((demand, Amount(name, demand * threshold, threshold, "m/s")))
+        return (max(found, key=lambda pair: pair[0])[1],)
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ control unit.
 from __future__ import annotations
 
 from functools import lru_cache
-from math import pi
+from math import pi, sqrt
 from typing import NamedTuple
 
 import numpy as np
@@ -18,6 +18,7 @@ import numpy.typing as npt
 from crashsense import engine
 from crashsense.errors import Fault, InputError
 from crashsense.filters.causal import filter_rows, lowpass_delay, lowpass_sections
+from crashsense.sensing.element import ElementDraws
 from crashsense.sensing.sensor import Sensor
 
 FloatArray = npt.NDArray[np.float64]
@@ -66,25 +67,91 @@ def respond(samples: FloatArray, *, sensor: Sensor, rate_hz: float) -> tuple[Flo
     """Reading of the element, as acceleration [u], and samples at the stop, shape (draws,).
 
     Quasi-static with stop, or stepped at 8 times the resonance or more
-    (:mod:`crashsense.sensing.dynamics`), then the cubic read-out
-    ``u (1 + nonlinearity (u / range)^2)``.
+    (:mod:`crashsense.sensing.dynamics`), then :func:`read_out`.
     """
-    if element_is_static(sensor, rate_hz=rate_hz):
+    static = element_is_static(sensor, rate_hz=rate_hz)
+    steps = element_oversampling(sensor, rate_hz=rate_hz)
+    if static:
         out, beyond = stop_at(samples, level=sensor.stop)
     else:
-        from crashsense.sensing.dynamics import step_element
+        out, beyond = _stepped(samples, _AsMade.nominal(sensor), rate_hz=rate_hz, steps=steps)
+    return read_out(out, _AsMade.nominal(sensor), full_scale=sensor.range), beyond
 
-        out, beyond = step_element(
-            samples,
-            rate_hz=rate_hz,
-            resonance_hz=sensor.resonance_hz,
-            quality=sensor.quality,
-            stop=sensor.stop,
-            oversampling=element_oversampling(sensor, rate_hz=rate_hz),
+
+def respond_as_made(
+    samples: FloatArray, *, sensor: Sensor, made: ElementDraws, rate_hz: float
+) -> tuple[FloatArray, IntArray]:
+    """As :func:`respond`, for each draw the element as it was made, shape (draws, samples)."""
+    static = element_is_static(sensor, rate_hz=rate_hz)
+    steps = element_oversampling(sensor, rate_hz=rate_hz)
+    out = np.empty((made.stop.size, samples.shape[-1]))
+    hits = np.empty(made.stop.size, dtype=np.int64)
+    for row in range(made.stop.size):
+        one = _AsMade.of_draw(sensor, made, row)
+        mine = samples if samples.shape[0] == 1 else samples[row : row + 1]
+        if static:
+            moved, hits[row : row + 1] = stop_at(mine, level=one.stop)
+        else:
+            moved, hits[row : row + 1] = _stepped(mine, one, rate_hz=rate_hz, steps=steps)
+        out[row : row + 1] = read_out(moved, one, full_scale=sensor.range)
+    return out, hits
+
+
+class _AsMade(NamedTuple):
+    """What decides the reading of one element."""
+
+    resonance_hz: float
+    quality: float
+    stop: float
+    quadratic: float
+    nonlinearity: float
+
+    @classmethod
+    def nominal(cls, sensor: Sensor) -> _AsMade:
+        return cls(
+            sensor.resonance_hz,
+            sensor.quality,
+            sensor.stop,
+            sensor.quadratic,
+            sensor.nonlinearity,
         )
-    if sensor.nonlinearity:
-        out = out * (1.0 + sensor.nonlinearity * (out / sensor.range) ** 2)
-    return out, beyond
+
+    @classmethod
+    def of_draw(cls, sensor: Sensor, made: ElementDraws, row: int) -> _AsMade:
+        cubic = float(made.nonlinearity[row])
+        return cls(
+            sensor.resonance_hz * float(made.resonance[row]),
+            sensor.quality * float(made.quality[row]),
+            sensor.stop * float(made.stop[row]),
+            sensor.quadratic
+            * sqrt(cubic),  # it goes with the deflection, the cubic with its square
+            sensor.nonlinearity * cubic,
+        )
+
+
+def _stepped(
+    samples: FloatArray, one: _AsMade, *, rate_hz: float, steps: int
+) -> tuple[FloatArray, IntArray]:
+    from crashsense.sensing.dynamics import step_element
+
+    return step_element(
+        samples,
+        rate_hz=rate_hz,
+        resonance_hz=one.resonance_hz,
+        quality=one.quality,
+        stop=one.stop,
+        oversampling=steps,
+    )
+
+
+def read_out(samples: FloatArray, one: _AsMade, *, full_scale: float) -> FloatArray:
+    """Reading of a deflection, ``u (1 + quadratic u / range + nonlinearity (u / range)^2)``."""
+    if one.quadratic:
+        share = samples / full_scale
+        return samples * (1.0 + one.quadratic * share + one.nonlinearity * share**2)
+    if one.nonlinearity:
+        return samples * (1.0 + one.nonlinearity * (samples / full_scale) ** 2)
+    return samples
 
 
 # --- filter --------------------------------------------------------------------------------------

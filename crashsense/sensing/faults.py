@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
-from math import isfinite, pi
+from math import pi
 from typing import Any, ClassVar
 
 import numpy as np
@@ -17,12 +17,17 @@ import numpy.typing as npt
 
 from crashsense import draws as random_draws
 from crashsense.errors import Fault, InputError, nearest
+from crashsense.sensing.sensor import number_faults
 from crashsense.signal import cumulative_trapezoid
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 CodeArray = npt.NDArray[np.int32]
 BoolArray = npt.NDArray[np.bool_]
+
+
+#: Largest code of the longest word, 24 bits.
+LARGEST_CODE = 2**23
 
 
 def _after(from_s: float) -> str:
@@ -37,8 +42,7 @@ class Scene:
     its random numbers; ``rate_hz``: internal rate [Hz]; ``times_s``: shape (samples,) at the
     internal rate, or (draws, samples) for words [s]; ``central_x``: true longitudinal acceleration
     of the vehicle [m/s^2] at the internal rate, or None; ``internal_times_s``: its times [s], shape
-    (samples,); ``failed_code``: what the sensor's channel reads without a word; ``by_sample``: True
-    where a longer event's random numbers begin with those of a shorter one.
+    (samples,); ``failed_code``: what the sensor's channel reads without a word.
     """
 
     draws: IntArray
@@ -50,7 +54,6 @@ class Scene:
     central_x: FloatArray | None
     internal_times_s: FloatArray
     failed_code: int
-    by_sample: bool
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -61,13 +64,13 @@ class SensorFault:
     stage: ClassVar[str] = "word"
 
     def __post_init__(self) -> None:
-        found = [
-            Fault(f"fault {self.kind}", item.name, getattr(self, item.name), "a finite number")
-            for item in fields(self)
-            if isinstance(getattr(self, item.name), int | float)
-            and not isfinite(getattr(self, item.name))
-        ]
-        found += self._impossible()
+        found: list[Fault] = []
+        for item in fields(self):
+            value = getattr(self, item.name)
+            if value is not None:
+                where, whole = f"fault {self.kind}", item.name == "code"
+                found += number_faults(where, item.name, value, whole=whole)
+        found = found or self._impossible()
         if found:
             raise InputError(found)
 
@@ -99,6 +102,10 @@ class StuckValue(SensorFault):
     kind: ClassVar[str] = "stuck_value"
     from_s: float = -1e9
     code: int | None = None
+
+    def _impossible(self) -> list[Fault]:
+        good = self.code is None or abs(self.code) <= LARGEST_CODE
+        return self._need("code", good, f"a code within +/-{LARGEST_CODE}, 24 bits")
 
     def at_word(
         self, codes: CodeArray, arrived: BoolArray, scene: Scene
@@ -204,17 +211,13 @@ class NoiseBurst(SensorFault):
 
     def at_front_end(self, samples: FloatArray, scene: Scene) -> FloatArray:
         axes = (scene.occurrence, scene.channel, "noise_burst")
-        noise = random_draws.normals(
-            scene.draws,
-            samples.shape[-1],
-            seed=scene.seed,
-            axes=axes,
-            by_sample=scene.by_sample,
-        )
+        width = samples.shape[-1]
+        noise = random_draws.noise(scene.draws, width, seed=scene.seed, axes=axes)
         if (scene.draws == 0).any():
             # The fault is asked for, so the nominal draw has it too: a burst that no seed changes.
-            source = random_draws.generator(0, *axes, "nominal")
-            noise[scene.draws == 0] = source.standard_normal(samples.shape[-1])
+            noise[scene.draws == 0] = random_draws.noise(
+                [1], width, seed=0, axes=(*axes, "nominal")
+            )
         during = (scene.times_s >= self.from_s) & (scene.times_s < self.until_s)
         return samples + self.level * noise * during
 
@@ -313,8 +316,8 @@ def make_fault(kind: str, **values: Any) -> SensorFault:
         Fault(f"fault {kind}", name, None, "a value") for name in sorted(required - set(values))
     ]
     for name, value in values.items():
-        if name in known and (isinstance(value, bool) or not isinstance(value, int | float)):
-            found.append(Fault(f"fault {kind}", name, value, "a number"))
+        if name in known and value is not None:
+            found += number_faults(f"fault {kind}", name, value, whole=name == "code")
     if found:
         raise InputError(found)
     return cls(**values)

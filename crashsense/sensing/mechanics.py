@@ -1,19 +1,19 @@
 """The capacitive element: proof mass, spring, gap, and what they decide.
 
 All formulas are textbook ones for a parallel-plate, differential-capacitance accelerometer (from
-memory, checked against worked exercises in the tests). Pure functions; SI units.
+memory, checked against worked exercises, limits and numerical solutions in the tests). Pure
+functions; SI units; numbers or arrays of one shape. Arrays see only operations that round alike in
+any block, so that a draw's element never depends on its neighbours.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from math import exp, inf, pi, sqrt
+from math import exp, pi, sqrt
 
 import numpy as np
 import numpy.typing as npt
 
 from crashsense.errors import Fault, InputError
-from crashsense.units import STANDARD_GRAVITY
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -21,8 +21,18 @@ FloatArray = npt.NDArray[np.float64]
 BOLTZMANN = 1.380649e-23
 #: Permittivity of vacuum [F/m] (CODATA 2018), used for the gas in the gap.
 PERMITTIVITY = 8.8541878128e-12
-#: Density of silicon [kg/m^3].
+#: Density of silicon [kg/m^3] (handbook, from memory).
 SILICON_DENSITY = 2330.0
+#: Young's modulus of silicon along <110> [Pa] (Hopcroft, Nix and Kenny, J. Microelectromech. Syst.
+#: 19(2), 2010; from memory), and its change with temperature [1/K] (handbook, from memory).
+SILICON_YOUNG, SILICON_YOUNG_PER_K = 169e9, -60e-6
+#: Thermal expansion of silicon [1/K] (handbook, from memory).
+SILICON_EXPANSION = 2.6e-6
+#: Stress at which thin silicon beams are taken to break [Pa]: a cautious handbook value (from
+#: memory; single beams reach several GPa).
+SILICON_STRENGTH = 1e9
+#: Reference pressure [Pa], and mean free path of air there at 25 degC [m] (handbook, from memory).
+ATMOSPHERE, FREE_PATH = 101325.0, 68e-9
 
 
 def deflection(acceleration: float, *, resonance_hz: float) -> float:
@@ -149,144 +159,132 @@ def sense_axes(acceleration: FloatArray, *, shared_mass: bool, coupling: float) 
     return np.asarray((1.0 - coupling) * values + coupling * total)
 
 
-# --- design --------------------------------------------------------------------------------------
+# --- springs -------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, kw_only=True)
-class ElementDesign:
-    """A feasible element and what it costs. SI units; ``*_per_g`` per standard gravity."""
-
-    resonance_hz: float
-    quality: float
-    mass: float
-    stiffness: float
-    damping: float
-    gap: float
-    plate_area: float
-    plate_side: float
-    thickness: float
-    deflection_per_g: float
-    share_at_range: float
-    capacitance: float
-    capacitance_per_g: float
-    noise_density: float
-    nonlinearity: float
-    pull_in_volts: float
-    stop_acceleration: float
-    binds: str
-
-
-def design_element(
+def beam_stiffness(
     *,
-    range_m_s2: float,
-    bandwidth_hz: float,
-    noise_density: float,
-    quality: float = 0.7,
-    nonlinearity: float = 0.01,
-    thickness: float = 20e-6,
-    smallest_gap: float = 1e-6,
-    readable_capacitance: float = 1e-18,
-    kelvin: float = 300.0,
-) -> ElementDesign:
-    """Design an element for a range, a bandwidth and a noise target.
+    young: FloatArray | float,
+    across: FloatArray | float,
+    along: FloatArray | float,
+    length: float,
+) -> FloatArray | float:
+    """Stiffness of a beam clamped at one end and guided at the other, 12 E I / L^3 [N/m].
 
-    * Natural frequency: the lowest that gives the bandwidth, since sensitivity falls with w0^2:
-      ``f0 = bandwidth / sqrt(1 - 1/2Q^2 + sqrt((1 - 1/2Q^2)^2 + 1))``.
-    * Mass: the lightest whose thermo-mechanical noise meets the target, ``4 kB T w0 / (Q a_n^2)``.
-    * Gap: the narrowest (most capacitance) that keeps the cubic part of a difference read-out at
-      *nonlinearity* at full range, ``x / sqrt(nonlinearity)``, never below *smallest_gap*.
-    * Plate area: mass over density and thickness.
+    I = along * across^3 / 12 with *across* the side in the direction of bending. Small deflections:
+    below about a tenth of the length. Textbook (Gere and Timoshenko, Mechanics of Materials; from
+    memory).
 
-    Parameters
-    ----------
-    range_m_s2 : full scale [m/s^2]
-    bandwidth_hz : -3 dB of the element [Hz]
-    noise_density : target [m/s^2 / sqrt(Hz)]
-    quality, nonlinearity : [-]
-    thickness : of the mass [m]
-    smallest_gap : that can be made [m]
-    readable_capacitance : smallest change that the electronics reads in 1 Hz [F/sqrt(Hz)]
-    kelvin : temperature [K]
-
-    ``binds`` says what limits the design. Refused when the electronics, not the mass, would set the
-    noise by more than the target allows.
+    >>> round(beam_stiffness(young=169e9, across=2e-6, along=20e-6, length=200e-6), 3)
+    3.38
     """
-    found = [
-        Fault("element design", name, value, "above 0")
-        for name, value in (
-            ("range_m_s2", range_m_s2),
-            ("bandwidth_hz", bandwidth_hz),
-            ("noise_density", noise_density),
-            ("quality", quality),
-            ("nonlinearity", nonlinearity),
-            ("thickness", thickness),
-            ("smallest_gap", smallest_gap),
-            ("readable_capacitance", readable_capacitance),
-            ("kelvin", kelvin),
-        )
-        if not (np.isfinite(value) and value > 0)
-    ]
-    if found:
-        raise InputError(found)
-    inner = 1.0 - 1.0 / (2.0 * quality**2)
-    f0 = bandwidth_hz / sqrt(inner + sqrt(inner**2 + 1.0))
-    w0 = 2.0 * pi * f0
-    mass = 4.0 * BOLTZMANN * kelvin * w0 / (quality * noise_density**2)
-    at_range = range_m_s2 / w0**2
-    wished = at_range / sqrt(nonlinearity)
-    gap = max(wished, smallest_gap)
-    area = mass / (SILICON_DENSITY * thickness)
-    rest = capacitance(area=area, gap=gap)
-    per_g = STANDARD_GRAVITY / w0**2
-    change = 2.0 * rest * per_g / gap
-    stiffness = mass * w0**2
-    electronics = readable_capacitance / change * STANDARD_GRAVITY
-    binds = "nonlinearity sets the gap" if gap > smallest_gap else "the smallest gap"
-    if electronics > noise_density:
-        # A larger mass buys capacitance in proportion: as much as the electronics needs.
-        factor = electronics / noise_density
-        mass, area, rest, change, stiffness = (
-            value * factor for value in (mass, area, rest, change, stiffness)
-        )
-        binds = "the electronics sets the mass, not the thermal noise"
-    return ElementDesign(
-        resonance_hz=f0,
-        quality=quality,
-        mass=mass,
-        stiffness=stiffness,
-        damping=mass * w0 / quality,
-        gap=gap,
-        plate_area=area,
-        plate_side=sqrt(area),
-        thickness=thickness,
-        deflection_per_g=per_g,
-        share_at_range=at_range / gap,
-        capacitance=rest,
-        capacitance_per_g=change,
-        noise_density=sqrt(4.0 * BOLTZMANN * kelvin * w0 / (mass * quality)),
-        nonlinearity=(at_range / gap) ** 2,
-        pull_in_volts=pull_in_two_sided(stiffness=stiffness, gap=gap, area=area),
-        stop_acceleration=gap * w0**2 if gap > 0 else inf,
-        binds=binds,
+    return young * along * across * across * across / length**3
+
+
+def beam_stress(*, young: float, across: float, deflection: float, length: float) -> float:
+    """Largest bending stress of the same beam, 3 E w x / L^2 [Pa]."""
+    return 3.0 * young * across * deflection / length**2
+
+
+# --- gas -----------------------------------------------------------------------------------------
+
+
+def viscosity(kelvin: FloatArray | float) -> FloatArray | float:
+    """Viscosity of air [Pa s] by Sutherland's formula (constants from memory).
+
+    >>> round(float(viscosity(298.15)) * 1e6, 2)
+    18.37
+    """
+    t = kelvin / 273.15
+    return 1.716e-5 * t * np.sqrt(t) * (273.15 + 110.4) / (kelvin + 110.4)
+
+
+def thinned_viscosity(
+    full: FloatArray | float, *, gap: FloatArray | float, pressure_25: FloatArray | float
+) -> FloatArray | float:
+    """Viscosity that a gap of a few free paths shows, mu / (1 + 9.638 Kn^1.159) [Pa s].
+
+    Kn = free path / gap. In a sealed cavity the free path follows the density, so it is that of the
+    pressure at 25 degC at any temperature. Veijola et al., Sensors and Actuators A 48, 1995 (from
+    memory); fitted for Kn up to 880.
+    """
+    knudsen = FREE_PATH * ATMOSPHERE / (pressure_25 * gap)
+    return full / (1.0 + 9.638 * _power(knudsen, 1.159))
+
+
+def _power(base: FloatArray | float, exponent: float) -> FloatArray | float:
+    """Power one by one: the vectorised one may round otherwise in another block."""
+    values = np.asarray(base, dtype=np.float64)
+    found = np.array([float(v) ** exponent for v in values.reshape(-1)]).reshape(values.shape)
+    return found if values.ndim else float(found)
+
+
+#: Odd terms of the series along width and length.
+_WIDE, _LONG = range(1, 48, 2), range(1, 80, 2)
+_LONG_SQUARED = np.asarray(_LONG, dtype=np.float64) ** 2
+
+
+def squeeze_film(
+    *,
+    length: FloatArray | float,
+    width: FloatArray | float,
+    gap: FloatArray | float,
+    hz: FloatArray | float,
+    pressure: FloatArray | float,
+    viscosity: FloatArray | float,
+) -> tuple[FloatArray, FloatArray]:
+    """Damping [N s/m] and gas spring [N/m] of a rectangular plate moving towards another.
+
+    ``b = 64 s p A / (pi^6 w d) sum (m^2 + n^2 c^2) / (m^2 n^2 D)``,
+    ``k = 64 s^2 p A / (pi^8 d) sum 1 / (m^2 n^2 D)``, ``D = (m^2 + n^2 c^2)^2 + s^2/pi^4``, m and n
+    odd, c = width / length, s the squeeze number. Blech, J. Lubrication Technology 105, 1983 (from
+    memory). Limits: s -> 0 gives ``mu L W^3 / d^3`` of a long strip, s -> inf the spring
+    ``p A / d``; both forces are alike at about ``s = pi^2 (1 + c^2)``. The series is cut at 24 x 40
+    terms: damping of a very long strip (c < 0.02) comes out up to 0.7 % low.
+    """
+    w = 2.0 * pi * np.asarray(hz, dtype=np.float64)
+    c = np.asarray(width / length, dtype=np.float64)
+    s = 12.0 * viscosity * w * width * width / (pressure * gap * gap)
+    s4 = np.asarray((s / pi**2) * (s / pi**2))[..., None]
+    along = np.asarray(_LONG, dtype=np.float64) * c[..., None]
+    along = along * along
+    damping, spring = np.zeros(np.shape(s)), np.zeros(np.shape(s))
+    for m in _WIDE:
+        q = m * m + along
+        term = 1.0 / ((m * m * _LONG_SQUARED) * (q * q + s4))
+        damping = damping + np.sum(q * term, axis=-1)
+        spring = spring + np.sum(term, axis=-1)
+    push = pressure * length * width
+    return (
+        np.asarray(64.0 / pi**6 * s * push / (w * gap) * damping),
+        np.asarray(64.0 / pi**8 * s * s * push / gap * spring),
     )
 
 
-def trade(design: ElementDesign, *, bandwidth_factor: float) -> dict[str, float]:
-    """What a bandwidth *bandwidth_factor* times as large costs, all else equal: ratios new / old.
+# --- electrostatics ------------------------------------------------------------------------------
 
-    Deflection and capacitance change fall with its square, thermal noise rises with its root.
 
-    >>> d = design_element(range_m_s2=981.0, bandwidth_hz=10e3, noise_density=0.01)
-    >>> trade(d, bandwidth_factor=2.0)["deflection_per_g"]
-    0.25
+def snap_deflection(*, stiffness: float, gap: float, area: float, volts: float) -> float:
+    """Deflection [m] at which equal voltages on both sides pull the mass in, under a static load.
+
+    Where the net stiffness ``k - e A V^2 [1/(d-x)^3 + 1/(d+x)^3]`` vanishes; 0 at or above the
+    pull-in voltage of the unloaded mass, the gap without a voltage.
     """
-    if bandwidth_factor <= 0:
-        raise InputError([Fault("trade", "bandwidth_factor", bandwidth_factor, "above 0")])
-    return {
-        "resonance_hz": bandwidth_factor,
-        "stiffness": bandwidth_factor**2,
-        "deflection_per_g": bandwidth_factor**-2,
-        "capacitance_per_g": bandwidth_factor**-2,
-        "noise_density": sqrt(bandwidth_factor),
-        "stop_acceleration": bandwidth_factor**2,
-    }
+    from scipy.optimize import brentq
+
+    pull = PERMITTIVITY * area * volts**2
+
+    def net(share: float) -> float:
+        return stiffness - pull / gap**3 * ((1.0 - share) ** -3 + (1.0 + share) ** -3)
+
+    if pull == 0.0:
+        return gap
+    if net(0.0) <= 0.0:
+        return 0.0
+    return float(brentq(net, 0.0, 1.0 - 1e-9, xtol=1e-14)) * gap if net(1.0 - 1e-9) < 0 else gap
+
+
+def load_at(*, deflection: float, stiffness: float, gap: float, area: float, volts: float) -> float:
+    """Force [N] that holds a deflection; equal voltages on both sides pull against the spring."""
+    away, near = (gap + deflection) ** -2, (gap - deflection) ** -2 if deflection < gap else 0.0
+    return stiffness * deflection - 0.5 * PERMITTIVITY * area * volts**2 * (near - away)

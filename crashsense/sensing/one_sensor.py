@@ -103,7 +103,6 @@ class OneSensor:
         self.channel, self.sensor, self.base = channel, sensor, base
         self.drawn, self.shared, self.draws = drawn, shared, draws
         self.seed, self.occurrence = seed, occurrence
-        self.by_sample = occurrence == ANY_OCCURRENCE
         unit = sensor_set.control_unit
         self.unit = unit
         self.held = sensor_set.held_ticks(channel)
@@ -149,7 +148,6 @@ class OneSensor:
             central_x=central,
             internal_times_s=self.base.times_s,
             failed_code=self.sensor.failed_code,
-            by_sample=self.by_sample,
         )
 
     def _reading(self) -> tuple[FloatArray, IntArray]:
@@ -157,6 +155,10 @@ class OneSensor:
         every = np.arange(self.draws.size)
         for fault in self.sensor.faults:
             true = fault.at_input(true, self._scene(self.base.times_s, every))
+        if self.drawn.element is not None:
+            return chain.respond_as_made(
+                true, sensor=self.sensor, made=self.drawn.element, rate_hz=self.base.rate_hz
+            )
         return chain.respond(true, sensor=self.sensor, rate_hz=self.base.rate_hz)
 
     # --- choice of path --------------------------------------------------------------------------
@@ -170,6 +172,8 @@ class OneSensor:
             return np.zeros(self.draws.size, dtype=bool)
         rate = self.base.rate_hz
         sigma = chain.noise_deviation(sensor, rate_hz=rate) * drawn.noisy
+        if drawn.element is not None:
+            sigma = sigma * drawn.element.noise
         peak = np.abs(drawn.gain) * np.abs(self.reading).max(axis=-1)
         for name, samples in self.others.items():
             peak = peak + np.abs(drawn.cross[name]) * np.abs(samples).max(axis=-1)
@@ -330,11 +334,19 @@ class OneSensor:
     def _sigma(self) -> float:
         return chain.noise_deviation(self.sensor, rate_hz=self.base.rate_hz)
 
+    def _as_made(self, noise: FloatArray, rows: IntArray) -> FloatArray:
+        """Unit noise of some draws, times what their elements make of it."""
+        made = self.drawn.element
+        return noise if made is None else noise * made.noise[rows][:, None]
+
     def _unit_noise(self, rows: IntArray) -> FloatArray:
         """Noise in the words of some draws, of unit deviation ahead of the filter, (draws, words).
 
         The nominal draw has none.
         """
+        return self._as_made(self._plain_noise(rows), rows)
+
+    def _plain_noise(self, rows: IntArray) -> FloatArray:
         ahead = NOISE_WORDS // self.words // random_draws.PAGE * random_draws.PAGE
         lead = int(self.draws[0] == 0)
         first = (int(rows[0]) - lead) // ahead * ahead + lead if ahead else 0
@@ -359,12 +371,11 @@ class OneSensor:
     def _made_noise(self, rows: IntArray) -> FloatArray:
         models = self._models()
         warm_up = max(model.warm_up for model in models)
-        noise = random_draws.normals(
+        noise = random_draws.noise(
             self.draws[rows],
             warm_up + self.words,
             seed=self.seed,
             axes=(self.occurrence, self.channel, "noise", "words"),
-            by_sample=self.by_sample,
         )
         setting, kernels = self.drawn.setting[rows], engine.kernels()
         if kernels is not None:
@@ -389,6 +400,7 @@ class OneSensor:
         d = self.drawn
         same = (
             self.reading.shape[0] == 1
+            and d.element is None
             and all(samples.shape[0] == 1 for samples in self.others.values())
             and not d.noisy[rows].any()
             and not any(fault.kind == "noise_burst" for fault in self.sensor.faults)
@@ -416,13 +428,13 @@ class OneSensor:
         if not self._noisy:
             return np.zeros((rows.size, width))
         axes = (self.occurrence, self.channel, "noise", "internal")
-        return random_draws.normals(
+        noise = random_draws.noise(
             self.draws[rows],
             width,
             seed=self.seed,
             axes=axes,
-            by_sample=self.by_sample,
         )
+        return self._as_made(noise, rows)
 
     def _readings_compiled(self, rows: IntArray) -> tuple[FloatArray, IntArray, FloatArray]:
         """As :meth:`_readings`, in one compiled pass."""
@@ -555,17 +567,15 @@ class OneSensor:
                 shape[1],
                 seed=self.seed,
                 axes=(*axes, "lost_frames"),
-                by_sample=self.by_sample,
             )
             arrived = (drawn >= sensor.lost_frame_probability) | ~noisy[:, None]
         room = self.unit.read_s + self.held / self.unit.tick_rate_hz - sensor.latency_s
         if sensor.jitter_s > 0 and noisy.any():
-            late = sensor.jitter_s * random_draws.normals(
+            late = sensor.jitter_s * random_draws.noise(
                 draws,
                 shape[1],
                 seed=self.seed,
                 axes=(*axes, "jitter"),
-                by_sample=self.by_sample,
             )
             in_time = (late <= room) | ~noisy[:, None]
             arrived = in_time if arrived is None else arrived & in_time

@@ -126,7 +126,7 @@ def sense(
         path=path,
         deviates=deviates,
     )
-    return _joined(list(parts))
+    return joined(list(parts))
 
 
 def sense_in_parts(
@@ -282,7 +282,8 @@ def _needed(wanted: Sequence[str], sensor_set: SensorSet) -> frozenset[str]:
 
 def _rows_a_piece(signals: Mapping[str, Signal], sensor_set: SensorSet, *, draws: int) -> int:
     """Draws that are prepared at once, so that long events keep within memory."""
-    if all(np.atleast_2d(signal.samples).shape[0] == 1 for signal in signals.values()):
+    shared = all(np.atleast_2d(signal.samples).shape[0] == 1 for signal in signals.values())
+    if shared and not any(sensor.element for sensor in sensor_set.sensors.values()):
         return draws  # a signal that all share is there once
     rate = sensor_set.control_unit.internal_rate_hz
     size = max(signal.size * rate / signal.rate_hz for signal in signals.values())
@@ -291,7 +292,7 @@ def _rows_a_piece(signals: Mapping[str, Signal], sensor_set: SensorSet, *, draws
     return rows if rows < PAGE else rows // PAGE * PAGE
 
 
-def _joined(pieces: Sequence[Sensed]) -> Sensed:
+def joined(pieces: Sequence[Sensed]) -> Sensed:
     """The draws of several parts, one after the other."""
     if len(pieces) == 1:
         return pieces[0]

@@ -16,12 +16,33 @@ from crashsense.errors import Fault, InputError, nearest, unknown_name
 from crashsense.sensing.transport import Payload, word_time_s
 
 if TYPE_CHECKING:
+    from crashsense.sensing.element import Element
     from crashsense.sensing.faults import SensorFault
 
 #: Kind of sensor -> the SI unit of what it measures.
 KINDS: Mapping[str, str] = {"accelerometer": "m/s^2", "pressure": "Pa", "roll_rate": "rad/s"}
 
 FILTER_KINDS = ("bessel", "butterworth", "none")
+
+#: Size of a number of a sensor, in SI units: what lies outside is a slip, and its square overflows.
+SMALLEST, LARGEST = 1e-30, 1e15
+
+#: Fastest rate at which sensors are modelled [Hz]: two decades above what a crash signal holds.
+FASTEST_HZ = 1e6
+
+
+def number_faults(where: str, name: str, value: object, *, whole: bool = False) -> list[Fault]:
+    """Return what is wrong with a number: its type, or a size that no quantity has."""
+    if isinstance(value, bool) or not isinstance(value, int if whole else int | float):
+        return [Fault(where, name, value, "a whole number" if whole else "a number")]
+    # Compared before anything converts it: a whole number may have any number of digits.
+    if isinstance(value, float) and not isfinite(value):
+        return [Fault(where, name, value, "a finite number")]
+    if value != 0 and not SMALLEST <= abs(value) <= LARGEST:
+        digits = f"a number of {int(0.30103 * int(value).bit_length()) + 1} digits"
+        shown = value if isinstance(value, float) else digits
+        return [Fault(where, name, shown, f"0, or {SMALLEST:g} to {LARGEST:g} in size")]
+    return []
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -31,8 +52,10 @@ class Sensor:
     Element and front end
       ``range`` [u] full scale of the code; ``front_end`` [u] saturation *before* the filter;
       ``stop`` [u] mechanical stop; ``resonance_hz`` [Hz] and ``quality`` [-] of the element;
-      ``nonlinearity`` [-] cubic part of the read-out at full range; ``mounting_angle`` [rad] and
-      ``cross_axis`` [-] nominal.
+      ``nonlinearity`` and ``quadratic`` [-] cubic and quadratic part of the read-out at full range;
+      ``mounting_angle`` [rad] and ``cross_axis`` [-] nominal. ``element``: the element that these
+      numbers come from, whose tolerances are drawn with those of the part; None: the numbers stand
+      for themselves and do not vary.
     Filter
       ``filter_kind`` ``"bessel"``, ``"butterworth"`` or ``"none"``; ``filter_order`` 2..4;
       ``corner_hz`` [Hz], -3 dB at the corner.
@@ -65,6 +88,7 @@ class Sensor:
     resonance_hz: float = 20_000.0
     quality: float = 1.0
     nonlinearity: float = 0.0
+    quadratic: float = 0.0
     mounting_angle: float = 0.0
     cross_axis: float = 0.0
     filter_kind: str = "bessel"
@@ -93,6 +117,7 @@ class Sensor:
     combine: str = "last"
     offset_cancellation_hz: float = 0.0
     faults: tuple[SensorFault, ...] = ()
+    element: Element | None = None
     basis: Mapping[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -151,8 +176,8 @@ def _sensor_faults(sensor: Sensor) -> list[Fault]:
 
     for item in fields(sensor):
         value = getattr(sensor, item.name)
-        if isinstance(value, float) and not isfinite(value) and item.name != "stop":
-            found.append(Fault(where, item.name, value, "a finite number"))
+        if item.type in ("float", "int") and not (item.name == "stop" and value == inf):
+            found += number_faults(where, item.name, value, whole=item.type == "int")
     if found:
         return found
     need("kind", sensor.kind in KINDS, nearest(str(sensor.kind), KINDS))
@@ -161,16 +186,17 @@ def _sensor_faults(sensor: Sensor) -> list[Fault]:
     need("stop", sensor.stop > 0, "a mechanical stop above 0")
     if sensor.range > 0:
         need("stop", sensor.stop >= sensor.range, "a mechanical stop at or beyond the range")
-    need("resonance_hz", sensor.resonance_hz > 0, "a resonance above 0 Hz")
+    need("resonance_hz", sensor.resonance_hz >= 1.0, "a resonance of 1 Hz or more")
     need("quality", sensor.quality > 0, "a quality factor above 0")
     need("nonlinearity", abs(sensor.nonlinearity) <= 0.2, "a cubic part within +/-0.2")
+    need("quadratic", abs(sensor.quadratic) <= 0.2, "a quadratic part within +/-0.2")
     need("mounting_angle", abs(sensor.mounting_angle) <= 2 * pi, "an angle within one turn")
     need("cross_axis", abs(sensor.cross_axis) <= 0.5, "a cross-axis sensitivity within +/-0.5")
     need(
         "filter_kind", sensor.filter_kind in FILTER_KINDS, nearest(sensor.filter_kind, FILTER_KINDS)
     )
     need("filter_order", sensor.filter_order in (2, 3, 4), "2, 3 or 4 poles")
-    need("corner_hz", sensor.corner_hz > 0, "a corner above 0 Hz")
+    need("corner_hz", sensor.corner_hz >= 1.0, "a corner of 1 Hz or more")
     for name in (
         "sensitivity_tolerance",
         "offset_tolerance",
@@ -180,19 +206,19 @@ def _sensor_faults(sensor: Sensor) -> list[Fault]:
         "misalignment_tolerance",
         "cross_axis_tolerance",
         "noise_density",
-        "slot_start_s",
-        "bit_time_s",
-        "jitter_s",
-        "hold_limit_s",
         "offset_cancellation_hz",
     ):
         need(name, getattr(sensor, name) >= 0, "0 or more")
+    for name, most in (("slot_start_s", 0.1), ("bit_time_s", 1e-3), ("jitter_s", 0.1)):
+        value = getattr(sensor, name)
+        need(name, 0 <= value <= most, f"a time of 0 to {1e6 * most:g} us")
+    need("hold_limit_s", 0 <= sensor.hold_limit_s <= 10.0, "a time of 0 to 10 s")
     need(
         "sensitivity_tolerance", sensor.sensitivity_tolerance < 1 / 3, "below 1/3 (3 sigma < 100 %)"
     )
     for name in ("corner_tolerance", "quality_tolerance"):
         need(name, 0 <= getattr(sensor, name) <= 0.3, "a standard deviation of 0 to 0.3")
-    need("sample_rate_hz", sensor.sample_rate_hz > 0, "a sampling rate above 0 Hz")
+    need("sample_rate_hz", sensor.sample_rate_hz >= 1.0, "a sampling rate of 1 Hz or more")
     need("bits", 4 <= sensor.bits <= 24, "a word of 4 to 24 bits")
     need("lost_frame_probability", 0 <= sensor.lost_frame_probability < 1, "a probability below 1")
     need("on_lost", sensor.on_lost in ("hold", "flag"), "'hold' or 'flag'")
@@ -234,20 +260,23 @@ class ControlUnit:
 
     def __post_init__(self) -> None:
         where = "control_unit"
-        found = []
-        for name in ("tick_rate_hz", "internal_rate_hz"):
+        found: list[Fault] = []
+        for name in ("tick_rate_hz", "internal_rate_hz", "read_s", "task_s"):
+            found += number_faults(where, name, getattr(self, name))
+        for name, most in (("tick_rate_hz", 1e5), ("internal_rate_hz", FASTEST_HZ)):
             value = getattr(self, name)
-            if not (isfinite(value) and value > 0):
-                found.append(Fault(where, name, value, "a rate above 0 Hz"))
+            if not 1.0 <= value <= most:
+                found.append(Fault(where, name, value, f"a rate of 1 to {most:.0f} Hz"))
         for name in ("read_s", "task_s"):
             value = getattr(self, name)
-            if not (isfinite(value) and 0 <= value < 1):
+            if not 0 <= value < 1:
                 found.append(
                     Fault(where, name, value, "a time of 0 to 1 s (milliseconds in files)")
                 )
         low, high = self.temperature_c
-        if not (isfinite(low) and isfinite(high) and low <= 25.0 <= high):
-            found.append(Fault(where, "temperature_c", [low, high], "lowest <= 25 <= highest"))
+        if not -200.0 <= low <= 25.0 <= high <= 500.0:
+            expected = "lowest <= 25 <= highest, within -200 to 500 degC"
+            found.append(Fault(where, "temperature_c", [low, high], expected))
         if not found and not _whole(self.internal_rate_hz / self.tick_rate_hz):
             expected = f"a whole multiple of the tick rate {self.tick_rate_hz:g} Hz"
             found.append(Fault(where, "internal_rate_hz", self.internal_rate_hz, expected))
@@ -256,7 +285,9 @@ class ControlUnit:
 
 
 def _whole(ratio: float) -> bool:
-    return ratio >= 1 - 1e-9 and abs(ratio - round(ratio)) < 1e-9 * max(1.0, ratio)
+    return (
+        isfinite(ratio) and ratio >= 1 - 1e-9 and abs(ratio - round(ratio)) < 1e-9 * max(1.0, ratio)
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -301,6 +332,12 @@ class SensorSet:
         if channel not in self.sensors:
             raise unknown_name("channel", channel, self.sensors, file=f"sensor set {self.name}")
         return self.sensors[channel]
+
+    @property
+    def files(self) -> tuple[str, ...]:
+        """Element files that the parts of the set come from."""
+        found = {s.element.file for s in self.sensors.values() if s.element is not None}
+        return tuple(sorted(found - {""}))
 
     def changed(self, *channels: str, name: str | None = None, **changes: Any) -> SensorSet:
         """Return the set with some values of the sensors at *channels* changed."""

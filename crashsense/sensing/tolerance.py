@@ -17,6 +17,7 @@ import numpy.typing as npt
 
 from crashsense import draws as random_draws
 from crashsense.sensing.chain import CORNER_SETTINGS, NOMINAL_SETTING
+from crashsense.sensing.element import DEVIATIONS, ElementDraws
 from crashsense.sensing.sensor import ControlUnit, Sensor
 
 FloatArray = npt.NDArray[np.float64]
@@ -62,6 +63,9 @@ class SensorDraws:
     """One sensor's deviations, all of shape (draws,).
 
     reading = gain * a + sum(cross[other] * a_other) + offset + drift * max(t, 0) + noise
+
+    ``element``: the elements as made, where the part has one: they move a (resonance, stop,
+    read-out) and noise; what they do to gain and offset is in those already.
     """
 
     gain: FloatArray
@@ -70,6 +74,7 @@ class SensorDraws:
     drift: FloatArray
     setting: IntArray
     noisy: npt.NDArray[np.bool_]
+    element: ElementDraws | None = None
 
 
 def draw_unit(
@@ -127,6 +132,15 @@ def draw_sensor(
         + sensor.sensitivity_tolerance * z[:, 0]
         + sensor.sensitivity_temperature * z[:, 3] * warmer
     )
+    offset = sensor.offset_tolerance * z[:, 1] + sensor.offset_temperature * z[:, 4] * warmer
+    made = None
+    if vary and sensor.element is not None:
+        axes = (occurrence, channel, "element")
+        geometry = random_draws.normals(draws, len(DEVIATIONS), seed=seed, axes=axes)
+        geometry = np.where((draws == 0)[:, None], 0.0, np.clip(geometry, -3.0, 3.0))
+        made = sensor.element.drawn(geometry, warmer)
+        sensitivity = sensitivity * made.sensitivity
+        offset = offset + made.offset
     # Sine and cosine of nominal angle plus a small one, by series: exact to 1e-6 up to 0.1 rad, and
     # the same for a draw in any block.
     small = sensor.misalignment_tolerance * z[:, 5]
@@ -143,8 +157,9 @@ def draw_sensor(
     return SensorDraws(
         gain=sensitivity * along,
         cross=cross,
-        offset=sensor.offset_tolerance * z[:, 1] + sensor.offset_temperature * z[:, 4] * warmer,
+        offset=offset,
         drift=sensor.drift_tolerance * z[:, 2],
         setting=setting,
         noisy=(draws != 0) & vary,
+        element=made,
     )

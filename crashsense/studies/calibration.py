@@ -19,7 +19,7 @@ import argparse
 import re
 import tomllib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -30,7 +30,7 @@ from crashsense.event import Event
 from crashsense.rules.algorithm import _FOLDER as ALGORITHM_FOLDER
 from crashsense.rules.algorithm import algorithm_from_table
 from crashsense.rules.contract import Algorithm, FloatArray
-from crashsense.studies.sensed_library import Case, largest, largest_in_time, sense_events
+from crashsense.trials import Trial, trial
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -185,8 +185,24 @@ def with_lines_in_text(text: str, lines: Mapping[str, Sequence[Sequence[float]]]
     return text
 
 
+def sensed(
+    events: Iterable[Event], *, draws: Sequence[int], seed: int = 1, channels: Iterable[str] = ()
+) -> list[Trial]:
+    """Sense every event once, to be judged often (:meth:`Trial.judged_by`)."""
+    return [
+        trial(
+            event,
+            algorithm=(),
+            draw=draws,
+            seed=seed,
+            channels=channels or None,
+        ).without_signals()
+        for event in events
+    ]
+
+
 def fitted_lines(
-    table: Mapping[str, Any], cases: Sequence[Case], *, lines: Sequence[Line] = LINES
+    table: Mapping[str, Any], cases: Sequence[Trial], *, lines: Sequence[Line] = LINES
 ) -> dict[str, list[list[float]]]:
     """Return the lowest threshold lines that keep every must-not event below its limit.
 
@@ -212,16 +228,16 @@ def fitted_lines(
             },
         }
         algorithm = algorithm_from_table(wanted)
-        branch = algorithm.rules["front_airbag_stage_1"]
+        branch = _restricted(algorithm, ["front_airbag_stage_1"])
         scale: Any = algorithm.rules["front_airbag_stage_2"]
         least = np.zeros(count)
         for case in cases:
-            if case.expectation(line.restraint) != "no_fire":
+            if case.event.requirements[line.restraint].expectation != "no_fire":
                 continue
             if line.unbelted_only and case.event.context.belted:
                 continue
             limit = np.where(case.draws == 0, NO_FIRE_LIMIT, DRAW_LIMIT)[:, None]
-            needed = branch.demand(case.samples) / limit
+            needed = case.judged_by([branch]).demand("front_airbag_stage_1") / limit
             place = np.rint(2.0 * scale.elapsed_ms(case.samples)).astype(np.int64)
             np.maximum.at(least, np.clip(place, 0, count - 1), needed)
         seen = least > 0.0
@@ -245,49 +261,53 @@ def with_lines(table: Mapping[str, Any], lines: Mapping[str, Any]) -> dict[str, 
     return {**table, "definitions": definitions}
 
 
-def shortfall(case: Case, demand: FloatArray, restraint: str) -> FloatArray:
+def _restricted(algorithm: Algorithm, restraints: Iterable[str]) -> Algorithm:
+    return replace(algorithm, rules={name: algorithm.rules[name] for name in restraints})
+
+
+def shortfall(judged: Trial, restraint: str) -> FloatArray:
     """Return by how much (logarithm of the factor on the signal) each draw misses its goal.
 
     Negative: so much headroom. NaN: nothing is asked, or the required time lies before the first
     sample.
     """
-    expectation = case.expectation(restraint)
+    found = judged.reached(restraint, ahead_s=AHEAD_S)
+    expectation = judged.event.requirements[restraint].expectation
     if expectation == "no_fire":
-        return np.log(np.maximum(largest(case, demand), 1e-3) / NO_FIRE_LIMIT)
-    if expectation == "fire":
-        found = largest_in_time(case, demand, restraint, earlier_s=AHEAD_S)
-        return -np.log(np.maximum(found, 1e-3))
-    return np.full(case.samples.draws, np.nan)
+        return np.log(np.maximum(found.max_demand, 1e-3) / NO_FIRE_LIMIT)
+    missing = -np.log(np.maximum(found.at_required, 1e-3))
+    due_s = judged.required_s[judged.event.name][restraint] - AHEAD_S
+    asked = (expectation == "fire") & (due_s >= judged.start_s)
+    return np.where(asked, missing, np.nan)
 
 
-def loss(algorithm: Algorithm, cases: Sequence[Case], restraints: Iterable[str]) -> float:
+def loss(algorithm: Algorithm, cases: Sequence[Trial], restraints: Sequence[str]) -> float:
     """Return what the search makes small: shortfalls, a must-not event weighing three times.
 
     Each row counts with its worst draw and the mean of its draws; a little headroom is worth a
     little, so that the search goes on where all is met.
     """
     total = 0.0
-    for restraint in restraints:
-        rule = algorithm.rules[restraint]
-        for case in cases:
-            if case.expectation(restraint) == "open":
-                continue
-            missing = shortfall(case, rule.demand(case.samples), restraint)
+    wanted = _restricted(algorithm, restraints)
+    for case in cases:
+        judged = case.judged_by([wanted])
+        for restraint in restraints:
+            missing = shortfall(judged, restraint)
             missing = missing[np.isfinite(missing)]
             if not missing.size:
                 continue
-            weight = 3.0 if case.expectation(restraint) == "no_fire" else 1.0
+            must_not = case.event.requirements[restraint].expectation == "no_fire"
             short = np.minimum(np.maximum(missing, 0.0), 2.0)
             headroom = np.minimum(np.maximum(-missing, 0.0), 0.2)
             # A failed row costs a fixed part too: few failed rows are better than many small ones.
             failed = float(np.mean(missing > 0.0))
-            total += weight * (0.3 * failed + float(short.max()) + float(short.mean()))
-            total -= 0.02 * float(headroom.min())
+            row = 0.3 * failed + float(short.max()) + float(short.mean())
+            total += (3.0 if must_not else 1.0) * row - 0.02 * float(headroom.min())
     return total
 
 
 def search(
-    cases: Sequence[Case],
+    cases: Sequence[Trial],
     *,
     text: str,
     seed: int = 1,
@@ -310,7 +330,7 @@ def search(
             x: FloatArray,
             group: Group = group,
             wanted: Mapping[str, Any] = wanted,
-            relevant: Sequence[Case] = relevant,
+            relevant: Sequence[Trial] = relevant,
         ) -> float:
             values = dict(zip(group.free, (float(v) for v in x), strict=True))
             tried = with_values(wanted, values)
@@ -341,11 +361,12 @@ def search(
     return found
 
 
-def _concerns(case: Case, group: Group) -> bool:
+def _concerns(case: Trial, group: Group) -> bool:
     """True unless the event asks nothing of the group, or hardly moves its channels."""
-    if all(case.expectation(restraint) == "open" for restraint in group.restraints):
+    asked = {case.event.requirements[name].expectation for name in group.restraints}
+    if asked == {"open"}:
         return False
-    if any(case.expectation(restraint) == "fire" for restraint in group.restraints):
+    if "fire" in asked:
         return True
     levels = (
         {"central_x": 10.0}
@@ -386,13 +407,12 @@ class Row:
     demand: FloatArray
     margin_ms: FloatArray
     infeasible: bool
+    verdicts: npt.NDArray[np.str_]
 
     @property
     def met(self) -> BoolArray:
         """True where the bare requirement is met: held, or fired by the required time."""
-        if self.expectation == "no_fire":
-            return np.asarray(self.demand < 1.0)
-        return np.asarray(self.margin_ms >= -1e-6)
+        return np.isin(self.verdicts, ("held", "on_time"))
 
     @property
     def met_with_margin(self) -> BoolArray:
@@ -409,38 +429,28 @@ class Row:
         return float(self.margin_ms[0] - AHEAD_S * 1e3)
 
 
-def rows_of(algorithm: Algorithm, cases: Iterable[Case]) -> list[Row]:
+def rows_of(algorithm: Algorithm, cases: Iterable[Trial]) -> list[Row]:
     """Judge every scored requirement of the cases."""
     rows = []
     for case in cases:
-        kept: dict[int, FloatArray] = {}
-        for restraint, rule in algorithm.rules.items():
-            expectation = case.expectation(restraint)
+        judged = case.judged_by([algorithm])
+        for restraint in algorithm.rules:
+            expectation = case.event.requirements[restraint].expectation
             if expectation == "open":
                 continue
-            if id(rule) not in kept:
-                kept[id(rule)] = rule.demand(case.samples)
-            demand = kept[id(rule)]
-            over = demand >= 1.0
-            first = np.where(over.any(axis=-1), np.argmax(over, axis=-1), -1)
-            times = case.samples.times_s[np.arange(case.samples.draws), np.maximum(first, 0)]
-            fire_s = np.where(first >= 0, times, np.inf)
-            required = case.required_s[restraint]
-            infeasible = expectation == "fire" and bool(case.infeasible(rule, restraint)[0])
-            value = (
-                largest(case, demand)
-                if expectation == "no_fire"
-                else largest_in_time(case, demand, restraint)
-            )
+            scores = judged.scores(restraint)
+            must_fire = expectation == "fire"
+            margin_ms = 1e3 * scores.time_margin_s
             rows.append(
                 Row(
                     case.event.name,
                     restraint,
                     expectation,
-                    float(required[0] * 1e3),
-                    value,
-                    (required - fire_s) * 1e3,
-                    infeasible,
+                    1e3 * float(case.required_s[case.event.name][restraint][0]),
+                    scores.demand_at_required if must_fire else scores.max_demand,
+                    np.where(np.isnan(margin_ms), -np.inf, margin_ms),  # never fired
+                    bool(scores.infeasible[0]),
+                    judged.verdicts(restraint).astype(str),
                 )
             )
     return rows
@@ -457,24 +467,10 @@ def joined(parts: Sequence[Sequence[Row]]) -> list[Row]:
             np.concatenate([row.demand for row in rows]),
             np.concatenate([row.margin_ms for row in rows]),
             rows[0].infeasible,
+            np.concatenate([row.verdicts for row in rows]),
         )
         for rows in zip(*parts, strict=True)
     ]
-
-
-def exact_interval(count: int, total: int, *, level: float = 0.95) -> tuple[float, float]:
-    """Return the exact (Clopper-Pearson) interval of a proportion.
-
-    >>> low, high = exact_interval(0, 20)
-    >>> round(low, 4), round(high, 4)
-    (0.0, 0.1684)
-    """
-    from scipy.stats import beta
-
-    tail = (1.0 - level) / 2.0
-    low = 0.0 if count == 0 else float(beta.ppf(tail, count, total - count + 1))
-    high = 1.0 if count == total else float(beta.ppf(1.0 - tail, count + 1, total - count))
-    return low, high
 
 
 def channels_of(text: str) -> frozenset[str]:
@@ -499,9 +495,7 @@ def judged(
             on_progress(event.name)
         parts = []
         for first, last in zip(edges[:-1], edges[1:], strict=True):
-            cases = sense_events(
-                [event], draws=range(first, last), seed=seed, channels=algorithm.uses
-            )
+            cases = sensed([event], draws=range(first, last), seed=seed, channels=algorithm.uses)
             parts.append(rows_of(algorithm, cases))
         yield from joined(parts)
 
@@ -531,7 +525,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
 
     if given.search:
         numbers = range(given.search_draws + 1)
-        cases = sense_events(events, draws=numbers, seed=given.seed, channels=channels_of(text))
+        cases = sensed(events, draws=numbers, seed=given.seed, channels=channels_of(text))
         nominal = [case.taken([0]) for case in cases]
         values = search(
             nominal, text=text, seed=given.seed, generations=given.generations, on_progress=note

@@ -8,7 +8,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from crashsense.resources import CAUTION
-from crashsense.studies.calibration import GROUPS, Row, exact_interval
+from crashsense.results.statistics import clopper_pearson
+from crashsense.studies.calibration import GROUPS, Row
 
 #: Begin of an event's name -> why it binds; printed where such an event is not met.
 REASONS = {
@@ -60,7 +61,7 @@ def _share(met: np.ndarray) -> str:
     total, count = int(met.size), int(np.sum(met))
     if total == 0:
         return "-"
-    low, high = exact_interval(count, total)
+    low, high = clopper_pearson(count, total)
     return f"{count}/{total} ({100 * low:.1f}-{100 * high:.1f} %)"
 
 

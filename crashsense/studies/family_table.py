@@ -9,17 +9,16 @@ its arming reads the element of its main rule (marked). Being late here is a res
 
 from __future__ import annotations
 
+import math
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from crashsense.event import Event
-from crashsense.rules import load_algorithm, rule_families, same_element
+from crashsense.rules import Algorithm, load_algorithm, rule_families, same_element
 from crashsense.rules.contract import Rule
 from crashsense.rules.parameters import Criterion
-from crashsense.studies.sensed_library import Case, sense_events
+from crashsense.trials import Trial, trial
 
 RESTRAINT = "front_airbag_stage_1"
 
@@ -47,22 +46,23 @@ def candidates() -> dict[str, Rule]:
     return found
 
 
-def rows_of_case(case: Case) -> list[FamilyRow]:
-    """Return the fire time of every candidate on one event."""
-    rows = []
-    for name, rule in candidates().items():
-        demand = rule.demand(case.samples)[0]
-        over = np.flatnonzero(demand >= 1.0)
-        fire = float(case.samples.times_s[0, over[0]] * 1e3) if over.size else None
-        note = "arming from the same element" if same_element(rule, case.samples) else ""
-        required = float(case.required_s[RESTRAINT][0] * 1e3)
-        rows.append(FamilyRow(case.event.name, name, fire, float(demand.max()), required, note))
-    return rows
+def row_of(judged: Trial) -> FamilyRow:
+    """Return the fire time of one candidate on one event."""
+    row, rule = judged.row(RESTRAINT), judged.algorithm.rules[RESTRAINT]
+    return FamilyRow(
+        judged.event.name,
+        judged.algorithm.name,
+        None if math.isnan(row["fire_time_ms"]) else row["fire_time_ms"],
+        row["max_demand"],
+        row["required_time_ms"],
+        "arming from the same element" if same_element(rule, judged.samples) else "",
+    )
 
 
 def family_table(events: Sequence[Event]) -> list[FamilyRow]:
     """Sense events nominally and return the fire time of every candidate on each."""
-    return [row for case in sense_events(events) for row in rows_of_case(case)]
+    algorithms = [Algorithm(name, rules={RESTRAINT: r}) for name, r in candidates().items()]
+    return [row_of(one) for e in events for one in trial(e, algorithm=algorithms).each()]
 
 
 def as_text(rows: Sequence[FamilyRow]) -> str:

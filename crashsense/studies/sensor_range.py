@@ -17,25 +17,23 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from crashsense.campaign.evaluation import score_restraint, signal_block
 from crashsense.errors import Fault, InputError, nearest
-from crashsense.event import RESTRAINTS, Event, SignalBlock
+from crashsense.event import RESTRAINTS, Event
 from crashsense.rules import Algorithm, load_algorithm
 from crashsense.scoring import FAILURES, separation
 from crashsense.sensing import (
-    Sensed,
     Sensor,
     SensorSet,
     chain,
     find_part,
     load_sensor_set,
     part_names,
-    sense,
 )
-from crashsense.sensing.catalogue import UNITS
+from crashsense.sensing.sensor_file import UNITS
 from crashsense.sensing.timebase import at_internal_rate
 from crashsense.signal import cumulative_trapezoid
 from crashsense.studies.range_advice import CRASHES, LIMIT_SHIFT_MS, advise, summarise
+from crashsense.trials import Conditions, Trial, run_trials
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -388,10 +386,9 @@ def _is_record(event: Event) -> bool:
 
 @dataclass(frozen=True, eq=False)
 class _Run:
-    """One event with one setting of the sensor: the set, its samples, the columns of its score."""
+    """One event with one setting of the sensor: its trial, and the columns of its score."""
 
-    sensor_set: SensorSet
-    sensed: Sensed
+    trial: Trial
     scored: Mapping[str, Any]
 
 
@@ -443,16 +440,20 @@ class _EventStudy:
     def __init__(
         self, event: Event, base: SensorSet, sensor: str, algorithm: Algorithm, restraint: str
     ) -> None:
-        self.event, self.base, self.sensor, self.restraint = event, base, sensor, restraint
-        self.algorithm, self.rule = algorithm, algorithm.rules.get(restraint)
-        self.block: SignalBlock = (
-            event.source.nominal()
-            if event.source is not None
-            else signal_block([event], [0], seed=1, vary="none")
+        self.event, self.sensor, self.restraint = event, sensor, restraint
+        rule = algorithm.rules.get(restraint)
+        used = set() if rule is None else rule.uses
+        (self.base,) = run_trials(
+            [event],
+            [0],
+            sensor_sets=[base],
+            algorithms=[replace(algorithm, rules={} if rule is None else {restraint: rule})],
+            conditions=Conditions(vary="none"),
+            channels=[c for c in base.sensors if c in used or c == sensor],
         )
-        self.required_s = self._required()
+        self.required_s = float(self.base.required_s[event.name][restraint][0])
         truth, self.grid = at_internal_rate(
-            {sensor: self.block.signals[sensor]},
+            {sensor: self.base.signals[sensor]},
             unit=base.control_unit,
             draws=1,
         )
@@ -460,62 +461,19 @@ class _EventStudy:
         times = self.grid.times_s
         self.end_s = LATE_S if event.family in CRASHES else float(times[-1])
         self.window = (times >= 0) & (times <= self.end_s + 1e-9)
-        used = [] if self.rule is None else [c for c in base.sensors if c in self.rule.uses]
-        self.rest = self._sense(base, [c for c in used if c != sensor] or [sensor])
         self.filtered: dict[float, FloatArray] = {}
         self.unlimited: dict[tuple[float, float], _Run] = {}
 
-    def _required(self) -> FloatArray:
-        found = self.block.required_s.get(self.event.name, {}).get(self.restraint)
-        time = self.event.requirements[self.restraint].required_s
-        if found is None:
-            return np.array([np.nan if time is None else time])
-        return np.asarray(found, dtype=np.float64)[:1]
-
-    def _sense(self, sensor_set: SensorSet, channels: list[str]) -> Sensed:
-        return sense(
-            self.block.signals,
-            sensor_set,
-            draws=[0],
-            occurrence=self.event.occurrence,
-            context=self.event.context,
-            channels=channels,
-            quiet=self.event.quiet - set(self.block.signals),
-        )
-
-    def _score(self, sensor_set: SensorSet, sensed: Sensed) -> dict[str, Any]:
-        own, rest = sensed.samples, self.rest.samples
-        merged = replace(
-            own,
-            channels={**rest.channels, **own.channels},
-            codes={**rest.codes, **own.codes},
-            valid={**rest.valid, **own.valid},
-        )
-        both = replace(sensed, samples=merged, reports={**self.rest.reports, **sensed.reports})
-        row, _ = score_restraint(
-            self.event,
-            self.algorithm,
-            self.restraint,
-            samples=merged,
-            sensed=both,
-            sensor_set=sensor_set,
-            required_s=self.required_s,
-        )
-        plain = {key: value if _plain(value) else value[0] for key, value in row.items()}
-        # Not evaluated: there is no number.
-        return {key: np.nan if value is None else value for key, value in plain.items()}
-
-    def _velocity(self, sensor_set: SensorSet, sensed: Sensed, at_s: float) -> float:
-        """Velocity change of the words from time zero to *at_s* of the true motion [m/s]."""
-        values = np.nan_to_num(sensed.samples.channels[self.sensor])
-        rate = sensed.samples.rate_hz
-        velocity = cumulative_trapezoid(values, step_s=1.0 / rate)[0]
-        moment = sensed.samples.times_s[0] - sensor_set.delay_s(self.sensor)
-        return float(np.interp(at_s, moment, velocity) - np.interp(0.0, moment, velocity))
-
     def _run(self, sensor_set: SensorSet) -> _Run:
-        sensed = self._sense(sensor_set, [self.sensor])
-        return _Run(sensor_set, sensed, self._score(sensor_set, sensed))
+        trial = self.base.with_sensor(self.sensor, sensor_set)
+        return _Run(trial, trial.row(self.restraint))
+
+    def _velocity(self, trial: Trial, at_s: float) -> float:
+        """Velocity change of the words from time zero to *at_s* of the true motion [m/s]."""
+        values = np.nan_to_num(trial.samples.channels[self.sensor])
+        velocity = cumulative_trapezoid(values, step_s=1.0 / trial.rate_hz)[0]
+        moment = trial.times_s[0] - trial.sensor_set.delay_s(self.sensor)
+        return float(np.interp(at_s, moment, velocity) - np.interp(0.0, moment, velocity))
 
     def ideal(self, sensor_set: SensorSet) -> _Run:
         """Return the event with the ideal sensor of a setting's corner and delay."""
@@ -543,7 +501,7 @@ class _EventStudy:
         """Return the columns of one setting."""
         part = sensor_set.sensor(self.sensor)
         mine, ideal = self._run(sensor_set), self.ideal(sensor_set)
-        sensed, scored = mine.sensed, mine.scored
+        scored = mine.scored
         corner = part.corner_hz
         if corner not in self.filtered:
             self.filtered[corner] = chain.lowpass(
@@ -553,8 +511,7 @@ class _EventStudy:
         def error(at_s: float) -> float:
             if not np.isfinite(at_s) or at_s > self.grid.times_s[-1]:
                 return float("nan")
-            here = self._velocity(sensor_set, sensed, at_s)
-            return here - self._velocity(ideal.sensor_set, ideal.sensed, at_s)
+            return self._velocity(mine.trial, at_s) - self._velocity(ideal.trial, at_s)
 
         fire, ideal_fire = scored["fire_time_ms"], ideal.scored["fire_time_ms"]
         verdict, ideal_verdict = scored["verdict"], ideal.scored["verdict"]
@@ -568,10 +525,10 @@ class _EventStudy:
                 np.mean(np.abs(self.true[0, self.window]) > part.front_end)
             ),
             "clipped_after_filter": float(np.mean(clipped)),
-            "required_time_ms": 1e3 * float(self.required_s[0]),
-            "velocity_error_required_m_s": error(float(self.required_s[0])),
+            "required_time_ms": 1e3 * self.required_s,
+            "velocity_error_required_m_s": error(self.required_s),
             "velocity_error_60ms_m_s": error(LATE_S),
-            "velocity_resolution_m_s": part.step / sensed.samples.rate_hz,
+            "velocity_resolution_m_s": part.step / mine.trial.rate_hz,
             "offset_drift_m_s": 3.0
             * part.offset_tolerance
             * max(0.0, float(self.grid.times_s[-1])),
@@ -589,7 +546,3 @@ class _EventStudy:
             "requirement": requirement_change(scored["expectation"], verdict, ideal_verdict),
             "cause": self._cause(sensor_set, ideal) if _changed(scored, ideal.scored) else "-",
         }
-
-
-def _plain(value: Any) -> bool:
-    return value is None or isinstance(value, str | bool | float | int)

@@ -19,10 +19,10 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validat
 
 from crashsense.synthesis.dynamics.half_car import Road, initial_state, march
 from crashsense.synthesis.frontal import impact as frontal
-from crashsense.synthesis.location.modes import with_modes
 from crashsense.synthesis.model import PulseModel, Synthesis, Variation, register_model
 from crashsense.synthesis.road import profile as road_profile
 from crashsense.synthesis.road import ride as road
+from crashsense.synthesis.road.locations import RideLocations, specific_force
 from crashsense.synthesis.road.vehicle import load_ride, resolve_vehicle, ride_path
 
 FloatArray = npt.NDArray[np.float64]
@@ -63,7 +63,7 @@ def simulate_kerb_then_wall(parameters: KerbThenWall, variation: Variation) -> S
     s = np.asarray((first + np.arange(int(np.ceil((behind + ahead) / GRID_M)))) * GRID_M)
     kerb = road_profile.kerb(s, height_m=1e-3 * parameters.kerb_height_mm)
     heights = kerb * variation.factor("height")[:, None]
-    path = road_profile.wheel_path(heights, step_m=GRID_M, radius_m=ride.wheel_radius_m)
+    path = ride.tyre_path(heights, step_m=GRID_M)
     start = s[np.maximum((path > 1e-9).argmax(axis=-1) - 1, 0)]
     track = Road(path, start_m=first * GRID_M, step_m=GRID_M)
     state = initial_state(size, position=start, speed=speed, tracks=1)
@@ -88,28 +88,23 @@ def simulate_kerb_then_wall(parameters: KerbThenWall, variation: Variation) -> S
     motion = {
         name: np.concatenate([values, through[name]], axis=-1) for name, values in climb.items()
     }
-    x, z = road.specific_force(motion, ahead_m=ride.sensor_ahead_m, below_m=ride.sensor_below_m)
-    front, _ = road.specific_force(
-        motion, ahead_m=ride.upfront_ahead_m, below_m=ride.upfront_below_m
-    )
-    factor = variation.factor("mode_frequency")
+    rigid_x, _ = specific_force(motion, ahead_m=ride.sensor_ahead_m, below_m=ride.sensor_below_m)
 
     def quiet_before(values: FloatArray) -> FloatArray:
         return np.pad(values, [(0, 0), (QUIET, 0)])
 
-    def shaken(base: FloatArray, modes: tuple[tuple[float, float, float], ...]) -> FloatArray:
-        return with_modes(quiet_before(base), modes=modes, factor=factor, rate_hz=RATE_HZ)
-
-    central, vertical = shaken(x, ride.central_modes), shaken(z, ride.central_modes)
-    upfront = shaken(front, ride.upfront_modes)
+    read = RideLocations(ride, variation, rate_hz=RATE_HZ).read(motion)
+    central, vertical, upfront = (
+        quiet_before(read[name]) for name in ("central_x", "central_z", "upfront_x")
+    )
     rides = {
         "central_x": central,
         "central_safing_x": central,
         "central_z": vertical,
         "upfront_left_x": upfront,
         "upfront_right_x": upfront,
-        "rear_seat_crossmember_x": quiet_before(x),
-        "powertrain_x": quiet_before(x),
+        "rear_seat_crossmember_x": quiet_before(rigid_x),
+        "powertrain_x": quiet_before(rigid_x),
     }
     signals = {}
     for name, samples in crash.signals.items():

@@ -61,14 +61,12 @@ class Variation:
         return 1.0 + self.deviation(name)
 
     def noise(self, role: str, width: int) -> FloatArray:
-        """Standard normal numbers, shape (draws, width); one stream a role."""
-        out = random_draws.normals(
-            self.draws, width, seed=self.seed, axes=(self.occurrence, "pulse", role)
-        )
+        """White noise of unit deviation, shape (draws, width); one stream a role."""
+        axes = (self.occurrence, "pulse", role)
+        out = random_draws.noise(self.draws, width, seed=self.seed, axes=axes)
         nominal = self.draws == 0
         if nominal.any():
-            source = random_draws.generator(0, "pulse", role, "nominal")
-            out[nominal] = source.standard_normal(width)
+            out[nominal] = random_draws.noise([1], width, seed=0, axes=("pulse", role, "nominal"))
         return out
 
 

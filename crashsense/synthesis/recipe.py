@@ -41,6 +41,7 @@ from crashsense.synthesis.model import (
     draw_variation,
     find_model,
 )
+from crashsense.synthesis.nominal_cache import nominal_block
 from crashsense.synthesis.wording import faults_of
 
 FloatArray = npt.NDArray[np.float64]
@@ -167,7 +168,7 @@ class Recipe:
 
     @cached_property
     def _nominal(self) -> SignalBlock:
-        return self.block([0], seed=0)
+        return nominal_block(self, lambda: self.block([0], seed=0))
 
     def nominal(self) -> SignalBlock:
         """Return draw 0; no seed changes it."""

@@ -6,13 +6,13 @@ through here, so that all files answer in the same words.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from math import isfinite
 from typing import Any
 
 from pydantic import ValidationError
 
-from crashsense.errors import Fault
+from crashsense.errors import Fault, nearest
 
 #: Pattern of a text -> what it asks for.
 _PATTERNS = {
@@ -101,8 +101,13 @@ def expected_words(kind: str, message: str, *, context: Mapping[str, Any], value
     return message.removeprefix("Input should be ").removeprefix("Value error, ")
 
 
-def faults_of(error: ValidationError, *, file: str, within: str = "") -> list[Fault]:
-    """Turn what a file's check found into faults, one a field, in plain words."""
+def faults_of(
+    error: ValidationError, *, file: str, within: str = "", known: Collection[str] | None = None
+) -> list[Fault]:
+    """Turn what a file's check found into faults, one a field, in plain words.
+
+    *known*: the names that a misspelt one at the top is compared with; None: none is offered.
+    """
     faults = []
     for item in error.errors():
         where = ".".join([*([within] if within else []), *(str(part) for part in item["loc"])])
@@ -110,6 +115,9 @@ def faults_of(error: ValidationError, *, file: str, within: str = "") -> list[Fa
         expected = expected_words(
             item["type"], item["msg"], context=item.get("ctx", {}), value=value
         )
+        if item["type"] == "extra_forbidden" and known is not None and len(item["loc"]) == 1:
+            name = str(item["loc"][0])
+            expected = nearest(name, known) if known else "no parameter; it takes none"
         if isinstance(value, (dict, list, tuple)):
             value = None
         faults.append(Fault(file, where, value, expected))

@@ -10,12 +10,13 @@ import pytest
 
 import crashsense
 from crashsense.campaign import Plan, Run, executors, resolve_plan
-from crashsense.campaign.evaluation import BLOCK, SENSED_BLOCK, Job
+from crashsense.campaign.evaluation import Job
 from crashsense.campaign.tasks import KEPT_SHARE, ROWS_A_PART, bundled, draws_a_part, split
 from crashsense.event import RESTRAINTS
 from crashsense.results.tables import Task
 from crashsense.rules import Algorithm, rule_from_table
 from crashsense.sensing import load_sensor_set
+from crashsense.trials.block import BLOCK, SENSED_BLOCK
 
 EVENTS = ["hammer_tunnel", "side_pole_75_32"]
 DRAWS = 66

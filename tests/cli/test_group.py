@@ -115,10 +115,93 @@ def test_refusal_of_the_system_is_a_fault(monkeypatch, capsys):
     )
 
 
-def test_a_defect_of_the_program_is_not_hidden(monkeypatch):
+class Rude(BaseException):
+    """No Exception: an ``except Exception`` lets it pass."""
+
+
+UNFORESEEN = [
+    ZeroDivisionError("a defect"),
+    KeyError("name"),
+    AssertionError(),
+    RecursionError("too deep"),
+    MemoryError(),
+    SystemExit(0),
+    SystemExit(1),
+    SystemExit("text"),
+    GeneratorExit(),
+    Rude("rude"),
+]
+
+
+@pytest.mark.parametrize("error", UNFORESEEN, ids=repr)
+def test_what_nobody_foresaw_is_code_2_with_one_line(error, monkeypatch, capsys):
+    group_with(monkeypatch, error)
+    assert cli.run(["broken"]) == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert line.startswith("unexpected error: ")
+    assert type(error).__name__ in line
+    assert line.endswith("set CRASHSENSE_TRACEBACK=1 to see where it arose")
+
+
+def test_the_traceback_is_there_on_request(monkeypatch, capsys):
+    monkeypatch.setenv(cli.TRACEBACK, "1")
     group_with(monkeypatch, ZeroDivisionError("a defect"))
-    with pytest.raises(ZeroDivisionError, match="a defect"):
-        cli.run(["broken"])
+    assert cli.run(["broken"]) == 2
+    shown = capsys.readouterr().err
+    assert "Traceback (most recent call last)" in shown
+    assert "raise error" in shown
+
+
+#: A gate as a build would have it: only codes 0 and 1 are results.
+GATE = """
+{python} -m crashsense evaluate --events hammer_tunnel --algorithm {rule} --out {out} >/dev/null
+case $? in 0) echo met;; 1) echo not met;; 2) echo no result;; *) echo other $?;; esac
+"""
+
+RULE = """
+import sys
+{at_import}
+
+class Mine:
+    requires = frozenset({{"central_x"}})
+
+    def reset(self, *, rate_hz, context):
+        pass
+
+    def update(self, frame):
+        {in_update}
+"""
+
+ALGORITHM = """
+name = "mine"
+gate = true
+[rules.front_airbag_stage_1]
+family = "python"
+file = "{file}:Mine"
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("at_import", "in_update", "answer"),
+    [
+        ("", "return 0.0", "met"),
+        ("", "return 2.0", "not met"),
+        ("", "sys.exit(0)", "not met"),
+        ("sys.exit(0)", "return 0.0", "no result"),
+        ("raise KeyError('at import')", "return 0.0", "no result"),
+        ("class Rude(BaseException): pass\nraise Rude", "return 0.0", "no result"),
+    ],
+)
+def test_a_gate_script_never_takes_a_crash_for_a_result(at_import, in_update, answer, tmp_path):
+    rule = tmp_path / "mine.py"
+    rule.write_text(RULE.format(at_import=at_import, in_update=in_update))
+    algorithm = tmp_path / "mine.toml"
+    algorithm.write_text(ALGORITHM.format(file=rule))
+    script = GATE.format(python=sys.executable, rule=algorithm, out=tmp_path / "run")
+    done = subprocess.run(["bash", "-c", script], capture_output=True, text=True)
+    assert done.stdout.split("\n")[0] == answer, done.stderr
+    assert "Traceback" not in done.stderr
 
 
 @pytest.mark.parametrize("name", sorted(cli.COMMANDS))

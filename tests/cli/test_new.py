@@ -44,7 +44,7 @@ def test_the_template_runs_by_the_command_that_it_names(kind, capsys, empty_fold
     captured = capsys.readouterr()
     assert code in (0, 1), captured.err
     assert captured.out.startswith("CAUTION")
-    assert (empty_folder / "crashsense-run" / "report.html").is_file()
+    assert (empty_folder / "crashsense-run" / "report.html").is_file() == (kind != "element")
 
 
 def test_the_rule_template_passes_the_conformance_suite(capsys):
@@ -69,7 +69,7 @@ def test_the_c_template_compiles_without_a_warning_and_passes_the_conformance_su
          "parameters=[1.8, 20.0]"],
     ):  # fmt: skip
         assert cli.run(["check-rule", *arguments]) == 0
-        assert "13 of 13 checks passed" in capsys.readouterr().out
+        assert "0 failed" in capsys.readouterr().out
 
 
 def test_a_c_rule_comes_without_the_python_one(empty_folder, capsys):

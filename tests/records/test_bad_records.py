@@ -180,7 +180,7 @@ def test_no_usable_channel_at_all(tmp_path):
     assert "no file for 1" in line
     record = WrittenRecord([WrittenChannel(1, GOOD, "LEFT B-PILLAR X")])
     (line,) = refused(record.write(tmp_path / "c"))
-    assert "with a file: 1 (left other)" in line
+    assert "with a file: 1 (left pillar)" in line
 
 
 def test_faults_of_a_header_all_at_once(tmp_path):

@@ -6,7 +6,6 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from crashsense.campaign import draw_statistics
 from crashsense.event import RESTRAINTS
 from crashsense.reporting.view import DemandChart, EventView, RunView, SensedChannel, Trace
 from crashsense.results.tally import Tally
@@ -167,7 +166,7 @@ def make_view(draws: int = 0, folder: object = None) -> RunView:
         folder=folder,  # type: ignore[arg-type]
         event_view=make_event_view,
         provenance={"version": "0.1.0"},
-        statistics=(lambda: draw_statistics([frame])) if draws else None,
+        statistics=(lambda: Tally().add(frame).statistics()) if draws else None,
     )
 
 

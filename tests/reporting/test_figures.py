@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pytest
 
 from crashsense.plotting import save
@@ -34,22 +33,6 @@ def test_demand_figure_has_the_threshold_at_1():
     axes = figures.demand_figure(rows).axes[0]
     assert [1.0, 1.0] in [list(line.get_xdata()) for line in axes.lines]
     assert [t.get_text() for t in axes.get_yticklabels()] == ["hammer", "kerb"]
-
-
-def test_signal_and_demand_traces_carry_units():
-    t = np.arange(0.0, 50.0, 0.1)
-    figure = figures.signal_figure(
-        t,
-        60.0 * np.sin(t),
-        sensed_times_ms=t[::5],
-        sensed_values=np.clip(60.0 * np.sin(t[::5]), -50, 50),
-        unit="g",
-        name="central_x",
-        range_value=50.0,
-    )
-    assert figure.axes[0].get_ylabel() == "central_x [g]"
-    figure = figures.demand_trace_figure([("guarded", t, t / 20.0)], name="front bag, stage 1")
-    assert figure.axes[0].get_ylabel() == "front bag, stage 1: demand [-]"
 
 
 def test_no_global_figure_is_left_open():

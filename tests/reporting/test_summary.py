@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from crashsense.reporting import run_meets_requirements, text_summary
+from crashsense.reporting import text_summary
 from crashsense.reporting.scales import scale_words
 from crashsense.reporting.summary import (
     NOMINAL_ONLY,
@@ -24,7 +24,6 @@ from crashsense.results.tally import (
     counts,
     failing_in_draws,
     one_line,
-    requirements_met,
 )
 
 
@@ -40,6 +39,7 @@ def row(verdict: str, expectation: str, **changes: object) -> dict[str, object]:
         "demand_margin": 0.5,
         "max_demand": 0.5,
         "time_margin_ms": np.nan,
+        "fire_time_ms": np.nan,
         "held_by": None,
         "waived": False,
         "reason": None,
@@ -70,20 +70,20 @@ def summary_of(rows: list[dict[str, object]] | pd.DataFrame, **given: object) ->
 )
 def test_each_verdict_meets_or_fails(verdict, expectation, met):
     frame = pd.DataFrame([row("on_time", "fire"), row(verdict, expectation)])
-    assert requirements_met(Tally().add(frame), gating={"a": True}) is met
-    assert requirements_met(Tally().add(frame), gating={"a": False}) is True
+    assert (Tally().add(frame).exit_code({"a": True}) == 0) is met
+    assert Tally().add(frame).exit_code({"a": False}) == 0
 
 
 def test_what_was_not_judged_counts_neither_way_but_alone_it_meets_nothing():
     unjudged = row("not_evaluated", "fire", demand_margin=np.nan)
     frame = pd.DataFrame([row("on_time", "fire"), unjudged])
-    assert requirements_met(Tally().add(frame), gating={"a": True})
-    assert not requirements_met(Tally().add(pd.DataFrame([unjudged])), gating={"a": True})
+    assert Tally().add(frame).exit_code({"a": True}) == 0
+    assert Tally().add(pd.DataFrame([unjudged])).exit_code({"a": True}) == 1
 
 
 def test_a_failing_draw_counts():
     frame = pd.DataFrame([row("on_time", "fire"), row("late", "fire", draw=7)])
-    assert not requirements_met(Tally().add(frame), gating={"a": True})
+    assert Tally().add(frame).exit_code({"a": True}) == 1
 
 
 def test_counts_add_up(view):
@@ -122,7 +122,7 @@ def test_the_summary_says_it_all(drawn_view):
         "RESULT: 4 of 32 requirements not met by guarded at nominal; 4 of 32 fail in some of "
         "10 draws.\nExit code 1: a result, not an error."
     ) in text
-    assert not run_meets_requirements(drawn_view)
+    assert drawn_view.tally.exit_code(drawn_view.gating) == 1
     assert len(lines) < 36
     assert max(map(len, lines[1:])) <= 110
 
@@ -175,7 +175,10 @@ def test_a_tally_by_parts_is_the_tally_of_the_whole():
     whole, parts = Tally().add(frame), Tally()
     for size in (slice(0, 1), slice(1, 4), slice(4, None)):
         parts.add(frame[size])
-    assert parts == whole
+    for name in ("rows", "draws", "nominal", "random", "counts", "counts_drawn", "errors"):
+        assert getattr(parts, name) == getattr(whole, name), name
+    assert parts.statistics().equals(whole.statistics())
+    assert parts.over_draws(draws=6) == whole.over_draws(draws=6)
     # By hand: the nominal draw is met; of draws 1 to 6 four fail (1, 2, 3 and 5), one of them
     # waived, and one is not judged.
     assert whole.nominal[("s", "a")] == Totals(required=1)
@@ -309,7 +312,7 @@ def test_several_sets_and_algorithms_are_told_apart():
 def test_a_set_with_which_nothing_could_be_judged_meets_nothing():
     rows = [row("on_time", "fire"), row("not_evaluated", "fire", sensor_set="other")]
     frame = pd.DataFrame(rows)
-    assert not requirements_met(Tally().add(frame), gating={"a": True})
+    assert Tally().add(frame).exit_code({"a": True}) == 1
     text = summary_of(frame)
     assert "RESULT: a / other could judge no requirement at all." in text
 

@@ -370,12 +370,12 @@ def test_traces_are_written_as_their_name_says(name, run_folder, tmp_path, capsy
         found.columns
     )
     assert not [column for column in found if column.endswith("_si")]
-    g = again.samples.channels["central_x"][0] / 9.80665
+    g = again.trial.samples.channels["central_x"][0] / 9.80665
     np.testing.assert_allclose(found["central_x_g"], g, rtol=1e-12)
-    kpa = again.samples.channels["door_left_pressure"][0] / 1000.0
+    kpa = again.trial.samples.channels["door_left_pressure"][0] / 1000.0
     np.testing.assert_allclose(found["door_left_pressure_kpa"], kpa, rtol=1e-12)
-    assert found["time_ms"].tolist() == [round(1e3 * t, 3) for t in again.times_s]
-    total = again.demands["side_airbag_left"]["total"]
+    assert found["time_ms"].tolist() == [round(1e3 * t, 3) for t in again.trial.times_s[0]]
+    total = again.trial.demands["side_airbag_left"]["total"][0]
     np.testing.assert_allclose(found["side_airbag_left_total"], total, rtol=1e-12)
 
 

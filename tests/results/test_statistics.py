@@ -11,15 +11,22 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from crashsense.results.statistics import (
-    DrawTally,
     bootstrap_mean,
     clopper_pearson,
-    draw_statistics,
     draws_without_failure,
     quantile_interval,
     upper_bound_without_failure,
     wilson,
 )
+from crashsense.results.tally import Tally
+
+
+def draw_statistics(parts: list[pd.DataFrame]) -> pd.DataFrame:
+    tally = Tally()
+    for part in parts:
+        tally.add(part)
+    return tally.statistics()
+
 
 # Newcombe, R. G., "Two-sided confidence intervals for the single proportion", Statistics in
 # Medicine 17 (1998), table I (from memory, agreed with a computation of our own).
@@ -168,6 +175,7 @@ def frame(
             "time_margin_ms": [20.0 - f for f in fire],
             "demand_margin": margin,
             "waived": False,
+            "reason": None,
         }
     )
 
@@ -234,7 +242,7 @@ def test_an_open_requirement_cannot_fail() -> None:
 
 
 def test_zero_failures_in_the_summary_are_a_bound() -> None:
-    tally = DrawTally()
+    tally = Tally()
     tally.add(frame("wall", ["on_time"] * 61, fire=[5.0] * 61, margin=[0.1] * 61))
     tally.add(frame("pole", ["on_time"] * 60 + ["late"], fire=[5.0] * 61, margin=[0.1] * 61))
     tally.add(
@@ -253,7 +261,7 @@ def test_zero_failures_in_the_summary_are_a_bound() -> None:
 
 
 def test_draws_taken_whole_hold_whatever_the_events_share() -> None:
-    tally = DrawTally()
+    tally = Tally()
     for name, late in (("wall", {3, 4}), ("pole", {4, 9})):
         verdicts = ["late" if k in late else "on_time" for k in range(11)]
         whole = frame(name, verdicts, fire=[5.0] * 11, margin=[0.1] * 11)
@@ -269,12 +277,12 @@ def test_draws_taken_whole_hold_whatever_the_events_share() -> None:
 
 
 def test_the_nominal_draw_is_counted_apart() -> None:
-    tally = DrawTally()
+    tally = Tally()
     part = frame("wall", ["late"] * 4 + ["on_time"] * 3, fire=[5.0] * 7, margin=[0.1] * 7)
     tally.add(part.assign(waived=True))
     (pair,) = {key[:2] for key in tally.counts}
     assert tally.counts == {(*pair, "late"): 1}
-    assert tally.waived_failures == 1
+    assert [totals.waived for totals in tally.nominal.values()] == [1]
     found = tally.over_draws(draws=6)
     counted = {entry["verdict"]: entry["rows"] for entry in found["counts"]}
     assert counted == {"late": 3, "on_time": 3}
@@ -295,9 +303,9 @@ def test_the_nominal_draw_is_counted_apart() -> None:
 def test_requirements_are_met_where_all_that_was_judged_is_met(verdicts, expectation, met) -> None:
     part = frame("wall", verdicts, fire=[5.0] * 2, margin=[0.1] * 2)
     part = part.assign(expectation=expectation)
-    tally = DrawTally().add(part)
+    tally = Tally().add(part)
     (name,) = part["algorithm"].unique()
-    assert tally.requirements_met(name) is met
+    assert tally.met_by(name) is met
 
 
 def test_bootstrap_interval_against_scipy() -> None:

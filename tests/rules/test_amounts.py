@@ -10,7 +10,7 @@ from rules_support import G, half_sine, samples
 
 import crashsense.rules
 from crashsense.rules import rule_families, rule_from_table
-from crashsense.rules.amounts import amounts, pair_text
+from crashsense.rules.amounts import pair_text
 from crashsense.rules.composition import Composite
 from crashsense.rules.conformance import rows, stimulus
 from crashsense.rules.plugins import PythonRule
@@ -35,7 +35,7 @@ def test_demand_is_the_least_share_of_what_is_needed(family: str) -> None:
         for tick in range(50, one.size, 37):
             if demand[tick] == 0.0:
                 continue
-            found = amounts(rule, one, tick)
+            found = rule.amounts(one, tick)
             assert found
             assert all(item.unit for item in found)
             least = min(item.value / item.threshold for item in found)
@@ -50,10 +50,10 @@ def test_a_guard_and_a_plausibility_stand_beside_the_criterion() -> None:
         central_y=half_sine(2 * G, 0.1),
     )  # fmt: skip
     tick = 150
-    travel, guard = amounts(rule_from_table({"family": "displacement"}), x, tick)
+    travel, guard = rule_from_table({"family": "displacement"}).amounts(x, tick)
     assert (travel.unit, guard.unit) == ("mm", "m/s")
     side = rule_from_table({"family": "side_velocity", "plausible": "+central_y"})
-    own, other = amounts(side, x, tick)
+    own, other = side.amounts(x, tick)
     assert (own.unit, other.unit) == ("m/s", "g")
     assert "central_y" in other.name
 
@@ -61,7 +61,7 @@ def test_a_guard_and_a_plausibility_stand_beside_the_criterion() -> None:
 def test_several_windows_name_the_one_that_counts() -> None:
     x = samples(central_x=-half_sine(20 * G, 0.1))
     rule = rule_from_table({"family": "window_velocity", "windows": [[5.0, 0.5], [30.0, 50.0]]})
-    (amount,) = amounts(rule, x, 150)
+    (amount,) = rule.amounts(x, 150)
     assert amount.name == "velocity change in 5 ms"
     assert amount.threshold == 0.5
 
@@ -73,7 +73,7 @@ def test_a_rule_of_ones_own_tells_by_the_name_of_its_threshold(tmp_path: Path) -
         (PythonRule(file=place, parameters={"threshold_m_s": 2.5}), 2.5),
         (PythonRule(file=place), None),
     ):
-        (amount,) = amounts(rule, x, 150)
+        (amount,) = rule.amounts(x, 150)
         assert amount.unit == "m/s"
         assert threshold in (amount.threshold, None)
         assert amount.value / amount.threshold == pytest.approx(rule.demand(x)[0, 150])
@@ -82,7 +82,7 @@ def test_a_rule_of_ones_own_tells_by_the_name_of_its_threshold(tmp_path: Path) -
         "    def reset(self, *, rate_hz, context): pass\n"
         "    def update(self, frame): return 0.5\n"
     )
-    assert amounts(PythonRule(file=f"{tmp_path}/none.py:Plain"), x, 150) == ()
+    assert PythonRule(file=f"{tmp_path}/none.py:Plain").amounts(x, 150) == ()
 
 
 def test_rounding_never_hides_which_is_larger() -> None:

@@ -2,171 +2,16 @@
 
 from __future__ import annotations
 
-import time
-from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pytest
+from broken_rules import BROKEN, Declared, Latching, Sound
 
-from crashsense.errors import RuleError
 from crashsense.rules import conformance, load_algorithm, rule_families, rule_from_table
 from crashsense.rules.contract import Rule
 from crashsense.rules.parameters import Criterion
-from crashsense.rules.velocity import VelocityChange
-
-
-@dataclass(frozen=True)
-class Sound(VelocityChange):
-    """A rule that keeps the contract; each broken one below breaks it in one way."""
-
-    leak_g: float = 2.0
-
-    def honest(self, samples):
-        return VelocityChange.demand(self, samples)
-
-
-class Acausal(Sound):
-    def demand(self, samples):
-        peak = np.max(np.abs(np.nan_to_num(samples.channels["central_x"])), axis=-1)
-        return self.honest(samples) * (peak > 200.0)[:, None]
-
-
-class Truncating(Sound):
-    """Depends on the length of what it is given, though not on what comes later."""
-
-    def demand(self, samples):
-        return self.honest(samples) * (1.0 + 1e-3 * (samples.size % 2))
-
-
-class Forgetful(Sound):
-    count = 0
-
-    def demand(self, samples):
-        type(self).count += 1
-        return self.honest(samples) * (1.0 + 1e-6 * type(self).count)
-
-
-class Mixing(Sound):
-    def demand(self, samples):
-        demand = self.honest(samples)
-        return demand + 0.01 * demand.mean(axis=0)
-
-
-class Writing(Sound):
-    def demand(self, samples):
-        demand = self.honest(samples)
-        samples.channels["central_x"][:, 0] = 0.0
-        return demand
-
-
-class Noisy(Sound):
-    def demand(self, samples):
-        return self.honest(samples) + np.abs(np.nan_to_num(samples.channels["central_x"])) / 2.0
-
-
-class Latching(Sound):
-    scales = True
-
-    def demand(self, samples):
-        demand = self.honest(samples)
-        fired = np.maximum.accumulate(demand >= 1.0, axis=-1)
-        return np.where(fired, 1.0, demand)
-
-
-class Infinite(Sound):
-    def demand(self, samples):
-        demand = self.honest(samples).copy()
-        demand[:, -1] = np.nan
-        return demand
-
-
-class Negative(Sound):
-    def demand(self, samples):
-        return self.honest(samples) - 0.5
-
-
-class Single(Sound):
-    def demand(self, samples):
-        return self.honest(samples).astype(np.float32)
-
-
-class Shapeless(Sound):
-    def demand(self, samples):
-        return self.honest(samples)[:, 1:]
-
-
-class Growing(Sound):
-    def demand(self, samples):
-        return self.honest(samples) * self.threshold_m_s**2
-
-
-class Unscaled(Sound):
-    scales = True
-
-    def demand(self, samples):
-        return self.honest(samples) / np.sqrt(self.threshold_m_s)
-
-
-class Unpicklable(Sound):
-    def __reduce__(self):
-        raise TypeError("no")
-
-
-class AnyRate(Sound):
-    rates_hz = (1000.0, 2000.0)
-
-
-class Declared(AnyRate):
-    def demand(self, samples):
-        if samples.rate_hz not in self.rates_hz:
-            raise RuleError(f"made for {self.rates_hz} Hz, got {samples.rate_hz:g}")
-        return self.honest(samples)
-
-
-class Spreading(Sound):
-    def demand(self, samples):
-        return np.maximum(np.cumsum(-samples.channels["central_x"], axis=-1) / 3000.0 - 2.0, 0.0)
-
-
-class FiringBlind(Sound):
-    def demand(self, samples):
-        valid = samples.valid["central_x"]
-        return np.where(valid, self.honest(samples), 2.0)
-
-
-class Slow(Sound):
-    def demand(self, samples):
-        time.sleep(samples.size * 1e-3 if samples.draws == 1 and samples.size == 400 else 0.0)
-        return self.honest(samples)
-
-
-class Raising(Sound):
-    def demand(self, samples):
-        raise KeyError("central_q")
-
-
-BROKEN = [
-    (Acausal, "causal", "not causal: demand up to sample .* moves when later samples change"),
-    (Truncating, "causal", "not causal: demand up to sample .* moves when .* are cut off"),
-    (Truncating, "chunks", "chunks differ: the first .* samples alone give another demand"),
-    (Forgetful, "deterministic", "not deterministic: the same samples give another demand"),
-    (Mixing, "blocks", "blocks differ: draw 0 in a block differs"),
-    (Writing, "input_untouched", "input touched: the rule writes to channel central_x"),
-    (Noisy, "silent_at_rest", "not silent at rest: demand reaches"),
-    (Latching, "does_not_latch", "latches: after sample .* nothing moves it any more"),
-    (Infinite, "finite", "demand holds NaN or infinity"),
-    (Negative, "finite", "demand is negative somewhere"),
-    (Single, "finite", "type is float32"),
-    (Shapeless, "finite", "shape is"),
-    (Growing, "monotone", "a larger threshold_m_s gives a larger demand"),
-    (Unscaled, "monotone", "demand does not scale with 1 / threshold_m_s"),
-    (Unpicklable, "pickles", "does not pickle: TypeError: no"),
-    (AnyRate, "rates", "undeclared rate: the rule takes 2740 Hz"),
-    (Spreading, "nan_policy", "NaN policy: demand is not finite while central_x is not valid"),
-    (FiringBlind, "nan_policy", "NaN policy: the rule fires without any valid channel"),
-    (Slow, "time_per_sample", "too slow: .* us a sample, at most 500 us"),
-    (Raising, "finite", "the rule raised KeyError"),
-]
+from crashsense.rules.plugins import PythonRule
 
 
 @pytest.mark.parametrize(
@@ -194,9 +39,9 @@ def test_a_rule_that_declares_its_rates_passes(check) -> None:
 def test_results_name_what_failed() -> None:
     results = {result.name: result for result in conformance.check_rule(Latching)}
     assert not results["does_not_latch"].passed
-    failed = {name for name, result in results.items() if not result.passed}
+    failed = {name for name, result in results.items() if result.failed}
     # A latched demand no longer scales with its threshold either.
-    assert failed == {"does_not_latch", "monotone"}
+    assert failed == {"does_not_latch", "scales"}
 
 
 CRITERIA = [name for name, family in rule_families().items() if issubclass(family, Criterion)]
@@ -208,7 +53,7 @@ def test_every_family_conforms(name: str) -> None:
     found = {
         (name, result.name): result.message
         for result in conformance.check_rule(make)
-        if not result.passed
+        if result.failed
     }
     assert not found
 
@@ -218,7 +63,7 @@ def test_shipped_algorithms_conform(name: str) -> None:
     faults = []
     for restraint, rule in load_algorithm(name).rules.items():
         results = conformance.check_rule(lambda rule=rule: rule)
-        faults += [(restraint, r.name, r.message) for r in results if not r.passed]
+        faults += [(restraint, r.name, r.message) for r in results if r.failed]
     assert not faults
 
 
@@ -228,3 +73,67 @@ def test_a_stimulus_fires_what_it_tests() -> None:
         rule: Rule = rule_from_table({"family": name})
         given = conformance.stimulus(rule)
         assert rule.demand(given.pulses).max() > 1.0, name
+
+
+PER_SAMPLE = """\
+class Mine:
+    requires = frozenset({'central_x'})
+    scales = SCALES
+    monotone = MONOTONE
+    def __init__(self, *, threshold_m_s=1.5): self.threshold_m_s = threshold_m_s
+    def reset(self, *, rate_hz, context): self.step, self.v = 1.0 / rate_hz, 0.0
+    def update(self, frame):
+        self.v = max(0.0, self.v - (frame.value('central_x') + 20.0) * self.step)
+        return self.v DEMAND
+"""
+
+
+@pytest.mark.parametrize(
+    ("demand", "failed"),
+    [
+        ("/ self.threshold_m_s", set()),
+        ("/ self.threshold_m_s ** 2", {"scales"}),
+        ("* self.threshold_m_s", {"scales", "monotone"}),
+    ],
+)
+def test_claims_of_a_rule_written_by_sample_are_tested(
+    demand: str, failed: set[str], tmp_path: Path
+) -> None:
+    text = PER_SAMPLE.replace("DEMAND", demand)
+    text = text.replace("SCALES", "True").replace("MONOTONE", "True")
+    (tmp_path / "mine.py").write_text(text)
+    make = lambda: PythonRule(file=f"{tmp_path}/mine.py:Mine")  # noqa: E731
+    results = {r.name: r for r in conformance.check_rule(make) if r.name in ("scales", "monotone")}
+    assert {name for name, result in results.items() if result.failed} == failed
+    assert {name for name, result in results.items() if result.passed} == set(results) - failed
+
+
+def test_what_cannot_be_tested_does_not_pass(tmp_path: Path) -> None:
+    text = PER_SAMPLE.replace("threshold_m_s", "limit").replace("DEMAND", "/ self.limit")
+    (tmp_path / "claims.py").write_text(text.replace("SCALES", "True").replace("MONOTONE", "True"))
+    (tmp_path / "silent.py").write_text(text.replace("SCALES", "False").replace("MONOTONE", "0"))
+    for file, words in (("claims", "no parameter threshold"), ("silent", "does not claim it")):
+        make = lambda file=file: PythonRule(file=f"{tmp_path}/{file}.py:Mine")  # noqa: E731
+        results = {r.name: r for r in conformance.check_rule(make)}
+        for name in ("scales", "monotone"):
+            assert not results[name].passed
+            assert not results[name].failed
+            assert words in results[name].untested
+        assert "declares no rates" in results["rates"].untested
+    (tmp_path / "quiet.py").write_text(text.replace("return self.v", "return 0.0 * self.v"))
+    quiet = PythonRule(file=f"{tmp_path}/silent.py:Mine", parameters={"limit": 1e9})
+    results = {r.name: r for r in conformance.check_rule(lambda: quiet)}
+    assert "never reached 1" in results["does_not_latch"].untested
+
+
+@pytest.mark.parametrize("name", CRITERIA)
+def test_every_family_knows_its_thresholds(name: str) -> None:
+    rule = rule_from_table({"family": name})
+    raised = rule.at_scale(2.0)
+    assert raised is not None
+    given = conformance.stimulus(rule).pulses
+    assert (raised.demand(given) <= rule.demand(given) * (1.0 + 1e-12)).all()
+    if rule.scales:
+        np.testing.assert_allclose(
+            raised.demand(given), rule.demand(given) / 2.0, rtol=1e-9, atol=1e-12
+        )

@@ -38,10 +38,10 @@ def test_why_agrees_with_the_verdict(run_folder: Path) -> None:
         for algorithm in ("plain", "guarded"):
             replayed = replay(run, EVENT, draw=draw, algorithm=algorithm)
             rows = replayed.rows.set_index("restraint")
-            for restraint, rule in replayed.algorithm.rules.items():
+            for restraint, rule in replayed.trial.algorithm.rules.items():
                 if rows.loc[restraint, "verdict"] == "not_evaluated":
                     continue
-                found = why(rule, replayed.samples)
+                found = why(rule, replayed.trial.samples)
                 fire_ms = rows.loc[restraint, "fire_time_ms"]
                 assert found.fired == (fire_ms == fire_ms)
                 if found.fired:

@@ -26,7 +26,8 @@ from crashsense.rules import (
 )
 from crashsense.rules.c_library import CLibraryRule
 from crashsense.rules.checked import checked_branch_demands, evaluate_rule
-from crashsense.rules.plugins import PythonRule, load_class
+from crashsense.rules.loading import load_class
+from crashsense.rules.plugins import PythonRule
 from crashsense.sensing import load_sensor_set, sense
 
 EXAMPLES = Path(crashsense.rules.__file__).parent / "examples"

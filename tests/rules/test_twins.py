@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
+from crashsense import engine
 from crashsense.rules import kernels, rule_from_table
 from crashsense.rules.conformance import block
 
@@ -65,15 +66,7 @@ def test_windows(x: np.ndarray, length: int) -> None:
 
 @given(pulses, st.floats(5.0, 400.0))
 @settings(max_examples=40, deadline=None)
-def test_sum_since_restart_and_resets(x: np.ndarray, level: float) -> None:
-    restart = x < -level / 2
-    expected = np.empty_like(x)
-    for row in range(x.shape[0]):
-        value = 0.0
-        for n in range(x.shape[1]):
-            value = 0.0 if restart[row, n] else value + x[row, n]
-            expected[row, n] = value
-    close(kernels.summed_since(x, restart), expected)
+def test_velocity_with_resets(x: np.ndarray, level: float) -> None:
     velocity = np.empty_like(x)
     for row in range(x.shape[0]):
         value, quiet = 0.0, 0
@@ -178,3 +171,22 @@ def test_family_against_its_twin(table: dict, x: np.ndarray) -> None:
     # The variance comes from a difference of squares: its root near zero is only good to 1e-6.
     loose = 1e-5 if table["family"] == "variance" else 1e-8
     np.testing.assert_allclose(found, expected, rtol=1e-8, atol=loose)
+
+
+def test_compiled_kernels_equal_their_numpy_twins() -> None:
+    """Each core is written twice, by numpy and compiled; the same numbers come out."""
+    pytest.importorskip("numba")
+    source = np.random.default_rng(11)
+    rows = 50.0 * source.standard_normal((5, 700))
+    asked = [(kernels.window_sum, {"ticks": n}) for n in (1, 7, 900)]
+    asked += [(kernels.window_max, {"ticks": n, "fill": 0.0}) for n in (1, 7, 900)]
+    asked += [(kernels.window_min, {"ticks": n}) for n in (1, 7, 900)]
+    asked += [(kernels.floored_sum, {"decay": d}) for d in (1.0, 0.99, 0.2)]
+    asked += [(kernels.floored_sum, {"decay": d, "floor": False}) for d in (1.0, 0.99)]
+    plain = [core(rows, **given) for core, given in asked]
+    with engine.using("fast"):
+        assert engine.kernels() is not None
+        compiled = [core(rows, **given) for core, given in asked]
+    for (core, _), one, other in zip(asked, plain, compiled, strict=True):
+        exact = core in (kernels.window_max, kernels.window_min)
+        np.testing.assert_allclose(one, other, rtol=0, atol=0 if exact else 1e-9)

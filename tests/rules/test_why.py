@@ -6,7 +6,10 @@ import numpy as np
 import pytest
 from rules_support import G, samples, square
 
-from crashsense.rules import rule_from_table
+from crashsense.rules import Rule, rule_from_table
+from crashsense.rules.composition import AllOf
+from crashsense.rules.sweep import swept_demand
+from crashsense.rules.velocity import VelocityChange
 from crashsense.rules.why import why, why_not_by
 
 RULE = rule_from_table(
@@ -139,3 +142,67 @@ def test_a_moved_threshold_is_shown_as_it_was_compared() -> None:
         assert amount.threshold == pytest.approx(2.0 * factor)
         assert amount.value / amount.threshold == pytest.approx(found.demand)
         assert f"threshold x {factor:g} by" in str(amount)
+
+
+def test_readings_are_rows_of_a_table() -> None:
+    """Name, amount, threshold, share, unit and time of every criterion that counts."""
+    x = samples(central_x=-square(20 * G, 0.1), central_safing_x=-square(10 * G, 0.1))
+    found = why(RULE, x)
+    velocity, window, arming = found.readings
+    assert (velocity.criterion, velocity.unit, velocity.threshold) == (
+        "velocity change", "m/s", 1.0,
+    )  # fmt: skip
+    assert velocity.amount == pytest.approx(20 * G * (found.tick - 99) / 2000.0)
+    assert velocity.share == velocity.amount / velocity.threshold
+    assert velocity.time_s == found.time_s
+    assert velocity.decides
+    assert not window.decides
+    assert window.criterion == "velocity change in 5 ms"
+    assert (arming.criterion, arming.path) == ("mean acceleration", "arming")
+
+
+def test_a_reading_without_an_amount_is_its_demand() -> None:
+    class Mine(Rule):
+        requires = frozenset({"central_x"})
+
+        def demand(self, samples):
+            return np.full((samples.draws, samples.size), 0.25)
+
+    (reading,) = why(Mine(), samples(central_x=np.zeros(50))).readings
+    assert (reading.amount, reading.threshold, reading.unit) == (0.25, 1.0, "-")
+    assert reading.criterion == "criterion"
+
+
+def test_a_branch_that_does_not_count_gives_no_reading_and_a_measure_says_so() -> None:
+    rule = rule_from_table(
+        {"family": "belt_switch", "unbelted": {"family": "energy"}, "belted":
+         {"family": "raised_by", "rule": {"family": "jerk"}, "measure": {"family": "variance"}}}
+    )  # fmt: skip
+    found = why(rule, samples(central_x=-square(20 * G, 0.1))).readings
+    assert [(item.criterion, item.moves) for item in found] == [
+        ("jerk", False), ("standard deviation of acceleration", True),
+    ]  # fmt: skip
+
+
+class Halved(AllOf):
+    """An operator of the user's own: half the least; it says itself what that means."""
+
+    scales = True
+
+    def combine(self, demands, samples):
+        return 0.5 * super().combine(demands, samples)
+
+    def combine_swept(self, sweep, level):
+        return super().combine_swept(sweep, 2.0 * level)
+
+    def threshold_factor(self, samples, at):
+        return 2.0
+
+
+def test_an_operator_of_ones_own_is_explained_and_swept_by_its_own_methods() -> None:
+    rule = Halved((VelocityChange(threshold_m_s=2.0), VelocityChange(threshold_m_s=1.0)))
+    x = samples(central_x=-square(20 * G, 0.1))
+    found = why(rule, x)
+    first = found.readings[0]
+    assert (first.threshold, first.share) == (4.0, pytest.approx(found.demand))
+    np.testing.assert_array_equal(swept_demand(rule, x), rule.demand(x))

@@ -20,9 +20,9 @@ from crashsense.sensing import (
     part_names,
     sensor_set_names,
 )
-from crashsense.sensing.catalogue import file_names
 from crashsense.sensing.fault_cards import FAULT_CARDS, fault_example
 from crashsense.sensing.faults import FAULT_KINDS
+from crashsense.sensing.sensor_file import file_names
 from crashsense.units import STANDARD_GRAVITY as G
 
 GOOD = """

@@ -8,7 +8,7 @@ Forces [N], lengths [m], heights positive up:
 
     tyre       N = N0 + k_t (z_e(x) - z_w) + c_t d/dt(z_e - z_w) >= 0, plus k_rim past the sidewall
     road       F_x = -N dz_e/dx                     z_e: path of the rigid wheel over the road
-    spring     F_s = k_s d + damper, plus stops K (d^+ + d^+^2 / b) past the travel
+    spring     F_s = k_s d + damper, plus stops K (d^+ + d^+^2 / b)(1 + c d') past the travel
     damper     c_bump or c_rebound d', past a knee a share of it (degressive)
     bush       F_b = k_x u + c_x u'         u: wheel ahead of its place on the pitching body
     body       M x'' = sum F_b;  M z'' = sum F_s;  I pitch'' = sum l F_s + sum arm F_x
@@ -17,11 +17,10 @@ The elastic part of the tyre derives from a potential k (z_e - z_w)^2 / 2, so th
 obstacle takes its energy from the forward motion and nothing is gained: F_x / N = tan(theta) is
 the slope of the path, on a step cos(theta) = 1 - h / R. A brake adds a force at the ground.
 
-All quantities start from rest on level ground. Semi-implicit Euler of fixed step. Twins give the
-same bits, by the same operations in the same order: plain floats for few draws, numpy over the
-draws for many and for audits, and for any number the compiled
-:func:`crashsense.compiled_synthesis.ride_steps` where engine ``fast`` computes. Parameters of a
-small car from memory; see the vehicle file for the basis.
+All quantities start from rest on level ground. Semi-implicit Euler of fixed step, numpy over the
+draws; where engine ``fast`` computes, the compiled
+:func:`crashsense.compiled_synthesis.ride_steps` gives the same bits by the same operations in the
+same order. Parameters of a small car from memory; see the vehicle file for the basis.
 """
 
 from __future__ import annotations
@@ -38,8 +37,6 @@ from crashsense.units import STANDARD_GRAVITY
 
 FloatArray = npt.NDArray[np.float64]
 
-#: Up to this many draws are marched one by one on plain floats, more of them as arrays.
-SCALAR_DRAWS = 10
 #: Draws marched together as arrays.
 ROWS = 512
 
@@ -66,6 +63,7 @@ class RideCar:
     rebound_travel: tuple[Any, Any]
     stop_stiffness: Any
     stop_length: Any
+    stop_dissipation: Any  # [s/m]: rubber gives back less than it took
     tyre_stiffness: Any
     tyre_damping: Any
     sidewall: Any
@@ -88,7 +86,9 @@ class RideCar:
         return 0.5 * weight * self.rear_length / base, 0.5 * weight * self.front_length / base
 
 
-#: Quantities that a march returns for each step, in order.
+#: Quantities that a march returns for each step, in order. ``contact_x`` [N]: sum of the road's
+#: forces on the wheels forward, without brakes; ``contact_z``: sum of the wheel loads less the
+#: weight, up; ``contact_left``: the same, left less right (0 on one track).
 OUTPUTS = (
     "x_acc",
     "z_acc",
@@ -99,6 +99,9 @@ OUTPUTS = (
     "roll_rate",
     "roll",
     "speed",
+    "contact_x",
+    "contact_z",
+    "contact_left",
 )
 #: Further ones with ``audit``: energies [J] of the whole car, and work of the wheel forces [J].
 AUDIT = ("kinetic", "stored", "lost", "wheel_work")
@@ -178,21 +181,6 @@ def march(
             body, axles, np.ascontiguousarray(state), paths[0], paths[-1], np.array(places),
             *given, v_set, step_s, kept, end,
         )  # fmt: skip
-    elif size <= SCALAR_DRAWS and not audit:
-        for row in range(size):
-            history, last = _march_one(
-                body[:, row].tolist(),
-                axles[..., row].tolist(),
-                state[:, row].tolist(),
-                [road.path[row].tolist() for road in roads],
-                places,
-                [None if values is None else values[row].tolist() for values in inputs],
-                float(v_set[row]),
-                steps,
-                step_s,
-            )
-            kept[:, row] = np.array(history).T
-            end[:, row] = last
     else:
         for first in range(0, size, ROWS):
             rows = slice(first, min(first + ROWS, size))
@@ -218,10 +206,10 @@ def _tables(car: RideCar, size: int) -> tuple[FloatArray, FloatArray]:
     """Numbers that a march needs: of the body (numbers, draws), of the axles (2, numbers, draws).
 
     Body: mass, inertias in pitch and roll, speed hold, height over the wheel centres, half track,
-    damper knee and fall, stop stiffness and length, tyre stiffness and damping, sidewall, rim
-    stiffness, bush stiffness and damping, wheel radius, friction. Axle: lever, place behind the
-    front axle, spring, damper in bump and rebound, travel in bump and rebound, wheel mass, weight
-    on the ground, squash at rest, mass that its brake slows.
+    damper knee and fall, stop stiffness, length and dissipation, tyre stiffness and damping,
+    sidewall, rim stiffness, bush stiffness and damping, wheel radius, friction. Axle:
+    lever, place behind the front axle, spring, damper in bump and rebound, travel in bump and
+    rebound, wheel mass, weight on the ground, squash at rest, mass that its brake slows.
     """
     gravity = STANDARD_GRAVITY
     body = (
@@ -235,6 +223,7 @@ def _tables(car: RideCar, size: int) -> tuple[FloatArray, FloatArray]:
         car.damper_fall,
         car.stop_stiffness,
         car.stop_length,
+        car.stop_dissipation,
         car.tyre_stiffness,
         car.tyre_damping,
         car.sidewall,
@@ -271,120 +260,6 @@ def _tables(car: RideCar, size: int) -> tuple[FloatArray, FloatArray]:
     return table(body), np.array([table(axle) for axle in axles])
 
 
-def _march_one(
-    body: list[float],
-    axles: list[list[float]],
-    state: list[float],
-    paths: list[list[float]],
-    places: list[tuple[float, float, float]],
-    inputs: Sequence[list[float] | None],
-    v_set: float,
-    steps: int,
-    h: float,
-) -> tuple[list[tuple[float, ...]], list[float]]:
-    """Twin for few draws, in plain floats: outputs of each step, and the state at the end."""
-    mass_s, inertia_p, inertia_r, hold, arm, half_track, knee, fall, stop, length = body[:10]
-    kt, ct, sidewall, krim, kx, cx, radius, friction = body[10:]
-    brake, push, moment = inputs
-    tracks = len(paths)
-    share = 2.0 if tracks == 1 else 1.0
-    x, v, z, dz, pitch, dpitch, roll, droll = state[:8]
-    wheels = [state[8 + 4 * i : 12 + 4 * i] for i in range(2 * tracks)]
-    places_of: list[tuple[Any, ...]] = [
-        (paths[t], len(paths[t]) - 2, *places[t], half_track if t == 0 else -half_track, *axle)
-        for t in range(tracks)
-        for axle in axles
-    ]
-    history: list[tuple[float, ...]] = []
-    slow_down = 0.0
-    for step in range(steps):
-        sum_x = sum_z = sum_pitch = sum_roll = 0.0
-        new = []
-        level, dlevel = x + arm * pitch, v + arm * dpitch
-        if brake is not None:
-            slow_down = brake[step]
-        for (zw, dzw, u, du), (
-            path, last, begin, inverse, grid, side, lever, back, ks, cb, cr, bump, rebound, mass,
-            weight, sag, braked,
-        ) in zip(wheels, places_of, strict=True):  # fmt: skip
-            spot = (level + u - back - begin) * inverse
-            k = int(spot)
-            k = 0 if k < 0 else (last if k > last else k)
-            low = path[k]
-            slope = (path[k + 1] - low) * inverse
-            squash = sag + (low + (spot - k) * grid * slope) - zw
-            normal = 0.0
-            if squash > 0.0:
-                elastic = kt * squash
-                if squash > sidewall:
-                    elastic = elastic + krim * (squash - sidewall)
-                normal = elastic + ct * ((dlevel + du) * slope - dzw)
-                if normal < 0.0:
-                    normal = 0.0
-            forward = -normal * slope
-            corner, dcorner = z + pitch * lever, dz + dpitch * lever
-            if tracks == 2:
-                corner, dcorner = corner + roll * side, dcorner + droll * side
-            d, dd = zw - corner, dzw - dcorner
-            # Degressive: past the knee the valves blow off and the slope falls.
-            damping = dd
-            if dd > knee:
-                damping = knee + fall * (dd - knee)
-            elif dd < -knee:
-                damping = -knee + fall * (dd + knee)
-            damping = (cb if dd > 0.0 else cr) * damping
-            spring = ks * d + damping
-            up, down = d - bump, -d - rebound
-            if up > 0.0 or down > 0.0:
-                up, down = max(up, 0.0), max(down, 0.0)
-                spring = spring + (
-                    stop * (up + up * up / length) - stop * (down + down * down / length)
-                )
-            bush = kx * u + cx * du
-            if brake is not None:
-                slowing = min(braked * slow_down, friction * normal)
-                forward = forward - slowing
-                sum_pitch = sum_pitch - slowing * radius
-            sum_x = sum_x + bush
-            sum_z = sum_z + spring
-            sum_pitch = sum_pitch + lever * spring + arm * bush
-            if tracks == 2:
-                sum_roll = sum_roll + side * spring
-            new.append((zw, dzw, u, du, (normal - weight - spring) / mass, (forward - bush) / mass))
-        acc_x = (share * sum_x + hold * (v_set - v)) / mass_s
-        acc_z = share * sum_z / mass_s
-        acc_pitch = share * sum_pitch / inertia_p
-        if moment is not None:
-            sum_roll = sum_roll + moment[step]
-        acc_roll = sum_roll / inertia_r
-        history.append((acc_x, acc_z, acc_pitch, dpitch, pitch, acc_roll, droll, roll, v))
-        v = v + h * (acc_x if push is None else acc_x + push[step])
-        dz = dz + h * acc_z
-        dpitch = dpitch + h * acc_pitch
-        droll = droll + h * acc_roll
-        x = x + h * v
-        z = z + h * dz
-        pitch = pitch + h * dpitch
-        roll = roll + h * droll
-        carried = arm * acc_pitch
-        wheels = []
-        for zw, dzw, u, du, up, ahead in new:
-            dzw = dzw + h * up
-            du = du + h * (ahead - acc_x - carried)
-            wheels.append([zw + h * dzw, dzw, u + h * du, du])
-    return history, [
-        x,
-        v,
-        z,
-        dz,
-        pitch,
-        dpitch,
-        roll,
-        droll,
-        *(q for wheel in wheels for q in wheel),
-    ]
-
-
 def _march_many(
     body: FloatArray,
     axles: FloatArray,
@@ -397,90 +272,96 @@ def _march_many(
     kept: FloatArray,
     end: FloatArray,
 ) -> None:
-    """Twin for many draws and for audits, numpy over the draws; fills *kept* and *end*."""
-    mass_s, inertia_p, inertia_r, hold, arm, half_track, knee, fall, stop, length = body[:10]
-    kt, ct, sidewall, krim, kx, cx, radius, friction = body[10:]
+    """All steps by numpy over wheels and draws; fills *kept* and *end*."""
+    mass_s, inertia_p, inertia_r, hold, arm, half_track, knee, fall, stop, length, rub = body[:11]
+    kt, ct, sidewall, krim, kx, cx, radius, friction = body[11:]
     audit = kept.shape[0] > len(OUTPUTS)
     brake, push, moment = inputs
-    tracks = len(paths)
+    tracks, size = len(paths), state.shape[1]
     share = 2.0 if tracks == 1 else 1.0
     x, v, z, dz, pitch, dpitch, roll, droll = state[:8]
-    wheels = [tuple(state[8 + 4 * i : 12 + 4 * i]) for i in range(2 * tracks)]
-    rows = np.arange(paths[0].shape[0])
+    # Wheels (2 tracks, draws): front left, rear left, front right, rear right.
+    zw, dzw, u, du = state[8:].reshape(2 * tracks, 4, size).transpose(1, 0, 2)
+    lever, back, ks, cb, cr, bump, rebound, mass, weight, sag, braked = np.concatenate(
+        [axles] * tracks
+    ).transpose(1, 0, 2)
+    side = np.repeat([half_track, -half_track][:tracks], 2, axis=0)
+    begin, inverse, grid = np.repeat(np.array(places), 2, axis=0).T[:, :, None]
+    flat = np.concatenate([path.ravel() for path in paths])
+    starts = np.cumsum([0, *(path.size for path in paths[:-1])])
+    first = np.repeat(
+        [at + np.arange(size) * path.shape[1] for at, path in zip(starts, paths, strict=True)],
+        2,
+        axis=0,
+    )
+    last = np.repeat([[path.shape[1] - 2] for path in paths], 2, axis=0)
+    still = np.zeros(size)
     lost: Any = 0.0
     work: Any = 0.0
     for step in range(kept.shape[2]):
-        sum_x = sum_z = sum_pitch = sum_roll = np.zeros(rows.size)
-        new = []
-        kinetic = stored = power = wheel_power = 0.0
-        for number in range(2 * tracks):
-            track, axle = number // 2, number % 2
-            lever, back, ks, cb, cr, bump, rebound, mass, weight, sag, braked = axles[axle]
-            zw, dzw, u, du = wheels[number]
-            begin, inverse, grid = places[track]
-            path = paths[track]
-            spot = (x + arm * pitch + u - back - begin) * inverse
-            k = np.minimum(np.maximum(spot.astype(np.int64), 0), path.shape[1] - 2)
-            low = path[rows, k]
-            slope = (path[rows, k + 1] - low) * inverse
-            ground = low + (spot - k) * grid * slope
-            squash = sag + ground - zw
-            over = np.maximum(squash - sidewall, 0.0)
-            elastic = kt * np.maximum(squash, 0.0) + krim * over
-            along = v + arm * dpitch + du
-            rate = along * slope - dzw
-            normal = np.maximum(np.where(squash > 0.0, elastic + ct * rate, 0.0), 0.0)
-            forward = -normal * slope
-            corner, dcorner = z + pitch * lever, dz + dpitch * lever
-            side = half_track if track == 0 else -half_track
-            if tracks == 2:
-                corner, dcorner = corner + roll * side, dcorner + droll * side
-            d, dd = zw - corner, dzw - dcorner
-            up = np.maximum(d - bump, 0.0)
-            down = np.maximum(-d - rebound, 0.0)
-            # Degressive: past the knee the valves blow off and the slope falls.
-            slow = np.maximum(np.minimum(dd, knee), -knee)
-            damping = np.where(dd > 0.0, cb, cr) * (slow + fall * (dd - slow))
-            stops = stop * (up + up * up / length) - stop * (down + down * down / length)
-            spring = ks * d + damping + stops
-            bush = kx * u + cx * du
-            if brake is not None:
-                slowing = np.minimum(braked * brake[step], friction * normal)
-                forward = forward - slowing
-                sum_pitch = sum_pitch - slowing * radius
-            sum_x = sum_x + bush
-            sum_z = sum_z + spring
-            sum_pitch = sum_pitch + lever * spring + arm * bush
-            if tracks == 2:
-                sum_roll = sum_roll + side * spring
-            new.append((zw, dzw, u, du, (normal - weight - spring) / mass, (forward - bush) / mass))
-            if audit:
-                kinetic = kinetic + 0.5 * share * mass * (dzw * dzw + along * along)
-                stored = stored + share * (
-                    0.5 * ks * d * d
-                    + 0.5 * kx * u * u
-                    + stop * (0.5 * (up * up + down * down))
-                    + stop * (up * up * up + down * down * down) / (3.0 * length)
-                    + weight * zw
-                )
-                power = power + share * (damping * dd + cx * du * du)
-                wheel_power = wheel_power + share * (normal * dzw + forward * along)
-        acc_x = (share * sum_x + hold * (v_set - v)) / mass_s
-        acc_z = share * sum_z / mass_s
-        acc_pitch = share * sum_pitch / inertia_p
+        spot = (x + arm * pitch + u - back - begin) * inverse
+        k = np.minimum(np.maximum(spot.astype(np.int64), 0), last)
+        at = first + k
+        low = flat[at]
+        slope = (flat[at + 1] - low) * inverse
+        squash = sag + (low + (spot - k) * grid * slope) - zw
+        elastic = kt * squash + krim * np.maximum(squash - sidewall, 0.0)
+        along = v + arm * dpitch + du
+        normal = np.maximum(elastic + ct * (along * slope - dzw), 0.0)
+        normal[squash <= 0.0] = 0.0
+        forward = -normal * slope
+        surplus = normal - weight
+        road_x, road_z, road_left = forward.sum(axis=0), surplus.sum(axis=0), still
+        corner, dcorner = z + pitch * lever, dz + dpitch * lever
+        if tracks == 2:
+            road_left = surplus[0] + surplus[1] - surplus[2] - surplus[3]
+            corner, dcorner = corner + roll * side, dcorner + droll * side
+        d, dd = zw - corner, dzw - dcorner
+        up = np.maximum(d - bump, 0.0)
+        down = np.maximum(-d - rebound, 0.0)
+        # Degressive: past the knee the valves blow off and the slope falls.
+        slow = np.maximum(np.minimum(dd, knee), -knee)
+        damping = np.where(dd > 0.0, cb, cr) * (slow + fall * (dd - slow))
+        pressed = stop * (up + up * up / length)
+        pulled = stop * (down + down * down / length)
+        stops = pressed * np.maximum(1.0 + rub * dd, 0.0) - pulled * np.maximum(1.0 - rub * dd, 0.0)
+        spring = ks * d + damping + stops
+        bush = kx * u + cx * du
+        turn = lever * spring + arm * bush
+        if brake is not None:
+            slowing = np.minimum(braked * brake[step], friction * normal)
+            forward = forward - slowing
+            turn = turn - slowing * radius
+        acc_up = (surplus - spring) / mass
+        ahead = (forward - bush) / mass
+        acc_x = (share * bush.sum(axis=0) + hold * (v_set - v)) / mass_s
+        acc_z = share * spring.sum(axis=0) / mass_s
+        acc_pitch = share * turn.sum(axis=0) / inertia_p
+        sum_roll = (side * spring).sum(axis=0) if tracks == 2 else still
         if moment is not None:
             sum_roll = sum_roll + moment[step]
         acc_roll = sum_roll / inertia_r
         record: tuple[Any, ...] = (
             acc_x, acc_z, acc_pitch, dpitch, pitch, acc_roll, droll, roll, v,
+            share * road_x, share * road_z, road_left,
         )  # fmt: skip
         if audit:
-            kinetic = kinetic + 0.5 * (
-                mass_s * (v * v + dz * dz) + inertia_p * dpitch * dpitch + inertia_r * droll * droll
+            kinetic = (
+                (0.5 * share * mass * (dzw * dzw + along * along)).sum(axis=0)
+                + 0.5 * mass_s * (v * v + dz * dz)
+                + 0.5 * (inertia_p * dpitch * dpitch + inertia_r * droll * droll)
             )
+            stored = share * (
+                0.5 * ks * d * d
+                + 0.5 * kx * u * u
+                + stop * (0.5 * (up * up + down * down))
+                + stop * (up * up * up + down * down * down) / (3.0 * length)
+                + weight * zw
+            ).sum(axis=0)
             record = (*record, kinetic, stored, lost, work)
-            lost = lost + h * power
-            work = work + h * wheel_power
+            rubbed = damping + stops - pressed + pulled
+            lost = lost + h * share * (rubbed * dd + cx * du * du).sum(axis=0)
+            work = work + h * share * (normal * dzw + forward * along).sum(axis=0)
         for whole, values in zip(kept, record, strict=True):
             whole[:, step] = values
         v = v + h * (acc_x if push is None else acc_x + push[step])
@@ -491,10 +372,9 @@ def _march_many(
         z = z + h * dz
         pitch = pitch + h * dpitch
         roll = roll + h * droll
-        wheels = []
-        for zw, dzw, u, du, acc_up, ahead in new:
-            dzw = dzw + h * acc_up
-            du = du + h * (ahead - acc_x - arm * acc_pitch)
-            wheels.append((zw + h * dzw, dzw, u + h * du, du))
+        dzw = dzw + h * acc_up
+        du = du + h * (ahead - acc_x - arm * acc_pitch)
+        zw = zw + h * dzw
+        u = u + h * du
     end[:8] = x, v, z, dz, pitch, dpitch, roll, droll
-    end[8:] = [q for wheel in wheels for q in wheel]
+    end[8:] = np.stack([zw, dzw, u, du], axis=1).reshape(8 * tracks, size)

@@ -33,6 +33,9 @@ ROAD_CLASSES = ("A", "B", "C", "D", "E", "F", "G", "H")
 #: Lowest and highest spatial frequency of a road profile [cycle/m] (ISO 8608:2016, extract).
 LOWEST_CYCLES_PER_M = 0.01
 HIGHEST_CYCLES_PER_M = 10.0
+#: Highest spatial frequency of a rough road for a ride [cycle/m]: stones go on where the standard
+#: ends, with its exponent (assumed).
+STONES_CYCLES_PER_M = 40.0
 
 
 def density_at_reference_cycles(road_class: str) -> float:
@@ -77,6 +80,12 @@ def band_variance(low: float, high: float, *, at_reference_cycles: float) -> flo
     3.998
     """
     return at_reference_cycles * REFERENCE_CYCLES_PER_M**2 * (1.0 / low - 1.0 / high)
+
+
+def rough_road(road_class: str, *, step_m: float) -> RandomRoad:
+    """The random road of a class as a ride meets it, down to single stones."""
+    density = density_at_reference_cycles(road_class)
+    return RandomRoad(density, step_m=step_m, high=STONES_CYCLES_PER_M)
 
 
 @dataclass(frozen=True)
@@ -199,17 +208,22 @@ def rail_crossing(
     *,
     step_m: FloatArray | float,
     head_m: float,
+    flank_m: float,
     gauge_m: float,
     tracks: int,
     track_distance_m: float,
 ) -> FloatArray:
-    """Rail heads that stand out of the road as steps up and down, two a track."""
-    inside = np.zeros(s.shape, dtype=bool)
+    """Tracks that stand out of a settled road: up at the first rail of each, down after its second.
+
+    The deck between the rails of a track lies level with their heads; beside them the road is worn
+    to a flank.
+    """
+    out = np.zeros(s.shape)
+    half = 0.5 * (gauge_m + head_m)
     for track in range(tracks):
-        for rail in (0.0, gauge_m):
-            start = track * track_distance_m + rail
-            inside |= (s >= start) & (s < start + head_m)
-    return np.where(inside, np.asarray(step_m), 0.0)
+        beside = np.abs(s - track * track_distance_m - half) - half
+        out = np.maximum(out, np.clip(1.0 - beside / flank_m, 0.0, 1.0))
+    return np.asarray(out * np.asarray(step_m))
 
 
 def washboard(s: FloatArray, *, height_m: FloatArray | float, pitch_m: float) -> FloatArray:
@@ -248,4 +262,27 @@ def wheel_path(heights: FloatArray, *, step_m: float, radius_m: float) -> FloatA
         drop = np.sqrt(radius_m**2 - (offset * step_m) ** 2) - radius_m
         begin = reach + offset
         np.maximum(out, padded[:, begin : begin + size] + drop, out=out)
+    return out
+
+
+def patch_mean(path: FloatArray, *, step_m: float, patch_m: float) -> FloatArray:
+    """Mean of a wheel's path over the length of its contact patch, same shape.
+
+    A tyre rests on a patch, not on a line: a step lifts it gradually, a rail head narrower than the
+    patch is partly swallowed. The slope of the mean is the difference of the path at the two ends
+    of the patch over its length, as of two feelers in tandem (a common tyre model, from memory).
+    The mean still is a path: what a wheel climbs it gets back. Off the ends the last height stays.
+
+    >>> patch_mean(np.array([[0.0, 0.0, 0.0, 3.0, 3.0, 3.0]]), step_m=0.1, patch_m=0.2).tolist()
+    [[0.0, 0.0, 1.0, 2.0, 3.0, 3.0]]
+    """
+    half = round(0.5 * patch_m / step_m)
+    if half == 0:
+        return path.copy()
+    size = path.shape[-1]
+    padded = np.pad(path, [(0, 0), (half, half)], mode="edge")
+    out = padded[:, :size].copy()
+    for offset in range(1, 2 * half + 1):
+        out += padded[:, offset : offset + size]
+    out /= 2 * half + 1
     return out

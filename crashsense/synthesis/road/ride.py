@@ -12,7 +12,7 @@ from __future__ import annotations
 from abc import abstractmethod
 from dataclasses import dataclass
 from math import pi
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, ClassVar, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -20,7 +20,6 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validat
 
 from crashsense.draws import generator
 from crashsense.synthesis.dynamics.half_car import Road, initial_state, march
-from crashsense.synthesis.location.modes import with_modes
 from crashsense.synthesis.model import (
     PulseModel,
     Synthesis,
@@ -29,6 +28,7 @@ from crashsense.synthesis.model import (
     register_model,
 )
 from crashsense.synthesis.road import profile as road_profile
+from crashsense.synthesis.road.locations import RideLocations
 from crashsense.synthesis.road.vehicle import Ride, load_ride, resolve_vehicle, ride_path
 from crashsense.units import STANDARD_GRAVITY
 
@@ -36,8 +36,8 @@ FloatArray = npt.NDArray[np.float64]
 
 #: Rate of the signals of road events [Hz].
 RATE_HZ = 2000.0
-#: Integration steps a sample.
-SUBSTEPS = 2
+#: Integration steps a sample: the fastest motion, a wheel on its rim, takes 30 ms a period.
+SUBSTEPS = 1
 #: Quiet before time zero [s].
 QUIET_S = 0.1
 
@@ -151,10 +151,11 @@ class JumpLanding(_Obstacle):
 
 
 class RailCrossing(_Obstacle):
-    """Rail heads that stand out of the road."""
+    """Tracks with a deck between their rails that stand out of a settled road."""
 
     step_mm: float = Field(gt=0, lt=100)
     head_mm: Positive
+    flank_mm: Positive = 60.0
     gauge_m: Positive
     tracks: int = Field(ge=1, le=6)
     track_distance_m: Positive
@@ -164,6 +165,7 @@ class RailCrossing(_Obstacle):
             s,
             step_m=1e-3 * self.step_mm,
             head_m=1e-3 * self.head_mm,
+            flank_m=1e-3 * self.flank_mm,
             gauge_m=self.gauge_m,
             tracks=self.tracks,
             track_distance_m=self.track_distance_m,
@@ -171,15 +173,19 @@ class RailCrossing(_Obstacle):
 
 
 class RandomRoadDrive(Drive):
-    """A random road of a class of ISO 8608 at constant speed."""
+    """A stretch of random road of a class of ISO 8608 at constant speed, smooth road after it."""
 
     grid_m: ClassVar[float] = 0.01
     speed_hold: ClassVar[float] = 1500.0
 
     road_class: Literal["A", "B", "C", "D", "E", "F"]
+    #: smooth road at the end of the event: the body comes to rest
+    settle_s: float = Field(default=0.9, ge=0, le=5)
 
     def heights(self, s: FloatArray, variation: Variation) -> FloatArray:
-        return self.compose(s, self.random(s, variation), variation)
+        driven = self.speed_kmh / 3.6 * max(self.duration_s - self.settle_s, 0.1)
+        rough = self.compose(s, self.random(s, variation), variation)
+        return np.asarray(rough * fade_in(driven - s))
 
     def compose(self, s: FloatArray, random: FloatArray, variation: Variation) -> FloatArray:
         """The whole profile from its random part: regular waves added, faded in at s = 0."""
@@ -192,9 +198,7 @@ class RandomRoadDrive(Drive):
 
     def random(self, s: FloatArray, variation: Variation) -> FloatArray:
         """Random part of the profile, from s = 0 on."""
-        road = road_profile.RandomRoad(
-            road_profile.density_at_reference_cycles(self.road_class), step_m=self.grid_m
-        )
+        road = road_profile.rough_road(self.road_class, step_m=self.grid_m)
         first = int(np.searchsorted(s, 0.0))
         points = s.size - first
         normals = [
@@ -300,7 +304,7 @@ def lay_out(
     first = -int(np.ceil(behind / grid))
     s = np.asarray((first + np.arange(int(np.ceil((behind + ahead) / grid)))) * grid)
     heights = parameters.heights(s, variation)
-    path = road_profile.wheel_path(heights, step_m=grid, radius_m=ride.wheel_radius_m)
+    path = ride.tyre_path(heights, step_m=grid)
     touched = np.abs(path) > 1e-9
     index = np.where(touched.any(axis=-1), touched.argmax(axis=-1), -first)
     if parameters.brake(np.zeros(1), variation) is not None:
@@ -345,61 +349,27 @@ def _quiet_before(values: FloatArray) -> FloatArray:
     return np.pad(values, [(0, 0), (round(QUIET_S * RATE_HZ), 0)])
 
 
-def specific_force(
-    motion: dict[str, FloatArray], *, ahead_m: float, below_m: float
-) -> tuple[FloatArray, FloatArray]:
-    """Specific force (x, z) [m/s^2] at a place on the body less its rest value, axes of J211.
-
-    With pitch p (nose up), acceleration (a_x, a_up) of the centre of gravity and the place *ahead*
-    and *below* of it::
-
-        f_x = a_x cos p + (a_up + g) sin p + p'' below - p'^2 ahead
-        f_z = a_x sin p - a_up cos p + g (1 - cos p) - p'' ahead - p'^2 below
-    """
-    pitch, turn, rate = motion["pitch"], motion["pitch_acc"], motion["pitch_rate"]
-    along, up = motion["x_acc"], motion["z_acc"]
-    sine, cosine = np.sin(pitch), np.cos(pitch)
-    g = STANDARD_GRAVITY
-    x = along * cosine + (up + g) * sine + turn * below_m - rate * rate * ahead_m
-    z = along * sine - up * cosine + g * (1.0 - cosine) - turn * ahead_m - rate * rate * below_m
-    return x, z
-
-
 def read_locations(
     motion: dict[str, FloatArray], *, ride: Ride, variation: Variation, one_sided: bool
 ) -> Synthesis:
     """Signals of the sensing locations from the motion of the body, (draws, samples)."""
-    factor = variation.factor("mode_frequency")
-
-    def ringing(base: FloatArray, modes: Any) -> FloatArray:
-        return with_modes(_quiet_before(base), modes=modes, factor=factor, rate_hz=RATE_HZ)
-
-    x, z = specific_force(motion, ahead_m=ride.sensor_ahead_m, below_m=ride.sensor_below_m)
-    front, _ = specific_force(motion, ahead_m=ride.upfront_ahead_m, below_m=ride.upfront_below_m)
+    found = RideLocations(ride, variation, rate_hz=RATE_HZ, one_sided=one_sided).read(motion)
+    read = {name: _quiet_before(values) for name, values in found.items()}
     signals = {
-        "central_x": ringing(x, ride.central_modes),
-        "central_z": ringing(z, ride.central_modes),
-        "upfront_left_x": ringing(front, ride.upfront_modes),
+        "central_x": read["central_x"],
+        "central_safing_x": read["central_x"],
+        "central_z": read["central_z"],
+        "upfront_left_x": read["upfront_x"],
+        "upfront_right_x": read["upfront_x"],
     }
-    signals["central_safing_x"] = signals["central_x"].copy()
-    signals["upfront_right_x"] = signals["upfront_left_x"].copy()
     quiet = {"door_left_pressure", "door_right_pressure"}
+    lateral = {"central_y", "central_safing_y", "side_left_y", "side_right_y", "central_roll_rate"}
     if one_sided:
-        roll = motion["roll"]
-        lateral = -motion["roll_acc"] * ride.sensor_below_m - STANDARD_GRAVITY * np.sin(roll)
-        signals["central_y"] = ringing(lateral, ride.central_modes)
-        signals["central_safing_y"] = signals["central_y"].copy()
-        signals["side_left_y"] = ringing(lateral, ride.central_modes)
-        signals["side_right_y"] = signals["side_left_y"].copy()
+        signals["central_y"] = signals["central_safing_y"] = read["central_y"]
+        signals["side_left_y"], signals["side_right_y"] = read["side_left_y"], read["side_right_y"]
         signals["central_roll_rate"] = _quiet_before(motion["roll_rate"])
     else:
-        quiet |= {
-            "central_y",
-            "central_safing_y",
-            "side_left_y",
-            "side_right_y",
-            "central_roll_rate",
-        }
+        quiet |= lateral
     cabin = _quiet_before(motion["x_acc"])
     change = motion["speed"][:, -1] - motion["speed"][:, 0]
     return Synthesis(
@@ -423,7 +393,7 @@ _register("pothole", Pothole, "car with roll, left wheels through a hole with sh
 _register("road_hump", RoadHump, "half-car over a circular hump")
 _register("road_dip", RoadDip, "half-car through a cosine dip, bump stops")
 _register("jump_landing", JumpLanding, "half-car over a lip: flight, landing, bump stops, rims")
-_register("rail_crossing", RailCrossing, "half-car over rail heads")
+_register("rail_crossing", RailCrossing, "half-car over the decks of railway tracks")
 _register("random_road", RandomRoadDrive, "half-car on a random profile of an ISO 8608 class")
 _register("washboard", Washboard, "half-car on regular waves and a random profile")
 _register("cobbles", Cobbles, "half-car on domed stones and a random profile")

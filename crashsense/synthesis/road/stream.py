@@ -17,19 +17,18 @@ from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError
 from crashsense.signal import Signal
 from crashsense.synthesis.dynamics.half_car import Road, initial_state, march
-from crashsense.synthesis.location.modes import mode_sections
 from crashsense.synthesis.model import draw_variation
 from crashsense.synthesis.recipe import Recipe
 from crashsense.synthesis.road import profile as road_profile
+from crashsense.synthesis.road.locations import RideLocations
 from crashsense.synthesis.road.ride import (
     RATE_HZ,
     SUBSTEPS,
     RandomRoadDrive,
     road_normals,
-    specific_force,
     thinned,
 )
-from crashsense.synthesis.road.vehicle import load_ride, ride_path
+from crashsense.synthesis.road.vehicle import Ride, load_ride, ride_path
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -106,12 +105,10 @@ def _pieces(
     ride = load_ride(str(ride_path(parameters.vehicle, near=None)))
     car = ride.car(variation, speed_hold=parameters.speed_hold)
     speed = parameters.speed_kmh / 3.6 * variation.factor("speed")
-    strip = _Strip(parameters, variation, base_m=ride.wheelbase_m, radius_m=ride.wheel_radius_m)
+    strip = _Strip(parameters, variation, ride=ride)
     position = np.zeros(1) - ride.wheel_radius_m
     state = initial_state(1, position=position, speed=speed, tracks=1)
-    factor = float(variation.factor("mode_frequency")[0])
-    central = [_Modes(ride.central_modes, factor) for _ in range(2)]
-    front = _Modes(ride.upfront_modes, factor)
+    locations = RideLocations(ride, variation, rate_hz=RATE_HZ, keep=True)
     total = round(duration_s * RATE_HZ)
     done = number = 0
     while done < total:
@@ -126,11 +123,8 @@ def _pieces(
             set_speed=speed,
         )
         motion = {name: thinned(values) for name, values in out.items()}
-        x, z = specific_force(motion, ahead_m=ride.sensor_ahead_m, below_m=ride.sensor_below_m)
-        ahead, _ = specific_force(
-            motion, ahead_m=ride.upfront_ahead_m, below_m=ride.upfront_below_m
-        )
-        at_centre, up, at_front = central[0](x[0]), central[1](z[0]), front(ahead[0])
+        read = locations.read(motion)
+        at_centre, up, at_front = (read[n][0] for n in ("central_x", "central_z", "upfront_x"))
         arrays = dict(
             zip(CHANNELS_OF_A_PIECE, (at_centre, up, at_centre, at_front, at_front), strict=True)
         )
@@ -154,41 +148,12 @@ def _pieces(
         number += 1
 
 
-class _Modes:
-    """The modes at a location with their filter states."""
-
-    def __init__(self, modes: tuple[tuple[float, float, float], ...], factor: float) -> None:
-        self.shares = [share for _, _, share in modes]
-        self.sections = [
-            mode_sections(frequency_hz=hertz * factor, damping=damping, rate_hz=RATE_HZ)
-            for hertz, damping, _ in modes
-        ]
-        self.states = [np.zeros((1, 2)) for _ in modes]
-
-    def __call__(self, base: FloatArray) -> FloatArray:
-        from scipy.signal import sosfilt
-
-        out = np.array(base)
-        for number, share in enumerate(self.shares):
-            ringing, self.states[number] = sosfilt(
-                self.sections[number], base, zi=self.states[number]
-            )
-            out -= share * ringing
-        return out
-
-
 class _Strip:
     """The wheel path over a moving stretch of road; random blocks are made as they are reached."""
 
-    def __init__(
-        self, parameters: RandomRoadDrive, variation: Any, *, base_m: float, radius_m: float
-    ) -> None:
-        self.parameters, self.variation = parameters, variation
-        self.base, self.radius = base_m, radius_m
-        self.random = road_profile.RandomRoad(
-            road_profile.density_at_reference_cycles(parameters.road_class),
-            step_m=parameters.grid_m,
-        )
+    def __init__(self, parameters: RandomRoadDrive, variation: Any, *, ride: Ride) -> None:
+        self.parameters, self.variation, self.ride = parameters, variation, ride
+        self.random = road_profile.rough_road(parameters.road_class, step_m=parameters.grid_m)
         self.blocks: dict[int, FloatArray] = {}
 
     def _random_heights(self, first: int, points: int) -> FloatArray:
@@ -214,11 +179,11 @@ class _Strip:
     def road(self, from_m: float, to_m: float) -> Road:
         """Road from behind the rear wheels at *from_m* to *to_m*."""
         grid = self.parameters.grid_m
-        margin = int(np.ceil(self.radius / grid)) + 2
-        first = int(np.floor((from_m - self.base - 0.5) / grid)) - margin
+        margin = int(np.ceil(self.ride.reach_m / grid)) + 3
+        first = int(np.floor((from_m - self.ride.wheelbase_m - 0.5) / grid)) - margin
         points = int(np.ceil(to_m / grid)) - first + margin
         s = np.asarray((first + np.arange(points)) * grid)
         heights = self.parameters.compose(s, self._random_heights(first, points), self.variation)
-        path = road_profile.wheel_path(heights, step_m=grid, radius_m=self.radius)
+        path = self.ride.tyre_path(heights, step_m=grid)
         inner = path[:, margin:-margin]
         return Road(inner, start_m=(first + margin) * grid, step_m=grid)

@@ -6,6 +6,8 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Annotated, Any
 
+import numpy as np
+import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from crashsense.errors import Fault, InputError
@@ -13,12 +15,15 @@ from crashsense.files import read_toml
 from crashsense.resources import folder
 from crashsense.synthesis.dynamics.half_car import RideCar
 from crashsense.synthesis.model import Variation
+from crashsense.synthesis.road.profile import patch_mean, wheel_path
 from crashsense.synthesis.wording import faults_of
+
+FloatArray = npt.NDArray[np.float64]
 
 Positive = Annotated[float, Field(gt=0)]
 Pair = tuple[Positive, Positive]
-#: Frequency [Hz], damping ratio [-], participation [-].
-Mode = tuple[Positive, Positive, float]
+#: Frequency [Hz], damping ratio [-], share or inertance ratio [-]: see :mod:`.structure`.
+Mode = tuple[Annotated[float, Field(gt=0, lt=600)], Annotated[float, Field(gt=0, lt=1)], float]
 
 
 class Ride(BaseModel):
@@ -44,6 +49,7 @@ class Ride(BaseModel):
     rebound_travel_m: Pair
     stop_stiffness_n_per_m: Positive
     stop_length_m: Positive
+    stop_dissipation_s_per_m: float = Field(ge=0, lt=5)
     tyre_stiffness_n_per_m: Positive
     tyre_damping_n_s_per_m: float = Field(ge=0)
     sidewall_m: Positive
@@ -56,8 +62,24 @@ class Ride(BaseModel):
     sensor_below_m: float
     upfront_ahead_m: float
     upfront_below_m: float
-    central_modes: tuple[Mode, ...]
-    upfront_modes: tuple[Mode, ...]
+    contact_patch_m: float = Field(ge=0, lt=0.3)
+    tyre_x_modes: tuple[Mode, ...]
+    tyre_z_modes: tuple[Mode, ...]
+    central_x_modes: tuple[Mode, ...]
+    central_z_modes: tuple[Mode, ...]
+    upfront_x_modes: tuple[Mode, ...]
+    x_of_z: float = Field(ge=0, le=1)
+    y_of_z: float = Field(ge=0, le=1)
+
+    def tyre_path(self, heights: FloatArray, *, step_m: float) -> FloatArray:
+        """Path of a tyre over a profile: rigid wheel, then mean over the patch; same shape."""
+        path = wheel_path(heights, step_m=step_m, radius_m=self.wheel_radius_m)
+        return patch_mean(path, step_m=step_m, patch_m=self.contact_patch_m)
+
+    @property
+    def reach_m(self) -> float:
+        """How far ahead of its centre a tyre meets a step at most [m]."""
+        return self.wheel_radius_m + 0.5 * self.contact_patch_m
 
     def car(self, variation: Variation, *, speed_hold: float = 0.0) -> RideCar:
         """The car with the deviations of *variation* (mass, springs, tyres); arrays (draws,)."""
@@ -86,6 +108,7 @@ class Ride(BaseModel):
             rebound_travel=self.rebound_travel_m,
             stop_stiffness=self.stop_stiffness_n_per_m * warm,
             stop_length=self.stop_length_m,
+            stop_dissipation=self.stop_dissipation_s_per_m,
             tyre_stiffness=tyre,
             tyre_damping=self.tyre_damping_n_s_per_m,
             sidewall=self.sidewall_m,

@@ -1,26 +1,27 @@
 """The march of a rollover: contact points, ground and tyres push a rigid body in the lateral plane.
 
 What acts is described in :mod:`crashsense.synthesis.rollover.roll`. Semi-implicit Euler of fixed
-step.
-Twins give the same bits, by the same operations in the same order: plain floats for few draws,
-numpy over contact points and draws for many. Sines and hyperbolic tangents come from numpy in both:
-its last bits are not those of the mathematics library.
+step, numpy over contact points and draws; where engine ``fast`` computes, the compiled
+:func:`crashsense.compiled_rollover.roll_steps` gives the same bits by the same operations in the
+same order. Only operations that IEEE 754 defines exactly: friction and tyres saturate as
+``x / sqrt(1 + x^2)``, and the body turns by ``tan(half)``, half the step's turn, whose error is a
+twelfth of the cube of the turn (below 1e-6 rad a second).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from crashsense import engine
 from crashsense.units import STANDARD_GRAVITY as G
 
 FloatArray = npt.NDArray[np.float64]
 
-#: Draws up to which the plain-float twin is the faster one.
-FEW = 8
+#: Manoeuvres, in the order of their numbers in the compiled kernel.
+MANOEUVRES = ("ramp", "kerb", "soil", "steer")
 #: Fastest that the ground falls away under a wheel [m/s]: leaving a ramp is a drop, not a pull.
 DROP_M_S = -5.0
 #: Speed over which sliding friction builds up [m/s].
@@ -73,117 +74,48 @@ class RollSystem:
     soil_depth: float
 
 
-def march_roll(system: RollSystem, *, few: bool | None = None) -> dict[str, FloatArray]:
-    """March all steps of ``lift``; return :data:`KEPT`, each (steps, draws).
+def saturated(x: FloatArray) -> FloatArray:
+    """``x / sqrt(1 + x^2)``: linear for small x, -1 or 1 for large ones."""
+    return np.asarray(x / np.sqrt(1.0 + x * x))
 
-    *few* forces the plain-float twin (True) or the numpy twin (False); both give the same bits.
-    """
+
+def march_roll(system: RollSystem) -> dict[str, FloatArray]:
+    """March all steps of ``lift``; return :data:`KEPT`, each (steps, draws)."""
     steps, draws = system.lift.shape
     fall = np.zeros((steps, draws))
     fall[1:] = np.maximum((system.lift[1:] - system.lift[:-1]) / system.step_s, DROP_M_S)
     kept = np.empty((len(KEPT), steps, draws))
-    if draws <= FEW if few is None else few:
-        for draw in range(draws):
-            kept[:, :, draw] = np.array(_march_one(system, fall[:, draw].tolist(), draw)).T
-    else:
+    compiled = engine.kernels()
+    if compiled is None:
         _march_many(system, fall, kept)
+    else:
+        points = np.array([system.y, system.z, system.stiffness, system.damping, system.grip])
+        bodies = np.array(
+            [system.mass, system.inertia, system.height, system.speed, system.ground, system.rest]
+        )
+        numbers = np.array(
+            [
+                *system.bump,
+                *system.axles,
+                system.cornering,
+                system.yaw_inertia,
+                system.start_y,
+                *system.kerb,
+                *system.soil,
+                system.soil_depth,
+                SLIP_M_S,
+                G,
+            ]
+        )
+        compiled.roll_steps(
+            MANOEUVRES.index(system.manoeuvre), system.step_s, points, bodies, numbers,
+            np.ascontiguousarray(system.lift), fall, np.ascontiguousarray(system.angle), kept,
+        )  # fmt: skip
     return dict(zip(KEPT, kept, strict=True))
 
 
-def _march_one(system: RollSystem, fall: list[float], draw: int) -> list[tuple[float, ...]]:
-    """Twin for few draws, in plain floats: a tuple of KEPT a step."""
-    step = system.step_s
-    mass, inertia, speed, ground, rest = (
-        float(values[draw])
-        for values in (system.mass, system.inertia, system.speed, system.ground, system.rest)
-    )
-    tables = (system.y, system.z, system.stiffness, system.damping, system.grip)
-    points: list[tuple[Any, ...]] = [
-        (i, *(float(table[i, draw]) for table in tables)) for i in range(6)
-    ]
-    travel, bump_k, bump_d = system.bump
-    lift, angles = system.lift[:, draw].tolist(), system.angle.tolist()
-    ahead, behind, wheelbase = system.axles
-    kerb_k, kerb_d, kerb_top = system.kerb
-    soil_start, soil_growth, soil_limit = system.soil
-    steering = system.manoeuvre == "steer"
-    kerb, soil = system.manoeuvre == "kerb", system.manoeuvre == "soil"
-    kerb_k = kerb_k * ground
-    forward = max(speed, 1.0)
-    v_y = speed if kerb or soil else 0.0
-    v_z = pos_y = roll = rate = yaw_rate = 0.0
-    pos_z = -float(system.height[draw])
-    sine, cosine, tanh = np.sin, np.cos, np.tanh
-    rows: list[tuple[float, ...]] = []
-    for index, raised in enumerate(lift):
-        sin, cos = float(sine(roll)), float(cosine(roll))
-        up, side = [0.0] * 6, [0.0] * 6
-        moment = 0.0
-        places = []
-        for i, y, z, k, d, _ in points:
-            arm_y, arm_z = y * cos - z * sin, y * sin + z * cos
-            deep = pos_z + arm_z
-            sink = v_z + rate * arm_y
-            if i == 0:
-                deep, sink = deep + raised, sink + fall[index]
-            if deep > 0.0:
-                force = k * deep + d * sink
-                if i < 2:
-                    stop = deep - rest - travel
-                    if stop > 0.0:
-                        force = force + stop * bump_k * max(1.0 + bump_d * sink, 0.0)
-                if force > 0.0:
-                    up[i] = force
-                # Lateral forces act at the ground, not at the tip of the relaxed spring below it.
-                places.append((arm_y, arm_z - deep))
-            else:
-                places.append((arm_y, arm_z))
-        for i, *_, grip in points:
-            if up[i] > 0.0 and not (steering and i < 2):
-                slip = v_y - rate * places[i][1]
-                side[i] = -grip * up[i] * float(tanh(slip / SLIP_M_S))
-        if steering:
-            load = up[0] + up[1]
-            grip = points[0][5]
-            limit_f, limit_r = grip * load * behind / wheelbase, grip * load * ahead / wheelbase
-            front = angles[index] - (v_y + ahead * yaw_rate) / forward
-            rear = -(v_y - behind * yaw_rate) / forward
-            force_f = limit_f * float(tanh(system.cornering * front / max(limit_f, 1.0)))
-            force_r = limit_r * float(tanh(system.cornering * rear / max(limit_r, 1.0)))
-            turned = step * (ahead * force_f - behind * force_r) / system.yaw_inertia
-            yaw_rate = yaw_rate + turned
-            for i in (0, 1):
-                side[i] = up[i] / max(load, 1.0) * (force_f + force_r)
-        elif kerb or soil:
-            arm_y, touch = places[1]
-            into = pos_y + arm_y - system.start_y
-            y, z = points[1][1:3]
-            low = pos_z + (y * sin + z * cos) - rest
-            slip = v_y - rate * touch
-            if into > 0.0 and kerb and low > kerb_top:
-                side[1] -= max(kerb_k * into * (1.0 + kerb_d * slip), 0.0)
-            elif soil:
-                plough = min(soil_start + soil_growth * max(into, 0.0), soil_limit) * ground
-                hold = min(max(1.0 + low / system.soil_depth, 0.0), 1.0)
-                if hold > 0.0 and slip > 0.0:
-                    side[1] -= plough * hold * float(tanh(slip / SLIP_M_S))
-        for i, (arm_y, touch) in enumerate(places):
-            moment = moment + (-(arm_y * up[i]) - touch * side[i])
-        push_y = 0.0 + side[0] + side[1] + side[2] + side[3] + side[4] + side[5]
-        push_z = -(up[0] + up[1] + up[2] + up[3] + up[4] + up[5])
-        a_y, a_z, alpha = push_y / mass, push_z / mass + G, moment / inertia
-        rows.append((roll, rate, alpha, a_y, a_z, v_y, -pos_z, push_y))
-        v_y = v_y + step * (a_y - yaw_rate * speed if steering else a_y)
-        v_z = v_z + step * a_z
-        rate = rate + step * alpha
-        pos_y = pos_y + step * v_y
-        pos_z = pos_z + step * v_z
-        roll = roll + step * rate
-    return rows
-
-
 def _march_many(system: RollSystem, fall: FloatArray, kept: FloatArray) -> None:
-    """Twin for many draws, numpy over contact points and draws; fills *kept*."""
+    """All steps by numpy over contact points and draws; fills *kept*."""
     step, mass, rest, ground = system.step_s, system.mass, system.rest, system.ground
     y, z, grip, speed = system.y, system.z, system.grip, system.speed
     travel, bump_k, bump_d = system.bump
@@ -195,8 +127,8 @@ def _march_many(system: RollSystem, fall: FloatArray, kept: FloatArray) -> None:
     v_y = speed if system.manoeuvre in ("kerb", "soil") else still
     v_z, pos_y, roll, rate, yaw_rate = (still,) * 5
     pos_z = -system.height
+    sin, cos = still, still + 1.0
     for index in range(kept.shape[1]):
-        sin, cos = np.sin(roll), np.cos(roll)
         arm_y = y * cos - z * sin
         arm_z = y * sin + z * cos
         deep = pos_z + arm_z
@@ -211,7 +143,7 @@ def _march_many(system: RollSystem, fall: FloatArray, kept: FloatArray) -> None:
         # Lateral forces act at the ground, not at the tip of the relaxed spring below it.
         touch = arm_z - np.maximum(deep, 0.0)
         slip = v_y - rate * touch
-        side = -grip * up * np.tanh(slip / SLIP_M_S)
+        side = -grip * up * saturated(slip / SLIP_M_S)
         if steering:
             # Single-track car: the tyres' lateral force, limited by grip and load.
             load = up[0] + up[1]
@@ -220,8 +152,8 @@ def _march_many(system: RollSystem, fall: FloatArray, kept: FloatArray) -> None:
             rear = -(v_y - behind * yaw_rate) / forward
             limit_f = grip[0] * load * behind / wheelbase
             limit_r = grip[0] * load * ahead / wheelbase
-            force_f = limit_f * np.tanh(system.cornering * front / np.maximum(limit_f, 1.0))
-            force_r = limit_r * np.tanh(system.cornering * rear / np.maximum(limit_r, 1.0))
+            force_f = limit_f * saturated(system.cornering * front / np.maximum(limit_f, 1.0))
+            force_r = limit_r * saturated(system.cornering * rear / np.maximum(limit_r, 1.0))
             turned = step * (ahead * force_f - behind * force_r) / system.yaw_inertia
             yaw_rate = yaw_rate + turned
             side[:2] = up[:2] / np.maximum(load, 1.0) * (force_f + force_r)
@@ -234,7 +166,7 @@ def _march_many(system: RollSystem, fall: FloatArray, kept: FloatArray) -> None:
             plough = soil_start + soil_growth * np.maximum(into, 0.0)
             plough = np.minimum(plough, soil_limit) * ground
             hold = np.clip(1.0 + low / system.soil_depth, 0.0, 1.0)
-            side[1] -= plough * hold * np.tanh(np.maximum(slip[1], 0.0) / SLIP_M_S)
+            side[1] -= plough * hold * saturated(np.maximum(slip[1], 0.0) / SLIP_M_S)
         push_y = 0.0 + side[0] + side[1] + side[2] + side[3] + side[4] + side[5]
         push_z = -(up[0] + up[1] + up[2] + up[3] + up[4] + up[5])
         turn = -(arm_y * up) - touch * side
@@ -249,3 +181,9 @@ def _march_many(system: RollSystem, fall: FloatArray, kept: FloatArray) -> None:
         pos_y = pos_y + step * v_y
         pos_z = pos_z + step * v_z
         roll = roll + step * rate
+        half = 0.5 * step * rate
+        square = half * half
+        sin, cos = (
+            (sin * (1.0 - square) + 2.0 * half * cos) / (1.0 + square),
+            (cos * (1.0 - square) - 2.0 * half * sin) / (1.0 + square),
+        )

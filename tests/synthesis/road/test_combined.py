@@ -20,7 +20,7 @@ def test_wall_is_met_at_the_speed_that_the_kerb_left(recipes, delay):
     recipe = recipes[f"kerb_then_wall_40_{delay}"]
     event = recipe.synthesise([0], seed=0)
     assert event.facts["wall_contact_s"][0] == pytest.approx(1e-3 * delay)
-    kerb = -np.cumsum(event.cabin_x[0])[round((0.05 + 1e-3 * delay) * 1e4)] / 1e4
+    kerb = -np.cumsum(event.cabin_x[0])[round((0.05 + 1e-3 * delay) * 1e4) - 1] / 1e4
     left = event.facts["speed_at_wall_m_s"][0]
     assert 40 / 3.6 - kerb == pytest.approx(left, abs=2e-3)
     # the car is stopped: what the wall takes is the speed left and a rebound

@@ -7,9 +7,9 @@ from math import pi
 
 import numpy as np
 import pytest
+from synthesis.road.quarter_car import QuarterCar
 
 from crashsense.synthesis.dynamics.half_car import RideCar, Road, initial_state, march
-from crashsense.synthesis.dynamics.quarter_car import QuarterCar
 from crashsense.synthesis.model import Variation
 from crashsense.synthesis.road import profile as rp
 from crashsense.synthesis.road.vehicle import load_ride, ride_path
@@ -48,6 +48,7 @@ def linear_car(quarter: QuarterCar) -> RideCar:
         rebound_travel=(10.0, 10.0),
         stop_stiffness=2e5,
         stop_length=0.02,
+        stop_dissipation=0.0,
         tyre_stiffness=quarter.tyre,
         tyre_damping=0.0,
         sidewall=10.0,
@@ -191,7 +192,7 @@ def test_halving_the_step_moves_the_velocity_little():
     assert abs(ends[0][-1] - 8.0) > 0.3
 
 
-def test_scalar_and_array_marches_agree_bit_for_bit():
+def test_draws_alone_and_together_agree_bit_for_bit():
     ride = load_ride(str(ride_path("small_car_ride", near=None)))
     rng = np.random.default_rng(4)
     size = 13

@@ -121,3 +121,17 @@ def test_wheel_cannot_reach_the_bottom_of_a_short_hole():
     )[0]
     # sagitta of a chord of the hole's length
     assert path.min() == pytest.approx(-(radius - np.sqrt(radius**2 - 0.1**2)), abs=2e-3)
+
+
+def test_tyre_patch_is_a_mean_that_keeps_height_and_energy():
+    # over a step the mean path climbs from -a to a about the edge; its slope is the height over the
+    # patch, never steeper; a rail head narrower than the patch is swallowed in part
+    step, patch = 0.001, 0.11
+    s = np.arange(-0.5, 0.5, step)
+    climb = rp.patch_mean(np.where(s >= 0, 0.03, 0.0)[None], step_m=step, patch_m=patch)[0]
+    assert np.gradient(climb, step).max() == pytest.approx(0.03 / patch, rel=0.02)
+    assert climb[-1] == pytest.approx(0.03)
+    narrow = rp.patch_mean(np.where(np.abs(s) < 0.02, 0.03, 0.0)[None], step_m=step, patch_m=patch)[
+        0
+    ]
+    assert narrow.max() == pytest.approx(0.03 * 0.04 / patch, rel=0.05)

@@ -1,0 +1,247 @@
+"""Nominal signals kept between runs, so that a command starts without integrating the library anew.
+
+A file for each recipe, in the user's cache folder, named by the SHA-256 of everything that the
+signals follow from: the recipe, the vehicle files, the code of the models and of what they stand
+on, and the versions of numpy and scipy. Another digest is another file, so that nothing is ever out
+of date; a damaged file fails its own checksum and is made again. Nothing here is part of a result:
+signals are the same bit for bit with the cache, without it (``--no-cache``), and where the folder
+cannot be written.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from contextvars import ContextVar
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from crashsense.channels import CHANNELS
+from crashsense.event import SignalBlock
+from crashsense.resources import CACHE_VARIABLE
+from crashsense.resources import folder as shipped_folder
+from crashsense.signal import Signal
+
+if TYPE_CHECKING:
+    from crashsense.synthesis.recipe import Recipe
+
+#: What is used least recently goes when the folder holds more than this. The library takes 50 MB.
+MOST_BYTES = 400_000_000
+
+_MARK = b"crashsense nominal signals 1\n"
+
+_PACKAGE = Path(__file__).resolve().parent.parent
+
+#: Code that nominal signals do not depend on: the rooms above synthesis.
+_ABOVE = frozenset(
+    (
+        *("cli", "lessons", "reporting", "studies", "campaign", "plan", "results", "trials"),
+        *("scoring", "rules", "sensing", "records"),
+    )
+)
+
+_on: ContextVar[bool] = ContextVar("crashsense_nominal_cache", default=True)
+
+
+@contextlib.contextmanager
+def without() -> Iterator[None]:
+    """Within the block nothing is read from the cache and nothing written to it."""
+    token = _on.set(False)
+    try:
+        yield
+    finally:
+        _on.reset(token)
+
+
+def cache_folder() -> Path | None:
+    """Folder of the cache: the one that the environment names, else the system's for a user.
+
+    None where it is switched off, or where the user has no home.
+    """
+    named = os.environ.get(CACHE_VARIABLE)
+    if named is not None:
+        return Path(named).absolute() if named else None
+    try:
+        home = Path.home()
+    except RuntimeError:
+        return None
+    if sys.platform == "win32":
+        base = Path(os.environ.get("LOCALAPPDATA") or home / "AppData" / "Local")
+    elif sys.platform == "darwin":
+        base = home / "Library" / "Caches"
+    else:
+        base = Path(os.environ.get("XDG_CACHE_HOME") or home / ".cache")
+    return base / "crashsense" / "nominal"
+
+
+def nominal_block(recipe: Recipe, make: Callable[[], SignalBlock]) -> SignalBlock:
+    """Return the nominal block of *recipe*: the kept one, else what *make* gives, which is kept."""
+    folder = cache_folder() if _on.get() else None
+    if folder is None:
+        return make()
+    path = folder / f"{_digest_of(recipe)}.bin"
+    kept = _read(path, recipe)
+    if kept is not None:
+        return kept
+    made = make()
+    with contextlib.suppress(OSError):  # a full disk or a folder that cannot be written
+        _write(path, made)
+        _bound(folder)
+    return made
+
+
+def _digest_of(recipe: Recipe) -> str:
+    content = {
+        "name": recipe.name,
+        "model": recipe.model.name,
+        "parameters": recipe.parameters.model_dump(mode="json"),
+        "belts": recipe.belts,
+        "requirements": {
+            state: {name: entry.model_dump(mode="json") for name, entry in entries.items()}
+            for state, entries in recipe.requirements.items()
+        },
+        "tolerances": repr(sorted(recipe.tolerances.items())),
+        "side": [recipe.struck_side, recipe.is_mirrored],
+        "occurrence": recipe.occurrence,
+        "extra": repr(sorted(recipe.extra.items())),
+        "files": _named_files(recipe),
+    }
+    text = json.dumps(content, sort_keys=True, default=repr)
+    return hashlib.sha256(f"{_surroundings()}\n{text}".encode()).hexdigest()
+
+
+def _named_files(recipe: Recipe) -> dict[str, str]:
+    """Checksums of the files that the parameters name, as a vehicle of the user's own."""
+    found: dict[str, str] = {}
+    beside = Path(recipe.file).parent if recipe.file else Path()
+    for value in recipe.parameters.model_dump(mode="json").values():
+        if not isinstance(value, str) or len(value) > 255 or not value:
+            continue
+        for path in (beside / value, beside / f"{value}.toml", Path(value)):
+            with contextlib.suppress(OSError, ValueError):
+                if path.is_file():
+                    found[value] = hashlib.sha256(path.read_bytes()).hexdigest()
+                    break
+    return found
+
+
+@lru_cache(maxsize=1)
+def _surroundings() -> str:
+    """Checksum of the code below and in synthesis, of the vehicles, and of the libraries."""
+    import scipy
+
+    digest = hashlib.sha256(f"{sys.version_info[:2]} {np.__version__} {scipy.__version__}".encode())
+    for path in sorted(_PACKAGE.rglob("*.py")):
+        inside = path.relative_to(_PACKAGE)
+        if inside.parts[0] not in _ABOVE:
+            digest.update(f"{inside.as_posix()}\n".encode() + path.read_bytes())
+    for path in sorted((shipped_folder("pulses") / "vehicles").glob("*.toml")):
+        digest.update(path.read_bytes())
+    return digest.hexdigest()
+
+
+def _write(path: Path, block: SignalBlock) -> None:
+    """Write a file whole, under a name of its own first: two writers never meet."""
+    arrays: list[Any] = []
+    places: dict[int, int] = {}
+    signals: dict[str, Any] = {}
+    for name, signal in block.signals.items():
+        silent = not signal.samples.any()
+        if not silent and id(signal.samples) not in places:
+            places[id(signal.samples)] = len(arrays)
+            arrays.append(signal.samples)
+        signals[name] = {
+            "array": None if silent else places[id(signal.samples)],
+            "shape": signal.samples.shape,
+            "rate_hz": signal.rate_hz,
+            "start_s": signal.start_s,
+            "history": signal.history,
+        }
+    payload = b"".join(np.ascontiguousarray(a, dtype="<f8").tobytes() for a in arrays)
+    header = {
+        "signals": signals,
+        "sizes": [array.size for array in arrays],
+        "required_s": {
+            event: {name: values.tolist() for name, values in of.items()}
+            for event, of in block.required_s.items()
+        },
+        "facts": {name: np.asarray(values).tolist() for name, values in block.facts.items()},
+    }
+    body = json.dumps(header).encode() + b"\n" + payload
+    path.parent.mkdir(parents=True, exist_ok=True)
+    temporary = path.with_name(f".{path.stem}.{os.getpid()}.{threading.get_ident()}.tmp")
+    try:
+        temporary.write_bytes(_MARK + hashlib.sha256(body).hexdigest().encode() + b"\n" + body)
+        os.replace(temporary, path)
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def _read(path: Path, recipe: Recipe) -> SignalBlock | None:
+    """Return the kept block, or None where there is none or it is not whole."""
+    try:
+        content = path.read_bytes()
+        os.utime(path)  # used now
+    except OSError:
+        return None
+    head = len(_MARK) + 65
+    if content[: len(_MARK)] != _MARK or len(content) < head:
+        return None
+    body = memoryview(content)[head:]
+    if hashlib.sha256(body).hexdigest().encode() != content[len(_MARK) : head - 1]:
+        return None
+    line = content.index(b"\n", head)
+    header = json.loads(content[head:line])
+    values = np.frombuffer(content, dtype="<f8", offset=line + 1)
+    ends = np.cumsum([0, *header["sizes"]])
+    signals = {}
+    for name, entry in header["signals"].items():
+        channel = CHANNELS[name]
+        shape = tuple(entry["shape"])
+        if entry["array"] is None:
+            samples = np.zeros(shape)
+        else:
+            part = values[ends[entry["array"]] : ends[entry["array"] + 1]]
+            samples = part.reshape(shape).astype(np.float64)
+        signals[name] = Signal.owning(
+            samples,
+            rate_hz=entry["rate_hz"],
+            start_s=entry["start_s"],
+            unit=channel.unit,
+            axis=channel.axis,
+            location=channel.location,
+            history=tuple(entry["history"]),
+        )
+    return SignalBlock(
+        draws=np.zeros(1, dtype=np.int64),
+        signals=signals,
+        required_s={
+            event: {name: np.asarray(v, dtype=np.float64) for name, v in of.items()}
+            for event, of in header["required_s"].items()
+        },
+        facts={name: np.asarray(v, dtype=np.float64) for name, v in header["facts"].items()},
+    )
+
+
+def _bound(folder: Path) -> None:
+    """Remove what was used least recently beyond :data:`MOST_BYTES`."""
+    found = []
+    for path in folder.glob("*.bin"):
+        with contextlib.suppress(OSError):  # another process may remove it meanwhile
+            state = path.stat()
+            found.append((state.st_mtime, state.st_size, path))
+    total = sum(size for _, size, _ in found)
+    for _, size, path in sorted(found):
+        if total <= MOST_BYTES:
+            break
+        with contextlib.suppress(OSError):
+            path.unlink()
+        total -= size

@@ -1,0 +1,109 @@
+"""What the locations of a riding car read: rigid motion, and what tyre and structure add."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import numpy.typing as npt
+
+from crashsense.synthesis.model import Variation
+from crashsense.synthesis.road.structure import RoadPath
+from crashsense.synthesis.road.vehicle import Ride
+from crashsense.units import STANDARD_GRAVITY
+
+FloatArray = npt.NDArray[np.float64]
+
+
+def specific_force(
+    motion: Mapping[str, FloatArray], *, ahead_m: float, below_m: float
+) -> tuple[FloatArray, FloatArray]:
+    """Specific force (x, z) [m/s^2] at a place on the body less its rest value, axes of J211.
+
+    With pitch p (nose up), acceleration (a_x, a_up) of the centre of gravity and the place *ahead*
+    and *below* of it::
+
+        f_x = a_x cos p + (a_up + g) sin p + p'' below - p'^2 ahead
+        f_z = a_x sin p - a_up cos p + g (1 - cos p) - p'' ahead - p'^2 below
+    """
+    pitch, turn, rate = motion["pitch"], motion["pitch_acc"], motion["pitch_rate"]
+    along, up = motion["x_acc"], motion["z_acc"]
+    sine, cosine = np.sin(pitch), np.cos(pitch)
+    g = STANDARD_GRAVITY
+    x = along * cosine + (up + g) * sine + turn * below_m - rate * rate * ahead_m
+    z = along * sine - up * cosine + g * (1.0 - cosine) - turn * ahead_m - rate * rate * below_m
+    return x, z
+
+
+class RideLocations:
+    """Readings of the locations from the motion of a ride, by :meth:`read`.
+
+    Parameters
+    ----------
+    ride : the vehicle file
+    variation : its deviations of mass and mode frequency
+    rate_hz : rate of the motion [Hz]
+    one_sided : True if the two tracks differ: lateral channels are modelled, too
+    keep : True if a second call goes on where the first ended (a road in pieces)
+    """
+
+    def __init__(
+        self,
+        ride: Ride,
+        variation: Variation,
+        *,
+        rate_hz: float,
+        one_sided: bool = False,
+        keep: bool = False,
+    ) -> None:
+        self._ride = ride
+        self._mass = (ride.mass_kg * variation.factor("mass"))[:, None]
+        factor = variation.factor("mode_frequency")
+
+        def path(axis: str, place: str) -> RoadPath:
+            return RoadPath(
+                tyre=getattr(ride, f"tyre_{axis}_modes"),
+                body=getattr(ride, f"{place}_{axis}_modes"),
+                factor=factor,
+                rate_hz=rate_hz,
+                keep=keep,
+            )
+
+        self._central_x, self._central_z = path("x", "central"), path("z", "central")
+        self._upfront_x = path("x", "upfront")
+        self._sides = [path("z", "central") for _ in range(2)] if one_sided else []
+
+    def read(self, motion: Mapping[str, FloatArray]) -> dict[str, FloatArray]:
+        """Readings [m/s^2] by name, each (draws, samples).
+
+        ``central_x``, ``central_z``, ``upfront_x`` and, one-sided, ``central_y``, ``side_left_y``,
+        ``side_right_y``.
+        Part of what shakes the floor up and down is felt fore and aft and sideways.
+        """
+        ride = self._ride
+        x, z = specific_force(motion, ahead_m=ride.sensor_ahead_m, below_m=ride.sensor_below_m)
+        front, _ = specific_force(
+            motion, ahead_m=ride.upfront_ahead_m, below_m=ride.upfront_below_m
+        )
+        along = motion["contact_x"] / self._mass
+        # +z is down: a wheel pushed up shakes the floor up.
+        down = -motion["contact_z"] / self._mass
+        held = -motion["z_acc"]
+        shaken = self._central_z(down, held)
+        out = {
+            "central_x": x + self._central_x(along, motion["x_acc"]) + ride.x_of_z * shaken,
+            "central_z": z + shaken,
+            "upfront_x": front + self._upfront_x(along, motion["x_acc"]) + ride.x_of_z * shaken,
+        }
+        if self._sides:
+            roll = motion["roll"]
+            lateral = -motion["roll_acc"] * ride.sensor_below_m - STANDARD_GRAVITY * np.sin(roll)
+            more_left = motion["contact_left"] / self._mass
+            left, right = (
+                side(0.5 * (sign * more_left - down), -0.5 * held)
+                for side, sign in zip(self._sides, (1.0, -1.0), strict=True)
+            )
+            out["central_y"] = lateral + ride.y_of_z * (left - right)
+            out["side_left_y"] = lateral + 2.0 * ride.y_of_z * left
+            out["side_right_y"] = lateral - 2.0 * ride.y_of_z * right
+        return out

@@ -1,0 +1,274 @@
+"""The block: true signals of some draws, a sensor set, algorithms -> demand and scores.
+
+:func:`judge_block` is the one place where signals are sensed and rules are asked. What it gives for
+a draw depends on that draw alone, bit for bit, whatever the block; a faster way of computing a
+block goes behind it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import groupby
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from crashsense import engine
+from crashsense.draws import PAGE
+from crashsense.errors import Fault, InputError, nearest
+from crashsense.event import RESTRAINTS, Event, SignalBlock
+from crashsense.rules import Algorithm, sharing
+from crashsense.rules.checked import Evaluated
+from crashsense.sensing import (
+    ANY_OCCURRENCE,
+    NoiseBank,
+    Sensed,
+    SensorSet,
+    sense_in_parts,
+)
+from crashsense.trials.judge import Answer, Judge, valid_channels
+
+if TYPE_CHECKING:
+    from crashsense.trials.trial import Trial
+
+FloatArray = npt.NDArray[np.float64]
+
+VARY = ("pulse", "sensor", "both", "none")
+SENSOR_DRAWS = ("own", "shared")
+PATHS = ("auto", "full")
+
+#: Draws judged at once: a small block stays in the cache and uses whole pages of draws.
+BLOCK = 2 * PAGE
+
+#: Draws prepared at once where all share one pulse: it is filtered once for each filter setting.
+SENSED_BLOCK = 16 * PAGE
+
+#: Noise that sensor sets or events share, per process.
+_BANK = NoiseBank(most_bytes=64_000_000)
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """How draws are made; the same for every trial of a run.
+
+    Parameters
+    ----------
+    seed : root of all random numbers
+    vary : what is drawn: ``"pulse"``, ``"sensor"``, ``"both"`` or ``"none"``
+    sensor_draws : ``"own"``: each occurrence has sensors and noise of its own; ``"shared"``: draw k
+        is one car, whose sensors and noise meet every occurrence
+    path : ``"auto"`` or ``"full"`` (noise and filters at the internal rate throughout)
+    """
+
+    seed: int = 1
+    vary: str = "both"
+    sensor_draws: str = "own"
+    path: str = "auto"
+
+    def __post_init__(self) -> None:
+        known = {"vary": VARY, "sensor_draws": SENSOR_DRAWS, "path": PATHS}
+        faults = [
+            Fault("trial", name, value, nearest(str(value), words))
+            for name, words in known.items()
+            if (value := getattr(self, name)) not in words
+        ]
+        if self.seed < 0:
+            faults.append(Fault("trial", "seed", self.seed, "0 or more"))
+        if faults:
+            raise InputError(faults)
+
+    def varies_pulse(self, event: Event) -> bool:
+        """True if the draws of an event have signals of their own."""
+        source = event.source
+        return source is not None and source.varies and self.vary in ("pulse", "both")
+
+
+def channels_read(algorithms: Sequence[Algorithm], sensor_set: SensorSet) -> list[str]:
+    """Channels that any algorithm reads and the set has a sensor for, in the order of the set."""
+    used = frozenset[str]().union(*(algorithm.uses for algorithm in algorithms))
+    return [name for name in sensor_set.sensors if name in used]
+
+
+def release_noise() -> None:
+    """Release cached noise that other sensor sets and events would have shared."""
+    _BANK.clear()
+
+
+def signal_block(
+    events: Sequence[Event], draws: Sequence[int], *, conditions: Conditions
+) -> SignalBlock:
+    """Return the true signals of some draws: one row for all where the pulse does not vary."""
+    source = events[0].source
+    nominal_only = all(draw == 0 for draw in draws)  # no seed changes draw 0: the events carry it
+    if source is not None and conditions.varies_pulse(events[0]) and not nominal_only:
+        return source.block(draws, seed=conditions.seed)
+    required = {
+        event.name: {
+            restraint: np.array([np.nan if r.required_s is None else r.required_s])
+            for restraint, r in event.requirements.items()
+        }
+        for event in events
+    }
+    signals = {
+        name: signal.replaced(np.atleast_2d(signal.samples), note="repeated for every draw")
+        for name, signal in events[0].signals.items()
+    }
+    return SignalBlock(draws=np.asarray(draws), signals=signals, required_s=required)
+
+
+def run_trials(
+    events: Sequence[Event],
+    draws: Iterable[int],
+    *,
+    sensor_sets: Sequence[SensorSet],
+    algorithms: Sequence[Algorithm],
+    conditions: Conditions,
+    channels: Sequence[str] | None = None,
+) -> Iterator[Trial]:
+    """Yield trials of one occurrence, at most :data:`BLOCK` draws each, in order of draws.
+
+    Signals are made once for all sensor sets. *events* share the occurrence and differ in context
+    and requirements only. *channels*: which are sensed; None: those that the algorithms read.
+    """
+    size = BLOCK if conditions.varies_pulse(events[0]) else SENSED_BLOCK
+    bank = _BANK if len(sensor_sets) > 1 or conditions.sensor_draws == "shared" else None
+    # Blocks end where pages of draws end; the nominal draw rides with the first.
+    for _, numbers in groupby(draws, key=lambda draw: max(draw - 1, 0) // size):
+        block = signal_block(events, list(numbers), conditions=conditions)
+        for sensor_set in sensor_sets:
+            yield from judge_block(
+                block,
+                events=events,
+                sensor_set=sensor_set,
+                algorithms=algorithms,
+                conditions=conditions,
+                channels=channels,
+                bank=bank,
+            )
+
+
+def judge_block(
+    block: SignalBlock,
+    *,
+    events: Sequence[Event],
+    sensor_set: SensorSet,
+    algorithms: Sequence[Algorithm],
+    conditions: Conditions,
+    channels: Sequence[str] | None = None,
+    bank: NoiseBank | None = None,
+) -> Iterator[Trial]:
+    """Sense the draws of a block and judge them, :data:`BLOCK` draws a trial.
+
+    Parameters
+    ----------
+    block : true signals and required times of the draws
+    events : the events of the occurrence; they share the samples
+    sensor_set, algorithms : what senses, and what judges
+    conditions : how the draws are made
+    channels : which are sensed; None: those that the algorithms read
+    bank : noise to share with other sensor sets and occurrences
+    """
+    from crashsense.trials.trial import Trial
+
+    wanted = channels_read(algorithms, sensor_set) if channels is None else list(channels)
+    judges = judges_of(events, algorithms, sensor_set)
+    first = 0
+    for sensed in sense_block(
+        block,
+        events[0],
+        sensor_set=sensor_set,
+        conditions=conditions,
+        channels=wanted,
+        bank=bank,
+    ):
+        part = slice(first, first + sensed.samples.draws)
+        first = part.stop
+        size = sensed.samples.draws
+        required = {
+            event.name: {
+                restraint: np.broadcast_to(times if np.size(times) == 1 else times[part], (size,))
+                for restraint, times in block.required_s[event.name].items()
+            }
+            for event in events
+        }
+        yield Trial(
+            events=tuple(events),
+            sensor_set=sensor_set,
+            algorithms=tuple(algorithms),
+            draws=sensed.draws,
+            conditions=conditions,
+            full=sensed.paths == "full",
+            rate_hz=sensed.samples.rate_hz,
+            start_s=sensed.samples.start_s,
+            required_s=required,
+            answers=answers_of(judges, sensed, events=events, required_s=required),
+            engine=engine.current(),
+            sensed=sensed,
+            block=block,
+            place=part,
+        )
+
+
+def sense_block(
+    block: SignalBlock,
+    event: Event,
+    *,
+    sensor_set: SensorSet,
+    conditions: Conditions,
+    channels: Sequence[str],
+    bank: NoiseBank | None = None,
+) -> Iterator[Sensed]:
+    """Sense the draws of a block, :data:`BLOCK` at a time."""
+    shared = conditions.sensor_draws == "shared"
+    return sense_in_parts(
+        block.signals,
+        sensor_set,
+        draws=np.asarray(block.draws),
+        size=BLOCK,
+        seed=conditions.seed,
+        occurrence=ANY_OCCURRENCE if shared else event.occurrence,
+        context=event.context,
+        channels=channels,
+        quiet=[name for name in event.quiet if name not in block.signals],
+        vary=conditions.vary in ("sensor", "both"),
+        path=conditions.path,
+        bank=bank,
+    )
+
+
+def judges_of(
+    events: Sequence[Event], algorithms: Sequence[Algorithm], sensor_set: SensorSet
+) -> list[Judge]:
+    """Return a judge for every event, algorithm and restraint, in this order."""
+    return [
+        Judge(event, algorithm, restraint, sensor_set)
+        for event in events
+        for algorithm in algorithms
+        for restraint in RESTRAINTS
+    ]
+
+
+def answers_of(
+    judges: Sequence[Judge],
+    sensed: Sensed,
+    *,
+    events: Sequence[Event],
+    required_s: Mapping[str, Mapping[str, FloatArray]],
+) -> dict[tuple[str, str, str], Answer]:
+    """Ask every judge about the same samples; what does not read the context is computed once."""
+    samples = {event.name: replace(sensed.samples, context=event.context) for event in events}
+    valid = valid_channels(sensed.samples)
+    shared: dict[int, Evaluated] = {}
+    with sharing():
+        return {
+            judge.key: judge.answer(
+                samples[judge.key[0]],
+                sensed,
+                required_s=required_s[judge.key[0]][judge.key[2]],
+                valid=valid,
+                shared=shared,
+            )
+            for judge in judges
+        }

@@ -1,0 +1,213 @@
+"""One rule for one restraint of one event: its demand, and what scoring needs of it, by draw.
+
+A draw's answer never depends on its neighbours in a block: a rule that fails fails for that draw,
+and a channel that is missing in one draw is missing there only.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from crashsense.errors import RuleError
+from crashsense.event import Event, Requirement
+from crashsense.rules import Algorithm, Rule, reads_context
+from crashsense.rules.checked import Evaluated, active_channels, evaluate_rule, rows
+from crashsense.scoring import Reached, Scores, judge, reached
+from crashsense.sensing import EcuSamples, Sensed, SensorSet
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+#: Which channels have a valid sample, and the draws of a block of which that holds.
+ValidChannels = list[tuple[tuple[bool, ...], IntArray]]
+
+
+@dataclass(frozen=True, eq=False)
+class Answer:
+    """What a rule gave for one restraint of one event; every array has shape (draws,).
+
+    Parameters
+    ----------
+    required_s : required time [s], NaN where none applies
+    delay_s : shortest time from a sampling instant to the end of the task, of the channels read [s]
+    clipped : samples of these channels that were cut before the filter
+    found : what demand reached; None where the rule cannot be evaluated
+    reason : why it cannot be evaluated; else empty
+    errors : place of a draw -> how the rule failed there
+    branches : demand [-] by branch, shape (draws, samples); empty without a rule, where it cannot
+        be evaluated, and in a trial that keeps scores only
+    """
+
+    required_s: FloatArray
+    delay_s: FloatArray
+    clipped: IntArray
+    found: Reached | None
+    reason: str = ""
+    errors: Mapping[int, str] = field(default_factory=dict)
+    branches: Mapping[str, FloatArray] = field(default_factory=dict)
+
+    def scores(self, requirement: Requirement, *, start_s: FloatArray, rate_hz: float) -> Scores:
+        """Score against a requirement; of a rule that cannot be evaluated: as demand 0."""
+        return judge(
+            Reached.nothing(start_s.size) if self.found is None else self.found,
+            start_s=start_s,
+            rate_hz=rate_hz,
+            expectation=requirement.expectation,
+            required_s=self.required_s,
+            origin_s=requirement.origin_s,
+            not_before_s=requirement.not_before_s,
+            chain_delay_s=self.delay_s,
+        )
+
+    @classmethod
+    def joined(cls, parts: Sequence[Answer]) -> Answer:
+        """Draws of several blocks, one after the other."""
+        if len(parts) == 1:
+            return parts[0]
+        errors: dict[int, str] = {}
+        first = 0
+        for part in parts:
+            errors |= {first + at: text for at, text in part.errors.items()}
+            first += part.required_s.size
+        found = [part.found for part in parts if part.found is not None]
+        return cls(
+            required_s=np.concatenate([part.required_s for part in parts]),
+            delay_s=np.concatenate([part.delay_s for part in parts]),
+            clipped=np.concatenate([part.clipped for part in parts]),
+            found=Reached.joined(found) if found else None,
+            reason=parts[0].reason,
+            errors=errors,
+            branches=_joined_branches([part.branches for part in parts]),
+        )
+
+    def taken(self, places: Sequence[int]) -> Answer:
+        """The draws at the given places."""
+        at = list(places)
+        return replace(
+            self,
+            required_s=self.required_s[at],
+            delay_s=self.delay_s[at],
+            clipped=self.clipped[at],
+            found=None if self.found is None else self.found.taken(at),
+            errors={new: self.errors[old] for new, old in enumerate(at) if old in self.errors},
+            branches={name: demand[at] for name, demand in self.branches.items()},
+        )
+
+
+def _joined_branches(parts: Sequence[Mapping[str, FloatArray]]) -> dict[str, FloatArray]:
+    """Demand of all blocks; a branch is 0 in a block where the rule failed before it had one."""
+    if not all(parts):
+        return {}
+    names = sorted(set().union(*parts))
+    return {
+        name: np.concatenate([p.get(name, np.zeros_like(p["total"])) for p in parts])
+        for name in names
+    }
+
+
+def valid_channels(samples: EcuSamples) -> ValidChannels:
+    """Group the draws of a block by the channels that have a valid sample."""
+    if all(valid.all() for valid in samples.valid.values()):
+        return [((True,) * len(samples.valid), np.arange(samples.draws))]
+    table = np.stack([valid.any(axis=-1) for valid in samples.valid.values()], axis=-1)
+    patterns, place = np.unique(table, axis=0, return_inverse=True)
+    return [
+        (tuple(bool(v) for v in pattern), np.flatnonzero(place.reshape(-1) == k))
+        for k, pattern in enumerate(patterns)
+    ]
+
+
+class Judge:
+    """One restraint of one event, under one algorithm and sensor set."""
+
+    def __init__(
+        self, event: Event, algorithm: Algorithm, restraint: str, sensor_set: SensorSet
+    ) -> None:
+        self.key = (event.name, algorithm.name, restraint)
+        self.rule = algorithm.rules.get(restraint)
+        self.sensor_set = sensor_set
+        self.not_before_s = event.requirements[restraint].not_before_s
+        reasons = []
+        if self.rule is not None:
+            missing = sorted(self.rule.requires - set(event.signals) - event.quiet)
+            unseen = sorted(self.rule.requires - set(sensor_set.sensors))
+            reasons += [f"{', '.join(missing)} absent from the event"] if missing else []
+            reasons += [f"no sensor for {', '.join(unseen)}"] if unseen else []
+        self.reason = "; ".join(reasons)
+        #: which channels are valid -> what the rule then reads, its shortest transport [s], and
+        #: how the rule failed when it was asked
+        self._reading: dict[tuple[bool, ...], tuple[list[str], float, str]] = {}
+
+    def answer(
+        self,
+        samples: EcuSamples,
+        sensed: Sensed,
+        *,
+        required_s: FloatArray,
+        valid: ValidChannels,
+        shared: dict[int, Evaluated],
+    ) -> Answer:
+        """Ask the rule about a block of draws.
+
+        *samples* are those of *sensed* in the event's context; *shared* keeps demand by rule, where
+        the rule does not look at the context.
+        """
+        size = samples.draws
+        delay_s, clipped = np.zeros(size), np.zeros(size, dtype=np.int64)
+        if self.rule is None or self.reason:
+            found = None if self.reason else Reached.nothing(size)
+            return Answer(required_s, delay_s, clipped, found, self.reason)
+        errors: dict[int, str] = {}
+        for pattern, draws in valid:
+            active, delay_s[draws], error = self._read(pattern, samples, draws)
+            if error:
+                errors |= dict.fromkeys(draws.tolist(), error)
+            for name in active:
+                if name in sensed.reports:
+                    clipped[draws] += sensed.reports[name].clipped_before_filter[draws]
+        evaluated = _evaluated(self.rule, samples, shared)
+        found = reached(
+            evaluated.branches,
+            start_s=samples.start_s,
+            rate_hz=samples.rate_hz,
+            required_s=required_s,
+            not_before_s=self.not_before_s,
+        )
+        errors |= evaluated.errors
+        return Answer(required_s, delay_s, clipped, found, "", errors, evaluated.branches)
+
+    def _read(
+        self, pattern: tuple[bool, ...], samples: EcuSamples, draws: IntArray
+    ) -> tuple[list[str], float, str]:
+        """Channels that the rule reads where these are valid, and their shortest transport [s].
+
+        A draw's own channels count, not those of its neighbours in a block. Last: how the rule
+        failed when it was asked.
+        """
+        if pattern not in self._reading:
+            assert self.rule is not None  # asked of rules only
+            one = samples if draws.size == samples.draws else rows(samples, draws[:1].tolist())
+            active, error = self.rule.uses, ""
+            try:
+                active = active_channels(self.rule, one)
+            except RuleError as failed:
+                error = str(failed)
+            names = [name for name in self.sensor_set.sensors if name in active]
+            delays = (self.sensor_set.transport_s(name) for name in names)
+            self._reading[pattern] = (names, min(delays, default=0.0), error)
+        return self._reading[pattern]
+
+
+def _evaluated(rule: Rule, samples: EcuSamples, shared: dict[int, Evaluated]) -> Evaluated:
+    """Demand of a rule on a block, from *shared* if an equal block has met it there."""
+    key = id(rule)
+    if key in shared:
+        return shared[key]
+    evaluated = evaluate_rule(rule, samples)
+    if not reads_context(rule):
+        shared[key] = evaluated
+    return evaluated

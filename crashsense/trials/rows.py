@@ -1,0 +1,165 @@
+"""Verdict rows: the columns of a trial's scores, their types and their key."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+
+from crashsense.resources import CAUTION
+from crashsense.scoring import HELD_BY, VERDICTS, Scores
+
+#: Version of the layout of a run folder; a reader refuses a later one by name.
+SCHEMA_VERSION = 1
+
+KEY = ("event", "draw", "sensor_set", "algorithm", "restraint")
+
+METADATA = {
+    b"crashsense_schema_version": str(SCHEMA_VERSION).encode(),
+    b"crashsense_caution": CAUTION.encode(),
+}
+
+VERDICT_SCHEMA = pa.schema(
+    [
+        ("event", pa.string()),
+        ("family", pa.string()),
+        ("occurrence", pa.string()),
+        ("restraint", pa.string()),
+        ("sensor_set", pa.string()),
+        ("algorithm", pa.string()),
+        ("draw", pa.int64()),
+        ("expectation", pa.string()),
+        ("required_time_ms", pa.float64()),
+        ("fire_time_ms", pa.float64()),
+        ("time_margin_ms", pa.float64()),
+        ("max_demand", pa.float64()),
+        ("demand_at_required_time", pa.float64()),
+        ("demand_before_allowed", pa.float64()),
+        ("demand_margin", pa.float64()),
+        ("arming_time_ms", pa.float64()),
+        ("held_by", pa.string()),
+        ("path", pa.string()),
+        ("verdict", pa.string()),
+        ("infeasible", pa.bool_()),
+        ("waived", pa.bool_()),
+        ("clipped_before_filter", pa.int64()),
+        ("seed", pa.int64()),
+        ("reason", pa.string()),
+    ],
+    metadata=METADATA,
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Coded:
+    """A column of few words: ``names[codes]``."""
+
+    codes: npt.NDArray[np.int8]
+    names: tuple[str | None, ...]
+
+    def __getitem__(self, row: int) -> str | None:
+        return self.names[self.codes[row]]
+
+
+def build_table(pieces: Sequence[Mapping[str, Any]], *, schema: pa.Schema) -> pa.Table:
+    """Join pieces (column -> array, :class:`Coded` or one value for all rows); NaN becomes null."""
+    sizes = [next(len(v) for v in p.values() if isinstance(v, np.ndarray)) for p in pieces]
+    columns = [
+        _column([piece[field.name] for piece in pieces], sizes=sizes, kind=field.type)
+        for field in schema
+    ]
+    return pa.table(columns, schema=schema)
+
+
+def _column(values: Sequence[Any], *, sizes: Sequence[int], kind: pa.DataType) -> pa.Array:
+    if not values:
+        return pa.array([], kind)
+    if not kind.equals(pa.string()):
+        whole = [
+            value if isinstance(value, np.ndarray) else np.full(size, _number(value, kind))
+            for value, size in zip(values, sizes, strict=True)
+        ]
+        return pa.array(np.concatenate(whole), type=kind, from_pandas=True)
+    if any(isinstance(value, np.ndarray) for value in values):
+        whole = [
+            value if isinstance(value, np.ndarray) else np.full(size, value, dtype=object)
+            for value, size in zip(values, sizes, strict=True)
+        ]
+        return pa.array(np.concatenate(whole), type=kind, from_pandas=True)
+    if all(value == values[0] for value in values) and not isinstance(values[0], Coded):
+        return pa.repeat(pa.scalar(values[0], type=kind), sum(sizes))
+    names: dict[str | None, int] = {}
+    codes = []
+    for value, size in zip(values, sizes, strict=True):
+        if isinstance(value, Coded):
+            places = np.array([names.setdefault(n, len(names)) for n in value.names])
+            codes.append(places[value.codes])
+        else:
+            codes.append(np.full(size, names.setdefault(value, len(names))))
+    return pa.array(list(names), type=kind).take(pa.array(np.concatenate(codes)))
+
+
+def _number(value: Any, kind: pa.DataType) -> Any:
+    return np.nan if value is None and pa.types.is_floating(kind) else value
+
+
+_SCORED = (
+    "fire_time_ms",
+    "time_margin_ms",
+    "max_demand",
+    "demand_at_required_time",
+    "demand_before_allowed",
+    "demand_margin",
+    "arming_time_ms",
+)
+
+
+def unscored_columns(required_s: npt.NDArray[np.float64], *, reason: str) -> dict[str, Any]:
+    """Return the scored columns of a rule that cannot be evaluated."""
+    return {
+        **dict.fromkeys(_SCORED, None),
+        "required_time_ms": 1e3 * required_s,
+        "held_by": None,
+        "verdict": "not_evaluated",
+        "infeasible": False,
+        "reason": reason,
+    }
+
+
+def scored_columns(
+    scores: Scores, required_s: npt.NDArray[np.float64], *, errors: Mapping[int, str]
+) -> dict[str, Any]:
+    """Return the scored columns; *errors*: place of a draw -> how the rule failed there."""
+    columns: dict[str, Any] = {
+        "required_time_ms": 1e3 * required_s,
+        "fire_time_ms": 1e3 * scores.fire_s,
+        "time_margin_ms": 1e3 * scores.time_margin_s,
+        "max_demand": scores.max_demand,
+        "demand_at_required_time": scores.demand_at_required,
+        "demand_before_allowed": scores.demand_before_allowed,
+        "demand_margin": scores.demand_margin,
+        "arming_time_ms": 1e3 * scores.arming_s,
+        "held_by": Coded(scores.held_code, (None, *HELD_BY[1:])),
+        "verdict": Coded(scores.verdict_code, VERDICTS),
+        "infeasible": scores.infeasible,
+        "reason": None,
+    }
+    if errors:
+        reasons = np.full(required_s.size, None, dtype=object)
+        verdict, held = (columns[name].codes.copy() for name in ("verdict", "held_by"))
+        at = sorted(errors)
+        reasons[at] = [errors[index] for index in at]
+        verdict[at], held[at] = VERDICTS.index("rule_error"), 0
+        for name in _SCORED:
+            columns[name] = np.array(columns[name])
+            columns[name][at] = np.nan
+        columns |= {
+            "reason": reasons,
+            "verdict": Coded(verdict, VERDICTS),
+            "held_by": Coded(held, columns["held_by"].names),
+        }
+    return columns

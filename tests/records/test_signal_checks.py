@@ -1,0 +1,143 @@
+"""What the samples of one channel tell: each check is provoked, and silent on a sound channel.
+
+The sound channels are a made pulse as rough as a measured one, and the public record 10146 where it
+is at hand.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from rough_pulse import rough_g
+
+from crashsense.filters.channel_class import channel_class_filter
+from crashsense.records import signal_checks
+from crashsense.records.exchange import _two_columns
+from crashsense.records.motion import Judged, motion, onset_by_energy
+from crashsense.units import STANDARD_GRAVITY
+
+RATE = 10000.0
+CHECKS = ("dropouts", "resolution", "flat_tops", "filtered", "tail")
+
+
+def judged(values_g, *, start_s: float = -0.05, rate_hz: float = RATE) -> Judged:
+    return Judged(np.asarray(values_g) * STANDARD_GRAVITY, rate_hz, start_s, 0.0, ())
+
+
+def told(check: str, channel: Judged):
+    return getattr(signal_checks, check)("channel 1", channel, file="f")
+
+
+@pytest.fixture(scope="module")
+def measured(record_folder):
+    times, values = _two_columns(record_folder / "v10146.093")
+    return values - values[times < -0.001].mean()
+
+
+@pytest.mark.parametrize("check", CHECKS)
+def test_a_sound_channel_passes(check):
+    assert told(check, judged(rough_g(-55.0))) == []
+
+
+@pytest.mark.parametrize("check", CHECKS)
+def test_the_public_record_passes(check, measured):
+    assert told(check, judged(measured)) == []
+
+
+@pytest.fixture(params=["made", "public"])
+def sound(request):
+    if request.param == "made":
+        return rough_g(-55.0)
+    return request.getfixturevalue("measured")
+
+
+@pytest.mark.parametrize("channel_class", [20, 60])
+def test_an_earlier_filter(sound, channel_class):
+    whole = sound
+    if channel_class == 20:
+        # Two passes of class 60 stand for a slower filter.
+        sound = channel_class_filter(sound, rate_hz=RATE, channel_class=60)
+    slow = channel_class_filter(sound, rate_hz=RATE, channel_class=60)
+    (found,) = told("filtered", judged(slow))
+    assert "already filtered" in str(found)
+    assert not found.disqualifies
+    light = channel_class_filter(whole, rate_hz=RATE, channel_class=600)
+    assert told("filtered", judged(light)) == []
+
+
+def test_missing_samples(sound):
+    held = sound.copy()
+    held[900:910] = held[900]
+    (found,) = told("dropouts", judged(held))
+    assert "from 40.0 ms" in str(found)
+    assert found.disqualifies
+    dead = sound.copy()
+    dead[1100:] = 12.0
+    (found,) = told("dropouts", judged(dead))
+    assert "the channel died" in str(found)
+
+
+def test_resolution(sound):
+    (found,) = told("resolution", judged(np.round(sound)))
+    assert "got '1 g'" in str(found)
+    assert not found.disqualifies
+    (found,) = told("resolution", judged(np.round(sound / 4.0) * 4.0))
+    assert found.disqualifies
+    assert told("resolution", judged(np.round(sound / 0.2) * 0.2)) == []
+    (found,) = told("resolution", judged(np.sign(sound)))
+    assert "no measurement" in str(found)
+
+
+@pytest.mark.parametrize("limit_g", [30.0, 41.0])
+def test_clipping_below_full_scale(measured, limit_g):
+    noise = 0.01 * np.random.default_rng(2).standard_normal(measured.size)
+    clipped = np.clip(measured, -limit_g, limit_g) + noise
+    found = told("flat_tops", judged(clipped))
+    assert found
+    assert "looks clipped" in str(found[0])
+    assert found[0].disqualifies
+
+
+def test_a_smooth_peak_is_no_plateau():
+    times = np.arange(-500, 2500) / RATE
+    smooth = -30.0 * np.where((times > 0) & (times < 0.1), np.sin(np.pi * times / 0.1) ** 2, 0.0)
+    assert told("flat_tops", judged(smooth)) == []
+
+
+@pytest.mark.parametrize(("shift_g", "lost"), [(3.0, False), (-6.0, True)])
+def test_a_zero_that_moves(sound, shift_g, lost):
+    moved = sound.copy()
+    moved[1000:] += shift_g
+    (found,) = told("tail", judged(moved))
+    assert found.disqualifies == lost
+
+
+def test_onset_by_energy(measured):
+    assert onset_by_energy(judged(measured)) == pytest.approx(0.0041, abs=0.0005)
+    for late in (0.0, 0.003, 0.012):
+        assert onset_by_energy(judged(rough_g(-55.0, late_s=late))) == pytest.approx(
+            late + 0.001, abs=0.0015
+        )
+    assert np.isnan(onset_by_energy(judged(np.zeros(3000))))
+
+
+@pytest.mark.parametrize(
+    ("shift_ms", "severity"),
+    [(-12, "warning"), (-6, "warning"), (-3, "info"), (3, "info"), (6, "warning"), (12, "warning")],
+)
+def test_time_zero_of_the_public_record_shifted(measured, shift_ms, severity):
+    """Onset at 4 ms: 6 ms show both ways; 3 ms lie within what sound records show."""
+    channel = judged(measured, start_s=-0.05 + shift_ms / 1e3)
+    seen = motion(channel)
+    (found,) = signal_checks.contact("channel 93", channel, seen, file="f", fixed=True, struck=True)
+    assert found.severity == severity
+    # What is late bars a requirement: energy before time zero may be a disturbance as well.
+    assert found.disqualifies == (shift_ms <= -6)
+
+
+def test_a_pole_of_another_kind_has_no_fixed_limit(measured):
+    channel = judged(measured, start_s=-0.05 + 0.012)
+    (found,) = signal_checks.contact(
+        "channel 93", channel, motion(channel), file="f", fixed=False, struck=True
+    )
+    assert found.severity == "info"

@@ -1,0 +1,131 @@
+"""Nominal signals that are kept between runs are those that the models make, or are made again."""
+
+from __future__ import annotations
+
+import os
+
+import numpy as np
+import pytest
+
+from crashsense.resources import CACHE_VARIABLE
+from crashsense.resources import folder as shipped_folder
+from crashsense.synthesis import nominal_cache
+from crashsense.synthesis.recipe import parse_recipe
+
+RECIPE = shipped_folder("pulses") / "misuse"
+
+
+@pytest.fixture(scope="module")
+def text():
+    return sorted(RECIPE.glob("*.toml"))[0].read_text(encoding="utf-8")
+
+
+@pytest.fixture
+def cache(tmp_path, monkeypatch):
+    monkeypatch.setenv(CACHE_VARIABLE, str(tmp_path / "cache"))
+    return tmp_path / "cache"
+
+
+def same(one, other) -> bool:
+    assert set(one.signals) == set(other.signals)
+    assert one.required_s.keys() == other.required_s.keys()
+    pairs = [(one.signals[n], other.signals[n]) for n in one.signals]
+    kinds = all(
+        (a.rate_hz, a.start_s, a.unit, a.axis, a.location, a.history)
+        == (b.rate_hz, b.start_s, b.unit, b.axis, b.location, b.history)
+        for a, b in pairs
+    )
+    times = all(
+        np.array_equal(one.required_s[e][r], other.required_s[e][r], equal_nan=True)
+        for e in one.required_s
+        for r in one.required_s[e]
+    )
+    facts = one.facts.keys() == other.facts.keys() and all(
+        np.array_equal(one.facts[f], other.facts[f], equal_nan=True) for f in one.facts
+    )
+    return kinds and times and facts and all(np.array_equal(a.samples, b.samples) for a, b in pairs)
+
+
+def fresh(text):
+    return parse_recipe(text, path=str(RECIPE / "x.toml"))
+
+
+def test_kept_signals_are_those_of_the_model_bit_for_bit(cache, text, monkeypatch):
+    with nominal_cache.without():
+        wanted = fresh(text).nominal()
+    assert not cache.exists()
+    made = fresh(text).nominal()
+    (kept,) = cache.glob("*.bin")
+    before = kept.read_bytes()
+    recipe = fresh(text)
+    monkeypatch.setattr(type(recipe), "block", lambda *a, **k: pytest.fail("synthesised again"))
+    read = recipe.nominal()
+    assert same(wanted, made)
+    assert same(wanted, read)
+    assert kept.read_bytes() == before
+
+
+@pytest.mark.parametrize("damage", ["one bit", "cut off", "empty", "another file"])
+def test_a_damaged_file_is_made_again(cache, text, damage):
+    wanted = fresh(text).nominal()
+    (kept,) = cache.glob("*.bin")
+    whole = kept.read_bytes()
+    changed = bytearray(whole)
+    changed[len(whole) // 2] ^= 8
+    kept.write_bytes(
+        {
+            "one bit": bytes(changed),
+            "cut off": whole[:-9],
+            "empty": b"",
+            "another file": b"x" * len(whole),
+        }[damage]
+    )
+    assert same(wanted, fresh(text).nominal())
+    assert kept.read_bytes() == whole
+
+
+def test_another_recipe_is_another_file(cache, text):
+    fresh(text).nominal()
+    changed = fresh(text)
+    key = next(
+        k for k, v in changed.parameters.model_dump().items() if isinstance(v, float) and v > 0
+    )
+    value = getattr(changed.parameters, key)
+    changed.with_parameters(name=changed.name, **{key: value * 1.01}).nominal()
+    assert len(list(cache.glob("*.bin"))) == 2
+
+
+def test_a_folder_that_cannot_be_written_changes_nothing(tmp_path, monkeypatch, text):
+    blocked = tmp_path / "a_file"
+    blocked.write_text("not a folder")
+    with nominal_cache.without():
+        wanted = fresh(text).nominal()
+    monkeypatch.setenv(CACHE_VARIABLE, str(blocked / "inside"))
+    assert same(wanted, fresh(text).nominal())
+    monkeypatch.setenv(CACHE_VARIABLE, "")
+    assert nominal_cache.cache_folder() is None
+    assert same(wanted, fresh(text).nominal())
+
+
+def test_the_folder_is_bounded_and_keeps_what_was_used_last(cache, text, monkeypatch):
+    fresh(text).nominal()
+    (kept,) = cache.glob("*.bin")
+    old = cache / f"{'0' * 64}.bin"
+    old.write_bytes(b"0" * 5000)
+    os.utime(old, (1, 1))
+    monkeypatch.setattr(nominal_cache, "MOST_BYTES", kept.stat().st_size + 100)
+    nominal_cache._bound(cache)
+    assert list(cache.glob("*.bin")) == [kept]
+    assert not list(cache.glob(".*.tmp"))
+
+
+def test_the_command_line_can_do_without(cache, tmp_path, capsys):
+    from crashsense.cli import run
+
+    name = "hammer_tunnel"
+    assert run(["--no-cache", "events", "export", name, "--out", str(tmp_path / "a.csv")]) == 0
+    assert not cache.exists()
+    assert run(["events", "export", name, "--out", str(tmp_path / "b.csv")]) == 0
+    assert len(list(cache.glob("*.bin"))) >= 1
+    assert (tmp_path / "a.csv").read_bytes() == (tmp_path / "b.csv").read_bytes()
+    capsys.readouterr()
