@@ -41,6 +41,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "replay": ("replay", "replay", "Run one draw of a run again, with its traces."),
     "explain": ("explain", "explain", "Say why a restraint fired in a run, or why not."),
     "events": ("events", "events", "List, show and export the events of the library."),
+    "fit": ("fit", "fit", "Fit a front structure to a measured wall test of your own."),
     "new": ("new", "new", "Write a commented template that runs as it is."),
     "rules": ("rules", "rules", "List or show rule families and shipped algorithms."),
     "safety": ("safety", "safety", "Print scope, hazards, regulations and data limits."),

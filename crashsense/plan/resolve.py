@@ -20,6 +20,7 @@ from crashsense.records import read_record
 from crashsense.rules import Algorithm, algorithm_names, load_algorithm, rate_faults
 from crashsense.sensing import SensorSet, load_sensor_set, sensor_set_names
 from crashsense.synthesis import Recipe, load_recipes, parse_recipe
+from crashsense.synthesis.frontal.own_vehicle import with_vehicle, written_vehicle
 from crashsense.synthesis.recipe import select_events
 from crashsense.synthesis.wording import faults_of
 
@@ -40,7 +41,8 @@ class PlanFile(BaseModel):
     """The layout of a plan file.
 
     ``events``: names, globs, families, or paths of recipe files and recipe folders; ``records``:
-    measured records; ``vary``: which tolerances are drawn (``"none"``: none, and no draws beside
+    measured records; ``vehicle``: a vehicle file of your own in place of that of every frontal
+    recipe; ``vary``: which tolerances are drawn (``"none"``: none, and no draws beside
     the nominal one); ``keep``: what is kept beside verdicts; ``channel``, ``belts``, ``expect``,
     ``required_from``: for records, as on the command line.
     """
@@ -49,6 +51,7 @@ class PlanFile(BaseModel):
 
     events: list[str] | None = Field(default=None, min_length=1)
     records: list[str] = []
+    vehicle: str | None = None
     sensor_sets: list[str] = Field(default=list(DEFAULT_SENSOR_SETS), min_length=1)
     algorithms: list[str] = Field(default=list(DEFAULT_ALGORITHMS), min_length=1)
     draws: int = Field(default=0, ge=0, le=MOST_DRAWS, strict=True)
@@ -224,6 +227,10 @@ def resolve_plan(
             if (value := getattr(file, key)) is not None:
                 faults.append(Fault(label, key, value, "nothing: there are no records"))
     chosen = _chosen_events(entries, record_paths, base, label, faults)
+    vehicle = None
+    if file.vehicle is not None:
+        vehicle = _beside(file.vehicle, base)
+        chosen = _attempt(faults, partial(with_vehicle, chosen), vehicle, label) or chosen
     written_events = _written_events(entries, chosen, base)
     faults += _borrowed_events(entries, chosen, base, label)
     for path in record_paths:
@@ -280,6 +287,7 @@ def resolve_plan(
         keep=tuple(file.keep),
         names={
             **({"events": written_events} if written_events else {}),
+            **({"vehicle": written_vehicle(vehicle)} if vehicle else {}),
             "records": [str(Path(p).resolve()) for p in record_paths],
             "sensor_sets": _written(set_entries, sets, base),
             "algorithms": _written(rule_entries, rules, base),

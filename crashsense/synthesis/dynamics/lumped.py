@@ -148,9 +148,7 @@ def _run_arrays(
     count = len(SPRINGS)
     cu, su = columns.normal
     mu, per_width = columns.friction, columns.per_width
-    stiffness, pull, least = (
-        a[:, None] for a in (columns.stiffness, columns.pull, columns.least)
-    )
+    stiffness, pull, least = (a[:, None] for a in (columns.stiffness, columns.pull, columns.least))
     (km, lm, dm), (kb, lb, db) = columns.tie.tolist()
     steep, low = 4.0 * columns.ripple, 1.0 - columns.ripple
     base = (np.arange(count) * CELLS)[:, None]

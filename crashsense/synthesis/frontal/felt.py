@@ -42,6 +42,9 @@ SLOW_HZ = 20.0
 WITH_FOLDS, MOST = 0.5, 3.0
 #: Crush at which the front structure has come near to the cabin [m].
 NEAR_M = 0.45
+#: Free travel of the required time's rule of thumb (memory) [m].
+FREE_TRAVEL_M = 0.127
+
 #: Places at which the crush happens: near from the first contact on.
 AT_THE_CRUSH = ("upfront_left_x", "upfront_right_x", "powertrain_x")
 
@@ -191,13 +194,18 @@ def facts_of(system: System, motion: Motion, *, first: int) -> dict[str, FloatAr
     """Figures of each draw for the event's card."""
     step = 1.0 / RATE_HZ
     speed = np.asarray(system.velocity["cabin"])
-    change, distance, time, aside, turn = (np.empty(speed.size) for _ in range(5))
+    change, distance, time, aside, turn, free = (np.empty(speed.size) for _ in range(6))
     for start in range(0, speed.size, PAGE):
         rows = slice(start, start + PAGE)
         x, y, yaw = (motion.acceleration[n][rows, first:] for n in ("cabin", "y", "yaw"))
         velocity = speed[rows, None] + cumulative_trapezoid(x, step_s=step)
         change[rows] = speed[rows] - velocity.min(axis=1)
         travel = cumulative_trapezoid(velocity, step_s=step)
+        flight = cumulative_trapezoid(speed[rows, None] - velocity, step_s=step)
+        reached = flight >= FREE_TRAVEL_M
+        free[rows] = np.where(
+            reached.any(axis=1), (first - ZERO + reached.argmax(axis=1)) * step, np.nan
+        )
         distance[rows] = travel.max(axis=1)
         time[rows] = travel.argmax(axis=1) * step
         aside[rows] = cumulative_trapezoid(y, step_s=step)[:, -1]
@@ -208,6 +216,7 @@ def facts_of(system: System, motion: Motion, *, first: int) -> dict[str, FloatAr
         "velocity_change_m_s": change,
         "stopping_distance_m": distance,
         "stopping_time_s": time,
+        "free_flight_127mm_s": free,
         "lateral_velocity_m_s": aside,
         "largest_yaw_rate_rad_s": turn,
         "contact_s": np.full(speed.size, START_S + first * step),

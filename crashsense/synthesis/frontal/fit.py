@@ -7,25 +7,27 @@ and, so that other speeds and obstacles follow, three things that one record doe
 restitution against speed, peaks that rise with speed, and required times of the event matrix
 (:data:`WITHOUT_RECORD`). Sensing locations, centre, upper body, sill and geometry are not fitted.
 
-A seeded search (one-plus-one evolution) from the vehicle file that it is given: the same start,
-seed and rounds give the same numbers.
+A seeded search (one-plus-one evolution) from the numbers of the vehicle file that it is given;
+they stay in the fitted file (table ``fit.start``). The same start, seed and rounds give the same
+numbers.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import tomli_w
 
 from crashsense import engine
 from crashsense.filters.channel_class import channel_class_filter
 from crashsense.signal import cumulative_trapezoid
 from crashsense.synthesis.dynamics.lumped import Motion, integrate
 from crashsense.synthesis.frontal.impact import FrontalParameters, build_system
-from crashsense.synthesis.frontal.vehicle import FrontalVehicle
+from crashsense.synthesis.frontal.vehicle import FitEntry, FrontalVehicle
 from crashsense.synthesis.model import Variation
 from crashsense.units import STANDARD_GRAVITY
 
@@ -110,16 +112,12 @@ def _every(values: FloatArray, rate_hz: float) -> FloatArray:
     return np.interp(places, np.arange(values.size), values)
 
 
-@dataclass
+@dataclass(frozen=True, eq=False)
 class Fit:
-    """What a search found: the vehicle, its cost before and after, and the misses by kind."""
+    """What a search found: the vehicle (its ``fit`` says from what) and the misses by kind."""
 
     vehicle: FrontalVehicle
-    start_cost: float
-    cost: float
-    fitted: int
-    to: int
-    misses: dict[str, float] = field(default_factory=dict)
+    misses: Mapping[str, float]
 
 
 def speeds_variation(speeds_kmh: Sequence[float], base_kmh: float) -> Variation:
@@ -257,18 +255,43 @@ def _mutable(car: FrontalVehicle) -> dict[str, Any]:
     return data
 
 
-def _trial(car: FrontalVehicle, factors: FloatArray, names: Sequence[str]) -> FrontalVehicle:
+def _holder(data: dict[str, Any], name: str) -> tuple[Any, Any]:
+    """The table or list that holds a dotted name, and its key in it."""
+    table: Any = data
+    *path, last = name.split(".")
+    for key in path:
+        table = table[int(key)] if isinstance(table, list) else table[key]
+    return table, int(last) if isinstance(table, list) else last
+
+
+def numbers_of(car: FrontalVehicle, names: Sequence[str]) -> dict[str, float]:
+    """The numbers of a vehicle by dotted name."""
     data = _mutable(car)
-    for name, factor in zip(names, factors, strict=True):
-        table: Any = data
-        *path, last = name.split(".")
-        for key in path:
-            table = table[int(key)] if isinstance(table, list) else table[key]
-        if isinstance(table, list):
-            table[int(last)] = float(f"{table[int(last)] * float(factor):.4g}")
-        else:
-            table[last] = float(f"{table[last] * float(factor):.4g}")
+    return {name: float(table[key]) for name in names for table, key in [_holder(data, name)]}
+
+
+def with_numbers(car: FrontalVehicle, numbers: Mapping[str, float]) -> FrontalVehicle:
+    """The vehicle with some numbers replaced by dotted name.
+
+    Raises
+    ------
+    ValueError : (pydantic) where the numbers are no vehicle
+    """
+    data = _mutable(car)
+    for name, value in numbers.items():
+        table, key = _holder(data, name)
+        table[key] = value
     return FrontalVehicle.model_validate(data)
+
+
+def started(car: FrontalVehicle) -> FrontalVehicle:
+    """The vehicle as its fit began; as it is where it holds no fit."""
+    return car if car.fit is None else with_numbers(car, car.fit.start)
+
+
+def to_toml(car: FrontalVehicle) -> str:
+    """The vehicle as a TOML file."""
+    return tomli_w.dumps(car.model_dump(mode="json", exclude_none=True))
 
 
 def fit_vehicle(
@@ -287,29 +310,40 @@ def fit_vehicle(
     with engine.using("fast" if engine.installed() else "numpy"):
         source = np.random.default_rng(seed)
         names = fitted_names(car)
-        start = best = sum(misses(car, record).values())
+        began = numbers_of(car, names)
+        start = best = float(sum(misses(car, record).values()))
         width = 0.08
         for number in range(rounds):
             step = source.standard_normal(len(names))
             step *= source.random(len(names)) < max(0.12, 1.5 / len(names))
             try:
-                trial = _trial(car, np.exp(width * step), names)
-                value = sum(misses(trial, record).values())
+                values = numbers_of(car, names).values()
+                changed = [
+                    float(f"{v * f:.4g}") for v, f in zip(values, np.exp(width * step), strict=True)
+                ]
+                trial = with_numbers(car, dict(zip(names, changed, strict=True)))
+                value = float(sum(misses(trial, record).values()))
             except ValueError:
                 continue
             if value < best:
                 car, best, width = trial, value, min(0.3, width * 1.25)
             else:
-                width = max(0.008, width * 0.97)
+                # Narrower while nothing is found, wide again after that.
+                width = width * 0.97 if width > 0.01 else 0.15
             if report is not None and number % 100 == 0:
                 report(number, best)
         by_kind = misses(car, record)
     samples = len(record.slow_pulse()) * (1 if record.wall_force_kn is None else 2)
-    return Fit(
-        vehicle=car,
-        start_cost=start,
-        cost=best,
+    entry = FitEntry(
+        record=record.name,
+        speed_kmh=record.speed_kmh,
+        mass_kg=record.mass_kg,
+        seed=seed,
+        rounds=rounds,
         fitted=len(names),
         to=samples + 2,
-        misses=by_kind,
+        start_cost=round(start, 3),
+        cost=round(best, 3),
+        start=began,
     )
+    return Fit(vehicle=car.model_copy(update={"fit": entry}), misses=by_kind)

@@ -89,9 +89,10 @@ OBSTACLES: dict[str, Obstacle] = {
         "rigid small-overlap wall",
         contact="outboard",
         nose_share=0.4,
-        edge_deg=20.0,
-        basis="outboard of the rail: corner of the nose, then wheel and sill, on a rounded edge that"
-        " pushes the car aside (memory; slant assumed)",
+        edge_deg=16.0,
+        friction=0.15,
+        basis="outboard of the rail: corner of the nose, then wheel and sill, on a rounded edge"
+        " that pushes the car aside (memory; slant and its low friction assumed)",
     ),
     "car": Obstacle(
         "another car",
@@ -123,7 +124,8 @@ OBSTACLES: dict[str, Obstacle] = {
         spring=((0.0, 0.0), (0.30, 10e3), (0.60, 40e3), (0.90, 160e3)),
         unloading=4e7,
         moves=True,
-        basis="k 15-40 kN/m at first, restitution near 0 (memory); stiffer when compressed (assumed)",
+        basis="k 15-40 kN/m at first, restitution near 0 (memory); stiffer when compressed"
+        " (assumed)",
     ),
     "light_object": Obstacle(
         "a light stiff object (shopping trolley)",

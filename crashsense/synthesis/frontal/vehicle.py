@@ -145,6 +145,21 @@ class Location(_Strict):
         return Place(**self.model_dump())
 
 
+class FitEntry(_Strict):
+    """Where fitted numbers come from: the record, the search, and the values that it began with."""
+
+    record: str
+    speed_kmh: float
+    mass_kg: float
+    seed: int
+    rounds: int
+    fitted: int
+    to: int
+    start_cost: float
+    cost: float
+    start: dict[str, float]
+
+
 class FrontalVehicle(_Strict):
     """A vehicle file, validated."""
 
@@ -158,6 +173,7 @@ class FrontalVehicle(_Strict):
     joints: Joints
     geometry: Geometry
     locations: dict[str, Location]
+    fit: FitEntry | None = None
 
 
 @lru_cache(maxsize=32)

@@ -17,8 +17,8 @@ from crashsense.synthesis.recipe import load_recipes
 #: One recipe of each kind of obstacle and contact.
 KINDS = (
     "wall_full_56", "wall_30deg_40", "repair_wall_15", "odb_40_64", "mpdb_50_50", "pole_centre_40",
-    "underride_40", "small_overlap_64", "car_head_on_25_25", "car_offset_40_40", "bumper_barrier_10",
-    "deer_90", "trolley_front_50",
+    "underride_40", "small_overlap_64", "car_head_on_25_25", "car_offset_40_40",
+    "bumper_barrier_10", "deer_90", "trolley_front_50",
 )  # fmt: skip
 FRONTAL = {r.name: r for r in load_recipes() if r.model.name == "frontal_impact"}
 
@@ -388,7 +388,7 @@ def test_an_obstacle_that_the_car_has_left_sideways_pushes_no_more():
 
 
 def test_a_rail_pulls_its_front_end_along_up_to_its_tension():
-    """Cabin stopped by a wall of its own; the front end is pulled back by the rail, 40 kN at most."""
+    """Cabin stopped by a wall of its own; the rail pulls the front end back, 40 kN at most."""
     rail = (((0.0, 0.0), (2.0, 0.0)), 10e6)
     system = replace(
         single(

@@ -12,14 +12,20 @@ from crashsense.synthesis.frontal.felt import absorbed_power
 
 #: Test 10146, mean of floor left (093) and right (094): root mean square [g] by window and band.
 RECORD = np.array(
-    [[4.09, 7.10, 3.75, 1.47, 2.32], [3.38, 9.19, 6.53, 10.39, 17.31], [3.56, 4.58, 7.55, 11.9, 28.15]]
+    [
+        [4.09, 7.10, 3.75, 1.47, 2.32],
+        [3.38, 9.19, 6.53, 10.39, 17.31],
+        [3.56, 4.58, 7.55, 11.9, 28.15],
+    ]
 )
 #: Allowed factor on either side, by band.
 FACTOR = np.array([1.5, 1.5, 1.5, 1.5, 2.0])
 
 #: Seven further floor and sill channels of four public tests, least and most.
 LEAST = np.array([[0.7, 0.8, 0.2, 0.6, 0.5], [0.9, 2.0, 1.0, 1.2, 1.3], [1.6, 0.9, 1.2, 1.8, 3.5]])
-MOST = np.array([[2.9, 5.7, 3.4, 1.5, 3.5], [5.5, 6.8, 4.2, 6.4, 11.6], [6.8, 8.5, 6.8, 13.1, 10.8]])
+MOST = np.array(
+    [[2.9, 5.7, 3.4, 1.5, 3.5], [5.5, 6.8, 4.2, 6.4, 11.6], [6.8, 8.5, 6.8, 13.1, 10.8]]
+)
 
 
 def test_wall_57_meets_the_record_in_every_band_and_window():
@@ -42,13 +48,11 @@ OTHERS = {
 
 @pytest.mark.parametrize("name", OTHERS)
 def test_other_crashes_lie_within_the_range_of_seven_further_channels(name):
-    """15-60 ms after the structure is reached, from 60 Hz on, a third of tolerance at either end:
-    seven channels are no bounds of the population."""
+    """15-60 ms after the structure is reached; 15 % either way for the mean of 30 draws."""
     found = mean_levels(name, "central_x", reached_s=OTHERS[name])
     show(name, found, LEAST, MOST)
-    window = np.s_[1:, 1:]
-    assert np.all(found[window] < 1.33 * MOST[window])
-    assert np.all(found[window] > LEAST[window] / 1.33)
+    assert np.all(found[1:] < 1.15 * MOST[1:])
+    assert np.all(found[1:] > LEAST[1:] / 1.15)
 
 
 @pytest.mark.parametrize("name", ["bumper_barrier_10", "repair_wall_15", "wall_full_13"])
@@ -70,7 +74,7 @@ def test_crash_and_misuse_share_bands():
 
 
 def test_power_is_that_of_the_law():
-    """A square pulse of 150 m/s^2 from 15 m/s: P/m = a (V - a t) (elementary), away from its ends."""
+    """A square pulse of 150 m/s^2 from 15 m/s: P/m = a (V - a t), away from its ends."""
     rate = 1e4
     time = np.arange(-500, 2500) / rate
     pulse = np.where((time >= 0.0) & (time < 0.1), 150.0, 0.0)[None]
