@@ -12,28 +12,28 @@ from typing import Any
 
 __version__ = "0.1.0"
 
-_HOMES = {
-    "Signal": "crashsense.signal",
-    "Event": "crashsense.event",
-    "Requirement": "crashsense.event",
-    "Context": "crashsense.event",
-    "EventSource": "crashsense.event",
-    "EcuSamples": "crashsense.sensing",
-    "SensorSet": "crashsense.sensing",
-    "Rule": "crashsense.rules",
-    "Algorithm": "crashsense.rules",
-    "load_events": "crashsense.synthesis",
-    "read_record": "crashsense.records",
-    "evaluate": "crashsense.campaign",
-    "Run": "crashsense.results",
-    "open_run": "crashsense.results",
-    "replay": "crashsense.campaign",
-    "Replay": "crashsense.campaign",
-    "trial": "crashsense.trials",
-    "Trial": "crashsense.trials",
-    "explain": "crashsense.trials",
-    "Explanation": "crashsense.trials",
+#: Module -> names that it gives to the top level; ``__init__.pyi`` says the same to type checkers.
+_NAMES = {
+    "crashsense.signal": "Signal",
+    "crashsense.event": "Context Event EventSource Requirement",
+    "crashsense.errors": "CrashsenseError Fault InputError MissingExtraError RuleError"
+    " RunFolderError UnknownNameError",
+    "crashsense.occupant": "required_time_to_fire",
+    "crashsense.filters.channel_class": "channel_class_filter",
+    "crashsense.synthesis": "load_events",
+    "crashsense.records": "load_record",
+    "crashsense.sensing": "EcuSamples SensorSet load_sensor_set",
+    "crashsense.rules": "Algorithm Rule load_algorithm",
+    "crashsense.trials": "Explanation Trial explain trial",
+    "crashsense.plan": "Plan",
+    "crashsense.results": "Replay Run open_run replay",
+    "crashsense.campaign": "Estimate estimate evaluate",
 }
+
+_HOMES = {name: module for module, names in _NAMES.items() for name in names.split()}
+
+#: Name at the top level -> name in its module, where they differ.
+_OTHER_NAMES = {"load_record": "read_record"}
 
 __all__ = ["__version__", *sorted(_HOMES)]
 
@@ -41,7 +41,7 @@ __all__ = ["__version__", *sorted(_HOMES)]
 def __getattr__(name: str) -> Any:
     if name not in _HOMES:
         raise AttributeError(f"module 'crashsense' has no attribute {name!r}")
-    return getattr(importlib.import_module(_HOMES[name]), name)
+    return getattr(importlib.import_module(_HOMES[name]), _OTHER_NAMES.get(name, name))
 
 
 def __dir__() -> list[str]:

@@ -22,6 +22,7 @@ from crashsense.compiled_synthesis import (
     check_steps,
     contact_steps,
     crush_steps,
+    modal_steps,
     ride_steps,
 )
 
@@ -37,6 +38,7 @@ __all__ = [
     "filter_rows",
     "first_tick",
     "floored_sum",
+    "modal_steps",
     "ride_steps",
     "roll_steps",
     "summary_of",

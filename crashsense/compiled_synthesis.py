@@ -152,70 +152,111 @@ def crush_steps(
 
 @_jit
 def contact_steps(
-    step_mass: FloatArray,
+    inverse_mass: FloatArray,
     laws: FloatArray,
     kinds: npt.NDArray[np.bool_],
     start: FloatArray,
-    substeps: int,
-    step_s: float,
+    steps: npt.NDArray[np.int64],
+    sample_s: float,
     force: FloatArray,
-    speed: FloatArray,
-    way: FloatArray,
 ) -> None:
-    """All steps of bodies in a row; twins: ``synthesis.contact_chain``, same bits.
+    """All steps of bodies in a row; twin: ``synthesis.dynamics.contact_chain``, same bits.
 
-    *step_mass*, *start* (bodies, draws); *laws* (joints, 5, draws): stiffness, damping, gap, bend,
-    stiffness past it; *kinds* (joints, 2): holds, plastic. Out: *force* (joints, draws, samples),
-    *speed*, *way* (bodies, draws, samples).
+    *inverse_mass*, *start* (bodies, draws); *laws* (joints, 8, draws): stiffness, damping, gap,
+    bend, stiffness past it, Hertz stiffness, yield depth, hysteresis; *kinds* (joints, 3): holds,
+    plastic, round; *steps* (samples,): steps of each sample; out: *force* (joints, draws, samples).
     """
     joints, draws, samples = force.shape
     bodies = joints + 1
-    mean = 1.0 / substeps
     push = np.empty(joints)
-    law = np.empty((joints, 5))
+    law = np.empty((joints, 8))
+    at_yield, beyond, deep = np.empty(joints), np.empty(joints), np.empty(joints)
     per = np.empty(bodies)
     x, v = np.empty(bodies), np.empty(bodies)
-    sums, fast, far = np.empty(joints), np.empty(bodies), np.empty(bodies)
+    sums = np.empty(joints)
     gone = np.empty(joints, dtype=np.bool_)
     for draw in range(draws):
         law[:] = laws[:, :, draw]
-        per[:] = step_mass[:, draw]
         v[:] = start[:, draw]
         x[:] = 0.0
         gone[:] = False
+        deep[:] = 1e-30
+        for i in range(joints):
+            root = np.sqrt(law[i, 6])
+            at_yield[i], beyond[i] = law[i, 5] * law[i, 6] * root, 1.5 * law[i, 5] * root
         for sample in range(samples):
+            count = steps[sample]
+            step_s = sample_s / count
+            mean = 1.0 / count
+            for i in range(bodies):
+                per[i] = inverse_mass[i, draw] * step_s
             sums[:] = 0.0
-            fast[:] = 0.0
-            far[:] = 0.0
-            for _ in range(substeps):
+            for _ in range(count):
                 for i in range(joints):
                     closing = x[i] - x[i + 1] - law[i, 2]
                     rate = v[i] - v[i + 1]
-                    bend = law[i, 3]
-                    near = bend if bend < closing else closing
-                    f = law[i, 0] * near + law[i, 4] * (closing - near) + law[i, 1] * rate
-                    if not kinds[i, 0]:
-                        if closing > 0.0:
-                            f = f if f > 0.0 else 0.0
-                            gone[i] |= kinds[i, 1] and rate <= 0.0
+                    if not kinds[i, 0] and closing <= 0.0:
+                        push[i] = 0.0
+                        continue
+                    if kinds[i, 2]:
+                        deep[i] = deep[i] if deep[i] > closing else closing
+                        c = deep[i]
+                        root = np.sqrt(c)
+                        if c < law[i, 6]:
+                            top = law[i, 5] * c * root
                         else:
-                            f = 0.0
+                            top = at_yield[i] + beyond[i] * (c - law[i, 6])
+                        full = top / (law[i, 5] * root)
+                        share = (closing - c) + full
+                        share = (share if share > 0.0 else 0.0) / full
+                        f = top * share * np.sqrt(share) * (1.0 + law[i, 7] * rate)
+                    else:
+                        bend = law[i, 3]
+                        near = bend if bend < closing else closing
+                        f = law[i, 0] * near + law[i, 4] * (closing - near) + law[i, 1] * rate
+                    if not kinds[i, 0]:
+                        f = f if f > 0.0 else 0.0
+                        gone[i] |= kinds[i, 1] and rate <= 0.0
                         f = 0.0 if gone[i] else f
                     push[i] = f
                     sums[i] += f
                 for i in range(bodies):
-                    net = push[i - 1] if i > 0 else 0.0
+                    if i > 0:
+                        v[i] += push[i - 1] * per[i]
                     if i < joints:
-                        net -= push[i]
-                    v[i] += net * per[i]
-                    x[i] += step_s * v[i]
-                    fast[i] += v[i]
-                    far[i] += x[i]
+                        v[i] -= push[i] * per[i]
+                    x[i] += v[i] * step_s
             for i in range(joints):
                 force[i, draw, sample] = sums[i] * mean
-            for i in range(bodies):
-                speed[i, draw, sample] = fast[i] * mean
-                way[i, draw, sample] = far[i] * mean
+
+
+@_jit
+def modal_steps(sections: FloatArray, force: FloatArray, out: FloatArray) -> None:
+    """Sum of the answers of modes side by side; twin: ``synthesis.location.blow``, same bits.
+
+    *sections* (draws, modes, 4): b0 = b2, b1, a1, a2 of each mode; *force*, *out* (draws, samples).
+    """
+    draws, samples = force.shape
+    modes = sections.shape[1]
+    first, second, answer = np.empty(modes), np.empty(modes), np.empty(modes)
+    b0, b1, a1, a2 = np.empty(modes), np.empty(modes), np.empty(modes), np.empty(modes)
+    for draw in range(draws):
+        for m in range(modes):
+            b0[m], b1[m] = sections[draw, m, 0], sections[draw, m, 1]
+            a1[m], a2[m] = sections[draw, m, 2], sections[draw, m, 3]
+        first[:] = 0.0
+        second[:] = 0.0
+        for k in range(samples):
+            x = force[draw, k]
+            for m in range(modes):
+                y = first[m] + b0[m] * x
+                first[m] = second[m] + x * b1[m] - y * a1[m]
+                second[m] = x * b0[m] - y * a2[m]
+                answer[m] = y
+            total = answer[0]
+            for m in range(1, modes):
+                total += answer[m]
+            out[draw, k] = total
 
 
 @_jit
@@ -457,9 +498,10 @@ def check_steps() -> None:
         np.zeros((9, 3)), np.zeros((9, 3)), 1.0, 0, ones(8, 2, 4),
     )  # fmt: skip
     contact_steps(
-        ones(2, 1), ones(1, 5, 1), np.ones((1, 2), dtype=np.bool_), ones(2, 1), 1, 1.0,
-        ones(1, 1, 1), ones(2, 1, 1), ones(2, 1, 1),
+        ones(2, 1), ones(1, 8, 1), np.ones((1, 3), dtype=np.bool_), ones(2, 1),
+        np.ones(1, dtype=np.int64), 1.0, ones(1, 1, 1),
     )  # fmt: skip
+    modal_steps(ones(1, 1, 4), ones(1, 1), ones(1, 1))
     ride_steps(
         ones(19, 1), ones(2, 11, 1), ones(16, 1), ones(1, 2), ones(1, 2), ones(1, 3), ones(1, 0),
         ones(1, 0), ones(1, 0), ones(1), 1.0, ones(12, 1, 1), ones(16, 1),

@@ -23,8 +23,9 @@ import stat
 import tomllib
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from io import BufferedReader
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, BinaryIO
+from typing import TYPE_CHECKING, Any
 
 from crashsense.errors import Fault, InputError, printable
 
@@ -65,7 +66,7 @@ _KINDS = (
 @contextmanager
 def opened(
     path: str | Path, *, most_bytes: int = MOST_BYTES, shown: str = "", expected: str = "a file"
-) -> Iterator[BinaryIO]:
+) -> Iterator[BufferedReader]:
     """Open a regular file for reading bytes; the one call of ``open`` on a user's path.
 
     Parameters

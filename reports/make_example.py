@@ -19,11 +19,11 @@ RESTRAINT = "front_airbag_stage_1"
 
 def draw_picture(run_folder: Path) -> None:
     """Timing of the guarded algorithm, front airbag stage 1, as the README's picture."""
-    from crashsense.campaign import open_run
     from crashsense.plotting import save
     from crashsense.reporting import figures
     from crashsense.reporting.svg import TimingRow
     from crashsense.reporting.words import finite
+    from crashsense.results import open_run
 
     verdicts = open_run(run_folder).verdicts
     rows = verdicts[

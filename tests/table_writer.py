@@ -13,8 +13,8 @@ TIMES = (np.arange(2501) - 500) / 10000.0
 
 
 def impact_g(change_kmh: float = -50.0):
-    """A haversine of 100 ms without offset and ringing [g], on :data:`TIMES`."""
-    return pulse_g(change_kmh, offset_g=0.0, ringing_g=0.0)
+    """A haversine of 100 ms without offset, with some ringing [g], on :data:`TIMES`."""
+    return pulse_g(change_kmh, offset_g=0.0, ringing_g=2.0)
 
 
 def columns(change_kmh: float = -50.0) -> dict[str, Sequence[float]]:

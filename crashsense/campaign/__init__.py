@@ -1,18 +1,5 @@
 """Campaigns: a plan cut into tasks, and where they run."""
 
-from crashsense.campaign.reopen import Replay, replay
-from crashsense.campaign.running import Estimate, evaluate
-from crashsense.plan import Plan, PlanFile, resolve_plan
-from crashsense.results import Run, open_run
+from crashsense.campaign.running import Estimate, estimate, evaluate
 
-__all__ = [
-    "Estimate",
-    "Plan",
-    "PlanFile",
-    "Replay",
-    "Run",
-    "evaluate",
-    "open_run",
-    "replay",
-    "resolve_plan",
-]
+__all__ = ["Estimate", "estimate", "evaluate"]

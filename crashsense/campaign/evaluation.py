@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -11,6 +12,7 @@ import pyarrow as pa
 
 from crashsense import engine
 from crashsense.event import RESTRAINTS, Event
+from crashsense.results.nominal import nominal_table
 from crashsense.results.tables import (
     CURVE_SCHEMA,
     TRACE_SCHEMA,
@@ -35,19 +37,11 @@ class Job:
     occurrences: tuple[tuple[Event, ...], ...]
     sensor_sets: tuple[SensorSet, ...]
     algorithms: tuple[Algorithm, ...]
-    seed: int
-    vary: str
-    sensor_draws: str = "own"
+    conditions: Conditions
     keep: tuple[str, ...] = ()
-    path: str = "auto"
     engine: str = "numpy"
-
-    @property
-    def conditions(self) -> Conditions:
-        """How the draws are made."""
-        return Conditions(
-            seed=self.seed, vary=self.vary, sensor_draws=self.sensor_draws, path=self.path
-        )
+    #: whether the table of the nominal draw is made, from which the page is written
+    nominal: bool = False
 
 
 def run_task(job: Job, task: Task) -> dict[str, pa.Table]:
@@ -59,13 +53,22 @@ def run_task(job: Job, task: Task) -> dict[str, pa.Table]:
 def _run_task(job: Job, task: Task) -> dict[str, pa.Table]:
     pieces: Pieces = {"verdicts": [], "fire_curves": [], "traces": []}
     scored: dict[str, list[Trial]] = {sensor_set.name: [] for sensor_set in job.sensor_sets}
-    for trial in run_trials(
-        job.occurrences[task.occurrence],
-        range(task.first, task.last),
-        sensor_sets=job.sensor_sets,
-        algorithms=job.algorithms,
-        conditions=job.conditions,
-    ):
+    events, draws = job.occurrences[task.occurrence], range(task.first, task.last)
+    apart = job.nominal and task.first == 0  # nominal trials of one draw, then the rest
+    nominal: list[Trial] = []
+    sensed = (
+        run_trials(
+            events,
+            numbers,
+            sensor_sets=job.sensor_sets,
+            algorithms=job.algorithms,
+            conditions=job.conditions,
+        )
+        for numbers in ((draws[:1], draws[1:]) if apart else (draws,))
+    )
+    for trial in chain.from_iterable(sensed):
+        if apart and trial.draws[0] == 0:
+            nominal.append(trial)
         if job.keep:
             _keep(job.keep, trial, pieces)
         scored[trial.sensor_set.name].append(trial.scores_only())
@@ -76,6 +79,8 @@ def _run_task(job: Job, task: Task) -> dict[str, pa.Table]:
         tables["fire_curves"] = build_table(pieces["fire_curves"], schema=CURVE_SCHEMA)
     if {"traces_nominal", "traces_failed"} & set(job.keep):
         tables["traces"] = build_table(pieces["traces"], schema=TRACE_SCHEMA)
+    if apart:
+        tables["nominal"] = nominal_table(events, nominal)
     return tables
 
 

@@ -1,10 +1,10 @@
-"""evaluate: from a plan to a run."""
+"""Evaluate: from a plan to a run."""
 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
-from contextlib import ExitStack, closing
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
+from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass, replace
 from itertools import count
 from pathlib import Path
@@ -17,10 +17,10 @@ from crashsense.campaign.evaluation import Job, run_task
 from crashsense.campaign.executors import Cluster, Executor, InProcess, Processes
 from crashsense.campaign.tasks import bundled, split
 from crashsense.engine import choose, using
-from crashsense.errors import Fault, InputError
+from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import RESTRAINTS
 from crashsense.plan.inputs import code_digest
-from crashsense.plan.resolve import Plan, resolve_plan
+from crashsense.plan.resolve import Plan, conditions_of, resolve_plan
 from crashsense.results.copies import keep_inputs
 from crashsense.results.folder import (
     FolderLock,
@@ -42,7 +42,7 @@ from crashsense.results.provenance import (
 from crashsense.results.run import SUMMARY, Run
 from crashsense.results.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA, Task, returned_memory
 from crashsense.scoring import FAILURES
-from crashsense.trials.block import BLOCK, release_noise
+from crashsense.trials.block import BLOCK, PATHS, release_noise
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -93,95 +93,114 @@ class Estimate:
 def evaluate(
     plan: str | Path | Plan | None = None,
     *,
-    events: Sequence[Any] | None = None,
-    records: Sequence[str | Path] | None = None,
-    sensor_sets: Sequence[Any] | None = None,
-    algorithms: Sequence[Any] | None = None,
-    draws: int | None = None,
-    seed: int | None = None,
-    vary: str | None = None,
-    sensor_draws: str | None = None,
-    keep: Sequence[str] | None = None,
-    channel: str | int | None = None,
-    belts: str | None = None,
-    expect: str | None = None,
-    required_from: str | int | None = None,
     out: str | Path | None = None,
     or_next: bool = False,
     workers: int | None = None,
-    cluster: Any = None,
     executor: Executor | None = None,
-    path: str = "auto",
+    cluster: Any = None,
     engine: str | None = None,
+    path: str = "auto",
     chunk: int | None = None,
     on_progress: Progress | None = None,
-    dry_run: bool = False,
-) -> Any:
-    """Run a plan and return the :class:`Run` (with *dry_run*: an :class:`Estimate`).
+    **keys: Any,
+) -> Run:
+    """Run a plan.
 
     Parameters
     ----------
     plan : a plan file, a resolved :class:`Plan`, or None for the shipped library
-    events, records, sensor_sets, algorithms, draws, seed, vary, keep : override the plan; names,
-        paths or objects
-    sensor_draws : ``"own"``: each event is met by sensors and noise of its own, so that counts over
-        events add up; ``"shared"``: draw k is one car, whose sensors and noise meet every event.
-        Comparisons over events are sharper and the noise is made once; counts over events then hang
-        together
-    channel, belts, expect, required_from : for records
     out : run folder; None keeps the tables in memory. The same plan on the same folder does only
         what is missing
     or_next : where *out* holds a run of another plan, take ``out-2``, ``out-3``, ... instead of
         refusing; the run says which
     workers : processes; None: one, or all cores for long work
+    executor : an :class:`~crashsense.campaign.executors.Executor` of the caller
     cluster : address or client of a dask cluster
-    executor : an :class:`~crashsense.campaign.executors.Executor` of your own
-    path : ``"auto"`` or ``"full"`` (noise and filters at the high rate throughout)
     engine : ``"numpy"`` or ``"fast"`` (extra ``fast``); None: the fastest installed. Verdicts and
         fire times are the same, floats agree to 1e-9
-    chunk : draws a part; None: from the plan alone. Never changes a row
+    path : ``"auto"`` or ``"full"`` (noise and filters at the high rate throughout)
+    chunk : draws per task; does not affect results
     on_progress : called as ``on_progress(done, total, seconds=, failures=)`` in evaluations
+    keys : keys of a plan that override it: ``events``, ``algorithms``, ``draws``, ... Names, paths
+        or objects, see :func:`crashsense.plan.resolve_plan`
     """
+    with _campaign(
+        plan,
+        keys,
+        workers=workers,
+        executor=executor,
+        cluster=cluster,
+        engine=engine,
+        path=path,
+        chunk=chunk,
+        on_progress=on_progress,
+    ) as campaign:
+        if out is None:
+            return campaign.run_in_memory()
+        return campaign.run_in_folder(campaign.free(Path(out)) if or_next else Path(out))
+
+
+def estimate(
+    plan: str | Path | Plan | None = None,
+    *,
+    workers: int | None = None,
+    executor: Executor | None = None,
+    cluster: Any = None,
+    engine: str | None = None,
+    path: str = "auto",
+    chunk: int | None = None,
+    **keys: Any,
+) -> Estimate:
+    """Measure a few draws of a plan and say what the whole would take; arguments as in evaluate."""
+    began = time.perf_counter()
+    with _campaign(
+        plan,
+        keys,
+        workers=workers,
+        executor=executor,
+        cluster=cluster,
+        engine=engine,
+        path=path,
+        chunk=chunk,
+    ) as campaign:
+        return campaign.estimate(loading_s=time.perf_counter() - began)
+
+
+@contextmanager
+def _campaign(
+    plan: str | Path | Plan | None,
+    keys: Mapping[str, Any],
+    *,
+    workers: int | None,
+    executor: Executor | None,
+    cluster: Any,
+    engine: str | None,
+    path: str,
+    chunk: int | None,
+    on_progress: Progress | None = None,
+) -> Iterator[_Campaign]:
+    """Check the arguments, resolve the plan; release memory and connections at the end."""
     faults = []
     if workers is not None and workers < 1:
         faults.append(Fault("evaluate", "workers", workers, "1 or more"))
     if chunk is not None and chunk < 1:
         faults.append(Fault("evaluate", "chunk", chunk, "1 or more draws"))
-    if path not in ("auto", "full"):
-        faults.append(Fault("evaluate", "path", path, "'auto' or 'full'"))
+    if path not in PATHS:
+        faults.append(Fault("evaluate", "path", path, nearest(str(path), PATHS)))
     if faults:
         raise InputError(faults)
     chosen, note = choose(engine)
-    began = time.perf_counter()
     # Signals have the same bits with both engines.
     with using(chosen):
-        resolved = resolve_plan(
-            plan,
-            events=events,
-            records=records,
-            sensor_sets=sensor_sets,
-            algorithms=algorithms,
-            draws=draws,
-            seed=seed,
-            vary=vary,
-            sensor_draws=sensor_draws,
-            keep=keep,
-            channel=channel,
-            belts=belts,
-            expect=expect,
-            required_from=required_from,
-        )
+        resolved = resolve_plan(plan, **keys)
     if note:
         resolved = replace(resolved, notes=(*resolved.notes, note))
     job = Job(
         occurrences=tuple(resolved.occurrences()),
         sensor_sets=resolved.sensor_sets,
         algorithms=resolved.algorithms,
-        seed=resolved.seed,
-        vary=resolved.vary,
-        sensor_draws=resolved.sensor_draws,
-        keep=resolved.keep,
-        path=path,
+        conditions=conditions_of(resolved.keys, path=path),
+        keep=tuple(resolved.keys.keep),
         engine=chosen,
     )
     with ExitStack() as stack:
@@ -189,19 +208,9 @@ def evaluate(
         stack.callback(release_noise)
         if executor is None and cluster is not None:
             executor = stack.enter_context(closing(Cluster(cluster)))
-        work = _Campaign(
-            resolved,
-            job,
-            workers=workers,
-            executor=executor,
-            chunk=chunk,
-            on_progress=on_progress,
+        yield _Campaign(
+            resolved, job, workers=workers, executor=executor, chunk=chunk, on_progress=on_progress
         )
-        if dry_run:
-            return work.estimate(loading_s=time.perf_counter() - began)
-        if out is None:
-            return work.run_in_memory()
-        return work.run_in_folder(work.free(Path(out)) if or_next else Path(out))
 
 
 class _Campaign:
@@ -340,7 +349,11 @@ class _Campaign:
                     kept.setdefault(name, {})[task] = table
         ordered = {name: [by[task] for task in sorted(by)] for name, by in kept.items()}
         return Run(
-            plan=self.plan, folder=None, tables=ordered, path=self.job.path, engine=self.job.engine
+            plan=self.plan,
+            folder=None,
+            tables=ordered,
+            path=self.job.conditions.path,
+            engine=self.job.engine,
         )
 
     def free(self, path: Path) -> Path:
@@ -371,17 +384,18 @@ class _Campaign:
 
     def _identity(self) -> dict[str, Any]:
         return {
-            "plan": dict(self.plan.names),
+            "plan": self.plan.keys.written(),
             "inputs": dict(self.plan.inputs),
             "versions": versions(self.job.engine),
             "code": code_digest(),
-            "path": self.job.path,
+            "path": self.job.conditions.path,
             "engine": self.job.engine,
         }
 
     def _run_locked(self, folder: RunFolder, identity: dict[str, Any]) -> Run:
+        self.job = replace(self.job, nominal=True)
         folder.remove_temporary()
-        names = ["verdicts"]
+        names = ["verdicts", "nominal"]
         if "fire_curves" in self.job.keep:
             names.append("fire_curves")
         if {"traces_nominal", "traces_failed"} & set(self.job.keep):
@@ -390,6 +404,7 @@ class _Campaign:
             manifest = folder.manifest()
             refuse_change(folder.path, manifest["identity"], identity)
             tasks = [Task(*entry) for entry in manifest["tasks"]]
+            names = manifest["tables"]
         else:
             tasks = self.tasks()
             folder.write_manifest(
@@ -404,7 +419,7 @@ class _Campaign:
             write_text(folder.path / "plan.toml", self.plan.to_toml())
         keep_inputs(self.plan, folder.path)
         noted = folder.checksums()
-        missing = [t for t in tasks if not folder.is_done(t, tables=tuple(names), noted=noted)]
+        missing = [t for t in tasks if not folder.is_done(t, tables=t.parts_of(names), noted=noted)]
         if missing:  # what sums up the run must not outlive its parts
             (folder.path / SUMMARY).unlink(missing_ok=True)
         failures = 0
@@ -427,7 +442,7 @@ class _Campaign:
             plan=self.plan,
             folder=folder.path,
             tables=held,
-            path=self.job.path,
+            path=self.job.conditions.path,
             engine=self.job.engine,
         )
         self._finish(folder, run, finished=None if missing else finished_before(folder))

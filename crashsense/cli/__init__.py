@@ -35,10 +35,12 @@ from crashsense.resources import CACHE_VARIABLE, CAUTION
 #: Command -> (module in this room, function, one line for ``--help``).
 COMMANDS: dict[str, tuple[str, str, str]] = {
     "catalogue": ("catalogue", "catalogue", "Write a page with every event of the library."),
+    "records": ("records", "records", "Check folders of records, import them as a library."),
     "check-record": ("check_record", "check_record", "Check the quality of a crash record."),
     "check-rule": ("check_rule", "check_rule", "Check a rule of your own against the contract."),
     "evaluate": ("evaluate", "evaluate", "Judge algorithms on the library, a plan or records."),
     "replay": ("replay", "replay", "Run one draw of a run again, with its traces."),
+    "report": ("report", "report", "Write the page of a run again, also against an earlier run."),
     "explain": ("explain", "explain", "Say why a restraint fired in a run, or why not."),
     "events": ("events", "events", "List, show and export the events of the library."),
     "fit": ("fit", "fit", "Fit a front structure to a measured wall test of your own."),

@@ -7,45 +7,26 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from crashsense.cli.options import OneOf, WholeNumber, say
+from crashsense.cli.options import OneOf, WholeNumber, plan_options, say
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from crashsense.campaign import Run
-
 DEFAULT_FOLDER = "crashsense-run"
-
-BELTS = ("belted", "unbelted")
-EXPECT = ("fire", "no_fire", "open")
 
 
 @click.command()
 @click.argument("plan", required=False, metavar="[PLAN.toml]")
-@click.option("--records", multiple=True, metavar="PATH", help="Measured record; may be repeated.")
-@click.option(
-    "--events",
-    multiple=True,
-    metavar="NAME|GLOB|FAMILY|FILE",
-    help="Events of the library, or a recipe file; may be repeated.",
-)
-@click.option("--sensor-set", multiple=True, metavar="NAME|FILE", help="May be repeated.")
-@click.option("--algorithm", multiple=True, metavar="NAME|FILE", help="May be repeated.")
+@plan_options
 @click.option(
     "--out",
     metavar="DIR",
     help=f"Run folder (default {DEFAULT_FOLDER}, numbered if that holds another plan's run).",
 )
-@click.option("--draws", type=WholeNumber(0), help="Random draws beside the nominal one.")
-@click.option("--seed", type=WholeNumber(0), help="Seed of the draws (default 1).")
 @click.option("--workers", type=WholeNumber(1), help="Processes to use.")
 @click.option("--cluster", metavar="ADDRESS", help="Scheduler of a dask cluster (extra cluster).")
 @click.option("--engine", type=OneOf("numpy", "fast"), help="Default: the fastest installed.")
 @click.option("--path", type=OneOf("auto", "full"), help="full: filter every draw's noise.")
-@click.option("--channel", help="Records: the channel to take, by its name or number.")
-@click.option("--belts", type=OneOf(*BELTS), help="Records: belt state.")
-@click.option("--expect", type=OneOf(*EXPECT), help="Records: what stage 1 must do.")
-@click.option("--required-from", help="Records: the channel that sets the required time.")
 @click.option("--dry-run", is_flag=True, help="Print what would be computed, and stop.")
 @click.pass_context
 def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
@@ -64,22 +45,14 @@ def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
     from crashsense.reporting.view import view_of
 
     named = options.pop("out")
-    dry_run = options.pop("dry_run")
-    records = list(options.pop("records")) or None
-    sensor_sets = list(options.pop("sensor_set")) or None
-    algorithms = list(options.pop("algorithm")) or None
-    events = list(options.pop("events")) or None
-    given = {name: value for name, value in options.items() if value is not None}
-    if dry_run:
-        given["dry_run"] = True
+    given = {name: value for name, value in options.items() if value not in (None, ())}
+    if given.pop("dry_run"):
+        click.echo(str(campaign.estimate(plan, **given)))
+        return 0
     progress = _Progress() if sys.stderr.isatty() else None
     try:
-        run: Run = campaign.evaluate(
+        run = campaign.evaluate(
             plan,
-            events=events,
-            records=records,
-            sensor_sets=sensor_sets,
-            algorithms=algorithms,
             out=named or DEFAULT_FOLDER,
             or_next=named is None,
             on_progress=progress,
@@ -91,9 +64,6 @@ def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
     finally:
         if progress is not None:
             progress.clear()
-    if dry_run:
-        click.echo(str(run))
-        return 0
     view = view_of(run)  # reads every part once, for all three
     assert run.folder is not None  # it was named
     reporting.write_report(view, run.folder)

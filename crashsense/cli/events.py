@@ -217,67 +217,20 @@ def _check_target(path: Path, endings: tuple[str, ...], *, option: str) -> None:
 
 @events.command()
 @click.argument("name")
-@click.option("--out", required=True, type=click.Path(), help="File to write (.csv, .parquet).")
+@click.option(
+    "--out", required=True, type=click.Path(), help="File to write (.csv, .parquet; .mme, .zip)."
+)
 @_FOLDER
 def export(name: str, out: str, folder: str | None) -> None:
-    """Write the signals of an event to CSV or Parquet, with metadata."""
+    """Write the signals of an event: CSV or Parquet with metadata, or ISO/TS 13499.
+
+    NAME.mme is written with a folder 'Channel' beside it, NAME.zip holds both.
+    """
+    from crashsense.records.writing import write_iso13499, write_signals
+
     target = Path(out)
-    _check_target(target, (".csv", ".parquet"), option="--out")
+    _check_target(target, (".csv", ".parquet", ".mme", ".zip"), option="--out")
     _, event = _find(name, folder)
-    write_signals(event, target)
+    iso = target.suffix.lower() in (".mme", ".zip")
+    (write_iso13499 if iso else write_signals)(event, target)
     click.echo(f"{target}: {len(event.signals)} signals")
-
-
-def write_signals(event: Event, path: Path) -> None:
-    """Write ``time_s`` and one column a signal; metadata as JSON (CSV: a first comment line)."""
-    import numpy as np
-
-    from crashsense.channels import CHANNELS
-
-    first = next(iter(event.signals.values()))
-    columns = {"time_s": np.round(first.times_s, 9)}
-    for name, signal in event.signals.items():
-        if signal.rate_hz != first.rate_hz or signal.size != first.size:
-            raise InputError([Fault(event.name, name, signal.rate_hz, "one time base for all")])
-        channel = CHANNELS[name]
-        columns[channel.file_name] = signal.samples / channel.file_scale
-    metadata = {
-        "schema": 1,
-        "event": event.name,
-        "title": event.title,
-        "family": event.family,
-        "occurrence": event.occurrence,
-        "belted": event.context.belted,
-        "driver_seat_occupied": event.context.driver_seat_occupied,
-        "passenger_seat_occupied": event.context.passenger_seat_occupied,
-        "quiet": sorted(event.quiet),
-        "rate_hz": first.rate_hz,
-        "axes": "SAE J211 / J1733: +x forward, +y right, +z down; rest value removed",
-        "rest_value_removed": True,
-        "requirements": {
-            restraint: {
-                "expectation": entry.expectation,
-                "required_time_ms": None if entry.required_s is None else 1e3 * entry.required_s,
-                "origin_ms": 1e3 * entry.origin_s,
-                "not_before_ms": 1e3 * entry.not_before_s,
-                "basis": entry.basis,
-                "waiver": None if entry.waiver is None else vars(entry.waiver),
-            }
-            for restraint, entry in event.requirements.items()
-        },
-        "source": dict(event.metadata),
-        "caution": CAUTION,
-    }
-    text = json.dumps(metadata, default=str)
-    if path.suffix.lower() == ".parquet":
-        import pyarrow as pa
-        import pyarrow.parquet as pq
-
-        table = pa.table(columns).replace_schema_metadata({"crashsense": text})
-        pq.write_table(table, path)
-        return
-    import pandas as pd
-
-    with path.open("w", encoding="utf-8", newline="") as file:
-        file.write(f"# {text}\n")
-        pd.DataFrame(columns).to_csv(file, index=False, float_format="%.9g", lineterminator="\n")

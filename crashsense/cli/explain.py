@@ -25,8 +25,8 @@ def explain(run: str, event: str, draw: int, restraint: str | None, **options: A
     much of its criterion there was against the threshold, and the inputs at that sample; * marks
     what decided. For one that is late or missed, first what was nearest at the required time.
     """
-    from crashsense.campaign import open_run, replay
     from crashsense.event import RESTRAINTS
+    from crashsense.results import open_run, replay
 
     if restraint is not None and restraint not in RESTRAINTS:
         expected = nearest(restraint, RESTRAINTS)

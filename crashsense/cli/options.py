@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Callable
 from typing import Any
 
 import click
 
 from crashsense.errors import Fault, InputError, nearest
+from crashsense.plan.keys import KEYS, is_list, types, words
 
 
 class WholeNumber(click.ParamType):
@@ -47,6 +49,27 @@ class OneOf(click.ParamType):
                 [Fault("command line", shown(param), value, nearest(str(value), self.words))]
             )
         return str(value)
+
+
+def plan_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add an option for every key of a plan that has one."""
+    for one in reversed(KEYS):
+        about = one.metadata
+        choices = about["choices"] or words(one.name)
+        if not about["option"]:
+            continue
+        kind: click.ParamType | None = OneOf(*choices) if choices else None
+        if types()[one.name] is int:
+            kind = WholeNumber(about["least"])
+        command = click.option(
+            about["option"],
+            one.name,
+            type=kind,
+            metavar=about["metavar"],
+            multiple=is_list(one.name),
+            help=about["says"],
+        )(command)
+    return command
 
 
 def shown(parameter: click.Parameter | None) -> str:

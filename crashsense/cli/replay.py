@@ -70,10 +70,10 @@ def replay(run: str, event: str, draw: int, out: str | None, **options: Any) -> 
     Exit code 1 if a row is not the one that the run has stored: bit for bit or, where the engine of
     the run is not installed here and numpy computes, floats to 1e-9.
     """
-    from crashsense import campaign
+    from crashsense import results
 
     target = None if out is None else check_target(out)
-    replayed = campaign.replay(campaign.open_run(run), event, draw=draw, **options)
+    replayed = results.replay(results.open_run(run), event, draw=draw, **options)
     say(f"CAUTION: {CAUTION}\n")
     say(
         f"{event}, draw {draw}, sensors {replayed.trial.sensor_set.name}, "

@@ -15,6 +15,7 @@ from crashsense.resources import CAUTION
 #: Study -> (module in this room, function, one line for ``--help``).
 STUDIES: dict[str, tuple[str, str, str]] = {
     "compare": ("study_compare", "compare_command", "What changed between two runs."),
+    "element": ("study_element", "element_command", "Which element's geometry is enough."),
     "range": ("study", "range_command", "What a sensor's range changes against an ideal one."),
     "severity": ("study_severity", "severity_command", "Chance of firing over impact speed."),
 }

@@ -2,99 +2,65 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, fields, replace
 from datetime import date
 from functools import partial
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import tomli_w
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from crashsense.errors import CrashsenseError, Fault, InputError
 from crashsense.event import Event, expired_waivers
 from crashsense.files import read_text, read_toml
 from crashsense.plan.inputs import input_digests, same_content
+from crashsense.plan.keys import ENTRIES, KEYS, PlanKeys, check_names, checked_keys, is_list
 from crashsense.records import read_record
 from crashsense.rules import Algorithm, algorithm_names, load_algorithm, rate_faults
 from crashsense.sensing import SensorSet, load_sensor_set, sensor_set_names
 from crashsense.synthesis import Recipe, load_recipes, parse_recipe
 from crashsense.synthesis.frontal.own_vehicle import with_vehicle, written_vehicle
 from crashsense.synthesis.recipe import select_events
-from crashsense.synthesis.wording import faults_of
-
-DEFAULT_SENSOR_SETS = ("standard",)
-DEFAULT_ALGORITHMS = ("plain", "guarded")
-DEFAULT_SEED = 1
-
-#: Most draws of a plan; the largest seed is what a column of the tables holds.
-MOST_DRAWS, LARGEST_SEED = 100_000_000, 2**63 - 1
-
-#: Keys of a plan that are about records alone.
-FOR_RECORDS = ("channel", "belts", "expect", "required_from")
-
-Keep = Literal["fire_curves", "traces_nominal", "traces_failed"]
-
-
-class PlanFile(BaseModel):
-    """The layout of a plan file.
-
-    ``events``: names, globs, families, or paths of recipe files and recipe folders; ``records``:
-    measured records; ``vehicle``: a vehicle file of your own in place of that of every frontal
-    recipe; ``vary``: which tolerances are drawn (``"none"``: none, and no draws beside
-    the nominal one); ``keep``: what is kept beside verdicts; ``channel``, ``belts``, ``expect``,
-    ``required_from``: for records, as on the command line.
-    """
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    events: list[str] | None = Field(default=None, min_length=1)
-    records: list[str] = []
-    vehicle: str | None = None
-    sensor_sets: list[str] = Field(default=list(DEFAULT_SENSOR_SETS), min_length=1)
-    algorithms: list[str] = Field(default=list(DEFAULT_ALGORITHMS), min_length=1)
-    draws: int = Field(default=0, ge=0, le=MOST_DRAWS, strict=True)
-    seed: int = Field(default=DEFAULT_SEED, ge=0, le=LARGEST_SEED, strict=True)
-    vary: Literal["pulse", "sensor", "both", "none"] = "both"
-    sensor_draws: Literal["own", "shared"] = "own"
-    keep: list[Keep] = []
-    channel: str | int | None = None
-    belts: str | None = None
-    expect: str | None = None
-    required_from: str | int | None = None
+from crashsense.trials import Conditions
 
 
 @dataclass(frozen=True, eq=False)
 class Plan:
     """A resolved plan: every name has become an object.
 
-    ``inputs`` maps each input (recipe, record file, sensor set, algorithm) to the SHA-256 of its
-    content; ``written`` is the plan as TOML text.
+    ``keys`` is the plan as it is written, names and absolute paths; ``inputs`` maps each input
+    (recipe, record file, sensor set, algorithm) to the SHA-256 of its content.
     """
 
     events: tuple[Event, ...]
     sensor_sets: tuple[SensorSet, ...]
     algorithms: tuple[Algorithm, ...]
-    draws: int
-    seed: int
-    vary: str
-    sensor_draws: str
-    keep: tuple[str, ...]
-    names: Mapping[str, Any]
+    keys: PlanKeys
     inputs: Mapping[str, str] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
 
+    def __repr__(self) -> str:
+        counts = (
+            f"{len(items)} {word}{'s' * (len(items) != 1)}"
+            for items, word in (
+                (self.events, "event"),
+                (self.sensor_sets, "sensor set"),
+                (self.algorithms, "algorithm"),
+            )
+        )
+        return f"<Plan {', '.join(counts)}, {self.keys.draws} draws, seed {self.keys.seed}>"
+
     @property
-    def draw_numbers(self) -> range:
-        """0 (nominal) and the random draws."""
-        return range(self.draws + 1)
+    def draws(self) -> int:
+        """Random draws beside the nominal one."""
+        return self.keys.draws
 
     @property
     def evaluations(self) -> int:
         """Events x sensor sets x algorithms x draws."""
         settings = len(self.sensor_sets) * len(self.algorithms)
-        return len(self.events) * settings * len(self.draw_numbers)
+        return len(self.events) * settings * (self.draws + 1)
 
     def occurrences(self) -> list[tuple[Event, ...]]:
         """Events grouped by occurrence and source: their signals are computed once."""
@@ -106,20 +72,24 @@ class Plan:
 
     def to_toml(self) -> str:
         """Return the plan, as resolved, as TOML."""
-        return "# The plan of this run, as resolved.\n" + tomli_w.dumps(dict(self.names))
+        return "# The plan of this run, as resolved.\n" + tomli_w.dumps(self.keys.written())
 
 
-def read_plan_file(path: str | Path) -> PlanFile:
+def conditions_of(keys: PlanKeys, *, path: str) -> Conditions:
+    """Return how the draws of a plan are made; *path* as in :class:`Conditions`."""
+    shared = {one.name for one in fields(Conditions)} & {one.name for one in KEYS}
+    return Conditions(path=path, **{name: getattr(keys, name) for name in shared})
+
+
+def read_plan_file(path: str | Path) -> PlanKeys:
     """Read and validate a plan file; every fault is reported at once."""
     file = Path(path)
     data = read_toml(file, expected="a plan file (TOML)")
     try:
-        return PlanFile.model_validate(data)
-    except ValidationError as error:
+        return checked_keys(data, file=str(path))
+    except InputError as error:
         # Names are checked as well, so that all faults of the file come in one go.
-        faults = faults_of(error, file=str(path))
-        faults += _name_faults(data, file=file)
-        raise InputError(faults) from None
+        raise InputError([*error.faults, *_name_faults(data, file=file)]) from None
 
 
 def _name_faults(data: Mapping[str, Any], *, file: Path) -> list[Fault]:
@@ -183,49 +153,45 @@ def _is_library_word(entry: str) -> bool:
     return entry in FAMILIES
 
 
-def resolve_plan(
-    plan: str | Path | PlanFile | Plan | None = None,
-    *,
-    events: Sequence[str | Event] | None = None,
-    records: Sequence[str | Path] | None = None,
-    sensor_sets: Sequence[str | SensorSet] | None = None,
-    algorithms: Sequence[str | Algorithm] | None = None,
-    draws: int | None = None,
-    seed: int | None = None,
-    vary: str | None = None,
-    sensor_draws: str | None = None,
-    keep: Sequence[str] | None = None,
-    channel: str | int | None = None,
-    belts: str | None = None,
-    expect: str | None = None,
-    required_from: str | int | None = None,
-) -> Plan:
+def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any) -> Plan:
     """Resolve a plan and what overrides it to objects; all faults at once, nothing written.
 
-    Records replace the library unless the plan names events. ``channel``, ``belts``, ``expect``
-    and ``required_from`` apply to records. A plan that is resolved already takes no overrides.
+    Parameters
+    ----------
+    plan : a plan file, the keys of one, or None for the shipped library. A plan that is resolved
+        already takes no overrides
+    given : keys of :class:`~crashsense.plan.keys.PlanKeys` that override the plan. ``events``,
+        ``sensor_sets`` and ``algorithms`` may hold objects beside names and paths; one name or
+        object may stand where a list is expected. ``records`` replace the library unless the plan
+        names events
+
+    Raises
+    ------
+    InputError : with every fault of the plan
     """
-    objects: dict[str, Any] = {"events": events, "records": records}
-    objects |= {"sensor_sets": sensor_sets, "algorithms": algorithms}
-    values: dict[str, Any] = {"draws": draws, "seed": seed, "vary": vary, "keep": keep}
-    values |= {"sensor_draws": sensor_draws}
-    values |= {"channel": channel, "belts": belts, "expect": expect}
-    values |= {"required_from": required_from}
+    check_names(given)
+    given = {
+        name: _listed(value) if is_list(name) else value
+        for name, value in given.items()
+        if value is not None
+    }
     if isinstance(plan, Plan):
         expected = "nothing: the plan is resolved already; resolve it anew with this"
-        given = {key: value for key, value in {**objects, **values}.items() if value is not None}
         if given:
             raise InputError([Fault("plan", key, _shown(v), expected) for key, v in given.items()])
         return plan
-    base, label, file = _plan_file(plan, values)
+    objects = {name: given.pop(name) for name in ENTRIES if name in given}
+    events, sensor_sets = objects.get("events"), objects.get("sensor_sets")
+    algorithms, records = objects.get("algorithms"), objects.get("records")
+    base, label, file = _plan_file(plan, given)
     faults = _value_faults(file, objects, label)
     entries = file.events if events is None else list(events)
     record_paths = [str(p) for p in records or ()]
     record_paths += [str(base / p) if (base / p).exists() else p for p in file.records]
+    for_records = {key: v for key, v in file.of("records").items() if v is not None}
     if not record_paths:
-        for key in FOR_RECORDS:
-            if (value := getattr(file, key)) is not None:
-                faults.append(Fault(label, key, value, "nothing: there are no records"))
+        expected = "nothing: there are no records"
+        faults += [Fault(label, key, value, expected) for key, value in for_records.items()]
     chosen = _chosen_events(entries, record_paths, base, label, faults)
     vehicle = None
     if file.vehicle is not None:
@@ -234,13 +200,7 @@ def resolve_plan(
     written_events = _written_events(entries, chosen, base)
     faults += _borrowed_events(entries, chosen, base, label)
     for path in record_paths:
-        words: dict[str, Any] = {
-            "channel": file.channel,
-            "belts": file.belts,
-            "expect": file.expect,
-            "required_from": file.required_from,
-        }
-        chosen += _attempt(faults, partial(read_record, **words), path, label) or []
+        chosen += _attempt(faults, partial(read_record, **for_records), path, label) or []
     set_entries = file.sensor_sets if sensor_sets is None else sensor_sets
     rule_entries = file.algorithms if algorithms is None else algorithms
     sets = _loaded(set_entries, SensorSet, load_sensor_set, base, label, faults)
@@ -271,56 +231,47 @@ def resolve_plan(
     ]
     notes = [*expired_waivers(chosen, on=date.today()), *notes]
     notes += [u.note for u in unseen if u.channels]
-    kept: dict[str, Any] = {"draws": file.draws, "seed": file.seed, "vary": file.vary}
-    kept |= {"sensor_draws": file.sensor_draws, "keep": list(file.keep)}
-    for key in FOR_RECORDS:
-        if (value := getattr(file, key)) is not None:
-            kept[key] = value
     return Plan(
         events=tuple(chosen),
         sensor_sets=tuple(all_sets),
         algorithms=tuple(all_rules),
-        draws=file.draws,
-        seed=file.seed,
-        vary=file.vary,
-        sensor_draws=file.sensor_draws,
-        keep=tuple(file.keep),
-        names={
-            **({"events": written_events} if written_events else {}),
-            **({"vehicle": written_vehicle(vehicle)} if vehicle else {}),
-            "records": [str(Path(p).resolve()) for p in record_paths],
-            "sensor_sets": _written(set_entries, sets, base),
-            "algorithms": _written(rule_entries, rules, base),
-            **kept,
-        },
+        keys=replace(
+            file,
+            events=written_events or None,
+            vehicle=None if vehicle is None else written_vehicle(vehicle),
+            records=[str(Path(p).resolve()) for p in record_paths],
+            sensor_sets=_written(set_entries, sets, base),
+            algorithms=_written(rule_entries, rules, base),
+        ),
         inputs=input_digests(chosen, all_sets, all_rules),
         notes=tuple(notes),
     )
 
 
+def _listed(value: Any) -> list[Any]:
+    """One name, path or object where a list is expected means that one."""
+    return list(value) if isinstance(value, Iterable) and not isinstance(value, str) else [value]
+
+
 def _plan_file(
-    plan: str | Path | PlanFile | None, values: Mapping[str, Any]
-) -> tuple[Path, str, PlanFile]:
-    """Folder, name for messages and content of a plan, the given *values* put in."""
+    plan: str | Path | PlanKeys | None, given: Mapping[str, Any]
+) -> tuple[Path, str, PlanKeys]:
+    """Folder, name for messages and content of a plan, the *given* values put in."""
     base, label = Path(), "plan"
     if plan is None:
-        file = PlanFile()
-    elif isinstance(plan, PlanFile):
-        file = plan
+        keys = PlanKeys()
+    elif isinstance(plan, PlanKeys):
+        keys = plan
     else:
         base, label = Path(plan).parent, str(plan)
-        file = read_plan_file(plan)
-    given = {key: value for key, value in values.items() if value is not None}
-    try:
-        return base, label, PlanFile.model_validate({**file.model_dump(), **given})
-    except ValidationError as error:
-        raise InputError(faults_of(error, file=label)) from None
+        keys = read_plan_file(plan)
+    return base, label, checked_keys({**keys.written(), **given}, file=label)
 
 
-def _value_faults(file: PlanFile, objects: Mapping[str, Any], label: str) -> list[Fault]:
+def _value_faults(file: PlanKeys, objects: Mapping[str, Any], label: str) -> list[Fault]:
     faults = []
     for key, value in objects.items():
-        if key != "records" and value is not None and len(value) == 0:
+        if key != "records" and len(value) == 0:
             faults.append(Fault(label, key, [], "one or more"))
     if file.vary == "none" and file.draws:
         expected = "0 where vary is 'none': every draw would be the nominal one"

@@ -20,6 +20,7 @@ from crashsense.records.header import ChannelInfo, Record
 from crashsense.records.locations import (
     CENTRAL_PLACES,
     FAILED_STATUS,
+    UNKNOWN,
     Place,
     is_body_acceleration,
     is_failed,
@@ -108,9 +109,12 @@ def listed(record: Record, vehicle: int) -> list[ChannelInfo]:
         and c.vehicle == vehicle
         and not is_failed(c)
         and c.number in record.files
-        and place_of(c).place in CENTRAL_PLACES
     ]
-    return [c for c in usable if not is_short(record, c)] or usable
+    known = [c for c in usable if place_of(c).place in CENTRAL_PLACES]
+    if not known and len(usable) == 1 and place_of(usable[0]).place == UNKNOWN:
+        # The only channel there is, at a place that nothing tells: taken, and said to be.
+        known = usable
+    return [c for c in known if not is_short(record, c)] or known
 
 
 def is_short(record: Record, channel: ChannelInfo) -> bool:
@@ -145,6 +149,9 @@ def best_of(candidates: list[Candidate]) -> list[Choice]:
     if {"left", "right"} & set(best):
         best.pop("centre", None)
     name = first.place.place
+    if name == UNKNOWN:
+        why = "the only longitudinal channel; nothing tells where it sits"
+        return [Choice(c.info, c.place, side, why, False) for side, c in sorted(best.items())]
     rank = list(CENTRAL_PLACES).index(name) + 1
     why = f"{name.replace('_', ' ')}: {CENTRAL_PLACES[name]} (rank {rank} of {len(CENTRAL_PLACES)})"
     return [Choice(c.info, c.place, side, why, False) for side, c in sorted(best.items())]

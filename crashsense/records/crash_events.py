@@ -84,7 +84,8 @@ def _event(
             f"required time and velocity change from channel {source} ({where}): {why}"
         )
         used.add(source)
-    files = [record.path, *(record.files[number] for number in sorted(used))]
+    parts = [record.path, *(record.files[number] for number in sorted(used))]
+    files = list(dict.fromkeys(parts)) if record.archive is None else [record.archive]
     facts = {
         "velocity_change": moved.velocity_change_m_s,
         "free_flight": moved.free_flight_s,

@@ -18,6 +18,7 @@ from pathlib import Path
 import numpy as np
 
 from crashsense.errors import Fault, InputError
+from crashsense.files import number_or_none, read_bytes
 from crashsense.records.findings import Finding
 from crashsense.records.header import (
     BarrierInfo,
@@ -30,24 +31,13 @@ from crashsense.records.header import (
     VehicleInfo,
     record_name,
 )
-from crashsense.units import STANDARD_GRAVITY
+from crashsense.records.units import acceleration_scale, time_scale
 
 NAME = "EV5"
 TITLE = "EV5 text exchange format of the US government's crash-test database"
 
 _SECTION = re.compile(r"^\s*-{3,}\s*([A-Za-z0-9 ]+?)\s*-{3,}\s*$")
 _COUNT_OF_CHANNEL_FIELDS = 19
-
-#: Spellings of acceleration units, reduced to capitals and digits -> m/s^2 in one unit.
-_ACCELERATION_UNITS = {
-    **dict.fromkeys(("G", "GS", "GN", "GRAVITY"), STANDARD_GRAVITY),
-    **dict.fromkeys(("MS2", "MPS2", "MSS", "MPSS", "MSEC2", "MSECSEC", "MSECSQ"), 1.0),
-}
-#: Spellings of time units -> s in one unit.
-_TIME_UNITS = {
-    **dict.fromkeys(("", "SEC", "S", "SECS", "SECOND", "SECONDS"), 1.0),
-    **dict.fromkeys(("MSEC", "MS", "MSECS", "MILLISECOND", "MILLISECONDS"), 1e-3),
-}
 
 
 def recognises(opening: str) -> bool:
@@ -59,7 +49,7 @@ def recognises(opening: str) -> bool:
 def read_header(path: Path) -> Record:
     """Read a header file and find its channel files. All faults of the header at once."""
     file = path.name
-    text = path.read_bytes().decode("latin-1")
+    text = read_bytes(path).decode("latin-1")
     sections = _split(text)
     faults: list[Fault] = []
     if not sections.get("INSTRUMENTATION"):
@@ -148,11 +138,8 @@ class _Row:
         text = self.text(line, index).replace(",", "")
         if not text or text.upper() in ("NA", "N/A", "UNK", "NONE", "-"):
             return None
-        try:
-            value = float(text)
-        except ValueError:
-            value = float("nan")
-        if np.isfinite(value):
+        value = number_or_none(text)
+        if value is not None:
             return value
         if name:
             self.faults.append(Fault(self.file, name, text, "a number or a blank field"))
@@ -263,20 +250,6 @@ def _channel_files(header: Path) -> dict[int, Path]:
     return found
 
 
-def acceleration_scale(unit: str) -> float | None:
-    """Return m/s^2 in one *unit* of the header, None if the unit is not an acceleration.
-
-    >>> acceleration_scale("G'S"), acceleration_scale("M/S**2"), acceleration_scale("NWT")
-    (9.80665, 1.0, None)
-    """
-    return _ACCELERATION_UNITS.get(re.sub(r"[^A-Z0-9]", "", unit.upper()))
-
-
-def time_scale(unit: str) -> float | None:
-    """Return s in one time *unit* of the header, None if unknown."""
-    return _TIME_UNITS.get(re.sub(r"[^A-Z]", "", unit.upper()))
-
-
 def read_channel(record: Record, channel: ChannelInfo) -> Samples:
     """Read the file of one acceleration channel.
 
@@ -305,7 +278,7 @@ def read_channel(record: Record, channel: ChannelInfo) -> Samples:
 
 
 def _two_columns(path: Path) -> tuple[np.ndarray, np.ndarray]:
-    raw = path.read_bytes()
+    raw = read_bytes(path)
     if not raw.strip():
         expected = "two columns, time and value"
         raise InputError([Fault(path.name, "content", "an empty file", expected)])

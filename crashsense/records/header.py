@@ -126,7 +126,7 @@ class Record:
     """A record on disk: its header and where its channel files are.
 
     ``findings`` holds what the reader noticed in the header. ``family`` and ``family_basis`` are
-    set where a file has no header to tell from.
+    set where a file has no header to tell from; ``archive`` is the archive that the record came in.
     """
 
     name: str
@@ -142,6 +142,7 @@ class Record:
     findings: tuple[Finding, ...] = field(default=())
     family: str = ""
     family_basis: str = ""
+    archive: Path | None = None
 
     def vehicle(self, number: int) -> VehicleInfo | None:
         """Return the vehicle of that number, or None."""

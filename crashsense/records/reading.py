@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,6 +16,8 @@ from crashsense.records.assumed import parse_belts, parse_expect
 from crashsense.records.crash_events import events_of
 from crashsense.records.findings import Finding, raise_errors
 from crashsense.records.formats import open_records
+from crashsense.records.header import Record
+from crashsense.records.manifest import manifest_of
 from crashsense.records.measuring import read_channels
 from crashsense.records.motion import Motion
 from crashsense.records.table import TableFile
@@ -54,6 +57,7 @@ def read_record(
     belts: object = None,
     expect: object = None,
     required_from: object = None,
+    amend: Callable[[Record], Record] | None = None,
 ) -> list[Event]:
     """Read a crash-test record: one event for each channel that stands in for the central sensor.
 
@@ -81,10 +85,17 @@ def read_record(
         sensed. Without it: the sensed channel, or, where that one sits outside the passenger cell
         (engine, dash, door), the best channel of the cell. A channel that fails the check sets none
 
+    amend : what puts statements of a manifest into a header (:mod:`crashsense.records.library`)
+
+    A folder with a manifest (``records.toml``, ``records.csv``) is read record by record as the
+    manifest says; what is stated here then must not be given.
+
     Raises :class:`~crashsense.errors.InputError` with every error that the quality check finds.
     ``event.metadata`` holds ``assumptions`` (sentences: what was assumed, warned of and refused),
     ``findings``, ``files`` (paths of what was read) and ``sha256`` by file name.
     """
+    if amend is None and _has_manifest(path):
+        return _by_manifest(path, channel, belts, expect, required_from)
     wanted_belts, wanted = parse_belts(belts), parse_expect(expect)
     events: list[Event] = []
     faults: list[Fault] = []
@@ -93,7 +104,8 @@ def read_record(
             if isinstance(record, TableFile):
                 events += read_events(record, channel=channel, belts=wanted_belts, expect=wanted)
                 continue
-            reading = read_channels(record, channel=channel, required_from=required_from)
+            header = record if amend is None else amend(record)
+            reading = read_channels(header, channel=channel, required_from=required_from)
             raise_errors(reading.findings)
             events += events_of(reading, belts=wanted_belts, expect=wanted)
         except InputError as error:
@@ -114,7 +126,31 @@ def check_record(path: str | Path, *, channel: object = None) -> list[Finding]:
     return list(inspect_record(path, channel=channel).findings)
 
 
-def inspect_record(path: str | Path, *, channel: object = None) -> RecordCheck:
+def _has_manifest(path: str | Path) -> bool:
+    try:
+        is_folder = Path(path).is_dir()
+    except (OSError, ValueError):  # a name that no file has; told where it is opened
+        return False
+    return is_folder and manifest_of(Path(path)) is not None
+
+
+def _by_manifest(path: str | Path, *stated: object) -> list[Event]:
+    from crashsense.records.library import read_folder
+
+    names = ("channel", "belts", "expect", "required_from")
+    given = [(n, v) for n, v in zip(names, stated, strict=True) if v is not None]
+    if given:
+        expected = "nothing: the folder's manifest states it for each record"
+        raise InputError([Fault(str(path), name, value, expected) for name, value in given])
+    return read_folder(path)
+
+
+def inspect_record(
+    path: str | Path,
+    *,
+    channel: object = None,
+    amend: Callable[[Record], Record] | None = None,
+) -> RecordCheck:
     """Run the quality check and return findings and figures (raises as :func:`check_record`)."""
     findings: list[Finding] = []
     figures: list[ChannelFigures] = []
@@ -133,7 +169,8 @@ def inspect_record(path: str | Path, *, channel: object = None) -> RecordCheck:
                     _line(record.path.name, column, "", checked.motion, sound=sound, taken=True)
                 )
             continue
-        reading = read_channels(record, channel=channel, required_from=None)
+        header = record if amend is None else amend(record)
+        reading = read_channels(header, channel=channel, required_from=None)
         findings += reading.findings
         taken = {c.channel.number for choices in reading.chosen.values() for c in choices}
         for number, candidate in sorted(reading.candidates.items()):

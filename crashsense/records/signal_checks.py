@@ -20,7 +20,7 @@ from crashsense.units import STANDARD_GRAVITY
 
 FloatArray = npt.NDArray[np.float64]
 
-#: A window from contact that holds the crash [s].
+#: A window about the peak that holds the crash [s].
 _CRASH_S = 0.1
 #: An accelerometer that stops delivering repeats a value: this long, while it should move [s]. Ten
 #: samples at 20 kHz; a converter repeats a value by chance only where nothing moves.
@@ -89,6 +89,8 @@ def _dropout(where: str, file: str, seen: str, note: str) -> Finding:
 def resolution(where: str, judged: Judged, *, file: str) -> list[Finding]:
     """Check the converter's step: the usual distance of two neighbouring values."""
     levels = np.unique(judged.values + judged.offset)
+    if np.ptp(levels) < STANDARD_GRAVITY:
+        return []  # nothing was felt here
     if levels.size < 8:
         seen = f"{levels.size} different values"
         expected = "a signal of many values"
@@ -152,11 +154,13 @@ def high_part(judged: Judged) -> float | None:
     from crashsense.filters.channel_class import channel_class_filter
 
     rate = judged.rate_hz
-    first = int(np.clip(round(-judged.start_s * rate), 0, judged.values.size))
+    smooth = np.abs(channel_class_filter(judged.values, rate_hz=rate, channel_class=60))
+    # The crash lies about its peak, wherever time zero is.
+    first = max(0, int(smooth.argmax()) - round(0.6 * _CRASH_S * rate))
     crash = judged.values[first : first + round(_CRASH_S * rate)]
     if crash.size < 64 or 0.45 * rate <= 2.0 * _FILTERED_BAND_HZ[0]:
         return None
-    peak = float(np.abs(channel_class_filter(judged.values, rate_hz=rate, channel_class=60)).max())
+    peak = float(smooth.max())
     if peak < STANDARD_GRAVITY:
         return None
     window = np.hanning(crash.size)

@@ -20,6 +20,7 @@ import numpy as np
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, nearest
 from crashsense.event import EXPECTATIONS, FAMILIES, RESTRAINTS, Waiver
+from crashsense.files import number_or_none
 from crashsense.records.findings import Finding
 
 #: Version of the JSON that is read.
@@ -48,7 +49,8 @@ class StatedRequirement:
 class Stated:
     """What a table states; None or empty where it says nothing.
 
-    ``rest_value_removed``: the values are exact as they stand, nothing is taken off.
+    ``measured``: an exported event that was a record. ``rest_value_removed``: the values are exact
+    as they stand, nothing is taken off.
     """
 
     event: str = ""
@@ -62,6 +64,7 @@ class Stated:
     closing_speed_kmh: float | None = None
     fixed_obstacle: bool = False
     rest_value_removed: bool = False
+    measured: bool = False
     requirements: Mapping[str, StatedRequirement] = field(default_factory=dict)
 
 
@@ -105,11 +108,8 @@ class _Parser:
         return value == "fixed"
 
     def number(self, key: str, value: object, *, least: float = -np.inf) -> float | None:
-        try:
-            found = float(value) if isinstance(value, str | int | float) else np.nan
-        except ValueError:
-            found = np.nan
-        if isinstance(value, bool) or not np.isfinite(found) or found <= least:
+        found = number_or_none(value)
+        if found is None or found <= least:
             self.fault(key, value, "a number" + (f" above {least:g}" if least > -np.inf else ""))
             return None
         return found
@@ -172,6 +172,18 @@ class _Parser:
         return None
 
 
+def parse_requirement(
+    value: object, *, file: str, field: str
+) -> tuple[StatedRequirement | None, list[Fault]]:
+    """Read one requirement as a file or a manifest states it: a text, or a table of its parts.
+
+    >>> parse_requirement("fire by 18.5 ms (agreed)", file="a", field="b")[0].required_s
+    0.0185
+    """
+    parser = _Parser(file)
+    return parser.requirement(field, value), parser.faults
+
+
 #: key in the file -> (attribute of Stated, parser)
 _KEYS: dict[str, tuple[str, Callable[[_Parser, str, object], Any]]] = {
     "event": ("event", _Parser.text),
@@ -186,6 +198,7 @@ _KEYS: dict[str, tuple[str, Callable[[_Parser, str, object], Any]]] = {
     "closing_speed_kmh": ("closing_speed_kmh", _Parser.positive),
     "obstacle": ("fixed_obstacle", _Parser.fixed),
     "rest_value_removed": ("rest_value_removed", _Parser.yes),
+    "measured": ("measured", _Parser.yes),
 }
 
 
@@ -208,7 +221,8 @@ def parse_comments(
             try:
                 pairs = _flat(parser, json.loads(text))
             except (ValueError, RecursionError) as error:
-                parser.fault("metadata", text[:40], f"JSON in one line ({error})")
+                reason = str(error).split(";")[0]
+                parser.fault("metadata", text[:40], f"JSON in one line ({reason})")
         elif match is not None:
             pairs = {match.group(1): match.group(2)}
         for key, value in pairs.items():

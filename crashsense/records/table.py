@@ -13,7 +13,8 @@ refused beyond :data:`MOST_VALUES`.
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterator, Mapping, Sequence
+import io
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
@@ -24,6 +25,7 @@ import numpy.typing as npt
 
 from crashsense.channels import CHANNELS, Channel
 from crashsense.errors import Fault, InputError, nearest
+from crashsense.files import opened as open_file
 from crashsense.records.findings import Finding
 from crashsense.records.stated import Stated, parse_comments
 
@@ -74,14 +76,19 @@ class Table:
     columns: Mapping[str, FloatArray]
     stated: Stated
     findings: tuple[Finding, ...]
+    format: str = NAME
 
 
 @dataclass(frozen=True)
 class TableFile:
-    """A file that holds a table; nothing of it is in memory."""
+    """A file that holds a table; nothing of it is in memory.
+
+    ``load`` turns a file of another format into the table that it holds; None: CSV or Parquet.
+    """
 
     path: Path
     format: str = NAME
+    load: Callable[[], RawTable] | None = None
 
 
 def recognises(opening: str) -> bool:
@@ -104,11 +111,15 @@ def read_header(path: Path) -> TableFile:
     return TableFile(path)
 
 
-def read_table(path: Path) -> Table:
+def read_table(opened: TableFile | Path) -> Table:
     """Read a table; raises :class:`InputError` with every fault of its form."""
-    with path.open("rb") as stream:
-        parquet = stream.read(4) == b"PAR1"
-    raw = _read_parquet(path) if parquet else _read_csv(path)
+    path = opened if isinstance(opened, Path) else opened.path
+    if isinstance(opened, TableFile) and opened.load is not None:
+        raw = opened.load()
+    else:
+        with open_file(path) as stream:
+            parquet = stream.read(4) == b"PAR1"
+        raw = _read_parquet(path) if parquet else _read_csv(path)
     stated, findings, faults = parse_comments(raw.comments, file=path.name)
     faults = [*faults, *_names(raw, path.name), *raw.faults]
     times = raw.values.get(TIME)
@@ -124,11 +135,12 @@ def read_table(path: Path) -> Table:
         for name, values in raw.values.items()
         if name != TIME
     }
-    return Table(path, start, rate, columns, stated, tuple(findings))
+    format = NAME if isinstance(opened, Path) else opened.format
+    return Table(path, start, rate, columns, stated, tuple(findings), format)
 
 
 @dataclass
-class _Raw:
+class RawTable:
     """What a file holds, whatever its kind.
 
     ``lines``: where each row stands, counted by *unit* (``line`` or ``row``). ``values`` holds what
@@ -144,7 +156,7 @@ class _Raw:
     names_line: int = 0
 
 
-def _names(raw: _Raw, file: str) -> list[Fault]:
+def _names(raw: RawTable, file: str) -> list[Fault]:
     """Faults of the column names."""
     where = f"line {raw.names_line}: " if raw.names_line else ""
     faults = []
@@ -216,9 +228,12 @@ def _numbered(stream: TextIO) -> Iterator[tuple[int, str]]:
             yield count, line.rstrip("\n")
 
 
-def _read_csv(path: Path) -> _Raw:
+def _read_csv(path: Path) -> RawTable:
     # Text mode takes every line end; a byte order mark goes, odd bytes in comments do no harm.
-    with path.open("r", encoding="utf-8-sig", errors="replace") as stream:
+    with (
+        open_file(path) as source,
+        io.TextIOWrapper(source, encoding="utf-8-sig", errors="replace") as stream,
+    ):
         try:
             return _csv(path.name, _numbered(stream))
         except _TooLong as error:
@@ -228,8 +243,8 @@ def _read_csv(path: Path) -> _Raw:
             ) from None
 
 
-def _csv(file: str, lines: Iterator[tuple[int, str]]) -> _Raw:
-    raw = _Raw("line", [])
+def _csv(file: str, lines: Iterator[tuple[int, str]]) -> RawTable:
+    raw = RawTable("line", [])
     comments = raw.comments
     names = None
     separator = ","
@@ -362,7 +377,7 @@ class _Cells:
 # --- Parquet ------------------------------------------------------------------------------------
 
 
-def _read_parquet(path: Path) -> _Raw:
+def _read_parquet(path: Path) -> RawTable:
     import pyarrow as pa
     import pyarrow.parquet as pq
 
@@ -376,12 +391,12 @@ def _read_parquet(path: Path) -> _Raw:
             seen = f"{rows} rows of {len(schema.names)} columns"
             raise InputError([Fault(file, "size", seen, expected)])
         table = source.read()
-    except (pa.ArrowException, OSError) as error:
+    except (pa.ArrowException, OSError, UnicodeDecodeError, OverflowError, MemoryError) as error:
         reason = str(error).split("\n")[0][:120]
         expected = f"a whole Parquet file ({reason})"
         raise InputError([Fault(file, "content", "a damaged Parquet file", expected)]) from None
     text = (schema.metadata or {}).get(b"crashsense", b"").decode("utf-8", "replace")
-    raw = _Raw("row", list(schema.names), comments=[(0, text)] if text else [])
+    raw = RawTable("row", list(schema.names), comments=[(0, text)] if text else [])
     raw.lines = range(1, rows + 1)
     for index, name in enumerate(schema.names):
         values = _column(table.column(index), file, name, raw.faults)
@@ -415,7 +430,7 @@ def _column(column: Any, file: str, name: str, faults: list[Fault]) -> FloatArra
 
 
 def _time_base(
-    times: FloatArray, raw: _Raw, stated: Stated, *, file: str
+    times: FloatArray, raw: RawTable, stated: Stated, *, file: str
 ) -> tuple[float, float, list[Finding], list[Fault]]:
     """Return start [s] and rate [Hz] of the even grid of *times*, findings and faults."""
     where = f"column {TIME}"

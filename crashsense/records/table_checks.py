@@ -12,6 +12,7 @@ from crashsense.filters.channel_class import channel_class_filter
 from crashsense.records import quality
 from crashsense.records.findings import Finding
 from crashsense.records.motion import RESTITUTION, VELOCITY_WINDOW_S, Direction, Judged
+from crashsense.records.signal_checks import velocity_at
 from crashsense.records.table import CENTRAL, Table
 from crashsense.signal import cumulative_trapezoid
 from crashsense.units import STANDARD_GRAVITY
@@ -27,6 +28,12 @@ _BODY_PEAK_LIMIT_G = 150.0
 _MOST_VELOCITY_CHANGE_KMH = 150.0
 #: More than this without a stated closing speed is asked about [km/h] (practice).
 _HARD_KMH = 90.0
+#: When the front of a car has felt more of a crash than the cell has [s], and by how much at least
+#: and at most: it stops first. Out by the factor of g and m/s^2 it lies outside (practice).
+_FRONT_S, _FRONT_LEAST, _FRONT_MOST = 0.030, 0.5, 15.0
+#: No place of a car that a person survives in is brought to more [m/s]; the front of a car that
+#: drives into a wall at 60 km/h stops by 20.
+_FASTEST_M_S = 60.0
 #: Velocity changes of rigid places of one cell may not have different signs beyond this [m/s].
 _SURE_M_S = 1.0
 
@@ -49,6 +56,12 @@ def _change(judged: Judged) -> float:
     after = judged.values[first : first + round(VELOCITY_WINDOW_S * judged.rate_hz) + 1]
     velocity = cumulative_trapezoid(after, step_s=1.0 / judged.rate_hz)
     return float(velocity[np.argmax(np.abs(velocity))])
+
+
+def _peak(judged: Judged) -> float:
+    """Largest class 60 value [m/s^2]."""
+    smooth = channel_class_filter(judged.values, rate_hz=judged.rate_hz, channel_class=60)
+    return float(np.abs(smooth).max())
 
 
 def unit_in_doubt(
@@ -145,14 +158,9 @@ def signs(
 
 def _struck_side(table: Table, judged: Mapping[str, Judged]) -> str:
     """The side that was struck: by the requirements, else by the side sensor that feels more."""
-    fires = {
-        side
-        for side in ("left", "right")
-        for restraint, entry in table.stated.requirements.items()
-        if restraint.endswith(side) and entry.expectation == "fire"
-    }
-    if len(fires) == 1:
-        return fires.pop()
+    required = _required_side(table)
+    if required:
+        return required
     peaks = {
         side: float(np.abs(judged[f"side_{side}_y"].values).max())
         for side in ("left", "right")
@@ -161,3 +169,101 @@ def _struck_side(table: Table, judged: Mapping[str, Judged]) -> str:
     if len(peaks) == 2 and max(peaks.values()) > 2.0 * min(peaks.values()):
         return max(peaks, key=lambda side: peaks[side])
     return ""
+
+
+def front_sensors(
+    table: Table, judged: Mapping[str, Judged], direction: Direction, central: str | None
+) -> list[Finding]:
+    """Check sign and unit of front sensors by the central one: the front stops first and more."""
+    findings: list[Finding] = []
+    if direction.family != "frontal" or central is None:
+        return findings
+    cell = float(velocity_at(judged[central], np.array([_FRONT_S]))[0])
+    for name in ("upfront_left_x", "upfront_right_x"):
+        if name not in judged or abs(cell) < _SURE_M_S:
+            continue
+        mine = float(velocity_at(judged[name], np.array([_FRONT_S]))[0])
+        field = f"column {CHANNELS[name].file_name}: velocity at {_FRONT_S * 1e3:g} ms"
+        seen = f"{mine * 3.6:+.1f} km/h"
+        of_cell = f"{CHANNELS[central].file_name} ({cell * 3.6:+.1f} km/h)"
+        ratio = mine / cell
+        low, high = _FRONT_LEAST, _FRONT_MOST
+        expected = f"{low:g} to {high:g} times that of {of_cell}"
+        note = ""
+        if ratio < 0.0 and abs(mine) > _SURE_M_S:
+            expected, note = f"the sign of {of_cell}", "sign looks flipped"
+        elif ratio < low or _peak(judged[name]) < low * _peak(judged[central]):
+            note = "the front stops first: is it in another unit, or another place?"
+        elif ratio > high or abs(mine) > _FASTEST_M_S:
+            note = "looks like m/s^2 given as g"
+        if note:
+            findings.append(
+                Finding("warning", "front sensor", table.path.name, field, seen, expected, note)
+            )
+    return findings
+
+
+def side_sensors(table: Table, judged: Mapping[str, Judged], direction: Direction) -> list[Finding]:
+    """Check sign, unit and side of side sensors: a struck side is pushed away, and feels more."""
+    findings: list[Finding] = []
+    if direction.family != "side":
+        return findings
+    file = table.path.name
+    struck = _required_side(table)
+    changes = {s: _change(judged[n]) for s, n in _SIDES if n in judged}
+    names = dict(_SIDES)
+    for side, change in changes.items():
+        field = f"column {CHANNELS[names[side]].file_name}: velocity change"
+        seen = f"{change * 3.6:+.1f} km/h"
+        if abs(change) > _FASTEST_M_S:
+            note = "looks like m/s^2 given as g"
+            expected = f"below {_FASTEST_M_S * 3.6:g} km/h"
+            findings.append(Finding("warning", "side sensor", file, field, seen, expected, note))
+        elif side == struck and abs(change) > _SURE_M_S and (change > 0) != (side == "left"):
+            away = "right (+y)" if side == "left" else "left (-y)"
+            expected = f"a struck {side} side to be pushed {away}"
+            note = "sign looks flipped"
+            findings.append(Finding("warning", "side sensor", file, field, seen, expected, note))
+    other = {"left": "right", "right": "left"}.get(struck, "")
+    peaks = {s: float(np.abs(judged[names[s]].values).max()) for s in changes}
+    if len(peaks) == 2 and other and peaks[other] > 2.0 * peaks[struck]:
+        seen = f"{peaks[other] / STANDARD_GRAVITY:.0f} g on the {other}"
+        expected = f"more on the {struck} ({peaks[struck] / STANDARD_GRAVITY:.0f} g), which fires"
+        field = "columns side_left_y_g and side_right_y_g: peak"
+        note = "left and right look exchanged"
+        findings.append(Finding("warning", "sides", file, field, seen, expected, note))
+    return findings
+
+
+def swapped_axes(
+    table: Table, judged: Mapping[str, Judged], direction: Direction, central: str | None
+) -> list[Finding]:
+    """Check that a car struck in front or behind moves mostly along x."""
+    findings: list[Finding] = []
+    if direction.family not in ("frontal", "rear") or central is None or not table.stated.family:
+        return findings
+    along = abs(_change(judged[central]))
+    for name in ("central_y", "central_z"):
+        if name in judged and abs(_change(judged[name])) > max(2.0, along):
+            field = f"column {CHANNELS[name].file_name}: velocity change"
+            seen = f"{_change(judged[name]) * 3.6:+.1f} km/h"
+            expected = f"less than along x ({along * 3.6:.1f} km/h) in a {direction.family} impact"
+            note = "axes look swapped"
+            findings.append(
+                Finding("warning", "axes", table.path.name, field, seen, expected, note)
+            )
+    return findings
+
+
+_SIDES = (("left", "side_left_y"), ("right", "side_right_y"))
+
+
+def _required_side(table: Table) -> str:
+    """The side that must fire, as the file states it; empty if it states none or both."""
+    fires = {
+        side
+        for side in ("left", "right")
+        for restraint, entry in table.stated.requirements.items()
+        if restraint.endswith(side) and entry.expectation == "fire"
+    }
+    return fires.pop() if len(fires) == 1 else ""

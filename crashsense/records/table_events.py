@@ -12,8 +12,9 @@ import numpy as np
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import RESTRAINTS, Context, Event, Requirement
+from crashsense.files import opened as open_file
 from crashsense.occupant import FREE_TRAVEL_M, INFLATION_S
-from crashsense.records import quality, table_checks
+from crashsense.records import quality, signal_checks, table_checks
 from crashsense.records.assumed import STAGE_1, Assumed, stage_1_assumed
 from crashsense.records.findings import Finding, raise_errors
 from crashsense.records.header import ChannelInfo, Record, Samples, TestInfo, record_name
@@ -27,12 +28,14 @@ from crashsense.records.motion import (
 )
 from crashsense.records.source import EVENT_RATE_HZ, RecordSource
 from crashsense.records.stated import StatedRequirement
-from crashsense.records.table import CENTRAL, NAME, Table, TableFile, read_table
+from crashsense.records.table import CENTRAL, Table, TableFile, read_table
 from crashsense.signal import Signal
 from crashsense.units import STANDARD_GRAVITY
 
 #: Columns that may stand in for the central sensor where there is none.
 _STAND_INS = ("rear_seat_crossmember_x", "central_safing_x")
+#: Columns that tell the motion of the cell.
+_OF_THE_CELL = (CENTRAL, *_STAND_INS)
 # Practice, not from a standard: what is normal before contact.
 _LIMITS = {
     "m/s^2": quality.ACCELERATION_LIMITS,
@@ -78,7 +81,7 @@ def check_table(opened: TableFile, *, channel: object) -> _Reading:
 
 
 def _read(opened: TableFile, *, channel: object) -> _Reading:
-    table = read_table(opened.path)
+    table = read_table(opened)
     file = table.path.name
     central, asked_for = _central(table, channel)
     record = _record(table)
@@ -102,6 +105,12 @@ def _read(opened: TableFile, *, channel: object) -> _Reading:
         findings += judged[name].findings
         if CHANNELS[name].unit == "m/s^2":
             findings += quality.peaks(info, judged[name], file=file)
+            findings += signal_checks.dropouts(info.where, judged[name], file=file)
+            measured = direction.family in ("frontal", "side", "rear") and (
+                stated.measured or not stated.event
+            )
+            if measured and name in _OF_THE_CELL:
+                findings += quality.content(info, judged[name], file=file)
     moved = None
     if central is not None:
         moved = motion(judged[central])
@@ -114,6 +123,15 @@ def _read(opened: TableFile, *, channel: object) -> _Reading:
     doubts = table_checks.unit_in_doubt(table, judged, direction)
     findings += [doubt for doubt in doubts if doubt.field.split(":")[0] not in told]
     findings += table_checks.signs(table, judged, direction, central)
+    findings += table_checks.front_sensors(table, judged, direction, central)
+    findings += table_checks.side_sensors(table, judged, direction)
+    findings += table_checks.swapped_axes(table, judged, direction, central)
+    if central is not None and central != CENTRAL and not asked_for:
+        column = CHANNELS[central].file_name
+        expected = f"a column {CENTRAL}_g, which algorithms judge by"
+        note = f"{column} stands in for it; name a column with --channel to choose"
+        where = f"column {CENTRAL}_g"
+        findings.append(Finding("warning", "channels", file, where, None, expected, note))
     return _Reading(
         table, record, judged, central, asked_for, direction, moved, tuple(_once(findings))
     )
@@ -143,7 +161,7 @@ def _record(table: Table) -> Record:
     return Record(
         name=record_name(table.path),
         path=table.path,
-        format=NAME,
+        format=table.format,
         test=TestInfo(
             version="",
             kind="",
@@ -179,7 +197,7 @@ def _event(reading: _Reading, *, belts: bool | None, expect: Mapping[str, str]) 
     signals = _signals(reading)
     name = reading.record.name
     path = table.path
-    with path.open("rb") as stream:
+    with open_file(path) as stream:
         digest = hashlib.file_digest(stream, "sha256").hexdigest()
     spoken = [str(f) for f in reading.findings if f.severity == "warning"]
     facts = {}
@@ -199,7 +217,7 @@ def _event(reading: _Reading, *, belts: bool | None, expect: Mapping[str, str]) 
         title=table.stated.title or f"Record {name}",
         metadata={
             "kind": "record",
-            "format": NAME,
+            "format": table.format,
             "assumptions": [*_sentences(reading, signals), *assumed.sentences, *spoken],
             "findings": list(reading.findings),
             "files": [str(path.resolve())],
@@ -224,6 +242,7 @@ def _figures(reading: _Reading, moved: Motion | None) -> dict[str, float]:
         "required_ms": (moved.free_flight_s - INFLATION_S) * 1e3,
         "free_travel_mm": FREE_TRAVEL_M * 1e3,
         "peak_class_60_g": moved.peak_class_60_g,
+        "filtered": any(f.check == "filtered" for f in reading.findings),
         "ringing": moved.ringing,
         "offset_g": reading.judged[reading.central].offset / STANDARD_GRAVITY,
     }
@@ -294,12 +313,14 @@ def _assume(reading: _Reading, *, belts: bool | None, expect: Mapping[str, str])
     """Requirements, belts and seats: by the user, else by the file, else assumed."""
     table, moved, direction = reading.table, reading.motion, reading.direction
     stated = table.stated.requirements
+    barred = _barred(reading)
     flight = None
     if (
         direction.family == "frontal"
         and moved is not None
         and np.isfinite(moved.free_flight_s)
         and moved.free_flight_s <= moved.end_s
+        and not barred
     ):
         flight = moved.free_flight_s - INFLATION_S
     thumb = (
@@ -321,6 +342,8 @@ def _assume(reading: _Reading, *, belts: bool | None, expect: Mapping[str, str])
             spoken = ""
         else:
             expectation, why = _expectation(name, direction, moved)
+            if barred and expectation == "fire":
+                expectation, why = "open", f"the column fails the check: {barred}"
             entry = StatedRequirement(expectation)
             basis = f"assumed: {why}"
             spoken = f"{name}: {expectation}, assumed ({why})" if name == STAGE_1 else ""
@@ -365,6 +388,19 @@ def _assume(reading: _Reading, *, belts: bool | None, expect: Mapping[str, str])
         sentences.append(f"all other restraints: {expectation}, assumed ({_rest(direction)})")
     context, more = _context(reading, belts=belts, stage_1=requirements[STAGE_1].expectation)
     return Assumed(context, requirements, (*sentences, *more))
+
+
+def _barred(reading: _Reading) -> str:
+    """Why the central column may set no requirement; empty if it may."""
+    if reading.central is None:
+        return ""
+    column = f"column {CHANNELS[reading.central].file_name}"
+    told = [
+        f"{f.check}: {f.value}"
+        for f in reading.findings
+        if f.disqualifies and f.field.startswith(column)
+    ]
+    return "; ".join(told)[:200]
 
 
 def _rest(direction: Direction) -> str:

@@ -10,9 +10,10 @@ import numpy.typing as npt
 
 from crashsense.plotting import BLUE, GREEN, GREY, INK, VERMILION
 from crashsense.reporting import svg
-from crashsense.reporting.view import DemandChart, EventView, RunView, SensedChannel
+from crashsense.reporting.view import RunView
 from crashsense.reporting.what_if import WhatIf
 from crashsense.reporting.words import finite, restraint_words
+from crashsense.results.nominal import DemandChart, EventView, SensedChannel, time_window
 from crashsense.results.tally import NOT_MET, REQUIRED, rows_of
 
 if TYPE_CHECKING:
@@ -47,7 +48,9 @@ def event_parts(
             "same_as": None,
         }
         if shown is not None:
-            window = time_window(rows, shown)
+            fire = [row for row in rows if row.expectation == "fire"]
+            times = [t for row in fire for t in (row.required_time_ms, row.fire_time_ms)]
+            window = time_window(times, shown)
             page["window"] = window
             key = (rows[0].occurrence, *map(str, window))
             page["same_as"] = drawn.setdefault(key, event)
@@ -71,20 +74,6 @@ def event_parts(
         yield page
 
 
-def time_window(rows: Sequence[Any], view: EventView) -> tuple[Any, ...]:
-    """First and last time [ms] to draw of an event, and words where that is not all of it."""
-    first = min((c.raw.times_ms[0] for c in view.channels), default=0.0)
-    last = max((c.raw.times_ms[-1] for c in view.channels), default=100.0)
-    fire = [row for row in rows if row.expectation == "fire"]
-    if not fire:
-        return float(max(first, -20.0)), float(last), ""
-    times = [finite(t) for row in fire for t in (row.required_time_ms, row.fire_time_ms)]
-    latest = max([0.0, *(t for t in times if t is not None)])
-    end = float(min(last, max(60.0, 10.0 * np.ceil((1.6 * latest + 15.0) / 10.0))))
-    words = f"shown to {end:.0f} ms of {last:.0f} ms" if end < last else ""
-    return float(max(first, -10.0)), end, words
-
-
 def signal_chart(channel: SensedChannel, *, x_range: tuple[float, float]) -> str:
     """Raw against sensed signal, the range of the sensor, and where it was left."""
     levels = []
@@ -102,7 +91,7 @@ def signal_chart(channel: SensedChannel, *, x_range: tuple[float, float]) -> str
                 (f"range +{svg.number(limit)} {channel.unit}", limit),
                 (f"range −{svg.number(limit)} {channel.unit}", -limit),
             ]
-        bands = intervals(channel.raw.times_ms, np.abs(channel.raw.values) > limit)
+        bands = list(channel.beyond_ms)
     chart = svg.line_chart(
         [
             svg.Line("true, at the sensor", channel.raw.times_ms, channel.raw.values, GREY, 1.0),
@@ -139,24 +128,6 @@ def clipping_words(channel: SensedChannel) -> str:
     if not parts:
         return "No clipping."
     return f"<strong>Clipped</strong> (hatched): {', '.join(parts)}."
-
-
-def intervals(times: FloatArray, flags: npt.NDArray[np.bool_]) -> list[tuple[float, float]]:
-    """First and last time of each run of flagged samples, near ones joined.
-
-    >>> intervals(np.arange(6.0), np.array([0, 1, 1, 0, 0, 1], dtype=bool))
-    [(1.0, 2.0), (5.0, 5.0)]
-    """
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], flags.astype(int), [0]))))
-    out: list[tuple[float, float]] = []
-    near = 0.004 * float(times[-1] - times[0]) if times.size else 0.0
-    for first, last in zip(edges[::2], edges[1::2] - 1, strict=True):
-        start, end = float(times[first]), float(times[last])
-        if out and start - out[-1][1] < near:
-            out[-1] = (out[-1][0], end)
-        else:
-            out.append((start, end))
-    return out
 
 
 #: Demand below this everywhere gets a sentence, not a chart.

@@ -100,6 +100,7 @@ def page_parts(view: RunView) -> Iterator[str]:
     environment.filters["slug"] = slug
     environment.filters["signed"] = signed
     environment.filters["ms"] = one_decimal
+    environment.filters["margin"] = lambda v: "none" if finite(v) is None else signed(v)
     environment.filters["words"] = lambda v: v if isinstance(v, str) else ""
     what_if = WhatIf()
     nominal = view.nominal

@@ -126,6 +126,8 @@ def compose(view: RunView) -> str:
     lines += _arming_lines(view.rows_shown())
     if not tally.draws:
         lines += ["", f"{NOMINAL_ONLY}."]
+    if view.changes is not None:
+        lines += ["", f"Since {view.changes.baseline}: {view.changes.result}"]
     lines += ["", *result_lines(view)]
     if view.folder is not None:
         lines.append(f"Report: {view.folder / 'report.html'}")

@@ -16,11 +16,10 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense.plotting import BLUE, GREY, INK, VERMILION
+from crashsense.results.nominal import decimate
 from crashsense.results.tally import WORDS
 
 FloatArray = npt.NDArray[np.float64]
-
-MOST_POINTS = 400
 
 #: Subdivision of a chart unit in path coordinates, which are whole numbers to stay short.
 _FINE = 4
@@ -68,30 +67,6 @@ class Frame:
         """Page coordinate of *value* on the vertical axis (up is more)."""
         low, high = self.y_range
         return self.top + (high - value) / (high - low) * self.height
-
-
-def decimate(x: FloatArray, y: FloatArray, *, most: int = MOST_POINTS) -> tuple[FloatArray, ...]:
-    """Return at most *most* points of a trace that keep its first, last and extreme values.
-
-    The trace is cut into equal bins; of each the smallest and the largest point stay, in order.
-    Points that are not finite are left out.
-
-    >>> x, y = decimate(np.arange(10000.0), np.sin(np.arange(10000.0)), most=100)
-    >>> x.size <= 100
-    True
-    """
-    good = np.isfinite(x) & np.isfinite(y)
-    x, y = np.asarray(x)[good], np.asarray(y)[good]
-    if x.size <= most:
-        return x, y
-    bins = max(1, (most - 2) // 2)
-    size = -(-x.size // bins)
-    # The last value fills up the last bin; where it is chosen, it stands for the last point.
-    filled = np.concatenate([y, np.full(size * bins - y.size, y[-1])]).reshape(bins, size)
-    first = np.arange(bins) * size
-    chosen = [[0, x.size - 1], first + filled.argmin(axis=1), first + filled.argmax(axis=1)]
-    index = np.unique(np.minimum(np.concatenate(chosen), x.size - 1))
-    return x[index], y[index]
 
 
 def ticks(low: float, high: float, *, most: int = 7) -> list[float]:

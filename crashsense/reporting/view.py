@@ -8,75 +8,16 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-import numpy.typing as npt
-
 from crashsense import __version__
 from crashsense.reporting.summary import merged_notes
+from crashsense.results.nominal import EventView, computed_views, stored_views
+from crashsense.results.run import described
 from crashsense.results.tally import Pair, Tally, labels_of, pairs_of
 
 if TYPE_CHECKING:
     import pandas as pd
 
-FloatArray = npt.NDArray[np.float64]
-
-
-@dataclass(frozen=True, eq=False)
-class Trace:
-    """A line on a chart: times [ms] and values, in the unit of the chart."""
-
-    name: str
-    times_ms: FloatArray
-    values: FloatArray
-
-
-@dataclass(frozen=True, eq=False)
-class SensedChannel:
-    """One channel of one event: what was there, what arrived, and where the range cut it."""
-
-    channel: str
-    sensor_set: str
-    unit: str
-    raw: Trace
-    sensed: Trace
-    range_value: float | None = None
-    clipped_before_filter: int = 0
-    clipped_after_filter: int = 0
-    clipped_codes: int = 0
-
-
-@dataclass(frozen=True, eq=False)
-class DemandChart:
-    """Demand of one rule: total, and its branches where there are any.
-
-    ``swept``: the demand whose running maximum reaches k where the rule with all thresholds but
-    arming scaled by k fires; None where that must be re-run.
-    """
-
-    sensor_set: str
-    algorithm: str
-    restraint: str
-    traces: Sequence[Trace]
-    swept: Trace | None = None
-
-
-@dataclass(frozen=True, eq=False)
-class EventView:
-    """Everything that the page draws of one event (nominal draw)."""
-
-    name: str
-    title: str
-    family: str
-    belted: bool
-    channels: Sequence[SensedChannel] = ()
-    demands: Sequence[DemandChart] = ()
-    #: why a gating algorithm fired or held, one text a restraint, lines as they are
-    reasons: Sequence[tuple[str, Sequence[str]]] = ()
-    #: channels that an algorithm reads and that carry nothing but offset and noise
-    quiet: Sequence[str] = ()
-    #: restraint -> time before which firing is early [ms]
-    not_before_ms: Mapping[str, float] = field(default_factory=dict)
-    facts: Mapping[str, str] = field(default_factory=dict)
+    from crashsense.reporting.changes import Changes
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,7 +39,7 @@ class RunView:
     #: the traces of one event in memory, not of all
     event_view: Callable[[str], EventView] | None = None
     provenance: Mapping[str, str] = field(default_factory=dict)
-    #: statistics over the random draws (:meth:`crashsense.campaign.Run.statistics`); None: no draws
+    #: statistics over the random draws (:meth:`crashsense.results.Run.statistics`); None: no draws
     statistics: Callable[[], pd.DataFrame] | None = None
     #: what whole draws show, one entry a sensor set and algorithm; empty without draws
     whole_draws: Sequence[Mapping[str, Any]] = ()
@@ -108,6 +49,10 @@ class RunView:
     rules: Mapping[str, Sequence[str]] = field(default_factory=dict)
     #: algorithm -> the events on which its numbers were chosen, where it says so
     fitted_to: Mapping[str, str] = field(default_factory=dict)
+    #: title of the page; empty: the usual one
+    title: str = ""
+    #: what changed since an earlier run, where one is named
+    changes: Changes | None = None
 
     @cached_property
     def pairs(self) -> list[Pair]:
@@ -137,13 +82,14 @@ class RunView:
 
 
 def view_of(run: Any) -> RunView:
-    """Return the view of a :class:`crashsense.campaign.Run`, or a view as it is."""
+    """Return the view of a :class:`crashsense.results.Run`, or a view as it is."""
     if isinstance(run, RunView):
         return run
-    from crashsense.reporting.tracing import tracer
-
-    plan = run.plan
-    order = {event.name: place for place, event in enumerate(plan.events)}
+    summary = run.summary()
+    if "rules" not in summary:  # a run of an earlier version
+        summary = {**summary, **described(run.plan)}
+    stored = None if run.folder is None else stored_views(run.folder)
+    order = {name: place for place, name in enumerate(summary["events"])}
     nominal = run.nominal
     # Plain Python text: the page looks rows up by the thousand, where Arrow text is slow.
     words = [name for name in nominal.columns if nominal[name].dtype == "str"]
@@ -151,7 +97,7 @@ def view_of(run: Any) -> RunView:
     nominal = nominal.sort_values(
         "event", key=lambda names: names.map(order), kind="stable", ignore_index=True
     )
-    summary = run.summary()
+    draws = summary["draws"]
     return RunView(
         nominal=nominal,
         tally=run.tally,
@@ -160,11 +106,11 @@ def view_of(run: Any) -> RunView:
         seed=int(summary["seed"]),
         folder=None if run.folder is None else Path(run.folder),
         notes=merged_notes(summary["notes"]),
-        event_view=tracer(plan),
+        event_view=stored or computed_views(run.plan),
         provenance={"version": __version__},
-        statistics=run.statistics if plan.draws else None,
-        whole_draws=summary["over_draws"]["whole_draws"] if plan.draws else (),
-        sensor_sets=[sensors.name for sensors in plan.sensor_sets],
-        rules={algorithm.name: list(algorithm.rules) for algorithm in plan.algorithms},
-        fitted_to={a.name: a.fitted_to for a in plan.algorithms if a.fitted_to},
+        statistics=run.statistics if draws else None,
+        whole_draws=summary["over_draws"]["whole_draws"] if draws else (),
+        sensor_sets=summary["sensor_sets"],
+        rules=summary["rules"],
+        fitted_to=summary["fitted_to"],
     )

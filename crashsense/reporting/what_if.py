@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from crashsense.reporting.view import DemandChart
 from crashsense.reporting.words import finite, restraint_words
+from crashsense.results.nominal import DemandChart
 
 FloatArray = npt.NDArray[np.float64]
 

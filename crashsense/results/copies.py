@@ -62,16 +62,14 @@ class Kept:
     files: tuple[KeptFile, ...]
     events: tuple[str, ...] = ()
 
-    def redirected(self) -> Redirected | None:
-        """Say where to read the input, if any of its files is not what it was; None if all are.
+    def redirected(self) -> Redirected:
+        """Say where to read the input: its copy, or a file that was too large to be kept.
 
         Raises
         ------
-        RunFolderError : a file that changed has no copy, or the copy is damaged
+        RunFolderError : a file that changed has no copy, or a copy is damaged
         """
         changed = [file for file in self.files if file.state != "same"]
-        if not changed:
-            return None
         for file in changed:
             if file.copy is None:
                 raise RunFolderError(
@@ -82,24 +80,26 @@ class Kept:
             if file.copy is not None and _sha_of(file.copy) != file.sha256:
                 raise RunFolderError(f"{file.copy}: the run's copy is damaged; evaluate again")
         main = self.files[0]
-        first = changed[0]
-        more = f" and {len(changed) - 1} more" if len(changed) > 1 else ""
-        if main.copy is None:
-            raise RunFolderError(f"{main.original}: too large to be kept; evaluate again")
+        copy = main.original if main.copy is None else main.copy
+        note = ""
+        if changed:
+            first = changed[0]
+            more = f" and {len(changed) - 1} more" if len(changed) > 1 else ""
+            note = (
+                f"{self.kind} {self.name}: {first.original.name}{more} {_said(first)} since the "
+                f"run; the copy in {copy.parent} is used"
+            )
         return Redirected(
-            copy=main.copy,
+            copy=copy,
             original=main.original,
             moved={str(f.original): str(f.copy) for f in self.files if f.copy is not None},
-            note=(
-                f"{self.kind} {self.name}: {first.original.name}{more} {_said(first)} since the "
-                f"run; the copy in {main.copy.parent} is used"
-            ),
+            note=note,
         )
 
 
 @dataclass(frozen=True)
 class Redirected:
-    """Where an input is read instead: its copy, in place of the original; ``note`` says so."""
+    """Where an input is read: its copy; ``note`` says if the original is not what it was."""
 
     copy: Path
     original: Path
@@ -168,11 +168,11 @@ _Wanted = list[tuple[Path, str]]
 
 def _own_inputs(plan: Plan) -> Iterator[tuple[str, str, _Wanted, tuple[str, ...]]]:
     """Kind, name, files and events of every input that is a file of the user's own."""
-    for entry, algorithm in _own(plan.names["algorithms"], plan.algorithms):
+    for entry, algorithm in _own(plan.keys.algorithms, plan.algorithms):
         found = {p for rule in algorithm.rules.values() for p in _rule_files(rule)}
         files = [(path, path.name) for path in (entry, *sorted(found - {entry}))]
         yield "algorithm", algorithm.name, files, ()
-    for entry, sensors in _own(plan.names["sensor_sets"], plan.sensor_sets):
+    for entry, sensors in _own(plan.keys.sensor_sets, plan.sensor_sets):
         elements = sorted({Path(file).resolve() for file in sensors.files})
         files = [(entry, entry.name), *((path, path.name) for path in elements)]
         yield "sensor set", sensors.name, files, ()

@@ -38,10 +38,7 @@ def provenance(plan: Plan, manifest: Mapping[str, Any], *, finished: str) -> dic
         "path": identity["path"],
         "versions": identity["versions"],
         "code_sha256": identity["code"],
-        "seed": plan.seed,
-        "draws": plan.draws,
-        "vary": plan.vary,
-        "noise_shared_across_events": plan.sensor_draws == "shared",
+        **plan.keys.of("draws"),
         "inputs_sha256": identity["inputs"],
     }
 

@@ -196,11 +196,18 @@ def _summarise(run: Run) -> dict[str, Any]:
             {**_plain(s.as_dict()), "scales": scales.get((s.algorithm, s.restraint))}
             for s in separation(run.nominal)
         ],
-        "seed": plan.seed,
-        "draws": plan.draws,
-        "vary": plan.vary,
-        "sensor_draws": plan.sensor_draws,
+        **plan.keys.of("draws"),
         "notes": list(plan.notes),
+        **described(plan),
+    }
+
+
+def described(plan: Plan) -> dict[str, Any]:
+    """Names of a plan in its order, and the restraints for which each algorithm has a rule."""
+    return {
+        "events": [event.name for event in plan.events],
+        "sensor_sets": [sensors.name for sensors in plan.sensor_sets],
+        "rules": {algorithm.name: list(algorithm.rules) for algorithm in plan.algorithms},
     }
 
 
@@ -223,7 +230,7 @@ def open_run(folder: str | Path, *, plan: Plan | None = None) -> Run:
     lost = [
         part.name
         for task in manifest["tasks"]
-        for table in manifest["tables"]
+        for table in Task(*task).parts_of(manifest["tables"])
         if not (part := found.part(table, Task(*task))).is_file()
     ]
     if lost or not path.is_file():
@@ -233,7 +240,7 @@ def open_run(folder: str | Path, *, plan: Plan | None = None) -> Run:
         )
     identity = manifest["identity"]
     if plan is not None:
-        now = {"plan": dict(plan.names), "inputs": dict(plan.inputs)}
+        now = {"plan": plan.keys.written(), "inputs": dict(plan.inputs)}
         refuse_change(found.path, {key: identity[key] for key in now}, now)
     stored = json.loads(path.read_text(encoding="utf-8"))
     return Run(

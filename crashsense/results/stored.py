@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,11 +9,12 @@ from typing import Any, TypeVar
 
 from crashsense.errors import Fault, InputError, RunFolderError, nearest, unknown_name
 from crashsense.event import Event
-from crashsense.plan import Plan, PlanFile, resolve_plan
 from crashsense.plan.inputs import input_digests
+from crashsense.plan.keys import PlanKeys, checked_keys
+from crashsense.plan.resolve import Plan, resolve_plan
 from crashsense.records import read_record
 from crashsense.resources import folder as shipped_folder
-from crashsense.results.copies import Kept, kept_inputs
+from crashsense.results.copies import Kept, Redirected, kept_inputs
 from crashsense.results.folder import RunFolder
 from crashsense.rules import Algorithm, load_algorithm
 from crashsense.rules.algorithm import algorithm_from_toml
@@ -37,9 +37,7 @@ class Asked:
     sensors: SensorSet
     algorithms: tuple[Algorithm, ...]
     rules: Algorithm
-    seed: int
-    vary: str
-    sensor_draws: str
+    keys: PlanKeys
     notes: tuple[str, ...] = ()
 
 
@@ -67,8 +65,7 @@ def check_event(event: str, *, known: Sequence[str]) -> None:
 def plan_of(folder: Path) -> Plan:
     """Resolve the plan of a run folder again; inputs that changed since are refused by name."""
     identity = RunFolder(folder).manifest()["identity"]
-    data = tomllib.loads((folder / "plan.toml").read_text(encoding="utf-8"))
-    plan = resolve_plan(PlanFile.model_validate(data))
+    plan = resolve_plan(checked_keys(identity["plan"], file=str(folder)))
     before = identity["inputs"]
     changed = [key for key in {**before, **plan.inputs} if before.get(key) != plan.inputs.get(key)]
     if changed:
@@ -85,8 +82,7 @@ class Stored:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         identity = RunFolder(folder).manifest()["identity"]
-        data = tomllib.loads((folder / "plan.toml").read_text(encoding="utf-8"))
-        self.file = PlanFile.model_validate(data)
+        self.keys = checked_keys(identity["plan"], file=str(folder))
         self.digests: dict[str, str] = dict(identity["inputs"])
         self.kept = kept_inputs(folder)
         self.notes: list[str] = []
@@ -113,16 +109,16 @@ class Stored:
     ) -> Asked:
         """Build what one evaluation needs; names and draw are checked before anything is built."""
         known_sets, known_rules = self._names("sensor set:"), self._names("algorithm:")
-        check_draw(draw, draws=self.file.draws)
+        check_draw(draw, draws=self.keys.draws)
         check_event(event, known=self.event_names)
         at = pick(range(len(known_sets)), sensor_set, kind="sensor_set", names=known_sets)
         number = pick(range(len(known_rules)), algorithm, kind="algorithm", names=known_rules)
         sensors = self._input(
-            "sensor set", known_sets[at], self.file.sensor_sets[at], load_sensor_set, _sensors_of
+            "sensor set", known_sets[at], self.keys.sensor_sets[at], load_sensor_set, _sensors_of
         )
         algorithms = tuple(
             self._input("algorithm", name, entry, load_algorithm, _algorithm_of)
-            for name, entry in zip(known_rules, self.file.algorithms, strict=True)
+            for name, entry in zip(known_rules, self.keys.algorithms, strict=True)
         )
         events = self._events(event)
         self._check(input_digests(events, [sensors], algorithms), sensors=sensors, events=events)
@@ -132,9 +128,7 @@ class Stored:
             sensors=sensors,
             algorithms=algorithms,
             rules=algorithms[number],
-            seed=self.file.seed,
-            vary=self.file.vary,
-            sensor_draws=self.file.sensor_draws,
+            keys=self.keys,
             notes=tuple(self.notes),
         )
 
@@ -146,13 +140,17 @@ class Stored:
         load: Callable[[str], _Item],
         load_copy: Callable[[Any], _Item],
     ) -> _Item:
-        """Load an input from where it was or, if it is not what it was, from its copy."""
+        """Load an input from the run's copy; what ships with the program is not copied."""
         for kept in self.kept:
-            if (kept.kind, kept.name) == (kind, name) and (copy := kept.redirected()) is not None:
-                self.notes.append(copy.note)
+            if (kept.kind, kept.name) == (kind, name):
                 self.copied.append(f"{kind}: {name}")
-                return load_copy(copy)
+                return load_copy(self._copy(kept))
         return load(entry)
+
+    def _copy(self, kept: Kept) -> Redirected:
+        copy = kept.redirected()
+        self.notes += [copy.note] if copy.note else []
+        return copy
 
     def _events(self, event: str) -> tuple[Event, ...]:
         """The event and those that share its occurrence, as the plan groups them."""
@@ -176,10 +174,7 @@ class Stored:
     def _recipe(self, event: str) -> Recipe | None:
         kept: Kept | None = next((k for k in self.kept if event in k.events), None)
         if kept is not None:
-            copy = kept.redirected()
-            if copy is not None:
-                self.notes.append(copy.note)
-            return _parsed(copy.copy if copy is not None else kept.files[0].original)
+            return _parsed(self._copy(kept).copy)
         for recipe in self._recipes(event):
             if event in recipe.event_names:
                 return recipe
@@ -192,7 +187,7 @@ class Stored:
         for path in sorted(shipped_folder("pulses").rglob("*.toml")):
             if path.name in files and path.parent.name != "vehicles":
                 yield _parsed(path)
-        for entry in self.file.events or ():
+        for entry in self.keys.events or ():
             path = Path(entry)
             if path.is_absolute() and path.is_dir():
                 yield from load_recipes(path)
@@ -200,14 +195,8 @@ class Stored:
                 yield _parsed(path)
 
     def _recorded(self, event: str) -> list[Event]:
-        for path in self.file.records:
-            found = read_record(
-                path,
-                channel=self.file.channel,
-                belts=self.file.belts,
-                expect=self.file.expect,
-                required_from=self.file.required_from,
-            )
+        for path in self.keys.records:
+            found = read_record(path, **self.keys.of("records"))
             if any(e.name == event for e in found):
                 return found
         return []

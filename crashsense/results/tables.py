@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 
@@ -16,7 +16,15 @@ from crashsense.trials.rows import (
     build_table,
 )
 
-__all__ = ["CURVE_SCHEMA", "KEY", "SCHEMA_VERSION", "TABLES", "TRACE_SCHEMA", "Task"]
+__all__ = [
+    "CURVE_SCHEMA",
+    "KEY",
+    "NOMINAL_SCHEMA",
+    "SCHEMA_VERSION",
+    "TABLES",
+    "TRACE_SCHEMA",
+    "Task",
+]
 __all__ += ["VERDICT_SCHEMA", "build_table", "returned_memory"]
 
 CURVE_SCHEMA = pa.schema(
@@ -47,11 +55,29 @@ TRACE_SCHEMA = pa.schema(
     metadata=METADATA,
 )
 
+#: What a page draws of the nominal draw: one row a line, and one for each event.
+NOMINAL_SCHEMA = pa.schema(
+    [
+        ("event", pa.string()),
+        ("draw", pa.int64()),
+        ("kind", pa.string()),
+        ("sensor_set", pa.string()),
+        ("algorithm", pa.string()),
+        ("subject", pa.string()),
+        ("about", pa.string()),
+        ("trace", pa.string()),
+        ("times_ms", pa.list_(pa.float64())),
+        ("values", pa.list_(pa.float32())),
+    ],
+    metadata=METADATA,
+)
+
 #: Table -> (folder in the run folder, schema).
 TABLES: Mapping[str, tuple[str, pa.Schema]] = {
     "verdicts": ("verdicts.parquet", VERDICT_SCHEMA),
     "fire_curves": ("fire_curves.parquet", CURVE_SCHEMA),
     "traces": ("traces.parquet", TRACE_SCHEMA),
+    "nominal": ("nominal.parquet", NOMINAL_SCHEMA),
 }
 
 
@@ -67,6 +93,10 @@ class Task:
     def name(self) -> str:
         """Name of the task's part in every table; final from the start."""
         return f"part-{self.occurrence:04d}-{self.first:09d}-{self.last:09d}"
+
+    def parts_of(self, tables: Iterable[str]) -> tuple[str, ...]:
+        """Tables of which the task has a part: not every task has the nominal draw."""
+        return tuple(name for name in tables if name != "nominal" or self.first == 0)
 
 
 @contextmanager

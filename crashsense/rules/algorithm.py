@@ -29,12 +29,13 @@ from pathlib import Path
 from typing import Any
 
 from crashsense.channels import CHANNELS, MIRRORED
-from crashsense.errors import Fault, InputError, UnknownNameError, nearest
+from crashsense.errors import Fault, InputError, UnknownNameError, nearest, printable
 from crashsense.event import RESTRAINTS
 from crashsense.files import read_text, toml_content
-from crashsense.rules.contract import Algorithm, Rule
+from crashsense.rules.contract import Algorithm, Rule, name_expected
 from crashsense.rules.parameters import check_sense, sense_parts
 from crashsense.rules.registry import find_family
+from crashsense.rules.sizes import Sizes
 
 _FOLDER = Path(__file__).resolve().parent / "algorithms"
 
@@ -104,7 +105,15 @@ def algorithm_from_table(
     moved: Mapping[str, str] | None = None,
 ) -> Algorithm:
     """Build an algorithm from a parsed table; *folder*, *moved* as in algorithm_from_toml."""
-    faults: list[Fault] = []
+    rules, definitions = table.get("rules"), table.get("definitions", {})
+    faults = Sizes(definitions if isinstance(definitions, dict) else {}).faults(
+        {f"rules.{key}": content for key, content in rules.items()}
+        if isinstance(rules, dict)
+        else {},
+        file=file,
+    )
+    if faults:  # what is said next would be of the same size
+        raise InputError(faults)
     known = ("name", "title", "fitted_to", "gate", "definitions", "rules")
     for key in table:
         if key not in known:
@@ -120,7 +129,12 @@ def algorithm_from_table(
     for key, (kind, expected) in kinds.items():
         if key in table and not isinstance(table[key], kind):
             faults.append(Fault(file, key, table[key], expected))
-    rules = table.get("rules")
+    expected = name_expected(str(table.get("name", name)))
+    if expected:
+        faults.append(Fault(file, "name", table.get("name", name), expected))
+    for key in ("title", "fitted_to"):
+        if isinstance(table.get(key), str) and printable(table[key]) != table[key]:
+            faults.append(Fault(file, key, table[key], "a text without control characters"))
     if rules is None or rules == {}:
         faults.append(Fault(file, "rules", rules, "a table with one restraint or more"))
     builder = _Builder(file, folder, table.get("definitions", {}), faults, moved=moved)
@@ -163,7 +177,9 @@ def rule_from_table(
     >>> rule_from_table({"family": "velocity_change", "threshold_m_s": 2.0}).threshold_m_s
     2.0
     """
-    faults: list[Fault] = []
+    faults = Sizes({}).faults({"": table}, file=file)
+    if faults:
+        raise InputError(faults)
     rule = _Builder(file, folder, {}, faults).rule(table, where="")
     if rule is None or faults:
         raise InputError(faults)
@@ -193,6 +209,8 @@ class _Builder:
         self.faults = faults
         self.used: set[str] = set()
         self.open: list[str] = []
+        #: Definition -> its rule, None after a fault: each is built once, however often it is used.
+        self.made: dict[str, Rule | None] = {}
         #: Equal rules are one object, so that what they share is computed once.
         self.interned: dict[Rule, Rule] = {}
 
@@ -265,11 +283,11 @@ class _Builder:
             self.fault(f"definitions.{name}", name, "a definition that does not use itself")
             return None
         self.used.add(name)
-        self.open.append(name)
-        try:
-            return self.rule(self.definitions[name], where=f"definitions.{name}")
-        finally:
+        if name not in self.made:
+            self.open.append(name)
+            self.made[name] = self.rule(self.definitions[name], where=f"definitions.{name}")
             self.open.pop()
+        return self.made[name]
 
     def found_again(self, arguments: dict[str, Any]) -> dict[str, Any]:
         """Replace the file of a rule by where it is now, if it has moved."""

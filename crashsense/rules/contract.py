@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -264,6 +265,23 @@ class Sweep:
         return InputError([Fault("sweep", self.path, None, f"a re-run at every scale: {why}")])
 
 
+_NAME = re.compile(r"[A-Za-z0-9]([A-Za-z0-9 _.+()-]{0,98}[A-Za-z0-9_.+()-])?")
+
+
+def name_expected(name: str) -> str:
+    """Return what was expected if *name* is no name of an algorithm; empty if it is one.
+
+    It becomes part of file names, keys and cells of tables: a plain alphabet. An algorithm made in
+    Python or from a text may have none.
+
+    >>> name_expected("guarded-2"), name_expected("a:b")
+    ('', 'letters, digits, blanks and _ . + - ( ), at most 100, beginning with a letter or digit')
+    """
+    if not name or _NAME.fullmatch(name):
+        return ""
+    return "letters, digits, blanks and _ . + - ( ), at most 100, beginning with a letter or digit"
+
+
 @dataclass(frozen=True, eq=False)
 class Algorithm:
     """What is evaluated: restraint -> rule. No rule for a restraint means demand 0.
@@ -280,7 +298,9 @@ class Algorithm:
     fitted_to: str = field(default="", kw_only=True)
 
     def __post_init__(self) -> None:
-        faults = [
+        expected = name_expected(self.name)
+        faults = [Fault("algorithm", "name", self.name, expected)] if expected else []
+        faults += [
             Fault(f"algorithm {self.name}", "rules", name, nearest(name, RESTRAINTS))
             for name in self.rules
             if name not in RESTRAINTS

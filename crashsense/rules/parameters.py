@@ -78,15 +78,22 @@ class Parameter:
             return _check_list(value, self.kind)
         if self.kind in ("polyline", "stages"):
             return _check_pairs(value)
-        if isinstance(value, bool) or not isinstance(value, (int, float, np.integer, np.floating)):
-            return self.expected
-        number = float(value)
-        if self.kind == "whole" and number != int(number):
+        number = _finite(value)
+        if number is None or (self.kind == "whole" and number != int(number)):
             return self.expected
         below = number <= self.low if self.above else number < self.low
-        if not math.isfinite(number) or below or number > self.high:
-            return self.expected
+        return self.expected if below or number > self.high else None
+
+
+def _finite(value: Any) -> float | None:
+    """Return a number as a finite float, None where there is none (nan, inf, 400 digits)."""
+    if isinstance(value, bool) or not isinstance(value, (int, float, np.integer, np.floating)):
         return None
+    try:
+        number = float(value)
+    except OverflowError:
+        return None
+    return number if math.isfinite(number) else None
 
 
 def _check_pairs(value: object) -> str | None:
@@ -96,11 +103,8 @@ def _check_pairs(value: object) -> str | None:
     for pair in value:
         if not isinstance(pair, (list, tuple)) or len(pair) != 2:
             return expected
-        for number in pair:
-            if isinstance(number, bool) or not isinstance(number, (int, float)):
-                return expected
-            if not math.isfinite(number):
-                return expected
+        if any(_finite(number) is None for number in pair):
+            return expected
     return None
 
 
@@ -112,9 +116,7 @@ def _check_list(value: object, kind: str) -> str | None:
             expected = check_sense(item)
             if expected is not None:
                 return expected
-        elif (
-            isinstance(item, bool) or not isinstance(item, (int, float)) or not math.isfinite(item)
-        ):
+        elif _finite(item) is None:
             return "a list of finite numbers"
     return None
 

@@ -15,6 +15,8 @@ import numpy.typing as npt
 
 from crashsense.sensing import mechanics
 from crashsense.sensing.element import Element, package_band
+from crashsense.sensing.element_file import FILE_NAMES
+from crashsense.sensing.sensor import SensorSet
 from crashsense.units import STANDARD_GRAVITY as G
 
 FloatArray = npt.NDArray[np.float64]
@@ -408,3 +410,43 @@ def element_curves(element: Element) -> ElementCurves:
         scales={name: value for name, value in scales.items() if value < inf},
         package_hz=element.package_hz,
     )
+
+
+@dataclass(frozen=True, eq=False)
+class ElementSection:
+    """What a report shows of one element: where it sits, its card, its curves, its tolerances.
+
+    ``tolerances``: name in the element file -> one standard deviation in the file's unit.
+    """
+
+    name: str
+    title: str
+    channels: tuple[str, ...]
+    rows: tuple[CardRow, ...]
+    curves: ElementCurves
+    tolerances: dict[str, float]
+    basis: dict[str, str]
+
+
+def element_sections(sensor_set: SensorSet) -> list[ElementSection]:
+    """Return a section for every element that a part of the set comes from; none without one."""
+    places: dict[str, tuple[Element, list[str]]] = {}
+    for channel, sensor in sensor_set.sensors.items():
+        if sensor.element is not None:
+            places.setdefault(repr(sensor.element), (sensor.element, []))[1].append(channel)
+    return [
+        ElementSection(
+            name=element.name,
+            title=element.title,
+            channels=tuple(channels),
+            rows=tuple(element_rows(element)),
+            curves=element_curves(element),
+            tolerances={
+                key: getattr(element, field) / factor
+                for field, (table, key, factor) in FILE_NAMES.items()
+                if table == "tolerances"
+            },
+            basis=dict(element.basis),
+        )
+        for element, channels in places.values()
+    ]

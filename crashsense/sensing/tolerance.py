@@ -92,6 +92,13 @@ def draw_unit(
     return UnitDraws(phase.astype(np.int64), warmer)
 
 
+def _coupled(sensor: Sensor, other: str) -> float:
+    """Nominal share of another axis; the mass of an element couples the axes that hang on it."""
+    if sensor.element is not None and sensor.element.shared_mass:
+        return sensor.cross_axis if other[-1] in sensor.element.axes else 0.0
+    return sensor.cross_axis
+
+
 def draw_sensor(
     draws: IntArray,
     *,
@@ -152,7 +159,7 @@ def draw_sensor(
     others = OTHER_AXES.get(channel, ())
     cross: dict[str, FloatArray] = {}
     for position, other in enumerate(others):
-        share = sensor.cross_axis + sensor.cross_axis_tolerance * z[:, 6 + position]
+        share = _coupled(sensor, other) + sensor.cross_axis_tolerance * z[:, 6 + position]
         cross[other] = sensitivity * (across + share if position == 0 else share)
     return SensorDraws(
         gain=sensitivity * along,

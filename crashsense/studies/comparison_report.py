@@ -49,7 +49,7 @@ def comparison_text(found: Comparison) -> str:
         lines += _largest(rows, "demand_margin_change", "Largest changes of demand margin", "")
         if found.paired_draws:
             lines += _draws(found, number, rows)
-    lines += ["", _result(found)]
+    lines += ["", result_line(found)]
     return "\n".join(lines)
 
 
@@ -190,15 +190,15 @@ def _draws(found: Comparison, number: int, rows: pd.DataFrame) -> list[str]:
     return lines
 
 
-def _result(found: Comparison) -> str:
-    """The last line; it says which losses make the exit code 1."""
+def result_line(found: Comparison, *, codes: bool = True) -> str:
+    """The last line; with *codes* it says which losses make the exit code 1."""
     lost, sure = len(found.lost), len(found.lost_significantly)
     draws = _result_of_draws(found)
     if lost:
         other = f"; besides, {draws}" if draws else ""
+        code = " (exit code 1: a result, not an error)" if codes else ""
         return (
-            f"RESULT: {count(lost, 'requirement')} of gating algorithms lost, nominal{other}"
-            " (exit code 1: a result, not an error)."
+            f"RESULT: {count(lost, 'requirement')} of gating algorithms lost, nominal{other}{code}."
         )
     if draws:
         code = (
@@ -207,6 +207,7 @@ def _result(found: Comparison) -> str:
             else " (exit code 0: none lost at nominal, none significantly over draws; too few"
             " draws show nothing as significant)."
         )
+        code = code if codes else "."
         return f"RESULT: of gating algorithms none lost at nominal; {draws}{code} {_UNMET}"
     gating = found.table["gating"].any()
     what = "No requirement of a gating algorithm" if gating else "No gating algorithm; nothing"

@@ -17,9 +17,10 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from crashsense.campaign import open_run
 from crashsense.errors import Fault, InputError, RunFolderError, nearest
 from crashsense.event import RESTRAINTS
+from crashsense.plan.keys import PlanKeys
+from crashsense.results import open_run
 from crashsense.results.folder import RunFolder
 from crashsense.scoring import VERDICTS
 
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
 CodeArray = npt.NDArray[np.int8]
 
 #: Keys of a plan that must be the same for draw k to be the same realisation in both runs.
-DRAWN_BY = ("seed", "vary", "sensor_draws")
+DRAWN_BY = tuple(name for name in PlanKeys().of("draws") if name != "draws")
 
 #: What is read of the nominal rows.
 READ = [

@@ -106,7 +106,11 @@ class ToleranceEntry(_Strict):
 
 
 class RecipeFile(_Strict):
-    """The layout of a recipe file."""
+    """The layout of a recipe file.
+
+    ``still_moving``: why the event does not end at rest within the noise of its sensors (a car that
+    drives on, say); empty where it does.
+    """
 
     name: str = Field(pattern=r"^[a-z0-9][a-z0-9_]*$")
     title: str = Field(min_length=1)
@@ -116,6 +120,7 @@ class RecipeFile(_Strict):
     belts: list[Literal["belted", "unbelted"]] = Field(min_length=1, max_length=2)
     struck_side: Literal["left", "right", "none"] = "none"
     notes: str = ""
+    still_moving: str = ""
     parameters: dict[str, Any]
     basis: dict[str, str]
     tolerances: dict[str, ToleranceEntry] = {}
@@ -141,6 +146,7 @@ class Recipe:
     struck_side: str = "none"
     matrix: str = ""
     notes: str = ""
+    still_moving: str = ""
     file: str = ""
     occurrence: str = ""
     is_mirrored: bool = False
@@ -320,6 +326,7 @@ class Recipe:
                         "basis": dict(self.basis),
                         "facts": facts,
                         "notes": self.notes,
+                        "still_moving": self.still_moving,
                     },
                 )
             )
@@ -537,6 +544,7 @@ def parse_recipe(text: str, *, path: str) -> Recipe:
         struck_side=file.struck_side,
         matrix=file.matrix,
         notes=file.notes,
+        still_moving=file.still_moving,
         file=path,
         occurrence=file.name,
         is_mirrored=model.struck_left and file.struck_side == "right",

@@ -8,7 +8,16 @@ import numpy as np
 
 from crashsense.channels import CHANNELS
 from crashsense.event import RESTRAINTS
-from crashsense.plotting import BLUE, GREEN, GREY, INK, VERMILION, new_figure
+from crashsense.plotting import (
+    BLUE,
+    GREEN,
+    GREY,
+    INK,
+    UNIT_NAMES,
+    VERMILION,
+    new_figure,
+    tidy,
+)
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -21,6 +30,9 @@ MOST_CHANNELS = 3
 #: Demand above this is not drawn: what matters is how it passes 1.
 HIGHEST_DEMAND = 2.0
 
+#: A restraint that need not fire is left out if its demand stays below this.
+LEAST_DEMAND = 0.1
+
 _LOOKS = [(c, style) for style in ("-", "--") for c in (BLUE, VERMILION, GREEN, INK)]
 
 
@@ -28,7 +40,7 @@ def trial_figure(trial: Trial, *, draw: int | None = None) -> Figure:
     """Draw one draw of a trial with one event and algorithm.
 
     Above, the channels that use most of their range: the true signal, the samples, the range.
-    Below, demand of every restraint that has some, the threshold at 1, and required times.
+    Below, demand of every restraint that has some or must fire, the threshold at 1, required times.
     """
     at = trial.at(draw)
     channels = loudest_channels(trial, at)
@@ -72,8 +84,9 @@ def _draw_channel(axes: Any, trial: Trial, channel: str, at: int) -> None:
     for value in (limit, -limit):
         if low <= value <= high:
             axes.axhline(value, color=INK, ls=":", lw=1.0)
-    axes.set_ylabel(f"{channel}\n[{card.file_unit}]", fontsize=8)
+    axes.set_ylabel(f"{channel}\n[{UNIT_NAMES[card.file_unit]}]", fontsize=8)
     axes.legend(loc="best", frameon=False, fontsize=8)
+    tidy(axes)
 
 
 def _draw_demand(axes: Any, trial: Trial, at: int) -> None:
@@ -83,7 +96,7 @@ def _draw_demand(axes: Any, trial: Trial, at: int) -> None:
         demand = trial.demand(restraint)[at]
         required = 1e3 * float(trial.required_s[trial.event.name][restraint][at])
         wanted = trial.event.requirements[restraint].expectation == "fire"
-        if not demand.any() and not wanted:
+        if not wanted and demand.max(initial=0.0) < LEAST_DEMAND:
             continue
         colour, style = next(looks)
         label = f"{restraint}: {trial.verdicts(restraint)[at]}"
@@ -94,5 +107,6 @@ def _draw_demand(axes: Any, trial: Trial, at: int) -> None:
     axes.axhline(1.0, color=INK, lw=0.8)
     axes.set_ylim(0.0, 1.05 * HIGHEST_DEMAND)
     axes.set_ylabel("demand [-]\n(vertical: required)", fontsize=8)
+    tidy(axes)
     if axes.get_legend_handles_labels()[0]:
         axes.legend(loc="upper right", frameon=False, fontsize=8)

@@ -26,7 +26,7 @@ from typing import Any
 SCRIPT = """
 import json, resource, sys, time
 import crashsense
-from crashsense.campaign import resolve_plan
+from crashsense.plan import resolve_plan
 
 if __name__ == "__main__":
     task = json.loads(sys.argv[1])

@@ -14,11 +14,13 @@ import pyarrow as pa
 import pytest
 
 import crashsense
-from crashsense.campaign import executors, resolve_plan, running, tasks
+from crashsense.campaign import executors, running, tasks
 from crashsense.campaign.evaluation import Job
 from crashsense.campaign.executors import Cluster, InProcess, Processes, _cluster_job
 from crashsense.errors import InputError, RunFolderError
+from crashsense.plan import resolve_plan
 from crashsense.results.folder import RunFolder
+from crashsense.trials import Conditions
 
 EVENTS = ["hammer_tunnel", "side_pole_75_32"]
 
@@ -85,9 +87,7 @@ def test_short_plans_stay_here_and_long_ones_are_shared(monkeypatch: pytest.Monk
 
     def engine_of(draws: int, *, cost: float = 0.0, workers: int | None = None) -> Any:
         plan = resolve_plan(events=EVENTS, draws=draws)
-        job = Job(
-            tuple(plan.occurrences()), plan.sensor_sets, plan.algorithms, plan.seed, plan.vary
-        )
+        job = Job(tuple(plan.occurrences()), plan.sensor_sets, plan.algorithms, Conditions())
         found = running._Campaign(
             plan, job, workers=workers, executor=None, chunk=None, on_progress=None
         )
@@ -164,7 +164,7 @@ def test_the_memory_pool_of_the_caller_is_given_back() -> None:
 def test_threads_of_a_cluster_worker_share_no_rule() -> None:
     """A rule written sample by sample keeps state while it runs."""
     plan = resolve_plan(events=["hammer_tunnel"], algorithms=["plain"])
-    job = Job(tuple(plan.occurrences()), plan.sensor_sets, plan.algorithms, seed=1, vary="none")
+    job = Job(tuple(plan.occurrences()), plan.sensor_sets, plan.algorithms, Conditions(vary="none"))
     pickled = pickle.dumps(job)
     with ThreadPoolExecutor(2) as threads:
         both = threading.Barrier(2)

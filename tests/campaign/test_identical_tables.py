@@ -9,13 +9,17 @@ import pandas as pd
 import pytest
 
 import crashsense
-from crashsense.campaign import Plan, Run, executors, resolve_plan
+from crashsense.campaign import executors
 from crashsense.campaign.evaluation import Job
 from crashsense.campaign.tasks import KEPT_SHARE, ROWS_A_PART, bundled, draws_a_part, split
 from crashsense.event import RESTRAINTS
+from crashsense.plan import Plan, resolve_plan
+from crashsense.plan.resolve import conditions_of
+from crashsense.results import Run
 from crashsense.results.tables import Task
 from crashsense.rules import Algorithm, rule_from_table
 from crashsense.sensing import load_sensor_set
+from crashsense.trials import Conditions
 from crashsense.trials.block import BLOCK, SENSED_BLOCK
 
 EVENTS = ["hammer_tunnel", "side_pole_75_32"]
@@ -35,13 +39,12 @@ def whole(plan: Plan) -> pd.DataFrame:
 
 
 def job_of(plan: Plan, **changes: Any) -> Job:
-    given = {"engine": "numpy", "keep": plan.keep, **changes}
+    given = {"engine": "numpy", "keep": tuple(plan.keys.keep), **changes}
     return Job(
         tuple(plan.occurrences()),
         plan.sensor_sets,
         plan.algorithms,
-        seed=plan.seed,
-        vary=plan.vary,
+        conditions_of(plan.keys, path="auto"),
         **given,
     )
 
@@ -103,7 +106,7 @@ def test_the_parts_depend_on_the_plan_alone(plan: Plan) -> None:
 
 def test_a_part_has_a_block_at_least(plan: Plan) -> None:
     job = job_of(plan)
-    many = Job(job.occurrences, job.sensor_sets * 40, job.algorithms, seed=1, vary="both")
+    many = Job(job.occurrences, job.sensor_sets * 40, job.algorithms, Conditions())
     assert draws_a_part(many, 0) == BLOCK
 
 

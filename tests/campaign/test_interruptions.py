@@ -22,8 +22,9 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
 
 import crashsense
-from crashsense.campaign import Plan, resolve_plan, tasks
+from crashsense.campaign import tasks
 from crashsense.errors import RunFolderError
+from crashsense.plan import Plan, resolve_plan
 from crashsense.results.folder import CHECKSUMS, FolderLock
 
 EVENTS = ["hammer_tunnel", "side_pole_75_32"]

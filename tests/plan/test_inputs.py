@@ -8,11 +8,13 @@ from pathlib import Path
 
 import pytest
 
-from crashsense.campaign import evaluate, open_run, resolve_plan
+from crashsense.campaign import evaluate
 from crashsense.cli import run as command
 from crashsense.errors import InputError, RunFolderError
 from crashsense.event import Event, Requirement
+from crashsense.plan import resolve_plan
 from crashsense.resources import folder as shipped_folder
+from crashsense.results import open_run
 from crashsense.rules import Algorithm, load_algorithm, rule_from_table
 from crashsense.sensing import load_sensor_set
 

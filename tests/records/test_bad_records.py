@@ -54,7 +54,6 @@ def test_empty_folder(tmp_path):
         (b"", "an empty file"),
         (b"  \n \n", "an empty file"),
         (bytes(range(256)) * 8, "binary data"),
-        (b"PK\x03\x04" + bytes(40), "a zip archive"),
         (b"run,acceleration\n0.0,1.0\n", "text of an unknown format"),
         ("time_s,central_x_g\n".encode("utf-16"), "text in UTF-16"),
     ],

@@ -7,7 +7,8 @@ import pandas as pd
 import pytest
 
 from crashsense.event import RESTRAINTS
-from crashsense.reporting.view import DemandChart, EventView, RunView, SensedChannel, Trace
+from crashsense.reporting.view import RunView
+from crashsense.results.nominal import DemandChart, EventView, SensedChannel, Trace, intervals
 from crashsense.results.tally import Tally
 
 FIRE = {
@@ -113,6 +114,7 @@ def make_event_view(event: str) -> EventView:
             Trace("sensed", fine[::5] + 1.1, coarse),
             range_value=50.0,
             clipped_before_filter=int((np.abs(raw) > 50.0).sum()),
+            beyond_ms=intervals(fine, np.abs(raw) > 50.0),
         )
     ]
     demands = []

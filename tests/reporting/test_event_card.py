@@ -7,7 +7,7 @@ import re
 import pytest
 
 from crashsense.reporting.event_card import card, expectation_words, key_figures
-from crashsense.reporting.tracing import _facts
+from crashsense.results.nominal import _facts
 from crashsense.synthesis import load_recipes
 
 RECIPES = {recipe.name: recipe for recipe in load_recipes()}

@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from crashsense.reporting import svg
+from crashsense.results.nominal import MOST_POINTS
 
 
 @settings(derandomize=True, max_examples=60)
@@ -95,7 +96,7 @@ def test_line_chart_is_well_formed_short_and_labelled():
     for expected in ("true <raw>", "time [ms]", "central_x [g]", "threshold", "required 18.0 ms"):
         assert expected in words
     trace = next(e for e in root.iter("path") if e.get("class") == "trace")
-    assert 300 < len(points_of(trace.get("d"))) <= svg.MOST_POINTS
+    assert 300 < len(points_of(trace.get("d"))) <= MOST_POINTS
     assert root.get("aria-label") == 'a "chart" & more'
 
 

@@ -13,10 +13,11 @@ import pandas as pd
 import pytest
 
 from crashsense import cli, engine
-from crashsense.campaign import evaluate, open_run, replay
+from crashsense.campaign import evaluate
 from crashsense.errors import RunFolderError
 from crashsense.resources import folder as shipped_folder
 from crashsense.results import copies as copies_module
+from crashsense.results import open_run, replay
 from crashsense.synthesis.recipe import Recipe
 
 KNOCK, POLE = "hammer_tunnel", "side_pole_75_32"

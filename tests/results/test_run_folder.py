@@ -9,11 +9,11 @@ import pytest
 from click.testing import CliRunner
 
 import crashsense
-from crashsense.campaign import open_run, replay
 from crashsense.cli.replay import replay as replay_command
 from crashsense.errors import CrashsenseError, InputError
 from crashsense.event import RESTRAINTS
 from crashsense.resources import CAUTION
+from crashsense.results import open_run, replay
 from crashsense.results.statistics import upper_bound_without_failure
 from crashsense.scoring import FAILURES
 

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+import time
+
+import numpy as np
 import pytest
 
-from crashsense.errors import InputError
+from crashsense.errors import InputError, printable
 from crashsense.rules import (
+    Algorithm,
+    Rule,
+    algorithm_from_table,
     algorithm_from_toml,
     algorithm_names,
     algorithm_to_table,
@@ -15,7 +21,11 @@ from crashsense.rules import (
     rule_from_table,
     rule_to_table,
 )
+from crashsense.rules.checked import evaluate_rule
+from crashsense.rules.conformance import block
 from crashsense.rules.parameters import Criterion, parameter_cards
+from crashsense.rules.sizes import DEEPEST_RULE, MOST_PARTS
+from crashsense.rules.sweep import leaves
 
 
 def test_shipped_algorithms() -> None:
@@ -168,3 +178,135 @@ def test_a_definition_that_uses_itself_is_refused() -> None:
     )
     with pytest.raises(InputError, match="a definition that does not use itself"):
         algorithm_from_toml(text)
+
+
+def faults_of(text: str) -> list[str]:
+    with pytest.raises(InputError) as error:
+        algorithm_from_toml(text, file="mine.toml")
+    return str(error.value).splitlines()
+
+
+ONE = "[rules.side_airbag_left]\n"
+
+
+@pytest.mark.parametrize(
+    ("line", "field"),
+    [
+        ('family = "velocity_change"\nthreshold_m_s = 1' + 400 * "0", "threshold_m_s"),
+        ('family = "velocity_change"\nthreshold_m_s = 1' + 5000 * "0", ""),
+        ('family = "velocity_change"\nthreshold_m_s = nan', "threshold_m_s"),
+        ('family = "at_least"\ncount = nan\nof = [{ family = "jerk" }]', "count"),
+        ('family = "at_least"\ncount = inf\nof = [{ family = "jerk" }]', "count"),
+        ('family = "window_velocity"\nwindows = [[5.0, 1' + 400 * "0" + "]]", "windows"),
+        ('family = "c_library"\nparameters = [1' + 400 * "0" + "]", "parameters"),
+        ('family = "jerk"\nwindow_ms = ' + 1000 * "[" + 1000 * "]", ""),
+        ('family = "jerk"\nwindow_ms = ' + 50 * "[" + 50 * "]", "window_ms"),
+    ],
+)
+def test_numbers_and_lists_that_nobody_means_are_faults(line: str, field: str) -> None:
+    found = faults_of(ONE + line + "\n")
+    assert all(fault.startswith("mine.toml: ") for fault in found)
+    assert all(len(fault) < 1000 for fault in found)
+    assert field in found[0]
+
+
+@pytest.mark.parametrize(
+    ("parameter", "value"),
+    [
+        ("threshold_m_s", 10**400),
+        ("threshold_m_s", float("nan")),
+        ("threshold_m_s", np.float64("inf")),
+    ],
+)
+def test_a_table_made_in_python_is_checked_as_a_file_is(parameter: str, value: object) -> None:
+    with pytest.raises(InputError, match=parameter):
+        rule_from_table({"family": "velocity_change", parameter: value})
+    for count in (float("nan"), float("inf"), 10**400, 1.5):
+        with pytest.raises(InputError, match="count"):
+            rule_from_table({"family": "debounced", "count": count, "rule": {"family": "jerk"}})
+    for pairs in ([[10**400, 1.0]], [[float("nan"), 1.0]]):
+        with pytest.raises(InputError, match="windows"):
+            rule_from_table({"family": "window_velocity", "windows": pairs})
+
+
+def nested(depth: int) -> dict:
+    table: dict = {"family": "jerk"}
+    for _ in range(depth):
+        table = {"family": "held", "rule": table}
+    return table
+
+
+def test_rules_in_rules_have_a_limit() -> None:
+    assert rule_from_table(nested(DEEPEST_RULE - 1)) is not None
+    for depth in (DEEPEST_RULE, 5000):
+        with pytest.raises(InputError, match=f"at most {DEEPEST_RULE} rules in each other"):
+            rule_from_table(nested(depth))
+
+
+def test_a_chain_of_definitions_has_a_limit() -> None:
+    def chain(length: int) -> str:
+        lines = ['[definitions.d0]\nfamily = "jerk"\n']
+        for number in range(1, length):
+            lines.append(
+                f'[definitions.d{number}]\nfamily = "held"\nrule = {{ use = "d{number - 1}" }}\n'
+            )
+        return "".join(lines) + ONE + f'use = "d{length - 1}"\n'
+
+    assert algorithm_from_toml(chain(20)).rules
+    (fault,) = faults_of(chain(200))
+    assert f"at most {DEEPEST_RULE} rules in each other" in fault
+    assert fault.startswith("mine.toml: definitions.")
+
+
+@pytest.mark.parametrize("mirror", [False, True])
+def test_definitions_that_double_have_a_limit(mirror: bool) -> None:
+    lines = ['[definitions.d0]\nfamily = "side_velocity"\n']
+    for number in range(1, 30):
+        use = f'{{ use = "d{number - 1}" }}'
+        lines.append(f'[definitions.d{number}]\nfamily = "any_of"\nof = [{use}, {use}]\n')
+    text = "".join(lines) + ONE + 'family = "held"\nrule = { use = "d29" }\n'
+    if mirror:
+        text += '[rules.side_airbag_right]\nmirror_of = "side_airbag_left"\n'
+    began = time.perf_counter()
+    (fault,) = faults_of(text)
+    assert time.perf_counter() - began < 5.0
+    assert f"at most {MOST_PARTS} rules, definitions written out" in fault
+    small = "".join(lines[:6]) + ONE + 'use = "d5"\n'
+    began = time.perf_counter()
+    rule = algorithm_from_toml(small).rules["side_airbag_left"]
+    assert len(leaves(rule)) == 32
+
+
+@pytest.mark.parametrize(
+    "name", ["a\x1b[31m", "a:b", "a\nb", "../a", "a ", " a", "a" * 101, "a b\u202e", "a\x00"]
+)
+def test_names_of_algorithms_have_a_plain_alphabet(name: str) -> None:
+    with pytest.raises(InputError, match="name: .*letters, digits"):
+        Algorithm(name, rules={})
+    with pytest.raises(InputError, match="name: .*letters, digits") as error:
+        algorithm_from_table(
+            {"name": name, "rules": {"side_airbag_left": {"family": "jerk"}}}, file="mine.toml"
+        )
+    assert printable(str(error.value)) == str(error.value)
+    for good in ("guarded", "guarded-2", "mine v1.3 (copy)", "A_b.c+1"):
+        assert Algorithm(good, rules={}).name == good
+
+
+def test_a_title_that_a_terminal_would_obey_is_refused_wherever_it_comes_from() -> None:
+    table = {"rules": {"side_airbag_left": {"family": "jerk"}}}
+    for key in ("title", "fitted_to"):
+        with pytest.raises(InputError, match=f"{key}: .*without control characters"):
+            algorithm_from_table({**table, "name": "mine", key: "a\x1b[31m"})
+
+
+def test_an_error_of_a_rule_brings_no_control_character_along() -> None:
+    class Red(Rule):
+        requires = frozenset({"central_x"})
+
+        def demand(self, samples):
+            raise ValueError("\x1b[31mred\x07\n" + 5000 * "x")
+
+    found = evaluate_rule(Red(), block({"central_x": np.zeros((1, 5))}, rate_hz=2000.0))
+    assert printable(found.errors[0]) == found.errors[0]
+    assert found.errors[0].startswith("Red: ValueError: \\x1b[31mred")
+    assert len(found.errors[0]) < 1000

@@ -6,8 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from crashsense.campaign import evaluate, open_run, replay
+from crashsense.campaign import evaluate
 from crashsense.cli import main
+from crashsense.results import open_run, replay
 from crashsense.rules.why import why
 
 EVENT = "side_pole_90_29"

@@ -1,15 +1,24 @@
-"""Bodies in a row that meet by contacts and local springs: hammer, bracket, car.
+"""Bodies in a row that meet by contacts and local springs: hammer, sheet, bracket, car.
 
-Along one line, body i lies behind body i + 1; the joint between them carries
+Along one line, body i lies behind body i + 1. The joint between them closes by
+c = x_i - x_(i+1) - gap [m] and carries one of
 
-    c = x_i - x_(i+1) - gap                              closing [m]
-    F = k1 c for 0 < c < bend, k2 (c - bend) + k1 bend beyond, + damping c'    [N], contact: F >= 0
-    a joint that *holds* pulls as well (a local spring)
-    a joint that is *plastic* keeps its deepest point: it lets go as soon as it stops closing
+    a local spring (*holds*: pulls as well) or a contact of measured stiffness (F >= 0)
+        F = k1 c for c < bend, k1 bend + k2 (c - bend) beyond, + damping c'
+    a contact of round bodies (``hertz`` > 0), elastic up to the depth c_y of first yield
+        F = K c^(3/2) for c < c_y, K c_y^(3/2) + 3/2 K sqrt(c_y) (c - c_y) beyond
+        from its deepest point c_m back along F_m ((c - c_m + u) / u)^(3/2), u = F_m / (K sqrt(c_m))
+        all times (1 + hysteresis c'), F >= 0
 
-Semi-implicit Euler of fixed step. Twins give the same bits, by the same operations in the same
-order: plain floats for few draws, numpy over the draws for many, and for any number the compiled
-:func:`crashsense.compiled_synthesis.contact_steps` where engine ``fast`` computes.
+The round contact after yield is that of Thornton (Journal of Applied Mechanics 64, 1997, 383): the
+pressure under the contact is limited, and the dented surface is flatter when it lets go. The factor
+with c' is the loss of Hunt and Crossley (Journal of Applied Mechanics 42, 1975, 440). A *plastic*
+contact of measured stiffness lets go as soon as it stops closing.
+
+Semi-implicit Euler; small steps while the blow lasts, larger ones while the rest rings down. The
+numpy march over the draws and the compiled
+:func:`crashsense.compiled_synthesis.contact_steps` (engine ``fast``) give the same bits, by the
+same operations in the same order.
 """
 
 from __future__ import annotations
@@ -25,38 +34,61 @@ from crashsense import engine
 
 FloatArray = npt.NDArray[np.float64]
 
-#: Up to this many draws are marched one by one on plain floats, more of them as arrays.
-SCALAR_DRAWS = 10
-#: Draws marched together as arrays.
+#: Draws marched together by numpy.
 ROWS = 512
 
 
 @dataclass(frozen=True, eq=False)
 class Joint:
-    """What acts between a body and the next; scalars or arrays of shape (draws,), SI."""
+    """What acts between a body and the next; scalars or arrays of shape (draws,), SI.
 
-    stiffness: Any
+    Parameters
+    ----------
+    stiffness, bend, stiffness_past_bend : k1 [N/m], bend [m], k2 [N/m]
+    damping : [N s/m]
+    gap : [m]
+    hertz : K [N/m^(3/2)]; above 0 the joint is a contact of round bodies and k1, k2 and damping
+        are not used
+    yield_depth : c_y [m]
+    hysteresis : [s/m]
+    holds, plastic : see the module
+    """
+
+    stiffness: Any = 0.0
     damping: Any = 0.0
     gap: Any = 0.0
     bend: Any = 1e9
     stiffness_past_bend: Any = 0.0
+    hertz: Any = 0.0
+    yield_depth: Any = 1e9
+    hysteresis: Any = 0.0
     holds: bool = False
     plastic: bool = False
 
 
-_NUMBERS = ("stiffness", "damping", "gap", "bend", "stiffness_past_bend")
+_NUMBERS = (
+    "stiffness",
+    "damping",
+    "gap",
+    "bend",
+    "stiffness_past_bend",
+    "hertz",
+    "yield_depth",
+    "hysteresis",
+)
 
 
 @dataclass(frozen=True, eq=False)
 class ChainMotion:
-    """Forces of the joints [N] and speeds [m/s] and ways [m] of the bodies, (draws, samples).
+    """Forces of the joints [N], speeds [m/s] and ways [m] of the bodies, each (draws, samples).
 
-    Each value is the mean over the steps of a sample, so that impulses are kept.
+    Forces are means over the steps of a sample, so that impulses are kept; speeds and ways are
+    those at its end.
     """
 
     force: tuple[FloatArray, ...]
     speed: tuple[FloatArray, ...]
-    position: tuple[FloatArray, ...]
+    way: tuple[FloatArray, ...]
 
 
 def march_chain(
@@ -68,6 +100,8 @@ def march_chain(
     samples: int,
     rate_hz: float,
     substeps: int,
+    fine_samples: int = 0,
+    fine_substeps: int = 1,
 ) -> ChainMotion:
     """March a chain for *samples* samples.
 
@@ -78,150 +112,128 @@ def march_chain(
     speeds : at the start [m/s], one a body
     size : number of draws
     rate_hz, substeps : rate of the result; steps a sample
+    fine_samples, fine_substeps : so many samples at the start take so many steps each
     """
-    joint_count, body_count = len(joints), len(masses)
-    force = np.empty((joint_count, size, samples))
-    speed, way = (np.empty((body_count, size, samples)) for _ in range(2))
+    force = np.empty((len(joints), size, samples))
 
     def whole(value: Any) -> FloatArray:
         return np.broadcast_to(np.asarray(value, dtype=np.float64), (size,))
 
-    step_s = 1.0 / (rate_hz * substeps)
-    step_mass = step_s / np.array([whole(mass) for mass in masses])
+    inverse_mass = 1.0 / np.array([whole(mass) for mass in masses])
     laws = np.array([[whole(getattr(joint, name)) for name in _NUMBERS] for joint in joints])
-    kinds = [(joint.holds, joint.plastic) for joint in joints]
+    kinds = np.array([(j.holds, j.plastic, bool(np.all(j.hertz > 0.0))) for j in joints])
     start = np.array([whole(v) for v in speeds])
-    compiled = engine.kernels()
-    if compiled is not None:
-        compiled.contact_steps(
-            step_mass, laws, np.array(kinds), start, substeps, step_s, force, speed, way
+    steps = np.full(samples, substeps, dtype=np.int64)
+    steps[:fine_samples] = fine_substeps
+    march = _march if (compiled := engine.kernels()) is None else compiled.contact_steps
+    for first in range(0, size, ROWS):
+        rows = slice(first, min(first + ROWS, size))
+        march(
+            np.ascontiguousarray(inverse_mass[:, rows]),
+            np.ascontiguousarray(laws[:, :, rows]),
+            kinds,
+            start[:, rows].copy(),
+            steps,
+            1.0 / rate_hz,
+            force[:, rows],
         )
-    elif size <= SCALAR_DRAWS:
-        for row in range(size):
-            per, law, v = (table[..., row].tolist() for table in (step_mass, laws, start))
-            histories = _march_one(per, law, v, kinds, samples, substeps, step_s)
-            for table, history in zip((force, speed, way), histories, strict=True):
-                table[:, row] = np.array(history).T
-    else:
-        for first in range(0, size, ROWS):
-            rows = slice(first, min(first + ROWS, size))
-            per, law, v = (table[..., rows].copy() for table in (step_mass, laws, start))
-            _march_many(
-                per, law, v, kinds, substeps, step_s, force[:, rows], speed[:, rows], way[:, rows]
-            )
-    return ChainMotion(tuple(force), tuple(speed), tuple(way))
+    return _motion(force, inverse_mass, start, sample_s=1.0 / rate_hz)
 
 
-def _march_one(
-    step_mass: list[float],
-    laws: list[list[float]],
-    speeds: list[float],
-    kinds: list[tuple[bool, bool]],
-    samples: int,
-    substeps: int,
-    h: float,
-) -> tuple[list[list[float]], list[list[float]], list[list[float]]]:
-    """Twin for few draws, in plain floats: forces, speeds and ways by sample."""
-    rest = [0.0] * len(laws)
-    still = [0.0] * len(speeds)
-    x, v = list(still), list(speeds)
-    last = len(laws)
-    per_last = step_mass[last]
-    mean = 1.0 / substeps
-    joints: list[tuple[Any, ...]] = [
-        (i, i + 1, *law, *kind, per)
-        for i, (law, kind, per) in enumerate(zip(laws, kinds, step_mass, strict=False))
-    ]
-    gone = [False] * len(laws)
-    forces, velocities, ways = [], [], []
-    steps = range(substeps)
-    for _ in range(samples):
-        sums, fast, far = list(rest), list(still), list(still)
-        for _ in steps:
-            push = 0.0
-            x_own, v_own = x[0], v[0]
-            for i, ahead, stiffness, damping, gap, bend, past, holds, plastic, per in joints:
-                x_next, v_next = x[ahead], v[ahead]
-                closing = x_own - x_next - gap
-                before = push
-                if holds or closing > 0.0:
-                    rate = v_own - v_next
-                    if bend < closing:
-                        push = stiffness * bend + past * (closing - bend) + damping * rate
-                    else:
-                        push = stiffness * closing + damping * rate
-                    if not holds:
-                        if push < 0.0:
-                            push = 0.0
-                        if plastic:
-                            if rate <= 0.0:
-                                gone[i] = True
-                            if gone[i]:
-                                push = 0.0
-                    sums[i] += push
-                else:
-                    push = 0.0
-                # Nothing else needs what body i did before this step: it moves at once.
-                v_own = v_own + (before - push) * per
-                x_own = x_own + h * v_own
-                v[i], x[i] = v_own, x_own
-                fast[i] += v_own
-                far[i] += x_own
-                x_own, v_own = x_next, v_next
-            v_own = v_own + push * per_last
-            x_own = x_own + h * v_own
-            v[last], x[last] = v_own, x_own
-            fast[last] += v_own
-            far[last] += x_own
-        forces.append([value * mean for value in sums])
-        velocities.append([value * mean for value in fast])
-        ways.append([value * mean for value in far])
-    return forces, velocities, ways
+def _motion(
+    force: FloatArray, inverse_mass: FloatArray, start: FloatArray, *, sample_s: float
+) -> ChainMotion:
+    """Speeds and ways from the impulses of the joints."""
+    speeds, ways = [], []
+    for body, (inverse, first) in enumerate(zip(inverse_mass, start, strict=True)):
+        net = np.zeros(force.shape[1:])
+        if body > 0:
+            net += force[body - 1]
+        if body < len(force):
+            net -= force[body]
+        net *= (inverse * sample_s)[:, None]
+        speed = np.cumsum(net, axis=-1, out=net)
+        speed += first[:, None]
+        way = np.cumsum(speed, axis=-1)
+        # Trapezoid: half of the speeds at both ends too much.
+        way -= 0.5 * (speed - first[:, None])
+        way *= sample_s
+        speeds.append(speed)
+        ways.append(way)
+    return ChainMotion(tuple(force), tuple(speeds), tuple(ways))
 
 
-def _march_many(
-    step_mass: FloatArray,
+def _march(
+    inverse_mass: FloatArray,
     laws: FloatArray,
+    kinds: npt.NDArray[np.bool_],
     speeds: FloatArray,
-    kinds: list[tuple[bool, bool]],
-    substeps: int,
-    h: float,
+    steps: npt.NDArray[np.int64],
+    sample_s: float,
     force: FloatArray,
-    speed: FloatArray,
-    way: FloatArray,
 ) -> None:
-    """Twin for many draws, numpy over the draws; fills *force*, *speed*, *way*."""
-    x, v = np.zeros_like(speeds), speeds.copy()
-    push = np.zeros((len(laws), speeds.shape[1]))
-    net = np.empty_like(speeds)
-    gone = np.zeros(push.shape, dtype=bool)
-    mean = 1.0 / substeps
-    for sample in range(force.shape[2]):
-        sums, fast, far = np.zeros_like(push), np.zeros_like(v), np.zeros_like(v)
-        for _ in range(substeps):
-            between = x[:-1] - x[1:] - laws[:, 2]
-            rates = v[:-1] - v[1:]
-            near = np.minimum(between, laws[:, 3])
-            push = laws[:, 0] * near + laws[:, 4] * (between - near) + laws[:, 1] * rates
-            for f, closing, rate, (holds, plastic), done in zip(
-                push, between, rates, kinds, gone, strict=True
-            ):
-                if not holds:
-                    touch = closing > 0.0
-                    np.maximum(f, 0.0, out=f)
-                    f[~touch] = 0.0
-                    if plastic:
-                        done |= touch & (rate <= 0.0)
-                        f[done] = 0.0
+    """All steps with numpy over the draws; fills *force*."""
+    x, v = np.zeros_like(speeds), speeds
+    stiffness, damping, gap, bend, past, hertz, yields, hysteresis = laws.transpose(1, 0, 2)
+    bends, gaps = bool((bend < 1e9).any()), bool(gap.any())
+    contacts = [(i, *kind[1:]) for i, kind in enumerate(kinds.tolist()) if not kind[0]]
+    # The force at first yield and the slope beyond it.
+    root = np.sqrt(yields)
+    at_yield, beyond = hertz * yields * root, 1.5 * hertz * root
+    deep = np.full(gap.shape, 1e-30)
+    gone = np.zeros(gap.shape, dtype=bool)
+    sums, push, work = np.empty_like(gap), np.empty_like(gap), np.empty_like(gap)
+    between, rates, moved = np.empty_like(gap), np.empty_like(gap), np.empty_like(v)
+    ahead, behind = x[:-1], x[1:]
+    v_ahead, v_behind = v[:-1], v[1:]
+    count, h, per = 0, 0.0, inverse_mass
+    for sample, now in enumerate(steps.tolist()):
+        if now != count:
+            count, h = now, sample_s / now
+            per = inverse_mass * h
+            per_ahead, per_behind = per[:-1], per[1:]
+        sums[:] = 0.0
+        for _ in range(count):
+            np.subtract(ahead, behind, out=between)
+            if gaps:
+                between -= gap
+            np.subtract(v_ahead, v_behind, out=rates)
+            if bends:
+                near = np.minimum(between, bend)
+                np.multiply(stiffness, near, out=push)
+                push += past * (between - near)
+            else:
+                np.multiply(stiffness, between, out=push)
+            np.multiply(damping, rates, out=work)
+            push += work
+            for i, plastic, is_round in contacts:
+                f, closing, rate = push[i], between[i], rates[i]
+                touch = closing > 0.0
+                if not touch.any():
+                    f[:] = 0.0
+                    continue
+                if is_round:
+                    np.maximum(deep[i], closing, out=deep[i])
+                    c = deep[i]
+                    root = np.sqrt(c)
+                    top = np.where(
+                        c < yields[i],
+                        hertz[i] * c * root,
+                        at_yield[i] + beyond[i] * (c - yields[i]),
+                    )
+                    full = top / (hertz[i] * root)
+                    share = np.maximum((closing - c) + full, 0.0) / full
+                    f[:] = top * share * np.sqrt(share) * (1.0 + hysteresis[i] * rate)
+                np.maximum(f, 0.0, out=f)
+                f[~touch] = 0.0
+                if plastic:
+                    gone[i] |= touch & (rate <= 0.0)
+                    f[gone[i]] = 0.0
             sums += push
-            net[0] = 0.0
-            net[1:] = push
-            net[:-1] -= push
-            net *= step_mass
-            v += net
-            x += h * v
-            fast += v
-            far += x
-        force[:, :, sample] = sums * mean
-        speed[:, :, sample] = fast * mean
-        way[:, :, sample] = far * mean
+            np.multiply(push, per_behind, out=work)
+            v_behind += work
+            np.multiply(push, per_ahead, out=work)
+            v_ahead -= work
+            np.multiply(v, h, out=moved)
+            x += moved
+        np.multiply(sums, 1.0 / count, out=force[:, :, sample])

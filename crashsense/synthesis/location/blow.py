@@ -18,14 +18,13 @@ from math import inf, pi
 
 import numpy as np
 
+from crashsense import engine
 from crashsense.synthesis.location.modes import FloatArray
 from crashsense.synthesis.location.place import Modes, Place, drawn_modes
 from crashsense.synthesis.model import Variation
 
-#: Share of the rate up to which the answer is computed; modes above it are left out.
+#: Share of the rate up to which modes are taken; the bilinear map bends what lies above.
 HIGHEST_SHARE = 0.36
-#: Time that the modes are given to ring down before the record is closed in itself [s].
-RING_DOWN_S = 0.10
 
 
 @dataclass(frozen=True)
@@ -66,57 +65,45 @@ def blow_response(
     variation : the draws (the modes are those that :func:`.shaking.shake` meets)
     rate_hz : sampling rate [Hz]; modes above 0.36 of it are left out
 
-    Each draw is made by itself, so that it is the same in any block.
+    Each draw is made by itself, so that it is the same in any block. Engines numpy and fast
+    (:func:`crashsense.compiled_synthesis.modal_steps`) give the same bits.
     """
-    from scipy.fft import next_fast_len
-
-    samples = force.shape[1]
-    length = int(next_fast_len(samples + round(RING_DOWN_S * rate_hz), real=True))
-    count = int(HIGHEST_SHARE * length) + 1
-    # The bilinear map, exact at the mode: tan(pi f / rate) stands for frequency.
-    tangent = np.tan(pi / length * np.arange(count))
-    modes = {n: drawn_modes(places[n], n, variation=variation) for n in paths}
-    out = {name: np.empty(force.shape) for name in paths}
-    for row in range(variation.size):
-        pushed = np.fft.rfft(force[row], n=length)[:count]
-        for name, path in paths.items():
-            real, imaginary = _response(modes[name], row, path, tangent, rate_hz)
-            real /= places[name].mass_kg
-            imaginary /= places[name].mass_kg
-            answer = np.empty(count, dtype=np.complex128)
-            answer.real = pushed.real * real - pushed.imag * imaginary
-            answer.imag = pushed.real * imaginary + pushed.imag * real
-            out[name][row] = np.fft.irfft(answer, n=length)[:samples]
+    compiled = engine.kernels()
+    march = _march if compiled is None else compiled.modal_steps
+    out = {}
+    for name, path in paths.items():
+        modes = drawn_modes(places[name], name, variation=variation)
+        sections = _sections(modes, path, mass_kg=places[name].mass_kg, rate_hz=rate_hz)
+        out[name] = np.empty(force.shape)
+        march(sections, force, out[name])
     return out
 
 
-def _response(
-    modes: Modes, row: int, path: Path, tangent: FloatArray, rate_hz: float
-) -> tuple[FloatArray, FloatArray]:
-    """Real and imaginary part of the sum of weight H over the modes of one draw, shape (bins,)."""
-    frequency = modes.frequency_hz[row]
-    gain = modes.weight[row] * path.gain
+def _sections(modes: Modes, path: Path, *, mass_kg: float, rate_hz: float) -> FloatArray:
+    """Weight H of each mode, by the bilinear map, exact at the mode: shape (draws, modes, 4).
+
+    b (1 - 2 q + q^2) / (1 + c q + d q^2), q one sample of delay: b, -2 b, c, d. A mode above the
+    highest share of the rate has b = 0.
+    """
+    gain = modes.weight * (path.gain / mass_kg)
     if not path.direct:
-        gain = gain * modes.sign[row] / np.sqrt(1.0 + np.square(frequency / path.corner_hz))
-    low = frequency < HIGHEST_SHARE * rate_hz
-    gain, damping = gain[low][:, None], modes.damping[row][low][:, None]
-    u = tangent / np.tan(pi / rate_hz * frequency[low])[:, None]
-    # H = -r / ((1 - r) + 2 j z u), r = u^2
-    share = u * u
-    apart = 1.0 - share
-    below = (4.0 * damping * damping) * share
-    below += apart * apart
-    share *= gain
-    share /= below
-    u *= share
-    u *= 2.0 * damping
-    apart *= share
-    return -_summed(apart), _summed(u)
+        gain = gain * modes.sign / np.sqrt(1.0 + np.square(modes.frequency_hz / path.corner_hz))
+    high = modes.frequency_hz >= HIGHEST_SHARE * rate_hz
+    t = np.tan(pi / rate_hz * np.where(high, 0.25 * rate_hz, modes.frequency_hz))
+    below = 1.0 + 2.0 * modes.damping * t + t * t
+    b = np.where(high, 0.0, gain) / below
+    c = 2.0 * (t * t - 1.0) / below
+    return np.stack([b, -2.0 * b, c, (1.0 - 2.0 * modes.damping * t + t * t) / below], axis=-1)
 
 
-def _summed(parts: FloatArray) -> FloatArray:
-    """Sum over the first axis in order, the same in any block."""
-    out = parts[0].copy()
-    for each in parts[1:]:
-        out += each
-    return out
+def _march(sections: FloatArray, force: FloatArray, out: FloatArray) -> None:
+    """Sum of the modes' answers to each row of *force*."""
+    from scipy.signal import lfilter
+
+    for row in range(force.shape[0]):
+        for mode, (b, twice, c, d) in enumerate(sections[row]):
+            answer = lfilter((b, twice, b), (1.0, c, d), force[row])
+            if mode:
+                out[row] += answer
+            else:
+                out[row] = answer

@@ -1,26 +1,36 @@
 """Blows: recipes of things that strike a car, locally or as a whole.
 
-Hammer, block under the car, animal, bonnet, trailer, tow rope: a striking body meets a place of the
-car through a contact (soft, then stiff), the place passes it on through its local spring, and each
-sensing location feels the body, its share of the local motion and the modes that the force excites.
-A kerb struck in a slide is the same with the kerb as a body that nothing moves. Time zero: first
-contact. 10 kHz.
+*Soft* blows (bonnet, trailer, animal, tow rope): a striking body meets a place of the car through a
+contact of measured stiffness. *Hard* blows (hammer, mallet, stone): round contact by Hertz, with a
+dent past first yield, on the sheet of the place (:mod:`crashsense.synthesis.misuse.contact`); its
+duration, peak and rebound follow from masses, speed, materials and the stiffness of the sheet. The
+place passes the blow on through its local spring, and each sensing location feels the body and its
+own local modes. A kerb struck in a slide is a soft blow whose striker nothing moves. Time zero:
+first contact. 10 kHz.
 """
 
 from __future__ import annotations
 
+from math import ceil
 from typing import Annotated
 
 import numpy as np
 import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
 
-from crashsense.synthesis.dynamics.contact_chain import Joint, march_chain
+from crashsense.errors import nearest
+from crashsense.synthesis.dynamics.contact_chain import ChainMotion, Joint, march_chain
 from crashsense.synthesis.dynamics.half_car import Road, initial_state, march
+from crashsense.synthesis.misuse.contact import (
+    MATERIALS,
+    effective_modulus,
+    hertz_stiffness,
+    yield_depth,
+)
+from crashsense.synthesis.misuse.felt import READ_BY, felt
 from crashsense.synthesis.misuse.structure import (
-    LOCATIONS,
+    StruckPlace,
     Structure,
-    felt_at,
     find_place,
     load_structure,
     resolve_structure,
@@ -39,31 +49,19 @@ from crashsense.units import STANDARD_GRAVITY
 FloatArray = npt.NDArray[np.float64]
 
 RATE_HZ = 10000.0
-#: Integration steps a sample: 20 us, a fiftieth of the shortest contact.
-SUBSTEPS = 5
+#: Integration steps a radian of the fastest oscillation while bodies touch.
+STEPS_A_RADIAN = 10.0
+#: Steps a sample of what rings on after a hard blow.
+STEPS_AFTER = 1
 QUIET_S = 0.06
 
 Positive = Annotated[float, Field(gt=0)]
-
-#: Location -> the channels that read it, by axis.
-READ_BY: dict[str, dict[str, tuple[str, ...]]] = {
-    "central": {
-        "x": ("central_x", "central_safing_x"),
-        "y": ("central_y", "central_safing_y"),
-        "z": ("central_z",),
-    },
-    "upfront_left": {"x": ("upfront_left_x",)},
-    "upfront_right": {"x": ("upfront_right_x",)},
-    "side_left": {"y": ("side_left_y",)},
-    "side_right": {"y": ("side_right_y",)},
-}
 
 TOLERANCES = {
     "speed": Tolerance("scale", 0.05, "speed 5-10 % (memory)"),
     "mass": Tolerance("scale", 0.04, "load 200-500 kg above the empty car (memory)"),
     "contact_stiffness": Tolerance("scale", 0.08, "contact point and temperature (memory)"),
     "local_stiffness": Tolerance("scale", 0.06, "-40/+85 degC, stiffness 10-15 % (memory)"),
-    "mode_frequency": Tolerance("scale", 0.03, "body to body (memory)"),
 }
 
 
@@ -85,26 +83,19 @@ class OnStructure(BaseModel):
         return load_structure(str(structure_path(self.structure, near=None)))
 
 
-class Blow(OnStructure):
-    """A body that strikes the car at a place.
+class AtPlace(OnStructure):
+    """What every blow by a free body states.
 
-    ``contact_n_per_m`` acts over the first ``bend_mm``, ``contact_past_bend_n_per_m`` beyond;
-    ``contact_damping`` is relative to critical for striker and local mass; a ``plastic`` contact
-    ends when the two move together. ``direction`` (x, y, z of J211): of the force on the car.
+    ``direction`` (x, y, z of J211): of the force on the car.
     """
 
     place: str
     striker_kg: Positive
     speed_m_s: float = Field(gt=0, le=45)
-    contact_n_per_m: Positive
-    contact_damping: float = Field(ge=0, lt=2)
-    bend_mm: Positive
-    contact_past_bend_n_per_m: Positive
-    plastic: bool
     direction: tuple[float, float, float]
 
     @model_validator(mode="after")
-    def _known(self) -> Blow:
+    def _known(self) -> AtPlace:
         find_place(self.loaded(), self.place)
         length = sum(c * c for c in self.direction) ** 0.5
         if abs(length - 1.0) > 0.01:
@@ -112,78 +103,200 @@ class Blow(OnStructure):
         return self
 
 
+class Blow(AtPlace):
+    """A body that strikes the car at a place through a contact of measured stiffness.
+
+    ``contact_n_per_m`` acts over the first ``bend_mm``, ``contact_past_bend_n_per_m`` beyond;
+    ``contact_damping`` is relative to critical for striker and local mass; a ``plastic`` contact
+    ends when the two move together.
+    """
+
+    contact_n_per_m: Positive
+    contact_damping: float = Field(ge=0, lt=2)
+    bend_mm: Positive
+    contact_past_bend_n_per_m: Positive
+    plastic: bool
+
+
+class HardBlow(AtPlace):
+    """A hammer, a mallet or a stone that strikes the sheet of a place.
+
+    ``striker_radius_mm``: of the face at the point of contact. ``hysteresis_s_per_m``: loss of a
+    rubber face (Hunt and Crossley), 0 for steel and stone. ``strike_s``: so long the contact is
+    followed in small steps.
+    """
+
+    striker_material: str
+    striker_radius_mm: Positive
+    hysteresis_s_per_m: float = Field(ge=0, lt=1)
+    strike_s: float = Field(gt=0, le=0.2)
+
+    @model_validator(mode="after")
+    def _has_sheet(self) -> HardBlow:
+        if self.striker_material not in MATERIALS:
+            raise ValueError(f"striker_material: {nearest(self.striker_material, MATERIALS)}")
+        if find_place(self.loaded(), self.place).sheet is None:
+            raise ValueError(f"place: one that states a sheet; {self.place} does not")
+        return self
+
+    def steepest_n_per_m(self) -> float:
+        """Stiffness of the nominal contact at its deepest, or at first yield if it yields."""
+        joint = self.contact()
+        deepest = (1.25 * self.striker_kg * self.speed_m_s**2 / joint.hertz) ** 0.4
+        return float(1.5 * joint.hertz * min(deepest, joint.yield_depth) ** 0.5)
+
+    def contact(self, *, factor: FloatArray | float = 1.0) -> Joint:
+        """The round contact of striker and sheet; *factor*: on its stiffness, (draws,)."""
+        place = find_place(self.loaded(), self.place)
+        assert place.sheet is not None  # checked with the recipe
+        one, other = MATERIALS[self.striker_material], MATERIALS[place.sheet.material]
+        modulus = effective_modulus(one, other)
+        radius = 1e-3 * self.striker_radius_mm
+        weaker = min(one.indentation_pa, other.indentation_pa)
+        return Joint(
+            hertz=hertz_stiffness(modulus, radius_m=radius) * factor,
+            yield_depth=min(yield_depth(modulus, radius_m=radius, indentation_pa=weaker), 1e9),
+            hysteresis=self.hysteresis_s_per_m,
+        )
+
+
+def substeps(*oscillations: tuple[float, float], fineness: float) -> int:
+    """Integration steps a sample for (stiffness [N/m], mass [kg]) pairs of nominal draws."""
+    fastest = max(stiffness / mass for stiffness, mass in oscillations) ** 0.5
+    return max(1, ceil(fineness * fastest / RATE_HZ))
+
+
+def _together(one: float, other: float) -> float:
+    """Mass of two bodies that move against each other [kg]."""
+    return one * other / (one + other)
+
+
+def _local_spring(place: StruckPlace, variation: Variation) -> Joint:
+    warm = variation.factor("local_stiffness")
+    return Joint(place.local_stiffness * warm, damping=place.local_damper * warm, holds=True)
+
+
 def simulate_blow(parameters: Blow, variation: Variation) -> Synthesis:
     """March striker, local mass and car; read the sensing locations."""
     structure = parameters.loaded()
     place = find_place(structure, parameters.place)
-    car = structure.mass_kg * variation.factor("mass") - place.local_mass_kg
-    warm = variation.factor("local_stiffness")
     contact = variation.factor("contact_stiffness")
-    speed = parameters.speed_m_s * variation.factor("speed")
     striker, local = parameters.striker_kg, place.local_mass_kg
-    together = striker * local / (striker + local)
+    together = _together(striker, local)
     damping = 2.0 * parameters.contact_damping * (parameters.contact_n_per_m * together) ** 0.5
+    joint = Joint(
+        parameters.contact_n_per_m * contact,
+        damping=damping,
+        bend=1e-3 * parameters.bend_mm,
+        stiffness_past_bend=parameters.contact_past_bend_n_per_m * contact,
+        plastic=parameters.plastic,
+    )
+    car = structure.mass_kg * variation.factor("mass") - local
     motion = march_chain(
         [striker, local, car],
-        [
-            Joint(
-                parameters.contact_n_per_m * contact,
-                damping=damping,
-                bend=1e-3 * parameters.bend_mm,
-                stiffness_past_bend=parameters.contact_past_bend_n_per_m * contact,
-                plastic=parameters.plastic,
-            ),
-            Joint(place.local_stiffness * warm, damping=place.local_damper * warm, holds=True),
-        ],
-        speeds=[speed, 0.0, 0.0],
+        [joint, _local_spring(place, variation)],
+        speeds=[parameters.speed_m_s * variation.factor("speed"), 0.0, 0.0],
         size=variation.size,
         samples=round(parameters.duration_s * RATE_HZ),
         rate_hz=RATE_HZ,
-        substeps=SUBSTEPS,
+        substeps=substeps(
+            (parameters.contact_n_per_m, together),
+            (parameters.contact_past_bend_n_per_m, together),
+            (place.local_stiffness, local),
+            fineness=STEPS_A_RADIAN,
+        ),
     )
-    strike, passed = motion.force
+    return _read(parameters, variation, motion, car=car)
+
+
+def simulate_hard_blow(parameters: HardBlow, variation: Variation) -> Synthesis:
+    """March striker, sheet, local mass and car; read the sensing locations."""
+    structure = parameters.loaded()
+    place = find_place(structure, parameters.place)
+    sheet = place.sheet
+    assert sheet is not None  # checked with the recipe
+    contact = variation.factor("contact_stiffness")
+    together = parameters.striker_kg + sheet.mass_kg
+    metal = Joint(
+        sheet.n_per_m * contact,
+        damping=2.0 * sheet.damping * (sheet.n_per_m * together) ** 0.5,
+        bend=1e-3 * sheet.bend_mm,
+        stiffness_past_bend=sheet.past_bend_n_per_m * contact,
+        holds=True,
+    )
+    car = structure.mass_kg * variation.factor("mass") - place.local_mass_kg - sheet.mass_kg
+    motion = march_chain(
+        [parameters.striker_kg, sheet.mass_kg, place.local_mass_kg, car],
+        [parameters.contact(factor=contact), metal, _local_spring(place, variation)],
+        speeds=[parameters.speed_m_s * variation.factor("speed"), 0.0, 0.0, 0.0],
+        size=variation.size,
+        samples=round(parameters.duration_s * RATE_HZ),
+        rate_hz=RATE_HZ,
+        substeps=STEPS_AFTER,
+        fine_samples=round(parameters.strike_s * RATE_HZ),
+        fine_substeps=substeps(
+            (parameters.steepest_n_per_m(), _together(parameters.striker_kg, sheet.mass_kg)),
+            (max(sheet.n_per_m, sheet.past_bend_n_per_m), sheet.mass_kg),
+            (place.local_stiffness, place.local_mass_kg),
+            fineness=STEPS_A_RADIAN,
+        ),
+    )
+    return _read(parameters, variation, motion, car=car)
+
+
+def _read(
+    parameters: AtPlace, variation: Variation, motion: ChainMotion, *, car: FloatArray
+) -> Synthesis:
+    """Signals of a blow from the motion of its chain: ..., local mass, car."""
+    structure = parameters.loaded()
+    place = find_place(structure, parameters.place)
+    into, passed = motion.force[-2], motion.force[-1]
     body = passed / car[:, None]
-    local_acc = (strike - passed) / place.local_mass_kg
-    signals: dict[str, FloatArray] = {}
-    quiet = {"door_left_pressure", "door_right_pressure", "central_roll_rate"}
+    local_acc = (into - passed) / place.local_mass_kg
+    closing = [
+        force * np.maximum(motion.speed[joint] - motion.speed[joint + 1], 0.0)
+        for joint, force in enumerate(motion.force)
+        if joint > 0
+    ]
     cosines = dict(zip("xyz", parameters.direction, strict=True))
-    for location in LOCATIONS:
-        felt = after_quiet(
-            felt_at(
-                location,
-                place=place,
-                body=body,
-                local=local_acc,
-                force=passed,
-                factor=variation.factor("mode_frequency"),
-                rate_hz=RATE_HZ,
-            )
-        )
-        for axis, channels in READ_BY[location].items():
-            for channel in channels:
-                if cosines[axis] == 0.0:
-                    quiet.add(channel)
-                else:
-                    signals[channel] = cosines[axis] * felt
+    signals = felt(
+        structure,
+        place,
+        cosines=cosines,
+        body=body,
+        local=local_acc,
+        passed=passed,
+        power=sum(closing) / car[:, None] if place.crushes else None,
+        variation=variation,
+        rate_hz=RATE_HZ,
+    )
+    quiet = {"door_left_pressure", "door_right_pressure", "central_roll_rate"}
+    quiet |= {c for by in READ_BY.values() for names in by.values() for c in names} - set(signals)
     rigid = after_quiet(body)
+    contact = motion.force[0]
     return Synthesis(
-        signals=signals,
+        signals={name: after_quiet(values) for name, values in signals.items()},
         rate_hz=RATE_HZ,
         start_s=-QUIET_S,
         cabin_x=cosines["x"] * rigid,
         cabin_y=cosines["y"] * rigid,
         quiet=frozenset(quiet),
         facts={
-            "velocity_change_m_s": motion.speed[2][:, -1],
-            "contact_peak_n": strike.max(axis=-1),
+            "velocity_change_m_s": motion.speed[-1][:, -1],
+            "contact_peak_n": contact.max(axis=-1),
+            "contact_s": contact.shape[1] / RATE_HZ
+            - np.argmax(contact[:, ::-1] > 0.0, axis=-1) / RATE_HZ,
+            "rebound_m_s": motion.speed[-1][:, -1] - motion.speed[0][:, -1],
             "place_peak_m_s2": np.abs(local_acc).max(axis=-1),
         },
         trace={
-            "contact_force": strike,
+            "contact_force": contact,
+            "into_force": into,
             "passed_force": passed,
             "striker_speed": motion.speed[0],
-            "local_speed": motion.speed[1],
-            "car_speed": motion.speed[2],
+            **({"sheet_speed": motion.speed[1]} if len(motion.speed) == 4 else {}),
+            "local_speed": motion.speed[-2],
+            "car_speed": motion.speed[-1],
         },
     )
 
@@ -231,7 +344,6 @@ def simulate_kerb_slide(parameters: KerbSlide, variation: Variation) -> Synthesi
     lever = structure.gravity_centre_height_m - parameters.hit_height_m
     effective = 1.0 / (1.0 / mass + lever * lever / inertia)
     contact = variation.factor("contact_stiffness")
-    warm = variation.factor("local_stiffness")
     damping = 2.0 * parameters.rim_damping * (parameters.rim_n_per_m * place.local_mass_kg) ** 0.5
     speed = parameters.speed_kmh / 3.6 * variation.factor("speed")
     motion = march_chain(
@@ -244,32 +356,35 @@ def simulate_kerb_slide(parameters: KerbSlide, variation: Variation) -> Synthesi
                 stiffness_past_bend=parameters.rim_n_per_m * contact,
                 plastic=True,
             ),
-            Joint(place.local_stiffness * warm, damping=place.local_damper * warm, holds=True),
+            _local_spring(place, variation),
         ],
         speeds=[speed, 0.0, 0.0],
         size=variation.size,
         samples=round(parameters.duration_s * RATE_HZ),
         rate_hz=RATE_HZ,
-        substeps=SUBSTEPS,
+        substeps=substeps(
+            (parameters.rim_n_per_m, place.local_mass_kg),
+            (place.local_stiffness, place.local_mass_kg),
+            fineness=STEPS_A_RADIAN,
+        ),
     )
     strike, passed = motion.force
     local_acc = (strike - passed) / place.local_mass_kg
     rolling = _roll_on_springs(parameters, variation, moment=-lever * passed)
     body = passed / mass[:, None] - rolling["roll_acc"] * structure.sensor_below_m
     body -= STANDARD_GRAVITY * np.sin(rolling["roll"])
-    signals: dict[str, FloatArray] = {}
-    for location in LOCATIONS:
-        felt = felt_at(
-            location,
-            place=place,
-            body=body,
-            local=local_acc,
-            force=passed,
-            factor=variation.factor("mode_frequency"),
-            rate_hz=RATE_HZ,
-        )
-        for channel in READ_BY[location].get("y", ()):
-            signals[channel] = after_quiet(felt)
+    local = felt(
+        structure,
+        place,
+        cosines={"x": 0.0, "y": 1.0, "z": 0.0},
+        body=body,
+        local=local_acc,
+        passed=passed,
+        power=None,
+        variation=variation,
+        rate_hz=RATE_HZ,
+    )
+    signals = {name: after_quiet(values) for name, values in local.items()}
     signals["central_roll_rate"] = after_quiet(rolling["roll_rate"])
     quiet = frozenset(
         {"central_x", "central_safing_x", "central_z", "upfront_left_x", "upfront_right_x"}
@@ -318,6 +433,15 @@ register_model(
         simulate_blow,
         TOLERANCES,
         "striking body, contact, local mass and spring, car; modes at the sensing locations",
+    )
+)
+register_model(
+    PulseModel(
+        "hard_blow",
+        HardBlow,
+        simulate_hard_blow,
+        TOLERANCES,
+        "hammer or stone: round contact, sheet, local mass and car; modes at the sensing locations",
     )
 )
 register_model(

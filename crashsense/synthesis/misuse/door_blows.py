@@ -20,14 +20,15 @@ from crashsense.synthesis.dynamics.contact_chain import ChainMotion, Joint, marc
 from crashsense.synthesis.misuse.blows import (
     QUIET_S,
     RATE_HZ,
-    READ_BY,
-    SUBSTEPS,
+    STEPS_A_RADIAN,
     TOLERANCES,
     OnStructure,
     Positive,
     after_quiet,
+    substeps,
 )
-from crashsense.synthesis.misuse.structure import LOCATIONS, Structure, felt_at, find_place
+from crashsense.synthesis.misuse.felt import felt
+from crashsense.synthesis.misuse.structure import Structure, find_place
 from crashsense.synthesis.model import (
     PulseModel,
     Synthesis,
@@ -119,7 +120,7 @@ def simulate_door_blow(parameters: DoorBlow, variation: Variation) -> Synthesis:
         size=variation.size,
         samples=round(parameters.duration_s * RATE_HZ),
         rate_hz=RATE_HZ,
-        substeps=SUBSTEPS,
+        substeps=_steps(structure),
     )
     return _read(
         motion,
@@ -159,7 +160,7 @@ def simulate_door_slam(parameters: DoorSlam, variation: Variation) -> Synthesis:
         size=variation.size,
         samples=round(parameters.duration_s * RATE_HZ),
         rate_hz=RATE_HZ,
-        substeps=SUBSTEPS,
+        substeps=_steps(structure),
     )
     return _read(
         motion,
@@ -167,6 +168,17 @@ def simulate_door_slam(parameters: DoorSlam, variation: Variation) -> Synthesis:
         variation=variation,
         skin_body=0,
         area_m2=door.swept_area_m2,
+    )
+
+
+def _steps(structure: Structure) -> int:
+    """Integration steps a sample: the intrusion beam and the latch are the stiffest."""
+    door = structure.door
+    local = find_place(structure, PILLAR).local_mass_kg
+    return substeps(
+        (door.skin_n_per_m + door.beam_n_per_m, door.skin_kg),
+        (door.latch_n_per_m, local),
+        fineness=STEPS_A_RADIAN,
     )
 
 
@@ -188,27 +200,27 @@ def _read(
     door, place = structure.door, find_place(structure, PILLAR)
     passed, latch = motion.force[-1], motion.force[-2]
     body = passed / _rest_of_car(structure, variation)[:, None]
-    local = (latch - passed) / place.local_mass_kg
-    dent = motion.position[skin_body] - motion.position[skin_body + 1]
+    dent = motion.way[skin_body] - motion.way[skin_body + 1]
     pressure = cavity_overpressure(
         area_m2 * dent,
         volume_m3=door.cavity_volume_m3,
         leak_area_m2=door.leak_area_m2 * variation.factor("leak_area"),
         rate_hz=RATE_HZ,
     )
-    signals: dict[str, FloatArray] = {"door_left_pressure": after_quiet(pressure)}
-    for location in LOCATIONS:
-        felt = felt_at(
-            location,
-            place=place,
-            body=body,
-            local=local,
-            force=passed,
-            factor=variation.factor("mode_frequency"),
-            rate_hz=RATE_HZ,
-        )
-        for channel in READ_BY[location].get("y", ()):
-            signals[channel] = after_quiet(felt)
+    pillar = (latch - passed) / place.local_mass_kg
+    readings = felt(
+        structure,
+        place,
+        cosines={"x": 0.0, "y": 1.0, "z": 0.0},
+        body=body,
+        local=pillar,
+        passed=passed,
+        power=None,
+        variation=variation,
+        rate_hz=RATE_HZ,
+    )
+    signals = {name: after_quiet(values) for name, values in readings.items()}
+    signals["door_left_pressure"] = after_quiet(pressure)
     quiet = {"central_x", "central_safing_x", "central_z", "upfront_left_x", "upfront_right_x"}
     rigid = after_quiet(body)
     return Synthesis(
@@ -221,7 +233,7 @@ def _read(
         facts={
             "velocity_change_m_s": motion.speed[-1][:, -1],
             "dent_m": dent.max(axis=-1),
-            "place_peak_m_s2": np.abs(local).max(axis=-1),
+            "place_peak_m_s2": np.abs(pillar).max(axis=-1),
             "pressure_peak_pa": pressure.max(axis=-1),
         },
         trace={

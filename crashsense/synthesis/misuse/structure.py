@@ -1,8 +1,10 @@
-"""The structure file of the blows: where a car can be struck, and what the sensors there feel.
+"""The structure file of the blows: where a car can be struck, and how a blow gets to the sensors.
 
-A *place* has a local mass on a local spring (bracket, rail end, sill), through which a blow reaches
-the car. A sensing location near the place takes a share of the local motion; a location further
-away feels modes that the force excites, each with a modal mass: ``a = F / m H(s)``.
+A *struck place* has a local mass on a local spring (bracket, rail end, sill), through which a blow
+reaches the car, and where steel or stone meets it a *sheet*: the metal close to the point of
+contact, with its own small mass and stiffness. A sensing location near the place takes a *share*
+of its motion. What the local spring passes on reaches each location by a *path* and excites its
+local modes (:mod:`crashsense.synthesis.location`), the same as in crashes.
 """
 
 from __future__ import annotations
@@ -10,22 +12,21 @@ from __future__ import annotations
 from functools import lru_cache
 from math import pi
 from pathlib import Path
-from typing import Annotated, Literal, get_args
+from typing import Annotated, Any, Literal, get_args
 
-import numpy as np
-import numpy.typing as npt
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.files import read_toml
 from crashsense.resources import folder
-from crashsense.synthesis.location.modes import mode_response
+from crashsense.synthesis.location import Place
+from crashsense.synthesis.misuse.contact import MATERIALS
 from crashsense.synthesis.wording import faults_of
 
-FloatArray = npt.NDArray[np.float64]
 Positive = Annotated[float, Field(gt=0)]
-#: Frequency [Hz], damping ratio [-], modal mass [kg].
-ForcedMode = tuple[Positive, Positive, Positive]
+#: How the force that a place passes on gets to a location: share [-], frequency above which less
+#: of it arrives [Hz]; the second is left out where the force acts at the location itself.
+PathTo = tuple[Positive] | tuple[Positive, Positive]
 
 Location = Literal["central", "upfront_left", "upfront_right", "side_left", "side_right"]
 LOCATIONS: tuple[Location, ...] = get_args(Location)
@@ -35,17 +36,44 @@ class _Strict(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
-class Place(_Strict):
+class Sheet(_Strict):
+    """The metal close to the point of contact: its mass moves with the striker, then springs back.
+
+    ``n_per_m`` acts over the first ``bend_mm``, ``past_bend_n_per_m`` beyond. ``damping`` is
+    relative to critical for the mass of the sheet and the striker together.
+    """
+
+    mass_kg: Positive
+    n_per_m: Positive
+    damping: float = Field(ge=0, lt=1)
+    material: str
+    bend_mm: Positive = 1000.0
+    past_bend_n_per_m: Positive = 1.0
+    basis: str
+
+    @field_validator("material")
+    @classmethod
+    def _known(cls, value: str) -> str:
+        if value not in MATERIALS:
+            raise ValueError(nearest(value, MATERIALS))
+        return value
+
+
+class StruckPlace(_Strict):
     """A place where the car is struck."""
 
     title: str
     local_mass_kg: Positive
     local_hz: Positive
     local_damping: float = Field(gt=0, lt=1)
-    #: share of the local motion that a location takes [-]
+    #: share of the motion of the place that a location makes too [-]
     shares: dict[Location, Annotated[float, Field(ge=0, le=1)]] = {}
-    #: modes that the force excites at a location
-    modes: dict[Location, tuple[ForcedMode, ...]] = {}
+    #: paths of the force passed on to the local modes of a location
+    paths: dict[Location, PathTo] = {}
+    #: needed where a recipe strikes the place with a hard body
+    sheet: Sheet | None = None
+    #: True where a blow crushes so much sheet metal that folding shakes the car
+    crushes: bool = False
     basis: str
 
     @property
@@ -85,13 +113,15 @@ class Structure(_Strict):
 
     name: str
     title: str
+    #: vehicle file of the frontal crashes, which states the sensing locations
+    vehicle: str
     mass_kg: float = Field(gt=100)
     roll_inertia_kg_m2: Positive
     gravity_centre_height_m: Positive
     sensor_below_m: float
     basis: dict[str, str]
     door: Door
-    places: dict[str, Place]
+    places: dict[str, StruckPlace]
 
 
 def structure_path(name: str, *, near: str | None) -> Path:
@@ -128,36 +158,16 @@ def resolve_structure(value: str, *, near: str | None) -> str:
     return value if folder("pulses") in path.parents else str(path.resolve())
 
 
-def find_place(structure: Structure, name: str) -> Place:
+def find_place(structure: Structure, name: str) -> StruckPlace:
     """Return the place called *name*; an unknown one is answered with the nearest known."""
     if name not in structure.places:
         raise ValueError(nearest(name, structure.places))
     return structure.places[name]
 
 
-def felt_at(
-    location: Location,
-    *,
-    place: Place,
-    body: FloatArray,
-    local: FloatArray,
-    force: FloatArray,
-    factor: FloatArray,
-    rate_hz: float,
-) -> FloatArray:
-    """Acceleration along the line of the blow that a location feels [m/s^2], (draws, samples).
+def sensing_places(vehicle: str) -> dict[str, Place]:
+    """The sensing locations of a vehicle file, by channel."""
+    from crashsense.synthesis.frontal.vehicle import load_vehicle
 
-    Parameters
-    ----------
-    body, local : acceleration of the car body and of the local mass [m/s^2]
-    force : force that the local spring passes to the body [N]
-    factor : on the frequencies of the modes, shape (draws,)
-    """
-    share = place.shares.get(location, 0.0)
-    out = body + share * (local - body)
-    for frequency, damping, mass in place.modes.get(location, ()):
-        out += (
-            mode_response(force, frequency_hz=frequency * factor, damping=damping, rate_hz=rate_hz)
-            / mass
-        )
-    return out
+    found: dict[str, Any] = dict(load_vehicle(vehicle).locations)
+    return {name: one if isinstance(one, Place) else Place() for name, one in found.items()}

@@ -10,11 +10,11 @@ import numpy as np
 
 from crashsense import engine
 from crashsense.errors import MissingExtraError
-from crashsense.plan import Plan
 from crashsense.plan.inputs import code_digest
+from crashsense.plan.resolve import Plan, conditions_of
 from crashsense.results.provenance import versions
 from crashsense.results.stored import Asked, Stored, check_draw, check_event, pick
-from crashsense.trials import Conditions, Trial, run_trials
+from crashsense.trials import Trial, run_trials
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 ENGINES_AGREE_TO = 1e-9
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Replay:
     """One evaluation run again.
 
@@ -47,6 +47,13 @@ class Replay:
     def rows(self) -> pd.DataFrame:
         """The verdict rows, sorted by restraint."""
         return self.trial.rows
+
+    def __repr__(self) -> str:
+        found = f"differs in {', '.join(self.differences)}" if self.differences else "as stored"
+        return f"<Replay, {found}: {self.trial!r}>"
+
+    def _repr_html_(self) -> str:
+        return self.trial._repr_html_()
 
     @property
     def same_engine(self) -> bool:
@@ -154,9 +161,7 @@ def _from_plan(
         sensors=pick(plan.sensor_sets, sensor_set, kind="sensor_set", names=set_names),
         algorithms=plan.algorithms,
         rules=pick(plan.algorithms, algorithm, kind="algorithm", names=rule_names),
-        seed=plan.seed,
-        vary=plan.vary,
-        sensor_draws=plan.sensor_draws,
+        keys=plan.keys,
     )
 
 
@@ -166,9 +171,7 @@ def _replayed(run: Run, asked: Asked, *, draw: int, computed_by: str) -> Replay:
         [draw],
         sensor_sets=[asked.sensors],
         algorithms=asked.algorithms,  # they decide which channels are sensed
-        conditions=Conditions(
-            seed=asked.seed, vary=asked.vary, sensor_draws=asked.sensor_draws, path=run.path
-        ),
+        conditions=conditions_of(asked.keys, path=run.path),
     )
     trial = found.of(event=asked.event.name, algorithm=asked.rules.name)
     stored = run.rows(trial.event.name, draw=draw)

@@ -1,0 +1,94 @@
+"""``crashsense records``: folders of measured records: check them, import them as a library."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from typing import TYPE_CHECKING
+
+import click
+
+from crashsense.resources import CAUTION
+
+if TYPE_CHECKING:
+    from crashsense.records.library import Checked
+
+
+@click.group()
+def records() -> None:
+    """Check folders of records, and import them into a library."""
+
+
+@records.command()
+@click.argument("folder")
+@click.option("--quiet", "-q", is_flag=True, help="The table alone, without warnings and errors.")
+def check(folder: str, quiet: bool) -> int:
+    """Run every check on every record of FOLDER and print one line a channel that is used.
+
+    FOLDER holds records (folders, archives, tables) and perhaps a manifest, records.toml or
+    records.csv. Exit code 0: no error; 2: a record cannot be used.
+    """
+    from crashsense.records.library import check_folder
+
+    found = check_folder(folder)
+    if not quiet:
+        for one in found:
+            for line in one.lines:
+                click.echo(f"{one.name}: {line}", err=line.startswith("error"))
+    for line in table(found):
+        click.echo(line)
+    states = Counter(one.state for one in found)
+    told = ", ".join(f"{states[s]} {w}" for s, w in _STATES)
+    click.echo(f"{folder}: {len(found)} records: {told}")
+    click.echo(f"CAUTION: {CAUTION}")
+    return 2 if states["error"] else 0
+
+
+_STATES = (("sound", "sound"), ("warning", "with warnings"), ("error", "that cannot be used"))
+
+
+def table(found: list[Checked]) -> list[str]:
+    """Lines of the table: record, state, and what each channel that is used says."""
+    rows = [("record", "state", "channel", "peak CFC 60", "velocity change", "t127", "required")]
+    for one in found:
+        used = [f for f in one.figures if f.state == "taken"]
+        rows += [
+            (
+                one.name,
+                one.state,
+                f"{f.channel} {f.place}".strip(),
+                f"{f.peak_class_60_g:.1f} g",
+                f"{f.velocity_change_kmh:+.1f} km/h",
+                _ms(f.free_flight_ms),
+                _ms(f.required_ms),
+            )
+            for f in used
+        ] or [(one.name, one.state, "-", "-", "-", "-", "-")]
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    lines = []
+    for row in rows:
+        cells = [cell.ljust(width) for cell, width in zip(row, widths, strict=True)]
+        lines.append("  ".join(cells).rstrip())
+    return lines
+
+
+def _ms(value: float) -> str:
+    return "-" if math.isnan(value) else f"{value:.1f} ms"
+
+
+@records.command("import")
+@click.argument("folder")
+@click.option("--out", required=True, metavar="LIBRARY", help="Folder to write; new or empty.")
+def import_records(folder: str, out: str) -> int:
+    """Import every record of FOLDER into LIBRARY, which '--records LIBRARY' then reads.
+
+    All of them or nothing: with one fault in one record nothing is written. The library holds one
+    Parquet table an event and library.json: sources, digests, what was assumed.
+    """
+    from crashsense.records.library import import_folder
+
+    events = import_folder(folder, out)
+    click.echo(f"{out}: {len(events)} events")
+    click.echo(f"next: crashsense evaluate --records {out}")
+    click.echo(f"CAUTION: {CAUTION}")
+    return 0

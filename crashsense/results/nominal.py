@@ -1,0 +1,446 @@
+"""The nominal draw of a run as a page shows it: signals, demand and reasons, thinned and stored.
+
+A run folder holds these in one table, a part an occurrence, so that its page is written again
+without sensing. A trace keeps at most :data:`MOST_POINTS` points: those of the stretch that a page
+draws, its extreme values among them, and of the rest the largest and the last value.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from crashsense.channels import CHANNELS
+from crashsense.errors import InputError, RuleError
+from crashsense.event import RESTRAINTS, Event
+from crashsense.plan.resolve import Plan, conditions_of
+from crashsense.results.folder import RunFolder
+from crashsense.results.tables import NOMINAL_SCHEMA
+from crashsense.rules.checked import guarded
+from crashsense.rules.contract import Rule, sharing
+from crashsense.rules.sweep import swept_demand
+from crashsense.rules.why import why
+from crashsense.scoring import FAILURES
+from crashsense.trials import Trial, run_trials
+
+FloatArray = npt.NDArray[np.float64]
+
+#: Points of a trace at most.
+MOST_POINTS = 400
+
+#: Threshold scales at which the stored sweep is exact.
+SCALES = np.round(np.arange(0.01, 5.0001, 0.01), 2)
+
+#: A channel whose true signal stays within this part of the sensor's range is not drawn.
+QUIET_PART = 0.002
+
+#: Sensor sets whose signals are drawn; more would bury the page.
+MOST_SETS = 3
+
+
+@dataclass(frozen=True, eq=False)
+class Trace:
+    """A line on a chart: times [ms] and values, in the unit of the chart."""
+
+    name: str
+    times_ms: FloatArray
+    values: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class SensedChannel:
+    """One channel of one event: what was there, what arrived, and where the range cut it."""
+
+    channel: str
+    sensor_set: str
+    unit: str
+    raw: Trace
+    sensed: Trace
+    range_value: float | None = None
+    clipped_before_filter: int = 0
+    clipped_after_filter: int = 0
+    clipped_codes: int = 0
+    #: first and last time [ms] of each stretch in which the true signal left the range
+    beyond_ms: Sequence[tuple[float, float]] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class DemandChart:
+    """Demand of one rule: total, and its branches where there are any.
+
+    ``swept``: the demand whose running maximum reaches k where the rule with all thresholds but
+    arming scaled by k fires; None where that must be re-run.
+    """
+
+    sensor_set: str
+    algorithm: str
+    restraint: str
+    traces: Sequence[Trace]
+    swept: Trace | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class EventView:
+    """Everything that the page draws of one event (nominal draw)."""
+
+    name: str
+    title: str
+    family: str
+    belted: bool
+    channels: Sequence[SensedChannel] = ()
+    demands: Sequence[DemandChart] = ()
+    #: why a gating algorithm fired or held, one text a restraint, lines as they are
+    reasons: Sequence[tuple[str, Sequence[str]]] = ()
+    #: channels that an algorithm reads and that carry nothing but offset and noise
+    quiet: Sequence[str] = ()
+    #: restraint -> time before which firing is early [ms]
+    not_before_ms: Mapping[str, float] = field(default_factory=dict)
+    facts: Mapping[str, str] = field(default_factory=dict)
+
+
+# -- making ----------------------------------------------------------------------------------------
+
+
+def computed_views(plan: Plan) -> Callable[[str], EventView]:
+    """Return a function that senses one event of a plan anew: for a run that holds no traces."""
+    events = {event.name: event for event in plan.events}
+    conditions = conditions_of(plan.keys, path="auto")
+
+    def view(name: str) -> EventView:
+        trials = run_trials(
+            [events[name]],
+            [0],
+            sensor_sets=plan.sensor_sets,
+            algorithms=plan.algorithms,
+            conditions=conditions,
+        )
+        return event_view(events[name], list(trials))
+
+    return view
+
+
+def event_view(event: Event, trials: Sequence[Trial]) -> EventView:
+    """Return what a page shows of one event: of its nominal trials, one a sensor set."""
+    channels: list[SensedChannel] = []
+    quiet: list[str] = []
+    demands: list[DemandChart] = []
+    reasons: list[tuple[str, Sequence[str]]] = []
+    for place, trial in enumerate(trials):
+        if place < MOST_SETS:
+            drawn, silent = _channels(trial)
+            channels += drawn
+            quiet += [name for name in silent if name not in quiet]
+        with sharing():
+            for one in trial.each():
+                charts, found = _demands(one)
+                demands += charts
+                name = one.algorithm.name
+                name += f" / {one.sensor_set.name}" if len(trials) > 1 else ""
+                reasons += [(f"Why: {name}, {restraint}", lines) for restraint, lines in found]
+    return EventView(
+        event.name,
+        title=event.title,
+        family=event.family,
+        belted=event.context.belted,
+        channels=channels,
+        quiet=quiet,
+        demands=demands,
+        reasons=reasons,
+        not_before_ms={name: 1e3 * r.not_before_s for name, r in event.requirements.items()},
+        facts=_facts(event.metadata),
+    )
+
+
+def _channels(trial: Trial) -> tuple[list[SensedChannel], list[str]]:
+    """Channels to draw, and those that are too quiet to be drawn."""
+    drawn, quiet = [], []
+    for name, report in trial.reports.items():
+        signal = trial.signals.get(name)
+        if signal is None:
+            continue
+        scale = CHANNELS[name].file_scale
+        sensor = trial.sensor_set.sensor(name)
+        raw = signal.samples[0]
+        if float(np.abs(raw).max(initial=0.0)) < QUIET_PART * sensor.range:
+            quiet.append(name)
+            continue
+        received = trial.samples.channels[name][0]
+        limit = min(sensor.range, sensor.front_end)
+        drawn.append(
+            SensedChannel(
+                name,
+                trial.sensor_set.name,
+                CHANNELS[name].file_unit.replace("deg_s", "deg/s").replace("kpa", "kPa"),
+                Trace("true", 1e3 * signal.times_s, raw / scale),
+                Trace("sensed", 1e3 * trial.times_s[0], received / scale),
+                range_value=limit / scale,
+                beyond_ms=intervals(1e3 * signal.times_s, np.abs(raw) > limit),
+                clipped_before_filter=int(report.clipped_before_filter[0]),
+                clipped_after_filter=int(report.clipped_after_filter[0]),
+                clipped_codes=int(report.clipped_at_code[0]),
+            )
+        )
+    return drawn, quiet
+
+
+def _demands(trial: Trial) -> tuple[list[DemandChart], list[tuple[str, Sequence[str]]]]:
+    """Demand to draw of each restraint, and lines that explain it, by restraint.
+
+    A rule that fails, here or in the campaign, gives a line that says so; it never ends the page.
+    """
+    charts: list[DemandChart] = []
+    reasons: list[tuple[str, Sequence[str]]] = []
+    samples, times = trial.samples, 1e3 * trial.times_s[0]
+    for restraint in RESTRAINTS:
+        answer = trial.answer(restraint)
+        if not answer.branches:
+            continue
+        if answer.errors:
+            reasons.append((restraint, [f"the rule failed: {answer.errors[0]}"]))
+            continue
+        rule: Rule = trial.algorithm.rules[restraint]
+        swept = None
+        scored = trial.event.requirements[restraint].expectation != "open"
+        try:
+            with guarded(rule):
+                swept = Trace("swept", times, swept_demand(rule, samples)[0]) if scored else None
+        except (InputError, RuleError):
+            swept = None
+        charts.append(
+            DemandChart(
+                trial.sensor_set.name,
+                trial.algorithm.name,
+                restraint,
+                [Trace(name, times, demand[0]) for name, demand in answer.branches.items()],
+                swept=swept,
+            )
+        )
+        if trial.algorithm.gate and trial.verdicts(restraint)[0] in FAILURES:
+            try:
+                with guarded(rule):
+                    reasons.append((restraint, why(rule, samples).lines()))
+            except RuleError as error:
+                reasons.append((restraint, [f"the rule failed: {error}"]))
+    return charts, reasons
+
+
+def _facts(metadata: Mapping[str, Any]) -> dict[str, str]:
+    """What the recipe knows of the event, in words: speeds first, all in km/h."""
+    found = {}
+    parameters = metadata.get("parameters", {})
+    for name, factor in (("speed_kmh", 1.0), ("speed_m_s", 3.6)):
+        if isinstance(parameters.get(name), int | float):
+            found["speed"] = f"{round(factor * parameters[name], 1):g} km/h"
+            break
+    for key in ("model", "matrix"):
+        if metadata.get(key):
+            found[{"matrix": "matrix row"}.get(key, key)] = str(metadata[key])
+    return found
+
+
+# -- thinning out -------------------------------------------------------------------------------
+
+
+def time_window(times_ms: Sequence[float], view: EventView) -> tuple[float, float, str]:
+    """First and last time [ms] to draw of an event, and words where that is not all of it.
+
+    *times_ms*: required and fire times of what must fire, NaN where there is none; without any all
+    of the event is drawn.
+    """
+    first = min((c.raw.times_ms[0] for c in view.channels), default=0.0)
+    last = max((c.raw.times_ms[-1] for c in view.channels), default=100.0)
+    if not len(times_ms):
+        return float(max(first, -20.0)), float(last), ""
+    latest = max([0.0, *(t for t in times_ms if t == t)])
+    end = float(min(last, max(60.0, 10.0 * np.ceil((1.6 * latest + 15.0) / 10.0))))
+    words = f"shown to {end:.0f} ms of {last:.0f} ms" if end < last else ""
+    return float(max(first, -10.0)), end, words
+
+
+def intervals(times: FloatArray, flags: npt.NDArray[np.bool_]) -> list[tuple[float, float]]:
+    """First and last time of each run of flagged samples, near ones joined.
+
+    >>> intervals(np.arange(6.0), np.array([0, 1, 1, 0, 0, 1], dtype=bool))
+    [(1.0, 2.0), (5.0, 5.0)]
+    """
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], flags.astype(int), [0]))))
+    out: list[tuple[float, float]] = []
+    near = 0.004 * float(times[-1] - times[0]) if times.size else 0.0
+    for first, last in zip(edges[::2], edges[1::2] - 1, strict=True):
+        start, end = float(times[first]), float(times[last])
+        if out and start - out[-1][1] < near:
+            out[-1] = (out[-1][0], end)
+        else:
+            out.append((start, end))
+    return out
+
+
+def decimate(x: FloatArray, y: FloatArray, *, most: int = MOST_POINTS) -> tuple[FloatArray, ...]:
+    """Return at most *most* points of a trace that keep its first, last and extreme values.
+
+    The trace is cut into equal bins; of each the smallest and the largest point stay, in order.
+    Points that are not finite are left out.
+
+    >>> x, y = decimate(np.arange(10000.0), np.sin(np.arange(10000.0)), most=100)
+    >>> x.size <= 100
+    True
+    """
+    good = np.isfinite(x) & np.isfinite(y)
+    x, y = np.asarray(x)[good], np.asarray(y)[good]
+    if x.size <= most:
+        return x, y
+    bins = max(1, (most - 2) // 2)
+    size = -(-x.size // bins)
+    # The last value fills up the last bin; where it is chosen, it stands for the last point.
+    filled = np.concatenate([y, np.full(size * bins - y.size, y[-1])]).reshape(bins, size)
+    first = np.arange(bins) * size
+    chosen = [[0, x.size - 1], first + filled.argmin(axis=1), first + filled.argmax(axis=1)]
+    index = np.unique(np.minimum(np.concatenate(chosen), x.size - 1))
+    return x[index], y[index]
+
+
+def thinned(trace: Trace, window: tuple[float, float]) -> Trace:
+    """Thin a trace out to what a page draws of it.
+
+    Inside the *window* [ms] as :func:`decimate` does; outside stay the first, the largest and the
+    last value, from which a page chooses its scales.
+    """
+    times, values = trace.times_ms, trace.values
+    inside = (times >= window[0]) & (times <= window[1])
+    rest = np.flatnonzero(~inside & np.isfinite(values))
+    if rest.size:
+        rest = np.unique([rest[0], rest[np.abs(values[rest]).argmax()], rest[-1]])
+    x, y = decimate(times[inside], values[inside], most=MOST_POINTS - 3)
+    x, y = np.concatenate([x, times[rest]]), np.concatenate([y, values[rest]])
+    order = np.argsort(x, kind="stable")
+    return Trace(trace.name, x[order], y[order])
+
+
+def steps(trace: Trace) -> Trace:
+    """Return where the running maximum of a sweep first reaches each of :data:`SCALES`.
+
+    >>> found = steps(Trace("swept", np.arange(4.0), np.array([0.0, 0.7, 0.2, 1.5])))
+    >>> found.times_ms, found.values
+    (array([1., 3.]), array([0.7, 1.5]))
+    """
+    running = np.maximum.accumulate(np.nan_to_num(trace.values, nan=0.0, posinf=1e9))
+    index = np.unique(np.searchsorted(running, SCALES - 1e-12, side="left"))
+    index = index[index < running.size]
+    return Trace(trace.name, trace.times_ms[index], running[index])
+
+
+# -- storing ---------------------------------------------------------------------------------------
+
+
+def nominal_table(occurrence: Sequence[Event], trials: Sequence[Trial]) -> pa.Table:
+    """Return what a page draws of the events of an occurrence, from its nominal trials."""
+    rows: list[dict[str, Any]] = []
+    for event in occurrence:
+        own = [replace(trial, events=(event,)) for trial in trials]
+        view = event_view(event, own)
+        window = time_window(_times_of(event, own), view)[:2]
+        rows += ({"event": event.name, "draw": 0, **row} for row in _rows(view, window))
+    return pa.Table.from_pylist(rows, schema=NOMINAL_SCHEMA)
+
+
+def _times_of(event: Event, trials: Sequence[Trial]) -> list[float]:
+    """Required and fire times [ms] of what must fire, by every sensor set and algorithm."""
+    fire = [name for name, r in event.requirements.items() if r.expectation == "fire"]
+    return [
+        1e3 * float(time)
+        for trial in trials
+        for one in trial.each()
+        for restraint in fire
+        for time in (one.required_s[event.name][restraint][0], one.scores(restraint).fire_s[0])
+    ]
+
+
+def _rows(view: EventView, window: tuple[float, float]) -> Iterator[dict[str, Any]]:
+    about = {name: getattr(view, name) for name in _OF_EVENT}
+    yield {"kind": "event", "about": json.dumps(about)}
+    for channel in view.channels:
+        row: dict[str, Any] = {"kind": "channel", "sensor_set": channel.sensor_set}
+        row["subject"] = channel.channel
+        about = {name: getattr(channel, name) for name in _OF_CHANNEL}
+        yield {**row, "about": json.dumps(about), **_line(thinned(channel.raw, window))}
+        yield {**row, **_line(thinned(channel.sensed, window))}
+    for chart in view.demands:
+        row = {"kind": "demand", "sensor_set": chart.sensor_set, "algorithm": chart.algorithm}
+        row["subject"] = chart.restraint
+        for trace in chart.traces:
+            yield {**row, **_line(thinned(trace, window))}
+        if chart.swept is not None:
+            yield {**row, "kind": "sweep", **_line(steps(chart.swept))}
+
+
+def _line(trace: Trace) -> dict[str, Any]:
+    return {"trace": trace.name, "times_ms": trace.times_ms, "values": trace.values}
+
+
+#: What is stored of an event and of a channel beside traces.
+_OF_EVENT = ("title", "family", "belted", "reasons", "quiet", "not_before_ms", "facts")
+_CLIPPED = ("clipped_before_filter", "clipped_after_filter", "clipped_codes")
+_OF_CHANNEL = ("unit", "range_value", "beyond_ms", *_CLIPPED)
+
+
+def stored_views(path: Path) -> Callable[[str], EventView] | None:
+    """Return a function that reads what a run folder holds of an event; None: it holds nothing.
+
+    One part is read at a time, so that a page of a big run needs one event in memory.
+    """
+    folder = RunFolder(path)
+    where: dict[str, int] = {}
+    for part in folder.parts("nominal"):
+        number = int(part.stem.split("-")[1])
+        names = next(folder.tables("nominal", columns=["event"], occurrence=number))
+        where |= dict.fromkeys(pc.unique(names.column("event")).to_pylist(), number)
+    if not where:
+        return None
+
+    def view(name: str) -> EventView:
+        part = next(folder.tables("nominal", occurrence=where[name]))
+        return _view_from(name, part.filter(pc.equal(part.column("event"), name)).to_pylist())
+
+    return view
+
+
+def _view_from(name: str, rows: Sequence[Mapping[str, Any]]) -> EventView:
+    about: dict[str, Any] = {}
+    signals: dict[tuple[str, str], list[Mapping[str, Any]]] = {}
+    demands: dict[tuple[str, str, str], DemandChart] = {}
+    for row in rows:
+        kind, subject = row["kind"], row["subject"]
+        if kind == "event":
+            about = json.loads(row["about"])
+        elif kind == "channel":
+            signals.setdefault((row["sensor_set"], subject), []).append(row)
+        else:
+            key = (row["sensor_set"], row["algorithm"], subject)
+            chart = demands.get(key) or DemandChart(*key, traces=())
+            trace = _trace_from(row)
+            more: dict[str, Any] = {"swept": trace} if kind == "sweep" else {}
+            more = more or {"traces": (*chart.traces, trace)}
+            demands[key] = replace(chart, **more)
+    channels = [
+        SensedChannel(
+            channel,
+            sensor_set,
+            raw=_trace_from(true),
+            sensed=_trace_from(sensed),
+            **json.loads(true["about"]),
+        )
+        for (sensor_set, channel), (true, sensed) in signals.items()
+    ]
+    return EventView(name, channels=channels, demands=list(demands.values()), **about)
+
+
+def _trace_from(row: Mapping[str, Any]) -> Trace:
+    return Trace(row["trace"], np.array(row["times_ms"]), np.array(row["values"]))

@@ -1,0 +1,145 @@
+"""What a run folder holds of its nominal draw: thinned traces from which the page is written."""
+
+from __future__ import annotations
+
+import shutil
+
+import numpy as np
+import pyarrow.parquet as pq
+import pytest
+
+import crashsense
+from crashsense import cli
+from crashsense.reporting import write_report
+from crashsense.reporting.what_if import SCALES, fire_curve
+from crashsense.results import open_run
+from crashsense.results.nominal import (
+    MOST_POINTS,
+    Trace,
+    computed_views,
+    steps,
+    stored_views,
+    thinned,
+)
+
+EVENTS = ["hammer_tunnel", "wall_full_16_belted", "wall_full_16_unbelted"]
+
+
+@pytest.fixture(scope="module")
+def finished(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("runs") / "run"
+    run = crashsense.evaluate(events=EVENTS, draws=3, out=folder, engine="numpy")
+    write_report(run, folder)
+    return run
+
+
+def test_a_thinned_trace_keeps_window_extremes_and_ends():
+    times = np.arange(-50.0, 950.0, 0.1)
+    values = np.sin(times / 7.0) + 5.0 * np.exp(-(((times - 700.0) / 3.0) ** 2))
+    found = thinned(Trace("true", times, values), (-10.0, 100.0))
+    assert found.times_ms.size <= MOST_POINTS
+    inside = (found.times_ms >= -10.0) & (found.times_ms <= 100.0)
+    assert inside.sum() > MOST_POINTS - 60
+    assert (found.times_ms[0], found.times_ms[-1]) == (times[0], times[-1])
+    assert found.values.max() == values.max()
+    assert (np.diff(found.times_ms) > 0.0).all()
+
+
+def test_a_stored_sweep_fires_at_the_same_times_at_every_scale_of_the_slider():
+    source = np.random.default_rng(4)
+    times = np.arange(0.0, 200.0, 0.5)
+    demand = np.cumsum(source.normal(0.003, 0.05, times.size)).clip(0.0)
+    assert 0.5 < demand.max() < 5.0
+    found = steps(Trace("swept", times, demand))
+    assert found.times_ms.size < times.size / 2
+    assert fire_curve(found.times_ms, found.values) == fire_curve(times, demand)
+    assert set(SCALES) <= set(np.round(np.arange(0.01, 5.0001, 0.01), 2))
+
+
+def test_stored_views_say_what_computed_views_say(finished):
+    stored, computed = stored_views(finished.folder), computed_views(finished.plan)
+    for event in EVENTS:
+        ours, theirs = stored(event), computed(event)
+        for name in ("name", "title", "family", "belted", "facts", "not_before_ms"):
+            assert getattr(ours, name) == getattr(theirs, name), name
+        assert list(ours.quiet) == list(theirs.quiet)
+        assert [list(r) for r in ours.reasons] == [list(r) for r in theirs.reasons]
+        assert [c.channel for c in ours.channels] == [c.channel for c in theirs.channels]
+        for one, other in zip(ours.channels, theirs.channels, strict=True):
+            assert one.raw.values.size <= MOST_POINTS
+            assert one.raw.values.max() == pytest.approx(other.raw.values.max(), rel=1e-6)
+            assert one.range_value == other.range_value
+            assert [list(b) for b in one.beyond_ms] == [list(b) for b in other.beyond_ms]
+        key = [(d.sensor_set, d.algorithm, d.restraint) for d in ours.demands]
+        assert key == [(d.sensor_set, d.algorithm, d.restraint) for d in theirs.demands]
+        assert len(key) > 5
+
+
+def test_one_part_an_occurrence_however_many_draws(tmp_path):
+    crashsense.evaluate(events=EVENTS, draws=9, chunk=3, out=tmp_path / "run", engine="numpy")
+    parts = sorted((tmp_path / "run" / "nominal.parquet").glob("*.parquet"))
+    verdicts = sorted((tmp_path / "run" / "verdicts.parquet").glob("*.parquet"))
+    assert len(parts) == 2 < len(verdicts)
+    assert {part.name for part in parts} < {part.name for part in verdicts}
+    # The table is healed like any other.
+    parts[0].write_bytes(parts[0].read_bytes()[:100])
+    again = crashsense.evaluate(events=EVENTS, draws=9, out=tmp_path / "run", engine="numpy")
+    assert pq.read_table(parts[0]).num_rows > 10
+    assert again.exit_code == open_run(tmp_path / "run").exit_code
+
+
+def test_the_table_of_a_run_does_not_depend_on_the_page(finished):
+    in_memory = crashsense.evaluate(events=EVENTS, draws=3, engine="numpy")
+    assert finished.verdicts.equals(in_memory.verdicts)
+
+
+def test_a_page_is_written_again_without_sensing(finished, tmp_path, monkeypatch, capsys):
+    folder = tmp_path / "copy"
+    shutil.copytree(finished.folder, folder)
+    page = (folder / "report.html").read_text(encoding="utf-8")
+    (folder / "report.html").unlink()
+
+    def refuse(*args, **kwargs):
+        raise AssertionError("sensed again")
+
+    monkeypatch.setattr("crashsense.trials.block.sense_in_parts", refuse)
+    monkeypatch.setattr("crashsense.synthesis.recipe.Recipe.events", refuse)
+    assert cli.run(["report", str(folder)]) == finished.exit_code
+    assert (folder / "report.html").read_text(encoding="utf-8") == page
+    assert "RESULT" in capsys.readouterr().out
+    words = ["report", str(folder), "--title", "Spring <b>", "--baseline", str(finished.folder)]
+    assert cli.run(words) == finished.exit_code
+    page = (folder / "report.html").read_text(encoding="utf-8")
+    assert "<title>Spring &lt;b&gt;</title>" in page
+    assert f"Changes since {finished.folder}" in page
+    assert page.index('id="changes"') < page.index('id="counts"')
+
+
+def test_changes_against_an_earlier_run_stand_at_the_top(tmp_path, capsys):
+    """A rule that never fires after one that does: what must fire is lost."""
+    rule = (
+        'name = "{name}"\ngate = true\n[rules.front_airbag_stage_1]\nfamily = "velocity_change"\n'
+    )
+    for number, threshold in enumerate((1.0, 40.0)):
+        file = tmp_path / f"mine_{number}.toml"
+        text = rule.format(name=f"mine_{number}") + f"threshold_m_s = {threshold}\n"
+        file.write_text(text, encoding="utf-8")
+        crashsense.evaluate(
+            events=["wall_full_56"],
+            algorithms=[str(file)],
+            out=tmp_path / f"run_{number}",
+            engine="numpy",
+        )
+    words = ["report", str(tmp_path / "run_1"), "--baseline", str(tmp_path / "run_0")]
+    assert cli.run(words) == 1
+    assert "1 requirement of gating algorithms lost, nominal." in capsys.readouterr().out
+    page = (tmp_path / "run_1" / "report.html").read_text(encoding="utf-8")
+    top = page[page.index('id="changes"') : page.index('id="counts"')]
+    assert "<th>lost</th>" in top
+    assert "on time → missed" in top
+    assert "exit code" not in top
+
+
+def test_no_run_is_a_fault(tmp_path, capsys):
+    assert cli.run(["report", str(tmp_path)]) == 2
+    assert "is not a run folder" in capsys.readouterr().err
