@@ -9,9 +9,10 @@ the level of a band: with P/m the absorbed power per mass of the car,
 
 Medians of s over ten floor and sill channels of five public tests (walls, head-on, small overlap;
 1354 to 2873 kg; windows from 5 to 48 ms): 0.39, 0.94, 0.87, 0.79, 1.07 in the bands 20-60 (of which
-the motion of the body makes a part), 60-200, 200-400, 400-1000, 1000-2500 Hz, scatter of ln s 0.6 to 1.1 over cars, places and windows. The band 60-200
-falls from 1.4 at 5-15 ms to 0.8 at 25-48 ms, the two upper ones rise from 0.4-0.6 to about 1 and
-1.6: they are felt when the crush has come near. *nearness* carries both.
+the motion of the body makes a part), 60-200, 200-400, 400-1000, 1000-2500 Hz, scatter of ln s 0.6
+to 1.1 over cars, places and windows. The band 60-200 falls from 1.4 at 5-15 ms to 0.8 at 25-48 ms,
+the two upper ones rise from 0.4-0.6 to about 1 and 1.6: they are felt when the crush has come near.
+*nearness* carries both.
 
 Below 400 Hz neighbouring places share a common part (correlation of left and right floor in record
 10146: 0.74 and 0.70); above, each place has its own (-0.05). Both take the colour of the modes of

@@ -42,11 +42,24 @@ def test_wall_peak_at_56_is_that_of_the_population():
     assert found.max() < 56.0
 
 
+#: The fit begins to bottom out above the record's 57 km/h.
+BOTTOMS = pytest.mark.xfail(
+    strict=True, reason="0.23: above the speed of its record the fitted front bottoms out"
+)
+
+
 @pytest.mark.parametrize(
     ("speed", "low", "high"),
-    [(10.0, 0.27, 0.42), (16.0, 0.22, 0.40), (25.0, 0.12, 0.32), (40.0, 0.1, 0.2), (48.0, 0.1, 0.2),
-     (56.0, 0.1, 0.2), (64.0, 0.08, 0.2)],
-)  # fmt: skip
+    [
+        (10.0, 0.27, 0.42),
+        (16.0, 0.22, 0.40),
+        (25.0, 0.12, 0.32),
+        (40.0, 0.1, 0.2),
+        (48.0, 0.1, 0.2),
+        (56.0, 0.1, 0.2),
+        pytest.param(64.0, 0.1, 0.2, marks=BOTTOMS),
+    ],
+)
 def test_restitution_of_a_full_wall(speed, low, high):
     """0.1-0.2 above 40 km/h, rising to 0.3-0.4 towards 10 km/h (trade, memory); 0.16-0.18 at 57
     km/h in test 10146."""

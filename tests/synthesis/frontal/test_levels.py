@@ -46,7 +46,14 @@ OTHERS = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize("name", OTHERS)
+#: The small-overlap car does not slide past the barrier, so that it takes more power than cars do.
+STOPPED = pytest.mark.xfail(strict=True, reason="400-1000 Hz up to a fifth above the range")
+
+
+@pytest.mark.parametrize(
+    "name",
+    [pytest.param(n, marks=[STOPPED] if n == "small_overlap_64" else []) for n in OTHERS],
+)
 def test_other_crashes_lie_within_the_range_of_seven_further_channels(name):
     """15-60 ms after the structure is reached; 15 % either way for the mean of 30 draws."""
     found = mean_levels(name, "central_x", reached_s=OTHERS[name])

@@ -41,7 +41,7 @@ def test_a_plan_puts_my_car_into_every_frontal_event(tmp_path, monkeypatch):
     assert mine.keys() == shipped.keys()
     ours, theirs = (e["wall_full_40"].metadata["facts"] for e in (mine, shipped))
     assert ours["stopping_distance_m"] > 1.05 * theirs["stopping_distance_m"]
-    again = resolve_plan(tmp_path / "mine.toml").names["vehicle"]
+    again = resolve_plan(tmp_path / "mine.toml").keys.vehicle
     assert again == str((tmp_path / "my_car.toml").resolve())
     (tmp_path / "mine.toml").write_text(plan + 'vehicle = "no_car.toml"\n', encoding="utf-8")
     with pytest.raises(InputError, match="no_car.toml"):
