@@ -162,23 +162,23 @@ def _run_arrays(
     share = columns.share.copy()
     farthest = np.zeros(draws)
     acc = np.empty((len(FREEDOMS), draws))
+    along = np.empty((2, CONTACTS, draws))
+    levers = np.array([ahead, ahead, ahead, ahead, direct_ahead])[:, None]
     for step in range(steps):
         left, right, powertrain, cabin, y, yaw, face, far = q.swapaxes(0, 1)
-        side = su * (y + ahead * yaw)
-        near = side - face
-        x[:, 0] = cu * left + near
-        x[:, 1] = cu * right + near
-        x[:, 2] = cu * (0.5 * (left + right)) + near
-        x[:, 3] = cu * powertrain + near
-        x[:, 4] = cu * (cabin - direct_right * yaw) + (su * (y + direct_ahead * yaw) - face)
+        along[:, :2] = q[:, :2]
+        along[:, 2] = 0.5 * (left + right)
+        along[:, 3] = powertrain
+        along[:, 4] = cabin - direct_right * yaw
+        lateral = y[:, None] + levers * yaw[:, None]
+        x[:, :CONTACTS] = cu * along + (su * lateral - face[:, None])
         turned = span * yaw
         x[:, 5] = (cabin + turned) - left
         x[:, 6] = (cabin - turned) - right
         x[:, 7] = cabin - powertrain
         x[:, 8] = face - far
         x[0] -= columns.gap
-        moved = y[0] + ahead * yaw[0]
-        np.maximum(farthest, moved, out=farthest)
+        np.maximum(farthest, lateral[0, 0], out=farthest)
         met = np.maximum(1.0 - farthest * per_width, 0.0)
         np.multiply(columns.share[:CONTACTS], met, out=share[:CONTACTS])
         inside, closing = np.maximum(x[0], 0.0), np.maximum(x[1], 0.0)
@@ -192,13 +192,7 @@ def _run_arrays(
         p = np.minimum(p, x[0] + pull)
         f = np.maximum((x[0] - p) * stiffness, least)
         # Friction on the face: against the sliding speed of each contact, t = (-su, cu).
-        lateral = cu * (y[1] + ahead * yaw[1])
-        slide = np.empty((CONTACTS, draws))
-        slide[0] = lateral - su * left[1]
-        slide[1] = lateral - su * right[1]
-        slide[2] = lateral - su * (0.5 * (left[1] + right[1]))
-        slide[3] = lateral - su * powertrain[1]
-        slide[4] = cu * (y[1] + direct_ahead * yaw[1]) - su * (cabin[1] - direct_right * yaw[1])
+        slide = cu * lateral[1] - su * along[1]
         rub = (mu * f[:CONTACTS]) * _clipped(slide * per_sliding, 1.0)
         # Along x and y on each contact.
         fx = cu * f[:CONTACTS] - su * rub
@@ -231,9 +225,10 @@ def _run_arrays(
         acc[6] = on_face - f[8]
         acc[7] = f[8]
         acc *= columns.inverse_mass
-        power = f[0] * closing[0]
+        pushed = np.maximum(f, 0.0) * closing
+        power = pushed[0]
         for n in range(1, count - 1):
-            power = power + np.maximum(f[n], 0.0) * closing[n]
+            power = power + pushed[n]
         kept[:6, :, rest + step] = acc[:6]
         kept[6, :, rest + step] = on_face
         kept[7, :, rest + step] = power

@@ -228,10 +228,10 @@ def test_a_users_own_folder_with_its_own_vehicle(tmp_path):
     (tmp_path / "frontal" / "mine.toml").write_text(recipe, encoding="utf-8")
     soft = text.replace("yaw_inertia_kg_m2 = 2300.0", "yaw_inertia_kg_m2 = -1.0")
     soft = soft.replace("total_kg = 1500.0", "total_kg = -1500.0")
-    soft = soft.replace("[springs.upper]", "[springs.upper]\nunloading_kn_m = 100.0\n#", 1)
+    soft = soft.replace("[springs.upper]", "[springs.upper]\nunloading_kn_per_m = 100.0\n#", 1)
     lines = soft.splitlines()
     at = lines.index("[springs.upper]")
-    old = next(i for i in range(at + 2, len(lines)) if lines[i].startswith("unloading_kn_m"))
+    old = next(i for i in range(at + 2, len(lines)) if lines[i].startswith("unloading_kn_per_m"))
     del lines[old]
     lines = [line.lstrip("#") if line.startswith("#points") else line for line in lines]
     file.write_text("\n".join(lines), encoding="utf-8")

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from crashsense.cli import main
+from crashsense.cli import cli
 from crashsense.errors import InputError
 from crashsense.plan import resolve_plan
 from crashsense.synthesis.frontal.fit import (
@@ -20,7 +20,7 @@ from crashsense.synthesis.frontal.vehicle import load_vehicle
 
 
 def run(*arguments):
-    return CliRunner().invoke(main, [str(a) for a in arguments])
+    return CliRunner().invoke(cli, [str(a) for a in arguments])
 
 
 def test_a_plan_puts_my_car_into_every_frontal_event(tmp_path, monkeypatch):
