@@ -486,6 +486,25 @@ def chain_steps(
                     largest[instant, i, first + j] = most[i, j]
 
 
+@_jit
+def highest_under(padded: FloatArray, drops: FloatArray, out: FloatArray) -> None:
+    """Largest of ``padded[row, i + k] + drops[k]`` over k, for each row and i of *out*.
+
+    Twin: ``synthesis.road.profile.wheel_path``, same bits. *padded* (rows, points + drops - 1).
+    """
+    points = out.shape[1]
+    for row in range(out.shape[0]):
+        for first in range(0, points, 1024):
+            last = min(first + 1024, points)
+            for i in range(first, last):
+                out[row, i] = -np.inf
+            for k in range(drops.size):
+                drop = drops[k]
+                for i in range(first, last):
+                    height = padded[row, i + k] + drop
+                    out[row, i] = height if height > out[row, i] else out[row, i]
+
+
 def check_steps() -> None:
     """Compile and run every kernel of this module on next to nothing."""
 
@@ -506,6 +525,7 @@ def check_steps() -> None:
         ones(19, 1), ones(2, 11, 1), ones(16, 1), ones(1, 2), ones(1, 2), ones(1, 3), ones(1, 0),
         ones(1, 0), ones(1, 0), ones(1), 1.0, ones(12, 1, 1), ones(16, 1),
     )  # fmt: skip
+    highest_under(ones(1, 4), ones(2).reshape(-1)[:2], ones(1, 3))
     chain_steps(
         ones(2, 1), ones(6, 1, 1), ones(1, 1), ones(1, 1), np.array([[0, 1]]), 1, 1.0,
         ones(2, 2, 1), ones(2, 2, 1), ones(2, 1, 1), ones(2, 1, 1), ones(2, 1, 1),

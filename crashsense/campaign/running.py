@@ -137,7 +137,9 @@ def evaluate(
     ) as campaign:
         if out is None:
             return campaign.run_in_memory()
-        return campaign.run_in_folder(campaign.free(Path(out)) if or_next else Path(out))
+        # Absolute at once: a rule in this process may move to another folder.
+        folder = Path(out).absolute()
+        return campaign.run_in_folder(campaign.free(folder) if or_next else folder)
 
 
 def estimate(

@@ -28,7 +28,13 @@ from crashsense.resources import CAUTION
     type=click.Path(file_okay=False, path_type=Path),
     help="Folder of recipes instead of the shipped library.",
 )
-def catalogue(out: Path, levels: Path | None, folder: Path | None) -> int:
+@click.option(
+    "--challenge/--no-challenge",
+    default=True,
+    show_default=True,
+    help="Name the no-fire classes that challenge no rule family (senses the library once).",
+)
+def catalogue(out: Path, levels: Path | None, folder: Path | None, challenge: bool) -> int:
     """Write a page with every event of the library as a small multiple on the same axes."""
     from crashsense.errors import Fault, InputError
     from crashsense.reporting.catalogue import catalogue_entries, catalogue_page
@@ -43,7 +49,12 @@ def catalogue(out: Path, levels: Path | None, folder: Path | None) -> int:
     if faults:
         raise InputError(faults)
     recipes = load_recipes(folder)
-    page = catalogue_page(catalogue_entries(recipes))
+    notes = []
+    if challenge:
+        from crashsense.studies.challenge import challenge_sentence, challenge_table
+
+        notes.append(challenge_sentence(challenge_table([e for r in recipes for e in r.events()])))
+    page = catalogue_page(catalogue_entries(recipes), notes=notes)
     table = None if levels is None else levels_table(measure_levels(recipes))
     out.write_text(page, encoding="utf-8")
     click.echo(f"{len(recipes)} recipes: {out}")

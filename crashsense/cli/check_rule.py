@@ -25,7 +25,7 @@ def _value(text: str) -> Any:
 
     try:
         return tomllib.loads(f"value = {text}")["value"]
-    except tomllib.TOMLDecodeError:
+    except (ValueError, RecursionError):  # text, thousands of digits, nested without end
         return text
 
 

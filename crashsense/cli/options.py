@@ -61,6 +61,12 @@ def plan_options(command: Callable[..., Any]) -> Callable[..., Any]:
         kind: click.ParamType | None = OneOf(*choices) if choices else None
         if types()[one.name] is int:
             kind = WholeNumber(about["least"])
+        if types()[one.name] is bool:  # not given: what the plan says
+            flag = click.option(
+                about["option"], one.name, is_flag=True, default=None, help=about["says"]
+            )
+            command = flag(command)
+            continue
         command = click.option(
             about["option"],
             one.name,

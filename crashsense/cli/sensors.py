@@ -88,6 +88,12 @@ def faults(kind: str | None) -> None:
     for name in known if kind is None else (kind,):
         click.echo()
         _show_faults(name)
+    if kind is None:
+        from crashsense.sensing.channel_faults import channel_fault_lines
+
+        click.echo("\nShort names of a single fault, CHANNEL:KIND[:FROM_MS], as central_x:lost:20")
+        for line in channel_fault_lines():
+            click.echo(line)
 
 
 @sensors.command()
@@ -256,6 +262,8 @@ def _fault_numbers(fault: SensorFault, *, kind: str) -> str:
         words = FAULT_CARDS[fault.kind][1][field].default
         if words and value == type(fault).__dataclass_fields__[field].default:
             told.append(f"{name}: {words}")
+        elif isinstance(value, str):
+            told.append(f'{name} = "{value}"')
         else:
             told.append(f"{name} = {value / (scale if factor is None else factor):g}")
     return ", ".join(told)

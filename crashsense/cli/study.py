@@ -14,8 +14,14 @@ from crashsense.resources import CAUTION
 
 #: Study -> (module in this room, function, one line for ``--help``).
 STUDIES: dict[str, tuple[str, str, str]] = {
+    "challenge": (
+        "study_challenge",
+        "challenge_command",
+        "Which no-fire classes challenge which rule family.",
+    ),
     "compare": ("study_compare", "compare_command", "What changed between two runs."),
     "element": ("study_element", "element_command", "Which element's geometry is enough."),
+    "model": ("study_model", "model_command", "The library's prediction beside a record."),
     "range": ("study", "range_command", "What a sensor's range changes against an ideal one."),
     "severity": ("study_severity", "severity_command", "Chance of firing over impact speed."),
 }

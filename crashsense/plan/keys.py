@@ -104,6 +104,11 @@ class PlanKeys:
         says="Sensors of a draw: each event's own (default), or shared by all events.",
     )
     keep: list[Keep] = key([], "--keep", says="Table to keep beside the verdicts; may be repeated.")
+    rules_in_process: bool = key(
+        False,
+        "--rules-in-process",
+        says="Run Python rules of your own in this process: faster, and they can harm it.",
+    )
     channel: str | int | None = key(
         None,
         "--channel",
@@ -178,7 +183,7 @@ def _layout() -> type[BaseModel]:
         if is_list(one.name):
             limits = {"min_length": least}
         else:
-            limits = {"ge": least, "le": most, "strict": types()[one.name] is int or None}
+            limits = {"ge": least, "le": most, "strict": types()[one.name] in (int, bool) or None}
         given = {name: value for name, value in limits.items() if value is not None}
         default = getattr(PlanKeys(), one.name)
         entries[one.name] = (types()[one.name], Checked(default=default, **given))

@@ -18,6 +18,7 @@ from crashsense.plan.inputs import input_digests, same_content
 from crashsense.plan.keys import ENTRIES, KEYS, PlanKeys, check_names, checked_keys, is_list
 from crashsense.records import read_record
 from crashsense.rules import Algorithm, algorithm_names, load_algorithm, rate_faults
+from crashsense.rules.plugins import rules_in_process as building_rules_here
 from crashsense.sensing import SensorSet, load_sensor_set, sensor_set_names
 from crashsense.synthesis import Recipe, load_recipes, parse_recipe
 from crashsense.synthesis.frontal.own_vehicle import with_vehicle, written_vehicle
@@ -204,7 +205,8 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
     set_entries = file.sensor_sets if sensor_sets is None else sensor_sets
     rule_entries = file.algorithms if algorithms is None else algorithms
     sets = _loaded(set_entries, SensorSet, load_sensor_set, base, label, faults)
-    rules = _loaded(rule_entries, Algorithm, load_algorithm, base, label, faults)
+    with building_rules_here(file.rules_in_process):
+        rules = _loaded(rule_entries, Algorithm, load_algorithm, base, label, faults)
     faults += _borrowed(set_entries, sets, load_sensor_set, sensor_set_names(), base, label)
     faults += _borrowed(rule_entries, rules, load_algorithm, algorithm_names(), base, label)
     all_sets = [s for s in sets if s is not None]
@@ -231,6 +233,11 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
     ]
     notes = [*expired_waivers(chosen, on=date.today()), *notes]
     notes += [u.note for u in unseen if u.channels]
+    if file.rules_in_process:
+        notes.append(
+            "Python rules of your own ran in the evaluating process (rules_in_process): one that "
+            "misbehaves can change or end the whole evaluation"
+        )
     return Plan(
         events=tuple(chosen),
         sensor_sets=tuple(all_sets),

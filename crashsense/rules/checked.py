@@ -68,8 +68,11 @@ def guarded(rule: Rule) -> Iterator[None]:
     """Whatever the rule raises inside becomes a RuleError that names it."""
     try:
         yield
-    except RuleError:
-        raise
+    except RuleError as failed:
+        text = printable(failed)[:MOST_TEXT]
+        if text == str(failed):
+            raise
+        raise type(failed)(text) from failed
     except (Exception, SystemExit) as error:  # a rule that calls exit() ends nothing but itself
         raise RuleError(f"{type(rule).__name__}: {said(error)}") from error
 

@@ -40,6 +40,7 @@ class FaultParameter:
 
 
 _FROM = FaultParameter("when it begins, from time zero", "ms", "0.0")
+_ALWAYS = FaultParameter(_FROM.text, "ms", "0.0", "always")
 _UNTIL = FaultParameter("when it ends, from time zero", "ms", "20.0")
 
 #: Kind -> (what happens, field -> parameter).
@@ -47,7 +48,7 @@ FAULT_CARDS: Mapping[str, tuple[str, Mapping[str, FaultParameter]]] = {
     "stuck_value": (
         "the word stays at one code",
         {
-            "from_s": FaultParameter(_FROM.text, "ms", "0.0", "always"),
+            "from_s": _ALWAYS,
             "code": FaultParameter("code that stays", "-", "12", "the last word before"),
         },
     ),
@@ -59,7 +60,25 @@ FAULT_CARDS: Mapping[str, tuple[str, Mapping[str, FaultParameter]]] = {
         },
     ),
     "broken_wire": ("no word arrives, the channel is flagged as failed", {"from_s": _FROM}),
-    "swapped_polarity": ("the sensor is mounted or wired the wrong way round", {}),
+    "swapped_polarity": (
+        "the sensor is mounted or wired the wrong way round",
+        {"from_s": _ALWAYS},
+    ),
+    "swapped_channel": (
+        "the sensor feels what another channel should feel: plugs exchanged",
+        {
+            "partner": FaultParameter("the other channel", "-", '"central_y"'),
+            "from_s": _ALWAYS,
+        },
+    ),
+    "wrong_gain": (
+        "the reading, offset included, is a multiple of what it should be",
+        {"factor": FaultParameter("that multiple", "-", "0.5"), "from_s": _ALWAYS},
+    ),
+    "late_word": (
+        "words come periods too late: the control unit reads older ones",
+        {"words": FaultParameter("by how many periods", "-", "1"), "from_s": _ALWAYS},
+    ),
     "loose_mounting": (
         "the sensor rides on a loose bracket, a resonance between structure and sensor",
         {

@@ -148,6 +148,7 @@ class OneSensor:
             central_x=central,
             internal_times_s=self.base.times_s,
             failed_code=self.sensor.failed_code,
+            truth=self.truth,
         )
 
     def _reading(self) -> tuple[FloatArray, IntArray]:

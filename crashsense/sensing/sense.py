@@ -26,6 +26,7 @@ import numpy.typing as npt
 from crashsense.draws import PAGE
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import Context
+from crashsense.sensing.faults import SwappedChannel
 from crashsense.sensing.noise import NoiseBank
 from crashsense.sensing.one_sensor import ChainReport, OneSensor
 from crashsense.sensing.samples import EcuSamples
@@ -270,13 +271,16 @@ def _sensed_piece(
 
 
 def _needed(wanted: Sequence[str], sensor_set: SensorSet) -> frozenset[str]:
-    """Signals that the sensors at *wanted* look at: their own, other axes, crush for a fault."""
+    """Signals that the sensors at *wanted* look at: their own, other axes, what a fault needs."""
     names = set(wanted)
     for channel in wanted:
         names |= set(OTHER_AXES.get(channel, ()))
         sensor = sensor_set.sensors.get(channel)
-        if sensor is not None and any(f.kind == "destroyed_at_crush" for f in sensor.faults):
-            names.add("central_x")
+        for fault in () if sensor is None else sensor.faults:
+            if fault.kind == "destroyed_at_crush":
+                names.add("central_x")
+            if isinstance(fault, SwappedChannel):
+                names.add(fault.partner)
     return frozenset(names)
 
 

@@ -25,7 +25,7 @@ KINDS: Mapping[str, str] = {"accelerometer": "m/s^2", "pressure": "Pa", "roll_ra
 FILTER_KINDS = ("bessel", "butterworth", "none")
 
 #: Size of a number of a sensor, in SI units: what lies outside is a slip, and its square overflows.
-SMALLEST, LARGEST = 1e-30, 1e15
+SMALLEST, LARGEST = 1e-100, 1e15
 
 #: Fastest rate at which sensors are modelled [Hz]: two decades above what a crash signal holds.
 FASTEST_HZ = 1e6

@@ -117,7 +117,7 @@ def faults_of(
         )
         if item["type"] == "extra_forbidden" and known is not None and len(item["loc"]) == 1:
             name = str(item["loc"][0])
-            expected = nearest(name, known) if known else "no parameter; it takes none"
+            expected = nearest(name, known)
         if isinstance(value, (dict, list, tuple)):
             value = None
         faults.append(Fault(file, where, value, expected))

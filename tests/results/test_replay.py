@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shutil
+from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from crashsense.errors import RunFolderError
 from crashsense.resources import folder as shipped_folder
 from crashsense.results import copies as copies_module
 from crashsense.results import open_run, replay
+from crashsense.synthesis import nominal_cache
 from crashsense.synthesis.recipe import Recipe
 
 KNOCK, POLE = "hammer_tunnel", "side_pole_75_32"
@@ -42,7 +44,7 @@ def run_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def synthesised(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+def synthesised(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[str]]:
     """Names of the recipes whose physics ran."""
     names: list[str] = []
     plain = Recipe.synthesise
@@ -52,7 +54,8 @@ def synthesised(monkeypatch: pytest.MonkeyPatch) -> list[str]:
         return plain(self, draws, seed=seed)
 
     monkeypatch.setattr(Recipe, "synthesise", noted)
-    return names
+    with nominal_cache.without():
+        yield names
 
 
 # -- only what is asked for ------------------------------------------------------------------------

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import signal
@@ -77,6 +78,7 @@ def compiled(folder: Path, body: str) -> str:
     return f"{folder}/mine.so"
 
 
+@pytest.mark.slow
 def test_each_misdeed_is_an_error_of_its_own_rule_and_of_no_other(tmp_path: Path) -> None:
     before, threads = os.getcwd(), len(os.listdir("/proc/self/task")) if os.name == "posix" else 0
     file = algorithm(
@@ -244,3 +246,42 @@ def test_a_c_rule_that_takes_memory_without_end_ends_alone(tmp_path: Path) -> No
     )
     found = evaluate_rule(rule, samples(central_x=np.zeros((1, 20))))
     assert "its process died (SIGSEGV)" in found.errors[0]
+
+
+def test_rules_in_process_is_a_choice_that_is_recorded(tmp_path: Path) -> None:
+    """By the plan or the call; without it the rule runs apart. The rows are the same."""
+    body = "return abs(frame.value('central_x')) / 300.0 + 1e-9 * (os.getpid() == PID)"
+    body = body.replace("PID", str(os.getpid()))
+    file = algorithm(tmp_path, {"front_airbag_stage_1": body})
+    (tmp_path / "plan.toml").write_text(
+        f'events = ["hammer_tunnel"]\nalgorithms = ["{file}"]\nrules_in_process = true\n'
+    )
+    found = {}
+    for name, plan, given in (
+        ("apart", None, {"events": ["hammer_tunnel"], "algorithms": [file]}),
+        ("call", None, {"events": ["hammer_tunnel"], "algorithms": [file],
+                        "rules_in_process": True}),
+        ("plan", str(tmp_path / "plan.toml"), {}),
+    ):  # fmt: skip
+        out = tmp_path / name
+        rows = evaluate(plan, out=out, **given).verdicts.set_index("restraint")
+        written = json.loads((out / "provenance.json").read_text())
+        found[name] = (written["rules_in_process"], rows.loc["front_airbag_stage_1", "max_demand"])
+        assert ("rules_in_process = true" in (out / "plan.toml").read_text()) == (name != "apart")
+    assert {name: chosen for name, (chosen, _) in found.items()} == {
+        "apart": False, "call": True, "plan": True,
+    }  # fmt: skip
+    assert found["plan"][1] == found["call"][1]
+    assert found["call"][1] - found["apart"][1] == pytest.approx(1e-9, rel=1e-3)
+
+
+def test_the_run_folder_stays_where_it_was_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = algorithm(tmp_path, {"front_airbag_stage_1": f"os.chdir('{tmp_path}/else')"})
+    (tmp_path / "else").mkdir()
+    (tmp_path / "here").mkdir()
+    monkeypatch.chdir(tmp_path / "here")
+    evaluate(events=["hammer_tunnel"], algorithms=[file], out="run", rules_in_process=True)
+    assert list((tmp_path / "else").iterdir()) == []
+    assert (tmp_path / "here" / "run" / "provenance.json").is_file()

@@ -166,6 +166,15 @@ def test_a_file_that_ends_the_program_is_bad_input(capsys, line: str, tmp_path: 
     assert "mine.py" in err
 
 
+@pytest.mark.parametrize("value", ["9" * 5000, "[" * 3000, "1" + "0" * 400])
+def test_a_value_that_nobody_means_is_one_fault(capsys, value: str) -> None:
+    place = f"{EXAMPLES / 'per_sample_rule.py'}:LeakyVelocity"
+    code, out, err = run(capsys, "check-rule", place, "--parameter", f"threshold_m_s={value}")
+    assert (code, out) == (2, "")
+    assert len(err.splitlines()) == 1
+    assert len(err) < 1500
+
+
 def test_what_cannot_be_tested_is_not_printed_as_passed(capsys) -> None:
     place = f"{EXAMPLES / 'per_sample_rule.py'}:LeakyVelocity"
     code, out, _ = run(capsys, "check-rule", place, "--rules-in-process")

@@ -257,7 +257,7 @@ central_x = "a"
         "faults[0]: step_g: expected a value",
         "faults[0]: from_ms: got 'x'; expected a number",
         "faults[1]: until_ms: got 10; expected later than the beginning, 20 ms",
-        "faults[2]: step_g: got 1.0; expected no parameter; it takes none",
+        "faults[2]: step_g: got 1.0; expected one of from_ms",
     ):
         assert words in text
     assert "_s:" not in text
