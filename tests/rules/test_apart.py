@@ -78,6 +78,7 @@ def compiled(folder: Path, body: str) -> str:
     return f"{folder}/mine.so"
 
 
+@pytest.mark.slow
 def test_each_misdeed_is_an_error_of_its_own_rule_and_of_no_other(tmp_path: Path) -> None:
     before, threads = os.getcwd(), len(os.listdir("/proc/self/task")) if os.name == "posix" else 0
     file = algorithm(
