@@ -71,7 +71,7 @@ def _event(
     signals, used = _signals(reading, choice)
     central = signals["central_x"]
     stands_in = (
-        f"channel {choice.channel.number} ({choice.place.words}) stands in for the central sensor: "
+        f"channel {choice.channel.number} ({choice.place.words}) is used as the central sensor: "
         f"{choice.why}"
     )
     sentences = [stands_in]

@@ -1,4 +1,4 @@
-"""Where a channel sits, and which channels may stand in for the central sensor.
+"""Where a channel sits, and which channels may be used as the central sensor.
 
 A record rarely has a channel at the control unit. A stiff place of the passenger cell, far from the
 crush zone and low in ringing, comes nearest: the rear-seat cross-member first, then sills, centre

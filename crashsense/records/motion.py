@@ -66,7 +66,7 @@ def struck_from(record: Record, vehicle: int) -> Direction:
 
 
 def role(record: Record, vehicle: int) -> str:
-    """Say what part a vehicle had in a crash of two: ``striking``, ``struck`` or ``head-on``.
+    """Say which role a vehicle had in a crash of two: ``striking``, ``struck`` or ``head-on``.
 
     A vehicle that stood, or was hit in its side or from behind, was struck; the one that drove into
     it with its front struck. Two that met with their fronts and both moved met head-on. Empty for

@@ -176,7 +176,7 @@ def _names(raw: RawTable, file: str) -> list[Fault]:
 
 
 def _meant(name: str, time_is_missing: bool) -> str:
-    """Say what a column name that is not known was perhaps meant to be."""
+    """Suggest what an unknown column name was probably meant to be."""
     low = name.lower()
     if not name:
         return "a name (a separator at the end of the line?)"
@@ -473,7 +473,7 @@ def _time_base(
         )
         return fail(f"{raw.unit} {raw.lines[at]}: {where}", seen, expected)
     if times[-1] <= 0:
-        return fail(where, f"ends at {times[-1]:g} s", "times on both sides of time zero (contact)")
+        return fail(where, f"ends at {times[-1]:g} s", "times before and after time zero (contact)")
     span = mean_step * (times.size - 1)
     rate, findings = _rate(1.0 / mean_step, span, stated, file=file)
     start = round(middle - 0.5 * (times.size - 1) / rate, 9)

@@ -129,7 +129,7 @@ def _read(opened: TableFile, *, channel: object) -> _Reading:
     if central is not None and central != CENTRAL and not asked_for:
         column = CHANNELS[central].file_name
         expected = f"a column {CENTRAL}_g, which algorithms judge by"
-        note = f"{column} stands in for it; name a column with --channel to choose"
+        note = f"{column} is used instead; name a column with --channel to choose"
         where = f"column {CENTRAL}_g"
         findings.append(Finding("warning", "channels", file, where, None, expected, note))
     return _Reading(
@@ -270,7 +270,7 @@ def _sentences(reading: _Reading, signals: Mapping[str, Signal]) -> list[str]:
         name = reading.central
         why = "asked for" if reading.asked_for else CENTRAL_PLACES.get(name.removesuffix("_x"), "")
         sentences.append(
-            f"column {CHANNELS[name].file_name} stands in for the central sensor"
+            f"column {CHANNELS[name].file_name} is used as the central sensor"
             + (f": {why}" if why else "")
         )
     absent = [name for name in CHANNELS if name not in signals and name not in stated.quiet]

@@ -1,8 +1,8 @@
 """Copies of the user's own small input files, kept in the run folder.
 
 A run can be replayed and explained after its algorithm, sensor or recipe file was edited, moved or
-deleted. Kept are TOML files, the vehicle files that a recipe names, and the files of rules of one's
-own; not kept are records, what ships with the program, and files above :data:`LARGEST` bytes.
+deleted. Kept are TOML files, the vehicle files that a recipe names, and the files of the user's
+own rules; not kept are records, what ships with the program, and files above :data:`LARGEST` bytes.
 """
 
 from __future__ import annotations
@@ -137,7 +137,7 @@ def keep_inputs(plan: Plan, folder: Path) -> None:
 
 
 def kept_inputs(folder: Path) -> tuple[Kept, ...]:
-    """Read what a run folder keeps; nothing where it keeps nothing."""
+    """Read what a run folder keeps; empty if it keeps nothing."""
     home = folder / INPUTS
     if not (home / INDEX).is_file():
         return ()

@@ -76,7 +76,7 @@ def _same(now: pd.Series, stored: pd.Series, *, exact: bool) -> bool:
 
 
 def _engine_for(wanted: str) -> tuple[str, str]:
-    """The engine of the run if it is to be had, else numpy, and why."""
+    """The engine of the run if it is available, else numpy, and why."""
     if wanted == "numpy":
         return wanted, ""
     try:
@@ -96,7 +96,7 @@ def replay(
     """Run one evaluation of a run again and return its rows and traces, bit for bit.
 
     Of a run read back from its folder only this event is synthesised. Where the engine of the run
-    cannot be had here, numpy computes, and rows are compared to 1e-9.
+    is not available here, numpy computes, and rows are compared to 1e-9.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""The plan of a run folder, of which only what is asked for is built again."""
+"""The plan of a run folder, rebuilt only as far as it is needed."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class Asked:
     """What one evaluation needs: the events of its occurrence, sensors, and all algorithms.
 
     Which channels are sensed follows from all algorithms of the plan, so all are there; ``rules``
-    is the one asked for. ``notes``: which copies stand in for inputs that changed since the run.
+    is the one asked for. ``notes``: which copies replace inputs that changed since the run.
     """
 
     events: tuple[Event, ...]
@@ -160,7 +160,7 @@ class Stored:
         chosen = next((e for e in found if e.name == event), None)
         if chosen is None:
             raise RunFolderError(
-                f"{self.folder}: event {event} stands in no file (it was made in Python); "
+                f"{self.folder}: event {event} is in no file (it was made in Python); "
                 "open the run with the plan that it was made from"
             )
         return tuple(

@@ -10,8 +10,8 @@ test file::
         check()
 
 A check raises :class:`NotConforming` with a message that says what was seen, or :class:`NotTested`
-where the rule gives it nothing to look at: that is no pass. Passing all of them says that the rule
-can be evaluated soundly, and nothing about whether it decides well.
+where the rule gives it nothing to look at: that is no pass. Passing all of them means that the rule
+can be evaluated reliably; it says nothing about whether it decides well.
 """
 
 from __future__ import annotations
@@ -215,7 +215,7 @@ def check_chunks(rule: Rule, given: Stimulus) -> None:
 
 
 def check_input_untouched(rule: Rule, given: Stimulus) -> None:
-    """The samples are not written to."""
+    """The rule does not write to its samples."""
     kept = {name: values.copy() for name, values in given.pulses.channels.items()}
     kept_valid = {name: values.copy() for name, values in given.pulses.valid.items()}
     _demand(rule, given.pulses)
@@ -236,7 +236,7 @@ def check_silent_at_rest(rule: Rule, given: Stimulus) -> None:
 
 
 def check_does_not_latch(rule: Rule, given: Stimulus) -> None:
-    """After demand has passed 1 the rule goes on as if nothing had fired, and can fall again."""
+    """After demand has passed 1 the rule computes on as if nothing had fired; it can fall again."""
     whole = _demand(rule, given.pulses)
     fired = False
     for draw in range(given.pulses.draws):

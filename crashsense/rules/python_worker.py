@@ -2,7 +2,7 @@
 
 The other side is :mod:`crashsense.rules.python_apart`. Several rules of one file live in a process,
 each under a number. Whatever a rule raises is an answer; a rule that leaves a thread running or
-moves to another folder has failed, and its process is given up.
+changes the working folder has failed, and its process is ended.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The library's prediction beside a measured crash: does the fictional car stand for yours?
+"""The library's prediction beside a measured crash: does the fictional car represent yours?
 
 The frontal model is asked for the record's speed, mass and obstacle, nothing else: no number of the
 model is changed for the record. Both signals go through the same functions. Bands of the model are
@@ -260,7 +260,9 @@ def as_text(predictions: Sequence[Prediction]) -> str:
         "The car is fictional; its numbers come in part from one public record (full-width wall, "
         "57 km/h):"
     )
-    lines.append("agreement with that one is no evidence. Nothing was fitted to the record above.")
+    lines.append(
+        "agreement with that record is no evidence. Nothing was fitted to the record above."
+    )
     return "\n".join(lines)
 
 

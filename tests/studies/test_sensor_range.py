@@ -252,7 +252,7 @@ def test_nothing_is_advised_where_the_algorithm_fails_with_the_ideal_sensor_too(
     study = study_range(events, algorithm=level(200.0), ranges=(50, 100))
     assert study.advice[0].startswith("No range can be advised: with the ideal sensor too, none")
     assert line(study.advice, "2 of 3 requirements fail at every range")
-    assert "mend the algorithm before its sensor" in line(study.advice, "Separation c/m is")
+    assert "fix the algorithm before choosing a sensor" in line(study.advice, "Separation c/m is")
 
 
 def test_nothing_is_advised_where_the_rule_does_not_read_the_sensor() -> None:

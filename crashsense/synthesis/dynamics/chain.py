@@ -91,7 +91,7 @@ class ChainMotion:
         return out
 
     def elastic_energy(self) -> FloatArray:
-        """Energy that unloading would give back [J], (time, springs, draws)."""
+        """Energy that unloading would return [J], (time, springs, draws)."""
         out = np.empty_like(self.force)
         for number, spring in enumerate(self.springs):
             stiffness = spring.unloading_n_per_m * spring.scale
