@@ -7,8 +7,6 @@ from dataclasses import dataclass
 
 from crashsense.errors import Fault, InputError, printable
 
-SEVERITIES = ("info", "warning", "error")
-
 
 @dataclass(frozen=True)
 class Finding:

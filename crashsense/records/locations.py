@@ -26,10 +26,8 @@ CENTRAL_PLACES: dict[str, str] = {
     "rear_deck": "far behind the passenger cell, rings",
 }
 
-#: Places of the body or driveline that are never taken for the central sensor unless asked for,
-#: and do not move with the cell; a place that neither words nor code tell is :data:`UNKNOWN`.
+#: A place that neither words nor code tell.
 UNKNOWN = "unknown"
-OTHER_PLACES = ("engine", "pillar", "dash", "door", "frame", "bumper", "other")
 
 _CROSS = r"(CROSS ?-?MEMBER|X ?-?MEMBER|XMBR|CROSSMBR)"
 _WORDS: tuple[tuple[str, str], ...] = (

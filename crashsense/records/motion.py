@@ -196,7 +196,6 @@ class Motion:
     """
 
     velocity_change_m_s: float
-    final_m_s: float
     peak_class_60_g: float
     free_flight_s: float
     end_s: float
@@ -227,7 +226,6 @@ def motion(judged: Judged) -> Motion:
     )
     return Motion(
         velocity_change_m_s=change,
-        final_m_s=float(velocity[-1]),
         peak_class_60_g=peak / STANDARD_GRAVITY,
         free_flight_s=flight,
         end_s=judged.end_s,

@@ -68,7 +68,7 @@ class Run:
         if self._plan is None:
             if self.folder is None:
                 raise RunFolderError("a run without plan and folder has no plan")
-            from crashsense.results.stored import plan_of
+            from crashsense.results.stored_plan import plan_of
 
             self._plan = plan_of(self.folder)
         return self._plan

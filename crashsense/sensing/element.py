@@ -25,7 +25,6 @@ import numpy.typing as npt
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.sensing import mechanics
 from crashsense.sensing.sensor import number_faults
-from crashsense.units import STANDARD_GRAVITY
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -596,12 +595,3 @@ def package_band(hz: float, quality: float) -> tuple[float, float]:
     """Band [Hz] that a package mode claims: its half-power width, at least 10 % to either side."""
     half = max(0.5 / quality, 0.1)
     return hz * (1.0 - half), hz * (1.0 + half)
-
-
-def in_g(value: float) -> float:
-    """Return an acceleration [m/s^2] in standard gravities.
-
-    >>> in_g(9.80665)
-    1.0
-    """
-    return value / STANDARD_GRAVITY
