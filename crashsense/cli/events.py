@@ -224,7 +224,8 @@ def _check_target(path: Path, endings: tuple[str, ...], *, option: str) -> None:
 def export(name: str, out: str, folder: str | None) -> None:
     """Write the signals of an event: CSV or Parquet with metadata, or ISO/TS 13499.
 
-    NAME.mme is written with a folder 'Channel' beside it, NAME.zip holds both.
+    NAME.mme is written with a folder 'Channel' beside it, NAME.zip holds both. A table also has the
+    cabin's rigid-body motion where the model knows it (rigid_body_x_g), which no sensor reads.
     """
     from crashsense.records.writing import write_iso13499, write_signals
 
