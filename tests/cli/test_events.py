@@ -8,7 +8,7 @@ import pyarrow.parquet as pq
 import pytest
 
 import crashsense
-from crashsense.cli import main, run
+from crashsense.cli import main
 from crashsense.synthesis import load_events, load_recipes
 
 
@@ -131,8 +131,7 @@ def test_list_is_the_default_and_a_slip_answers_with_the_nearest(capsys, group):
 def test_an_export_has_the_rigid_body_motion_and_no_sensor_reads_it(tmp_path, capsys):
     path = tmp_path / "wall.csv"
     name = "wall_full_16_unbelted"
-    assert run(["events", "export", name, "--out", str(path)]) == 0
-    capsys.readouterr()
+    run(capsys, "events", "export", name, "--out", str(path))
     table = pd.read_csv(path, comment="#")
     (event,) = load_events([name])
     step = 1.0 / event.cabin["x"].rate_hz
