@@ -140,5 +140,5 @@ def test_an_export_has_the_rigid_body_motion_and_no_sensor_reads_it(tmp_path, ca
     assert -1.35 * 16 / 3.6 < change < -16 / 3.6
     rough = [float(np.abs(np.diff(table[c])).sum()) for c in ("rigid_body_x_g", "central_x_g")]
     assert rough[0] < 0.5 * rough[1]
-    again = crashsense.load_record(path)
+    (again,) = crashsense.load_record(path)
     assert set(again.signals) == set(event.signals)
