@@ -22,6 +22,7 @@ from crashsense.compiled_synthesis import (
     check_steps,
     contact_steps,
     crush_steps,
+    highest_under,
     modal_steps,
     ride_steps,
 )
@@ -38,6 +39,7 @@ __all__ = [
     "filter_rows",
     "first_tick",
     "floored_sum",
+    "highest_under",
     "modal_steps",
     "ride_steps",
     "roll_steps",

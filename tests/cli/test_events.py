@@ -68,9 +68,35 @@ def test_export_holds_the_signals_in_file_units(capsys, tmp_path, ending):
     assert table["time_s"].iloc[0] == -0.05
 
 
+def test_export_takes_wildcards_families_and_a_folder(capsys, tmp_path):
+    out = tmp_path / "some"
+    code, told, _ = run(
+        capsys, "events", "export", "near_*", "--family", "rollover", "--format", "parquet",
+        "--out", str(out),
+    )  # fmt: skip
+    assert code == 0
+    wanted = sorted(name for r in load_recipes() for name in r.event_names if name[:5] == "near_")
+    assert sorted(path.stem for path in out.iterdir()) == wanted
+    assert {path.suffix for path in out.iterdir()} == {".parquet"}
+    assert len(told.strip().splitlines()) == len(wanted)
+    table = pd.read_parquet(out / f"{wanted[0]}.parquet")
+    assert "central_roll_rate_deg_s" in table
+    code, _, _ = run(capsys, "events", "export", "rear_s*", "--out", str(tmp_path / "one.csv"))
+    assert code == 0
+    assert (tmp_path / "one.csv").is_file()
+
+
 @pytest.mark.parametrize(
     ("arguments", "text"),
     [
+        (("events", "export", "--out", "x"), "names of events (with wildcards), or --family"),
+        (("events", "export", "near_*", "--out", "x.csv"), "for 3 events"),
+        (("events", "export", "near_*", "--out", "x", "--format", "xml"), "csv"),
+        (("events", "export", "nosuch_*", "--out", "x"), "nosuch_*"),
+        (
+            ("events", "export", "wall_full_13", "--out", "x.csv", "--format", "parquet"),
+            "the ending .parquet",
+        ),
         (("events", "show", "wal_full_56"), "did you mean 'wall_full_56'"),
         (("events", "--family", "frontl"), "did you mean 'frontal'"),
         (("events", "--format", "yaml"), "one of json, text"),

@@ -8,16 +8,15 @@ zero. A rate effect adds ``|F| r c'`` and a damper ``d c'``; both always dissipa
 
 Integration: leapfrog (velocities at half steps) of fixed step. The scheme conserves momentum to
 rounding; every operation is elementwise over draws, so that a row does not depend on the others.
-Twins give the same bits, by the same operations in the same order: plain floats for few draws,
-numpy over springs and draws for many, and for any number the compiled
-:func:`crashsense.compiled_synthesis.chain_steps` where engine ``fast`` computes.
+Numpy over springs and draws; where engine ``fast`` computes, the compiled
+:func:`crashsense.compiled_synthesis.chain_steps` gives the same bits by the same operations in the
+same order.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -27,9 +26,6 @@ from crashsense.errors import Fault, InputError
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
-
-#: Draws up to which the plain-float twin is the faster one.
-FEW = 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -252,8 +248,6 @@ def integrate_chain(
     compiled = engine.kernels()
     if compiled is not None:
         compiled.chain_steps(step / masses, laws, knots, bends, ends, substeps, step, *stored)
-    elif size <= FEW:
-        _step_floats(step / masses, laws, knots, bends, ends, substeps, step, stored)
     else:
         _step_arrays(step / masses, laws, knots, bends, ends, substeps, step, stored)
     return ChainMotion(
@@ -268,73 +262,6 @@ def integrate_chain(
     )
 
 
-def _step_floats(
-    per_mass: FloatArray,
-    laws: FloatArray,
-    knots: FloatArray,
-    bends: FloatArray,
-    ends: IntArray,
-    substeps: int,
-    step: float,
-    stored: tuple[FloatArray, ...],
-) -> None:
-    """Twin for few draws, in plain floats; fills *stored* from its second instant on."""
-    half = 0.5 * step
-    number = len(ends)
-    curves = [
-        [(k, b) for k, b in zip(knots[:, i].tolist(), bends[:, i].tolist(), strict=True) if b]
-        for i in range(number)
-    ]
-    for draw in range(per_mass.shape[1]):
-        per = per_mass[:, draw].tolist()
-        v, x = (table[0, :, draw].tolist() for table in stored[:2])
-        force, c, largest = (table[0, :, draw].tolist() for table in stored[2:])
-        springs: list[tuple[Any, ...]] = [
-            (i, *ends[i].tolist(), *laws[:, i, draw].tolist(), curves[i]) for i in range(number)
-        ]
-        ramps: list[list[float]] = [
-            [bend * (largest[i] - knot) for knot, bend in curves[i] if knot < largest[i]]
-            for i in range(number)
-        ]
-        bodies = range(len(per))
-        rest = [0.0] * len(per)
-        change = rest
-        history: tuple[list[list[float]], ...] = ([], [], [], [], [])
-        for _ in range(1, stored[0].shape[0]):
-            for _ in range(substeps):
-                x = [x[b] + v[b] * half for b in bodies]
-                # Speed in the middle of the step, by the last step's change.
-                middle = [change[b] * 0.5 + v[b] for b in bodies]
-                net = list(rest)
-                for i, behind, ahead, gap, unloading, scale, rate, damper, floor, curve in springs:
-                    c[i] = closed = x[behind] - x[ahead] - gap
-                    reach = largest[i]
-                    if closed > reach:
-                        largest[i] = reach = closed
-                        ramps[i] = [bend * (reach - knot) for knot, bend in curve if knot < reach]
-                    push = (closed - reach) * unloading
-                    for ramp in ramps[i]:
-                        push += ramp
-                    if push <= floor:
-                        force[i] = 0.0
-                        continue
-                    push *= scale
-                    size = push if push > 0.0 else -push
-                    push += (middle[behind] - middle[ahead]) * (size * rate + damper)
-                    if push < floor:
-                        push = floor
-                    force[i] = push
-                    net[behind] -= push
-                    net[ahead] += push
-                change = [net[b] * per[b] for b in bodies]
-                v = [v[b] + change[b] for b in bodies]
-                x = [x[b] + v[b] * half for b in bodies]
-            for values, now in zip(history, (v, x, force, c, largest), strict=True):
-                values.append(list(now))
-        for table, values in zip(stored, history, strict=True):
-            table[1:, :, draw] = values
-
-
 def _step_arrays(
     per_mass: FloatArray,
     laws: FloatArray,
@@ -345,7 +272,7 @@ def _step_arrays(
     step: float,
     stored: tuple[FloatArray, ...],
 ) -> None:
-    """Twin for many draws, numpy over springs and draws; fills *stored* from its second instant."""
+    """All steps by numpy over springs and draws; fills *stored* from its second instant."""
     stand_off, unloading, scale, rate, damper, floor = laws
     behind, ahead = ends.T
     v, x = (table[0].copy() for table in stored[:2])

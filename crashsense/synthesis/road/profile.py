@@ -21,6 +21,8 @@ from math import pi
 import numpy as np
 import numpy.typing as npt
 
+from crashsense import engine
+
 FloatArray = npt.NDArray[np.float64]
 
 #: Reference spatial frequency of the cycle convention [cycle/m].
@@ -256,11 +258,14 @@ def wheel_path(heights: FloatArray, *, step_m: float, radius_m: float) -> FloatA
     """
     reach = int(np.ceil(radius_m / step_m)) - 1
     padded = np.pad(heights, [(0, 0), (reach, reach)], mode="edge")
+    drops = np.sqrt(radius_m**2 - (np.arange(-reach, reach + 1) * step_m) ** 2) - radius_m
     out = np.full(heights.shape, -np.inf)
     size = heights.shape[-1]
-    for offset in range(-reach, reach + 1):
-        drop = np.sqrt(radius_m**2 - (offset * step_m) ** 2) - radius_m
-        begin = reach + offset
+    compiled = engine.kernels()
+    if compiled is not None:
+        compiled.highest_under(padded, drops, out)
+        return out
+    for begin, drop in enumerate(drops):
         np.maximum(out, padded[:, begin : begin + size] + drop, out=out)
     return out
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from crashsense import engine
 from crashsense.channels import CHANNELS
 from crashsense.resources import folder as shipped_folder
 from crashsense.synthesis.model import draw_variation
@@ -187,6 +188,35 @@ def test_near_roll_stays_below_the_tipping_energy(name: str) -> None:
     lift = car.mass_kg * G * np.maximum(motion.height[0] - car.height_m, 0.0)
     assert (rolling + lift).max() < tip
     assert np.degrees(np.abs(motion.roll).max()) < 30.0
+
+
+@pytest.mark.parametrize("name", NEAR)
+def test_near_rolls_reach_the_edge_and_return_in_every_draw(name: str) -> None:
+    # from memory of the trade: on the limit wheels lift, 30-60 deg/s, 8-25 degrees, and back
+    with engine.using("fast" if engine.installed() else "numpy"):
+        synthesis = ROLL[name].synthesise(range(65), seed=1)
+    facts = synthesis.facts
+    roll = np.degrees(facts["largest_roll_rad"])
+    assert 8 < roll[0] < 25
+    assert 30 < np.degrees(facts["largest_roll_rate_rad_s"][0]) < 60
+    if name != "near_roll_ramp_60":  # there the ramp lifts the car, not the wheels
+        assert facts["largest_wheel_lift_m"][0] > 0.001
+    assert roll.max() < 30
+    end = synthesis.trace["roll_angle"][:, -100:]
+    assert np.degrees(np.abs(end).max()) < 1.0
+
+
+def test_a_load_on_the_roof_lowers_the_stability_factor() -> None:
+    # h' = (m h + p h_p) / (m + p), inertia by the parallel axes of both bodies (closed forms)
+    recipe = ROLL["near_roll_j_turn_75"]
+    variation = draw_variation(np.array([0]), seed=1, occurrence="test", tolerances={})
+    mass, height, inertia = rollover._loaded(recipe.parameters, variation)
+    assert mass[0] == 1740.0
+    assert height[0] == pytest.approx((1500 * 0.55 + 240 * 1.65) / 1740)
+    apart = 1500 * (height[0] - 0.55) ** 2 + 240 * (1.65 - height[0]) ** 2
+    assert inertia[0] == pytest.approx(480.0 + apart)
+    factor = rollover.static_stability_factor(height_m=float(height[0]), track_m=1.5)
+    assert factor == pytest.approx(1.07, abs=0.005)
 
 
 def test_rollover_requirements_and_channels() -> None:
