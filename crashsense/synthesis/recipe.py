@@ -583,14 +583,17 @@ def load_recipes(folder: str | Path | None = None) -> list[Recipe]:
 
 
 def select_events(
-    names: Sequence[str] | None, *, known: Mapping[str, str], file: str = ""
+    names: Sequence[str] | str | None, *, known: Mapping[str, str], file: str = ""
 ) -> list[str]:
     """Resolve names, globs and families to event names, in library order.
 
-    *known* maps event name -> family. An entry that matches nothing is a fault.
+    *known* maps event name -> family. One text means that one entry. An entry that matches nothing
+    is a fault.
     """
     if names is None:
         return list(known)
+    if isinstance(names, str):  # its letters are no names
+        names = [names]
     chosen: set[str] = set()
     faults = []
     for entry in names:
@@ -604,7 +607,7 @@ def select_events(
 
 
 def load_events(
-    names: Sequence[str] | None = None, *, folder: str | Path | None = None
+    names: Sequence[str] | str | None = None, *, folder: str | Path | None = None
 ) -> list[Event]:
     """Synthesise events by name, glob or family (all without *names*) from a recipe folder."""
     recipes = load_recipes(folder)
