@@ -41,7 +41,7 @@ from crashsense.synthesis.model import (
     draw_variation,
     find_model,
 )
-from crashsense.synthesis.nominal_cache import nominal_block
+from crashsense.synthesis.nominal_cache import nominal_block, prepare
 from crashsense.synthesis.wording import faults_of
 
 FloatArray = npt.NDArray[np.float64]
@@ -641,11 +641,12 @@ def load_events(
     """Synthesise events by name, glob or family (all without *names*) from a recipe folder."""
     recipes = load_recipes(folder)
     known = {event: recipe.family for recipe in recipes for event in recipe.event_names}
-    chosen = set(select_events(names, known=known))
-    return [
-        event
-        for recipe in recipes
-        if chosen & set(recipe.event_names)
-        for event in recipe.events()
-        if event.name in chosen
-    ]
+    return events_of(recipes, set(select_events(names, known=known)))
+
+
+def events_of(recipes: Sequence[Recipe], names: set[str] | None = None) -> list[Event]:
+    """Return the events of some recipes, of those in *names* only, in the order of the recipes."""
+    wanted = [r for r in recipes if names is None or names & set(r.event_names)]
+    prepare(wanted)
+    found = [event for recipe in wanted for event in recipe.events()]
+    return [event for event in found if names is None or event.name in names]
