@@ -64,7 +64,7 @@ class CrushSpring:
 
 
 @dataclass(frozen=True, eq=False)
-class ChainMotion:
+class SpringChainMotion:
     """What a chain did, stored every *step_s*, arrays (time, bodies or springs, draws).
 
     ``velocity`` at the stored instants [m/s], ``position`` [m], ``force`` [N],
@@ -190,7 +190,7 @@ def integrate_chain(
     duration_s: float,
     stored_step_s: float,
     substeps: int,
-) -> ChainMotion:
+) -> SpringChainMotion:
     """Integrate a chain from rest lengths.
 
     Parameters
@@ -250,7 +250,7 @@ def integrate_chain(
         compiled.chain_steps(step / masses, laws, knots, bends, ends, substeps, step, *stored)
     else:
         _step_arrays(step / masses, laws, knots, bends, ends, substeps, step, stored)
-    return ChainMotion(
+    return SpringChainMotion(
         step_s=stored_step_s,
         velocity=velocity,
         position=position,
