@@ -292,7 +292,7 @@ def _rows_a_piece(signals: Mapping[str, Signal], sensor_set: SensorSet, *, draws
     rate = sensor_set.control_unit.internal_rate_hz
     size = max(signal.size * rate / signal.rate_hz for signal in signals.values())
     rows = max(1, int(PIECE_SAMPLES / size))
-    # Whole pages of draws where they fit: a page's noise is made in one go.
+    # Whole multiples of PAGE draws where they fit: their noise is made in one go.
     return rows if rows < PAGE else rows // PAGE * PAGE
 
 
