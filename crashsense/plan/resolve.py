@@ -23,7 +23,7 @@ from crashsense.sensing import SensorSet, load_sensor_set, sensor_set_names
 from crashsense.sensing.channel_faults import parse_channel_fault, with_channel_faults
 from crashsense.synthesis import Recipe, load_recipes, parse_recipe
 from crashsense.synthesis.frontal.own_vehicle import with_vehicle, written_vehicle
-from crashsense.synthesis.recipe import select_events
+from crashsense.synthesis.recipe import events_of, select_events
 from crashsense.trials import Conditions
 
 
@@ -138,14 +138,11 @@ def _events(names: Sequence[str] | None, base: Path, file: str) -> list[Recipe |
             recipes.append(parse_recipe(read_text(path), path=str(path)))
         elif plain is not None:
             plain.append(entry)
-    events = [event for recipe in recipes for event in recipe.events()]
+    events = events_of(recipes)
     if plain or names is None:
         library = load_recipes()
         known = {event: recipe.family for recipe in library for event in recipe.event_names}
-        chosen = set(select_events(plain, known=known, file=file))
-        for recipe in library:
-            if chosen & set(recipe.event_names):
-                events.extend(event for event in recipe.events() if event.name in chosen)
+        events += events_of(library, set(select_events(plain, known=known, file=file)))
     return list(events)
 
 
