@@ -55,7 +55,6 @@ def check_rule(rule: str, parameters: tuple[str, ...], rules_in_process: bool) -
     fails, 1 if one does, 2 if the rule cannot be loaded. Passing means that the rule can be
     evaluated reliably, not that it decides well.
     """
-
     given: dict[str, Any] = {}
     faults = []
     for text in parameters:

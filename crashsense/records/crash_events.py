@@ -29,6 +29,7 @@ from crashsense.units import STANDARD_GRAVITY
 
 
 def events_of(reading: Reading, *, belts: bool | None, expect: Mapping[str, str]) -> list[Event]:
+    """Return one event for each chosen channel, with what is assumed or stated of it."""
     record = reading.record
     several = len(record.vehicles) > 1
     events = []

@@ -96,6 +96,7 @@ class Pool:
 
 
 def read_channels(record: Record, *, channel: object, required_from: object) -> Reading:
+    """Read and check a record's channels and choose among them, or take those asked for."""
     record = _struck_by_channels(record)
     wished = channel is not None and channel != "" and channel != ()
     asked = asked_for(record, channel) if wished else {}
@@ -473,6 +474,7 @@ def beside(record: Record, choice: Choice, axis: str) -> ChannelInfo | None:
 
 
 def engine_channel(record: Record, vehicle: int) -> ChannelInfo | None:
+    """Return the channel on the powertrain, its top first; None without one."""
     engine = [c for c in _usable(record, vehicle, "x") if place_of(c).place == "engine"]
     engine.sort(key=lambda c: ("TOP" not in c.words, c.number))
     return engine[0] if engine else None

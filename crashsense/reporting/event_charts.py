@@ -25,6 +25,7 @@ FloatArray = npt.NDArray[np.float64]
 def event_parts(
     view: RunView, nominal: pd.DataFrame, *, what_if: WhatIf
 ) -> Iterator[dict[str, Any]]:
+    """Yield what the page shows of each event, in the order of the run."""
     gated = {name for name, gate in view.gating.items() if gate}
     place = {pair: number for number, pair in enumerate(view.pairs)}
     drawn: dict[tuple[str, ...], str] = {}

@@ -1,5 +1,6 @@
-"""Stages of the chain as pure functions: each takes arrays along the last axis, shape
-(draws, samples), and where it can spoil samples it says how many it spoiled.
+"""Stages of the chain as pure functions on arrays of shape (draws, samples).
+
+A stage that can cut samples also says how many it cut.
 
 Order of the stages: element and stop -> sensitivity, offset, cross-axis, noise -> saturation
 *before* the filter -> low-pass -> sampling -> quantisation and code saturation -> transport ->
@@ -38,8 +39,10 @@ NOMINAL_SETTING = 2
 
 
 def element_is_static(sensor: Sensor, *, rate_hz: float) -> bool:
-    """True if the element follows without dynamics: its resonance lies above a quarter of the rate,
-    where the signal has nothing left that could excite it."""
+    """True if the element follows without dynamics.
+
+    Its resonance then lies above a quarter of the rate, where the signal cannot excite it.
+    """
     return sensor.resonance_hz > rate_hz / 4.0
 
 

@@ -172,6 +172,7 @@ class Pair:
 
 
 def arrow(before: str, after: str) -> str:
+    """Return a name, or both with an arrow where they differ."""
     return before if before == after else f"{before} -> {after}"
 
 

@@ -75,14 +75,16 @@ class Explanation:
 
     @property
     def cause(self) -> Why | None:
-        """The sample that explains the verdict: of a late or missed restraint the nearest one up to
-        its required time, else the one that fired or was nearest to firing."""
+        """The sample that explains the verdict.
+
+        Of a late or missed restraint the nearest one up to its required time, else the one that
+        fired or was nearest to firing.
+        """
         return self.at_required if self.verdict in ("late", "missed") else self.why
 
     @property
     def nearest(self) -> Reading | None:
-        """The criterion on which the verdict hung: of those that decided the one furthest below
-        its threshold."""
+        """The criterion that set the verdict: of those that decided, the furthest below 1."""
         if self.cause is None:
             return None
         found = [r for r in self.cause.readings if r.decides and not r.moves]

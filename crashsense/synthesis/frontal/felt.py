@@ -80,8 +80,10 @@ def absorbed_power(
 
 
 def resting_speed(system: System, rows: Rows, least: FloatArray) -> FloatArray:
-    """Velocity left to the car when crushing ends [m/s]: that of the common mass, more where the
-    car slides past (*least*: the least that its x velocity comes to)."""
+    """Velocity left to the car when crushing ends [m/s].
+
+    That of the common mass; more where the car slides past (*least*: its lowest x velocity).
+    """
     mass, velocity = (
         {name: np.asarray(values)[rows] for name, values in table.items()}
         for table in (system.mass, system.velocity)

@@ -92,6 +92,7 @@ class RoadPath:
         self._states: dict[tuple[int, int], FloatArray] = {}
 
     def __call__(self, road: FloatArray, suspension: FloatArray) -> FloatArray:
+        """Return what the location reads of road and suspension, shape (draws, samples)."""
         out = np.empty(road.shape)
         for step, rows in self._rows:
             drive = road[rows]
