@@ -81,7 +81,7 @@ class LazyGroup(click.Group):
         module, function, _ = self.table[cmd_name]
         command = getattr(importlib.import_module(f"crashsense.cli.{module}"), function)
         if not isinstance(command, click.Command):
-            raise TypeError(f"crashsense.cli.{module}.{function} is no click command")
+            raise TypeError(f"crashsense.cli.{module}.{function} is not a click command")
         return command
 
     def resolve_command(
@@ -216,7 +216,7 @@ def _unexpected(error: BaseException) -> int:
 
 
 def _refuse(*lines: str) -> int:
-    with suppress(OSError):  # nobody may be there to read it; the code stands
+    with suppress(OSError):  # the reader may have gone; the exit code counts
         for line in lines:
             click.echo(printable(line), err=True)
     return EXIT_BAD_INPUT

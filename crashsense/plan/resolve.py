@@ -175,7 +175,7 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
         if value is not None
     }
     if isinstance(plan, Plan):
-        expected = "nothing: the plan is resolved already; resolve it anew with this"
+        expected = "nothing: the plan is already resolved; resolve it again with this key"
         if given:
             raise InputError([Fault("plan", key, _shown(v), expected) for key, v in given.items()])
         return plan

@@ -112,7 +112,7 @@ def listed(record: Record, vehicle: int) -> list[ChannelInfo]:
     ]
     known = [c for c in usable if place_of(c).place in CENTRAL_PLACES]
     if not known and len(usable) == 1 and place_of(usable[0]).place == UNKNOWN:
-        # The only channel there is, at a place that nothing tells: taken, and said to be.
+        # The only channel, at an unknown place: taken, and reported.
         known = usable
     short = short_ones(record)
     return [c for c in known if c.number not in short] or known
@@ -150,7 +150,7 @@ def best_of(candidates: list[Candidate]) -> list[Choice]:
         best.pop("centre", None)
     name = first.place.place
     if name == UNKNOWN:
-        why = "the only longitudinal channel; nothing tells where it sits"
+        why = "the only longitudinal channel; its place is unknown"
         return [Choice(c.info, c.place, side, why, False) for side, c in sorted(best.items())]
     rank = list(CENTRAL_PLACES).index(name) + 1
     why = f"{name.replace('_', ' ')}: {CENTRAL_PLACES[name]} (rank {rank} of {len(CENTRAL_PLACES)})"

@@ -108,7 +108,7 @@ def _event(
 
 
 def _other(record: Record, vehicle: int) -> dict[str, object]:
-    """What the vehicle met, in the words of the frontal model, as far as the header tells it."""
+    """The obstacle, by the frontal model's names, as far as the header gives it."""
     others = [v for v in record.vehicles if v.number != vehicle]
     if len(others) == 1:
         return {"obstacle": "car", "other_mass_kg": others[0].mass_kg}

@@ -57,7 +57,7 @@ def read_header(path: Path) -> Record:
     axis = re.findall(r"(?<![-\w])[XYZ](?![-\w])", named.upper())
     findings = []
     if unit is None:
-        note = "assumed; a velocity change that does not fit the speed tells it"
+        note = "assumed; a velocity change that does not fit the speed would show it"
         findings.append(Finding("warning", "unit", path.name, "unit", "none", "g or m/s^2", note))
     if not axis:
         note = "assumed along x"

@@ -54,7 +54,7 @@ _PORTION = 20_000
 _FEWEST_ROWS = 100
 #: Times may leave an even grid by this much: six printed decimals round by half a microsecond [s].
 _UNEVEN_S, _UNEVEN_PART = 1.1e-6, 0.05
-#: A longer step than this is no sampling of a crash [s].
+#: A longer step than this cannot be the sampling of a crash [s].
 _LONGEST_STEP_S = 0.005
 
 #: Column name -> channel.

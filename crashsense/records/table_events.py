@@ -32,7 +32,7 @@ from crashsense.records.table import CENTRAL, Table, TableFile, read_table
 from crashsense.signal import Signal
 from crashsense.units import STANDARD_GRAVITY
 
-#: Columns that may stand in for the central sensor where there is none.
+#: Columns that may be used as the central sensor where there is none.
 _STAND_INS = ("rear_seat_crossmember_x", "central_safing_x")
 #: Columns that tell the motion of the cell.
 _OF_THE_CELL = (CENTRAL, *_STAND_INS)
@@ -142,7 +142,7 @@ def _once(findings: list[Finding]) -> list[Finding]:
 
 
 def _central(table: Table, wish: object) -> tuple[str | None, bool]:
-    """The column that stands for the central sensor, and whether it was asked for."""
+    """The column used as the central sensor, and whether it was asked for."""
     along_x = [name for name in table.columns if CHANNELS[name].axis == "x"]
     if wish is None or wish == "" or wish == ():
         here = [name for name in (CENTRAL, *_STAND_INS) if name in along_x]

@@ -250,7 +250,7 @@ class _Builder:
         return content
 
     def inlined(self, table: Any, *, depth: int = 0) -> Any:
-        """Replace uses of definitions by what they stand for, so that they can be mirrored."""
+        """Replace uses of definitions by their content, so that they can be mirrored."""
         if isinstance(table, list):
             return [self.inlined(item, depth=depth) for item in table]
         if not isinstance(table, dict):

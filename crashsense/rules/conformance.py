@@ -10,7 +10,7 @@ test file::
         check()
 
 A check raises :class:`NotConforming` with a message that says what was seen, or :class:`NotTested`
-where the rule gives it nothing to look at: that is no pass. Passing all of them means that the rule
+where it does not apply to the rule, which is not a pass. Passing all of them means that the rule
 can be evaluated reliably; it says nothing about whether it decides well.
 """
 
@@ -56,7 +56,7 @@ class NotConforming(CrashsenseError, AssertionError):
 
 
 class NotTested(CrashsenseError):
-    """A check had nothing to look at."""
+    """A check does not apply to the rule."""
 
 
 @dataclass(frozen=True)
@@ -223,7 +223,7 @@ def check_input_untouched(rule: Rule, given: Stimulus) -> None:
         same = np.array_equal(kept[name], values, equal_nan=True)
         same = same and np.array_equal(kept_valid[name], given.pulses.valid[name])
         if not same:
-            # Later checks must not stand on spoilt samples.
+            # Later checks must not use spoilt samples.
             values[...] = kept[name]
             given.pulses.valid[name][...] = kept_valid[name]
         _require(same, f"input touched: the rule writes to channel {name}")
@@ -445,7 +445,7 @@ def run_check(name: str, make: Callable[[], Rule]) -> None:
     Raises
     ------
     NotConforming : it fails
-    NotTested : the rule gives it nothing to look at
+    NotTested : it does not apply to the rule
     """
     rule = make()
     given = stimulus(rule)
@@ -478,7 +478,7 @@ def check_rule(make: Callable[[], Rule]) -> list[Result]:
 def conforms(make: Callable[[], Rule]) -> Callable[[Any], Any]:
     """Turn a test into one test a check: it receives ``check`` and calls it.
 
-    A check that the rule gives nothing to look at is skipped, with the reason.
+    A check that does not apply to the rule is skipped, with the reason.
     """
     import pytest
 

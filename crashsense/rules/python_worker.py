@@ -25,7 +25,7 @@ from crashsense.rules.contract import Rule
 from crashsense.rules.loading import load_rule
 from crashsense.sensing.samples import EcuSamples
 
-#: How messages name a rule; the class that stands for it on the other side is called so.
+#: How messages name a rule, as its class on the other side does.
 NAME = "PythonRule"
 
 

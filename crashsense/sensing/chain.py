@@ -243,7 +243,7 @@ def lowpass(
     rest: FloatArray,
     setting: int = NOMINAL_SETTING,
 ) -> FloatArray:
-    """Filter along the last axis; before its first sample each row stood at *rest* (draws,)."""
+    """Filter along the last axis; before its first sample each row was at *rest* (draws,)."""
     design = FilterDesign.of(sensor, rate_hz=rate_hz)
     return apply_setting(samples, design=design, rest=rest, setting=setting)
 

@@ -94,7 +94,7 @@ def sense(
     sensor_set : the sensors and the control unit
     draws : numbers of the draws, 0 (nominal, noise-free) or more
     seed, occurrence : axes of the random numbers
-    context : handed on to the rules
+    context : passed to the rules
     channels : which to compute; default: all of the set. A channel without sensor or signal comes
         out as a failed sensor: NaN, not valid, code of a failed sensor
     quiet : channels where only offset and noise arrive (they need no signal)

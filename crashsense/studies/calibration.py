@@ -178,7 +178,7 @@ def with_lines_in_text(text: str, lines: Mapping[str, Sequence[Sequence[float]]]
             r"\[(?:[^\[\]]|\[[^\]]*\])*\]",
             re.MULTILINE,
         )
-        # The new text holds no backslash, so that it may stand in a replacement.
+        # The new text holds no backslash, so that it can be used as a replacement.
         text, count = pattern.subn(rf"\g<1>{written}", text)
         if count != 1:
             raise KeyError(f"{name}.line is not in the file")
@@ -285,7 +285,7 @@ def loss(algorithm: Algorithm, cases: Sequence[Trial], restraints: Sequence[str]
     """Return what the search makes small: shortfalls, a must-not event weighing three times.
 
     Each row counts with its worst draw and the mean of its draws; a little headroom is worth a
-    little, so that the search goes on where all is met.
+    little, so that the search continues where all is met.
     """
     total = 0.0
     wanted = _restricted(algorithm, restraints)

@@ -198,7 +198,7 @@ def _said_of_inputs(
     old, new = before.identity["inputs"], after.identity["inputs"]
     said = []
     differing = {key for key in {*old, *new} if old.get(key) != new.get(key)}
-    # Changed requirements are told from the rows.
+    # Changed requirements are reported from the rows.
     files = {key for key in differing if not key.endswith(": requirements")}
     touched = [e for e in events if any(key.startswith(f"event {e}: ") for key in files)]
     vehicles = sorted(key for key in differing if key.startswith("vehicle: "))

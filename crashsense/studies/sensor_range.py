@@ -294,7 +294,7 @@ def tolerances_that_scale(part: Sensor) -> tuple[str, ...]:
 
     Parts of one kind are called alike but for the range (``side_100g``, ``side_240g``). A field
     scales where it is the same share of the range in all of them. A part that is not in the
-    catalogue, or has no relatives there, tells nothing: its fields are held constant.
+    catalogue, or is alone of its kind there, gives no trend: its fields are held constant.
 
     >>> tolerances_that_scale(find_part("side_240g"))
     ('offset_tolerance', 'noise_density')
@@ -395,7 +395,7 @@ class _Run:
 
 
 def fire_change(mine_ms: float, ideal_ms: float) -> str:
-    """Say how a fire time [ms] stands to that of the ideal sensor; NaN is no fire.
+    """Say how a fire time [ms] compares with the ideal sensor's; NaN means no fire.
 
     >>> fire_change(37.5, 57.5), fire_change(float("nan"), 172.0)
     ('earlier', 'lost')

@@ -224,7 +224,7 @@ def _sentence(criterion: str) -> str:
 
 
 def _named(reading: Reading) -> str:
-    """A criterion with the part of the rule that it stands in, where that is not the main one."""
+    """A criterion with its branch of the rule, where that is not the main one."""
     parts = [_PARTS[part] for part in reading.path.split(".") if part in _PARTS]
     tail = f" ({reading.note})" if reading.note else ""
     tail = " (moves a threshold)" if reading.moves else tail

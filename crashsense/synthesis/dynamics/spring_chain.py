@@ -37,7 +37,7 @@ class CrushSpring:
     name : for traces and messages
     behind, ahead : numbers of the two bodies; the force pushes *ahead* forward, *behind* back
     curve : loading polyline, shape (points, 2): compression [m] from 0 on, force [N]; beyond the
-        last point the last slope goes on
+        last point the last slope continues
     unloading_n_per_m : slope of unloading [N/m], no softer than the steepest loading slope
     stand_off : gap to close before contact [m], scalar or shape (draws,)
     scale : factor on loading and unloading [-], scalar or shape (draws,)
