@@ -43,6 +43,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "report": ("report", "report", "Write the page of a run again, also against an earlier run."),
     "explain": ("explain", "explain", "Say why a restraint fired in a run, or why not."),
     "events": ("events", "events", "List, show and export the events of the library."),
+    "fit": ("fit", "fit", "Fit a front structure to a measured wall test of your own."),
     "new": ("new", "new", "Write a commented template that runs as it is."),
     "rules": ("rules", "rules", "List or show rule families and shipped algorithms."),
     "safety": ("safety", "safety", "Print scope, hazards, regulations and data limits."),

@@ -66,6 +66,12 @@ class PlanKeys:
     records: list[str] = key(
         [], "--records", metavar="PATH", says="Measured record; may be repeated."
     )
+    vehicle: str | None = key(
+        None,
+        "--vehicle",
+        metavar="NAME|FILE",
+        says="A vehicle of your own in place of that of every frontal recipe.",
+    )
     sensor_sets: list[str] = key(
         ["standard"], "--sensor-set", metavar="NAME|FILE", least=1, says="May be repeated."
     )

@@ -21,6 +21,7 @@ from crashsense.rules import Algorithm, algorithm_names, load_algorithm, rate_fa
 from crashsense.rules.plugins import rules_in_process as building_rules_here
 from crashsense.sensing import SensorSet, load_sensor_set, sensor_set_names
 from crashsense.synthesis import Recipe, load_recipes, parse_recipe
+from crashsense.synthesis.frontal.own_vehicle import with_vehicle, written_vehicle
 from crashsense.synthesis.recipe import select_events
 from crashsense.trials import Conditions
 
@@ -193,6 +194,10 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
         expected = "nothing: there are no records"
         faults += [Fault(label, key, value, expected) for key, value in for_records.items()]
     chosen = _chosen_events(entries, record_paths, base, label, faults)
+    vehicle = None
+    if file.vehicle is not None:
+        vehicle = _beside(file.vehicle, base)
+        chosen = _attempt(faults, partial(with_vehicle, chosen), vehicle, label) or chosen
     written_events = _written_events(entries, chosen, base)
     faults += _borrowed_events(entries, chosen, base, label)
     for path in record_paths:
@@ -240,6 +245,7 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
         keys=replace(
             file,
             events=written_events or None,
+            vehicle=None if vehicle is None else written_vehicle(vehicle),
             records=[str(Path(p).resolve()) for p in record_paths],
             sensor_sets=_written(set_entries, sets, base),
             algorithms=_written(rule_entries, rules, base),

@@ -114,19 +114,19 @@ def listed(record: Record, vehicle: int) -> list[ChannelInfo]:
     if not known and len(usable) == 1 and place_of(usable[0]).place == UNKNOWN:
         # The only channel there is, at a place that nothing tells: taken, and said to be.
         known = usable
-    return [c for c in known if not is_short(record, c)] or known
+    short = short_ones(record)
+    return [c for c in known if c.number not in short] or known
 
 
-def is_short(record: Record, channel: ChannelInfo) -> bool:
-    """Whether a channel stops well before the others along x do, as the header lists them."""
-    ends = [
-        c.last_point * c.step_s
+def short_ones(record: Record) -> frozenset[int]:
+    """Numbers of the channels that stop well before the others along x do, as the header says."""
+    ends = {
+        c.number: c.last_point * c.step_s
         for c in record.channels
         if is_body_acceleration(c, "x") and c.last_point is not None and c.step_s is not None
-    ]
-    if channel.last_point is None or channel.step_s is None:
-        return False
-    return channel.last_point * channel.step_s < 0.9 * max(ends)
+    }
+    longest = max(ends.values(), default=0.0)
+    return frozenset(number for number, end in ends.items() if end < 0.9 * longest)
 
 
 def best_of(candidates: list[Candidate]) -> list[Choice]:

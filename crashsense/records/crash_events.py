@@ -22,7 +22,7 @@ from crashsense.records.measuring import (
     covers,
     engine_channel,
 )
-from crashsense.records.motion import Motion, is_fixed_obstacle, struck_from
+from crashsense.records.motion import Motion, is_fixed_obstacle, role, struck_from
 from crashsense.records.source import EVENT_RATE_HZ, RecordSource
 from crashsense.signal import Signal
 from crashsense.units import STANDARD_GRAVITY
@@ -128,6 +128,12 @@ def _title(record: Record, vehicle: int, choice: Choice) -> str:
         against = "a fixed barrier"
     told = f", {speed:.1f} km/h against {against}" if speed is not None else ""
     which = f", vehicle {vehicle}" if len(record.vehicles) > 1 else ""
+    part = role(record, vehicle)
+    if part:
+        family = struck_from(record, vehicle).family
+        place = {"frontal": "in its front", "rear": "from behind", "side": "in its side"}[family]
+        met = {"struck": f"struck {place}", "striking": "striking", "head-on": "head-on"}
+        which += f" ({met[part]})"
     return f"record {record.name}{which}: {choice.place.words}{told}"
 
 
@@ -163,6 +169,7 @@ def _metadata(
         "speed_kmh": record.test.closing_speed_kmh,
         "mass_kg": None if info is None else info.mass_kg,
         **_other(record, vehicle),
+        "role": role(record, vehicle),
         "velocity_change_kmh": moved.velocity_change_m_s * 3.6,
         "free_flight_ms": moved.free_flight_s * 1e3,
         "required_ms": (

@@ -14,11 +14,11 @@ from crashsense.records.choice import (
     another_vehicle,
     asked_for,
     best_of,
-    is_short,
     listed,
     nothing_usable,
     ranking,
     refused,
+    short_ones,
 )
 from crashsense.records.findings import Finding
 from crashsense.records.formats import reader_of
@@ -96,6 +96,7 @@ class Pool:
 
 
 def read_channels(record: Record, *, channel: object, required_from: object) -> Reading:
+    record = _struck_by_channels(record)
     wished = channel is not None and channel != "" and channel != ()
     asked = asked_for(record, channel) if wished else {}
     setting = _set_by(record, required_from)
@@ -137,15 +138,69 @@ def read_channels(record: Record, *, channel: object, required_from: object) -> 
     if not chosen:
         raise InputError([nothing_usable(record)])
     taken = {c.channel.number for choices in chosen.values() for c in choices}
+    short = short_ones(record)
     if not wished:
         findings += [
             refused(record, info)
             for info in in_x
             if info.number not in taken
             and place_of(info).place not in ("other", UNKNOWN)
-            and (is_failed(info) or (is_short(record, info) and info.number in record.files))
+            and (is_failed(info) or (info.number in short and info.number in record.files))
         ]
     return _finish(record, pool, chosen, findings, setting, members)
+
+
+#: Velocity changes below this tell no direction [m/s]; how much more along y is a side impact.
+_SURE_M_S, _SIDEWAYS = 1.5, 1.5
+
+
+def _struck_by_channels(record: Record) -> Record:
+    """Tell from where each of two vehicles was struck, where the header does not.
+
+    What is struck from behind is driven forward while the other is slowed: their velocity changes
+    along x have opposite signs. A vehicle that moves more along y than along x was struck in its
+    side. What the channels do not tell clearly is left to the assumption.
+    """
+    silent = [
+        v for v in record.vehicles if struck_from(record, v.number).basis.startswith("assumed")
+    ]
+    if len(record.vehicles) != 2 or not silent:
+        return record
+    along = {v.number: _change(record, v.number, "x") for v in record.vehicles}
+    across = {v.number: _change(record, v.number, "y") for v in record.vehicles}
+    told = {}
+    for vehicle in silent:
+        mine = along[vehicle.number]
+        others = [change for number, change in along.items() if number != vehicle.number]
+        if abs(across[vehicle.number]) > max(_SURE_M_S, _SIDEWAYS * abs(mine)):
+            basis = f"it moved {across[vehicle.number] * 3.6:+.1f} km/h along y, more than along x"
+            told[vehicle.number] = ("side", basis)
+        elif mine > _SURE_M_S and others[0] < -_SURE_M_S:
+            basis = f"it was driven forward ({mine * 3.6:+.1f} km/h) while the other was slowed"
+            told[vehicle.number] = ("rear", basis)
+    vehicles = tuple(
+        replace(v, struck_from=told[v.number][0], struck_basis=told[v.number][1])
+        if v.number in told
+        else v
+        for v in record.vehicles
+    )
+    return replace(record, vehicles=vehicles)
+
+
+def _change(record: Record, vehicle: int, axis: str) -> float:
+    """Median velocity change of a vehicle's channels of the cell along an axis [m/s]; 0: none."""
+    found = []
+    for info in _usable(record, vehicle, axis):
+        if place_of(info).place not in CENTRAL_PLACES:
+            continue
+        try:
+            samples = reader_of(record).read_channel(record, info)
+        except InputError:
+            continue  # told where the channel is used
+        if any(f.severity == "error" for f in quality.integrity(record, info, samples)):
+            continue
+        found.append(motion(quality.remove_offset(info, samples)).velocity_change_m_s)
+    return sorted(found)[len(found) // 2] if found else 0.0
 
 
 def _set_by(record: Record, required_from: object) -> list[ChannelInfo]:

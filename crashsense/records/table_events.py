@@ -218,7 +218,7 @@ def _event(reading: _Reading, *, belts: bool | None, expect: Mapping[str, str]) 
         metadata={
             "kind": "record",
             "format": table.format,
-            "assumptions": [*_sentences(reading, signals), *assumed.sentences, *spoken],
+            "assumptions": _assumptions(reading, signals, assumed, spoken),
             "findings": list(reading.findings),
             "files": [str(path.resolve())],
             "sha256": {path.name: digest},
@@ -231,6 +231,16 @@ def _event(reading: _Reading, *, belts: bool | None, expect: Mapping[str, str]) 
             **_figures(reading, moved),
         },
     )
+
+
+def _assumptions(
+    reading: _Reading, signals: Mapping[str, Signal], assumed: Assumed, spoken: list[str]
+) -> list[str]:
+    """Sentences for the reader of verdicts; those of a record that was imported are its own."""
+    stated = reading.table.stated
+    if stated.measured and stated.assumptions:
+        return list(dict.fromkeys([*stated.assumptions, *spoken]))
+    return [*_sentences(reading, signals), *assumed.sentences, *spoken]
 
 
 def _figures(reading: _Reading, moved: Motion | None) -> dict[str, float]:

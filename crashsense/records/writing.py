@@ -65,6 +65,7 @@ def write_signals(event: Event, path: Path) -> None:
         "axes": "SAE J211 / J1733: +x forward, +y right, +z down; rest value removed",
         "rest_value_removed": True,
         "measured": event.metadata.get("kind") == "record",
+        "assumptions": list(event.metadata.get("assumptions", ())),
         "requirements": {
             restraint: {
                 "expectation": entry.expectation,

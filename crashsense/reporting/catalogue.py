@@ -2,8 +2,8 @@
 
 For each event the channels that the rules of its family read, raw and behind a 400 Hz sensor, their
 velocity, their spectrum, the ranges expected of its row of the matrix and what is from memory.
-Panels of a class share their scales: a class is a family, in misuse a row of the matrix. Inline
-SVG, nothing to load, readable in print.
+Panels of a class share their scales: a class is a family; of rollover, rough road and misuse a row
+of the matrix. Inline SVG, nothing to load, readable in print.
 """
 
 from __future__ import annotations
@@ -28,6 +28,9 @@ from crashsense.synthesis.model import Synthesis
 from crashsense.synthesis.recipe import Recipe
 
 FloatArray = npt.NDArray[np.float64]
+
+#: Families whose events differ so much that a row of the matrix is a class.
+BY_ROW = ("rollover", "rough_road", "misuse")
 
 WIDTH, HEIGHT = 232.0, 132.0
 #: Points of a trace in a panel at most.
@@ -67,7 +70,7 @@ class CatalogueEntry:
     @property
     def group(self) -> str:
         """The class whose panels share their scales."""
-        return f"{self.family} {self.matrix}" if self.family == "misuse" else self.family
+        return f"{self.family} {self.matrix}" if self.family in BY_ROW else self.family
 
 
 def catalogue_entry(recipe: Recipe) -> CatalogueEntry:
@@ -357,8 +360,9 @@ def catalogue_page(entries: Sequence[CatalogueEntry], *, notes: Sequence[str] = 
         "feels them, <b>coloured</b> behind a usual sensor (3-pole Bessel, 400 Hz, no other flaw).",
         "Then their velocity, their spectrum (root mean square by third octaves over the whole",
         "event) and, for frontal events, the travel of an unbelted occupant in free flight. The",
-        "panels of a family share their scales, in misuse those of a row of the matrix. Ranges are",
-        "from memory of the trade: no public measurements of misuse and rides exist.</p>",
+        "panels of a family share their scales; of rollover, rough road and misuse those of a row",
+        "of the matrix. Ranges are from memory of the trade:",
+        "no public measurements of misuse and rides exist.</p>",
         *(f"<p>{escape(note)}</p>" for note in notes),
     ]
     for family in FAMILIES:

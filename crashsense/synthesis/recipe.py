@@ -51,6 +51,10 @@ BELT_STATES = ("belted", "unbelted")
 #: Two times closer than this are the same time [s].
 SAME_TIME_S = 1e-9
 
+#: Fact of a model with front occupants: time to 127 mm of free flight [s], and the usual inflation
+#: time [s] (rule of thumb, memory); how much later a stated time may be without a reason [s].
+FREE_FLIGHT_FACT, INFLATION_S, LATER_S = "free_flight_127mm_s", 0.030, 0.003
+
 #: Folder inside a recipe folder that holds vehicle files, which are not recipes.
 VEHICLES = "vehicles"
 
@@ -74,6 +78,9 @@ class RequirementEntry(_Strict):
     model or from time zero), ``explicit`` (*required_ms*) or ``gap_closure`` (the time at which
     the model's gap *gap* has closed, less *inflation_ms*). Times named by *origin_fact* and
     *not_before_fact* must be the same in every draw.
+
+    A time that is stated (``explicit``) more than 3 ms after that of the event's own free flight is
+    a fault, unless *reason* says why.
     """
 
     expectation: Literal["fire", "no_fire", "open"]
@@ -86,6 +93,7 @@ class RequirementEntry(_Strict):
     origin_fact: str | None = None
     not_before_fact: str | None = None
     basis: str = Field(min_length=1)
+    reason: str = ""
     waiver: WaiverEntry | None = None
 
 
@@ -331,6 +339,16 @@ class Recipe:
         if entry.expectation == "fire" and not np.isfinite(time):
             expected = "a required time; the model never reaches the free travel or closes the gap"
             raise InputError([Fault(f"recipe {self.name}", restraint, entry.timing, expected)])
+        own = float(block.facts.get(FREE_FLIGHT_FACT, np.array([np.nan]))[0]) - INFLATION_S
+        stated = entry.timing == "explicit" and entry.expectation == "fire"
+        if stated and time > own + LATER_S and not entry.reason:
+            expected = (
+                f"at most {1e3 * (own + LATER_S):.1f} ms: the event's own free flight gives"
+                f" {1e3 * own:.1f}; or a reason beside it"
+            )
+            raise InputError(
+                [Fault(f"recipe {self.name}", f"{restraint}.required_ms", 1e3 * time, expected)]
+            )
         origin = entry.origin_fact
         early = entry.not_before_fact
         return Requirement(
@@ -565,14 +583,17 @@ def load_recipes(folder: str | Path | None = None) -> list[Recipe]:
 
 
 def select_events(
-    names: Sequence[str] | None, *, known: Mapping[str, str], file: str = ""
+    names: Sequence[str] | str | None, *, known: Mapping[str, str], file: str = ""
 ) -> list[str]:
     """Resolve names, globs and families to event names, in library order.
 
-    *known* maps event name -> family. An entry that matches nothing is a fault.
+    *known* maps event name -> family. One text means that one entry. An entry that matches nothing
+    is a fault.
     """
     if names is None:
         return list(known)
+    if isinstance(names, str):  # its letters are no names
+        names = [names]
     chosen: set[str] = set()
     faults = []
     for entry in names:
@@ -586,7 +607,7 @@ def select_events(
 
 
 def load_events(
-    names: Sequence[str] | None = None, *, folder: str | Path | None = None
+    names: Sequence[str] | str | None = None, *, folder: str | Path | None = None
 ) -> list[Event]:
     """Synthesise events by name, glob or family (all without *names*) from a recipe folder."""
     recipes = load_recipes(folder)

@@ -45,7 +45,7 @@ def test_panels_of_a_wall_hold_what_its_rules_read_and_have_axes(recipes):
 
 
 def test_events_of_a_class_share_their_scales(recipes):
-    one, other = (page.catalogue_entry(recipes[n]) for n in ("pothole_40", "rail_crossing_50"))
+    one, other = (page.catalogue_entry(recipes[n]) for n in ("pothole_40", "pothole_50_left"))
     assert one.group == other.group
     scales = page.scales_of([one, other])
     for entry in (one, other):

@@ -91,7 +91,7 @@ class Modes:
     level: FloatArray
 
 
-def drawn_modes(place: Place, channel: str, *, variation: Variation, bands: int = 4) -> Modes:
+def drawn_modes(place: Place, channel: str, *, variation: Variation, bands: int = 5) -> Modes:
     """The modes of the place at *channel* in the draws of *variation*.
 
     They depend on (seed, occurrence, draw, channel) alone: a crash and a blow at the same place in

@@ -112,7 +112,8 @@ def test_a_hammer_blow_lasts_1_to_3_ms_and_moves_nothing(recipes, name):
     # Ranges of the trade (memory): contact 1-3 ms, 50-400 g at the mounting, velocity change of the
     # control unit below 0.3 m/s once the ringing is over (20 ms after contact).
     event = recipes[name].synthesise([0], seed=0)
-    assert 1.0e-3 <= event.facts["contact_s"][0] <= 3.1e-3
+    # The fact counts samples of 0.1 ms in which the bodies touch: up to one more than they do.
+    assert 1.0e-3 <= event.facts["contact_s"][0] < 3.15e-3
     assert 50 * G <= event.facts["place_peak_m_s2"][0] <= 400 * G
     for channel in ("central_x", "central_y", "central_z"):
         if channel in event.signals:

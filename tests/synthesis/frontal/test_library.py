@@ -1,8 +1,4 @@
-"""The frontal rows: against the public crash record, and order by speed.
-
-Measured figures: derived from crash record NHTSA 10146 (full-width load-cell wall, 57.1 km/h,
-1719 kg); they stand in ``check_frontal.record_rows``.
-"""
+"""The frontal rows: order by speed, draws, times that follow from others."""
 
 from __future__ import annotations
 
@@ -10,7 +6,6 @@ import numpy as np
 import pytest
 
 from crashsense.synthesis import load_recipes
-from crashsense.synthesis.frontal.check import record_rows, table
 
 WALLS = (25, 32, 40, 48, 56, 64)
 
@@ -18,13 +13,6 @@ WALLS = (25, 32, 40, 48, 56, 64)
 @pytest.fixture(scope="module")
 def recipes():
     return {recipe.name: recipe for recipe in load_recipes()}
-
-
-def test_record_recipe_meets_the_record(recipes):
-    rows = record_rows(recipes["wall_full_57_record"].synthesise([0], seed=0))
-    print(table(rows))
-    assert len(rows) >= 15
-    assert [row.name for row in rows if not row.holds] == []
 
 
 def test_harder_walls_change_speed_more_and_leave_less_time(recipes):
