@@ -122,13 +122,9 @@ def with_numbers_in_text(text: str, values: Mapping[str, float]) -> str:
         if isinstance(key, str) and all(isinstance(part, str) for part in section):
             head = re.escape(".".join(str(part) for part in section))
             pattern = rf"(^\[{head}\][^\n]*\n(?:(?!\[)[^\n]*\n)*?{re.escape(key)}[ ]*=[ ]*)[^\s#]+"
-            out = re.sub(
-                pattern,
-                lambda found, new=value: f"{found[1]}{float(new)!r}",
-                out,
-                count=1,
-                flags=re.MULTILINE,
-            )
+            found = re.search(pattern, out, flags=re.MULTILINE)
+            if found is not None:
+                out = f"{out[: found.start(1)]}{found[1]}{float(value)!r}{out[found.end() :]}"
     if tomllib.loads(out) == wanted:
         return out
     import tomli_w

@@ -11,7 +11,7 @@ import os
 import signal
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from multiprocessing import get_all_start_methods, get_context
 from multiprocessing.connection import Connection
 from typing import Any
@@ -20,20 +20,24 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense.errors import CrashsenseError, InputError
-from crashsense.event import Event
+from crashsense.event import RESTRAINTS, Event, Requirement
 from crashsense.rules.algorithm import algorithm_from_table
 from crashsense.rules.contract import Algorithm
-from crashsense.scoring import cannot_be_met
 from crashsense.sensing import SensorSet
 from crashsense.studies.challenge import class_of
 from crashsense.synthesis import Recipe
 from crashsense.trials import Trial, trial
+from crashsense.trials.trial import joined
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
 #: Algorithms judged at once: more need memory, fewer share less.
 AT_ONCE = 8
+#: Events of equal shape and context that are judged as one trial.
+EVENTS_AT_ONCE = 8
+#: Ways of grouping events that are kept: each holds a copy of its samples.
+MOST_KEPT = 3
 #: Demand below which it counts as this much [-]: its logarithm stays finite.
 LEAST_DEMAND = 1e-3
 
@@ -47,7 +51,7 @@ class Row:
     expectation: str
     family: str
     kind: str
-    #: what a faster event shares with this one: recipe without its speed, and belts; empty: no speed
+    #: recipe without its speed, and belts: what faster and slower events share; empty: no speed
     ladder: str
     speed_kmh: float
 
@@ -87,6 +91,14 @@ class Setup:
     restraints: tuple[str, ...]
 
 
+@dataclass(frozen=True, eq=False)
+class _Group:
+    """Some events as one trial, draws one after the other; the rows that each is asked for."""
+
+    trial: Trial
+    wanted: list[tuple[Event, list[tuple[int, str]]]]
+
+
 class Shelf:
     """The events of one process, sensed."""
 
@@ -95,7 +107,7 @@ class Shelf:
         self.cases: list[Trial] = []
         self.rows: list[Row] = []
         self.places: list[list[tuple[int, str]]] = []
-        self._parts: dict[tuple[int, int, int], Trial] = {}
+        self._grouped: dict[tuple[int, int, bytes], list[_Group]] = {}
         for source in sources:
             for event in [source] if isinstance(source, Event) else source.events():
                 asked = [
@@ -127,22 +139,60 @@ class Shelf:
         size = stop - start
         headroom = np.full((len(tables), len(self.rows), size), np.nan)
         fire = np.full((len(tables), len(self.rows)), np.nan)
-        for index, places in enumerate(self.places):
-            wanted = [(at, name) for at, name in places if rows is None or rows[at]]
-            if not wanted:
-                continue
-            key = (index, start, stop)
-            if key not in self._parts:
-                self._parts[key] = self.cases[index].taken(range(start, stop))
-            some = self._parts[key]
-            names = {name for _, name in wanted}
+        for group in self._groups(start, stop, rows):
+            names = {name for _, wanted in group.wanted for _, name in wanted}
             for first in range(0, len(algorithms), AT_ONCE):
                 part = [_only(one, names) for one in algorithms[first : first + AT_ONCE]]
-                judged = some.judged_by(part)
+                judged = group.trial.judged_by(part)
                 for number, one in enumerate(part, start=first):
-                    for at, name in wanted:
-                        headroom[number, at], fire[number, at] = _headroom(judged, one, name)
+                    for at, (event, wanted) in enumerate(group.wanted):
+                        mine = slice(at * size, (at + 1) * size)
+                        for row, name in wanted:
+                            requirement = event.requirements[name]
+                            found = _headroom(judged, one, name, mine, requirement)
+                            headroom[number, row], fire[number, row] = found
         return Judged(headroom, fire)
+
+    def _groups(self, start: int, stop: int, rows: BoolArray | None) -> list[_Group]:
+        """Events of equal shape and context as one trial: judging has a cost of its own a trial."""
+        key = (start, stop, b"" if rows is None else rows.tobytes())
+        if key not in self._grouped:
+            parts: dict[tuple[Any, ...], list[tuple[Trial, list[tuple[int, str]]]]] = {}
+            for case, places in zip(self.cases, self.places, strict=True):
+                wanted = [(at, name) for at, name in places if rows is None or rows[at]]
+                if wanted:
+                    parts.setdefault(_alike(case), []).append((case, wanted))
+            if len(self._grouped) >= MOST_KEPT:
+                self._grouped.clear()
+            self._grouped[key] = []
+            for members in parts.values():
+                for first in range(0, len(members), EVENTS_AT_ONCE):
+                    some = members[first : first + EVENTS_AT_ONCE]
+                    head = some[0][0].event.name
+                    trials = [
+                        replace(
+                            case.taken(range(start, stop)),
+                            required_s={
+                                head: {
+                                    restraint: times[start:stop]
+                                    for restraint, times in case.required_s[case.event.name].items()
+                                }
+                            },
+                            answers={},
+                        )
+                        for case, _ in some
+                    ]
+                    self._grouped[key].append(
+                        _Group(joined(trials), [(case.event, wanted) for case, wanted in some])
+                    )
+        return self._grouped[key]
+
+
+def _alike(case: Trial) -> tuple[Any, ...]:
+    event, samples = case.event, case.samples
+    earliest = tuple(event.requirements[name].not_before_s for name in RESTRAINTS)
+    there = (frozenset(event.signals), event.quiet, tuple(samples.channels))
+    return (samples.size, samples.rate_hz, event.context, earliest, there)
 
 
 def _row(event: Event, restraint: str) -> Row:
@@ -170,30 +220,27 @@ def _only(algorithm: Algorithm, restraints: set[str]) -> Algorithm:
     return Algorithm(algorithm.name, rules=rules)
 
 
-def _headroom(judged: Trial, algorithm: Algorithm, restraint: str) -> tuple[FloatArray, float]:
-    event = judged.event
-    answer = judged.answers[event.name, algorithm.name, restraint]
-    requirement = event.requirements[restraint]
+def _headroom(
+    judged: Trial, algorithm: Algorithm, restraint: str, mine: slice, requirement: Requirement
+) -> tuple[FloatArray, float]:
+    """Headroom of the draws *mine* of a trial, and fire time of the first if it is nominal."""
+    answer = judged.answers[judged.events[0].name, algorithm.name, restraint]
     if answer.found is None:
-        return np.full(judged.draws.size, np.nan), float("nan")
-    found = answer.found
+        return np.full(mine.stop - mine.start, np.nan), float("nan")
+    answer = answer.taken(range(mine.start, mine.stop))
+    found, start_s = answer.found, judged.start_s[mine]
+    assert found is not None  # as before it was taken
     fire = float("nan")
-    if judged.draws[0] == 0 and found.fire[0] >= 0:
-        fire = float(judged.start_s[0] + found.fire[0] / judged.rate_hz)
+    if judged.draws[mine.start] == 0 and found.fire[0] >= 0:
+        fire = float(start_s[0] + found.fire[0] / judged.rate_hz)
     if requirement.expectation == "no_fire":
         return -np.log(np.maximum(found.max_demand, LEAST_DEMAND)), fire
-    hopeless = cannot_be_met(
-        answer.required_s,
-        start_s=judged.start_s,
-        rate_hz=judged.rate_hz,
-        origin_s=requirement.origin_s,
-        chain_delay_s=answer.delay_s,
-    )
+    scores = answer.scores(requirement, start_s=start_s, rate_hz=judged.rate_hz)
     grown = np.log(np.maximum(found.in_time, LEAST_DEMAND))
     # Fired before it may: as far from right as one that reached as much where it must not.
     early = -np.log(np.maximum(found.before_allowed, LEAST_DEMAND))
     least = np.minimum(grown, np.where(found.before_allowed >= 1.0, early, np.inf))
-    return np.where(hopeless | np.isnan(answer.required_s), np.nan, least), fire
+    return np.where(scores.infeasible | np.isnan(answer.required_s), np.nan, least), fire
 
 
 class Bench:
@@ -244,7 +291,7 @@ def opened_bench(
         return
     shares = [list(sources[at::count]) for at in range(count)]
     method = "forkserver" if "forkserver" in get_all_start_methods() else "spawn"
-    context = get_context(method)
+    context: Any = get_context(method)
     links: list[Connection] = []
     processes = []
     try:

@@ -1,15 +1,16 @@
 """Calibration: move the free numbers of an algorithm until its smallest margin is largest.
 
-Which numbers are free, within which bounds and of which shape a threshold line must stay, the
-algorithm's file says (:mod:`crashsense.rules.numbers`). A margin is a *headroom*: the logarithm of
-the factor that lies between demand and 1, on the right side; of each requirement its mean over draws
-in units of its own scatter over draws. The search makes the smallest of these largest; a requirement
-that is not met counts as such first, so that one that nothing can meet does not decide about all
-others. A faster crash of the same kind that would fire later than a slower one counts as not met.
+The algorithm's file says which numbers are free, within which bounds, and which shape a threshold
+line must keep (:mod:`crashsense.rules.numbers`). *Headroom* is the logarithm of the factor between
+demand and 1, positive on the right side. The margin of a requirement is its mean headroom over
+draws in units of its own scatter over draws. The search makes the smallest margin largest.
+Requirements that are not met are counted first, so that one that nothing can meet does not decide
+about all others. A faster crash of the same kind that fires later than a slower one counts as not
+met.
 
-What was searched on proves nothing. So draws are held out, and whole classes of events are left out
-in turn: the search is done again without them, from the numbers of the file on, and what it finds is
-judged on them. Only what is met in every such draw may be called a success.
+What was searched on proves nothing. So draws are held out, and whole classes of events are left
+out in turn: the search is done again without them, beginning with the numbers of the file, and what
+it finds is judged on them. Only what is met in every such draw may be called a success.
 
 Events are sensed once in worker processes (:mod:`crashsense.studies.bench`) and judged often. A
 calibration that was stopped goes on where it was.
@@ -59,6 +60,9 @@ LEAST_SCATTER = 0.02
 #: A requirement that must not fire weighs as much as this many that must: a bag that fires without
 #: need can itself hurt, and it does so in everyday driving.
 NO_FIRE_WEIGHT = 3.0
+#: A requirement counts as met from so many scatters on: about one draw in fifty then fails. With 0,
+#: one that nothing can meet would pull others down until half of their draws fail [-].
+SURE = 2.0
 #: A margin of this many scatters is a comfortable one: it counts half of what any could [-].
 ENOUGH = 6.0
 #: A faster crash may fire later than a slower one by a tick and rounding [s].
@@ -89,9 +93,8 @@ class Calibration:
     start, text : the algorithm's file before and after
     numbers : one row a free number: bounds, before, after, range over the parts left out
     table : one row a requirement; columns in :data:`crashsense.studies.calibration_report.COLUMNS`
-    success : True only if every requirement that can be met is met in every held-out draw, and where
-        its class was left out
-    held : requirements met in every held-out draw, with and without their class in the search, of all
+    success : True only if every requirement that can be met is met in every held-out draw, also
+        where its class was left out
     draws, held_out, folds, seed, trials : how it was done; trials counts judged settings
     finished : False if the budget ended a search before it had settled
     """
@@ -132,12 +135,13 @@ def margins(headroom: FloatArray) -> FloatArray:
 def loss(margin: FloatArray, *, weight: FloatArray) -> FloatArray:
     """Return what the search makes small, shape (settings,), from margins (settings, rows).
 
-    Requirements that are not met come first, graded by how far they are; then the smallest margin
-    of those that are met; last, with a tenth of its weight, the mean margin.
+    Requirements below :data:`SURE` come first, graded by how far they are; then the smallest margin
+    of the others; last, with a tenth of its weight, the mean margin.
     """
     counted = np.isfinite(margin)
-    failed = counted & (margin <= 0.0)
-    depth = np.clip(np.where(failed, -margin, 0.0), 0.0, ENOUGH) / ENOUGH
+    failed = counted & (margin < SURE)
+    missing = np.where(failed, SURE - margin, 0.0)
+    depth = np.clip(missing / (SURE + ENOUGH), 0.0, 1.0)
     short = np.where(failed, weight * (0.5 + 0.5 * depth), 0.0).sum(axis=-1)
     met = counted & ~failed
     good = np.where(met, margin, np.inf)
@@ -210,9 +214,7 @@ def searches_of(
     return found, part
 
 
-def _built(
-    table: Mapping[str, Any], freedom: Freedom, values: Mapping[str, float]
-) -> Algorithm:
+def _built(table: Mapping[str, Any], freedom: Freedom, values: Mapping[str, float]) -> Algorithm:
     from crashsense.rules.algorithm import algorithm_from_table
 
     spread = {**values, **{k: values[v] for k, v in freedom.same.items() if v in values}}
@@ -494,9 +496,7 @@ def study_calibration(
         for search in searches:
             if search.left_out:
                 by_part.setdefault(part[search.left_out[0]], {}).update(searcher.best(search))
-        settings += [
-            with_numbers(table, freedom.spread(by_part[key])) for key in sorted(by_part)
-        ]
+        settings += [with_numbers(table, freedom.spread(by_part[key])) for key in sorted(by_part)]
         say("judging what was found on draws and classes that were left out")
         everything = bench.judge(settings, draws=slice(0, draws + held_out + 1))
         rows = bench.rows
@@ -508,13 +508,14 @@ def study_calibration(
     )
 
     found = rows_table(rows, everything, part=part, draws=draws)
+    how = f"{len(rows)} requirements, draws 0-{draws}, seed {seed}"
+    whole = plan is None and not events and not records
+    basis = ("the shipped library of synthetic events" if whole else how, how)
     called = name or f"{before.name}_calibrated"
     return Calibration(
         name=called,
         start=text,
-        text=calibrated_text(
-            text, freedom.spread(values), name=called, rows=len(rows), draws=draws, seed=seed
-        ),
+        text=calibrated_text(text, freedom.spread(values), name=called, basis=basis),
         numbers=numbers_table(freedom, numbers_of(table), values, list(by_part.values())),
         table=found,
         success=bool(by_part) and held_out > 0 and holds_out_of_sample(found),

@@ -51,9 +51,7 @@ def rows_table(
 
     # Demand of exactly 1 fires: no headroom is left where a restraint must not fire.
     must_not = np.array([row.expectation == "no_fire" for row in rows])
-    headroom = np.where(
-        must_not[None, :, None] & (judged.headroom == 0.0), -1e-12, judged.headroom
-    )
+    headroom = np.where(must_not[None, :, None] & (judged.headroom == 0.0), -1e-12, judged.headroom)
     seen, fresh = headroom[..., : draws + 1], headroom[..., draws + 1 :]
     number = np.array([2 + part[row.kind] if row.kind in part else -1 for row in rows])
     place = np.arange(len(rows))
@@ -118,17 +116,21 @@ def numbers_table(
 
 
 def calibrated_text(
-    text: str, values: Mapping[str, float], *, name: str, rows: int, draws: int, seed: int
+    text: str, values: Mapping[str, float], *, name: str, basis: tuple[str, str]
 ) -> str:
     """Return the file of the new algorithm: the old one with other numbers, name and basis."""
     new = with_numbers_in_text(text, values)
-    fitted = f"{rows} requirements, draws 0-{draws}, seed {seed}"
+    fitted, how = basis
+    said = re.compile(r"^# Calibrated on .*\n", flags=re.MULTILINE)
+    new = f"# Calibrated on {how}; what holds elsewhere, calibration.txt says.\n{said.sub('', new)}"
     for key, value in (("name", name), ("fitted_to", fitted)):
-        line = f'{key} = "{value}"'
-        if key in tomllib.loads(new):
-            new = re.sub(rf"^{key} *=[^\n]*$", lambda _, to=line: to, new, count=1, flags=re.M)
-        else:
-            new = re.sub(r"^(name *=[^\n]*)$", lambda m, to=line: f"{m[1]}\n{to}", new, flags=re.M)
+        there = key if key in tomllib.loads(new) else "name"
+        found = re.search(rf"^{there} *=[^\n]*$", new, flags=re.MULTILINE)
+        if found is None:  # the file has no name of its own
+            new = f'{key} = "{value}"\n{new}'
+            continue
+        kept = "" if there == key else f"{found[0]}\n"
+        new = f'{new[: found.start()]}{kept}{key} = "{value}"{new[found.end() :]}'
     return new
 
 
@@ -150,8 +152,8 @@ def calibration_sentences(found: Calibration) -> list[str]:
     ]
     if found.success:
         lines.append(
-            "Success in the narrow sense of this study: every requirement is met in every draw, also"
-            " where its class was left out. It says nothing about events that are not in it."
+            "Success in the narrow sense of this study: every requirement is met in every draw,"
+            " also where its class was left out. It says nothing about other events."
         )
     else:
         failed = rows[(rows[["met_held_out", "met_left_out"]] < 1.0).any(axis=1)]
@@ -164,9 +166,7 @@ def calibration_sentences(found: Calibration) -> list[str]:
     if hopeless:
         lines.append(f"{count(hopeless, 'further requirement')} no rule could meet (infeasible).")
     for _, row in found.numbers[found.numbers["at_bound"]].iterrows():
-        lines.append(
-            f"{row['number']} stands at a bound ({row['after']:g}): look at the bounds or leave it out."
-        )
+        lines.append(f"{row['number']} stands at a bound ({row['after']:g}): check the bound.")
     for expectation, word in (("no_fire", "firing too much"), ("fire", "firing too late")):
         part = rows[rows["expectation"] == expectation].sort_values("seen")
         if len(part):
