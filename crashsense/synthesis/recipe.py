@@ -41,7 +41,7 @@ from crashsense.synthesis.model import (
     draw_variation,
     find_model,
 )
-from crashsense.synthesis.nominal_cache import nominal_block
+from crashsense.synthesis.nominal_cache import nominal_block, prepare
 from crashsense.synthesis.wording import faults_of
 
 FloatArray = npt.NDArray[np.float64]
@@ -221,7 +221,12 @@ class Recipe:
             for event, state in zip(self.event_names, self.belts, strict=True)
         }
         return SignalBlock(
-            draws=numbers, signals=signals, required_s=required, facts=dict(synthesis.facts)
+            draws=numbers,
+            signals=signals,
+            required_s=required,
+            facts=dict(synthesis.facts),
+            # That of other draws is drawn nowhere, and a big block would only carry it along.
+            cabin={} if numbers.any() else _cabin_motion(synthesis),
         )
 
     def _refuse_moving_contacts(self, numbers: npt.NDArray[np.int64], synthesis: Synthesis) -> None:
@@ -314,6 +319,10 @@ class Recipe:
                     occurrence=self.occurrence,
                     context=Context(belted=state == "belted"),
                     signals=signals,
+                    cabin={
+                        axis: signal.replaced(signal.samples[0], note="nominal")
+                        for axis, signal in block.cabin.items()
+                    },
                     requirements=requirements,
                     source=self,
                     quiet=quiet,
@@ -351,9 +360,12 @@ class Recipe:
             )
         origin = entry.origin_fact
         early = entry.not_before_fact
+        flies = entry.timing == "free_flight"
         return Requirement(
             entry.expectation,
             required_s=time if np.isfinite(time) else None,
+            free_travel_m=1e-3 * entry.travel_mm if flies else None,
+            inflation_s=1e-3 * entry.inflation_ms if flies else None,
             origin_s=float(block.facts[origin][0]) if origin else 0.0,
             not_before_s=float(block.facts[early][0]) if early else 0.0,
             basis=entry.basis,
@@ -410,6 +422,23 @@ def _free_flight(entry: RequirementEntry, synthesis: Synthesis, origin: FloatArr
             origin_s=float(origin[at]),
         )
     return times - 1e-3 * entry.inflation_ms
+
+
+def _cabin_motion(synthesis: Synthesis) -> dict[str, Signal]:
+    """Rigid-body acceleration of the cabin by axis, as far as the model knows it; draw 0."""
+    return {
+        axis: Signal.owning(
+            np.atleast_2d(samples)[:1].copy(),
+            rate_hz=synthesis.rate_hz,
+            start_s=synthesis.start_s,
+            unit="m/s^2",
+            axis=axis,
+            location="cabin",
+            history=("rigid-body motion",),
+        )
+        for axis, samples in (("x", synthesis.cabin_x), ("y", synthesis.cabin_y))
+        if samples is not None
+    }
 
 
 def _rebuild(state: dict[str, Any]) -> Recipe:
@@ -612,11 +641,12 @@ def load_events(
     """Synthesise events by name, glob or family (all without *names*) from a recipe folder."""
     recipes = load_recipes(folder)
     known = {event: recipe.family for recipe in recipes for event in recipe.event_names}
-    chosen = set(select_events(names, known=known))
-    return [
-        event
-        for recipe in recipes
-        if chosen & set(recipe.event_names)
-        for event in recipe.events()
-        if event.name in chosen
-    ]
+    return events_of(recipes, set(select_events(names, known=known)))
+
+
+def events_of(recipes: Sequence[Recipe], names: set[str] | None = None) -> list[Event]:
+    """Return the events of some recipes, of those in *names* only, in the order of the recipes."""
+    wanted = [r for r in recipes if names is None or names & set(r.event_names)]
+    prepare(wanted)
+    found = [event for recipe in wanted for event in recipe.events()]
+    return [event for event in found if names is None or event.name in names]
