@@ -156,6 +156,7 @@ def _layout_faults(table: Mapping[str, Any], *, file: str, name: str) -> list[Fa
         "title": (str, "a text"),
         "fitted_to": (str, "a text: the events on which its numbers were chosen"),
         "gate": (bool, "true or false"),
+        "calibration": (dict, "a table: which numbers a calibration may move"),
         "definitions": (dict, "a table of rules"),
         "rules": (dict, "a table: restraint -> rule"),
     }
