@@ -20,6 +20,7 @@ STUDIES: dict[str, tuple[str, str, str]] = {
         "Which no-fire classes challenge which rule family.",
     ),
     "compare": ("study_compare", "compare_command", "What changed between two runs."),
+    "faults": ("study_faults", "faults_command", "Which single sensor fault does what harm."),
     "element": ("study_element", "element_command", "Which element's geometry is enough."),
     "model": ("study_model", "model_command", "The library's prediction beside a record."),
     "range": ("study", "range_command", "What a sensor's range changes against an ideal one."),

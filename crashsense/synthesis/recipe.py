@@ -41,7 +41,7 @@ from crashsense.synthesis.model import (
     draw_variation,
     find_model,
 )
-from crashsense.synthesis.nominal_cache import nominal_block
+from crashsense.synthesis.nominal_cache import nominal_block, prepare
 from crashsense.synthesis.wording import faults_of
 
 FloatArray = npt.NDArray[np.float64]
@@ -583,14 +583,17 @@ def load_recipes(folder: str | Path | None = None) -> list[Recipe]:
 
 
 def select_events(
-    names: Sequence[str] | None, *, known: Mapping[str, str], file: str = ""
+    names: Sequence[str] | str | None, *, known: Mapping[str, str], file: str = ""
 ) -> list[str]:
     """Resolve names, globs and families to event names, in library order.
 
-    *known* maps event name -> family. An entry that matches nothing is a fault.
+    *known* maps event name -> family. One text means that one entry. An entry that matches nothing
+    is a fault.
     """
     if names is None:
         return list(known)
+    if isinstance(names, str):  # its letters are no names
+        names = [names]
     chosen: set[str] = set()
     faults = []
     for entry in names:
@@ -604,16 +607,17 @@ def select_events(
 
 
 def load_events(
-    names: Sequence[str] | None = None, *, folder: str | Path | None = None
+    names: Sequence[str] | str | None = None, *, folder: str | Path | None = None
 ) -> list[Event]:
     """Synthesise events by name, glob or family (all without *names*) from a recipe folder."""
     recipes = load_recipes(folder)
     known = {event: recipe.family for recipe in recipes for event in recipe.event_names}
-    chosen = set(select_events(names, known=known))
-    return [
-        event
-        for recipe in recipes
-        if chosen & set(recipe.event_names)
-        for event in recipe.events()
-        if event.name in chosen
-    ]
+    return events_of(recipes, set(select_events(names, known=known)))
+
+
+def events_of(recipes: Sequence[Recipe], names: set[str] | None = None) -> list[Event]:
+    """Return the events of some recipes, of those in *names* only, in the order of the recipes."""
+    wanted = [r for r in recipes if names is None or names & set(r.event_names)]
+    prepare(wanted)
+    found = [event for recipe in wanted for event in recipe.events()]
+    return [event for event in found if names is None or event.name in names]

@@ -17,7 +17,7 @@ import pytest
 from rules_support import samples
 
 import crashsense.rules
-from crashsense import evaluate
+from crashsense import engine, evaluate
 from crashsense.errors import InputError, RuleTimeout
 from crashsense.rules import Rule
 from crashsense.rules.checked import MOST_TIMEOUTS, evaluate_rule, patience
@@ -142,14 +142,23 @@ def test_samples_of_a_process_apart_cannot_be_written_to(tmp_path: Path) -> None
     np.testing.assert_array_equal(sound.demand(x), np.abs(x.channels["central_x"]))
 
 
-def test_demand_is_the_same_here_and_apart(tmp_path: Path) -> None:
+@pytest.mark.parametrize("name", engine.ENGINES)
+def test_demand_is_the_same_here_and_apart(name: str, tmp_path: Path) -> None:
+    """Whatever engine computes around it: a rule of the user's own never depends on it."""
+    if name == "fast" and not engine.installed():
+        pytest.skip("numba is not installed")
     place = f"{EXAMPLES / 'block_rule.py'}:VelocityWithPeak"
     x = samples(central_x=100.0 * np.random.default_rng(1).standard_normal((4, 300)))
     apart = PythonRule(file=place)
     with rules_in_process():
         here = PythonRule(file=place)
-    assert type(apart.host).__name__, type(here.host).__name__ == ("There", "Here")
-    np.testing.assert_array_equal(apart.demand(x), here.demand(x))
+    assert (type(apart.host).__name__, type(here.host).__name__) == ("There", "Here")
+    with engine.using(name):
+        np.testing.assert_array_equal(apart.demand(x), here.demand(x))
+        one, other = apart.branch_demands(x), here.branch_demands(x)
+    assert one.keys() == other.keys()
+    for branch in one:
+        np.testing.assert_array_equal(one[branch], other[branch])
     assert (apart.requires, apart.scales, apart.uses) == (here.requires, here.scales, here.uses)
 
 
