@@ -246,6 +246,8 @@ def export(
 
     NAMES may hold the wildcards * and ?, quoted from the shell. Several events go to a folder, one
     file each. NAME.mme is written with a folder 'Channel' beside it, NAME.zip holds both.
+    A table also has the cabin's rigid-body motion where the model knows it (rigid_body_x_g), which
+    no sensor reads.
     """
     from crashsense import engine
     from crashsense.records.writing import write_iso13499, write_signals

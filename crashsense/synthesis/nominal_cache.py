@@ -37,7 +37,9 @@ if TYPE_CHECKING:
 #: What is used least recently goes when the folder holds more than this. The library takes 50 MB.
 MOST_BYTES = 400_000_000
 
-_MARK = b"crashsense nominal signals 1\n"
+_MARK = b"crashsense nominal signals 2\n"
+#: What stands before the axis in the name of a rigid-body motion.
+_CABIN = "cabin_"
 
 _PACKAGE = Path(__file__).resolve().parent.parent
 
@@ -211,7 +213,8 @@ def _write(path: Path, block: SignalBlock) -> None:
     arrays: list[Any] = []
     places: dict[int, int] = {}
     signals: dict[str, Any] = {}
-    for name, signal in block.signals.items():
+    cabin = {f"{_CABIN}{axis}": signal for axis, signal in block.cabin.items()}
+    for name, signal in {**block.signals, **cabin}.items():
         silent = not signal.samples.any()
         if not silent and id(signal.samples) not in places:
             places[id(signal.samples)] = len(arrays)
@@ -260,24 +263,30 @@ def _read(path: Path, recipe: Recipe) -> SignalBlock | None:
     header = json.loads(content[head:line])
     values = np.frombuffer(content, dtype="<f8", offset=line + 1)
     ends = np.cumsum([0, *header["sizes"]])
-    signals = {}
+    signals, cabin = {}, {}
     for name, entry in header["signals"].items():
-        channel = CHANNELS[name]
+        moves = name.startswith(_CABIN)
+        channel = CHANNELS["central_x" if moves else name]
+        axis = name.removeprefix(_CABIN) if moves else channel.axis
         shape = tuple(entry["shape"])
         if entry["array"] is None:
             samples = np.zeros(shape)
         else:
             part = values[ends[entry["array"]] : ends[entry["array"] + 1]]
             samples = part.reshape(shape).astype(np.float64)
-        signals[name] = Signal.owning(
+        signal = Signal.owning(
             samples,
             rate_hz=entry["rate_hz"],
             start_s=entry["start_s"],
             unit=channel.unit,
-            axis=channel.axis,
-            location=channel.location,
+            axis=axis,
+            location="cabin" if moves else channel.location,
             history=tuple(entry["history"]),
         )
+        if moves:
+            cabin[axis] = signal
+        else:
+            signals[name] = signal
     return SignalBlock(
         draws=np.zeros(1, dtype=np.int64),
         signals=signals,
@@ -286,6 +295,7 @@ def _read(path: Path, recipe: Recipe) -> SignalBlock | None:
             for event, of in header["required_s"].items()
         },
         facts={name: np.asarray(v, dtype=np.float64) for name, v in header["facts"].items()},
+        cabin=cabin,
     )
 
 

@@ -221,7 +221,12 @@ class Recipe:
             for event, state in zip(self.event_names, self.belts, strict=True)
         }
         return SignalBlock(
-            draws=numbers, signals=signals, required_s=required, facts=dict(synthesis.facts)
+            draws=numbers,
+            signals=signals,
+            required_s=required,
+            facts=dict(synthesis.facts),
+            # That of other draws is drawn nowhere, and a big block would only carry it along.
+            cabin={} if numbers.any() else _cabin_motion(synthesis),
         )
 
     def _refuse_moving_contacts(self, numbers: npt.NDArray[np.int64], synthesis: Synthesis) -> None:
@@ -314,6 +319,10 @@ class Recipe:
                     occurrence=self.occurrence,
                     context=Context(belted=state == "belted"),
                     signals=signals,
+                    cabin={
+                        axis: signal.replaced(signal.samples[0], note="nominal")
+                        for axis, signal in block.cabin.items()
+                    },
                     requirements=requirements,
                     source=self,
                     quiet=quiet,
@@ -351,9 +360,12 @@ class Recipe:
             )
         origin = entry.origin_fact
         early = entry.not_before_fact
+        flies = entry.timing == "free_flight"
         return Requirement(
             entry.expectation,
             required_s=time if np.isfinite(time) else None,
+            free_travel_m=1e-3 * entry.travel_mm if flies else None,
+            inflation_s=1e-3 * entry.inflation_ms if flies else None,
             origin_s=float(block.facts[origin][0]) if origin else 0.0,
             not_before_s=float(block.facts[early][0]) if early else 0.0,
             basis=entry.basis,
@@ -410,6 +422,23 @@ def _free_flight(entry: RequirementEntry, synthesis: Synthesis, origin: FloatArr
             origin_s=float(origin[at]),
         )
     return times - 1e-3 * entry.inflation_ms
+
+
+def _cabin_motion(synthesis: Synthesis) -> dict[str, Signal]:
+    """Rigid-body acceleration of the cabin by axis, as far as the model knows it; draw 0."""
+    return {
+        axis: Signal.owning(
+            np.atleast_2d(samples)[:1].copy(),
+            rate_hz=synthesis.rate_hz,
+            start_s=synthesis.start_s,
+            unit="m/s^2",
+            axis=axis,
+            location="cabin",
+            history=("rigid-body motion",),
+        )
+        for axis, samples in (("x", synthesis.cabin_x), ("y", synthesis.cabin_y))
+        if samples is not None
+    }
 
 
 def _rebuild(state: dict[str, Any]) -> Recipe:
