@@ -116,7 +116,8 @@ computes many draws at once and one by one, and leaves the car at rest. From the
             """
 from crashsense.rules.conformance import check_rule
 
-for check in check_rule(LeakyVelocity):
+checks = check_rule(LeakyVelocity)
+for check in checks:
     print(check.name, check.message or check.untested or "passed", sep=": ")
 """,
         ),
