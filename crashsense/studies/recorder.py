@@ -15,7 +15,7 @@ A study aid: a recorder is certified by tests of the device itself.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -25,8 +25,9 @@ from crashsense.errors import Fault, InputError
 from crashsense.event import RESTRAINTS
 from crashsense.plotting import BLUE, GREEN, GREY, VERMILION, new_figure, tidy
 from crashsense.resources import CAUTION
+from crashsense.results import Run, replay
 from crashsense.signal import Signal
-from crashsense.trials import Trial
+from crashsense.trials import Trial, trial
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -120,7 +121,7 @@ class Recording:
     notes: tuple[str, ...]
 
 
-def record_of(trial: Trial, *, draw: int | None = None) -> Recording:
+def record_of(judged: Trial, *, draw: int | None = None) -> Recording:
     """Return what a recorder would hold of one draw of a trial (default: the first).
 
     The trial has one event and one algorithm and keeps its samples and signals; ``central_x`` must
@@ -138,20 +139,21 @@ def record_of(trial: Trial, *, draw: int | None = None) -> Recording:
     """
     import pandas as pd
 
-    at = trial.at(draw)
-    words, notes = {}, []
+    at = judged.at(draw)
+    words: dict[str, FloatArray] = {}
+    notes: list[str] = []
     for channel in ("central_x", "central_y"):
-        values = trial.samples.channels.get(channel)
-        if values is not None and trial.samples.valid[channel][at].any():
-            words[channel] = _words(trial, channel, at, notes)
+        values = judged.samples.channels.get(channel)
+        if values is not None and judged.samples.valid[channel][at].any():
+            words[channel] = _words(judged, channel, at, notes)
     if "central_x" not in words:
-        where = f"event {trial.event.name}"
+        where = f"event {judged.event.name}"
         raise InputError([Fault(where, "channel", None, "words of central_x, to be recorded")])
-    rate = trial.rate_hz
-    times = trial.times_s[at]
+    rate = judged.rate_hz
+    times = judged.times_s[at]
     # The clock of a word is when the control unit is done with it; the motion was earlier.
     velocity = {name: np.concatenate([[0.0], np.cumsum(a[1:]) / rate]) for name, a in words.items()}
-    fired = _fired(trial, at)
+    fired = _fired(judged, at)
     trigger = _trigger(velocity, fired, rate)
     zero = _time_zero(velocity, fired, times, rate)
     if zero is None:
@@ -160,14 +162,14 @@ def record_of(trial: Trial, *, draw: int | None = None) -> Recording:
     end = _end(velocity, times, zero, rate)
     last = min(LENGTH_S, end - zero + PAST_END_S, float(times[-1]) - zero)
     grid = np.arange(0.0, last + 1e-9, INTERVAL_S)
-    columns: dict[str, FloatArray] = {"time_ms": np.round(1e3 * grid, 3)}
+    columns: dict[str, Any] = {"time_ms": np.round(1e3 * grid, 3)}
     elements: list[dict[str, Any]] = []
     names = {"central_x": "longitudinal", "central_y": "lateral"}
     for channel, axis in names.items():
         if channel not in velocity:
             continue
         of_words = _since(velocity[channel], times, zero, grid)
-        true = _true_change(trial, channel, at, zero, grid)
+        true = _true_change(judged, channel, at, zero, grid)
         recorded = _rounded(of_words, notes, axis)
         columns[f"delta_v_{axis}_kmh"] = recorded
         columns[f"words_{axis}_kmh"] = 3.6 * of_words
@@ -180,7 +182,9 @@ def record_of(trial: Trial, *, draw: int | None = None) -> Recording:
         peak = int(np.argmax(np.abs(whole))) if whole.size else 0
         largest = whole[peak : peak + 1] if whole.size else np.zeros(1)
         elements += [
-            _element(f"maximum_delta_v_{axis}_kmh", float(_rounded(largest, notes, axis)[0]), "km/h"),
+            _element(
+                f"maximum_delta_v_{axis}_kmh", float(_rounded(largest, notes, axis)[0]), "km/h"
+            ),
             _element(
                 f"time_maximum_delta_v_{axis}_ms",
                 round(1e3 * peak / rate / STEP_MS) * STEP_MS,
@@ -194,12 +198,12 @@ def record_of(trial: Trial, *, draw: int | None = None) -> Recording:
         elements.append(_element("maximum_delta_v_resultant_kmh", round(3.6 * resultant), "km/h"))
     for restraint, fire_s in fired.items():
         elements.append(_element(f"deployment_{restraint}_ms", 1e3 * (fire_s - zero), "ms"))
-    elements.append(_element("driver_belt_fastened", trial.event.context.belted, ""))
+    elements.append(_element("driver_belt_fastened", judged.event.context.belted, ""))
     elements.append(_element("time_zero_after_first_contact_ms", 1e3 * zero, "ms"))
     elements.append(_element("end_of_event_ms", 1e3 * (end - zero), "ms"))
     return Recording(
-        event=trial.event.name,
-        draw=int(trial.draws[at]),
+        event=judged.event.name,
+        draw=int(judged.draws[at]),
         trigger=trigger,
         time_zero_s=zero,
         end_s=end,
@@ -209,15 +213,52 @@ def record_of(trial: Trial, *, draw: int | None = None) -> Recording:
     )
 
 
-def _words(trial: Trial, channel: str, at: int, notes: list[str]) -> FloatArray:
+def recording(
+    run: Run,
+    event: str,
+    *,
+    draw: int = 0,
+    sensor_set: str | None = None,
+    algorithm: str | None = None,
+) -> Recording:
+    """Return what a recorder would hold of one evaluation of a run; it is run again.
+
+    Parameters and errors as for :func:`crashsense.results.replay`. Both central channels are
+    sensed, whether a rule reads them or not; that changes no word of another channel.
+    """
+    replayed = replay(run, event, draw=draw, sensor_set=sensor_set, algorithm=algorithm)
+    before = replayed.trial
+    own = [name for name in ("central_x", "central_y") if name in before.sensor_set.sensors]
+    conditions = before.conditions
+    with_both = trial(
+        before.event,
+        sensor_set=before.sensor_set,
+        algorithm=before.algorithm,
+        draw=draw,
+        channels=list(dict.fromkeys([*before.samples.channels, *own])),
+        seed=conditions.seed,
+        vary=conditions.vary,
+        sensor_draws=conditions.sensor_draws,
+        path=conditions.path,
+        engine=replayed.engine,
+    )
+    found = record_of(with_both)
+    differs = replayed.differences
+    more = [f"differs from the run in {', '.join(differs)}"] if differs else []
+    return replace(found, notes=(*found.notes, *replayed.notes, *more))
+
+
+def _words(judged: Trial, channel: str, at: int, notes: list[str]) -> FloatArray:
     """Accelerations of one draw as received; what is not valid holds the last value."""
-    values = trial.samples.channels[channel][at]
-    valid = trial.samples.valid[channel][at]
+    values = judged.samples.channels[channel][at]
+    valid = judged.samples.valid[channel][at]
     if not valid.all():
-        notes.append(f"{channel}: {int((~valid).sum())} samples without a valid word, last one held")
+        notes.append(
+            f"{channel}: {int((~valid).sum())} samples without a valid word, last one held"
+        )
         place = np.maximum.accumulate(np.where(valid, np.arange(valid.size), 0))
         values = np.where(valid[place], values[place], 0.0)
-    report = trial.reports.get(channel)
+    report = judged.reports.get(channel)
     if report is not None and report.clipped_before_filter[at]:
         notes.append(
             f"{channel}: {int(report.clipped_before_filter[at])} samples clipped in the sensor; "
@@ -226,11 +267,11 @@ def _words(trial: Trial, channel: str, at: int, notes: list[str]) -> FloatArray:
     return np.asarray(values, dtype=np.float64)
 
 
-def _fired(trial: Trial, at: int) -> dict[str, float]:
+def _fired(judged: Trial, at: int) -> dict[str, float]:
     """Restraint -> time of the deployment command [s]; stage 1 stands for a staged airbag."""
     found = {}
     for restraint in RESTRAINTS:
-        time = float(trial.scores(restraint).fire_s[at])
+        time = float(judged.scores(restraint).fire_s[at])
         if np.isfinite(time):
             found[restraint] = time
     return found
@@ -262,9 +303,7 @@ def _time_zero(
     return min(found) if found else None
 
 
-def _end(
-    velocity: dict[str, FloatArray], times: FloatArray, zero: float, rate: float
-) -> float:
+def _end(velocity: dict[str, FloatArray], times: FloatArray, zero: float, rate: float) -> float:
     """First time after time zero at which the resultant change of 20 ms is small, else the last."""
     span = max(int(round(END_WINDOW_S * rate)), 1)
     changes = [v[span:] - v[:-span] for v in velocity.values()]
@@ -280,10 +319,8 @@ def _since(velocity: FloatArray, times: FloatArray, zero: float, grid: FloatArra
     return np.asarray(np.interp(zero + grid, times, velocity) - start)
 
 
-def _true_change(
-    trial: Trial, channel: str, at: int, zero: float, grid: FloatArray
-) -> FloatArray:
-    signal = trial.signals.get(channel)
+def _true_change(judged: Trial, channel: str, at: int, zero: float, grid: FloatArray) -> FloatArray:
+    signal = judged.signals.get(channel)
     if signal is None:
         return np.zeros(grid.size)
     row = signal.samples[at if signal.samples.shape[0] > 1 else 0]
@@ -353,6 +390,8 @@ def recording_figure(found: Recording) -> Figure:
             label="recorded",
         )  # fmt: skip
         panel.set_ylabel(f"{axis}\nvelocity change [km/h]", fontsize=8)
+        low, high = panel.get_ylim()  # a change of nothing is not drawn as if it were one
+        panel.set_ylim(min(low, -5.0), max(high, 5.0))
         tidy(panel)
     values = found.elements.set_index("element")["value"]
     for number, name in enumerate(n for n in values.index if n.startswith("deployment_")):
@@ -364,8 +403,11 @@ def recording_figure(found: Recording) -> Figure:
             textcoords="offset points", fontsize=7,
         )  # fmt: skip
     panels[-1].set_xlabel("time from time zero of the recorder [ms]")
-    figure.legend(*panels[0].get_legend_handles_labels(), loc="outside lower left", ncols=3,
-                  fontsize=8, frameon=False, title=CAUTION, title_fontsize=6.5, alignment="left")  # fmt: skip
+    handles, labels = panels[0].get_legend_handles_labels()
+    figure.legend(
+        handles, labels, loc="outside lower left", ncols=3, fontsize=8, frameon=False,
+        title=CAUTION, title_fontsize=6.5, alignment="left",
+    )  # fmt: skip
     figure.suptitle(
         f"{found.event}, draw {found.draw}: {found.trigger or 'no trigger'}", fontsize=9, x=0.01,
         ha="left",
