@@ -14,6 +14,11 @@ from crashsense.resources import CAUTION
 
 #: Study -> (module in this room, function, one line for ``--help``).
 STUDIES: dict[str, tuple[str, str, str]] = {
+    "calibrate": (
+        "study_calibrate",
+        "calibrate_command",
+        "New numbers for an algorithm, and what of them holds out of sample.",
+    ),
     "challenge": (
         "study_challenge",
         "challenge_command",
