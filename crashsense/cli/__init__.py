@@ -40,6 +40,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "check-rule": ("check_rule", "check_rule", "Check a rule of your own against the contract."),
     "evaluate": ("evaluate", "evaluate", "Judge algorithms on the library, a plan or records."),
     "replay": ("replay", "replay", "Run one draw of a run again, with its traces."),
+    "recorder": ("recorder", "recorder", "Show an event as an event data recorder would hold it."),
     "report": ("report", "report", "Write the page of a run again, also against an earlier run."),
     "explain": ("explain", "explain", "Say why a restraint fired in a run, or why not."),
     "events": ("events", "events", "List, show and export the events of the library."),
