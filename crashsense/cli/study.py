@@ -31,6 +31,7 @@ STUDIES: dict[str, tuple[str, str, str]] = {
     "range": ("study", "range_command", "What a sensor's range changes against an ideal one."),
     "scale": ("study_scale", "scale_command", "How far a pulse may be scaled until it flips."),
     "severity": ("study_severity", "severity_command", "Chance of firing over impact speed."),
+    "tolerance": ("study_tolerance", "tolerance_command", "Which tolerance moves which decision."),
 }
 
 DEFAULT_FOLDER = "crashsense-study-range"
