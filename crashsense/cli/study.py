@@ -14,6 +14,11 @@ from crashsense.resources import CAUTION
 
 #: Study -> (module in this room, function, one line for ``--help``).
 STUDIES: dict[str, tuple[str, str, str]] = {
+    "calibrate": (
+        "study_calibrate",
+        "calibrate_command",
+        "New numbers for an algorithm, and what of them holds out of sample.",
+    ),
     "challenge": (
         "study_challenge",
         "challenge_command",
@@ -24,6 +29,8 @@ STUDIES: dict[str, tuple[str, str, str]] = {
     "element": ("study_element", "element_command", "Which element's geometry is enough."),
     "model": ("study_model", "model_command", "The library's prediction beside a record."),
     "range": ("study", "range_command", "What a sensor's range changes against an ideal one."),
+    "scale": ("study_scale", "scale_command", "How far a pulse may be scaled until it flips."),
+    "sweep": ("study_sweep", "sweep_command", "One or two numbers of an algorithm over a grid."),
     "severity": ("study_severity", "severity_command", "Chance of firing over impact speed."),
 }
 
