@@ -21,7 +21,7 @@ _FOLDER = click.option(
     "--folder", type=click.Path(), default=None, help="A recipe folder of your own."
 )
 
-#: What the listing may be asked for: alike with and without the word ``list``.
+#: What the listing may be asked for: alike with and without ``list``.
 _FILTERS = (
     click.option("--family", default=None, help="Only events of this family."),
     click.option(
@@ -50,7 +50,7 @@ def events(
     style: str,
     folder: str | None,
 ) -> None:
-    """List, show and export the events of the library or of a folder; without a word: list."""
+    """List, show and export the events of the library or of a folder; default: list."""
     if context.invoked_subcommand is not None:
         given = {
             "--family": family,
@@ -289,9 +289,10 @@ def _chosen(
     """Recipes with the names of their events that were asked for, in the order of the library."""
     from fnmatch import fnmatchcase
 
-    from crashsense.errors import unknown_name
+    from crashsense.errors import UnknownNameError
     from crashsense.event import FAMILIES
     from crashsense.synthesis import load_recipes
+    from crashsense.synthesis.recipe import nearest_events
 
     if not names and not families:
         expected = "names of events (with wildcards), or --family"
@@ -307,7 +308,7 @@ def _chosen(
     known = [name for recipe in recipes for name in recipe.event_names]
     for pattern in names:
         if not any(fnmatchcase(name, pattern) for name in known):
-            raise unknown_name("event", pattern, known)
+            raise UnknownNameError([Fault("", "event", pattern, nearest_events(pattern, known))])
     wanted = [
         (
             recipe,

@@ -611,6 +611,22 @@ def load_recipes(folder: str | Path | None = None) -> list[Recipe]:
     return sorted(recipes, key=lambda r: (FAMILIES.index(r.family), r.name))
 
 
+def nearest_events(entry: str, known: Iterable[str]) -> str:
+    """Say what to write instead of an entry that matches no event: the tail of an error message.
+
+    >>> nearest_events("pole", ["pole_centre_15", "pole_centre_20", "wall_full_8"])
+    "a name, a pattern or a family of events (did you mean 'pole*'? it matches 2)"
+    """
+    names = list(known)
+    begun = [name for name in names if name.startswith(entry)]
+    inside = [name for name in names if entry in name]
+    if entry and (begun or inside):
+        pattern, hits = (f"{entry}*", begun) if begun else (f"*{entry}*", inside)
+        meant = f"did you mean {pattern!r}? it matches {len(hits)}"
+        return f"a name, a pattern or a family of events ({meant})"
+    return nearest(entry, [*names, *FAMILIES])
+
+
 def select_events(
     names: Sequence[str] | str | None, *, known: Mapping[str, str], file: str = ""
 ) -> list[str]:
@@ -628,7 +644,7 @@ def select_events(
     for entry in names:
         hits = [n for n, f in known.items() if entry in (n, f) or fnmatch.fnmatchcase(n, entry)]
         if not hits:
-            faults.append(Fault(file, "event", entry, nearest(entry, [*known, *FAMILIES])))
+            faults.append(Fault(file, "event", entry, nearest_events(entry, known)))
         chosen.update(hits)
     if faults:
         raise UnknownNameError(faults)

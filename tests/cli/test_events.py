@@ -168,3 +168,15 @@ def test_an_export_has_the_rigid_body_motion_and_no_sensor_reads_it(tmp_path, ca
     assert rough[0] < 0.5 * rough[1]
     (again,) = crashsense.load_record(path)
     assert set(again.signals) == set(event.signals)
+
+
+@pytest.mark.parametrize(
+    ("typed", "meant"), [("pole", "pole*"), ("undercarr", "undercarr*"), ("overlap", "*overlap*")]
+)
+def test_a_part_of_a_name_is_answered_with_a_pattern(typed, meant, capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    for arguments in (("evaluate", "--events", typed), ("events", "export", typed, "--out", ".")):
+        code, _, err = run(capsys, *arguments)
+        assert code == 2
+        assert f"did you mean {meant!r}?" in err
+    assert list(tmp_path.iterdir()) == []
