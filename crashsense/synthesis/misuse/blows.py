@@ -5,7 +5,7 @@ contact of measured stiffness. *Hard* blows (hammer, mallet, stone): round conta
 dent past first yield, on the sheet of the place (:mod:`crashsense.synthesis.misuse.contact`); its
 duration, peak and rebound follow from masses, speed, materials and the stiffness of the sheet. The
 place passes the blow on through its local spring, and each sensing location feels the body and its
-own local modes. A kerb struck in a slide is a soft blow whose striker nothing moves. Time zero:
+own local modes. A kerb struck in a slide is a soft blow with an immovable striker. Time zero:
 first contact. 10 kHz.
 """
 
@@ -122,7 +122,7 @@ class HardBlow(AtPlace):
     """A hammer, a mallet or a stone that strikes the sheet of a place.
 
     ``striker_radius_mm``: of the face at the point of contact. ``hysteresis_s_per_m``: loss of a
-    rubber face (Hunt and Crossley), 0 for steel and stone. ``strike_s``: so long the contact is
+    rubber face (Hunt and Crossley), 0 for steel and stone. ``strike_s``: how long the contact is
     followed in small steps.
     """
 

@@ -151,7 +151,7 @@ class JumpLanding(_Obstacle):
 
 
 class RailCrossing(_Obstacle):
-    """Tracks with a deck between their rails that stand out of a settled road."""
+    """Tracks with a deck between their rails that rise above a settled road."""
 
     step_mm: float = Field(gt=0, lt=100)
     head_mm: Positive

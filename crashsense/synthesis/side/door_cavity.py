@@ -103,7 +103,7 @@ def _leak(logs: FloatArray, flow: FloatArray, out: FloatArray) -> None:
 def delayed(samples: FloatArray, *, delay_s: FloatArray, rate_hz: float) -> FloatArray:
     """Shift rows later by *delay_s* [s], shape (draws,), by linear interpolation; zero before.
 
-    The acoustic way from the dent to the sensor: distance over :data:`SOUND_M_S`.
+    The acoustic path from the dent to the sensor: distance over :data:`SOUND_M_S`.
     """
     steps = np.asarray(delay_s, dtype=np.float64) * rate_hz
     whole = np.floor(steps).astype(int)

@@ -5,8 +5,8 @@ powertrain on its mounts. The car stands; the cabin is pushed forward (+x, SAE J
 overlap below 1 only that share of the rear structure is met, on the left, and the car yaws: the
 lateral channels see the yaw acceleration times their distance from the centre of gravity.
 
-The sled reproduces a prescribed triangle: there the pulse *is* the test condition, no structure
-model is wanted. Valid to about 200 ms; no pitch.
+The sled reproduces a prescribed triangle: there the pulse *is* the test condition, and no structure
+model is needed. Valid to about 200 ms; no pitch.
 """
 
 from __future__ import annotations
