@@ -19,7 +19,7 @@ import numpy.typing as npt
 
 from crashsense.draws import PAGE
 from crashsense.signal import cumulative_trapezoid
-from crashsense.synthesis.draw_blocks import pages_of, rows_of
+from crashsense.synthesis.draw_blocks import draw_groups, rows_of
 from crashsense.synthesis.dynamics.lumped import Motion, System
 from crashsense.synthesis.dynamics.lumped_system import FloatArray
 from crashsense.synthesis.frontal.vehicle import FrontalVehicle
@@ -80,8 +80,10 @@ def absorbed_power(
 
 
 def resting_speed(system: System, rows: Rows, least: FloatArray) -> FloatArray:
-    """Velocity left to the car when crushing ends [m/s]: that of the common mass, more where the
-    car slides past (*least*: the least that its x velocity comes to)."""
+    """Velocity left to the car when crushing ends [m/s].
+
+    That of the common mass; more where the car slides past (*least*: its lowest x velocity).
+    """
     mass, velocity = (
         {name: np.asarray(values)[rows] for name, values in table.items()}
         for table in (system.mass, system.velocity)
@@ -112,7 +114,7 @@ def felt(
         "upfront_right_x", "powertrain_x", "side_left_y", "side_right_y",
     ]  # fmt: skip
     signals = {name: np.empty((draws, motion.obstacle_force.shape[1])) for name in names}
-    for rows in pages_of(variation):
+    for rows in draw_groups(variation):
         _felt_rows(car, system, motion, rows_of(variation, rows), rows, first, signals)
     # The second element sits beside the first on the same board: it sees the same motion. What
     # makes it independent (its own offset, noise, sensitivity) belongs to the sensor.

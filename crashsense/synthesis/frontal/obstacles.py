@@ -156,7 +156,9 @@ def engine_share(overlap: FloatArray) -> FloatArray:
 
 
 def slant_gaps(angle: FloatArray, *, half_span_m: float) -> tuple[FloatArray, FloatArray]:
-    """Further travel along the normal before a wall slanted away to the right meets the powertrain
-    and the right nose [m]: sin(angle) times half and whole rail span; *angle* [rad]."""
+    """Further travel along the normal to the powertrain and to the right nose [m].
+
+    For a wall slanted away to the right: sin(angle) times half and whole rail span; *angle* [rad].
+    """
     slope = np.sin(np.abs(angle))
     return slope * half_span_m, 2.0 * slope * half_span_m
