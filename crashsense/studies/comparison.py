@@ -217,6 +217,11 @@ def _said_of_inputs(
             if same or a == b:
                 word = "the same content in both" if same else "other content"
                 said.append(f"{kind.capitalize()} {arrow(a, b)}: {word}.")
+    had, has = (side.identity.get("plan", {}).get("faults", []) for side in (before, after))
+    if had != has:
+        said.append(
+            f"Faults of sensors: {arrow(', '.join(had) or 'none', ', '.join(has) or 'none')}."
+        )
     if before.identity.get("code") != after.identity.get("code"):
         said.append("The program's code differs: what changed need not be the algorithm's doing.")
     for key in ("path", "engine"):
