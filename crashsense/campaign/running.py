@@ -402,6 +402,8 @@ class _Campaign:
             names.append("fire_curves")
         if {"traces_nominal", "traces_failed"} & set(self.job.keep):
             names.append("traces")
+        if "drawn" in self.job.keep:
+            names.append("drawn")
         if folder.exists:
             manifest = folder.manifest()
             refuse_change(folder.path, manifest["identity"], identity)

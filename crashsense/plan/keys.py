@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 #: Most draws of a plan; the largest seed is what a column of the tables holds.
 MOST_DRAWS, LARGEST_SEED = 100_000_000, 2**63 - 1
 
-Keep = Literal["fire_curves", "traces_nominal", "traces_failed"]
+Keep = Literal["fire_curves", "traces_nominal", "traces_failed", "drawn"]
 
 
 def key(
