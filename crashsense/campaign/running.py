@@ -21,7 +21,6 @@ from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import RESTRAINTS
 from crashsense.plan.inputs import code_digest
 from crashsense.plan.resolve import Plan, conditions_of, resolve_plan
-from crashsense.results.copies import keep_inputs
 from crashsense.results.folder import (
     FolderLock,
     RunFolder,
@@ -32,6 +31,7 @@ from crashsense.results.folder import (
     write_csv,
     write_text,
 )
+from crashsense.results.input_copies import keep_inputs
 from crashsense.results.provenance import (
     PROVENANCE,
     finished_before,

@@ -33,7 +33,7 @@ class WholeNumber(click.ParamType):
 
 
 class OneOf(click.ParamType):
-    """One of some words."""
+    """One of several values."""
 
     name = "word"
 
@@ -88,8 +88,7 @@ def shown(parameter: click.Parameter | None) -> str:
 
 
 def say(text: str) -> None:
-    """Print; where the reader has gone (``crashsense ... | head``) the command still ends as it
-    would have ended, with its own exit code."""
+    """Print; if the reader has gone (``crashsense ... | head``), keep the command's exit code."""
     try:
         print(text, flush=True)
     except BrokenPipeError:

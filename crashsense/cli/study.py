@@ -94,8 +94,8 @@ class Numbers(click.ParamType):
 def range_command(**options: Any) -> int:
     """Run every range, word length and filter corner over a set of events.
 
-    Each is compared with the ideal sensor (unlimited range, exact words): which requirements the
-    range loses, which it gains, and which fail anyway. Writes range.parquet, range.csv,
+    Each is compared with the ideal sensor (unlimited range, no quantisation): which requirements
+    the range loses, which it gains, and which fail anyway. Writes range.parquet, range.csv,
     range_settings.csv, range.svg and advice.txt into a new folder or that of a former study.
     Records replace the library unless events are named as well.
     """
@@ -107,7 +107,7 @@ def range_command(**options: Any) -> int:
     from crashsense.studies.sensor_range import study_range
     from crashsense.studies.wording import count
 
-    # Before the events, whose making takes a while: what is mistyped is told at once.
+    # Before the events, whose making takes a while: typing errors are reported at once.
     check_folder(check_range_folder(options["out"]), study="study range")
     engine, note = choose(options["engine"])
     algorithm = load_algorithm(options["algorithm"])

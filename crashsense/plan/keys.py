@@ -35,7 +35,7 @@ def key(
 ) -> Any:
     """Declare a key: its *option* on the command line and what its help *says*.
 
-    *least*, *most*: bounds of a number, *least* also entries of a list; *choices*: words that the
+    *least*, *most*: bounds of a number, *least* also entries of a list; *choices*: values that the
     command line takes, where that is not said by the type; *of*: whether the key says how draws are
     made, or is about records alone.
     """
@@ -165,7 +165,7 @@ def is_list(name: str) -> bool:
 
 
 def words(name: str) -> tuple[str, ...]:
-    """Return the words that a key may be, or that its list may hold; empty if it takes any."""
+    """Return the allowed values of a key, or of the entries of its list; empty if any."""
     kind = types()[name]
     inner = (get_args(kind) or (kind,))[0] if is_list(name) else kind
     return tuple(w for w in get_args(inner) if isinstance(w, str))

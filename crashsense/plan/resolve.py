@@ -161,8 +161,8 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
         already takes no overrides
     given : keys of :class:`~crashsense.plan.keys.PlanKeys` that override the plan. ``events``,
         ``sensor_sets`` and ``algorithms`` may hold objects beside names and paths; one name or
-        object may stand where a list is expected. ``records`` replace the library unless the plan
-        names events
+        object may be given where a list is expected. ``records`` replace the library unless the
+        plan names events
 
     Raises
     ------
@@ -175,7 +175,7 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
         if value is not None
     }
     if isinstance(plan, Plan):
-        expected = "nothing: the plan is resolved already; resolve it anew with this"
+        expected = "nothing: the plan is already resolved; resolve it again with this key"
         if given:
             raise InputError([Fault("plan", key, _shown(v), expected) for key, v in given.items()])
         return plan
@@ -319,7 +319,7 @@ def _chosen_events(
 def _loaded(
     entries: Sequence[Any], kind: type, load: Any, base: Path, label: str, faults: list[Fault]
 ) -> list[Any]:
-    """Objects of *entries*, in their order; None where one cannot be had."""
+    """Objects of *entries*, in their order; None where one cannot be loaded."""
     return [
         entry if isinstance(entry, kind) else _attempt(faults, load, _beside(entry, base), label)
         for entry in entries
@@ -334,7 +334,7 @@ def _borrowed(
     base: Path,
     label: str,
 ) -> list[Fault]:
-    """Faults for files of one's own that bear the name of something shipped and differ from it."""
+    """Faults for user files that have the name of a shipped one and differ from it."""
     faults = []
     for entry, item in zip(entries, objects, strict=True):
         path = _path(entry, base)
@@ -347,7 +347,7 @@ def _borrowed(
 def _borrowed_events(
     entries: Sequence[Any] | None, chosen: Sequence[Event], base: Path, label: str
 ) -> list[Fault]:
-    """The same of events: a recipe of one's own may not pass for one of the library."""
+    """The same for events: a user's recipe may not be mistaken for one of the library."""
     if not any(_path(entry, base) for entry in entries or ()):
         return []
     shipped = {name: Path(r.file) for r in load_recipes() for name in r.event_names}
@@ -421,7 +421,7 @@ def _path(entry: Any, base: Path) -> str | None:
 
 
 def _written(entries: Sequence[Any], objects: Sequence[Any], base: Path) -> list[str]:
-    """What stands in the resolved plan: names, or the paths of files of one's own."""
+    """The entry in the resolved plan: a name, or the path of a user's file."""
     pairs = zip(entries, objects, strict=True)
     return [_path(entry, base) or item.name for entry, item in pairs if item is not None]
 

@@ -36,8 +36,11 @@ class Arrow:
 
 @dataclass(frozen=True)
 class Panel:
-    """One panel: ``title`` names quantity and unit; ``levels`` are horizontal lines with words,
-    ``bands`` hatched stretches of time, ``spread`` a stretch of time in plain tint with words."""
+    """One panel of a figure.
+
+    ``title`` names quantity and unit; ``levels`` are horizontal lines with labels, ``bands``
+    hatched stretches of time, ``spread`` a stretch of time in plain tint with a label.
+    """
 
     title: str
     lines: Sequence[Line]

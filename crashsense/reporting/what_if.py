@@ -99,8 +99,9 @@ class WhatIf:
 
 
 def flight_time(flight: dict[str, Any], travel_mm: float) -> float:
-    """Time [ms] at which the way reaches *travel_mm*: between its points, and beyond them straight
-    on as at the nearest end.
+    """Time [ms] at which the travel reaches *travel_mm*.
+
+    Linear between its points, and beyond them as at the nearest end.
 
     >>> flight_time({"t": [40.0, 50.0, 60.0], "m": [50.0, 100.0, 160.0]}, 130.0)
     55.0

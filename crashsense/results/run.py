@@ -60,12 +60,12 @@ class Run:
 
     @property
     def is_resolved(self) -> bool:
-        """True if the plan stands in memory, its events synthesised."""
+        """True if the plan is in memory and its events are synthesised."""
         return self._plan is not None
 
     @property
     def in_memory(self) -> bool:
-        """True if the verdicts stand in memory."""
+        """True if the verdicts are in memory."""
         return self._tables is not None
 
     @property
@@ -74,7 +74,7 @@ class Run:
         if self._plan is None:
             if self.folder is None:
                 raise RunFolderError("a run without plan and folder has no plan")
-            from crashsense.results.stored import plan_of
+            from crashsense.results.stored_plan import plan_of
 
             self._plan = plan_of(self.folder)
         return self._plan
@@ -331,7 +331,7 @@ def _plain(content: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def open_run(folder: str | Path, *, plan: Plan | None = None) -> Run:
-    """Open a run folder; what is not one, or comes from a later program, is refused by name.
+    """Open a run folder; anything else, or a run of a later program, is refused with the reason.
 
     *plan* is needed to replay a run of objects made in Python, which a folder does not hold; it
     must be the plan of the run.
