@@ -111,6 +111,8 @@ GROUPS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "missed": "Verdict: it had to fire and did not.",
             "early": "Verdict: it had to fire and did, before it was allowed to.",
             "held": "Verdict: it must not fire and did not.",
+            "never challenged": "Held with a demand of 0 throughout: that is no evidence that the rule decides well.",
+            "not judged": "A channel that the rule needs is absent: the row counts neither way.",
             "inadvertent": "Verdict: it must not fire and did.",
             "open_fired": "Verdict: nothing was required, and it fired.",
             "open_held": "Verdict: nothing was required, and it did not fire.",
@@ -121,9 +123,9 @@ GROUPS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "time margin": "Required time less fire time. Positive is early enough.",
             "max_demand": "Column: the largest demand of the whole event.",
             "demand_at_required_time": "Column: the largest demand up to the required time.",
-            "demand margin": "How far demand stayed from the wrong side: for must fire, largest demand up to the required time, less 1; for must not fire, 1 less largest demand. Negative is a failure.",
+            "demand margin": "How far demand stayed from the wrong side: for must fire, largest demand up to the required time, less 1; for must not fire, 1 less largest demand. It is the relative change of the threshold that the row still bears; negative is a failure.",
             "c": "The smallest, over all events that must fire, of the largest demand up to the required time.",
-            "m": "The largest demand of all events that must not fire.",
+            "m": "The largest demand of all events that must not fire, and of the others before the time from which they may fire.",
             "threshold scale": "A factor k on every threshold of a rule. Scale k meets everything if m < k <= c.",
             "separation": "The quotient c/m: above 1 some threshold scale meets every requirement. It compares settings of one criterion, never two criteria.",
             "held_by": "Column: which branch kept the restraint from firing: main, arming or both.",
@@ -155,6 +157,8 @@ GROUPS: Mapping[str, Mapping[str, str]] = MappingProxyType(
 
 #: Other ways to write a word -> the word.
 _ALSO = {
+    "held by": "held_by",
+    "slack": "time margin",
     "rttf": "required time",
     "required_time_ms": "required time",
     "ttf": "fire time",
