@@ -566,6 +566,21 @@ def static_reading(
 
 
 @_jit
+def _add_one(line: FloatArray, factor: float, total: FloatArray) -> None:
+    for i in range(total.size):
+        total[i] += factor * line[i]
+
+
+@_jit
+def _add_four(
+    line: FloatArray, f0: float, f1: float, f2: float, f3: float, total: FloatArray
+) -> None:
+    for i in range(total.size):
+        one = (total[i] + f0 * line[i]) + f1 * line[i + 1]
+        total[i] = (one + f2 * line[i + 2]) + f3 * line[i + 3]
+
+
+@_jit
 def upsampled(samples: FloatArray, taps: FloatArray) -> FloatArray:
     """Raise the rate by a whole factor; twin: ``scipy.signal.resample_poly``, same bits.
 
@@ -575,10 +590,11 @@ def upsampled(samples: FloatArray, taps: FloatArray) -> FloatArray:
     rows, n = samples.shape
     up, count = taps.shape
     reach = (count - 1) // 2
+    fours = count - count % 4
     out = np.empty((rows, n * up))
-    line = np.empty(n + 2 * reach)
+    line = np.zeros(n + 2 * reach + 4)
     piece = 256
-    total = np.empty(piece)
+    totals = np.empty(piece)
     for row in range(rows):
         slope = (samples[row, n - 1] - samples[row, 0]) / (n - 1)
         for i in range(reach):
@@ -588,37 +604,44 @@ def upsampled(samples: FloatArray, taps: FloatArray) -> FloatArray:
             line[reach + i] = samples[row, i]
         for first in range(0, n, piece):
             size = min(piece, n - first)
+            total = totals[:size]
             for p in range(up):
                 total[:] = 0.0
                 # Oldest first, as the twin adds them.
-                for k in range(count):
-                    factor = taps[p, count - 1 - k]
-                    for i in range(size):
-                        total[i] += factor * line[first + i + k]
+                own = taps[p, ::-1]
+                for k in range(0, fours, 4):
+                    here = line[first + k : first + k + size + 4]
+                    _add_four(here, own[k], own[k + 1], own[k + 2], own[k + 3], total)
+                for k in range(fours, count):
+                    _add_one(line[first + k : first + k + size], own[k], total)
                 for i in range(size):
                     out[row, (first + i) * up + p] = total[i]
     return out
 
 
 def check_sensing() -> None:
-    """Compile and run every kernel on next to nothing; arrays as the callers have them."""
-    one = np.ones(1, dtype=np.uint64)
-    none = np.empty(0, dtype=np.uint64)
-    table = np.ones(65536)
-    table.setflags(write=False)
-    nothing, row = np.empty((0, 0)), np.ones((1, 4))
-    index, unit = np.zeros(1, dtype=np.int64), np.ones(1)
-    grid = np.array([1.0, 2.0, 2.0])
-    through = np.array([[[1.0, 0.0, 0.0, 1.0, 0.0, 0.0]]])
-    state = np.zeros((1, 1, 2))
-    tables = np.ones((2, 1, 1, 4))
-    factors = np.ones((3, 1))
+    """Compile and run every kernel on next to nothing; arrays as the callers give them."""
+
+    def given(array: Any) -> Any:
+        array.setflags(write=False)
+        return array
+
+    one, none = np.ones(1, dtype=np.uint64), np.empty(0, dtype=np.uint64)
+    table = given(np.ones(65536))
     fill_noise(one, one, table, table, np.empty((1, 2)))
+    one, none = given(one), given(none)
+    nothing, row = given(np.empty((0, 0))), given(np.ones((1, 4)))
+    index, unit = given(np.zeros(1, dtype=np.int64)), given(np.ones(1))
+    grid = given(np.array([1.0, 2.0, 2.0]))
+    through = given(np.array([[[1.0, 0.0, 0.0, 1.0, 0.0, 0.0]]]))
+    state = given(np.zeros((1, 1, 2)))
+    tables, ramp = given(np.ones((2, 1, 1, 4))), given(np.ones((1, 1, 4)))
+    factors = given(np.ones((3, 1)))
     for start in (one, none):
         noise = (nothing, start, start, table, table, through, 4)
         words_of(tables, factors, unit, unit, index, index, *noise, grid)
         words_of_signals(
-            *(row, row, nothing, factors, index, tables[0], unit, unit, unit, index, index),
+            *(row, row, nothing, factors, index, ramp, unit, unit, unit, index, index),
             *(through, state, index, 1, *noise, grid),
         )
         words_by_full_path(
@@ -626,4 +649,4 @@ def check_sensing() -> None:
             *(index, index, through, state, index, 1, 4, start, start, table, table, grid),
         )
     static_reading(row, 2.0, 2.0, 0.0, 0.0)
-    upsampled(row, np.ones((2, 3)))
+    upsampled(row, given(np.ones((2, 3))))

@@ -73,9 +73,9 @@ def respond(samples: FloatArray, *, sensor: Sensor, rate_hz: float) -> tuple[Flo
     steps = element_oversampling(sensor, rate_hz=rate_hz)
     kernels = engine.kernels()
     if static and kernels is not None:
-        numbers = (sensor.stop, sensor.range, sensor.quadratic, sensor.nonlinearity)
-        rows = np.ascontiguousarray(samples)
-        out, beyond = kernels.static_reading(rows, *(float(number) for number in numbers))
+        level, full_scale = float(sensor.stop), float(sensor.range)
+        shape = (float(sensor.quadratic), float(sensor.nonlinearity))
+        out, beyond = kernels.static_reading(engine.given(samples), level, full_scale, *shape)
         return np.asarray(out), np.asarray(beyond)
     if static:
         out, beyond = stop_at(samples, level=sensor.stop)

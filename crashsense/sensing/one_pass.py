@@ -6,6 +6,7 @@ What :class:`~crashsense.sensing.one_sensor.OneSensor` does stage by stage with 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
@@ -48,15 +49,19 @@ def fast_words(one: OneSensor, rows: IntArray) -> Words:
     if one.one_signal:
         tables, factors = one.parts
         codes, values, after, at_code = kernels.words_of(
-            *(tables, factors[:, rows], drawn.offset[rows], sigma, setting, phase),
-            *(*noise, _grid(one)),
+            *_given(
+                *(tables, factors[:, rows], drawn.offset[rows], sigma, setting, phase),
+                *(*noise, _grid(one)),
+            )
         )
     else:
         signals, factors = _signals(one, rows)
         codes, values, after, at_code = kernels.words_of_signals(
-            *(*signals, factors, rows, one.ramp_table, drawn.drift[rows], drawn.offset[rows]),
-            *(sigma, setting, phase, *_filters(one), _first_words(one) - one.ahead, one.every),
-            *(*noise, _grid(one)),
+            *_given(
+                *(*signals, factors, rows, one.ramp_table, drawn.drift[rows], drawn.offset[rows]),
+                *(sigma, setting, phase, *_filters(one), _first_words(one) - one.ahead, one.every),
+                *(*noise, _grid(one)),
+            )
         )
     return codes, values, np.zeros(rows.size, dtype=np.int64), after, at_code
 
@@ -70,10 +75,12 @@ def full_words(one: OneSensor, rows: IntArray) -> Words:
     kernels, drawn = _kernels(), one.drawn
     signals, factors = _signals(one, rows)
     codes, values, after, at_code, before = kernels.words_by_full_path(
-        *(*signals, factors, rows, drawn.drift[rows], drawn.offset[rows], one.ramp()[0]),
-        *(_deviation(one, rows), float(one.sensor.front_end), one.ahead),
-        *(drawn.setting[rows], one.shared.phase[rows], *_filters(one), _first_words(one)),
-        *(one.every, one.words, *_source(one, rows, "internal"), _grid(one)),
+        *_given(
+            *(*signals, factors, rows, drawn.drift[rows], drawn.offset[rows], one.ramp()[0]),
+            *(_deviation(one, rows), float(one.sensor.front_end), one.ahead),
+            *(drawn.setting[rows], one.shared.phase[rows], *_filters(one), _first_words(one)),
+            *(one.every, one.words, *_source(one, rows, "internal"), _grid(one)),
+        )
     )
     return codes, values, before, after, at_code
 
@@ -82,6 +89,11 @@ def _kernels() -> ModuleType:
     kernels = engine.kernels()
     assert kernels is not None  # the caller's choice
     return kernels
+
+
+def _given(*arguments: Any) -> Iterator[Any]:
+    """Arrays as a kernel takes them, numbers as they are."""
+    return (engine.given(a) if isinstance(a, np.ndarray) else a for a in arguments)
 
 
 def _grid(one: OneSensor) -> FloatArray:
@@ -118,13 +130,10 @@ def _signals(
     one: OneSensor, rows: IntArray
 ) -> tuple[tuple[FloatArray, FloatArray, FloatArray], FloatArray]:
     """Reading and other axes at the internal rate, and their factors by draw, shape (3, draws)."""
-    drawn = one.drawn
     factors = np.zeros((1 + _OTHERS, rows.size))
-    factors[0] = drawn.gain[rows]
-    signals = [one.whole_reading]
-    for name, samples in one.whole_others.items():
-        factors[len(signals)] = drawn.cross[name][rows]
-        signals.append(samples)
+    for row, (factor, _) in zip(factors, one.felt, strict=False):
+        row[:] = factor[rows]
+    signals = [samples for _, samples in one.felt]
     signals += [_NOTHING] * (1 + _OTHERS - len(signals))
     return (signals[0], signals[1], signals[2]), factors
 

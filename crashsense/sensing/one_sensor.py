@@ -319,10 +319,7 @@ class OneSensor:
     @cached_property
     def parts(self) -> tuple[FloatArray, FloatArray]:
         """What adds up to the words: tables (parts, settings, phases, words), factors by draw."""
-        drawn = self.drawn
-        parts = [(drawn.gain, self.reading)]
-        parts += [(drawn.cross[n], other) for n, other in self.others.items() if other.any()]
-        parts += [(drawn.drift, self.ramp())]
+        parts = [*self.felt, (self.drawn.drift, self.ramp())]
         tables = np.stack([self.table(samples) for _, samples in parts])
         return tables, np.stack([factor for factor, _ in parts])
 
@@ -332,18 +329,15 @@ class OneSensor:
         return np.ascontiguousarray(self.table(self.ramp()))
 
     @cached_property
-    def whole_reading(self) -> FloatArray:
-        """The reading as a kernel takes it."""
-        return np.ascontiguousarray(self.reading)
+    def felt(self) -> tuple[tuple[FloatArray, FloatArray], ...]:
+        """Factors by draw and samples of the reading, and of other axes if something happens there.
 
-    @cached_property
-    def whole_others(self) -> Mapping[str, FloatArray]:
-        """Other axes on which something happens, as a kernel takes them."""
-        return {
-            name: np.ascontiguousarray(samples)
-            for name, samples in self.others.items()
-            if samples.any()
-        }
+        In C order.
+        """
+        drawn = self.drawn
+        parts = [(drawn.gain, self.reading)]
+        parts += [(drawn.cross[n], other) for n, other in self.others.items() if other.any()]
+        return tuple((factor, np.ascontiguousarray(samples)) for factor, samples in parts)
 
     @cached_property
     def noisy(self) -> bool:
