@@ -32,6 +32,7 @@ from crashsense.compiled_synthesis import (
     check_steps,
     contact_steps,
     crush_steps,
+    highest_under,
     modal_steps,
     ride_steps,
 )
@@ -49,6 +50,7 @@ __all__ = [
     "filter_rows",
     "first_tick",
     "floored_sum",
+    "highest_under",
     "modal_steps",
     "ride_steps",
     "roll_steps",
@@ -234,8 +236,10 @@ def window_max(values: FloatArray, ticks: int, fill: float) -> FloatArray:
 def summary_of(
     total: FloatArray, allowed: IntArray, until: IntArray
 ) -> tuple[IntArray, FloatArray, FloatArray, FloatArray, FloatArray]:
-    """First tick with demand >= 1 (-1 without) and largest demand: in all, up to the required time,
-    before the allowed time, between both. Twin: ``scoring`` by numpy, same bits.
+    """First tick with demand >= 1 (-1 without), and largest demand in four spans.
+
+    In all, up to the required time, before the allowed time, between both. Twin: ``scoring`` by
+    numpy, same bits.
     """
     rows, n = total.shape
     fire = np.empty(rows, dtype=np.int64)

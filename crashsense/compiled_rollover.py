@@ -43,15 +43,15 @@ def roll_steps(
 
     *points* (5, 6, draws): y, z, stiffness, damping, grip of each contact point; *bodies* (6,
     draws): mass, inertia, height, speed, ground, rest; *numbers*: bump (3), axles (3), cornering,
-    yaw inertia, start, kerb (3), soil (3), soil depth, slip speed, gravity; *lift*, *fall* (steps,
-    draws); *angle* (steps,).
+    front grip, yaw inertia, start, kerb (3), soil (3), soil depth, slip speed, gravity; *lift*,
+    *fall* (steps, draws); *angle* (steps,).
     """
     travel, bump_k, bump_d = numbers[0], numbers[1], numbers[2]
     ahead, behind, wheelbase = numbers[3], numbers[4], numbers[5]
-    cornering, yaw_inertia, start_y = numbers[6], numbers[7], numbers[8]
-    kerb_k, kerb_d, kerb_top = numbers[9], numbers[10], numbers[11]
-    soil_start, soil_growth, soil_limit = numbers[12], numbers[13], numbers[14]
-    soil_depth, slip_speed, gravity = numbers[15], numbers[16], numbers[17]
+    cornering, front_grip, yaw_inertia, start_y = numbers[6], numbers[7], numbers[8], numbers[9]
+    kerb_k, kerb_d, kerb_top = numbers[10], numbers[11], numbers[12]
+    soil_start, soil_growth, soil_limit = numbers[13], numbers[14], numbers[15]
+    soil_depth, slip_speed, gravity = numbers[16], numbers[17], numbers[18]
     up, side = np.empty(6), np.empty(6)
     arm_y, touch, slip = np.empty(6), np.empty(6), np.empty(6)
     for draw in range(out.shape[2]):
@@ -90,7 +90,7 @@ def roll_steps(
                 forward = speed if speed > 1.0 else 1.0
                 front = angle[index] - (v_y + ahead * yaw_rate) / forward
                 rear = -(v_y - behind * yaw_rate) / forward
-                limit_f = points[4, 0, draw] * load * behind / wheelbase
+                limit_f = points[4, 0, draw] * load * behind / wheelbase * front_grip
                 limit_r = points[4, 0, draw] * load * ahead / wheelbase
                 over_f = limit_f if limit_f > 1.0 else 1.0
                 over_r = limit_r if limit_r > 1.0 else 1.0
@@ -141,6 +141,6 @@ def check_roll() -> None:
     """Compile and run the kernel on next to nothing: raises where the compiler fails."""
     ones = np.ones
     roll_steps(
-        0, 1e-3, ones((5, 6, 1)), ones((6, 1)), ones(18), ones((2, 1)), ones((2, 1)), ones(2),
+        0, 1e-3, ones((5, 6, 1)), ones((6, 1)), ones(19), ones((2, 1)), ones((2, 1)), ones(2),
         ones((8, 2, 1)),
     )  # fmt: skip

@@ -20,9 +20,6 @@ FloatArray = npt.NDArray[np.float64]
 #: Draws side by side where there are few.
 LANES = 8
 
-#: Draws side by side in :func:`crush_steps`, where there are so many (8: 0.3 ms a draw, 32: 0.1).
-CRUSH_LANES = 32
-
 _jit: Any = numba.njit(cache=True, nogil=True, fastmath=False)
 
 
@@ -30,141 +27,127 @@ _jit: Any = numba.njit(cache=True, nogil=True, fastmath=False)
 def crush_steps(
     inverse_mass: FloatArray,
     start: FloatArray,
-    share: FloatArray,
+    full_share: FloatArray,
     gap: FloatArray,
+    ripple: FloatArray,
     phase: FloatArray,
+    stiffness: FloatArray,
+    pull: FloatArray,
+    least: FloatArray,
+    tie: FloatArray,
+    normal: FloatArray,
+    friction: FloatArray,
+    per_width: FloatArray,
+    numbers: FloatArray,
     offset: FloatArray,
     slope: FloatArray,
-    springs: FloatArray,
-    ties: FloatArray,
-    numbers: FloatArray,
-    weights: FloatArray,
-    steps: int,
+    step_s: float,
     rest: int,
-    out: tuple[FloatArray, ...],
+    out: FloatArray,
 ) -> None:
-    """All steps of a system of lumped masses; twins: ``synthesis.lumped``, same bits.
+    """All steps of a planar system of lumped masses; twin: ``synthesis.dynamics.lumped``.
 
-    *inverse_mass*, *start* (6, draws) by body; *share*, *gap* (springs, draws); *phase* (rippled
-    springs, draws); *offset*, *slope* (springs, cells); *springs* (springs, 4): behind, ahead,
-    unloading stiffness, 1 where it can carry a force; *ties* (2, 5): behind, ahead, stiffness,
-    limit [m], damping; *numbers*: rate effect, 1 / fold length, slope and base of the folds, cells
-    a metre, step [s]; *weights*: of the steps of a sample; *out*, each (draws, rest + samples):
-    accelerations of four bodies, force on the obstacle, power.
+    Arguments as in ``lumped_system.Columns``; *offset*, *slope* (springs, cells); *out* (8, draws,
+    rest + steps): ``lumped.ROWS``.
     """
-    draws = start.shape[1]
-    lanes = CRUSH_LANES if draws > LANES else LANES
-    count = springs.shape[0]
-    rippled = phase.shape[0]
-    last = offset.shape[1] - 1
-    rate, per_fold, steep, low, per_cell, step_s = numbers
-    every = (weights.size + 1) // 2
-    u = np.empty((7, lanes))
-    v = np.empty((7, lanes))
-    p = np.empty((count, lanes))
-    q = np.empty((2, lanes))
-    f = np.empty((count, lanes))
-    tie = np.empty((2, lanes))
-    net = np.empty((6, lanes))
-    power = np.empty(lanes)
-    x = np.empty(lanes)
-    sums = np.empty((2, 6, lanes))
-    own = np.empty((6, lanes))
-    shares = np.ones((count, lanes))
-    gaps = np.zeros((count, lanes))
-    phases = np.zeros((rippled, lanes))
-    slopes = np.empty(lanes)
-    offsets = np.empty(lanes)
-    for first in range(0, draws, lanes):
-        width = min(lanes, draws - first)
-        for j in range(lanes):
-            k = first + min(j, width - 1)
-            for body in range(6):
-                own[body, j] = inverse_mass[body, k]
-                v[body, j] = start[body, k]
-            for n in range(count):
-                shares[n, j] = share[n, k]
-                gaps[n, j] = gap[n, k]
-            for n in range(rippled):
-                phases[n, j] = phase[n, k]
+    draws = friction.size
+    count, cells = offset.shape
+    contacts = 5
+    steps = out.shape[2] - rest
+    rate, per_fold, slip, slip_slope, span, ahead = numbers[:6]
+    direct_ahead, direct_right, per_cell, per_sliding = numbers[6:10]
+    u, v = np.empty(8), np.empty(8)
+    x, w = np.empty(count), np.empty(count)
+    p, f = np.empty(count), np.empty(count)
+    slide = np.empty(contacts)
+    fx, fy = np.empty(contacts), np.empty(contacts)
+    acc = np.empty(8)
+    for draw in range(draws):
         u[:] = 0.0
+        v[:] = start[:, draw]
         p[:] = 0.0
-        q[:] = 0.0
-        f[:] = 0.0
-        sums[:] = 0.0
+        pm = pb = 0.0
+        farthest = 0.0
+        cu, su, mu = normal[0, draw], normal[1, draw], friction[draw]
         for step in range(steps):
-            for j in range(lanes):
-                u[6, j] = 0.5 * (u[0, j] + u[1, j])
-                v[6, j] = 0.5 * (v[0, j] + v[1, j])
-                power[j] = 0.0
+            for each, s in ((x, u), (w, v)):
+                near = su * (s[4] + ahead * s[5]) - s[6]
+                each[0] = cu * s[0] + near
+                each[1] = cu * s[1] + near
+                each[2] = cu * (0.5 * (s[0] + s[1])) + near
+                each[3] = cu * s[2] + near
+                each[4] = cu * (s[3] - direct_right * s[5]) + (
+                    su * (s[4] + direct_ahead * s[5]) - s[6]
+                )
+                turned = span * s[5]
+                each[5] = (s[3] + turned) - s[0]
+                each[6] = (s[3] - turned) - s[1]
+                each[7] = s[3] - s[2]
+                each[8] = s[6] - s[7]
+            farthest = max(farthest, u[4] + ahead * u[5])
+            met = max(1.0 - farthest * per_width[draw], 0.0)
+            power = 0.0
             for n in range(count):
-                if springs[n, 3] == 0.0:
+                if full_share[n, draw] == 0.0:
+                    f[n] = 0.0
                     continue
-                b, a = int(springs[n, 0]), int(springs[n, 1])
-                touched = False
-                for j in range(lanes):
-                    x[j] = u[b, j] - u[a, j] - gaps[n, j]
-                    touched |= x[j] > p[n, j]
-                if not touched:
-                    for j in range(lanes):
-                        f[n, j] = 0.0
-                    continue
-                stiffness = springs[n, 2]
-                for j in range(lanes):
-                    cell = min(int(max(x[j], 0.0) * per_cell), last)
-                    slopes[j] = slope[n, cell]
-                    offsets[j] = offset[n, cell]
-                for j in range(lanes):
-                    inside = max(x[j], 0.0)
-                    closing = max(v[b, j] - v[a, j], 0.0)
-                    bound = (offsets[j] + slopes[j] * inside) * shares[n, j]
-                    bound *= 1.0 + rate * closing
-                    if n < rippled:
-                        turn = inside * per_fold + phases[n, j]
-                        turn -= np.trunc(turn)
-                        bound *= np.abs(turn - 0.5) * steep + low
-                    p[n, j] = max(p[n, j], inside - bound)
-                    force = max((inside - p[n, j]) * stiffness, 0.0)
-                    f[n, j] = force
-                    if n < count - 1:
-                        power[j] += force * closing
-            for n in range(2):
-                b, a = int(ties[n, 0]), int(ties[n, 1])
-                for j in range(lanes):
-                    bend = u[b, j] - u[a, j]
-                    q[n, j] = max(q[n, j], bend - ties[n, 3])
-                    q[n, j] = min(q[n, j], bend + ties[n, 3])
-                    drag = (v[b, j] - v[a, j]) * ties[n, 4]
-                    tie[n, j] = (bend - q[n, j]) * ties[n, 2] + drag
-            for j in range(lanes):
-                half = 0.5 * f[4, j]
-                face = (((f[0, j] + f[1, j]) + f[4, j]) + f[5, j]) + f[7, j]
-                net[4, j] = face
-                net[0, j] = (((f[2, j] - f[0, j]) - half) - tie[1, j]) * own[0, j]
-                net[1, j] = (((f[3, j] - f[1, j]) - half) + tie[1, j]) * own[1, j]
-                net[2, j] = ((f[6, j] - f[5, j]) - tie[0, j]) * own[2, j]
-                net[3, j] = ((((tie[0, j] - f[2, j]) - f[3, j]) - f[6, j]) - f[7, j]) * own[3, j]
-                net[5, j] = power[j]
-            place = step % every
-            weight, later = weights[every - 1 + place], weights[place - 1] if place else 0.0
-            for row in range(6):
-                for j in range(lanes):
-                    sums[0, row, j] += weight * net[row, j]
-                    sums[1, row, j] += later * net[row, j]
-            if place == every - 1:
-                at = rest + step // every
-                for row in range(6):
-                    for j in range(width):
-                        out[row][first + j, at] = sums[0, row, j]
-                sums[0] = sums[1]
-                sums[1] = 0.0
-            for j in range(lanes):
-                net[4, j] = (net[4, j] - f[8, j]) * own[4, j]
-                net[5, j] = f[8, j] * own[5, j]
-            for body in range(6):
-                for j in range(lanes):
-                    v[body, j] += net[body, j] * step_s
-                    u[body, j] += v[body, j] * step_s
+                travel = x[n] - gap[n, draw]
+                inside, closing = max(travel, 0.0), max(w[n], 0.0)
+                cell = min(int(inside * per_cell), cells - 1)
+                share = full_share[n, draw]
+                if n < contacts:
+                    share = share * met
+                bound = (offset[n, cell] + slope[n, cell] * inside) * share
+                bound *= 1.0 + rate * closing
+                turn = inside * per_fold + phase[n, draw]
+                turn -= np.trunc(turn)
+                bound *= abs(turn - 0.5) * (4.0 * ripple[n, draw]) + (1.0 - ripple[n, draw])
+                p[n] = max(p[n], travel - bound)
+                p[n] = min(p[n], travel + pull[n])
+                f[n] = max((travel - p[n]) * stiffness[n], least[n])
+                if n < count - 1:
+                    power = power + max(f[n], 0.0) * closing
+            lateral = cu * (v[4] + ahead * v[5])
+            slide[0] = lateral - su * v[0]
+            slide[1] = lateral - su * v[1]
+            slide[2] = lateral - su * (0.5 * (v[0] + v[1]))
+            slide[3] = lateral - su * v[2]
+            slide[4] = cu * (v[4] + direct_ahead * v[5]) - su * (v[3] - direct_right * v[5])
+            for n in range(contacts):
+                rub = (mu * f[n]) * min(max(slide[n] * per_sliding, -1.0), 1.0)
+                fx[n] = cu * f[n] - su * rub
+                fy[n] = su * f[n] + cu * rub
+            rail_left = f[5] + min(max(w[5] * slip_slope, -slip), slip)
+            rail_right = f[6] + min(max(w[6] * slip_slope, -slip), slip)
+            bend = u[2] - u[3]
+            pm = min(max(pm, bend - tie[0, 1]), bend + tie[0, 1])
+            fm = (bend - pm) * tie[0, 0] + (v[2] - v[3]) * tie[0, 2]
+            bend = (u[0] - u[1]) - 2.0 * (span * u[5])
+            pb = min(max(pb, bend - tie[1, 1]), bend + tie[1, 1])
+            fb = (bend - pb) * tie[1, 0] + ((v[0] - v[1]) - 2.0 * (span * v[5])) * tie[1, 2]
+            half = 0.5 * fx[2]
+            on_face = (((f[0] + f[1]) + f[2]) + f[3]) + f[4]
+            front_y = ((fy[0] + fy[1]) + fy[2]) + fy[3]
+            acc[0] = ((rail_left - fx[0]) - half) - fb
+            acc[1] = ((rail_right - fx[1]) - half) + fb
+            acc[2] = (f[7] - fx[3]) - fm
+            acc[3] = (((fm - rail_left) - rail_right) - f[7]) - fx[4]
+            acc[4] = -(front_y + fy[4])
+            acc[5] = (
+                (span * ((rail_right - rail_left) + 2.0 * fb) - ahead * front_y)
+                - direct_ahead * fy[4]
+            ) + direct_right * fx[4]
+            acc[6] = on_face - f[8]
+            acc[7] = f[8]
+            at = rest + step
+            for n in range(8):
+                acc[n] *= inverse_mass[n, draw]
+                if n < 6:
+                    out[n, draw, at] = acc[n]
+                v[n] += acc[n] * step_s
+                u[n] += v[n] * step_s
+            out[6, draw, at] = on_face
+            out[7, draw, at] = power
 
 
 @_jit
@@ -503,6 +486,25 @@ def chain_steps(
                     largest[instant, i, first + j] = most[i, j]
 
 
+@_jit
+def highest_under(padded: FloatArray, drops: FloatArray, out: FloatArray) -> None:
+    """Largest of ``padded[row, i + k] + drops[k]`` over k, for each row and i of *out*.
+
+    Twin: ``synthesis.road.profile.wheel_path``, same bits. *padded* (rows, points + drops - 1).
+    """
+    points = out.shape[1]
+    for row in range(out.shape[0]):
+        for first in range(0, points, 1024):
+            last = min(first + 1024, points)
+            for i in range(first, last):
+                out[row, i] = -np.inf
+            for k in range(drops.size):
+                drop = drops[k]
+                for i in range(first, last):
+                    height = padded[row, i + k] + drop
+                    out[row, i] = height if height > out[row, i] else out[row, i]
+
+
 def check_steps() -> None:
     """Compile and run every kernel of this module on next to nothing."""
 
@@ -510,9 +512,9 @@ def check_steps() -> None:
         return np.ones(shape)
 
     crush_steps(
-        ones(6, 2), ones(6, 2), np.zeros((9, 2)), np.zeros((9, 2)), np.zeros((4, 2)),
-        np.zeros((9, 3)), np.zeros((9, 3)), np.zeros((9, 4)), np.zeros((2, 5)), ones(6), ones(3),
-        4, 0, tuple(ones(2, 2) for _ in range(6)),
+        ones(8, 2), ones(8, 2), ones(9, 2), ones(9, 2), np.zeros((9, 2)), np.zeros((9, 2)),
+        ones(9), ones(9), np.zeros(9), ones(2, 3), ones(2, 2), ones(2), ones(2), ones(10),
+        np.zeros((9, 3)), np.zeros((9, 3)), 1.0, 0, ones(8, 2, 4),
     )  # fmt: skip
     contact_steps(
         ones(2, 1), ones(1, 8, 1), np.ones((1, 3), dtype=np.bool_), ones(2, 1),
@@ -523,6 +525,7 @@ def check_steps() -> None:
         ones(19, 1), ones(2, 11, 1), ones(16, 1), ones(1, 2), ones(1, 2), ones(1, 3), ones(1, 0),
         ones(1, 0), ones(1, 0), ones(1), 1.0, ones(12, 1, 1), ones(16, 1),
     )  # fmt: skip
+    highest_under(ones(1, 4), ones(2).reshape(-1)[:2], ones(1, 3))
     chain_steps(
         ones(2, 1), ones(6, 1, 1), ones(1, 1), ones(1, 1), np.array([[0, 1]]), 1, 1.0,
         ones(2, 2, 1), ones(2, 2, 1), ones(2, 1, 1), ones(2, 1, 1), ones(2, 1, 1),

@@ -21,7 +21,6 @@ from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import RESTRAINTS
 from crashsense.plan.inputs import code_digest
 from crashsense.plan.resolve import Plan, conditions_of, resolve_plan
-from crashsense.results.copies import keep_inputs
 from crashsense.results.folder import (
     FolderLock,
     RunFolder,
@@ -32,6 +31,7 @@ from crashsense.results.folder import (
     write_csv,
     write_text,
 )
+from crashsense.results.input_copies import keep_inputs
 from crashsense.results.provenance import (
     PROVENANCE,
     finished_before,
@@ -139,7 +139,9 @@ def evaluate(
     ) as campaign:
         if out is None:
             return campaign.run_in_memory()
-        return campaign.run_in_folder(campaign.free(Path(out)) if or_next else Path(out))
+        # Absolute at once: a rule in this process may move to another folder.
+        folder = Path(out).absolute()
+        return campaign.run_in_folder(campaign.free(folder) if or_next else folder)
 
 
 def estimate(
@@ -405,6 +407,8 @@ class _Campaign:
             names.append("fire_curves")
         if {"traces_nominal", "traces_failed"} & set(self.job.keep):
             names.append("traces")
+        if "drawn" in self.job.keep:
+            names.append("drawn")
         if folder.exists:
             manifest = folder.manifest()
             refuse_change(folder.path, manifest["identity"], identity)

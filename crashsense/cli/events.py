@@ -21,7 +21,7 @@ _FOLDER = click.option(
     "--folder", type=click.Path(), default=None, help="A recipe folder of your own."
 )
 
-#: What the listing may be asked for: alike with and without the word ``list``.
+#: What the listing may be asked for: alike with and without ``list``.
 _FILTERS = (
     click.option("--family", default=None, help="Only events of this family."),
     click.option(
@@ -50,7 +50,7 @@ def events(
     style: str,
     folder: str | None,
 ) -> None:
-    """List, show and export the events of the library or of a folder; without a word: list."""
+    """List, show and export the events of the library or of a folder; default: list."""
     if context.invoked_subcommand is not None:
         given = {
             "--family": family,
@@ -175,13 +175,15 @@ def _rows(recipe: Recipe) -> list[dict[str, Any]]:
 
 
 def _find(name: str, folder: str | None) -> tuple[Recipe, Event]:
+    from crashsense import engine
     from crashsense.errors import unknown_name
     from crashsense.synthesis import load_recipes
 
     recipes = load_recipes(folder)
     for recipe in recipes:
         if name in recipe.event_names:
-            return recipe, next(event for event in recipe.events() if event.name == name)
+            with engine.using("fast" if engine.installed() else "numpy"):
+                return recipe, next(event for event in recipe.events() if event.name == name)
     raise unknown_name("event", name, [n for recipe in recipes for n in recipe.event_names])
 
 
@@ -191,6 +193,7 @@ def _find(name: str, folder: str | None) -> tuple[Recipe, Event]:
 @_FOLDER
 def show(name: str, figure: str | None, folder: str | None) -> None:
     """Print the card of an event and draw its motion to a file (NAME.png without --figure)."""
+    from crashsense import engine
     from crashsense.plotting import save
     from crashsense.reporting.event_card import card
     from crashsense.reporting.event_figure import event_figure, event_motion
@@ -199,9 +202,10 @@ def show(name: str, figure: str | None, folder: str | None) -> None:
     target = Path(figure if figure is not None else f"{name}.png")
     _check_target(target, (".png", ".svg", ".pdf"), option="--figure")
     click.echo(CAUTION + "\n")
-    for line in card(recipe, event):
-        click.echo(line)
-    save(event_figure(event_motion(recipe, event)), target)
+    with engine.using("fast" if engine.installed() else "numpy"):
+        for line in card(recipe, event):
+            click.echo(line)
+        save(event_figure(event_motion(recipe, event)), target)
     click.echo(f"\nFigure: {target}")
 
 
@@ -215,22 +219,101 @@ def _check_target(path: Path, endings: tuple[str, ...], *, option: str) -> None:
         raise InputError(faults)
 
 
-@events.command()
-@click.argument("name")
-@click.option(
-    "--out", required=True, type=click.Path(), help="File to write (.csv, .parquet; .mme, .zip)."
-)
-@_FOLDER
-def export(name: str, out: str, folder: str | None) -> None:
-    """Write the signals of an event: CSV or Parquet with metadata, or ISO/TS 13499.
+#: File formats of an export, by their ending: of one event, and of each of several.
+ENDINGS = (".csv", ".parquet", ".mme", ".zip")
+FORMATS = ("csv", "parquet", "zip")
 
-    NAME.mme is written with a folder 'Channel' beside it, NAME.zip holds both.
+
+@events.command()
+@click.argument("names", nargs=-1)
+@click.option(
+    "--out",
+    required=True,
+    type=click.Path(),
+    help="File (.csv, .parquet, .mme, .zip) for one event, folder for several.",
+)
+@click.option("--family", "families", multiple=True, help="Events of this family; may be repeated.")
+@click.option("--format", "style", default=None, help="csv, parquet or zip; default: csv.")
+@_FOLDER
+def export(
+    names: tuple[str, ...],
+    out: str,
+    families: tuple[str, ...],
+    style: str | None,
+    folder: str | None,
+) -> None:
+    """Write the signals of events: CSV or Parquet with metadata, or ISO/TS 13499.
+
+    NAMES may hold the wildcards * and ?, quoted from the shell. Several events go to a folder, one
+    file each. NAME.mme is written with a folder 'Channel' beside it, NAME.zip holds both.
+    A table also has the cabin's rigid-body motion where the model knows it (rigid_body_x_g), which
+    no sensor reads.
     """
+    from crashsense import engine
     from crashsense.records.writing import write_iso13499, write_signals
 
+    chosen = _chosen(names, families, folder)
     target = Path(out)
-    _check_target(target, (".csv", ".parquet", ".mme", ".zip"), option="--out")
-    _, event = _find(name, folder)
-    iso = target.suffix.lower() in (".mme", ".zip")
-    (write_iso13499 if iso else write_signals)(event, target)
-    click.echo(f"{target}: {len(event.signals)} signals")
+    count = sum(len(wanted) for _, wanted in chosen)
+    if style is not None and style not in FORMATS:
+        raise InputError([Fault("command line", "--format", style, nearest(style, FORMATS))])
+    ending = target.suffix.lower().removeprefix(".")
+    single = count == 1 and not target.is_dir() and (ending != "" or style is None)
+    if single:
+        _check_target(target, ENDINGS, option="--out")
+        if style not in (None, ending):
+            expected = f"the ending .{style}, or no --format"
+            raise InputError([Fault("command line", "--out", out, expected)])
+    else:
+        expected = f"a folder in an existing folder, for {count} events"
+        if (
+            target.suffix.lower() in ENDINGS
+            or target.is_file()
+            or not target.absolute().parent.is_dir()
+        ):
+            raise InputError([Fault("command line", "--out", out, expected)])
+        target.mkdir(exist_ok=True)
+    with engine.using("fast" if engine.installed() else "numpy"):
+        for recipe, wanted in chosen:
+            for event in recipe.events():
+                if event.name in wanted:
+                    path = target if single else target / f"{event.name}.{style or FORMATS[0]}"
+                    iso = path.suffix.lower() in (".mme", ".zip")
+                    (write_iso13499 if iso else write_signals)(event, path)
+                    click.echo(f"{path}: {len(event.signals)} signals")
+
+
+def _chosen(
+    names: tuple[str, ...], families: tuple[str, ...], folder: str | None
+) -> list[tuple[Recipe, list[str]]]:
+    """Recipes with the names of their events that were asked for, in the order of the library."""
+    from fnmatch import fnmatchcase
+
+    from crashsense.errors import UnknownNameError
+    from crashsense.event import FAMILIES
+    from crashsense.synthesis import load_recipes
+    from crashsense.synthesis.recipe import nearest_events
+
+    if not names and not families:
+        expected = "names of events (with wildcards), or --family"
+        raise InputError([Fault("command line", "NAMES", "", expected)])
+    faults = [
+        Fault("command line", "--family", family, nearest(family, FAMILIES))
+        for family in families
+        if family not in FAMILIES
+    ]
+    if faults:
+        raise InputError(faults)
+    recipes = [r for r in load_recipes(folder) if not families or r.family in families]
+    known = [name for recipe in recipes for name in recipe.event_names]
+    for pattern in names:
+        if not any(fnmatchcase(name, pattern) for name in known):
+            raise UnknownNameError([Fault("", "event", pattern, nearest_events(pattern, known))])
+    wanted = [
+        (
+            recipe,
+            [n for n in recipe.event_names if not names or any(fnmatchcase(n, p) for p in names)],
+        )
+        for recipe in recipes
+    ]
+    return [(recipe, found) for recipe, found in wanted if found]

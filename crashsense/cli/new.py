@@ -11,6 +11,7 @@ from pathlib import Path
 import click
 
 from crashsense.errors import Fault, InputError, nearest
+from crashsense.resources import folder
 from crashsense.units import STANDARD_GRAVITY
 
 #: What can be begun -> how to try it.
@@ -22,6 +23,7 @@ KINDS = {
     "c-rule": "crashsense evaluate --algorithm {file}",
     "recipe": "crashsense evaluate --events {file}",
     "record": "crashsense evaluate --records {file}",
+    "vehicle": "crashsense evaluate --events wall_full_40 --vehicle {file}",
 }
 
 _TEMPLATES = Path(__file__).resolve().parent / "templates"
@@ -34,12 +36,14 @@ BUILD = "cc -O2 -shared -fPIC -o {library} {source}"
 
 
 @click.command()
-@click.argument("kind", required=False, metavar="plan|sensor|element|rule|c-rule|recipe|record")
+@click.argument(
+    "kind", required=False, metavar="plan|sensor|element|rule|c-rule|recipe|record|vehicle"
+)
 @click.argument("file", required=False)
 def new(kind: str | None, file: str | None) -> None:
     """Write a commented template that runs as it is.
 
-    FILE is my_plan.toml, my_sensor.toml ... without further word. A rule comes as an algorithm
+    FILE is my_plan.toml, my_sensor.toml ... by default. A rule comes as an algorithm
     (.toml) and a rule written in Python (.py) beside it, a c-rule as an algorithm, a C source and
     the header of its interface, a record as a table (.csv). Nothing is ever overwritten.
     """
@@ -80,6 +84,13 @@ def template(kind: str, *, target: Path) -> dict[Path, str]:
         texts[target.with_suffix(".py")] = "rule.py.txt"
     if kind == "c-rule":
         texts[target.with_suffix(".c")] = "rule.c.txt"
+    if kind == "vehicle":
+        shipped = (folder("pulses") / "vehicles" / "small_car.toml").read_text(encoding="utf-8")
+        own = shipped.replace('name = "small_car"', f'name = "{target.stem}"', 1)
+        head = f"# Try it: {KINDS[kind].format(file=target.name)}\n"
+        return {
+            target: head + '# Or name it in a plan or a frontal recipe: vehicle = "..."\n' + own
+        }
     found = {
         path: (_TEMPLATES / name).read_text(encoding="utf-8").replace(_word(kind), target.stem)
         for path, name in texts.items()
@@ -92,7 +103,7 @@ def template(kind: str, *, target: Path) -> dict[Path, str]:
 
 
 def _word(kind: str) -> str:
-    """The name that stands in the template."""
+    """The name used in the template."""
     return f"my_{kind}".replace("-", "_")
 
 

@@ -33,7 +33,7 @@ class WholeNumber(click.ParamType):
 
 
 class OneOf(click.ParamType):
-    """One of some words."""
+    """One of several values."""
 
     name = "word"
 
@@ -51,16 +51,24 @@ class OneOf(click.ParamType):
         return str(value)
 
 
-def plan_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add an option for every key of a plan that has one."""
+def plan_options(command: Callable[..., Any], *, only: tuple[str, ...] = ()) -> Callable[..., Any]:
+    """Add an option for every key of a plan that has one; *only* these, where some are named."""
     for one in reversed(KEYS):
         about = one.metadata
+        if only and one.name not in only:
+            continue
         choices = about["choices"] or words(one.name)
         if not about["option"]:
             continue
         kind: click.ParamType | None = OneOf(*choices) if choices else None
         if types()[one.name] is int:
             kind = WholeNumber(about["least"])
+        if types()[one.name] is bool:  # not given: what the plan says
+            flag = click.option(
+                about["option"], one.name, is_flag=True, default=None, help=about["says"]
+            )
+            command = flag(command)
+            continue
         command = click.option(
             about["option"],
             one.name,
@@ -80,8 +88,7 @@ def shown(parameter: click.Parameter | None) -> str:
 
 
 def say(text: str) -> None:
-    """Print; where the reader has gone (``crashsense ... | head``) the command still ends as it
-    would have ended, with its own exit code."""
+    """Print; if the reader has gone (``crashsense ... | head``), keep the command's exit code."""
     try:
         print(text, flush=True)
     except BrokenPipeError:

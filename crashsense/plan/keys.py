@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 #: Most draws of a plan; the largest seed is what a column of the tables holds.
 MOST_DRAWS, LARGEST_SEED = 100_000_000, 2**63 - 1
 
-Keep = Literal["fire_curves", "traces_nominal", "traces_failed"]
+Keep = Literal["fire_curves", "traces_nominal", "traces_failed", "drawn"]
 
 
 def key(
@@ -35,7 +35,7 @@ def key(
 ) -> Any:
     """Declare a key: its *option* on the command line and what its help *says*.
 
-    *least*, *most*: bounds of a number, *least* also entries of a list; *choices*: words that the
+    *least*, *most*: bounds of a number, *least* also entries of a list; *choices*: values that the
     command line takes, where that is not said by the type; *of*: whether the key says how draws are
     made, or is about records alone.
     """
@@ -66,8 +66,20 @@ class PlanKeys:
     records: list[str] = key(
         [], "--records", metavar="PATH", says="Measured record; may be repeated."
     )
+    vehicle: str | None = key(
+        None,
+        "--vehicle",
+        metavar="NAME|FILE",
+        says="A vehicle of your own in place of that of every frontal recipe.",
+    )
     sensor_sets: list[str] = key(
         ["standard"], "--sensor-set", metavar="NAME|FILE", least=1, says="May be repeated."
+    )
+    faults: list[str] = key(
+        [],
+        "--fault",
+        metavar="CHANNEL:KIND[:FROM_MS]",
+        says="Fault of a sensor in every sensor set (central_x:lost:20); may be repeated.",
     )
     algorithms: list[str] = key(
         ["plain", "guarded"], "--algorithm", metavar="NAME|FILE", least=1, says="May be repeated."
@@ -98,6 +110,11 @@ class PlanKeys:
         says="Sensors of a draw: each event's own (default), or shared by all events.",
     )
     keep: list[Keep] = key([], "--keep", says="Table to keep beside the verdicts; may be repeated.")
+    rules_in_process: bool = key(
+        False,
+        "--rules-in-process",
+        says="Run Python rules of your own in this process: faster, and they can harm it.",
+    )
     channel: str | int | None = key(
         None,
         "--channel",
@@ -148,7 +165,7 @@ def is_list(name: str) -> bool:
 
 
 def words(name: str) -> tuple[str, ...]:
-    """Return the words that a key may be, or that its list may hold; empty if it takes any."""
+    """Return the allowed values of a key, or of the entries of its list; empty if any."""
     kind = types()[name]
     inner = (get_args(kind) or (kind,))[0] if is_list(name) else kind
     return tuple(w for w in get_args(inner) if isinstance(w, str))
@@ -172,7 +189,7 @@ def _layout() -> type[BaseModel]:
         if is_list(one.name):
             limits = {"min_length": least}
         else:
-            limits = {"ge": least, "le": most, "strict": types()[one.name] is int or None}
+            limits = {"ge": least, "le": most, "strict": types()[one.name] in (int, bool) or None}
         given = {name: value for name, value in limits.items() if value is not None}
         default = getattr(PlanKeys(), one.name)
         entries[one.name] = (types()[one.name], Checked(default=default, **given))

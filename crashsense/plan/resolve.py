@@ -18,9 +18,12 @@ from crashsense.plan.inputs import input_digests, same_content
 from crashsense.plan.keys import ENTRIES, KEYS, PlanKeys, check_names, checked_keys, is_list
 from crashsense.records import read_record
 from crashsense.rules import Algorithm, algorithm_names, load_algorithm, rate_faults
+from crashsense.rules.plugins import rules_in_process as building_rules_here
 from crashsense.sensing import SensorSet, load_sensor_set, sensor_set_names
+from crashsense.sensing.channel_faults import parse_channel_fault, with_channel_faults
 from crashsense.synthesis import Recipe, load_recipes, parse_recipe
-from crashsense.synthesis.recipe import select_events
+from crashsense.synthesis.frontal.own_vehicle import with_vehicle, written_vehicle
+from crashsense.synthesis.recipe import events_of, select_events
 from crashsense.trials import Conditions
 
 
@@ -135,14 +138,11 @@ def _events(names: Sequence[str] | None, base: Path, file: str) -> list[Recipe |
             recipes.append(parse_recipe(read_text(path), path=str(path)))
         elif plain is not None:
             plain.append(entry)
-    events = [event for recipe in recipes for event in recipe.events()]
+    events = events_of(recipes)
     if plain or names is None:
         library = load_recipes()
         known = {event: recipe.family for recipe in library for event in recipe.event_names}
-        chosen = set(select_events(plain, known=known, file=file))
-        for recipe in library:
-            if chosen & set(recipe.event_names):
-                events.extend(event for event in recipe.events() if event.name in chosen)
+        events += events_of(library, set(select_events(plain, known=known, file=file)))
     return list(events)
 
 
@@ -161,8 +161,8 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
         already takes no overrides
     given : keys of :class:`~crashsense.plan.keys.PlanKeys` that override the plan. ``events``,
         ``sensor_sets`` and ``algorithms`` may hold objects beside names and paths; one name or
-        object may stand where a list is expected. ``records`` replace the library unless the plan
-        names events
+        object may be given where a list is expected. ``records`` replace the library unless the
+        plan names events
 
     Raises
     ------
@@ -175,7 +175,7 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
         if value is not None
     }
     if isinstance(plan, Plan):
-        expected = "nothing: the plan is resolved already; resolve it anew with this"
+        expected = "nothing: the plan is already resolved; resolve it again with this key"
         if given:
             raise InputError([Fault("plan", key, _shown(v), expected) for key, v in given.items()])
         return plan
@@ -192,6 +192,10 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
         expected = "nothing: there are no records"
         faults += [Fault(label, key, value, expected) for key, value in for_records.items()]
     chosen = _chosen_events(entries, record_paths, base, label, faults)
+    vehicle = None
+    if file.vehicle is not None:
+        vehicle = _beside(file.vehicle, base)
+        chosen = _attempt(faults, partial(with_vehicle, chosen), vehicle, label) or chosen
     written_events = _written_events(entries, chosen, base)
     faults += _borrowed_events(entries, chosen, base, label)
     for path in record_paths:
@@ -199,10 +203,12 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
     set_entries = file.sensor_sets if sensor_sets is None else sensor_sets
     rule_entries = file.algorithms if algorithms is None else algorithms
     sets = _loaded(set_entries, SensorSet, load_sensor_set, base, label, faults)
-    rules = _loaded(rule_entries, Algorithm, load_algorithm, base, label, faults)
+    with building_rules_here(file.rules_in_process):
+        rules = _loaded(rule_entries, Algorithm, load_algorithm, base, label, faults)
     faults += _borrowed(set_entries, sets, load_sensor_set, sensor_set_names(), base, label)
     faults += _borrowed(rule_entries, rules, load_algorithm, algorithm_names(), base, label)
     all_sets = [s for s in sets if s is not None]
+    broken = _attempt(faults, partial(faulted_sets, all_sets), file.faults, label) or all_sets
     all_rules = [a for a in rules if a is not None]
     groups: tuple[tuple[str, list[Any]], ...] = (
         ("events", chosen),
@@ -226,13 +232,20 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
     ]
     notes = [*expired_waivers(chosen, on=date.today()), *notes]
     notes += [u.note for u in unseen if u.channels]
+    notes += [f"every sensor set carries a fault: {fault}" for fault in file.faults]
+    if file.rules_in_process:
+        notes.append(
+            "Python rules of your own ran in the evaluating process (rules_in_process): one that "
+            "misbehaves can change or end the whole evaluation"
+        )
     return Plan(
         events=tuple(chosen),
-        sensor_sets=tuple(all_sets),
+        sensor_sets=tuple(broken),
         algorithms=tuple(all_rules),
         keys=replace(
             file,
             events=written_events or None,
+            vehicle=None if vehicle is None else written_vehicle(vehicle),
             records=[str(Path(p).resolve()) for p in record_paths],
             sensor_sets=_written(set_entries, sets, base),
             algorithms=_written(rule_entries, rules, base),
@@ -240,6 +253,19 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
         inputs=input_digests(chosen, all_sets, all_rules),
         notes=tuple(notes),
     )
+
+
+def faulted_sets(sensor_sets: Sequence[SensorSet], faults: Sequence[str]) -> list[SensorSet]:
+    """Return sensor sets with the faults of a plan (``CHANNEL:KIND[:FROM_MS]``).
+
+    Raises
+    ------
+    InputError : faults that cannot be read, a channel without a sensor, the same fault twice
+    """
+    read = [parse_channel_fault(text, file="plan") for text in faults]
+    if double := [str(fault) for fault in dict.fromkeys(read) if read.count(fault) > 1]:
+        raise InputError([Fault("plan", "faults", text, "each fault once") for text in double])
+    return [with_channel_faults(sensors, read) for sensors in sensor_sets]
 
 
 def _listed(value: Any) -> list[Any]:
@@ -293,7 +319,7 @@ def _chosen_events(
 def _loaded(
     entries: Sequence[Any], kind: type, load: Any, base: Path, label: str, faults: list[Fault]
 ) -> list[Any]:
-    """Objects of *entries*, in their order; None where one cannot be had."""
+    """Objects of *entries*, in their order; None where one cannot be loaded."""
     return [
         entry if isinstance(entry, kind) else _attempt(faults, load, _beside(entry, base), label)
         for entry in entries
@@ -308,7 +334,7 @@ def _borrowed(
     base: Path,
     label: str,
 ) -> list[Fault]:
-    """Faults for files of one's own that bear the name of something shipped and differ from it."""
+    """Faults for user files that have the name of a shipped one and differ from it."""
     faults = []
     for entry, item in zip(entries, objects, strict=True):
         path = _path(entry, base)
@@ -321,7 +347,7 @@ def _borrowed(
 def _borrowed_events(
     entries: Sequence[Any] | None, chosen: Sequence[Event], base: Path, label: str
 ) -> list[Fault]:
-    """The same of events: a recipe of one's own may not pass for one of the library."""
+    """The same for events: a user's recipe may not be mistaken for one of the library."""
     if not any(_path(entry, base) for entry in entries or ()):
         return []
     shipped = {name: Path(r.file) for r in load_recipes() for name in r.event_names}
@@ -395,7 +421,7 @@ def _path(entry: Any, base: Path) -> str | None:
 
 
 def _written(entries: Sequence[Any], objects: Sequence[Any], base: Path) -> list[str]:
-    """What stands in the resolved plan: names, or the paths of files of one's own."""
+    """The entry in the resolved plan: a name, or the path of a user's file."""
     pairs = zip(entries, objects, strict=True)
     return [_path(entry, base) or item.name for entry, item in pairs if item is not None]
 

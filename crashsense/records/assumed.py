@@ -1,4 +1,4 @@
-"""What is assumed of a record when nobody says more, and said aloud: requirement, belts, seats.
+"""What is assumed of a record where nothing is stated, and reported: requirement, belts, seats.
 
 A crash record carries no requirement. The assumption is a convention of this program, not of any
 standard: the maker's agreed requirement replaces it.
@@ -149,7 +149,11 @@ def assume(
         else:
             basis = "assumed: a record carries no requirement"
         requirements[name] = Requirement(
-            expectation, required_s=required if timed else None, basis=basis
+            expectation,
+            required_s=required if timed else None,
+            free_travel_m=FREE_TRAVEL_M if timed else None,
+            inflation_s=INFLATION_S if timed else None,
+            basis=basis,
         )
     if STAGE_1 in expect:
         sentences.append(f"{STAGE_1}: {expect[STAGE_1]}, stated by the user")

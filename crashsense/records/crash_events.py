@@ -22,13 +22,14 @@ from crashsense.records.measuring import (
     covers,
     engine_channel,
 )
-from crashsense.records.motion import Motion, is_fixed_obstacle, struck_from
+from crashsense.records.motion import Motion, is_fixed_obstacle, role, struck_from
 from crashsense.records.source import EVENT_RATE_HZ, RecordSource
 from crashsense.signal import Signal
 from crashsense.units import STANDARD_GRAVITY
 
 
 def events_of(reading: Reading, *, belts: bool | None, expect: Mapping[str, str]) -> list[Event]:
+    """Return one event for each chosen channel, with what is assumed or stated of it."""
     record = reading.record
     several = len(record.vehicles) > 1
     events = []
@@ -71,7 +72,7 @@ def _event(
     signals, used = _signals(reading, choice)
     central = signals["central_x"]
     stands_in = (
-        f"channel {choice.channel.number} ({choice.place.words}) stands in for the central sensor: "
+        f"channel {choice.channel.number} ({choice.place.words}) is used as the central sensor: "
         f"{choice.why}"
     )
     sentences = [stands_in]
@@ -106,6 +107,21 @@ def _event(
     )
 
 
+def _other(record: Record, vehicle: int) -> dict[str, object]:
+    """The obstacle, by the frontal model's names, as far as the header gives it."""
+    others = [v for v in record.vehicles if v.number != vehicle]
+    if len(others) == 1:
+        return {"obstacle": "car", "other_mass_kg": others[0].mass_kg}
+    if not is_fixed_obstacle(record, vehicle):
+        return {}
+    if record.test.configuration == "VTP":
+        return {"obstacle": "centre_pole"}
+    barrier = record.barriers[0] if record.barriers else None
+    if barrier is None or barrier.rigidity != "D":
+        return {"obstacle": "rigid_wall"}
+    return {"obstacle": "deformable_barrier"}
+
+
 def _title(record: Record, vehicle: int, choice: Choice) -> str:
     speed = record.test.closing_speed_kmh
     against = "another vehicle" if len(record.vehicles) > 1 else "a moving obstacle"
@@ -113,6 +129,12 @@ def _title(record: Record, vehicle: int, choice: Choice) -> str:
         against = "a fixed barrier"
     told = f", {speed:.1f} km/h against {against}" if speed is not None else ""
     which = f", vehicle {vehicle}" if len(record.vehicles) > 1 else ""
+    part = role(record, vehicle)
+    if part:
+        family = struck_from(record, vehicle).family
+        place = {"frontal": "in its front", "rear": "from behind", "side": "in its side"}[family]
+        met = {"struck": f"struck {place}", "striking": "striking", "head-on": "head-on"}
+        which += f" ({met[part]})"
     return f"record {record.name}{which}: {choice.place.words}{told}"
 
 
@@ -147,6 +169,8 @@ def _metadata(
         "asked_for": choice.asked_for,
         "speed_kmh": record.test.closing_speed_kmh,
         "mass_kg": None if info is None else info.mass_kg,
+        **_other(record, vehicle),
+        "role": role(record, vehicle),
         "velocity_change_kmh": moved.velocity_change_m_s * 3.6,
         "free_flight_ms": moved.free_flight_s * 1e3,
         "required_ms": (

@@ -40,6 +40,10 @@ _SECTION = re.compile(r"^\s*-{3,}\s*([A-Za-z0-9 ]+?)\s*-{3,}\s*$")
 _COUNT_OF_CHANNEL_FIELDS = 19
 
 
+#: Most channels of a header; full-scale tests list 50 to 700.
+MOST_CHANNELS = 5000
+
+
 def recognises(opening: str) -> bool:
     """Whether a text that begins like *opening* is a header of this format."""
     names = [m.group(1).upper() for m in map(_SECTION.match, opening.splitlines()) if m]
@@ -49,9 +53,13 @@ def recognises(opening: str) -> bool:
 def read_header(path: Path) -> Record:
     """Read a header file and find its channel files. All faults of the header at once."""
     file = path.name
-    text = read_bytes(path).decode("latin-1")
+    text = read_bytes(path, most_bytes=64 << 20).decode("latin-1")
     sections = _split(text)
     faults: list[Fault] = []
+    rows = len(sections.get("INSTRUMENTATION", []))
+    if rows > MOST_CHANNELS:
+        expected = f"at most {MOST_CHANNELS} channels"
+        raise InputError([Fault(file, "INSTRUMENTATION", f"{rows} rows", expected)])
     if not sections.get("INSTRUMENTATION"):
         expected = "a section '----- INSTRUMENTATION -----' with one row a channel"
         faults.append(Fault(file, "INSTRUMENTATION", None, expected))
@@ -157,7 +165,7 @@ class _Row:
 
 
 def _positive(value: float | None) -> float | None:
-    """Zero in a mass or closing speed means that nobody filled it in."""
+    """Zero in a mass or closing speed means that the field was not filled in."""
     return value if value is not None and value > 0 else None
 
 

@@ -1,6 +1,6 @@
 """What a record's header says, whatever the format: small frozen objects.
 
-Makers, models, identification numbers, contractors and free comments of a header are left behind on
+Makers, models, identification numbers, contractors and free comments of a header are dropped on
 purpose: nothing downstream may show them.
 """
 
@@ -43,7 +43,11 @@ class TestInfo:
 
 @dataclass(frozen=True)
 class VehicleInfo:
-    """A vehicle (or moving barrier): test mass [kg], speed [km/h], where it was damaged."""
+    """A vehicle (or moving barrier): test mass [kg], speed [km/h], where it was damaged.
+
+    ``struck_from`` (``frontal``, ``side``, ``rear``) and ``struck_basis`` are set where the header
+    is silent and the channels tell it.
+    """
 
     number: int
     mass_kg: float | None
@@ -51,6 +55,8 @@ class VehicleInfo:
     crab_angle_deg: float | None
     force_direction_deg: float | None
     damage_code: str
+    struck_from: str = ""
+    struck_basis: str = ""
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ import hashlib
 import json
 import shutil
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -70,7 +70,7 @@ def check_folder(
 
 
 def _is_a_note(entry: Entry, lines: tuple[str, ...]) -> bool:
-    """Whether a file that no manifest names is no record at all: a letter beside the records."""
+    """Whether a file that no manifest names is not a record at all, such as a letter."""
     stated = entry != Entry(entry.path, entry.name)
     return not stated and entry.path.is_file() and "text of an unknown format" in lines[0]
 
@@ -82,13 +82,16 @@ def _folder(folder: str | Path) -> Path:
     return place
 
 
-def read_folder(folder: str | Path) -> list[Event]:
-    """Read every record of a folder by its manifest; all faults of all records at once."""
+def read_folder(folder: str | Path, *, wishes: Mapping[str, Any] | None = None) -> list[Event]:
+    """Read every record of a folder by its manifest; all faults of all records at once.
+
+    *wishes* are arguments of :func:`~crashsense.records.read_record` for a folder without one.
+    """
     events: list[Event] = []
     faults: list[Fault] = []
     for entry in entries_of(_folder(folder)):
         try:
-            events += read_entry(entry)
+            events += read_record(entry.path, **wishes) if wishes else read_entry(entry)
         except InputError as error:
             lines = tuple(str(error).splitlines())
             if entry.name == LIBRARY or _is_a_note(entry, lines):

@@ -14,11 +14,11 @@ from crashsense.records.choice import (
     another_vehicle,
     asked_for,
     best_of,
-    is_short,
     listed,
     nothing_usable,
     ranking,
     refused,
+    short_ones,
 )
 from crashsense.records.findings import Finding
 from crashsense.records.formats import reader_of
@@ -96,6 +96,8 @@ class Pool:
 
 
 def read_channels(record: Record, *, channel: object, required_from: object) -> Reading:
+    """Read and check a record's channels and choose among them, or take those asked for."""
+    record = _struck_by_channels(record)
     wished = channel is not None and channel != "" and channel != ()
     asked = asked_for(record, channel) if wished else {}
     setting = _set_by(record, required_from)
@@ -137,15 +139,69 @@ def read_channels(record: Record, *, channel: object, required_from: object) -> 
     if not chosen:
         raise InputError([nothing_usable(record)])
     taken = {c.channel.number for choices in chosen.values() for c in choices}
+    short = short_ones(record)
     if not wished:
         findings += [
             refused(record, info)
             for info in in_x
             if info.number not in taken
             and place_of(info).place not in ("other", UNKNOWN)
-            and (is_failed(info) or (is_short(record, info) and info.number in record.files))
+            and (is_failed(info) or (info.number in short and info.number in record.files))
         ]
     return _finish(record, pool, chosen, findings, setting, members)
+
+
+#: Velocity changes below this tell no direction [m/s]; how much more along y is a side impact.
+_SURE_M_S, _SIDEWAYS = 1.5, 1.5
+
+
+def _struck_by_channels(record: Record) -> Record:
+    """Tell from where each of two vehicles was struck, where the header does not.
+
+    What is struck from behind is driven forward while the other is slowed: their velocity changes
+    along x have opposite signs. A vehicle that moves more along y than along x was struck in its
+    side. What the channels do not tell clearly is left to the assumption.
+    """
+    silent = [
+        v for v in record.vehicles if struck_from(record, v.number).basis.startswith("assumed")
+    ]
+    if len(record.vehicles) != 2 or not silent:
+        return record
+    along = {v.number: _change(record, v.number, "x") for v in record.vehicles}
+    across = {v.number: _change(record, v.number, "y") for v in record.vehicles}
+    told = {}
+    for vehicle in silent:
+        mine = along[vehicle.number]
+        others = [change for number, change in along.items() if number != vehicle.number]
+        if abs(across[vehicle.number]) > max(_SURE_M_S, _SIDEWAYS * abs(mine)):
+            basis = f"it moved {across[vehicle.number] * 3.6:+.1f} km/h along y, more than along x"
+            told[vehicle.number] = ("side", basis)
+        elif mine > _SURE_M_S and others[0] < -_SURE_M_S:
+            basis = f"it was driven forward ({mine * 3.6:+.1f} km/h) while the other was slowed"
+            told[vehicle.number] = ("rear", basis)
+    vehicles = tuple(
+        replace(v, struck_from=told[v.number][0], struck_basis=told[v.number][1])
+        if v.number in told
+        else v
+        for v in record.vehicles
+    )
+    return replace(record, vehicles=vehicles)
+
+
+def _change(record: Record, vehicle: int, axis: str) -> float:
+    """Median velocity change of a vehicle's channels of the cell along an axis [m/s]; 0: none."""
+    found = []
+    for info in _usable(record, vehicle, axis):
+        if place_of(info).place not in CENTRAL_PLACES:
+            continue
+        try:
+            samples = reader_of(record).read_channel(record, info)
+        except InputError:
+            continue  # told where the channel is used
+        if any(f.severity == "error" for f in quality.integrity(record, info, samples)):
+            continue
+        found.append(motion(quality.remove_offset(info, samples)).velocity_change_m_s)
+    return sorted(found)[len(found) // 2] if found else 0.0
 
 
 def _set_by(record: Record, required_from: object) -> list[ChannelInfo]:
@@ -206,21 +262,9 @@ def _finish(
             else:
                 use(source)
         for companion in _companions(record, vehicle, choices):
-            read = channels.get(companion.number)
-            if read is None:
-                told, read, fault = _one_channel(record, companion)
-                findings.extend(told)
-                faults.extend(fault)
-                if read is not None:
-                    channels[companion.number] = read
-            if read is not None:
-                findings += _too_short(record, read, choices, channels)
-                findings += _crossed(record, read, moved)
-            if read is not None and axis_of(companion) == "X":
-                against = _against(record, read, moved)
-                if against is not None:
-                    findings.append(against)
-                    channels.pop(companion.number, None)
+            found, faulty = _add_companion(record, companion, choices, moved, channels)
+            findings += found
+            faults += faulty
     if faults:
         raise InputError([*faults, *(f.fault() for f in findings if f.severity == "error")])
     motions = {n: c.motion for n, c in pool.known.items() if c.motion is not None}
@@ -228,6 +272,34 @@ def _finish(
         record, chosen, channels, motions, cell, why_none, dict(pool.known),
         tuple(dict.fromkeys(findings)),
     )  # fmt: skip
+
+
+def _add_companion(
+    record: Record,
+    companion: ChannelInfo,
+    choices: list[Choice],
+    moved: Mapping[int, Motion],
+    channels: dict[int, ReadChannel],
+) -> tuple[list[Finding], list[Fault]]:
+    """Read a companion into *channels*, unless it contradicts the chosen ones."""
+    findings: list[Finding] = []
+    faults: tuple[Fault, ...] = ()
+    read = channels.get(companion.number)
+    if read is None:
+        findings, read, faults = _one_channel(record, companion)
+    if read is None:
+        return findings, list(faults)
+    channels[companion.number] = read
+    findings = [
+        *findings,
+        *_too_short(record, read, choices, channels),
+        *_crossed(record, read, moved),
+    ]
+    against = _against(record, read, moved) if axis_of(companion) == "X" else None
+    if against is not None:
+        findings.append(against)
+        channels.pop(companion.number, None)
+    return findings, list(faults)
 
 
 def _source(
@@ -402,6 +474,7 @@ def beside(record: Record, choice: Choice, axis: str) -> ChannelInfo | None:
 
 
 def engine_channel(record: Record, vehicle: int) -> ChannelInfo | None:
+    """Return the channel on the powertrain, its top first; None without one."""
     engine = [c for c in _usable(record, vehicle, "x") if place_of(c).place == "engine"]
     engine.sort(key=lambda c: ("TOP" not in c.words, c.number))
     return engine[0] if engine else None

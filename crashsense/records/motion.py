@@ -60,7 +60,29 @@ def struck_from(record: Record, vehicle: int) -> Direction:
         return Direction(family, f"impact angle {record.test.impact_angle_deg:g} deg")
     if info is not None and info.force_direction_deg is not None:
         return Direction("frontal", f"direction of force {info.force_direction_deg:g} deg")
+    if info is not None and info.struck_from:
+        return Direction(info.struck_from, info.struck_basis)
     return Direction("frontal", "assumed: the header does not say")
+
+
+def role(record: Record, vehicle: int) -> str:
+    """Say which role a vehicle had in a crash of two: ``striking``, ``struck`` or ``head-on``.
+
+    A vehicle that stood, or was hit in its side or from behind, was struck; the one that drove into
+    it with its front struck. Two that met with their fronts and both moved met head-on. Empty for
+    one vehicle alone, or where the header does not tell.
+    """
+    others = [v for v in record.vehicles if v.number != vehicle]
+    me = record.vehicle(vehicle)
+    if me is None or len(others) != 1:
+        return ""
+    fronts = [struck_from(record, v.number).family == "frontal" for v in (me, others[0])]
+    speeds = [v.speed_kmh for v in (me, others[0])]
+    if not fronts[0] or speeds[0] == 0.0:
+        return "struck" if fronts[1] and speeds[1] != 0.0 else ""
+    if not fronts[1] or speeds[1] == 0.0:
+        return "striking"
+    return "head-on" if None not in speeds else ""
 
 
 def _family_of_angle(angle_deg: float) -> str:
@@ -174,7 +196,6 @@ class Motion:
     """
 
     velocity_change_m_s: float
-    final_m_s: float
     peak_class_60_g: float
     free_flight_s: float
     end_s: float
@@ -205,7 +226,6 @@ def motion(judged: Judged) -> Motion:
     )
     return Motion(
         velocity_change_m_s=change,
-        final_m_s=float(velocity[-1]),
         peak_class_60_g=peak / STANDARD_GRAVITY,
         free_flight_s=flight,
         end_s=judged.end_s,

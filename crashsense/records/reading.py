@@ -59,7 +59,7 @@ def read_record(
     required_from: object = None,
     amend: Callable[[Record], Record] | None = None,
 ) -> list[Event]:
-    """Read a crash-test record: one event for each channel that stands in for the central sensor.
+    """Read a crash-test record: one event for each channel used as the central sensor.
 
     A table (CSV or Parquet, columns named by channel) is one event with all its columns; what it
     states of itself, requirements and belts included, goes before what is assumed.
@@ -74,8 +74,8 @@ def read_record(
     path : folder of the record, its header file, a table, or a folder of tables
     channel : which channels to take: a number, several (list, or ``"93,94"``), the name of a
         place (``"sill"``) or words of its description (``"left rear sill"``); without it the
-        stiffest place that has a channel which passes the check. In a table: the column that stands
-        in for the central sensor
+        stiffest place that has a channel which passes the check. In a table: the column
+        used as the central sensor
     belts : ``"belted"``, ``"unbelted"`` or a bool; without it the file's own
     expect : what is required of front airbag stage 1 (``"fire"``, ``"no_fire"``, ``"open"``), or
         ``"restraint=expectation, ..."`` or a mapping; without it the assumption of
@@ -87,8 +87,9 @@ def read_record(
 
     amend : what puts statements of a manifest into a header (:mod:`crashsense.records.library`)
 
-    A folder with a manifest (``records.toml``, ``records.csv``) is read record by record as the
-    manifest says; what is stated here then must not be given.
+    A folder of sub-folders and archives is read as one record each. A folder with a manifest
+    (``records.toml``, ``records.csv``) is read record by record as the manifest says; what is
+    stated here then must not be given.
 
     Raises :class:`~crashsense.errors.InputError` with every error that the quality check finds.
     ``event.metadata`` holds ``assumptions`` (sentences: what was assumed, warned of and refused),
@@ -99,7 +100,16 @@ def read_record(
     wanted_belts, wanted = parse_belts(belts), parse_expect(expect)
     events: list[Event] = []
     faults: list[Fault] = []
-    for record in open_records(path):
+    try:
+        opened = open_records(path)
+    except InputError:
+        if amend is not None or not _is_collection(path):
+            raise
+        from crashsense.records.library import read_folder
+
+        stated = {"channel": channel, "belts": belts, "expect": expect}
+        return read_folder(path, wishes={**stated, "required_from": required_from})
+    for record in opened:
         try:
             if isinstance(record, TableFile):
                 events += read_events(record, channel=channel, belts=wanted_belts, expect=wanted)
@@ -132,6 +142,15 @@ def _has_manifest(path: str | Path) -> bool:
     except (OSError, ValueError):  # a name that no file has; told where it is opened
         return False
     return is_folder and manifest_of(Path(path)) is not None
+
+
+def _is_collection(path: str | Path) -> bool:
+    """Whether a folder holds sub-folders or archives, each of which may be a record."""
+    place = Path(path)
+    if not place.is_dir():
+        return False
+    inside = [p for p in place.iterdir() if not p.name.startswith(".")]
+    return any(p.is_dir() or p.suffix.lower() == ".zip" for p in inside)
 
 
 def _by_manifest(path: str | Path, *stated: object) -> list[Event]:

@@ -1,6 +1,6 @@
 """What a table says of itself besides its signals: family, belts, requirements.
 
-Metadata stands in comment lines of a CSV, one ``# key: value`` a line or one line of JSON (as
+Metadata is given in comment lines of a CSV, one ``# key: value`` a line or one line of JSON (as
 ``crashsense events export`` writes it), and in the schema of a Parquet file under ``crashsense``,
 as JSON. What is not stated is assumed, and said to be.
 """
@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from crashsense.channels import CHANNELS
-from crashsense.errors import Fault, nearest
+from crashsense.errors import Fault, nearest, printable
 from crashsense.event import EXPECTATIONS, FAMILIES, RESTRAINTS, Waiver
 from crashsense.files import number_or_none
 from crashsense.records.findings import Finding
@@ -49,8 +49,8 @@ class StatedRequirement:
 class Stated:
     """What a table states; None or empty where it says nothing.
 
-    ``measured``: an exported event that was a record. ``rest_value_removed``: the values are exact
-    as they stand, nothing is taken off.
+    ``measured``: an exported event that was a record, with what was assumed of it then.
+    ``rest_value_removed``: the values are exact as given, nothing is taken off.
     """
 
     event: str = ""
@@ -65,6 +65,7 @@ class Stated:
     fixed_obstacle: bool = False
     rest_value_removed: bool = False
     measured: bool = False
+    assumptions: tuple[str, ...] = ()
     requirements: Mapping[str, StatedRequirement] = field(default_factory=dict)
 
 
@@ -82,6 +83,10 @@ class _Parser:
 
     def text(self, key: str, value: object) -> str:
         return str(value).strip()
+
+    def sentences(self, key: str, value: object) -> tuple[str, ...]:
+        parts = value if isinstance(value, list) else [value]
+        return tuple(printable(part)[:1000] for part in parts[:100])
 
     def family(self, key: str, value: object) -> str:
         if value not in FAMILIES:
@@ -199,6 +204,7 @@ _KEYS: dict[str, tuple[str, Callable[[_Parser, str, object], Any]]] = {
     "obstacle": ("fixed_obstacle", _Parser.fixed),
     "rest_value_removed": ("rest_value_removed", _Parser.yes),
     "measured": ("measured", _Parser.yes),
+    "assumptions": ("assumptions", _Parser.sentences),
 }
 
 

@@ -18,6 +18,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any, TextIO
 
 import numpy as np
@@ -34,6 +35,12 @@ FloatArray = npt.NDArray[np.float64]
 NAME = "table"
 TITLE = "CSV or Parquet with time_s and columns such as central_x_g"
 
+#: Axis of the cabin's rigid-body motion -> its column, which an export has beside the signals: for
+#: figures and lessons. No sensor reads it, so that it is passed over when a table is read.
+RIGID_BODY: Mapping[str, str] = MappingProxyType(
+    {axis: f"rigid_body_{axis}_g" for axis in ("x", "y")}
+)
+
 TIME = "time_s"
 CENTRAL = "central_x"
 #: Most numbers in one table: a minute of all channels at 10 kHz, 80 MB in memory.
@@ -47,7 +54,7 @@ _PORTION = 20_000
 _FEWEST_ROWS = 100
 #: Times may leave an even grid by this much: six printed decimals round by half a microsecond [s].
 _UNEVEN_S, _UNEVEN_PART = 1.1e-6, 0.05
-#: A longer step than this is no sampling of a crash [s].
+#: A longer step than this cannot be the sampling of a crash [s].
 _LONGEST_STEP_S = 0.005
 
 #: Column name -> channel.
@@ -133,7 +140,7 @@ def read_table(opened: TableFile | Path) -> Table:
     columns = {
         COLUMNS[name].name: values * COLUMNS[name].file_scale
         for name, values in raw.values.items()
-        if name != TIME
+        if name in COLUMNS
     }
     format = NAME if isinstance(opened, Path) else opened.format
     return Table(path, start, rate, columns, stated, tuple(findings), format)
@@ -164,19 +171,19 @@ def _names(raw: RawTable, file: str) -> list[Fault]:
         if raw.names.index(name) < count - 1:
             if name:
                 faults.append(Fault(file, f"{where}column {count}", name, "each column once"))
-        elif name != TIME and name not in COLUMNS:
+        elif name != TIME and name not in COLUMNS and name not in RIGID_BODY.values():
             expected = _meant(name, TIME not in raw.names)
             faults.append(Fault(file, f"{where}column {count}", name, expected))
     if TIME not in raw.names and not any(name.lower() in _TIMES for name in raw.names):
         faults.append(Fault(file, f"{where}columns", ", ".join(raw.names)[:60], f"{TIME} first"))
-    if not any(name != TIME for name in raw.names):
+    if not any(name != TIME and name not in RIGID_BODY.values() for name in raw.names):
         expected = f"one column a signal: {', '.join(list(COLUMNS)[:3])}, ..."
         faults.append(Fault(file, f"{where}columns", ", ".join(raw.names), expected))
     return faults
 
 
 def _meant(name: str, time_is_missing: bool) -> str:
-    """Say what a column name that is not known was perhaps meant to be."""
+    """Suggest what an unknown column name was probably meant to be."""
     low = name.lower()
     if not name:
         return "a name (a separator at the end of the line?)"
@@ -473,7 +480,7 @@ def _time_base(
         )
         return fail(f"{raw.unit} {raw.lines[at]}: {where}", seen, expected)
     if times[-1] <= 0:
-        return fail(where, f"ends at {times[-1]:g} s", "times on both sides of time zero (contact)")
+        return fail(where, f"ends at {times[-1]:g} s", "times before and after time zero (contact)")
     span = mean_step * (times.size - 1)
     rate, findings = _rate(1.0 / mean_step, span, stated, file=file)
     start = round(middle - 0.5 * (times.size - 1) / rate, 9)

@@ -1,39 +1,42 @@
-"""The catalogue page: every event of the library as a small multiple on the same axes.
+"""The catalogue: every event of the library, drawn as an atlas.
 
-Central x against time (inverse hyperbolic sine scale, so that a kerb and a wall share an axis) and
-free-flight travel of an unbelted occupant. Inline SVG, nothing to load, readable in print.
+For each event the channels that the rules of its family read, raw and behind a 400 Hz sensor, their
+velocity, their spectrum, the ranges expected of its row of the matrix and what is from memory.
+Panels of a class share their scales: a class is a family; of rollover, rough road and misuse a row
+of the matrix. Inline SVG, nothing to load, readable in print.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from html import escape
 
 import numpy as np
 import numpy.typing as npt
 
+from crashsense import engine
 from crashsense.event import FAMILIES
 from crashsense.occupant import FREE_TRAVEL_M
+from crashsense.plotting import BLUE, GREY, INK, VERMILION
+from crashsense.reporting.event_channels import Reading, event_readings, third_octaves
+from crashsense.reporting.svg import Frame, decimate, number, path, ticks
 from crashsense.resources import CAUTION
 from crashsense.signal import cumulative_trapezoid
+from crashsense.synthesis.misuse.levels import Measured, measure_levels
 from crashsense.synthesis.model import Synthesis
 from crashsense.synthesis.recipe import Recipe
-from crashsense.units import STANDARD_GRAVITY
 
 FloatArray = npt.NDArray[np.float64]
 
-#: Axes shared by all panels: time [s], acceleration [g], travel [mm].
-TIME_S = (-0.05, 0.30)
-LARGEST_G = 150.0
-LARGEST_MM = 300.0
-#: Acceleration [g] below which the scale is nearly linear.
-KNEE_G = 2.0
-GRADUATION_G = (-100, -30, -10, -3, 0, 3, 10, 30, 100)
+#: Families whose events differ so much that a row of the matrix is a class.
+BY_ROW = ("rollover", "rough_road", "misuse")
 
-WIDTH, HEIGHT = 208, 112
-#: Buckets of time of which the lowest and highest value are drawn.
-BUCKETS = 80
+WIDTH, HEIGHT = 232.0, 132.0
+#: Points of a trace in a panel at most.
+MOST_POINTS = 140
+#: Path coordinates a unit of the chart.
+FINE = 4
 
 TITLES = {
     "frontal": "Frontal",
@@ -47,44 +50,53 @@ TITLES = {
 
 @dataclass(frozen=True, eq=False)
 class CatalogueEntry:
-    """One panel: what is drawn of a recipe.
+    """What is drawn of a recipe, nominal draw.
 
-    ``times_s``, ``central_x`` [m/s^2], ``travel_m`` share their shape (samples,); ``central_x`` is
-    None where the location is quiet or absent.
+    ``times_s`` and ``travel_m`` (free flight of an unbelted occupant; nil where the cabin does not
+    slow down) share their shape (samples,). ``levels``: figures of its row beside their ranges.
     """
 
     name: str
     title: str
     family: str
     matrix: str
-    times_s: FloatArray
-    central_x: FloatArray | None
-    travel_m: FloatArray
     expectation: str
+    times_s: FloatArray
+    travel_m: FloatArray
+    readings: Sequence[Reading]
+    levels: Sequence[Measured] = field(default_factory=tuple)
+    notes: str = ""
+
+    @property
+    def group(self) -> str:
+        """The class whose panels share their scales."""
+        return f"{self.family} {self.matrix}" if self.family in BY_ROW else self.family
 
 
 def catalogue_entry(recipe: Recipe) -> CatalogueEntry:
-    """Synthesise the nominal draw of a recipe and take what its panel needs."""
-    synthesis = recipe.synthesise([0], seed=0)
+    """Synthesise the nominal draw of a recipe and take what its panels need."""
+    with engine.using("fast" if engine.installed() else "numpy"):
+        synthesis = recipe.synthesise([0], seed=0)
+        levels = measure_levels([recipe])
     size = next(iter(synthesis.signals.values())).shape[-1]
     times = synthesis.start_s + np.arange(size) / synthesis.rate_hz
-    x = synthesis.signals.get("central_x")
     travel = np.zeros(size)
-    if synthesis.cabin_x is not None:
+    if synthesis.cabin_x is not None and recipe.family == "frontal":
         origin = _origin(recipe, synthesis)
         flight = np.where(times >= origin, -synthesis.cabin_x[0], 0.0)
         step = 1.0 / synthesis.rate_hz
-        speed = cumulative_trapezoid(flight, step_s=step)
-        travel = cumulative_trapezoid(speed, step_s=step)
+        travel = cumulative_trapezoid(cumulative_trapezoid(flight, step_s=step), step_s=step)
     return CatalogueEntry(
         name=recipe.name,
         title=recipe.title,
         family=recipe.family,
         matrix=recipe.matrix,
-        times_s=np.asarray(times),
-        central_x=None if x is None else x[0],
-        travel_m=travel,
         expectation=_told(recipe),
+        times_s=np.asarray(times),
+        travel_m=travel,
+        readings=event_readings(recipe, synthesis),
+        levels=levels,
+        notes=recipe.notes,
     )
 
 
@@ -113,120 +125,217 @@ def _origin(recipe: Recipe, synthesis: Synthesis) -> float:
     return 0.0
 
 
-def _across(times: FloatArray) -> FloatArray:
-    share = (times - TIME_S[0]) / (TIME_S[1] - TIME_S[0])
-    return np.asarray(share * WIDTH)
+# -- scales of a class --------------------------------------------------------------------------
 
 
-def _height_of_g(values: FloatArray) -> FloatArray:
-    scaled = np.arcsinh(np.clip(values, -LARGEST_G, LARGEST_G) / KNEE_G)
-    return np.asarray(0.5 * HEIGHT * (1.0 - scaled / np.arcsinh(LARGEST_G / KNEE_G)))
+@dataclass(frozen=True)
+class Scales:
+    """Ranges that the panels of a class share: time [ms], values by kind, velocity, spectrum."""
+
+    time_ms: tuple[float, float]
+    values: Mapping[str, tuple[float, float]]
+    velocity: tuple[float, float]
+    spectrum: Mapping[str, tuple[float, float]]
 
 
-def _height_of_mm(values: FloatArray) -> FloatArray:
-    share = np.clip(values, 0.0, LARGEST_MM) / LARGEST_MM
-    return np.asarray(HEIGHT * (1.0 - share))
+#: Decades of a spectrum that are shown below its highest level.
+DECADES = 3.0
+#: Frequencies of the spectrum [Hz].
+SPECTRUM_HZ = (1.0, 4000.0)
 
 
-def _extremes(times: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Lowest and highest value of each bucket of time, in the order in which they come."""
-    inside = (times >= TIME_S[0]) & (times <= TIME_S[1])
-    times, values = times[inside], values[inside]
-    if times.size <= 2 * BUCKETS:
-        return times, values
-    parts = np.array_split(np.arange(times.size), BUCKETS)
-    chosen: list[int] = []
-    for part in parts:
-        pair = {int(part[values[part].argmin()]), int(part[values[part].argmax()])}
-        chosen.extend(sorted(pair))
-    return times[chosen], values[chosen]
+def scales_of(entries: Sequence[CatalogueEntry]) -> Scales:
+    """The common scales of entries of one class."""
+    readings = [reading for entry in entries for reading in entry.readings]
+    values: dict[str, tuple[float, float]] = {}
+    spectrum: dict[str, tuple[float, float]] = {}
+    for kind in dict.fromkeys(reading.kind for reading in readings):
+        those = [reading for reading in readings if reading.kind == kind]
+        low = min(float(r.raw.min()) for r in those)
+        high = max(float(r.raw.max()) for r in those)
+        room = 0.05 * max(high - low, 1e-6)
+        values[kind] = (low - room, high + room)
+        top = max(float(_spectrum(r)[1].max()) for r in those)
+        top = float(np.ceil(np.log10(max(top, 1e-9))))
+        spectrum[kind] = (top - DECADES, top)
+    speeds = [
+        v for r in readings if r.velocity is not None for v in (r.velocity.min(), r.velocity.max())
+    ]
+    low, high = float(min(speeds, default=0.0)), float(max(speeds, default=0.0))
+    room = 0.05 * max(high - low, 1e-3)
+    times = [float(t) for r in readings for t in (r.times_ms[0], r.times_ms[-1])]
+    return Scales((min(times), max(times)), values, (low - room, high + room), spectrum)
 
 
-def _points(x: FloatArray, y: FloatArray) -> str:
-    drawn = [f"{a:.0f},{b:.1f}" for a, b in zip(x, y, strict=True)]
-    return " ".join(p for k, p in enumerate(drawn) if k == 0 or p != drawn[k - 1])
+def _spectrum(reading: Reading) -> tuple[FloatArray, FloatArray]:
+    return third_octaves(reading.raw, rate_hz=reading.rate_hz)
 
 
-def panel(entry: CatalogueEntry) -> str:
-    """One panel as inline SVG."""
-    lines = []
-    zero = _across(np.zeros(1))[0]
-    lines.append(f'<line class="zero" x1="{zero:.0f}" y1="0" x2="{zero:.0f}" y2="{HEIGHT}"/>')
-    middle = HEIGHT / 2
-    lines.append(f'<line class="zero" x1="0" y1="{middle:.0f}" x2="{WIDTH}" y2="{middle:.0f}"/>')
-    limit = _height_of_mm(np.array([1e3 * FREE_TRAVEL_M]))[0]
-    lines.append(f'<line class="limit" x1="0" y1="{limit:.1f}" x2="{WIDTH}" y2="{limit:.1f}"/>')
-    inside = (entry.times_s >= TIME_S[0]) & (entry.times_s <= TIME_S[1])
-    every = max(1, int(inside.sum()) // 50)
-    times, travel = entry.times_s[inside][::every], 1e3 * entry.travel_m[inside][::every]
-    if travel.max(initial=0.0) > 0.5:
-        drawn = _points(_across(times), _height_of_mm(travel))
-        lines.append(f'<polyline class="travel" points="{drawn}"/>')
-    if entry.central_x is not None:
-        times, values = _extremes(entry.times_s, entry.central_x / STANDARD_GRAVITY)
-        drawn = _points(_across(times), _height_of_g(values))
-        lines.append(f'<polyline class="x" points="{drawn}"/>')
-    label = escape(f"{entry.title}: central x and free-flight travel against time", quote=True)
-    return (
-        f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{label}">'
-        + "".join(lines)
-        + "</svg>"
-    )
+# -- panels -------------------------------------------------------------------------------------
 
 
-def _caption(entry: CatalogueEntry) -> str:
-    parts = []
-    if entry.central_x is None:
-        parts.append("central x quiet")
-    else:
-        low, high = entry.central_x.min(), entry.central_x.max()
-        peak = (high if high > -low else low) / STANDARD_GRAVITY
-        parts.append(f"peak {peak:.1f} g")
-    reached = np.flatnonzero(entry.travel_m >= FREE_TRAVEL_M)
-    if reached.size:
-        parts.append(f"127 mm at {1e3 * entry.times_s[reached[0]]:.0f} ms")
-    else:
-        parts.append(f"travel {1e3 * max(0.0, float(entry.travel_m.max())):.0f} mm")
-    if entry.times_s[-1] > TIME_S[1] + 0.01:
-        parts.append(f"runs on to {entry.times_s[-1]:.2g} s")
-    return ", ".join(parts)
-
-
-def _key() -> str:
-    """The axes, drawn once: all panels share them."""
-    marks = []
-    for value in GRADUATION_G:
-        y = _height_of_g(np.array([float(value)]))[0]
-        marks.append(f'<text x="-4" y="{y + 3:.1f}" text-anchor="end">{value}</text>')
-        marks.append(f'<line class="zero" x1="0" y1="{y:.1f}" x2="{WIDTH}" y2="{y:.1f}"/>')
-    for value in (0, 100, 127, 200, 300):
-        y = _height_of_mm(np.array([float(value)]))[0]
-        marks.append(f'<text x="{WIDTH + 4}" y="{y + 3:.1f}">{value}</text>')
-    for time in (0.0, 0.1, 0.2, 0.3):
-        x = _across(np.array([time]))[0]
-        marks.append(
-            f'<text x="{x:.0f}" y="{HEIGHT + 12}" text-anchor="middle">{1e3 * time:.0f}</text>'
+def _panel(
+    traces: Sequence[tuple[FloatArray, FloatArray, str, float]],
+    *,
+    label: str,
+    caption: str,
+    x_range: tuple[float, float],
+    y_range: tuple[float, float],
+    x_words: str,
+    logarithmic: bool = False,
+    level: float | None = None,
+) -> str:
+    """One panel with both axes; logarithmic axes take exponents of ten as ranges."""
+    frame = Frame(x_range, y_range, 36.0, 16.0, WIDTH - 42.0, HEIGHT - 42.0)
+    right, bottom = frame.left + frame.width, frame.top + frame.height
+    out = [
+        f'<svg viewBox="0 0 {WIDTH:g} {HEIGHT:g}" role="img" '
+        f'aria-label="{escape(label, quote=True)}">'
+    ]
+    marks = ticks(*y_range, most=6)
+    if logarithmic:
+        marks = [float(k) for k in range(round(y_range[0]), round(y_range[1]) + 1)]
+    for value in marks:
+        y = frame.y(value)
+        words = number(10.0**value) if logarithmic else number(value)
+        out.append(f'<path class="g" d="M{frame.left:g} {y:.1f}H{right:g}"/>')
+        out.append(f'<text x="{frame.left - 3:g}" y="{y + 3:.1f}" text-anchor="end">{words}</text>')
+    across = ticks(*x_range, most=5)
+    if logarithmic:
+        across = [k for k in (0.0, 1.0, 2.0, 3.0) if x_range[0] <= k <= x_range[1]]
+    for value in across:
+        x = frame.x(value)
+        words = number(10.0**value) if logarithmic else number(value)
+        out.append(f'<path class="g" d="M{x:.1f} {frame.top:g}V{bottom:g}"/>')
+        out.append(f'<text x="{x:.1f}" y="{bottom + 11:g}" text-anchor="middle">{words}</text>')
+    if level is not None and y_range[0] < level < y_range[1]:
+        out.append(f'<path class="l" d="M{frame.left:g} {frame.y(level):.1f}H{right:g}"/>')
+    for x_values, y_values, colour, width in traces:
+        x_thin, y_thin = decimate(x_values, np.clip(y_values, *y_range), most=MOST_POINTS)
+        out.append(
+            f'<path class="t" transform="scale({1 / FINE:g})" stroke="{colour}" '
+            f'stroke-width="{FINE * width:g}" d="{path(x_thin, y_thin, frame=frame)}"/>'
         )
-        marks.append(f'<line class="zero" x1="{x:.0f}" y1="0" x2="{x:.0f}" y2="{HEIGHT}"/>')
-    marks.append(f'<text x="{WIDTH / 2}" y="{HEIGHT + 24}" text-anchor="middle">time, ms</text>')
-    marks.append('<text x="-4" y="-8" text-anchor="end">central x, g</text>')
-    marks.append(f'<text x="{WIDTH - 20}" y="-8">travel, mm</text>')
-    return (
-        f'<svg class="key" viewBox="-70 -22 {WIDTH + 130} {HEIGHT + 52}" role="img" '
-        f'aria-label="Axes of all panels">{"".join(marks)}</svg>'
+    out.append(f'<text x="2" y="10">{escape(caption)}</text>')
+    out.append(f'<text x="{right:g}" y="{HEIGHT - 4:g}" text-anchor="end">{x_words}</text></svg>')
+    return "".join(out)
+
+
+#: Colours of the channels of an event, in order.
+COLOURS = (BLUE, VERMILION, INK, GREY)
+#: Colour of what the structure feels, where a sensor's output lies over it.
+RAW = "#b8b8b8"
+
+
+def panels(entry: CatalogueEntry, scales: Scales) -> list[str]:
+    """Panels of an entry: each reading, velocity, spectrum and, frontal, free-flight travel."""
+    out = []
+    for place, reading in enumerate(entry.readings):
+        colour = COLOURS[place]
+        traces = [
+            (reading.times_ms, reading.raw, RAW if reading.sensed is not None else colour, 0.8)
+        ]
+        if reading.sensed is not None:
+            traces.append((reading.times_ms, reading.sensed, colour, 1.0))
+        out.append(
+            _panel(
+                traces,
+                label=f"{entry.name}: {reading.channel} against time",
+                caption=f"{reading.channel} [{reading.unit}]",
+                x_range=scales.time_ms,
+                y_range=scales.values[reading.kind],
+                x_words="ms",
+            )
+        )
+    moving = [(k, r) for k, r in enumerate(entry.readings) if r.velocity is not None]
+    if moving:
+        out.append(
+            _panel(
+                [
+                    (r.times_ms, r.velocity, COLOURS[k], 1.0)
+                    for k, r in moving
+                    if r.velocity is not None
+                ],
+                label=f"{entry.name}: velocity from the accelerations",
+                caption="velocity [m/s], colours as channels",
+                x_range=scales.time_ms,
+                y_range=scales.velocity,
+                x_words="ms",
+            )
+        )
+    main = entry.readings[0]
+    drawn = []
+    for k, reading in enumerate(entry.readings):
+        if reading.unit == main.unit:
+            centres, levels = _spectrum(reading)
+            drawn.append((np.log10(centres), np.log10(np.maximum(levels, 1e-12)), COLOURS[k], 1.0))
+    out.append(
+        _panel(
+            drawn,
+            label=f"{entry.name}: spectrum by third octaves",
+            caption=f"spectrum, rms a third octave [{main.unit}]",
+            x_range=(np.log10(SPECTRUM_HZ[0]), np.log10(SPECTRUM_HZ[1])),
+            y_range=_widest(
+                [scales.spectrum[r.kind] for r in entry.readings if r.unit == main.unit]
+            ),
+            x_words="Hz",
+            logarithmic=True,
+        )
     )
+    if entry.travel_m.max(initial=0.0) > 0.0:
+        out.append(
+            _panel(
+                [(1e3 * entry.times_s, 1e3 * entry.travel_m, INK, 1.0)],
+                label=f"{entry.name}: free-flight travel of an unbelted occupant",
+                caption="free-flight travel [mm], line: 127",
+                x_range=scales.time_ms,
+                y_range=(0.0, 300.0),
+                x_words="ms",
+                level=1e3 * FREE_TRAVEL_M,
+            )
+        )
+    return out
+
+
+def _widest(ranges: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    high = max(top for _, top in ranges)
+    return high - DECADES, high
+
+
+def _facts(entry: CatalogueEntry) -> str:
+    parts = []
+    for reading in entry.readings:
+        low, high = float(reading.raw.min()), float(reading.raw.max())
+        peak = high if high > -low else low
+        parts.append(f"{reading.channel} peak {peak:.3g} {reading.unit}")
+    if entry.travel_m.max(initial=0.0) > 0.0:
+        reached = np.flatnonzero(entry.travel_m >= FREE_TRAVEL_M)
+        parts.append(
+            f"127 mm at {1e3 * entry.times_s[reached[0]]:.0f} ms"
+            if reached.size
+            else f"travel {1e3 * float(entry.travel_m.max()):.0f} mm"
+        )
+    lines = [escape(", ".join(parts))]
+    if entry.levels:
+        told = "; ".join(
+            f"{m.quantity} {m.value:.3g} {m.unit} ({m.place} {m.low:.3g} to {m.high:.3g})"
+            for m in entry.levels
+        )
+        lines.append(f"Ranges of row {escape(entry.matrix)}, from memory: {escape(told)}")
+    if entry.notes:
+        lines.append(escape(entry.notes))
+    return "<br>".join(lines)
 
 
 STYLE = """
 body{font:14px/1.4 system-ui,sans-serif;margin:1.5rem;color:#111;background:#fff}
 .caution{border:2px solid #111;padding:.5rem .8rem;font-weight:600}
-.grid{display:grid;grid-template-columns:repeat(auto-fill,minmax(208px,1fr));gap:.9rem}
-figure{margin:0;break-inside:avoid}svg{width:100%;border:1px solid #bbb;background:#fff}
-svg.key{max-width:430px;border:0}svg.key text{font:9px sans-serif}
-figcaption{font-size:11px}figcaption b{font-size:12px}
-.x{fill:none;stroke:#00429d;stroke-width:1}
-.travel{fill:none;stroke:#b35900;stroke-width:1.6;stroke-dasharray:5 3}
-.zero{stroke:#ccc;stroke-width:.6}.limit{stroke:#b35900;stroke-width:.5;stroke-dasharray:1 3}
+figure{margin:0 0 1.1rem;break-inside:avoid;border-top:1px solid #ccc;padding-top:.3rem}
+.row{display:flex;flex-wrap:wrap;gap:.3rem}.row svg{width:232px;max-width:100%}
+svg text{font:9px system-ui,sans-serif;fill:#333}
+figcaption{font-size:12px}figcaption b{font-size:13px}
+.g{stroke:#e2e2e2;stroke-width:.6;fill:none}.l{stroke:#111;stroke-dasharray:3 3;fill:none}
+.t{fill:none;stroke-linejoin:round}
 .tag{border:1px solid #555;border-radius:3px;padding:0 .25em}
 """
 
@@ -247,31 +356,37 @@ def catalogue_page(entries: Sequence[CatalogueEntry], *, notes: Sequence[str] = 
         "<h1>Catalogue of events</h1>",
         f'<p class="caution">{escape(CAUTION)}</p>',
         f"<p>{len(entries)} recipes: {told}. One fictional car; synthetic signals. Nominal draw of",
-        "each. <b>Solid</b>: central x as the structure feels it, before any sensor (inverse",
-        "hyperbolic sine scale). <b>Dashed</b>: free-flight travel of an unbelted occupant from",
-        "first contact (kerb, then wall: from the wall); dotted line at 127 mm. All panels share",
-        f"the axes; travel ends at {LARGEST_MM:.0f} mm. Where the cabin moves forward, no travel",
-        "is drawn.</p>",
+        "each. Shown are the channels that the rules of a family read: <b>grey</b> as the body",
+        "feels them, <b>coloured</b> behind a usual sensor (3-pole Bessel, 400 Hz, no other flaw).",
+        "Then their velocity, their spectrum (root mean square by third octaves over the whole",
+        "event) and, for frontal events, the travel of an unbelted occupant in free flight. The",
+        "panels of a family share their scales; of rollover, rough road and misuse those of a row",
+        "of the matrix. Ranges are from memory of the trade:",
+        "no public measurements of misuse and rides exist.</p>",
         *(f"<p>{escape(note)}</p>" for note in notes),
-        _key(),
     ]
     for family in FAMILIES:
         chosen = [entry for entry in entries if entry.family == family]
         if not chosen:
             continue
-        parts.append(f'<h2>{TITLES[family]} ({len(chosen)})</h2><div class="grid">')
+        parts.append(f"<h2>{TITLES[family]} ({len(chosen)})</h2>")
+        scales = {
+            group: scales_of([e for e in chosen if e.group == group])
+            for group in dict.fromkeys(e.group for e in chosen)
+        }
         for entry in chosen:
             row = f"{entry.matrix} " if entry.matrix else ""
             parts.append(
-                f"<figure>{panel(entry)}<figcaption><b>{escape(entry.name)}</b> "
-                f'<span class="tag">{row}{escape(entry.expectation)}</span><br>'
-                f"{escape(entry.title)}<br>{_caption(entry)}</figcaption></figure>"
+                f"<figure><figcaption><b>{escape(entry.name)}</b> "
+                f'<span class="tag">{row}{escape(entry.expectation)}</span> '
+                f'{escape(entry.title)}</figcaption><div class="row">'
+                f"{''.join(panels(entry, scales[entry.group]))}</div>"
+                f"<figcaption>{_facts(entry)}</figcaption></figure>"
             )
-        parts.append("</div>")
     parts.append("</body></html>")
     return "\n".join(parts) + "\n"
 
 
 def catalogue_entries(recipes: Iterable[Recipe]) -> list[CatalogueEntry]:
-    """Panels of all *recipes*, in their order."""
+    """Entries of all *recipes*, in their order."""
     return [catalogue_entry(recipe) for recipe in recipes]

@@ -76,6 +76,7 @@ def trade_figure(points: Sequence[TradePoint], *, chosen: TradePoint) -> Figure:
         change = [1e18 * point.capacitance_per_g for point in shown]
         panel.loglog(across, noise, color=BLUE, marker="o", label="noise [mg/sqrt(Hz)]")
         panel.set(xlabel=label, ylabel="noise [mg/sqrt(Hz)]")
+        panel.tick_params(which="minor", labelbottom=False)
         twin = panel.twinx()
         twin.loglog(across, change, color=VERMILION, linestyle="--", marker="s")
         twin.set_ylabel("capacitance for each g [aF], dashed")

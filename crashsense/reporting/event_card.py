@@ -14,7 +14,9 @@ from typing import Any
 import numpy as np
 
 from crashsense.event import Event
+from crashsense.reporting.event_channels import band_peak
 from crashsense.signal import cumulative_trapezoid
+from crashsense.synthesis.misuse.levels import measure_levels
 from crashsense.synthesis.model import Synthesis
 from crashsense.synthesis.recipe import Recipe
 from crashsense.units import STANDARD_GRAVITY
@@ -89,9 +91,96 @@ def card(recipe: Recipe, event: Event) -> list[str]:
     lines += ["", "Tolerances (standard deviation, or half width if uniform)"]
     for key, tolerance in recipe.tolerances.items():
         lines.append(f"  {key:<22} {tolerance.kind:<8} {tolerance.width:<7g} {tolerance.basis}")
+    lines += _beside_ranges(recipe)
+    if recipe.family == "rough_road":
+        lines += _ride_spectrum(recipe)
+    lines += ["", f"At the end: {at_end_words(recipe)}"]
     if recipe.notes:
         lines += ["", recipe.notes]
     return lines
+
+
+def _beside_ranges(recipe: Recipe) -> list[str]:
+    """Levels of the event beside the ranges of its row, where there are any."""
+    levels = measure_levels([recipe])
+    if not levels:
+        return []
+    head = f"Levels beside the ranges of row {recipe.matrix} (ranges from memory of the trade)"
+    return [
+        "",
+        head,
+        *(
+            f"  {m.quantity:<34} {m.value:.3g} {m.unit}, "
+            f"range {m.low:.3g} to {m.high:.3g}: {m.place}"
+            for m in levels
+        ),
+    ]
+
+
+#: Bands of a ride [Hz], what lies there, and what is known of its level from memory of the trade.
+RIDE_BANDS: tuple[tuple[float, float, str, str], ...] = (
+    (0.0, 8.0, "body on its springs", "body 1-1.5 Hz"),
+    (8.0, 20.0, "wheel hop, engine bounce", "wheel hop 10-15 Hz"),
+    (20.0, 40.0, "wheels fore and aft on bushes", "rough roads 2-8 g in 8-30 Hz"),
+    (40.0, 100.0, "subframe, tyre belt, tunnel", "no range known"),
+    (100.0, 300.0, "floor, air in the tyre", "no range known"),
+    (300.0, 1000.0, "above the model's modes", "below the bands before it"),
+)
+
+
+def _ride_spectrum(recipe: Recipe) -> list[str]:
+    """Largest values by bands of z and x, the hop frequency, and x over z, with what is known."""
+    synthesis = recipe.synthesise([0], seed=0)
+    rate = synthesis.rate_hz
+    x, z = (synthesis.signals[n][0] / STANDARD_GRAVITY for n in ("central_x", "central_z"))
+    lines = ["", "Spectrum (largest value of a band, g; right: from memory of the trade)"]
+    lines.append(f"  {'band Hz':<12} {'z':>6} {'x':>6}   what lies there; what is known")
+    for low, high, what, known in RIDE_BANDS:
+        up, along = (band_peak(v, rate_hz=rate, band_hz=(low, high)) for v in (z, x))
+        lines.append(f"  {f'{low:g}-{high:g}':<12} {up:6.2f} {along:6.2f}   {what}; {known}")
+    spectrum = np.abs(np.fft.rfft(z))
+    frequency = np.fft.rfftfreq(z.size, 1.0 / rate)
+    inside = (frequency >= 8.0) & (frequency < 20.0)
+    hop = float(frequency[inside][spectrum[inside].argmax()])
+    lines.append(f"  strongest between 8 and 20 Hz: {hop:.1f} Hz; wheel hop 10-15 Hz")
+    ratio = float(np.abs(x).max() / np.abs(z).max())
+    lines.append(f"  peak of x over peak of z: {ratio:.2f}; coupling 0.2-0.4, more on sharp edges")
+    return lines
+
+
+#: Time at the end of an event that is looked at [s].
+LAST_S = 0.05
+
+
+def moving_channels(recipe: Recipe) -> list[str]:
+    """Channels that at the end of the nominal draw lie outside the noise of their usual sensor.
+
+    Compared are the largest value of the last 50 ms and one code of the sensor of set ``standard``
+    plus three times the noise behind its low-pass.
+    """
+    from crashsense.sensing.catalogue import load_sensor_set
+
+    sensors = load_sensor_set("standard").sensors
+    synthesis = recipe.synthesise([0], seed=0)
+    last = max(1, round(LAST_S * synthesis.rate_hz))
+    moving = []
+    for name, samples in synthesis.signals.items():
+        if name not in sensors:
+            continue
+        sensor = sensors[name]
+        noise = sensor.noise_density * (1.2 * sensor.corner_hz) ** 0.5
+        if np.abs(samples[0, -last:]).max() > sensor.range / sensor.code_limit + 3.0 * noise:
+            moving.append(name)
+    return moving
+
+
+def at_end_words(recipe: Recipe) -> str:
+    """Whether the event ends at rest within the noise of its sensors, and if not, why."""
+    moving = moving_channels(recipe)
+    if not moving:
+        return "at rest within the noise of the sensors"
+    why = recipe.still_moving or "the recipe does not say why"
+    return f"{', '.join(moving)} not at rest: {why}"
 
 
 def _as_written(recipe: Recipe) -> Mapping[str, Any]:

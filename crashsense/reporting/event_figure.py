@@ -1,4 +1,4 @@
-"""The figure of an event: what the sensor's place feels, how the cabin moves, what is required.
+"""The figure of an event: what the rules of its family read, how the cabin moves, what is required.
 
 :func:`event_motion` takes the numbers from a recipe; :func:`event_figure` draws numbers.
 """
@@ -16,6 +16,7 @@ import numpy.typing as npt
 from crashsense.event import Event, Requirement
 from crashsense.occupant import FREE_TRAVEL_M
 from crashsense.plotting import BLUE, GREEN, GREY, INK, VERMILION, new_figure
+from crashsense.reporting.event_channels import Reading, event_readings
 from crashsense.resources import CAUTION
 from crashsense.signal import cumulative_trapezoid
 from crashsense.synthesis.model import Synthesis
@@ -45,7 +46,8 @@ class EventMotion:
 
     Parameters
     ----------
-    channel : the loudest central channel
+    readings : the channels that the rules of the family read, raw and behind a 400 Hz sensor
+    channel : the central one of them that velocity and displacement belong to
     reading : the channel [m/s^2]
     rigid : the same without local ringing [m/s^2], in the axes of the channel; None: not known
     rigid_words : what ``rigid`` is
@@ -58,6 +60,7 @@ class EventMotion:
     """
 
     title: str
+    readings: Sequence[Reading]
     times_ms: FloatArray
     channel: str
     reading: FloatArray
@@ -93,11 +96,12 @@ def required_times(requirements: Mapping[str, Requirement]) -> list[tuple[float,
 def event_motion(recipe: Recipe, event: Event) -> EventMotion:
     """Synthesise the nominal draw and take what the figure draws of *event*."""
     synthesis = recipe.synthesise([0], seed=0)
-    central = [n for n in ("central_x", "central_y", "central_z") if n in event.signals]
-    names = central or list(event.signals)[:1]
-    channel = max(names, key=lambda n: float(np.abs(event.signals[n].samples).max()))
+    readings = event_readings(recipe, synthesis)
+    shown = [reading.channel for reading in readings if reading.unit == "g"]
+    central = [name for name in shown if name.startswith("central_")]
+    channel = (central or shown or list(event.signals))[0]
     signal = event.signals[channel]
-    axis = channel[-1] if channel in central else ""
+    axis = channel[-1] if central else ""
     step = 1.0 / signal.rate_hz
     cabin = _cabin(synthesis, axis)
     rigid, rigid_words, note = _rigid(recipe, synthesis, axis)
@@ -120,6 +124,7 @@ def event_motion(recipe: Recipe, event: Event) -> EventMotion:
         travel = cumulative_trapezoid(cumulative_trapezoid(flight, step_s=step), step_s=step)
     return EventMotion(
         title=event.title,
+        readings=readings,
         times_ms=1e3 * signal.times_s,
         channel=channel,
         reading=signal.samples,
@@ -160,27 +165,33 @@ def _rigid(recipe: Recipe, synthesis: Synthesis, axis: str) -> tuple[FloatArray 
 
 
 def event_figure(motion: EventMotion) -> Figure:
-    """Draw acceleration, velocity, displacement and, where it counts, free-flight travel."""
-    count = 3 if motion.travel is None else 4
-    figure = new_figure(8.0, 1.2 + 2.2 * count)
+    """Draw what the rules read, velocity, displacement and, where it counts, free-flight travel."""
+    read = len(motion.readings)
+    count = read + (2 if motion.travel is None else 3)
+    figure = new_figure(8.0, 1.2 + 1.9 * count)
     axes = figure.subplots(count, 1, sharex=True)
     times = motion.times_ms
     top = axes[0]
-    top.plot(times, motion.reading / STANDARD_GRAVITY, color="0.6", lw=0.5, label=motion.channel)
-    if motion.rigid is not None:
-        rigid = motion.rigid / STANDARD_GRAVITY
-        top.plot(times, rigid, color=BLUE, lw=1.2, label=motion.rigid_words)
-    top.set_ylabel("acceleration [g]")
-    axes[1].plot(times, 3.6 * motion.velocity, color=BLUE)
-    axes[1].set_ylabel(motion.velocity_words)
-    axes[2].plot(times, 1e3 * motion.moved, color=BLUE)
-    axes[2].set_ylabel(motion.moved_words)
+    for panel, reading in zip(axes, motion.readings, strict=False):
+        label = f"{reading.channel}, raw"
+        panel.plot(reading.times_ms, reading.raw, color="0.65", lw=0.7, label=label)
+        if reading.sensed is not None:
+            behind = "behind 400 Hz"
+            panel.plot(reading.times_ms, reading.sensed, color=VERMILION, lw=0.9, label=behind)
+        if reading.channel == motion.channel and motion.rigid is not None:
+            rigid = motion.rigid / STANDARD_GRAVITY
+            panel.plot(times, rigid, color=BLUE, lw=1.2, label=motion.rigid_words)
+        panel.set_ylabel(f"{reading.channel}\n[{reading.unit}]")
+    axes[read].plot(times, 3.6 * motion.velocity, color=BLUE)
+    axes[read].set_ylabel(motion.velocity_words)
+    axes[read + 1].plot(times, 1e3 * motion.moved, color=BLUE)
+    axes[read + 1].set_ylabel(motion.moved_words)
     if motion.travel is not None:
-        axes[3].plot(times, 1e3 * motion.travel, color=BLUE, label="unbelted occupant")
+        axes[-1].plot(times, 1e3 * motion.travel, color=BLUE, label="unbelted occupant")
         limit = 1e3 * FREE_TRAVEL_M
-        axes[3].axhline(limit, color="0.4", ls="--", lw=0.8, label=f"{limit:.0f} mm")
-        axes[3].set_ylabel("free-flight\ntravel [mm]")
-        axes[3].set_ylim(0.0, LARGEST_TRAVEL_MM)
+        axes[-1].axhline(limit, color="0.4", ls="--", lw=0.8, label=f"{limit:.0f} mm")
+        axes[-1].set_ylabel("free-flight\ntravel [mm]")
+        axes[-1].set_ylim(0.0, LARGEST_TRAVEL_MM)
     handles = []
     for number, (time, restraints) in enumerate(motion.required):
         colour, style = LOOKS[number % len(LOOKS)]
@@ -188,7 +199,8 @@ def event_figure(motion: EventMotion) -> Figure:
             line = panel.axvline(time, color=colour, ls=style, lw=1.0)
         line.set_label(f"required by {time:.1f} ms: {', '.join(restraints)}")
         handles.append(line)
-    for panel in axes[[0, 3]] if motion.travel is not None else axes[:1]:
+    legends = list(axes[:read]) + ([axes[-1]] if motion.travel is not None else [])
+    for panel in legends:
         own = [line for line in panel.get_lines() if line not in handles]
         own = [line for line in own if not str(line.get_label()).startswith("_")]
         panel.legend(handles=own, loc="best", fontsize=8)

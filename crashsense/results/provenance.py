@@ -39,6 +39,7 @@ def provenance(plan: Plan, manifest: Mapping[str, Any], *, finished: str) -> dic
         "versions": identity["versions"],
         "code_sha256": identity["code"],
         **plan.keys.of("draws"),
+        "rules_in_process": plan.keys.rules_in_process,
         "inputs_sha256": identity["inputs"],
     }
 

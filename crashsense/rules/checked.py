@@ -68,8 +68,11 @@ def guarded(rule: Rule) -> Iterator[None]:
     """Whatever the rule raises inside becomes a RuleError that names it."""
     try:
         yield
-    except RuleError:
-        raise
+    except RuleError as failed:
+        text = printable(failed)[:MOST_TEXT]
+        if text == str(failed):
+            raise
+        raise type(failed)(text) from failed
     except (Exception, SystemExit) as error:  # a rule that calls exit() ends nothing but itself
         raise RuleError(f"{type(rule).__name__}: {said(error)}") from error
 
@@ -88,7 +91,7 @@ MOST_TEXT = 400
 
 
 def of_a_user(rule: Rule) -> bool:
-    """True if the rule, or a part of it, is no rule of the house."""
+    """True if the rule, or a rule inside it, is not built in."""
     if type(rule).__module__.partition(".")[0] != "crashsense":
         return True
     return any(of_a_user(part) for part in rule.children.values())

@@ -1,8 +1,8 @@
-"""Faults on demand: small objects that plug into the chain of one sensor.
+"""Faults on demand: small objects that act on the chain of one sensor.
 
 A fault acts at one stage: on the true motion at the sensor (``"input"``), on the electrical reading
-before the saturation (``"front_end"``) or on the words (``"word"``). Times count from time zero
-[s].
+before the saturation (``"front_end"``) or on the codes sent (``"word"``). Times count from time
+zero [s].
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense import draws as random_draws
+from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.sensing.sensor import number_faults
 from crashsense.signal import cumulative_trapezoid
@@ -40,9 +41,11 @@ class Scene:
 
     ``draws``: numbers of the draws, shape (draws,); ``seed``, ``occurrence``, ``channel``: axes of
     its random numbers; ``rate_hz``: internal rate [Hz]; ``times_s``: shape (samples,) at the
-    internal rate, or (draws, samples) for words [s]; ``central_x``: true longitudinal acceleration
+    internal rate, or (draws, samples) for codes [s]; ``central_x``: true longitudinal acceleration
     of the vehicle [m/s^2] at the internal rate, or None; ``internal_times_s``: its times [s], shape
-    (samples,); ``failed_code``: what the sensor's channel reads without a word.
+    (samples,); ``failed_code``: what the sensor's channel reads when no code arrives; ``truth``:
+    channel -> true signal at the internal rate, shape (1 or all draws, samples), for faults of the
+    input.
     """
 
     draws: IntArray
@@ -54,6 +57,14 @@ class Scene:
     central_x: FloatArray | None
     internal_times_s: FloatArray
     failed_code: int
+    truth: Mapping[str, FloatArray]
+
+
+#: Begins before anything else: the fault is there from the first sample.
+ALWAYS_S = -1e9
+
+#: Parameters that are whole numbers, and those that are texts.
+WHOLE_PARAMETERS, TEXT_PARAMETERS = ("code", "words"), ("partner",)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,8 +78,8 @@ class SensorFault:
         found: list[Fault] = []
         for item in fields(self):
             value = getattr(self, item.name)
-            if value is not None:
-                where, whole = f"fault {self.kind}", item.name == "code"
+            if value is not None and item.name not in TEXT_PARAMETERS:
+                where, whole = f"fault {self.kind}", item.name in WHOLE_PARAMETERS
                 found += number_faults(where, item.name, value, whole=whole)
         found = found or self._impossible()
         if found:
@@ -91,16 +102,16 @@ class SensorFault:
     def at_word(
         self, codes: CodeArray, arrived: BoolArray, scene: Scene
     ) -> tuple[CodeArray, BoolArray]:
-        """Change words and which of them arrive, shape (draws, samples)."""
+        """Change codes and which of them arrive, shape (draws, samples)."""
         return codes, arrived
 
 
 @dataclass(frozen=True, kw_only=True)
 class StuckValue(SensorFault):
-    """The word stays at *code* from *from_s* on; None: at the last word before."""
+    """The code stays at *code* from *from_s* on; None: at the last code before that."""
 
     kind: ClassVar[str] = "stuck_value"
-    from_s: float = -1e9
+    from_s: float = ALWAYS_S
     code: int | None = None
 
     def _impossible(self) -> list[Fault]:
@@ -134,7 +145,7 @@ class OffsetStep(SensorFault):
 
 @dataclass(frozen=True, kw_only=True)
 class BrokenWire(SensorFault):
-    """No word arrives from *from_s* on: the channel is flagged as failed."""
+    """No data arrives from *from_s* on: the channel is flagged as failed."""
 
     kind: ClassVar[str] = "broken_wire"
     from_s: float = 0.0
@@ -148,13 +159,77 @@ class BrokenWire(SensorFault):
 
 @dataclass(frozen=True, kw_only=True)
 class SwappedPolarity(SensorFault):
-    """The sensor is mounted or wired the wrong way round."""
+    """The sensor is mounted or wired the wrong way round, from *from_s* on."""
 
     kind: ClassVar[str] = "swapped_polarity"
     stage: ClassVar[str] = "input"
+    from_s: float = ALWAYS_S
 
     def at_input(self, samples: FloatArray, scene: Scene) -> FloatArray:
-        return -samples
+        return np.where(scene.times_s >= self.from_s, -samples, samples)
+
+
+@dataclass(frozen=True, kw_only=True)
+class SwappedChannel(SensorFault):
+    """The sensor feels what another channel should feel, from *from_s* on: plugs exchanged.
+
+    *partner*: the channel whose motion arrives. Its signal must be there, of the same unit.
+    """
+
+    kind: ClassVar[str] = "swapped_channel"
+    stage: ClassVar[str] = "input"
+    partner: str
+    from_s: float = ALWAYS_S
+
+    def _impossible(self) -> list[Fault]:
+        return self._need("partner", self.partner in CHANNELS, nearest(str(self.partner), CHANNELS))
+
+    def at_input(self, samples: FloatArray, scene: Scene) -> FloatArray:
+        same = CHANNELS[self.partner].unit == CHANNELS[scene.channel].unit
+        if self.partner not in scene.truth or not same:
+            expected = f"a channel with a signal in {CHANNELS[scene.channel].unit}"
+            raise InputError([Fault("fault swapped_channel", "partner", self.partner, expected)])
+        return np.where(scene.times_s >= self.from_s, scene.truth[self.partner], samples)
+
+
+@dataclass(frozen=True, kw_only=True)
+class WrongGain(SensorFault):
+    """The reading, offset included, is *factor* times what it should be, from *from_s* on."""
+
+    kind: ClassVar[str] = "wrong_gain"
+    stage: ClassVar[str] = "front_end"
+    factor: float
+    from_s: float = ALWAYS_S
+
+    def at_front_end(self, samples: FloatArray, scene: Scene) -> FloatArray:
+        return samples * np.where(scene.times_s >= self.from_s, self.factor, 1.0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class LateWord(SensorFault):
+    """Codes arrive *words* periods late from *from_s* on: the control unit reads older ones.
+
+    The first *words* codes of an event, sent before the record began, are the failed code.
+    """
+
+    kind: ClassVar[str] = "late_word"
+    words: int = 1
+    from_s: float = ALWAYS_S
+
+    def _impossible(self) -> list[Fault]:
+        return self._need("words", 1 <= self.words <= 1000, "1 to 1000 words")
+
+    def at_word(
+        self, codes: CodeArray, arrived: BoolArray, scene: Scene
+    ) -> tuple[CodeArray, BoolArray]:
+        index = np.arange(codes.shape[-1]) - self.words
+        older = np.where(index >= 0, codes[..., np.maximum(index, 0)], np.int32(scene.failed_code))
+        came = np.where(index >= 0, arrived[..., np.maximum(index, 0)], True)
+        late = scene.times_s >= self.from_s
+        return (
+            np.where(late, older, codes).astype(np.int32),
+            np.where(late, came, arrived),
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -224,7 +299,7 @@ class NoiseBurst(SensorFault):
 
 @dataclass(frozen=True, kw_only=True)
 class LostFrames(SensorFault):
-    """Every word between two times is lost."""
+    """Every code between two times is lost."""
 
     kind: ClassVar[str] = "lost_frames"
     from_s: float = 0.0
@@ -244,9 +319,9 @@ class LostFrames(SensorFault):
 class DestroyedAtCrush(SensorFault):
     """The sensor is crushed when the front has been pushed in by *crush_m* [m].
 
-    Crush is the way of the cabin against the obstacle, ``v0 t + double integral of central_x``,
+    Crush is the travel of the cabin against the obstacle, ``v0 t + double integral of central_x``,
     with *closing_speed_m_s* as v0: exact against a fixed wall, an upper bound where the obstacle
-    yields. From then on no word arrives. Needs the signal ``central_x``.
+    yields. From then on no data arrives. Needs the signal ``central_x``.
     """
 
     kind: ClassVar[str] = "destroyed_at_crush"
@@ -288,6 +363,9 @@ FAULT_KINDS: Mapping[str, type[SensorFault]] = {
         OffsetStep,
         BrokenWire,
         SwappedPolarity,
+        SwappedChannel,
+        WrongGain,
+        LateWord,
         LooseMounting,
         NoiseBurst,
         LostFrames,
@@ -316,8 +394,9 @@ def make_fault(kind: str, **values: Any) -> SensorFault:
         Fault(f"fault {kind}", name, None, "a value") for name in sorted(required - set(values))
     ]
     for name, value in values.items():
-        if name in known and value is not None:
-            found += number_faults(f"fault {kind}", name, value, whole=name == "code")
+        if name in known and value is not None and name not in TEXT_PARAMETERS:
+            whole = name in WHOLE_PARAMETERS
+            found += number_faults(f"fault {kind}", name, value, whole=whole)
     if found:
         raise InputError(found)
     return cls(**values)

@@ -17,7 +17,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, create_model
 
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.sensing.fault_cards import fault_file_names
-from crashsense.sensing.faults import FAULT_KINDS, SensorFault
+from crashsense.sensing.faults import FAULT_KINDS, TEXT_PARAMETERS, WHOLE_PARAMETERS, SensorFault
 from crashsense.sensing.sensor import KINDS, ControlUnit, Sensor
 from crashsense.synthesis.wording import faults_of
 from crashsense.units import STANDARD_GRAVITY
@@ -128,7 +128,8 @@ def _fault_layout(kind: str, unit: str) -> type[Layout]:
     names = fault_file_names(kind, unit=unit)
     for item in fields(FAULT_KINDS[kind]):
         default = ... if item.default is MISSING else None
-        entries[names[item.name][0]] = (int if item.name == "code" else Number, default)
+        kind_of = int if item.name in WHOLE_PARAMETERS else Number
+        entries[names[item.name][0]] = (str if item.name in TEXT_PARAMETERS else kind_of, default)
     return create_model("FaultOfPart", __base__=Layout, **entries)
 
 
@@ -179,8 +180,8 @@ def part_from_table(
     range_name = f"range_{UNITS[kind][0]}"
     if range_name not in table and "element" not in table:
         found.append(Fault(where, range_name, None, "the full scale of the part"))
-    values.setdefault("range", 1.0)  # missing or bad: told already
-    # What can be built is tried as well, so that impossible values are told in the same breath.
+    values.setdefault("range", 1.0)  # missing or bad: already reported
+    # What can be built is tried as well, so that impossible values are reported together.
     named = {field: key for key, (field, _) in numbers.items()}
     try:
         part = Sensor(**values)
@@ -247,7 +248,7 @@ def _faults(
                 values[field] = value if factor == 1.0 else value * (factor or scale)
         required = {item.name for item in fields(FAULT_KINDS[name]) if item.default is MISSING}
         if required - set(values):
-            continue  # told already
+            continue  # already reported
         try:
             built.append(FAULT_KINDS[name](**values))
         except InputError as error:

@@ -17,6 +17,7 @@ from crashsense.resources import folder as shipped_folder
 from crashsense.results import open_run
 from crashsense.rules import Algorithm, load_algorithm, rule_from_table
 from crashsense.sensing import load_sensor_set
+from crashsense.synthesis import Recipe, load_events, load_recipes
 
 KNOCK = "hammer_tunnel"
 
@@ -230,3 +231,21 @@ def test_a_bad_range_is_a_fault_and_no_traceback(tmp_path: Path, value: str) -> 
     file.write_text(f'name = "own"\n[parts.p]\nrange_g = {value}\n', encoding="utf-8")
     with pytest.raises(InputError, match=r"parts\.p[.:] ?range_g: (got|expected)"):
         load_sensor_set(file)
+
+
+def test_one_text_where_a_list_is_expected_means_one_name(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Its letters are no names, and the star of a glob is not all of the library."""
+    asked: list[str] = []
+    monkeypatch.setattr(Recipe, "events", lambda self: asked.append(self.name) or [])
+    load_events("wall*")
+    wall = [r.name for r in load_recipes() if any(n.startswith("wall") for n in r.event_names)]
+    assert asked == wall
+    assert 1 < len(wall) < 40
+    monkeypatch.undo()
+    assert [event.name for event in load_events(KNOCK)] == [KNOCK]
+    with pytest.raises(InputError, match="got 'hammer_tunel'; expected one of .*hammer_tunnel"):
+        load_events("hammer_tunel")
+    run = evaluate(events="wall_full_56*", sensor_sets="standard", algorithms="plain")
+    assert set(run.verdicts["event"]) == {"wall_full_56"}

@@ -295,3 +295,18 @@ def test_damaged_files_give_faults_and_never_a_traceback(tmp_path_factory, which
     # Anything but a fault would have left this test by itself.
     assert lines
     assert all(line and "\n" not in line and "\r" not in line for line in lines)
+
+
+def test_a_header_of_too_many_channels_is_refused_at_once(tmp_path):
+    row = "1|{}|AC|NA|OTHR|XG|SEC|G'S|2800|M|D|2000|10|0.0|-500|2000|100|AM|P|LEFT REAR SILL X"
+    rows = "\n".join(row.format(number) for number in range(1, 20_000))
+    text = f"----- EV5 -----\n----- TEST -----\n----- INSTRUMENTATION -----\n{rows}\n"
+    (tmp_path / "v00042.EV5").write_text(text)
+    (line,) = refused(tmp_path)
+    assert "INSTRUMENTATION: got '19999 rows'; expected at most 5000 channels" in line
+
+
+@pytest.mark.parametrize("number", ["1" + "0" * 400, "nan", "inf", "5e-324", "1e-320"])
+def test_numbers_of_a_header_that_no_quantity_has(tmp_path, number):
+    (line,) = refused(wall(50.0, closing_speed=number).write(tmp_path))
+    assert "TEST: closing speed" in line

@@ -199,6 +199,21 @@ def test_a_library_is_evaluated_like_events(folder, tmp_path, capsys):
         read_record(library)
 
 
+def test_a_library_says_what_was_assumed_when_it_was_made(folder, tmp_path):
+    import_folder(folder, tmp_path / "library")
+    told = {e.name: e.metadata["assumptions"] for e in read_record(tmp_path / "library")}
+    direct = {e.name: e.metadata["assumptions"] for e in read_record(folder / "v00001")}
+    assert set(direct["v00001_left"]) <= set(told["v00001_left"])
+    assert any("assumed" in text for text in told["v00001_left"])
+
+
+def test_a_folder_of_archives_and_folders_needs_no_manifest(folder):
+    (folder / "run_3.csv").unlink()
+    events = read_record(folder, belts="unbelted")
+    assert sorted(e.name for e in events) == ["v00001_left", "v00002_left"]
+    assert not any(e.context.belted for e in events)
+
+
 def test_names_that_collide_are_told(tmp_path):
     place = tmp_path / "records"
     rough_wall("v00001").write(place / "a")

@@ -19,26 +19,55 @@ def recipes():
     return {recipe.name: recipe for recipe in load_recipes()}
 
 
-def test_panel_of_a_wall_holds_peak_and_travel(recipes):
+def test_panels_of_a_wall_hold_what_its_rules_read_and_have_axes(recipes):
     entry = page.catalogue_entry(recipes["wall_full_56"])
     assert entry.expectation == "fire"
-    svg = ElementTree.fromstring(page.panel(entry))
-    lines = {line.get("class"): line.get("points") for line in svg.iter("polyline")}
-    assert set(lines) == {"x", "travel"}
-    heights = [float(point.split(",")[1]) for point in lines["x"].split()]
-    # the lowest sample is drawn whatever the thinning
-    expected = page._height_of_g(np.array([entry.central_x.min() / G]))[0]
-    assert max(heights) == pytest.approx(expected, abs=0.06)
-    assert len(heights) <= 2 * page.BUCKETS
+    assert [r.channel for r in entry.readings] == ["central_x", "upfront_left_x", "upfront_right_x"]
+    scales = page.scales_of([entry])
+    drawn = page.panels(entry, scales)
+    assert len(drawn) == 3 + 3  # readings, velocity, spectrum, travel
+    for panel in drawn:
+        svg = ElementTree.fromstring(panel)
+        texts = [text.text for text in svg.iter("text")]
+        assert texts[-1] in ("ms", "Hz")
+        assert sum(text.replace("\u2212", "-").lstrip("-")[:1].isdigit() for text in texts) >= 5
+        assert sum(trace.get("class") == "t" for trace in svg.iter("path")) >= 1
+    # scales hold the largest raw value: nothing is cut
+    reading = entry.readings[0]
+    low, high = scales.values[reading.kind]
+    assert low < reading.raw.min()
+    assert high > reading.raw.max()
+    assert reading.sensed is not None
+    assert np.abs(reading.sensed).max() < np.abs(reading.raw).max()
+    assert reading.raw.min() == pytest.approx(
+        recipes["wall_full_56"].synthesise([0], seed=0).signals["central_x"][0].min() / G
+    )
 
 
-def test_scale_is_monotonic_and_shared():
-    values = np.array([-200.0, -100.0, -3.0, 0.0, 3.0, 100.0, 200.0])
-    heights = page._height_of_g(values)
-    assert np.all(np.diff(heights)[1:-1] < 0)
-    assert heights[3] == page.HEIGHT / 2
-    assert heights[0] == page.HEIGHT
-    assert heights[-1] == 0.0
+def test_events_of_a_class_share_their_scales(recipes):
+    one, other = (page.catalogue_entry(recipes[n]) for n in ("pothole_40", "pothole_50_left"))
+    assert one.group == other.group
+    scales = page.scales_of([one, other])
+    for entry in (one, other):
+        for reading in entry.readings:
+            low, high = scales.values[reading.kind]
+            assert low < reading.raw.min()
+            assert reading.raw.max() < high
+    ranged = page.catalogue_page([one])
+    assert "Ranges of row M04, from memory" in ranged
+
+
+@pytest.mark.parametrize(
+    ("name", "channels"),
+    [
+        ("side_pole_90_29_right", ["side_right_y", "door_right_pressure"]),
+        ("rollover_kerb_25", ["central_roll_rate", "roll_angle"]),
+        ("pothole_50_left", ["central_x", "central_z"]),
+    ],
+)
+def test_each_family_shows_its_own_channels(recipes, name, channels):
+    entry = page.catalogue_entry(recipes[name])
+    assert [r.channel for r in entry.readings][:2] == channels
 
 
 def test_page_is_self_contained_and_complete(recipes):
@@ -50,7 +79,7 @@ def test_page_is_self_contained_and_complete(recipes):
     assert "Not qualified for any decision" in text
     assert not re.search(r"(src|href)=|url\(|@import", text)
     assert text.count("<figure>") == 4
-    assert "central x quiet" in text  # a blow on the sill from the side
+    assert "side_left_y peak" in text  # a blow on the sill from the side
     for recipe in chosen:
         assert recipe.name in text
 

@@ -54,7 +54,7 @@ def test_caution_stands_on_the_figure(name):
 def test_free_flight_only_where_it_counts(name, drawn):
     taken = motion(name)
     assert (taken.travel is not None) == drawn
-    assert len(event_figure(taken).axes) == (4 if drawn else 3)
+    assert len(event_figure(taken).axes) == len(taken.readings) + (3 if drawn else 2)
 
 
 def test_free_flight_counts_from_the_contact_of_the_requirement():
@@ -94,11 +94,27 @@ def test_rollover_compares_channel_and_body_in_the_same_axes(mirrored):
     assert "over ground" in taken.velocity_words
 
 
-def test_vertical_channel_is_not_laid_over_sideways_motion():
-    taken = motion("washboard_35")
-    assert taken.channel == "central_z"
-    assert taken.rigid is None
-    assert taken.velocity_words.startswith("integral of central_z")
+@pytest.mark.parametrize(
+    ("name", "channels"),
+    [
+        ("wall_full_56", ["central_x", "upfront_left_x", "upfront_right_x"]),
+        ("side_pole_90_29", ["side_left_y", "door_left_pressure", "central_y", "side_right_y"]),
+        (
+            "side_pole_90_29_right",
+            ["side_right_y", "door_right_pressure", "central_y", "side_left_y"],
+        ),
+        ("near_roll_ramp_60", ["central_roll_rate", "roll_angle", "central_y", "central_z"]),
+        ("pothole_40", ["central_x", "central_z", "upfront_left_x"]),
+    ],
+)
+def test_the_figure_shows_what_the_rules_of_the_family_read(name, channels):
+    taken = motion(name)
+    assert [reading.channel for reading in taken.readings] == channels
+    # the front rules read x, however loud z is
+    assert taken.channel == next(c for c in channels if c.startswith("central_") and c[-2] == "_")
+    drawn = event_figure(taken)
+    words = [axes.get_ylabel() for axes in drawn.axes]
+    assert all(f"{c}\n" in words[k] for k, c in enumerate(channels))
 
 
 def test_velocity_starts_at_the_speed_of_the_car():

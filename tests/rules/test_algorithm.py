@@ -7,7 +7,7 @@ import time
 import numpy as np
 import pytest
 
-from crashsense.errors import InputError, printable
+from crashsense.errors import InputError, RuleError, printable
 from crashsense.rules import (
     Algorithm,
     Rule,
@@ -113,7 +113,8 @@ mirror_of = "side_airbag_lef"
     lines = str(caught.value).splitlines()
     assert len(lines) == 10
     for expected in (
-        "mine.toml: gat: got 1; expected one of definitions, fitted_to, gate, name, rules, title "
+        "mine.toml: gat: got 1; expected one of calibration, definitions, fitted_to, gate, name, "
+        "rules, title "
         "(did you mean 'gate'?)",
         "(did you mean 'front_airbag_stage_2'?)",
         "rules.belt_pretensioner.family: got 'velocity_chang'; expected one of ",
@@ -303,10 +304,14 @@ def test_an_error_of_a_rule_brings_no_control_character_along() -> None:
     class Red(Rule):
         requires = frozenset({"central_x"})
 
-        def demand(self, samples):
-            raise ValueError("\x1b[31mred\x07\n" + 5000 * "x")
+        def __init__(self, kind):
+            self.kind = kind
 
-    found = evaluate_rule(Red(), block({"central_x": np.zeros((1, 5))}, rate_hz=2000.0))
-    assert printable(found.errors[0]) == found.errors[0]
-    assert found.errors[0].startswith("Red: ValueError: \\x1b[31mred")
-    assert len(found.errors[0]) < 1000
+        def demand(self, samples):
+            raise self.kind("\x1b[31mred\x07\n" + 5000 * "x")
+
+    for kind, begin in ((ValueError, "Red: ValueError: "), (RuleError, "")):
+        found = evaluate_rule(Red(kind), block({"central_x": np.zeros((1, 5))}, rate_hz=2000.0))
+        assert printable(found.errors[0]) == found.errors[0]
+        assert found.errors[0].startswith(f"{begin}\\x1b[31mred")
+        assert len(found.errors[0]) < 1000

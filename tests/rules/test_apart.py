@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import signal
@@ -16,7 +17,7 @@ import pytest
 from rules_support import samples
 
 import crashsense.rules
-from crashsense import evaluate
+from crashsense import engine, evaluate
 from crashsense.errors import InputError, RuleTimeout
 from crashsense.rules import Rule
 from crashsense.rules.checked import MOST_TIMEOUTS, evaluate_rule, patience
@@ -77,6 +78,7 @@ def compiled(folder: Path, body: str) -> str:
     return f"{folder}/mine.so"
 
 
+@pytest.mark.slow
 def test_each_misdeed_is_an_error_of_its_own_rule_and_of_no_other(tmp_path: Path) -> None:
     before, threads = os.getcwd(), len(os.listdir("/proc/self/task")) if os.name == "posix" else 0
     file = algorithm(
@@ -140,14 +142,23 @@ def test_samples_of_a_process_apart_cannot_be_written_to(tmp_path: Path) -> None
     np.testing.assert_array_equal(sound.demand(x), np.abs(x.channels["central_x"]))
 
 
-def test_demand_is_the_same_here_and_apart(tmp_path: Path) -> None:
+@pytest.mark.parametrize("name", engine.ENGINES)
+def test_demand_is_the_same_here_and_apart(name: str, tmp_path: Path) -> None:
+    """Whatever engine computes around it: a rule of the user's own never depends on it."""
+    if name == "fast" and not engine.installed():
+        pytest.skip("numba is not installed")
     place = f"{EXAMPLES / 'block_rule.py'}:VelocityWithPeak"
     x = samples(central_x=100.0 * np.random.default_rng(1).standard_normal((4, 300)))
     apart = PythonRule(file=place)
     with rules_in_process():
         here = PythonRule(file=place)
-    assert type(apart.host).__name__, type(here.host).__name__ == ("There", "Here")
-    np.testing.assert_array_equal(apart.demand(x), here.demand(x))
+    assert (type(apart.host).__name__, type(here.host).__name__) == ("There", "Here")
+    with engine.using(name):
+        np.testing.assert_array_equal(apart.demand(x), here.demand(x))
+        one, other = apart.branch_demands(x), here.branch_demands(x)
+    assert one.keys() == other.keys()
+    for branch in one:
+        np.testing.assert_array_equal(one[branch], other[branch])
     assert (apart.requires, apart.scales, apart.uses) == (here.requires, here.scales, here.uses)
 
 
@@ -244,3 +255,42 @@ def test_a_c_rule_that_takes_memory_without_end_ends_alone(tmp_path: Path) -> No
     )
     found = evaluate_rule(rule, samples(central_x=np.zeros((1, 20))))
     assert "its process died (SIGSEGV)" in found.errors[0]
+
+
+def test_rules_in_process_is_a_choice_that_is_recorded(tmp_path: Path) -> None:
+    """By the plan or the call; without it the rule runs apart. The rows are the same."""
+    body = "return abs(frame.value('central_x')) / 300.0 + 1e-9 * (os.getpid() == PID)"
+    body = body.replace("PID", str(os.getpid()))
+    file = algorithm(tmp_path, {"front_airbag_stage_1": body})
+    (tmp_path / "plan.toml").write_text(
+        f'events = ["hammer_tunnel"]\nalgorithms = ["{file}"]\nrules_in_process = true\n'
+    )
+    found = {}
+    for name, plan, given in (
+        ("apart", None, {"events": ["hammer_tunnel"], "algorithms": [file]}),
+        ("call", None, {"events": ["hammer_tunnel"], "algorithms": [file],
+                        "rules_in_process": True}),
+        ("plan", str(tmp_path / "plan.toml"), {}),
+    ):  # fmt: skip
+        out = tmp_path / name
+        rows = evaluate(plan, out=out, **given).verdicts.set_index("restraint")
+        written = json.loads((out / "provenance.json").read_text())
+        found[name] = (written["rules_in_process"], rows.loc["front_airbag_stage_1", "max_demand"])
+        assert ("rules_in_process = true" in (out / "plan.toml").read_text()) == (name != "apart")
+    assert {name: chosen for name, (chosen, _) in found.items()} == {
+        "apart": False, "call": True, "plan": True,
+    }  # fmt: skip
+    assert found["plan"][1] == found["call"][1]
+    assert found["call"][1] - found["apart"][1] == pytest.approx(1e-9, rel=1e-3)
+
+
+def test_the_run_folder_stays_where_it_was_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = algorithm(tmp_path, {"front_airbag_stage_1": f"os.chdir('{tmp_path}/else')"})
+    (tmp_path / "else").mkdir()
+    (tmp_path / "here").mkdir()
+    monkeypatch.chdir(tmp_path / "here")
+    evaluate(events=["hammer_tunnel"], algorithms=[file], out="run", rules_in_process=True)
+    assert list((tmp_path / "else").iterdir()) == []
+    assert (tmp_path / "here" / "run" / "provenance.json").is_file()

@@ -142,7 +142,7 @@ upfront_left_x = "upfront_24g"
 @pytest.mark.parametrize(
     ("change", "reason"),
     [
-        ({"bits": 0}, "word of 4 to 24 bits"),
+        ({"bits": 0}, "word length of 4 to 24 bits"),
         ({"range": 0.0}, "full scale above 0"),
         ({"range": float("nan")}, "finite"),
         ({"noise_density": -1.0}, "0 or more"),
@@ -257,7 +257,7 @@ central_x = "a"
         "faults[0]: step_g: expected a value",
         "faults[0]: from_ms: got 'x'; expected a number",
         "faults[1]: until_ms: got 10; expected later than the beginning, 20 ms",
-        "faults[2]: step_g: got 1.0; expected no parameter; it takes none",
+        "faults[2]: step_g: got 1.0; expected one of from_ms",
     ):
         assert words in text
     assert "_s:" not in text

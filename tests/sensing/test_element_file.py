@@ -254,3 +254,21 @@ def test_design_command(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run([*asked, "--out", "mine.toml"]) == 2
     assert run([*asked[:-1], "x"]) == 2
     assert "--noise: got 'x'; expected a number above 0 in mg" in capsys.readouterr().err
+
+
+def test_a_copy_of_a_set_reads_the_copies_of_its_elements(home: Path) -> None:
+    # As a run folder keeps them: set and element file side by side, away from the originals.
+    Path("parts").mkdir()
+    Path("my_element.toml").rename("parts/my_element.toml")
+    Path("set.toml").write_text(SET.format(element="parts/my_element.toml", more=""))
+    original = load_sensor_set("set.toml")
+    (element,) = original.files
+    assert Path(element).resolve() == (home / "parts" / "my_element.toml")
+    kept = home / "kept"
+    kept.mkdir()
+    for path in (home / "set.toml", home / "parts" / "my_element.toml"):
+        (kept / path.name).write_bytes(path.read_bytes())
+    Path("parts/my_element.toml").write_text("changed since")
+    moved = {str(home / "parts" / "my_element.toml"): str(kept / "my_element.toml")}
+    again = load_sensor_set(kept / "set.toml", folder=home, moved=moved)
+    assert repr(again) == repr(original)

@@ -9,9 +9,6 @@ SWEPT = {r.name: r for r in load_recipes() if r.model.name in swept_models()}
 
 #: Recipes whose required time is not that of the sweep, and why.
 OTHER_TIME = {
-    "mpdb_50_50": "row F20 gives one time from memory; a sweep has free flight at every speed",
-    "small_overlap_64": "row F21 likewise",
-    "small_overlap_64_right": "row F21 likewise",
     "side_barrier_crabbed_53": "row L02 is the crabbed hit; the ladder is that of 90 degrees",
 }
 

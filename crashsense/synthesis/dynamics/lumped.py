@@ -1,75 +1,73 @@
-"""Lumped masses on crush springs: the frontal structure, integrated for all draws at once.
+"""Lumped masses on crush springs, in the plane: the frontal structure, all draws at once.
 
-Bodies move along x only. Six bodies in a fixed layout, so that one loop serves every obstacle:
+Front ends left and right, powertrain and cabin move along x; the whole car moves in y and turns in
+yaw. The obstacle's face moves along its normal ``n``, before the ground, a trolley or another car::
 
-    far -- face -- front_left / front_right / powertrain / cabin
+    far -- face )-- front_left / front_right / powertrain / cabin        n = (cos a, -sin a)
 
-``far`` is the ground, a trolley or another car; ``face`` its surface (fixed for a rigid wall, the
-honeycomb's face for a deformable barrier, the front of another car). Springs are listed in
-:data:`SPRINGS`. A pole meets the middle of the cross-beam, whose two ends are the front ends.
+Kinematics are linear (small yaw): a point ahead by p and to the right by q of the centre of gravity
+stands at (x - q yaw, y + p yaw). So every spring works along fixed directions of the degrees of
+freedom, and what it takes from one it gives to the others: momentum and energy balance exactly.
+Valid up to about 20 degrees of yaw.
 
-Crush spring (elastic-plastic, one-sided)::
+Crush spring (elastic-plastic)::
 
-    F = max(0, k (x - p)),  p = max(p, x - E(x) / k),
-    E(x) = s(x) c (1 + r max(0, dx/dt)) (1 + q tri(x / L + phase))
+    F = k (x - p),  p = max(p, x - E(x) / k),  F >= 0 (a rail: p = min(p, x + T / k), F >= -T)
+    E(x) = s(x) c g (1 + r max(0, dx/dt)) (1 + q tri(x / L + phase))
 
 with compression x [m], permanent set p [m], unloading stiffness k [N/m], envelope E [N]: the
-polyline s of the vehicle file, contact share and stiffness factor c [-], rate effect r [s/m] and a
-folding ripple of relative height q and fold length L. Loading follows the envelope, unloading and
-reloading the stiffness k; elastic energy F^2 / (2 k), absorbed energy the integral of F dp.
+polyline s of the vehicle file, factor c [-], rate effect r [s/m], folds of relative height q and
+length L. T: force at which a rail yields in tension (contacts carry none). g: share of the obstacle
+that is still met when the car has moved sideways, never growing. Elastic energy F^2 / (2 k),
+absorbed energy the integral of F dp.
 
-Ties (mounts, beam) act both ways: F = k (x - p) + d dx/dt with abs(F - d dx/dt) <= yield force.
+On the face friction acts against sliding: mu F min(1, v / v0). Rails have friction in their joints,
+limited; ties (mounts, beam) act both ways: F = k (x - p) + d dx/dt, abs(F - d dx/dt) <= yield.
 
-Integration: semi-implicit Euler (kick, drift; second order in position), step :data:`STEP_S`.
-Twins compute the same bits: plain floats for few draws, numpy over the draws for many, and the
-compiled :func:`crashsense.compiled_synthesis.crush_steps` for any where engine ``fast`` computes;
-only +, -, *, comparison and table look-up occur, which IEEE 754 defines exactly. The numpy
-twin stands in :mod:`crashsense.synthesis.dynamics.lumped_block`.
+Integration: semi-implicit Euler, step :data:`STEP_S`. Two twins compute the same bits: numpy over
+the draws and the compiled :func:`crashsense.compiled_synthesis.crush_steps` (engine ``fast``);
+only +, -, *, /, comparison and table look-up occur, which IEEE 754 defines exactly.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import partial
-from types import ModuleType
 
 import numpy as np
 
 from crashsense import engine
-from crashsense.synthesis.dynamics.lumped_block import run_arrays
 from crashsense.synthesis.dynamics.lumped_system import (
     BODIES,
-    CELL_M,
     CELLS,
-    RIPPLED,
-    ROWS,
+    CONTACTS,
+    FREEDOMS,
     SPRINGS,
     STEP_S,
     TIES,
+    Columns,
     FloatArray,
-    Ledger,
-    Samples,
     System,
     check_stable,
     columns_of,
-    in_play,
     tables,
 )
 
-__all__ = ["BODIES", "SPRINGS", "STEP_S", "Motion", "System", "check_stable", "integrate"]
+__all__ = ["BODIES", "FREEDOMS", "SPRINGS", "STEP_S", "Motion", "System", "integrate"]
 
-#: Draws up to which the plain-float twin is the faster one.
-FEW = 10
+#: Rows that an integration keeps: acceleration of the car's six freedoms, force on the face along
+#: its normal, power that the car's own springs absorb.
+ROWS = (*FREEDOMS[:6], "obstacle_force", "power")
 
 
 @dataclass(frozen=True, eq=False)
 class Motion:
     """What an integration returns; arrays of shape (draws, samples), sample 0 at first contact.
 
-    ``acceleration`` by body [m/s^2]; ``obstacle_force``: on the obstacle's face [N]; ``power``:
-    force times closing speed, summed over the loading springs of the vehicle [W]. ``ledger`` (when
-    asked for): every step's forces, permanent sets, velocities, travels and damping forces.
+    ``acceleration`` by freedom [m/s^2], yaw [rad/s^2]; ``obstacle_force``: on the face along its
+    normal [N]; ``power``: force times closing speed, summed over the loading springs of the vehicle
+    [W]. ``ledger`` (when asked for): every step's forces, sets, drags, velocities, travels, each
+    (steps, rows, draws).
     """
 
     rate_hz: float
@@ -84,191 +82,161 @@ def integrate(
     *,
     duration_s: float,
     step_s: float = STEP_S,
-    per_sample: int = 2,
     ledger: bool = False,
-    few: bool | None = None,
     rest: int = 0,
 ) -> Motion:
-    """Integrate from first contact; a sample every *per_sample* steps.
-
-    Each sample is the mean over a triangle of 2 * *per_sample* steps about it (anti-aliasing that
-    keeps the velocity change).
+    """Integrate from first contact; a sample every step.
 
     Parameters
     ----------
     system : what moves
     duration_s : time from first contact [s]
     step_s : integration step [s]
-    per_sample : steps in a sample
     ledger : also keep every step's forces, sets and velocities (costs memory)
-    few : force the plain-float twin (True) or the numpy twin (False); all give the same bits
     rest : samples of rest (zeros) to put before first contact
     """
     check_stable(system, step_s=step_s)
     columns = columns_of(system)
-    draws = columns["velocity"].shape[1]
-    samples = int(round(duration_s / (step_s * per_sample)))
-    steps = samples * per_sample
+    steps = round(duration_s / step_s)
+    offset, slope = tables(system)
+    kept = np.zeros((len(ROWS), system.draws, rest + steps))
     compiled = engine.kernels()
-    if compiled is not None and few is None and not ledger:
-        run: Callable[..., None] = partial(_run_compiled, compiled)
+    books: dict[str, FloatArray] = {}
+    if compiled is not None and not ledger:
+        compiled.crush_steps(
+            columns.inverse_mass, columns.velocity, columns.share, columns.gap, columns.ripple,
+            columns.phase, columns.stiffness, columns.pull, columns.least, columns.tie,
+            columns.normal, columns.friction, columns.per_width, columns.numbers, offset, slope,
+            step_s, rest, kept,
+        )  # fmt: skip
     else:
-        run = _run_floats if (draws <= FEW if few is None else few) else run_arrays
-    books = Ledger(steps, draws) if ledger else None
-    samples_of = Samples(draws, samples=samples, per_sample=per_sample, rest=rest)
-    run(system, columns, steps, step_s, books, samples_of)
-    samples_of.close()
-    kept = dict(zip(ROWS, samples_of.kept, strict=True))
+        if ledger:
+            count = len(SPRINGS) + len(TIES)
+            sizes = {"force": count, "set": count, "drag": 4, "sliding": CONTACTS}
+            sizes |= {"velocity": len(FREEDOMS), "travel": len(FREEDOMS)}
+            books = {name: np.zeros((steps, n, system.draws)) for name, n in sizes.items()}
+        _run_arrays(columns, offset, slope, steps, step_s, rest, kept, books)
     return Motion(
-        rate_hz=1.0 / (step_s * per_sample),
-        acceleration={body: kept[body] for body in BODIES[:4]},
-        obstacle_force=kept["obstacle_force"],
-        power=kept["power"],
-        ledger={} if books is None else books.tables(),
+        rate_hz=1.0 / step_s,
+        acceleration=dict(zip(FREEDOMS[:6], kept, strict=False)),
+        obstacle_force=kept[6],
+        power=kept[7],
+        ledger=books,
     )
 
 
-def _run_floats(
-    system: System,
-    columns: dict[str, FloatArray],
+def _clipped(values: FloatArray, limit: float) -> FloatArray:
+    return np.minimum(np.maximum(values, -limit), limit)
+
+
+def _run_arrays(
+    columns: Columns,
+    offset: FloatArray,
+    slope: FloatArray,
     steps: int,
     step_s: float,
-    books: Ledger | None,
-    samples: Samples,
+    rest: int,
+    kept: FloatArray,
+    books: dict[str, FloatArray],
 ) -> None:
-    """Twin for few draws, in plain floats."""
-    draws = columns["velocity"].shape[1]
-    rows = samples.room(steps)
-    offset, slope = (table.tolist() for table in tables(system)[:2])
-    for draw in range(draws):
-        rows[:, :, draw] = np.array(
-            _run_one(system, columns, draw, offset, slope, steps, step_s, books)
-        ).T
-    samples.add()
-
-
-def _run_one(
-    system: System,
-    columns: dict[str, FloatArray],
-    draw: int,
-    offset: list[list[float]],
-    slope: list[list[float]],
-    steps: int,
-    step_s: float,
-    books: Ledger | None,
-) -> list[tuple[float, ...]]:
-    """Integrate one draw in plain floats; returns a tuple of ROWS a step."""
-    stiffness = [system.stiffness[name] for name in SPRINGS]
-    wl, wr, wp, wc, wf, wo = columns["inverse_mass"][:, draw].tolist()
-    vl, vr, vp, vc, vf, vo = columns["velocity"][:, draw].tolist()
-    share = columns["share"][:, draw].tolist()
-    gap = columns["gap"][:, draw].tolist()
-    phase = [*columns["phase"][:, draw].tolist(), 0.0, 0.0, 0.0, 0.0, 0.0]
-    (km, ym, dm), (kb, yb, db) = system.ties["mounts"], system.ties["beam"]
-    limit_m, limit_b = ym * (1.0 / km), yb * (1.0 / kb)
-    rate, per_fold = system.rate, 1.0 / system.fold_m
-    steep, low = 4.0 * system.ripple, 1.0 - system.ripple
-    per_cell, last = 1.0 / CELL_M, CELLS - 1
-    ul = ur = up = uc = uf = uo = 0.0
-    count = len(stiffness)
-    p = [0.0] * count
-    pm = pb = 0.0
-    rows: list[tuple[float, ...]] = []
-    numbers = list(range(count)) if books is not None else in_play(system, columns)
-    own = count - 1
+    """All steps in numpy, draws side by side."""
+    (
+        rate, per_fold, slip, slip_slope, span, ahead, direct_ahead, direct_right, per_cell,
+        per_sliding,
+    ) = columns.numbers.tolist()  # fmt: skip
+    draws = columns.friction.size
+    count = len(SPRINGS)
+    cu, su = columns.normal
+    mu, per_width = columns.friction, columns.per_width
+    stiffness, pull, least = (a[:, None] for a in (columns.stiffness, columns.pull, columns.least))
+    (km, lm, dm), (kb, lb, db) = columns.tie.tolist()
+    steep, low = 4.0 * columns.ripple, 1.0 - columns.ripple
+    base = (np.arange(count) * CELLS)[:, None]
+    offsets, slopes = offset.ravel(), slope.ravel()
+    # Travel and velocity side by side: one formula gives compression and closing speed.
+    q = np.zeros((2, len(FREEDOMS), draws))
+    q[1] = columns.velocity
+    p = np.zeros((count, draws))
+    pm, pb = np.zeros(draws), np.zeros(draws)
+    x = np.empty((2, count, draws))
+    share = columns.share.copy()
+    farthest = np.zeros(draws)
+    acc = np.empty((len(FREEDOMS), draws))
+    along = np.empty((2, CONTACTS, draws))
+    levers = np.array([ahead, ahead, ahead, ahead, direct_ahead])[:, None]
     for step in range(steps):
-        ub, vb = 0.5 * (ul + ur), 0.5 * (vl + vr)
-        xs = (ul - uf, ur - uf, uc - ul, uc - ur, ub - uf, up - uf, uc - up, uc - uf, uf - uo)
-        vs = (vl - vf, vr - vf, vc - vl, vc - vr, vb - vf, vp - vf, vc - vp, vc - vf, vf - vo)
-        row = [0.0] * (count + 2)
-        power = 0.0
-        for n in numbers:
-            x = xs[n] - gap[n]
-            # Below its permanent set a spring is slack and its set cannot grow.
-            if x > p[n]:
-                cell = int(x * per_cell)
-                if cell > last:
-                    cell = last
-                bound = (offset[n][cell] + slope[n][cell] * x) * share[n]
-                v = vs[n]
-                if v > 0.0:
-                    bound = bound * (1.0 + rate * v)
-                if n < RIPPLED:
-                    turn = x * per_fold + phase[n]
-                    turn = turn - int(turn)
-                    turn = turn - 0.5
-                    if turn < 0.0:
-                        turn = -turn
-                    bound = bound * (turn * steep + low)
-                reach = x - bound
-                if reach > p[n]:
-                    p[n] = reach
-                f = (x - p[n]) * stiffness[n]
-                if f > 0.0:
-                    row[n] = f
-                    if v > 0.0 and n < own:
-                        power = power + f * v
-        x = up - uc
-        if x - limit_m > pm:
-            pm = x - limit_m
-        if x + limit_m < pm:
-            pm = x + limit_m
-        elastic_m = (x - pm) * km
-        drag_m = (vp - vc) * dm
-        x = ul - ur
-        if x - limit_b > pb:
-            pb = x - limit_b
-        if x + limit_b < pb:
-            pb = x + limit_b
-        elastic_b = (x - pb) * kb
-        drag_b = (vl - vr) * db
-        if books is not None:
-            row[count], row[count + 1] = elastic_m, elastic_b
-            books.force[step, :, draw] = row
-            books.set[step, :, draw] = (*p, pm, pb)
-            books.drag[step, :, draw] = drag_m, drag_b
-            books.velocity[step, :, draw] = vl, vr, vp, vc, vf, vo
-            books.travel[step, :, draw] = ul, ur, up, uc, uf, uo
-        f0, f1, f2, f3, f4, f5, f6, f7, f8 = row[:9]
-        fm, fb = elastic_m + drag_m, elastic_b + drag_b
-        half = 0.5 * f4
-        on_face = (((f0 + f1) + f4) + f5) + f7
-        al = (((f2 - f0) - half) - fb) * wl
-        ar = (((f3 - f1) - half) + fb) * wr
-        ap = ((f6 - f5) - fm) * wp
-        ac = ((((fm - f2) - f3) - f6) - f7) * wc
-        rows.append((al, ar, ap, ac, on_face, power))
-        vl, vr, vp, vc = vl + al * step_s, vr + ar * step_s, vp + ap * step_s, vc + ac * step_s
-        vf = vf + ((on_face - f8) * wf) * step_s
-        vo = vo + (f8 * wo) * step_s
-        ul, ur, up = ul + vl * step_s, ur + vr * step_s, up + vp * step_s
-        uc, uf, uo = uc + vc * step_s, uf + vf * step_s, uo + vo * step_s
-    return rows
-
-
-def _run_compiled(
-    kernels: ModuleType,
-    system: System,
-    columns: dict[str, FloatArray],
-    steps: int,
-    step_s: float,
-    books: Ledger | None,
-    samples: Samples,
-) -> None:
-    """Twin for engine ``fast``: compiled over all steps, a few draws side by side."""
-    offset, slope, _ = tables(system)
-    active = in_play(system, columns)
-    springs = np.array(
-        [(*ends, system.stiffness[n], i in active) for i, (n, ends) in enumerate(SPRINGS.items())],
-        dtype=np.float64,
-    )
-    ties = np.array(
-        [(*ends, k, y * (1.0 / k), d) for n, ends in TIES.items() for k, y, d in [system.ties[n]]]
-    )
-    folds = (1.0 / system.fold_m, 4.0 * system.ripple, 1.0 - system.ripple)
-    kernels.crush_steps(
-        columns["inverse_mass"], columns["velocity"], columns["share"], columns["gap"],
-        columns["phase"], offset, slope, springs, ties,
-        np.array([system.rate, *folds, 1.0 / CELL_M, step_s]), samples.weights, steps, samples.at,
-        tuple(samples.kept),
-    )  # fmt: skip
+        left, right, powertrain, cabin, y, yaw, face, far = q.swapaxes(0, 1)
+        along[:, :2] = q[:, :2]
+        along[:, 2] = 0.5 * (left + right)
+        along[:, 3] = powertrain
+        along[:, 4] = cabin - direct_right * yaw
+        lateral = y[:, None] + levers * yaw[:, None]
+        x[:, :CONTACTS] = cu * along + (su * lateral - face[:, None])
+        turned = span * yaw
+        x[:, 5] = (cabin + turned) - left
+        x[:, 6] = (cabin - turned) - right
+        x[:, 7] = cabin - powertrain
+        x[:, 8] = face - far
+        x[0] -= columns.gap
+        np.maximum(farthest, lateral[0, 0], out=farthest)
+        met = np.maximum(1.0 - farthest * per_width, 0.0)
+        np.multiply(columns.share[:CONTACTS], met, out=share[:CONTACTS])
+        inside, closing = np.maximum(x[0], 0.0), np.maximum(x[1], 0.0)
+        cell = np.minimum((inside * per_cell).astype(np.int64), CELLS - 1) + base
+        bound = (offsets[cell] + slopes[cell] * inside) * share
+        bound *= 1.0 + rate * closing
+        turn = inside * per_fold + columns.phase
+        turn -= np.trunc(turn)
+        bound *= np.abs(turn - 0.5) * steep + low
+        p = np.maximum(p, x[0] - bound)
+        p = np.minimum(p, x[0] + pull)
+        f = np.maximum((x[0] - p) * stiffness, least)
+        # Friction on the face: against the sliding speed of each contact, t = (-su, cu).
+        slide = cu * lateral[1] - su * along[1]
+        rub = (mu * f[:CONTACTS]) * _clipped(slide * per_sliding, 1.0)
+        # Along x and y on each contact.
+        fx = cu * f[:CONTACTS] - su * rub
+        fy = su * f[:CONTACTS] + cu * rub
+        drag_left = _clipped(x[1, 5] * slip_slope, slip)
+        drag_right = _clipped(x[1, 6] * slip_slope, slip)
+        rail_left, rail_right = f[5] + drag_left, f[6] + drag_right
+        bend = powertrain[0] - cabin[0]
+        pm = np.minimum(np.maximum(pm, bend - lm), bend + lm)
+        mounts = (bend - pm) * km
+        drag_m = (powertrain[1] - cabin[1]) * dm
+        fm = mounts + drag_m
+        # The beam bends where the front ends move apart more than the car turns.
+        bend = (left[0] - right[0]) - 2.0 * turned[0]
+        pb = np.minimum(np.maximum(pb, bend - lb), bend + lb)
+        beam = (bend - pb) * kb
+        drag_b = ((left[1] - right[1]) - 2.0 * turned[1]) * db
+        fb = beam + drag_b
+        half = 0.5 * fx[2]
+        on_face = (((f[0] + f[1]) + f[2]) + f[3]) + f[4]
+        front_y = ((fy[0] + fy[1]) + fy[2]) + fy[3]
+        acc[0] = ((rail_left - fx[0]) - half) - fb
+        acc[1] = ((rail_right - fx[1]) - half) + fb
+        acc[2] = (f[7] - fx[3]) - fm
+        acc[3] = (((fm - rail_left) - rail_right) - f[7]) - fx[4]
+        acc[4] = -(front_y + fy[4])
+        acc[5] = (
+            (span * ((rail_right - rail_left) + 2.0 * fb) - ahead * front_y) - direct_ahead * fy[4]
+        ) + direct_right * fx[4]
+        acc[6] = on_face - f[8]
+        acc[7] = f[8]
+        acc *= columns.inverse_mass
+        pushed = np.maximum(f, 0.0) * closing
+        power = pushed[0]
+        for n in range(1, count - 1):
+            power = power + pushed[n]
+        kept[:6, :, rest + step] = acc[:6]
+        kept[6, :, rest + step] = on_face
+        kept[7, :, rest + step] = power
+        if books:
+            books["force"][step] = (*f, mounts, beam)
+            books["set"][step] = (*p, pm, pb)
+            books["drag"][step] = (drag_left, drag_right, drag_m, drag_b)
+            books["sliding"][step] = rub * slide
+            books["travel"][step], books["velocity"][step] = q
+        q[1] += acc * step_s
+        q[0] += q[1] * step_s

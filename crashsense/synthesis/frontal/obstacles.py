@@ -1,14 +1,14 @@
 """Obstacles of the frontal recipes: what stands in series with the car's front.
 
-An obstacle says how it meets the springs of the vehicle file (shares, extra gaps) and what is
-behind its face: the ground, a honeycomb, a trolley, another car. Nothing here belongs to a single
-recipe.
+An obstacle says how it meets the springs of the vehicle file (shares, extra gaps), how its face
+rubs and when the car leaves it sideways, and what is behind the face: the ground, a honeycomb, a
+trolley, another car, an animal. Nothing here belongs to a single recipe.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from math import inf, radians
+from math import inf
 
 import numpy as np
 import numpy.typing as npt
@@ -19,6 +19,9 @@ Polyline = tuple[tuple[float, float], ...]
 
 #: Rigid face on the ground: the spring behind a fixed face is never compressed.
 NOTHING: Polyline = ((0.0, 0.0), (1.0, 1.0))
+
+#: The body of an animal: 33 kN/m when first touched, 40 kN/m when wholly crushed at 1.2 m.
+ANIMAL: Polyline = ((0.0, 0.0), (0.30, 10e3), (0.60, 40e3), (1.20, 64e3))
 
 
 @dataclass(frozen=True)
@@ -35,6 +38,8 @@ class Obstacle:
     moves : the body behind is a mass of its own (trolley, car), not the ground
     engine_gap_m : further travel before the powertrain is met [m]
     nose_share : factor on the nose envelope [-]
+    friction : coefficient on the face [-]
+    edge_deg : slant of the face where the car meets its edge [deg]
     basis : where the numbers come from
     """
 
@@ -46,16 +51,21 @@ class Obstacle:
     moves: bool = False
     engine_gap_m: float = 0.0
     nose_share: float = 1.0
+    friction: float = 0.3
+    edge_deg: float = 0.0
     basis: str = field(default="", kw_only=True)
 
 
 OBSTACLES: dict[str, Obstacle] = {
-    "rigid_wall": Obstacle("rigid wall", basis="fixed and rigid by definition"),
+    "rigid_wall": Obstacle(
+        "rigid wall", basis="fixed and rigid by definition; friction 0.3 (memory)"
+    ),
     "deformable_barrier": Obstacle(
         "fixed deformable barrier",
         face_kg=30.0,
         spring=((0.0, 0.0), (0.03, 160e3), (0.43, 168e3), (0.50, 2.0e6), (0.60, 5.0e6)),
         unloading=60e6,
+        friction=0.4,
         basis="honeycomb 0.34 MPa on 0.4-0.5 m2: 160 kN over 400 mm, then the wall (memory)",
     ),
     "moving_barrier": Obstacle(
@@ -64,6 +74,7 @@ OBSTACLES: dict[str, Obstacle] = {
         spring=((0.0, 0.0), (0.03, 110e3), (0.25, 160e3), (0.60, 360e3), (0.75, 3.0e6)),
         unloading=40e6,
         moves=True,
+        friction=0.4,
         basis="trolley 1400 kg at 50 km/h, progressive honeycomb (memory)",
     ),
     "centre_pole": Obstacle(
@@ -73,21 +84,26 @@ OBSTACLES: dict[str, Obstacle] = {
         basis="250-300 mm pole; powertrain met at 400-550 mm (memory)",
     ),
     "underride": Obstacle(
-        "bonnet-high bar (underride)", contact="upper", basis="upper body only (memory)"
+        "bonnet-high bar (underride)",
+        contact="upper",
+        basis="upper body only, the rails pass below (memory)",
     ),
     "small_overlap": Obstacle(
         "rigid small-overlap wall",
         contact="outboard",
         nose_share=0.4,
-        basis="outboard of the rail: corner of the nose, then wheel and sill (memory)",
+        edge_deg=16.0,
+        friction=0.15,
+        basis="outboard of the rail: corner of the nose, then wheel and sill, on a rounded edge"
+        " that pushes the car aside (memory; slant and its low friction assumed)",
     ),
     "car": Obstacle(
         "another car",
         face_kg=60.0,
         spring=(
             (0.0, 0.0),
-            (0.10, 60e3),
-            (0.20, 250e3),
+            (0.13, 40e3),
+            (0.22, 200e3),
             (0.45, 280e3),
             (0.60, 380e3),
             (0.745, 620e3),
@@ -95,26 +111,54 @@ OBSTACLES: dict[str, Obstacle] = {
         ),
         unloading=30e6,
         moves=True,
-        basis="force against crush of a public wall record, simplified (derived), as a 1719 kg car",
+        nose_share=0.75,
+        friction=0.5,
+        basis="force against crush of a public wall record, simplified (derived), as a 1719 kg car;"
+        " its beam stands at another height: three quarters of the nose are met (assumed)",
     ),
     "bumper_barrier": Obstacle(
         "low-speed bumper barrier",
         nose_share=0.8,
         basis="meets the bumper over part of its height (memory)",
     ),
+    "animal": Obstacle(
+        "an animal",
+        face_kg=6.0,
+        spring=ANIMAL,
+        unloading=4e7,
+        moves=True,
+        basis="k 15-40 kN/m in the mean over its crush, restitution near 0 (memory)",
+    ),
+    "tall_animal": Obstacle(
+        "a tall animal, its body above the bumper",
+        contact="upper",
+        face_kg=6.0,
+        spring=ANIMAL,
+        unloading=4e7,
+        moves=True,
+        basis="its body meets bonnet and pillars, the legs before the rails are left out (memory);"
+        " otherwise as an animal",
+    ),
+    "light_object": Obstacle(
+        "a light stiff object (shopping trolley)",
+        face_kg=5.0,
+        spring=((0.0, 0.0), (0.05, 8e3), (0.40, 12e3), (0.60, 60e3)),
+        unloading=4e7,
+        moves=True,
+        nose_share=0.5,
+        basis="wire frame that folds at 8-12 kN (assumed)",
+    ),
 }
 
 
-def nose_shares(overlap: FloatArray, *, angle_deg: FloatArray) -> tuple[FloatArray, FloatArray]:
+def nose_shares(overlap: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Shares of the left and right nose met by an obstacle that overlaps from the left [-].
 
     A rail stands at a quarter of the width, so that 40 % overlap meets one rail in full; the other
-    is met from half the width on. Against a slanted wall the car slides: only the part of the force
-    along the normal acts, cos^2 of the angle.
+    is met from half the width on.
     """
-    slide = np.cos(np.radians(angle_deg)) ** 2
-    left = np.minimum(1.0, 2.5 * overlap) * slide
-    right = np.minimum(1.0, np.maximum(0.0, 2.0 * (overlap - 0.5))) * slide
+    left = np.minimum(1.0, 2.5 * overlap)
+    right = np.minimum(1.0, np.maximum(0.0, 2.0 * (overlap - 0.5)))
     return left, right
 
 
@@ -123,13 +167,10 @@ def engine_share(overlap: FloatArray) -> FloatArray:
     return np.minimum(1.0, np.maximum(0.0, (overlap - 0.2) / 0.6))
 
 
-def slant_gaps(angle_deg: FloatArray, *, half_span_m: float) -> tuple[FloatArray, FloatArray]:
-    """Further travel before a wall slanted away to the right meets the powertrain and the right
-    nose [m]: tan(angle) times half and whole rail span."""
-    slope = np.tan(np.radians(np.abs(angle_deg)))
+def slant_gaps(angle: FloatArray, *, half_span_m: float) -> tuple[FloatArray, FloatArray]:
+    """Further travel along the normal to the powertrain and to the right nose [m].
+
+    For a wall slanted away to the right: sin(angle) times half and whole rail span; *angle* [rad].
+    """
+    slope = np.sin(np.abs(angle))
     return slope * half_span_m, 2.0 * slope * half_span_m
-
-
-def lateral_ratio(angle_deg: float) -> float:
-    """Lateral over longitudinal force on a slanted wall: 0.3-0.5 at 30 degrees (memory) [-]."""
-    return 0.7 * float(np.tan(radians(abs(angle_deg))))

@@ -29,10 +29,13 @@ LADDERS: dict[str, dict[str, tuple[float | None, float | None]]] = {
     "moving_barrier": {"unbelted": (None, 50.0), "belted": (None, 50.0)},
     "small_overlap": {"unbelted": (None, 64.0), "belted": (None, 64.0)},
     "centre_pole": {"unbelted": (15.0, 29.0), "belted": (15.0, 29.0)},
-    "underride": {"unbelted": (None, 40.0), "belted": (None, 40.0)},
+    "underride": {"unbelted": (20.0, 40.0), "belted": (20.0, 40.0)},
     "car": {"unbelted": (None, 25.0), "belted": (None, 25.0)},
     "offset car": {"unbelted": (None, 40.0), "belted": (None, 40.0)},
     "bumper_barrier": {"unbelted": (10.0, None), "belted": (10.0, None)},
+    "animal": {"unbelted": (90.0, None), "belted": (90.0, None)},
+    "large animal": {"unbelted": (None, None), "belted": (None, None)},
+    "light_object": {"unbelted": (50.0, None), "belted": (50.0, None)},
 }
 
 #: Highest speed at which the pretensioner too must not fire [km/h], where that is below the one of
@@ -42,7 +45,10 @@ PRETENSIONER_NO_FIRE_KMH = {"wall": 13.0}
 #: Speed up to which stage 2 stays in [km/h] (low-risk rule of the wall, 49 CFR 571.208 S4.11, as
 #: read): no other fixed obstacle hits harder. The matrix decides nothing for what moves.
 STAGE_2_NO_FIRE_KMH = 26.0
-MOVING = ("car", "offset car", "moving_barrier")
+MOVING = ("car", "offset car", "moving_barrier", "animal", "large animal", "light_object")
+
+#: Mass from which an animal is a large one (rows F34, F35) [kg].
+LARGE_KG = 150.0
 
 #: Kind of crash -> lowest speed at which stage 2 must fire [km/h]. Rows F07, F19, F26.
 STAGE_2_FIRE_KMH = {"wall": 40.0, "deformable_barrier": 64.0, "centre_pole": 56.0}
@@ -56,6 +62,9 @@ def crash_kind(parameters: FrontalParameters) -> str:
         return "slanted wall" if parameters.angle_deg > 0.0 else "wall"
     if parameters.obstacle == "car" and parameters.overlap < 1.0:
         return "offset car"
+    if parameters.obstacle in ("animal", "tall_animal"):
+        large = (parameters.obstacle_mass_kg or 0.0) >= LARGE_KG
+        return "large animal" if large else "animal"
     return parameters.obstacle
 
 
@@ -134,10 +143,10 @@ def _entries(
     first = next(iter(recipe.requirements.values()))
     far = {"left": "right", "right": "left"}.get(recipe.struck_side)
     others = entry("no_fire") if expectation == "no_fire" else open_entry
-    entries = {
-        restraint: first[restraint] if restraint == f"side_airbag_{far}" else others
-        for restraint in first
-    }
+    kept = {f"side_airbag_{far}"}
+    if kind == "large animal":  # strikes the front alone: nothing reaches the side
+        kept = {"side_airbag_left", "side_airbag_right"}
+    entries = {restraint: first[restraint] if restraint in kept else others for restraint in first}
     entries["front_airbag_stage_1"] = entry(expectation)
     entries["front_airbag_stage_2"] = entry(stage_2, 10.0)
     if state == "belted" and expectation == "fire":

@@ -1,4 +1,4 @@
-"""The vehicle file of the frontal recipes: masses, crush springs, ties, local structures.
+"""The vehicle file of the frontal recipes: masses, crush springs, ties, sensing locations.
 
 One file serves all frontal recipes. Forces are those of the car at its own total mass; a recipe
 that names another mass scales masses and forces alike (a similar car: equal accelerations), so that
@@ -18,7 +18,7 @@ from crashsense.errors import Fault, InputError, nearest
 from crashsense.files import read_toml
 from crashsense.resources import folder
 from crashsense.synthesis.dynamics.lumped_system import CELL_M, CELLS
-from crashsense.synthesis.location.ringing import Band, LocalStructure, Mode
+from crashsense.synthesis.location.place import Place
 from crashsense.synthesis.recipe import VEHICLES
 from crashsense.synthesis.wording import faults_of
 
@@ -34,7 +34,7 @@ class Spring(_Strict):
 
     gap_m: float = Field(default=0.0, ge=0.0, le=1.5)
     points: tuple[Point, ...] = Field(min_length=2)
-    unloading_kn_m: float = Field(gt=0.0)
+    unloading_kn_per_m: float = Field(gt=0.0)
 
     @model_validator(mode="after")
     def _physical(self) -> Spring:
@@ -45,9 +45,9 @@ class Spring(_Strict):
         if any(b - a < 1e-9 for a, b in zip(travel, travel[1:], strict=False)):
             raise ValueError("compressions that grow from point to point")
         steepest = float(np.max(np.diff(force) / np.diff(travel)))
-        if self.unloading_kn_m <= steepest:
+        if self.unloading_kn_per_m <= steepest:
             raise ValueError(
-                f"unloading stiffer than loading: unloading_kn_m above {steepest:g} kN/m"
+                f"unloading stiffer than loading: unloading_kn_per_m above {steepest:g} kN/m"
                 " (softer unloading would give back more energy than went in)"
             )
         if travel[-1] > CELL_M * CELLS:
@@ -70,8 +70,7 @@ class Masses(_Strict):
 
 
 class Springs(_Strict):
-    """Crush springs: contact of nose, cross-beam centre, engine, sill and upper body; rails,
-    firewall."""
+    """Crush springs: nose, rails, firewall, cross-beam centre, engine, sill and upper body."""
 
     nose: Spring
     rails: Spring
@@ -85,7 +84,7 @@ class Springs(_Strict):
 class Rate(_Strict):
     """Rate effect and folding ripple of the front structure."""
 
-    effect_s_m: float = Field(ge=0.0, le=0.1)
+    effect_s_per_m: float = Field(ge=0.0, le=0.1)
     ripple: float = Field(ge=0.0, lt=1.0)
     fold_m: float = Field(gt=0.005, le=0.5)
 
@@ -93,9 +92,9 @@ class Rate(_Strict):
 class Tie(_Strict):
     """Elastic-plastic tie with damping."""
 
-    stiffness_kn_m: float = Field(gt=0.0)
+    stiffness_kn_per_m: float = Field(gt=0.0)
     yield_kn: float = Field(ge=0.0)
-    damping_kn_s_m: float = Field(ge=0.0)
+    damping_kn_s_per_m: float = Field(ge=0.0)
 
 
 class Ties(_Strict):
@@ -105,11 +104,24 @@ class Ties(_Strict):
     beam: Tie
 
 
+class Joints(_Strict):
+    """Joints of the rails: force in tension at which they tear or straighten, friction."""
+
+    pull_kn: float = Field(ge=0.0)
+    slip_kn: float = Field(ge=0.0)
+    slip_kn_s_per_m: float = Field(ge=0.0)
+
+
 class Geometry(_Strict):
-    """What turns longitudinal force into yaw and pitch."""
+    """What turns force into yaw and pitch, and where sensors sit."""
 
     yaw_inertia_kg_m2: float = Field(gt=0.0)
     rail_half_span_m: float = Field(gt=0.0, le=1.5)
+    width_m: float = Field(gt=0.5, le=3.0)
+    wheel_ahead_m: float
+    half_track_m: float = Field(gt=0.0, le=1.5)
+    bonnet_ahead_m: float
+    side_sensor_ahead_m: float
     centre_of_gravity_to_front_m: float = Field(gt=0.0)
     sensor_ahead_m: float
     pitch_inertia_kg_m2: float = Field(gt=0.0)
@@ -117,15 +129,34 @@ class Geometry(_Strict):
 
 
 class Location(_Strict):
-    """Local structure: modes (Hz, damping, gain) and band (low Hz, high Hz, strength, J/kg)."""
+    """A sensing location; the fields of :class:`crashsense.synthesis.location.Place`."""
 
-    modes: tuple[tuple[float, float, float], ...] = ()
-    band: tuple[float, float, float, Annotated[float, Field(ge=0.0)]] | None = None
+    level: float = Field(default=1.0, ge=0.0, le=20.0)
+    level_high: float = Field(default=1.0, ge=0.0, le=20.0)
+    group: str = ""
+    lowest_hz: float = Field(default=70.0, ge=20.0, le=2000.0)
+    modes: int = Field(default=9, ge=1, le=20)
+    damping: float = Field(default=0.05, gt=0.0, lt=1.0)
+    mass_kg: float = Field(default=20.0, gt=0.0)
 
-    def structure(self) -> LocalStructure:
-        """The local structure as the ringing takes it."""
-        band = None if self.band is None else Band(*self.band)
-        return LocalStructure(tuple(Mode(*mode) for mode in self.modes), band)
+    def place(self) -> Place:
+        """The location as the model of a place takes it."""
+        return Place(**self.model_dump())
+
+
+class FitEntry(_Strict):
+    """Where fitted numbers come from: the record, the search, and the values that it began with."""
+
+    record: str
+    speed_kmh: float
+    mass_kg: float
+    seed: int
+    rounds: int
+    fitted: int
+    to: int
+    start_cost: float
+    cost: float
+    start: dict[str, float]
 
 
 class FrontalVehicle(_Strict):
@@ -138,8 +169,10 @@ class FrontalVehicle(_Strict):
     springs: Springs
     rate: Rate
     ties: Ties
+    joints: Joints
     geometry: Geometry
     locations: dict[str, Location]
+    fit: FitEntry | None = None
 
 
 @lru_cache(maxsize=32)
@@ -151,19 +184,39 @@ def _read(path: str, _changed: float) -> FrontalVehicle:
         raise InputError(faults_of(error, file=path)) from None
 
 
-def load_vehicle(name: str, *, beside: str | None = None) -> FrontalVehicle:
-    """Read the vehicle file *name*, from *beside*/vehicles or its parent, else the shipped one.
+def vehicle_path(name: str, *, beside: str | None = None) -> Path:
+    """The file of the vehicle *name*.
+
+    A name is looked for in *beside*/vehicles, its parent's, and the shipped ones; a file name
+    (``my_car.toml``, with folders or without) from *beside*, then from the working directory.
 
     Raises
     ------
-    InputError : with one fault a field; an unknown name answers with the nearest
+    InputError : where there is none; an unknown name answers with the nearest
     """
+    if name.endswith(".toml"):
+        near = [] if beside is None else [Path(beside), Path(beside) / VEHICLES]
+        for root in (*near, Path()):
+            if (root / name).is_file():
+                return (root / name).resolve()
+        raise InputError([Fault("", "vehicle", name, "a vehicle file (crashsense new vehicle)")])
     roots = [folder("pulses")]
     if beside is not None:
         roots = [Path(beside), Path(beside).parent, *roots]
     for root in roots:
         path = root / VEHICLES / f"{name}.toml"
         if path.is_file():
-            return _read(str(path), path.stat().st_mtime)
+            return path
     known = [p.stem for p in (roots[-1] / VEHICLES).glob("*.toml")]
     raise InputError([Fault("", "vehicle", name, nearest(name, known))])
+
+
+def load_vehicle(name: str, *, beside: str | None = None) -> FrontalVehicle:
+    """Read the vehicle *name*, looked for as in :func:`vehicle_path`.
+
+    Raises
+    ------
+    InputError : with one fault a field
+    """
+    path = vehicle_path(name, beside=beside)
+    return _read(str(path), path.stat().st_mtime)

@@ -1,4 +1,4 @@
-"""A sensing location: a bank of local modes, drawn anew in every draw.
+"""A sensing location: a bank of local modes, drawn independently in every draw.
 
 One model for crash and misuse alike. A *place* (where a sensor is bolted) has a local mass and some
 modes between about 60 Hz and 2.5 kHz. Folding in a crash shakes them at random
@@ -91,7 +91,7 @@ class Modes:
     level: FloatArray
 
 
-def drawn_modes(place: Place, channel: str, *, variation: Variation, bands: int = 4) -> Modes:
+def drawn_modes(place: Place, channel: str, *, variation: Variation, bands: int = 5) -> Modes:
     """The modes of the place at *channel* in the draws of *variation*.
 
     They depend on (seed, occurrence, draw, channel) alone: a crash and a blow at the same place in

@@ -284,8 +284,7 @@ def _read(
         facts={
             "velocity_change_m_s": motion.speed[-1][:, -1],
             "contact_peak_n": contact.max(axis=-1),
-            "contact_s": contact.shape[1] / RATE_HZ
-            - np.argmax(contact[:, ::-1] > 0.0, axis=-1) / RATE_HZ,
+            "contact_s": (contact.shape[1] - np.argmax(contact[:, ::-1] > 0.0, axis=-1)) / RATE_HZ,
             "rebound_m_s": motion.speed[-1][:, -1] - motion.speed[0][:, -1],
             "place_peak_m_s2": np.abs(local_acc).max(axis=-1),
         },

@@ -170,4 +170,5 @@ def sensing_places(vehicle: str) -> dict[str, Place]:
     from crashsense.synthesis.frontal.vehicle import load_vehicle
 
     found: dict[str, Any] = dict(load_vehicle(vehicle).locations)
-    return {name: one if isinstance(one, Place) else Place() for name, one in found.items()}
+    # Locations of an older vehicle file state no place: they have the numbers of a common one.
+    return {n: one.place() if hasattr(one, "place") else Place() for n, one in found.items()}

@@ -21,6 +21,8 @@ from math import pi
 import numpy as np
 import numpy.typing as npt
 
+from crashsense import engine
+
 FloatArray = npt.NDArray[np.float64]
 
 #: Reference spatial frequency of the cycle convention [cycle/m].
@@ -247,7 +249,7 @@ def wheel_path(heights: FloatArray, *, step_m: float, radius_m: float) -> FloatA
     The wheel rests on the highest point under it (dilation by a circle):
     ``z(x) = max over |s| < R of h(x + s) + sqrt(R^2 - s^2) - R``. Over a step of height h the path
     begins with the slope tan(theta), cos(theta) = 1 - h / R, and rises along an arc. The tyre's
-    compliance is in the wheel model, not here. Off the ends the last height goes on.
+    compliance is in the wheel model, not here. Beyond the ends the last height continues.
 
     >>> step = np.where(np.arange(200) >= 100, 0.15, 0.0)[None, :]
     >>> path = wheel_path(step, step_m=0.005, radius_m=0.3)[0]
@@ -256,11 +258,14 @@ def wheel_path(heights: FloatArray, *, step_m: float, radius_m: float) -> FloatA
     """
     reach = int(np.ceil(radius_m / step_m)) - 1
     padded = np.pad(heights, [(0, 0), (reach, reach)], mode="edge")
+    drops = np.sqrt(radius_m**2 - (np.arange(-reach, reach + 1) * step_m) ** 2) - radius_m
     out = np.full(heights.shape, -np.inf)
     size = heights.shape[-1]
-    for offset in range(-reach, reach + 1):
-        drop = np.sqrt(radius_m**2 - (offset * step_m) ** 2) - radius_m
-        begin = reach + offset
+    compiled = engine.kernels()
+    if compiled is not None:
+        compiled.highest_under(padded, drops, out)
+        return out
+    for begin, drop in enumerate(drops):
         np.maximum(out, padded[:, begin : begin + size] + drop, out=out)
     return out
 

@@ -67,6 +67,7 @@ class RollSystem:
     angle: FloatArray  # of the front wheels [rad] (steps,)
     axles: tuple[float, float, float]  # centre of gravity to front and rear, wheelbase
     cornering: float  # stiffness of an axle's tyres [N/rad]
+    front_grip: float  # of the front tyres over that of the rear ones [-]
     yaw_inertia: float
     start_y: float  # of the right wheels
     kerb: tuple[float, float, float]  # stiffness, dissipation [s/m], place of its top below ground
@@ -98,6 +99,7 @@ def march_roll(system: RollSystem) -> dict[str, FloatArray]:
                 *system.bump,
                 *system.axles,
                 system.cornering,
+                system.front_grip,
                 system.yaw_inertia,
                 system.start_y,
                 *system.kerb,
@@ -150,7 +152,7 @@ def _march_many(system: RollSystem, fall: FloatArray, kept: FloatArray) -> None:
             forward = np.maximum(speed, 1.0)
             front = system.angle[index] - (v_y + ahead * yaw_rate) / forward
             rear = -(v_y - behind * yaw_rate) / forward
-            limit_f = grip[0] * load * behind / wheelbase
+            limit_f = grip[0] * load * behind / wheelbase * system.front_grip
             limit_r = grip[0] * load * ahead / wheelbase
             force_f = limit_f * saturated(system.cornering * front / np.maximum(limit_f, 1.0))
             force_r = limit_r * saturated(system.cornering * rear / np.maximum(limit_r, 1.0))

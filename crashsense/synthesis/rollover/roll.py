@@ -22,6 +22,7 @@ touched the ground; no pitch, no aerodynamics.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Annotated, Literal
 
 import numpy as np
@@ -79,6 +80,7 @@ class RollVehicle(BaseModel):
     body_stiffness_kn_per_m: Positive
     body_damping_kns_per_m: NotNegative
     cornering_kn_per_rad: Positive
+    front_grip_share: Annotated[float, Field(gt=0.5, le=1.2)]
     unit_below_cg_m: float
     satellite_half_width_m: Positive
     satellite_below_cg_m: float
@@ -118,6 +120,7 @@ class RolloverParameters(BaseModel):
     duration_s: Annotated[float, Field(gt=0.1, le=10.0)]
     friction: Annotated[float, Field(ge=0.0, le=1.5)]
     payload_kg: NotNegative = 0.0
+    payload_height_m: Positive | None = None
     ramp_height_m: Annotated[float, Field(gt=0.0, le=3.0)] | None = None
     ramp_length_m: Annotated[float, Field(gt=0.5, le=60.0)] | None = None
     ramp_power: Annotated[float, Field(ge=1.0, le=4.0)] | None = None
@@ -221,6 +224,11 @@ class _Roll:
     height: FloatArray
     ground_force: FloatArray
 
+    @cached_property
+    def turn(self) -> tuple[FloatArray, FloatArray]:
+        """Sine and cosine of the roll angle."""
+        return np.sin(self.roll), np.cos(self.roll)
+
 
 def _ramp_lift(parameters: RolloverParameters, times: FloatArray, speed: FloatArray) -> FloatArray:
     """Height of the ground under the left wheels [m] (mean of both axles), (samples, draws)."""
@@ -252,6 +260,23 @@ def _between_steps(values: FloatArray) -> FloatArray:
     return out
 
 
+def _loaded(
+    parameters: RolloverParameters, variation: Variation
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Mass [kg], height of the centre of gravity [m], roll inertia [kg m^2] with the payload."""
+    car = parameters.vehicle
+    empty = car.mass_kg * variation.factor("mass")
+    mass = empty + parameters.payload_kg
+    h = car.height_m * variation.factor("height")
+    inertia = car.roll_inertia_kg_m2 * variation.factor("mass")
+    if parameters.payload_height_m is not None:
+        # A load on the roof raises the centre of gravity; both turn about the common one.
+        apart = parameters.payload_height_m - h
+        h = h + apart * parameters.payload_kg / mass
+        inertia = inertia + apart * apart * empty * parameters.payload_kg / mass
+    return mass, h, inertia
+
+
 def integrate_roll(parameters: RolloverParameters, variation: Variation) -> _Roll:
     """March all draws and put a sample between every two steps."""
     car = parameters.vehicle
@@ -260,9 +285,7 @@ def integrate_roll(parameters: RolloverParameters, variation: Variation) -> _Rol
     count = round(parameters.duration_s / step) + 1
     times = np.asarray(np.arange(count) * step, dtype=np.float64)
     speed = parameters.speed_kmh / 3.6 * variation.factor("speed")
-    mass = car.mass_kg * variation.factor("mass") + parameters.payload_kg
-    inertia = car.roll_inertia_kg_m2 * variation.factor("mass")
-    h = car.height_m * variation.factor("height")
+    mass, h, inertia = _loaded(parameters, variation)
     stiffness = variation.factor("stiffness")
     ground = variation.factor("ground")
     half = 0.5 * car.track_m
@@ -309,6 +332,7 @@ def integrate_roll(parameters: RolloverParameters, variation: Variation) -> _Rol
         angle=angle,
         axles=(car.front_share_m, car.wheelbase_m - car.front_share_m, car.wheelbase_m),
         cornering=1e3 * car.cornering_kn_per_rad,
+        front_grip=car.front_grip_share,
         yaw_inertia=car.yaw_inertia_kg_m2,
         start_y=half,
         kerb=(
@@ -333,7 +357,7 @@ def specific_force(
 
     f = a - g in body axes; the point adds ``-alpha z - w^2 y`` to y and ``alpha y - w^2 z`` to z.
     """
-    sin, cos = np.sin(motion.roll), np.cos(motion.roll)
+    sin, cos = motion.turn
     down = motion.acceleration_z - G
     w2, alpha = motion.rate**2, motion.roll_acceleration
     f_y = motion.acceleration_y * cos + down * sin - alpha * below_m - w2 * right_m
@@ -345,6 +369,26 @@ def time_of_roll(motion: _Roll, *, angle_deg: float) -> FloatArray:
     """First time [s] at which the car has rolled by *angle_deg* to either side; inf if never."""
     passed = np.abs(motion.roll) >= np.radians(angle_deg)
     return np.asarray(np.where(passed.any(axis=-1), np.argmax(passed, axis=-1) / RATE_HZ, np.inf))
+
+
+def wheel_lift(parameters: RolloverParameters, variation: Variation, motion: _Roll) -> FloatArray:
+    """Largest height of a hanging wheel above the road [m] up to a quarter turn, shape (draws,).
+
+    On a ramp the road under the left wheels is not level: there the right wheels count.
+    """
+    hanging = _wheel_drop(parameters, variation)[:, None]
+    half = 0.5 * parameters.vehicle.track_m
+    sin, cos = motion.turn
+    across = -half * sin if parameters.manoeuvre == "ramp" else half * np.abs(sin)
+    lift = motion.height + across - hanging * cos
+    return np.asarray(np.where(cos > 0.0, lift, 0.0).max(axis=-1).clip(0.0))
+
+
+def _wheel_drop(parameters: RolloverParameters, variation: Variation) -> FloatArray:
+    """How far a hanging wheel's foot lies below the centre of gravity [m]."""
+    mass, height, _ = _loaded(parameters, variation)
+    side_k = 1e3 * parameters.vehicle.side_stiffness_kn_per_m * variation.factor("stiffness")
+    return np.asarray(height + 0.5 * mass * G / side_k)
 
 
 def simulate_rollover(parameters: RolloverParameters, variation: Variation) -> Synthesis:
@@ -387,6 +431,7 @@ def simulate_rollover(parameters: RolloverParameters, variation: Variation) -> S
         "largest_roll_rad": np.abs(motion.roll).max(axis=-1),
         "largest_roll_rate_rad_s": np.abs(motion.rate).max(axis=-1),
         "peak_lateral_m_s2": np.abs(motion.acceleration_y).max(axis=-1),
+        "largest_wheel_lift_m": wheel_lift(parameters, variation, motion),
     }
     trace = {
         "roll_angle": whole(motion.roll),

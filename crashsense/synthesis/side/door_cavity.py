@@ -16,15 +16,11 @@ orifice flow: any text on fluid mechanics.
 
 from __future__ import annotations
 
-from math import sqrt
-
 import numpy as np
 import numpy.typing as npt
 
 FloatArray = npt.NDArray[np.float64]
 
-#: Draws up to which plain floats are faster than numpy over the draws.
-FEW = 8
 #: Ambient pressure [Pa] and density [kg/m^3] of the ICAO standard atmosphere at sea level.
 AMBIENT_PA = 101325.0
 AMBIENT_DENSITY = 1.225
@@ -85,36 +81,15 @@ def cavity_overpressure(
     flow = DISCHARGE * area * np.sqrt(2.0 / AMBIENT_DENSITY) / (volume * rate_hz)
     logs = np.log(share)
     first = int(active[0])
-    if size <= FEW:
-        for row in range(size):
-            out[row, first:] = _leak_one(logs[row, first:].tolist(), float(flow[row]))
-    else:
-        _leak_many(np.ascontiguousarray(logs[:, first:].T), flow, out[:, first:])
+    _leak(np.ascontiguousarray(logs[:, first:].T), flow, out[:, first:])
     return out
 
 
-def _leak_one(logs: list[float], flow: float) -> list[float]:
-    """Overpressures [Pa] of one cavity in plain floats; *logs*: of its share of the volume.
+def _leak(logs: FloatArray, flow: FloatArray, out: FloatArray) -> None:
+    """Fill overpressures [Pa] *out* (draws, samples); *logs* (samples, draws): of V / V0.
 
     The flow speed is proportional to sqrt(|p - p0|): step m semi-explicitly, never past p = p0.
-    Exponentials are numpy's, so that the bits are those of :func:`_leak_many`.
     """
-    expm1, exp = np.expm1, np.exp
-    log_mass = 0.0
-    out = []
-    for log in logs:
-        ratio = log - log_mass
-        gauge = float(expm1(-GAMMA * ratio)) * AMBIENT_PA
-        out.append(gauge)
-        if gauge != 0.0:
-            # m relative to V0 at p0: the amount that equalises is log(V / V0).
-            moved = min(flow * sqrt(abs(gauge)) * float(exp(-log_mass)), abs(ratio))
-            log_mass -= moved if gauge > 0.0 else -moved
-    return out
-
-
-def _leak_many(logs: FloatArray, flow: FloatArray, out: FloatArray) -> None:
-    """Twin for many cavities, numpy over them; *logs* (samples, draws), *out* (draws, samples)."""
     log_mass = np.zeros(flow.size)
     for index, log in enumerate(logs):
         ratio = log - log_mass

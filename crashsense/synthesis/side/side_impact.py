@@ -23,7 +23,11 @@ import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from crashsense.synthesis.draw_blocks import in_blocks
-from crashsense.synthesis.dynamics.chain import ChainMotion, CrushSpring, integrate_chain
+from crashsense.synthesis.dynamics.spring_chain import (
+    CrushSpring,
+    SpringChainMotion,
+    integrate_chain,
+)
 from crashsense.synthesis.location.mounting import fracture_noise, mounting_ringing
 from crashsense.synthesis.model import (
     PulseModel,
@@ -58,7 +62,7 @@ ZERO, SAMPLES = 500, 2501
 ACTIVE_S = (SAMPLES - 1 - ZERO) / RATE_HZ
 #: Time in which sheet metal can break [s]; the springs have let go long before its end.
 BREAKING_S = 0.150
-SUBSTEPS = 2
+SUBSTEPS = 3
 
 Positive = Annotated[float, Field(gt=0.0)]
 
@@ -81,6 +85,8 @@ class SideParameters(BaseModel):
     face_mass_kg: Positive = 30.0
     face_curve: tuple[Point, ...] | None = None
     face_unloading_kn_per_mm: Positive = 3.0
+    #: cells that fold one after the other, air pressed out of them (assumed)
+    face_damper_kns_per_m: Annotated[float, Field(ge=0.0)] = 5.0
     sill_overlap_stand_off_mm: Annotated[float, Field(ge=0.0)] = 0.0
     dent_area_m2: Positive
     friction: Annotated[float, Field(ge=0.0, le=1.0)] = 0.25
@@ -181,12 +187,11 @@ def build_chain(
                 body["face"],
                 curve_si(parameters.face_curve),
                 1e6 * parameters.face_unloading_kn_per_mm,
+                damper_n_s_per_m=1e3 * parameters.face_damper_kns_per_m,
                 scale=variation.factor("obstacle_stiffness"),
                 holds=True,
             )
         )
-    stiff = 1e6 * car.sill_contact_kn_per_mm
-    contact = np.array([[0.0, 0.0], [1.0, stiff]])
     stand_off = np.zeros(size)
     if door:
         springs += [
@@ -230,7 +235,7 @@ def build_chain(
             "sill",
             front,
             body["pillar"],
-            contact,
+            curve_si(car.sill_contact_curve),
             1e6 * car.sill_contact_unloading_kn_per_mm,
             stand_off=stand_off,
             scale=stiffness,
@@ -269,7 +274,7 @@ def _modes(body: FloatArray, modes: tuple[Mode, ...], factor: FloatArray) -> Flo
     )
 
 
-def _crush_power(motion: ChainMotion, name: str) -> FloatArray:
+def _crush_power(motion: SpringChainMotion, name: str) -> FloatArray:
     for number, spring in enumerate(motion.springs):
         if spring.name == name:
             rate = motion.velocity[:, spring.behind] - motion.velocity[:, spring.ahead]
@@ -415,7 +420,7 @@ def _car_mass(masses: FloatArray, body: dict[str, int]) -> FloatArray:
     )
 
 
-def _striker_force(motion: ChainMotion, body: dict[str, int]) -> FloatArray:
+def _striker_force(motion: SpringChainMotion, body: dict[str, int]) -> FloatArray:
     """Force between the striker's face (or the pole) and the car [N], (draws, time)."""
     out = np.zeros((motion.velocity.shape[2], motion.velocity.shape[0]))
     for number, spring in enumerate(motion.springs):
@@ -451,7 +456,10 @@ def _roll(
 
 
 def _pressure(
-    parameters: SideParameters, variation: Variation, motion: ChainMotion, body: dict[str, int]
+    parameters: SideParameters,
+    variation: Variation,
+    motion: SpringChainMotion,
+    body: dict[str, int],
 ) -> tuple[FloatArray, FloatArray]:
     """Indentation of the skin [m] and overpressure at the sensor [Pa], (draws, SAMPLES)."""
     car = parameters.vehicle

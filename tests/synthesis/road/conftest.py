@@ -9,7 +9,9 @@ import pytest
 from crashsense import engine
 
 
-@pytest.fixture(autouse=True, scope="package")
+@pytest.fixture(autouse=True, scope="module")
 def _fast_engine() -> Iterator[None]:
+    # Not of the package: without a package file that lasts to the end of the session, and tests of
+    # other rooms in the same worker would be computed by this engine.
     with engine.using("fast" if engine.installed() else "numpy"):
         yield

@@ -69,7 +69,7 @@ def edited(name: str, *changes: tuple[str, str]) -> str:
         ),
         (
             "rollover/near_roll_j_turn_75.toml",
-            [("[0.30, 4.5], [2.0, 4.5]", "[2.0, 4.5], [0.3, 4.5]")],
+            [("[0.18, 12.0], [0.48, 12.0]", "[0.48, 12.0], [0.18, 12.0]")],
             "times that increase",
         ),
     ],

@@ -1,0 +1,142 @@
+"""What a reader wants to see of an event: the channels that the rules of its family read.
+
+Raw, as the structure feels them, and behind the low-pass of a usual sensor (3-pole Bessel, 400 Hz);
+their velocity; their spectrum by third octaves.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from crashsense.channels import CHANNELS
+from crashsense.filters.causal import causal_lowpass, lowpass_sections
+from crashsense.signal import cumulative_trapezoid
+from crashsense.synthesis.model import Synthesis
+from crashsense.synthesis.recipe import Recipe
+
+FloatArray = npt.NDArray[np.float64]
+
+#: Low-pass of a usual sensor: kind, poles, corner [Hz] (from memory of the trade).
+SENSOR_FILTER = ("bessel", 3, 400.0)
+
+#: Family -> channels that its rules read, in order. ``{near}`` and ``{far}``: the struck side.
+READ_BY_RULES: Mapping[str, tuple[str, ...]] = {
+    "frontal": ("central_x", "upfront_left_x", "upfront_right_x"),
+    "rear": ("central_x", "rear_seat_crossmember_x"),
+    "side": ("side_{near}_y", "door_{near}_pressure", "central_y", "side_{far}_y"),
+    "rollover": ("central_roll_rate", "roll_angle", "central_y", "central_z"),
+    "rough_road": ("central_x", "central_z", "upfront_left_x"),
+    "misuse": (
+        "central_x", "upfront_left_x", "side_{near}_y", "door_{near}_pressure", "central_y",
+        "central_z",
+    ),
+}  # fmt: skip
+
+#: Most channels shown of one event.
+MOST_CHANNELS = 4
+
+UNITS = {"g": "g", "kpa": "kPa", "deg_s": "deg/s", "deg": "deg"}
+
+
+@dataclass(frozen=True, eq=False)
+class Reading:
+    """One channel of the nominal draw; arrays (samples,) share ``times_ms``.
+
+    ``raw`` and ``sensed`` (behind the sensor's low-pass; None of an angle and its rate) in *unit*;
+    ``velocity`` [m/s] of an acceleration, else None.
+    """
+
+    channel: str
+    unit: str
+    rate_hz: float
+    times_ms: FloatArray
+    raw: FloatArray
+    sensed: FloatArray | None
+    velocity: FloatArray | None
+
+    @property
+    def kind(self) -> str:
+        """What shares a scale: the unit and, of accelerations, the axis."""
+        return f"{self.channel[-1]} {self.unit}" if self.unit == "g" else self.unit
+
+
+def shown_channels(recipe: Recipe, synthesis: Synthesis) -> list[str]:
+    """Channels of the event to be shown: those of its family that are modelled, in order."""
+    right = recipe.struck_side == "right"
+    near, far = ("right", "left") if right else ("left", "right")
+    known = set(synthesis.signals) | ({"roll_angle"} & set(synthesis.trace))
+    wanted = [name.format(near=near, far=far) for name in READ_BY_RULES[recipe.family]]
+    found = [name for name in dict.fromkeys(wanted) if name in known]
+    return (found or sorted(synthesis.signals))[:MOST_CHANNELS]
+
+
+def event_readings(recipe: Recipe, synthesis: Synthesis) -> list[Reading]:
+    """The shown channels of the first draw of *synthesis*."""
+    readings = []
+    for name in shown_channels(recipe, synthesis):
+        if name == "roll_angle":
+            sign = -1.0 if recipe.is_mirrored else 1.0
+            samples, scale, unit = sign * synthesis.trace[name][0], np.pi / 180.0, "deg"
+        else:
+            channel = CHANNELS[name]
+            samples, scale, unit = synthesis.signals[name][0], channel.file_scale, channel.file_unit
+        kind, order, corner = SENSOR_FILTER
+        step = 1.0 / synthesis.rate_hz
+        sections = lowpass_sections(
+            kind=kind, order=order, corner_hz=corner, rate_hz=synthesis.rate_hz
+        )
+        sensed = causal_lowpass(samples, sections=sections)
+        readings.append(
+            Reading(
+                channel=name,
+                unit=UNITS[unit],
+                rate_hz=synthesis.rate_hz,
+                times_ms=1e3 * (synthesis.start_s + step * np.arange(samples.size)),
+                raw=samples / scale,
+                sensed=None if unit.startswith("deg") else sensed / scale,
+                velocity=cumulative_trapezoid(samples, step_s=step) if unit == "g" else None,
+            )
+        )
+    return readings
+
+
+def third_octaves(
+    samples: FloatArray, *, rate_hz: float, low_hz: float = 1.0
+) -> tuple[FloatArray, FloatArray]:
+    """Root mean square by third octaves over the whole signal: centres [Hz] and levels.
+
+    Base-ten third octaves (IEC 61260: centres 1000 * 10^(k/10) Hz), sharp band edges; from
+    *low_hz*, or from the first band that is as wide as the signal resolves.
+
+    >>> tone = np.sin(2 * np.pi * 50.0 * np.arange(4000) / 2000.0)
+    >>> centres, levels = third_octaves(tone, rate_hz=2000.0)
+    >>> round(float(centres[levels.argmax()]), 1), round(float(levels.max()), 3)
+    (50.1, 0.707)
+    """
+    power = np.abs(np.fft.rfft(samples)) ** 2 * 2.0 / samples.size**2
+    frequency = np.fft.rfftfreq(samples.size, 1.0 / rate_hz)
+    resolved = rate_hz / samples.size / (10**0.05 - 10**-0.05)
+    first = int(np.ceil(10.0 * np.log10(max(low_hz, resolved))))
+    last = int(np.floor(10.0 * np.log10(0.45 * rate_hz)))
+    centres = 10.0 ** (np.arange(first, last + 1) / 10.0)
+    total = np.concatenate([[0.0], np.cumsum(power)])
+    edges = np.searchsorted(frequency, [centres * 10**-0.05, centres * 10**0.05])
+    mean_square = total[edges[1]] - total[edges[0]]
+    return centres, np.sqrt(np.maximum(mean_square, 0.0))
+
+
+def band_peak(samples: FloatArray, *, rate_hz: float, band_hz: tuple[float, float]) -> float:
+    """Largest value of what lies in a band (sharp edges, zero phase), in the unit of *samples*."""
+    spectrum = np.fft.rfft(samples)
+    frequency = np.fft.rfftfreq(samples.size, 1.0 / rate_hz)
+    spectrum[(frequency < band_hz[0]) | (frequency >= band_hz[1])] = 0.0
+    return float(np.abs(np.fft.irfft(spectrum, samples.size)).max())
+
+
+def main_reading(readings: Sequence[Reading]) -> Reading:
+    """The first channel that the rules of the family read."""
+    return readings[0]

@@ -1,0 +1,326 @@
+"""Bodies on crush springs along one axis, all draws integrated in one batch.
+
+Equation of motion of body b [kg, m, N]: ``m_b x_b'' = sum of spring forces``. A spring acts between
+a body behind and a body ahead; its compression is ``c = x_behind - x_ahead - stand_off``. The force
+follows the loading polyline to the largest compression so far and unloads from there along a
+straight line (hysteresis); a spring that *holds* pulls along the same line, any other lets go at
+zero. A rate effect adds ``|F| r c'`` and a damper ``d c'``; both always dissipate.
+
+Integration: leapfrog (velocities at half steps) of fixed step. The scheme conserves momentum to
+rounding; every operation is elementwise over draws, so that a row does not depend on the others.
+Numpy over springs and draws; where engine ``fast`` computes, the compiled
+:func:`crashsense.compiled_synthesis.chain_steps` gives the same bits by the same operations in the
+same order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from crashsense import engine
+from crashsense.errors import Fault, InputError
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class CrushSpring:
+    """One spring of a chain.
+
+    Parameters
+    ----------
+    name : for traces and messages
+    behind, ahead : numbers of the two bodies; the force pushes *ahead* forward, *behind* back
+    curve : loading polyline, shape (points, 2): compression [m] from 0 on, force [N]; beyond the
+        last point the last slope continues
+    unloading_n_per_m : slope of unloading [N/m], no softer than the steepest loading slope
+    stand_off : gap to close before contact [m], scalar or shape (draws,)
+    scale : factor on loading and unloading [-], scalar or shape (draws,)
+    rate_s_per_m : rate effect r [s/m], >= 0
+    damper_n_s_per_m : viscous damper d [N s/m] of a spring that holds, >= 0
+    holds : True if the spring also pulls
+    """
+
+    name: str
+    behind: int
+    ahead: int
+    curve: FloatArray
+    unloading_n_per_m: float
+    stand_off: FloatArray | float = 0.0
+    scale: FloatArray | float = 1.0
+    rate_s_per_m: float = 0.0
+    damper_n_s_per_m: float = 0.0
+    holds: bool = False
+
+    @property
+    def slopes(self) -> FloatArray:
+        """Loading slopes [N/m], one a segment."""
+        return np.asarray(np.diff(self.curve[:, 1]) / np.diff(self.curve[:, 0]))
+
+
+@dataclass(frozen=True, eq=False)
+class SpringChainMotion:
+    """What a chain did, stored every *step_s*, arrays (time, bodies or springs, draws).
+
+    ``velocity`` at the stored instants [m/s], ``position`` [m], ``force`` [N],
+    ``compression`` and ``largest`` (so far) [m].
+    """
+
+    step_s: float
+    velocity: FloatArray
+    position: FloatArray
+    force: FloatArray
+    compression: FloatArray
+    largest: FloatArray
+    masses: FloatArray
+    springs: tuple[CrushSpring, ...]
+
+    def body_acceleration(self, body: int) -> FloatArray:
+        """Mean acceleration over each stored step [m/s^2], shape (draws, time), zero first.
+
+        The mean over the step is what its velocity change is divided by: it integrates exactly.
+        """
+        speed = self.velocity[:, body, :]
+        out = np.zeros((speed.shape[1], speed.shape[0]))
+        out[:, 1:] = (np.diff(speed, axis=0) / self.step_s).T
+        return out
+
+    def elastic_energy(self) -> FloatArray:
+        """Energy that unloading would return [J], (time, springs, draws)."""
+        out = np.empty_like(self.force)
+        for number, spring in enumerate(self.springs):
+            stiffness = spring.unloading_n_per_m * spring.scale
+            static = self._static_force(number)
+            out[:, number] = 0.5 * static * static / stiffness
+        return out
+
+    def absorbed_energy(self) -> FloatArray:
+        """Energy lost to crush and rate effect [J], from the curves alone, (time, springs, draws).
+
+        Area under the loading curve up to the largest compression, less what unloading from there
+        gives back, plus the integral of ``(|F| r + d) c'^2``.
+        """
+        out = np.empty_like(self.force)
+        for number, spring in enumerate(self.springs):
+            knots, bends = _ramps(spring)
+            reach = self.largest[:, number]
+            area = np.zeros_like(reach)
+            peak = np.zeros_like(reach)
+            for knot, bend in zip(knots, bends, strict=True):
+                over = np.maximum(reach - knot, 0.0)
+                area += 0.5 * bend * over * over
+                peak += bend * over
+            scale = spring.scale
+            lost = scale * (area - 0.5 * peak * peak / spring.unloading_n_per_m)
+            rate = self.velocity[:, spring.behind] - self.velocity[:, spring.ahead]
+            static = np.abs(self._static_force(number))
+            power = (spring.rate_s_per_m * static + spring.damper_n_s_per_m) * rate * rate
+            lost[1:] += np.cumsum(0.5 * self.step_s * (power[1:] + power[:-1]), axis=0)
+            out[:, number] = lost
+        return out
+
+    def kinetic_energy(self) -> FloatArray:
+        """Kinetic energy [J], (time, bodies, draws); a fixed body has none."""
+        finite = np.where(np.isfinite(self.masses), self.masses, 0.0)
+        return np.asarray(0.5 * finite * self.velocity**2)
+
+    def _static_force(self, number: int) -> FloatArray:
+        spring = self.springs[number]
+        knots, bends = _ramps(spring)
+        reach = self.largest[:, number]
+        peak = np.zeros_like(reach)
+        for knot, bend in zip(knots, bends, strict=True):
+            peak += bend * np.maximum(reach - knot, 0.0)
+        drop = spring.unloading_n_per_m * (reach - self.compression[:, number])
+        static = spring.scale * (peak - drop)
+        return np.asarray(static if spring.holds else np.maximum(static, 0.0))
+
+
+def _ramps(spring: CrushSpring) -> tuple[FloatArray, FloatArray]:
+    """Write the loading polyline as a sum of ramps: knots [m] and changes of slope [N/m]."""
+    slopes = spring.slopes
+    return spring.curve[:-1, 0], np.diff(slopes, prepend=0.0)
+
+
+def check_spring(spring: CrushSpring, *, file: str, field: str) -> list[Fault]:
+    """Return what is physically impossible in a spring, one fault each."""
+    faults = []
+    compressions = spring.curve[:, 0]
+    if compressions[0] != 0.0 or spring.curve[0, 1] != 0.0:
+        faults.append(Fault(file, field, spring.curve[0].tolist(), "a curve that starts at 0, 0"))
+    if (np.diff(compressions) <= 0).any():
+        faults.append(Fault(file, field, compressions.tolist(), "compressions that increase"))
+        return faults
+    if (spring.curve[:, 1] < 0).any():
+        faults.append(Fault(file, field, spring.curve[:, 1].tolist(), "forces of 0 or more"))
+    if spring.damper_n_s_per_m and not spring.holds:
+        expected = "0; a damper needs a spring that holds"
+        faults.append(Fault(file, f"{field}.damper", spring.damper_n_s_per_m, expected))
+    steepest = float(spring.slopes.max())
+    if spring.unloading_n_per_m < steepest * (1.0 - 1e-9):
+        expected = f"unloading no softer than the steepest loading slope, {steepest:.4g} N/m"
+        faults.append(Fault(file, f"{field}.unloading", spring.unloading_n_per_m, expected))
+    return faults
+
+
+def largest_stable_step(masses: Sequence[float], springs: Sequence[CrushSpring]) -> float:
+    """Return the step [s] that the leapfrog scheme can take at most, by Gershgorin's bound.
+
+    The stiffness that body b feels is no more than twice the sum of the unloading slopes at it:
+    ``step < 2 / omega_max``, ``omega_max^2 <= max_b 2 sum(k) / m_b``.
+    """
+    highest = 0.0
+    for body, mass in enumerate(masses):
+        if np.isfinite(mass):
+            total = sum(s.unloading_n_per_m for s in springs if body in (s.behind, s.ahead))
+            highest = max(highest, 2.0 * total / mass)
+    return 2.0 / float(np.sqrt(highest)) if highest > 0 else np.inf
+
+
+def integrate_chain(
+    masses: FloatArray,
+    springs: Sequence[CrushSpring],
+    *,
+    speeds: FloatArray,
+    duration_s: float,
+    stored_step_s: float,
+    substeps: int,
+) -> SpringChainMotion:
+    """Integrate a chain from rest lengths.
+
+    Parameters
+    ----------
+    masses : [kg], shape (bodies, draws); infinite for a fixed body
+    springs : the springs
+    speeds : initial speeds [m/s], shape (bodies, draws)
+    duration_s : simulated time [s]
+    stored_step_s : time between stored instants [s]
+    substeps : integration steps per stored step
+
+    Raises
+    ------
+    InputError : if the step is unstable for the lightest body
+    """
+    bodies, size = masses.shape
+    faults = [f for s in springs for f in check_spring(s, file="chain", field=s.name)]
+    if faults:
+        raise InputError(faults)
+    step = stored_step_s / substeps
+    nominal = [float(row.min()) for row in masses]
+    limit = largest_stable_step(nominal, springs)
+    if step > 0.5 * limit:
+        expected = f"at most {0.5e6 * limit:.3g} us for these masses and springs"
+        raise InputError([Fault("chain", "step", f"{1e6 * step:.3g} us", expected)])
+    count = round(duration_s / stored_step_s)
+    number = len(springs)
+    points = max(s.curve.shape[0] - 1 for s in springs)
+    knots, bends = np.full((points, number), np.inf), np.zeros((points, number))
+    for index, spring in enumerate(springs):
+        where, change = _ramps(spring)
+        knots[: where.size, index] = where
+        bends[: where.size, index] = change
+
+    def column(values: Sequence[FloatArray | float]) -> FloatArray:
+        return np.stack([np.broadcast_to(np.asarray(v, dtype=float), (size,)) for v in values])
+
+    laws = np.stack(
+        [
+            column([s.stand_off for s in springs]),
+            column([s.unloading_n_per_m for s in springs]),
+            column([s.scale for s in springs]),
+            column([s.rate_s_per_m for s in springs]),
+            column([s.damper_n_s_per_m for s in springs]),
+            column([-np.inf if s.holds else 0.0 for s in springs]),
+        ]
+    )
+    ends = np.array([(s.behind, s.ahead) for s in springs])
+    start = np.array(speeds, dtype=np.float64)
+    velocity, position = (np.empty((count + 1, bodies, size)) for _ in range(2))
+    force, compression, largest = (np.zeros((count + 1, number, size)) for _ in range(3))
+    velocity[0], position[0], compression[0] = start, 0.0, -laws[0]
+    largest[0] = np.maximum(-laws[0], 0.0)
+    stored = (velocity, position, force, compression, largest)
+    compiled = engine.kernels()
+    if compiled is not None:
+        compiled.chain_steps(step / masses, laws, knots, bends, ends, substeps, step, *stored)
+    else:
+        _step_arrays(step / masses, laws, knots, bends, ends, substeps, step, stored)
+    return SpringChainMotion(
+        step_s=stored_step_s,
+        velocity=velocity,
+        position=position,
+        force=force,
+        compression=compression,
+        largest=largest,
+        masses=np.asarray(masses),
+        springs=tuple(springs),
+    )
+
+
+def _step_arrays(
+    per_mass: FloatArray,
+    laws: FloatArray,
+    knots: FloatArray,
+    bends: FloatArray,
+    ends: IntArray,
+    substeps: int,
+    step: float,
+    stored: tuple[FloatArray, ...],
+) -> None:
+    """All steps by numpy over springs and draws; fills *stored* from its second instant."""
+    stand_off, unloading, scale, rate, damper, floor = laws
+    behind, ahead = ends.T
+    v, x = (table[0].copy() for table in stored[:2])
+    number, size = stand_off.shape
+    moved, net = np.empty_like(v), np.zeros_like(v)
+    c, closing, other, force = (np.zeros((number, size)) for _ in range(4))
+    largest = stored[4][0].copy()
+    ramps = np.empty((len(knots), number, size))
+    pairs = [(net[b], net[a], force[i]) for i, (b, a) in enumerate(ends)]
+    knots, bends = knots[:, :, None], bends[:, :, None]
+    half = 0.5 * step
+    for instant in range(1, stored[0].shape[0]):
+        for _ in range(substeps):
+            np.multiply(v, half, out=moved)
+            x += moved
+            np.take(x, behind, axis=0, out=c, mode="clip")
+            np.take(x, ahead, axis=0, out=other, mode="clip")
+            c -= other
+            c -= stand_off
+            np.maximum(largest, c, out=largest)
+            np.subtract(largest, knots, out=ramps)
+            np.maximum(ramps, 0.0, out=ramps)
+            ramps *= bends
+            np.subtract(c, largest, out=force)
+            force *= unloading
+            for ramp in ramps:
+                force += ramp
+            np.maximum(force, floor, out=force)
+            force *= scale
+            # Speed in the middle of the step, by the last step's change: second order in the step.
+            net *= 0.5
+            net += v
+            np.take(net, behind, axis=0, out=closing, mode="clip")
+            np.take(net, ahead, axis=0, out=other, mode="clip")
+            closing -= other
+            np.abs(force, out=other)
+            other *= rate
+            other += damper
+            closing *= other
+            force += closing
+            np.maximum(force, floor, out=force)
+            net.fill(0.0)
+            for back, front, push in pairs:
+                back -= push
+                front += push
+            net *= per_mass
+            v += net
+            np.multiply(v, half, out=moved)
+            x += moved
+        for table, values in zip(stored, (v, x, force, c, largest), strict=True):
+            table[instant] = values

@@ -1,0 +1,88 @@
+"""The library's prediction beside a record: the arithmetic, the command, and the public record."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from exchange_writer import wall
+from rough_pulse import rough_g
+
+from crashsense.cli import run
+from crashsense.errors import InputError
+from crashsense.records import read_record
+from crashsense.records.writing import write_signals
+from crashsense.studies.model_against_record import obstacles, predict
+from crashsense.synthesis import load_events, load_recipes
+
+
+@pytest.fixture(scope="module")
+def record(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("record")
+    return wall(50.0, channel={"values": rough_g(-55.0)}).write(folder)
+
+
+def value(found, name, column):
+    return float(found.rows.set_index("quantity").loc[name, column])
+
+
+def test_a_record_made_by_the_model_agrees_with_it(tmp_path):
+    """What the model itself made comes out equal in every row."""
+    recipe = next(r for r in load_recipes() if r.name == "wall_full_56")
+    made = recipe.with_parameters(name="made", speed_kmh=50.0, vehicle_mass_kg=1500.0)
+    write_signals(made.events()[0], tmp_path / "made.csv")
+    (event,) = read_record(tmp_path / "made.csv")
+    found = predict(event, obstacle="rigid_wall", speed_kmh=50.0, mass_kg=1500.0, draws=0)
+    assert np.allclose(found.rows["record"], found.rows["model"], rtol=2e-3, atol=2e-2)
+
+
+def test_figures_of_a_known_pulse(record):
+    (event,) = read_record(record)
+    found = predict(event, draws=2)
+    # A haversine of 100 ms and 55 km/h: v(t) = v / T (t - T / (2 pi) sin(2 pi t / T)).
+    total = 55.0 / 3.6
+    for ms in (10, 30, 50):
+        t = ms / 1e3
+        wanted = total / 0.1 * (t - 0.1 / (2 * np.pi) * np.sin(2 * np.pi * t / 0.1))
+        seen = value(found, f"velocity change at {ms} ms", "record")
+        assert seen == pytest.approx(wanted, abs=0.25)
+    assert value(found, "velocity change", "record") == pytest.approx(total, abs=0.3)
+    flight = value(found, "free flight of 127 mm (t127)", "record")
+    assert flight == pytest.approx(event.metadata["free_flight_ms"], abs=0.01)
+    # The travel of a constant speed less the twice integrated haversine: v (t - T/2) at the end.
+    assert value(found, "crush (car's travel)", "record") > 400.0
+    assert found.asked["obstacle"] == "rigid_wall"
+    assert found.asked["vehicle_mass_kg"] == 1500.0
+    assert found.model_velocity.shape[0] == 3
+
+
+def test_what_is_not_known_is_asked_for(tmp_path):
+    (event,) = load_events(["side_pole_90_29"])
+    with pytest.raises(InputError, match="family: got 'side'; expected a frontal record"):
+        predict(event)
+    folder = wall(50.0, channel={"values": rough_g(-55.0)}).write(tmp_path)
+    (frontal,) = read_record(folder)
+    with pytest.raises(InputError, match="did you mean 'rigid_wall'"):
+        predict(frontal, obstacle="rigid_wal")
+    assert "rigid_wall" in obstacles()
+
+
+def test_command(record, tmp_path, capsys):
+    figure = tmp_path / "model.png"
+    assert run(["study", "model", str(record), "--draws", "2", "--figure", str(figure)]) == 0
+    out = capsys.readouterr().out
+    assert "CAUTION" in out
+    assert "free flight of 127 mm (t127) [ms]" in out
+    assert "Nothing was fitted to the record" in out
+    assert figure.stat().st_size > 5000
+    assert run(["study", "model", str(record), "--figure", "x.txt"]) == 2
+    assert "a name in .png, .svg, .pdf" in capsys.readouterr().err
+
+
+@pytest.mark.slow
+def test_the_public_record(record_folder):
+    for event in read_record(record_folder):
+        found = predict(event, draws=4)
+        assert found.asked["obstacle"] == "rigid_wall"
+        assert found.asked["vehicle_mass_kg"] == 1719.0
+        assert value(found, "velocity change", "record") == pytest.approx(18.4, abs=0.3)
+        assert value(found, "crush (car's travel)", "record") == pytest.approx(746.0, abs=12.0)

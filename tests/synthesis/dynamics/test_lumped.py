@@ -1,0 +1,413 @@
+"""The lumped-mass structure in the plane: balances in every frontal recipe, twins, closed forms."""
+
+from dataclasses import replace
+from math import acos, atan2, cos, exp, pi, radians, sin, sqrt
+
+import numpy as np
+import pytest
+
+from crashsense import engine
+from crashsense.errors import InputError
+from crashsense.synthesis.dynamics.lumped import FREEDOMS, SPRINGS, STEP_S, System, integrate
+from crashsense.synthesis.dynamics.lumped_system import RIPPLED, TIES
+from crashsense.synthesis.frontal.impact import TOLERANCES, build_system
+from crashsense.synthesis.model import draw_variation
+from crashsense.synthesis.recipe import load_recipes
+
+#: One recipe of each kind of obstacle and contact.
+KINDS = (
+    "wall_full_56", "wall_30deg_40", "repair_wall_15", "odb_40_64", "mpdb_50_50", "pole_centre_40",
+    "underride_40", "small_overlap_64", "car_head_on_25_25", "car_offset_40_40",
+    "bumper_barrier_10", "deer_90", "moose_70", "trolley_front_50",
+)  # fmt: skip
+FRONTAL = {r.name: r for r in load_recipes() if r.model.name == "frontal_impact"}
+
+
+def frontal_system(name, draws=1):
+    tolerances = TOLERANCES if draws > 1 else {}
+    variation = draw_variation(np.arange(draws), seed=3, occurrence=name, tolerances=tolerances)
+    return build_system(FRONTAL[name].parameters, variation)
+
+
+def books(system, **options):
+    return integrate(system, duration_s=0.2, ledger=True, **options)
+
+
+@pytest.fixture(scope="module")
+def motions():
+    """Two draws beside nominal of every recipe, with every step's inner quantities."""
+    out = {}
+    for name in KINDS:
+        system = frontal_system(name, draws=3)
+        out[name] = (system, books(system))
+    return out
+
+
+def test_every_kind_of_obstacle_is_in_the_library():
+    kinds = {recipe.parameters.obstacle for recipe in FRONTAL.values()}
+    assert kinds == {
+        "rigid_wall", "deformable_barrier", "moving_barrier", "centre_pole", "underride",
+        "small_overlap", "car", "bumper_barrier", "animal", "tall_animal", "light_object",
+    }  # fmt: skip
+
+
+def masses(system):
+    return np.array([np.broadcast_to(system.mass[name], system.draws) for name in FREEDOMS])
+
+
+def test_impulse_on_the_obstacle_is_the_momentum_that_the_car_loses(motions):
+    straight = [n for n in motions if not motions[n][0].angle.any()]
+    assert len(straight) >= 9
+    for name in straight:
+        system, motion = motions[name]
+        start = np.array([system.velocity[f] for f in FREEDOMS[:4]])
+        lost = (masses(system)[:4] * (start - motion.ledger["velocity"][-1, :4])).sum(axis=0)
+        impulse = motion.obstacle_force.sum(axis=1) / motion.rate_hz
+        assert impulse == pytest.approx(lost, rel=0.005), name
+
+
+def test_momentum_of_car_and_moving_obstacle_is_kept_at_every_step(motions):
+    moving = [n for n in motions if np.isfinite(motions[n][0].mass["far"]).all()]
+    assert len(moving) == 6
+    for name in moving:
+        system, motion = motions[name]
+        along = [0, 1, 2, 3, 6, 7]
+        momentum = motion.ledger["velocity"][:, along] * masses(system)[along]
+        total = momentum.sum(axis=1)
+        assert np.abs(total - total[0]).max() < 1e-9 * np.abs(momentum[0]).sum(), name
+
+
+def balance(system, motion):
+    """Kinetic + elastic + spent energy at every step but the last, over the initial."""
+    ledger = motion.ledger
+    velocity = ledger["velocity"]
+    mass = np.where(np.isfinite(masses(system)), masses(system), 0.0)
+    # Velocities stand half a step before the forces: take both to the same instant.
+    kinetic = 0.5 * (mass * (0.5 * (velocity[1:] + velocity[:-1])) ** 2).sum(axis=1)
+    force, sets = ledger["force"], ledger["set"]
+    stiffness = np.array([system.stiffness[s] for s in SPRINGS] + [system.ties[t][0] for t in TIES])
+    elastic = (force**2 / (2.0 * stiffness[:, None])).sum(axis=1)
+    absorbed = (0.5 * (force[1:] + force[:-1]) * np.diff(sets, axis=0)).sum(axis=1)
+    v = velocity
+    turned = system.half_span_m * v[:, 5]
+    rails = np.stack([v[:, 3] + turned - v[:, 0], v[:, 3] - turned - v[:, 1]], axis=1)
+    ties = np.stack([v[:, 2] - v[:, 3], v[:, 0] - v[:, 1] - 2.0 * turned], axis=1)
+    dragged = (ledger["drag"] * np.concatenate([rails, ties], axis=1)).sum(axis=1)
+    spent = np.cumsum(dragged + ledger["sliding"].sum(axis=1), axis=0) * STEP_S
+    spent[1:] += np.cumsum(absorbed, axis=0)
+    total = kinetic + (elastic + spent)[:-1]
+    return total / (0.5 * (mass * velocity[0] ** 2).sum(axis=0)), spent
+
+
+def test_energy_balances_at_every_step_and_no_draw_creates_any(motions):
+    """Kinetic + elastic + absorbed = initial, within 1 %; what is spent never comes back."""
+    for name, (system, motion) in motions.items():
+        share, spent = balance(system, motion)
+        assert np.abs(share - 1.0).max() < 0.01, (name, np.abs(share - 1.0).max())
+        assert np.diff(spent, axis=0).min() > -1e-3 * spent.max(), name
+
+
+def test_halving_the_step_moves_velocity_by_less_than_a_hundredth(motions):
+    for name in ("wall_full_56", "odb_40_64"):
+        system = frontal_system(name)
+        coarse = books(system)
+        fine = integrate(system, duration_s=0.2, step_s=STEP_S / 2, ledger=True)
+        start = system.velocity["cabin"][0]
+        difference = coarse.ledger["velocity"][:, 3, 0] - fine.ledger["velocity"][::2, 3, 0]
+        assert np.abs(difference).max() < 0.01 * start, name
+
+
+def same_motion(one, other):
+    for name in one.acceleration:
+        assert np.array_equal(one.acceleration[name], other.acceleration[name]), name
+    assert np.array_equal(one.obstacle_force, other.obstacle_force)
+    assert np.array_equal(one.power, other.power)
+
+
+@pytest.mark.parametrize(
+    "name", ["wall_full_56", "wall_30deg_40", "odb_40_64", "car_offset_40_40", "small_overlap_64"]
+)
+def test_the_compiled_twin_gives_the_same_bits(name):
+    pytest.importorskip("numba")
+    for draws, duration in ((7, 0.12), (1, 0.2)):
+        system = frontal_system(name, draws=draws)
+        arrays = integrate(system, duration_s=duration, rest=3)
+        with engine.using("fast"):
+            assert engine.kernels() is not None
+            same_motion(arrays, integrate(system, duration_s=duration, rest=3))
+        assert not arrays.power[:, :3].any()
+
+
+def test_a_draw_is_the_same_in_any_block():
+    whole = integrate(frontal_system("odb_40_40", draws=9), duration_s=0.1)
+    variation = draw_variation(np.array([4]), seed=3, occurrence="odb_40_40", tolerances=TOLERANCES)
+    alone = integrate(build_system(FRONTAL["odb_40_40"].parameters, variation), duration_s=0.1)
+    assert np.array_equal(whole.acceleration["cabin"][4], alone.acceleration["cabin"][0])
+    assert np.array_equal(whole.acceleration["yaw"][4], alone.acceleration["yaw"][0])
+
+
+def test_an_unstable_step_is_refused_with_the_longest_that_is_stable():
+    with pytest.raises(InputError, match="step_s: got 0.005; expected at most"):
+        integrate(frontal_system("wall_full_56"), duration_s=0.1, step_s=0.005)
+
+
+# -- closed forms: the general structure switched down ------------------------------------------
+
+
+def single(*, springs=None, ties=None, mass=None, velocity=None, **plane):
+    """A system without any spring except the given ones; all bodies fixed except those given."""
+    one = np.ones(1)
+    springs = springs or {}
+    nothing = ((0.0, 0.0), (1.0, 0.0))
+    masses = dict.fromkeys(FREEDOMS, np.inf * one) | {k: v * one for k, v in (mass or {}).items()}
+    ahead = plane.pop("direct_ahead_m", 0.0)
+    right = plane.pop("direct_right_m", 0.0)
+    return System(
+        mass=masses,
+        velocity=dict.fromkeys(FREEDOMS, 0.0 * one)
+        | {k: v * one for k, v in (velocity or {}).items()},
+        envelopes={n: springs[n][0] if n in springs else nothing for n in SPRINGS},
+        stiffness={n: springs[n][1] if n in springs else 1.0 for n in SPRINGS},
+        share={n: one * (n in springs) for n in SPRINGS},
+        gap=dict.fromkeys(SPRINGS, 0.0 * one),
+        rate=0.0,
+        ripple=dict.fromkeys(RIPPLED, 0.0 * one),
+        fold_m=1.0,
+        phase=dict.fromkeys(RIPPLED, 0.0 * one),
+        pull_n=0.0,
+        slip_n=0.0,
+        slip_n_s_m=0.0,
+        ties={"mounts": (1.0, 0.0, 0.0), "beam": (1.0, 0.0, 0.0)} | (ties or {}),
+        angle=plane.pop("angle", 0.0) * one,
+        friction=plane.pop("friction", 0.0) * one,
+        width_m=plane.pop("width_m", np.inf) * one,
+        half_span_m=0.45,
+        front_ahead_m=1.75,
+        direct_ahead_m=ahead,
+        direct_right_m=right,
+    )
+
+
+MASS, SPEED = 1500.0, 56.0 / 3.6
+OMEGA = 2.0 * pi * 2.5
+SPRING = MASS * OMEGA**2
+ELASTIC = (((0.0, 0.0), (2.0, 2.0 * SPRING)), SPRING)
+
+
+def test_undamped_spring_56_kmh_2500_mhz():
+    """Peak V0 w = 24.9164 g, crush V0/w = 0.990297 m at 100 ms (elementary, computed)."""
+    system = single(
+        springs={"engine": ELASTIC}, mass={"powertrain": MASS}, velocity={"powertrain": SPEED}
+    )
+    motion = integrate(system, duration_s=0.25, ledger=True)
+    crush = motion.ledger["travel"][:, 2, 0]
+    assert crush.max() == pytest.approx(0.990297, rel=1e-3)
+    assert crush.argmax() * STEP_S == pytest.approx(0.100, abs=1e-4)
+    assert -motion.acceleration["powertrain"].min() / 9.80665 == pytest.approx(24.9164, rel=1e-3)
+    assert motion.ledger["velocity"][-1, 2, 0] == pytest.approx(-SPEED, rel=1e-3)
+
+
+# z: t_m ms, C m, e, peak g, t_p ms; Kelvin closed form (standard derivation, computed)
+KELVIN = {
+    0.1: (94.0948, 0.854231, 0.744079, 21.9300, 81.2768),
+    0.2: (88.9789, 0.748798, 0.571740, 20.4543, 62.8125),
+    0.3: (84.4945, 0.665031, 0.450975, 20.2671, 43.8267),
+    0.4: (80.5246, 0.597082, 0.363527, 21.5155, 23.3559),
+}
+
+
+@pytest.mark.parametrize("damping", KELVIN)
+def test_kelvin_model(damping):
+    drag = 2.0 * damping * MASS * OMEGA
+    system = single(
+        ties={"mounts": (SPRING, 1e12, drag)},
+        mass={"powertrain": MASS},
+        velocity={"powertrain": SPEED},
+    )
+    step = 10e-6
+    motion = integrate(system, duration_s=0.25, step_s=step, ledger=True)
+    velocity, crush = motion.ledger["velocity"][:, 2, 0], motion.ledger["travel"][:, 2, 0]
+    pulse = -motion.acceleration["powertrain"][0] / 9.80665
+    time, deepest, restitution, peak, at = KELVIN[damping]
+    top = int(crush.argmax())
+    leaves = top + int(np.argmax(pulse[top:] < 0.0))
+    assert top * step == pytest.approx(1e-3 * time, rel=1e-3)
+    assert crush[top] == pytest.approx(deepest, rel=1e-3)
+    assert -velocity[leaves] / SPEED == pytest.approx(restitution, rel=2e-3)
+    assert pulse.max() == pytest.approx(peak, rel=1e-3)
+    assert pulse.argmax() * step == pytest.approx(1e-3 * at, abs=3e-4)
+    phase = acos(damping)
+    closed = exp(-2.0 * damping * phase / sqrt(1.0 - damping**2))
+    assert closed == pytest.approx(restitution, rel=1e-4)
+
+
+# c: peak g, at ms, max crush m, at ms, separation ms, e; Maxwell closed form (computed)
+MAXWELL = {
+    30000.0: (15.1366, 80.799, 1.203996, 136.671, 217.470, 0.261463),
+    60000.0: (18.9263, 89.154, 1.083868, 114.817, 203.970, 0.533073),
+}
+
+
+@pytest.mark.parametrize("damper", MAXWELL)
+def test_maxwell_model(damper):
+    """Damper between two bodies, the second (1 kg) on the spring: in series."""
+    step = 10e-6
+    system = single(
+        springs={"direct": ELASTIC},
+        ties={"mounts": (1.0, 0.0, damper)},
+        mass={"powertrain": MASS, "cabin": 1.0},
+        velocity={"powertrain": SPEED, "cabin": 0.0},
+    )
+    motion = integrate(system, duration_s=0.23, step_s=step, ledger=True)
+    force = motion.ledger["force"][:, list(SPRINGS).index("direct"), 0]
+    crush = motion.ledger["travel"][:, 2, 0]
+    velocity = motion.ledger["velocity"][:, 2, 0]
+    peak, at, deepest, deep_at, leaves_ms, restitution = MAXWELL[damper]
+    assert force.max() / MASS / 9.80665 == pytest.approx(peak, rel=3e-3)
+    assert force.argmax() * step == pytest.approx(1e-3 * at, abs=5e-4)
+    assert crush.max() == pytest.approx(deepest, rel=3e-3)
+    assert crush.argmax() * step == pytest.approx(1e-3 * deep_at, abs=5e-4)
+    leaves = int(force.argmax()) + int(np.argmax(force[force.argmax() :] <= 0.0))
+    assert leaves * step == pytest.approx(1e-3 * leaves_ms, abs=1e-3)
+    assert -velocity[leaves] / SPEED == pytest.approx(restitution, rel=1e-2)
+    decay = SPRING / (2.0 * damper)
+    wd = sqrt(SPRING / MASS - decay**2)
+    assert 1e3 * atan2(wd, decay) / wd == pytest.approx(at, rel=1e-4)
+
+
+def test_plastic_wall_gives_nothing_back():
+    spring = (((0.0, 0.0), (5e-3, 200e3), (2.0, 200e3)), 1e9)
+    system = single(
+        springs={"engine": spring}, mass={"powertrain": MASS}, velocity={"powertrain": SPEED}
+    )
+    motion = integrate(system, duration_s=0.2, ledger=True)
+    assert 0.0 <= -motion.ledger["velocity"][-1, 2, 0] < 0.02 * SPEED
+    # All energy into a constant force after a ramp of 5 mm: m V^2 / (2 F) + ramp / 2, elementary.
+    crush = MASS * SPEED**2 / 2.0 / 200e3 + 0.0025
+    assert motion.ledger["travel"][:, 2, 0].max() == pytest.approx(crush, rel=2e-3)
+
+
+def test_two_bodies_head_on():
+    """dV_i = m_j / (m_1 + m_2) (1 + e) V_closing (elementary)."""
+    spring = (((0.0, 0.0), (0.5, 400e3), (2.0, 400e3)), 5e6)
+    system = single(
+        springs={"engine": spring},
+        mass={"powertrain": 1500.0, "face": 1000.0},
+        velocity={"powertrain": 10.0, "face": -6.0},
+    )
+    last = integrate(system, duration_s=0.25, ledger=True).ledger["velocity"][-1, :, 0]
+    restitution = (last[6] - last[2]) / 16.0
+    assert 0.0 < restitution < 1.0
+    assert 10.0 - last[2] == pytest.approx(1000.0 / 2500.0 * (1 + restitution) * 16.0, rel=1e-6)
+    assert last[6] + 6.0 == pytest.approx(1500.0 / 2500.0 * (1 + restitution) * 16.0, rel=1e-6)
+
+
+# -- impulse and momentum in the plane ----------------------------------------------------------
+
+#: Half-plastic contact: loading 400 kN/m to 4 MN/m unloading gives restitution sqrt(0.1).
+STIFF = (((0.0, 0.0), (2.0, 800e3)), 4e6)
+
+
+@pytest.mark.parametrize(("degrees", "friction"), [(30.0, 0.0), (30.0, 0.3), (45.0, 0.2)])
+def test_a_slanted_wall_by_impulse_and_momentum(degrees, friction):
+    """Sliding throughout: J = (1 + e) V cos a along the normal, mu J against the sliding.
+
+    Elementary; for 30 degrees, e = 0.15, mu = 0.3: 1.01 V in x and 0.24 V in y.
+    """
+    system = single(
+        springs={"direct": STIFF},
+        mass={"cabin": MASS, "y": MASS},
+        velocity={"cabin": SPEED},
+        angle=radians(degrees),
+        friction=friction,
+    )
+    motion = integrate(system, duration_s=0.4, ledger=True)
+    _, _, _, x, y, *_ = motion.ledger["velocity"][-1, :, 0]
+    c, s = cos(radians(degrees)), sin(radians(degrees))
+    restitution = -(c * x - s * y) / (SPEED * c)
+    assert restitution == pytest.approx(sqrt(0.1), rel=0.01)
+    normal = (1.0 + restitution) * SPEED * c
+    assert SPEED - x == pytest.approx(normal * (c + friction * s), rel=0.01)
+    assert y == pytest.approx(normal * (s - friction * c), rel=0.01)
+
+
+def test_the_published_pair_of_a_thirty_degree_wall():
+    c, s, e, mu = cos(pi / 6), sin(pi / 6), 0.15, 0.3
+    assert (1 + e) * c * (c + mu * s) == pytest.approx(1.01, abs=0.01)
+    assert (1 + e) * c * (s - mu * c) == pytest.approx(0.24, abs=0.01)
+
+
+def test_enough_friction_stops_the_sliding():
+    system = single(
+        springs={"direct": STIFF},
+        mass={"cabin": MASS, "y": MASS},
+        velocity={"cabin": SPEED},
+        angle=radians(15.0),
+        friction=1.5,
+    )
+    _, _, _, x, y, *_ = integrate(system, duration_s=0.4, ledger=True).ledger["velocity"][-1, :, 0]
+    along = sin(radians(15.0)) * x + cos(radians(15.0)) * y
+    assert abs(along) < 0.02 * SPEED
+
+
+@pytest.mark.parametrize("right", [-0.6, 0.6])
+def test_an_eccentric_blow_turns_the_car_by_impulse_and_momentum(right):
+    """J = (1 + e) V / (1 / m + b^2 / I), dv = J / m, yaw rate = b J / I (elementary); a blow on the
+    left turns the nose to the left: yaw is positive to the right."""
+    inertia = 2300.0
+    system = single(
+        springs={"direct": STIFF},
+        mass={"cabin": MASS, "y": MASS, "yaw": inertia},
+        velocity={"cabin": SPEED},
+        direct_right_m=right,
+    )
+    _, _, _, x, y, yaw, *_ = integrate(system, duration_s=0.4, ledger=True).ledger["velocity"][
+        -1, :, 0
+    ]
+    restitution = -(x - right * yaw) / SPEED
+    impulse = (1.0 + restitution) * SPEED / (1.0 / MASS + right**2 / inertia)
+    assert SPEED - x == pytest.approx(impulse / MASS, rel=1e-3)
+    assert yaw == pytest.approx(right * impulse / inertia, rel=1e-3)
+    assert y == 0.0
+    assert np.sign(yaw) == np.sign(right)
+
+
+def test_an_obstacle_that_the_car_has_left_sideways_pushes_no_more():
+    system = single(
+        springs={"direct": STIFF},
+        mass={"cabin": MASS, "y": MASS},
+        velocity={"cabin": SPEED},
+        angle=radians(30.0),
+        width_m=0.05,
+    )
+    motion = integrate(system, duration_s=0.4, ledger=True)
+    gone = motion.ledger["travel"][:, 4, 0] > 0.05
+    assert gone.any()
+    assert not motion.obstacle_force[0][gone].any()
+    assert motion.ledger["velocity"][-1, 3, 0] > 0.3 * SPEED
+
+
+def test_a_rail_pulls_its_front_end_along_up_to_its_tension():
+    """Cabin stopped by a wall of its own; the rail pulls the front end back, 40 kN at most."""
+    rail = (((0.0, 0.0), (2.0, 0.0)), 10e6)
+    system = replace(
+        single(
+            springs={"direct": STIFF, "rail_left": rail},
+            mass={"cabin": MASS, "front_left": 30.0},
+            velocity={"cabin": SPEED, "front_left": SPEED},
+        ),
+        pull_n=40e3,
+    )
+    motion = integrate(system, duration_s=0.2, ledger=True)
+    force = motion.ledger["force"][:, list(SPRINGS).index("rail_left"), 0]
+    assert force.min() >= -40e3 - 1.0
+    assert motion.ledger["velocity"][-1, 0, 0] == pytest.approx(
+        motion.ledger["velocity"][-1, 3, 0], abs=0.1 * SPEED
+    )
+
+
+def test_a_negative_mass_is_refused():
+    system = frontal_system("wall_full_8")
+    broken = replace(system, mass={**system.mass, "cabin": np.array([-5.0])})
+    with pytest.raises(InputError, match="mass of cabin: got -5.0; expected a positive mass"):
+        integrate(broken, duration_s=0.01)
