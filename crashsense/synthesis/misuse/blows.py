@@ -15,9 +15,9 @@ from math import ceil
 from typing import Annotated
 
 import numpy as np
-import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
 
+from crashsense.arrays import FloatArray
 from crashsense.errors import nearest
 from crashsense.synthesis.dynamics.contact_chain import ChainMotion, Joint, march_chain
 from crashsense.synthesis.dynamics.half_car import Road, initial_state, march
@@ -45,8 +45,6 @@ from crashsense.synthesis.model import (
 )
 from crashsense.synthesis.road.vehicle import load_ride, resolve_vehicle, ride_path
 from crashsense.units import STANDARD_GRAVITY
-
-FloatArray = npt.NDArray[np.float64]
 
 RATE_HZ = 10000.0
 #: Integration steps a radian of the fastest oscillation while bodies touch.

@@ -13,9 +13,9 @@ from __future__ import annotations
 from math import pi
 
 import numpy as np
-import numpy.typing as npt
 from pydantic import Field
 
+from crashsense.arrays import FloatArray
 from crashsense.synthesis.dynamics.contact_chain import ChainMotion, Joint, march_chain
 from crashsense.synthesis.misuse.blows import (
     QUIET_S,
@@ -37,8 +37,6 @@ from crashsense.synthesis.model import (
     register_model,
 )
 from crashsense.synthesis.side.door_cavity import cavity_overpressure
-
-FloatArray = npt.NDArray[np.float64]
 
 #: Where the door meets the body.
 PILLAR = "pillar_left"

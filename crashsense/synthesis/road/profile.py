@@ -22,8 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense import engine
-
-FloatArray = npt.NDArray[np.float64]
+from crashsense.arrays import FloatArray
 
 #: Reference spatial frequency of the cycle convention [cycle/m].
 REFERENCE_CYCLES_PER_M = 0.1

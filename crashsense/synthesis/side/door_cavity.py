@@ -17,9 +17,8 @@ orifice flow: any text on fluid mechanics.
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from crashsense.arrays import FloatArray
 
 #: Ambient pressure [Pa] and density [kg/m^3] of the ICAO standard atmosphere at sea level.
 AMBIENT_PA = 101325.0

@@ -14,9 +14,9 @@ from __future__ import annotations
 from typing import Annotated, Literal
 
 import numpy as np
-import numpy.typing as npt
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
+from crashsense.arrays import FloatArray
 from crashsense.synthesis.draw_blocks import in_blocks
 from crashsense.synthesis.dynamics.spring_chain import (
     CrushSpring,
@@ -32,8 +32,6 @@ from crashsense.synthesis.model import (
     register_model,
 )
 from crashsense.synthesis.side.vehicle import Mode, Point, curve_faults, curve_si, read_vehicle
-
-FloatArray = npt.NDArray[np.float64]
 
 RATE_HZ = 10_000.0
 START_S = -0.050
