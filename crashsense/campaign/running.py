@@ -122,7 +122,8 @@ def evaluate(
         fire times are the same, floats agree to 1e-9
     path : ``"auto"`` or ``"full"`` (noise and filters at the high rate throughout)
     chunk : draws per task; does not affect results
-    on_progress : called as ``on_progress(done, total, seconds=, failures=)`` in evaluations
+    on_progress : called as ``on_progress(done, total, seconds=, failures=)`` in evaluations; a
+        :class:`~crashsense.campaign.progress.ProgressLine` writes them as a line
     keys : keys of a plan that override it: ``events``, ``algorithms``, ``draws``, ... Names, paths
         or objects, see :func:`crashsense.plan.resolve_plan`
     """
