@@ -10,7 +10,7 @@ from __future__ import annotations
 import importlib
 from typing import Any
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 #: Module -> names that it gives to the top level; ``__init__.pyi`` says the same to type checkers.
 _NAMES = {
@@ -27,7 +27,7 @@ _NAMES = {
     "crashsense.trials": "Explanation Trial explain trial",
     "crashsense.plan": "Plan",
     "crashsense.results": "Replay Run open_run replay",
-    "crashsense.campaign": "Estimate estimate evaluate",
+    "crashsense.campaign": "Estimate ProgressLine estimate evaluate",
 }
 
 _HOMES = {name: module for module, names in _NAMES.items() for name in names.split()}

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 import numpy as np
 import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError, nearest, unknown_name
 from crashsense.resources import CAUTION
@@ -19,7 +20,6 @@ from crashsense.signal import Signal
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-FloatArray = npt.NDArray[np.float64]
 
 FAMILIES = ("frontal", "side", "rear", "rollover", "rough_road", "misuse")
 
@@ -48,11 +48,14 @@ MIRRORED_RESTRAINTS: Mapping[str, str] = MappingProxyType(
 class Waiver:
     """An agreed exception: a waived failure still counts and shows.
 
-    ``why``: the reason; ``until``: the last day on which it is agreed.
+    ``why``: the reason; ``until``: the last day on which it is agreed; ``by`` and ``on``: who
+    agreed to it, and when.
     """
 
     why: str
     until: date
+    by: str = field(default="", kw_only=True)
+    on: date | None = field(default=None, kw_only=True)
 
     def expired(self, *, on: date) -> bool:
         """True if the exception is no longer agreed on the day *on*.

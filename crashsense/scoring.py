@@ -30,12 +30,11 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense import engine
+from crashsense.arrays import FloatArray, IntArray
 
 if TYPE_CHECKING:
     import pandas as pd
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
 
 #: Two times closer than this are the same time [s].
 TOLERANCE_S = 1e-9
@@ -189,7 +188,7 @@ def _first_tick(demand: FloatArray) -> IntArray:
     """First tick with demand 1 or more in each row, -1 without."""
     compiled = engine.kernels()
     if compiled is not None:
-        return np.asarray(compiled.first_tick(np.ascontiguousarray(demand)))
+        return np.asarray(compiled.first_tick(engine.given(demand)))
     if demand.shape[-1] == 0:
         return np.full(demand.shape[0], -1, dtype=np.int64)
     crossed = demand >= 1.0
@@ -230,7 +229,7 @@ def reached(
         )
     else:
         fire, largest, at_required, before, in_time = compiled.summary_of(
-            np.ascontiguousarray(total), allowed, until
+            engine.given(total), allowed, until
         )
     return Reached(
         fire=fire,

@@ -23,6 +23,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from crashsense.arrays import BoolArray, FloatArray, IntArray
 from crashsense.draws import PAGE
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import Context
@@ -35,10 +36,6 @@ from crashsense.sensing.timebase import at_internal_rate
 from crashsense.sensing.tolerance import OTHER_AXES, PHASES, draw_sensor, draw_unit
 from crashsense.signal import Signal
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
-
 #: Draws whose codes are computed at once: their arrays stay in the cache.
 GROUP = 2 * PAGE
 
@@ -47,6 +44,10 @@ PIECE_SAMPLES = 1_000_000
 
 #: Ticks of one channel that are sensed at once, all draws together (1.6 MB).
 PART_TICKS = 200_000
+
+#: Ticks of all channels of a part that has more than a group of draws (4 MB): short events with
+#: few channels are sensed and judged many draws at a time.
+PART_SAMPLES = 2**19
 
 PATHS = ("auto", "full", "fast")
 
@@ -146,7 +147,7 @@ def sense_in_parts(
     deviates: Mapping[str, FloatArray] | None = None,
     bank: NoiseBank | None = None,
 ) -> Iterator[Sensed]:
-    """As :func:`sense`, *size* draws at a time (fewer of a long event).
+    """As :func:`sense`, *size* draws at a time (fewer of a long event, or of many channels).
 
     What is the same for all draws is made once; a draw's codes do not depend on the split. *bank*
     keeps noise that will be needed again.
@@ -237,6 +238,8 @@ def _sensed_piece(
     offset = np.array([base.phase_samples(p) for p in range(len(PHASES))])[shared.phase]
     start_s = (base.tick + offset) / base.rate_hz + unit.read_s + unit.task_s
     size = min(size, max(1, PART_TICKS // base.ticks))
+    most = PART_SAMPLES // (base.ticks * max(1, len(sensors))) // PAGE * PAGE
+    size = min(size, max(GROUP, most))
     # The nominal draw is a part of its own, so that the others keep to whole pages.
     lead = int(draws[0] == 0)
     starts = [*range(lead), *range(lead, draws.size, size)]

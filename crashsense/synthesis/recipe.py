@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from crashsense.arrays import FloatArray
 from crashsense.channels import CHANNELS, MIRRORED
 from crashsense.errors import Fault, InputError, UnknownNameError, nearest
 from crashsense.event import (
@@ -44,8 +45,6 @@ from crashsense.synthesis.model import (
 from crashsense.synthesis.nominal_cache import nominal_block, prepare
 from crashsense.synthesis.wording import faults_of
 
-FloatArray = npt.NDArray[np.float64]
-
 BELT_STATES = ("belted", "unbelted")
 
 #: Two times closer than this are the same time [s].
@@ -68,6 +67,8 @@ class WaiverEntry(_Strict):
 
     why: str = Field(min_length=1)
     until: date
+    by: str = ""
+    on: date | None = None
 
 
 class RequirementEntry(_Strict):
@@ -369,7 +370,11 @@ class Recipe:
             origin_s=float(block.facts[origin][0]) if origin else 0.0,
             not_before_s=float(block.facts[early][0]) if early else 0.0,
             basis=entry.basis,
-            waiver=None if entry.waiver is None else Waiver(entry.waiver.why, entry.waiver.until),
+            waiver=None
+            if entry.waiver is None
+            else Waiver(
+                entry.waiver.why, entry.waiver.until, by=entry.waiver.by, on=entry.waiver.on
+            ),
         )
 
     # -- variants of the recipe ----------------------------------------------------------------

@@ -375,3 +375,18 @@ def test_with_two_sets_fire_labels_and_event_rows_name_them_in_order(view):
     expected = [(algorithm, sensor_set) for sensor_set, algorithm in shown.pairs]
     assert list(dict.fromkeys(pairs)) == expected
     assert len(expected) == 4
+
+
+def test_words_of_the_page_are_those_of_the_glossary(view):
+    from html import unescape
+
+    from crashsense.glossary import meaning
+    from crashsense.reporting.words import PAGE_WORDS, slug
+
+    page = "".join(page_parts(view))
+    for name in PAGE_WORDS:
+        assert f'<dt id="word-{slug(name)}"><strong>{name}</strong></dt>' in page
+        assert meaning(name) in unescape(page)
+    # Every link to a word has the word to go to.
+    assert set(re.findall(r'href="#word-([^"]+)"', page)) <= {slug(name) for name in PAGE_WORDS}
+    assert page.count('href="#word-') >= 5
