@@ -11,12 +11,14 @@ from crashsense.cli.options import say
 @click.argument("run")
 @click.option("--title", default="", metavar="TEXT", help="Title of the page.")
 @click.option("--baseline", metavar="RUN", help="Show what changed since this earlier run.")
-def report(run: str, title: str, baseline: str | None) -> int:
+@click.option("--trust", is_flag=True, help="Run rules of RUN that you never evaluated here.")
+def report(run: str, title: str, baseline: str | None, trust: bool) -> int:
     """Write report.html of the run folder RUN again, from what the run has stored.
 
-    Nothing is sensed or judged again. With --baseline the page and the summary begin with the
-    requirements that were lost and gained since an earlier run (crashsense study compare says
-    more).
+    Nothing is sensed or judged again; of a run that holds no signals the nominal draw is, and rules
+    in Python or C that you have not evaluated on this machine then run only with --trust. With
+    --baseline the page and the summary begin with the requirements that were lost and gained since
+    an earlier run (crashsense study compare says more).
 
     Exit codes are those of the run: 0 if every requirement was met by every gating algorithm, 1 if
     some were not.
@@ -28,7 +30,7 @@ def report(run: str, title: str, baseline: str | None) -> int:
     from crashsense.reporting.view import view_of
     from crashsense.results import open_run
 
-    opened = open_run(run)
+    opened = open_run(run, trust=trust)
     changes = None if baseline is None else changes_since(baseline, run)
     view = replace(view_of(opened), title=title, changes=changes)
     reporting.write_report(view, run)

@@ -25,6 +25,7 @@ import crashsense
 from crashsense.campaign import tasks
 from crashsense.errors import RunFolderError
 from crashsense.plan import Plan, resolve_plan
+from crashsense.results import open_run
 from crashsense.results.folder import CHECKSUMS, FolderLock
 
 EVENTS = ["hammer_tunnel", "side_pole_75_32"]
@@ -173,7 +174,6 @@ class Resume(RuleBasedStateMachine):
         self.expected = crashsense.evaluate(self.plan, engine="numpy")
         self.place = tempfile.TemporaryDirectory()
         self.folder = Path(self.place.name) / "run"
-        self.has_checksums = False
         with pytest.raises(KeyboardInterrupt):
             self.run_to(5)
 
@@ -189,10 +189,14 @@ class Resume(RuleBasedStateMachine):
             if limit is not None and done >= limit:
                 raise KeyboardInterrupt
 
-        self.has_checksums = True
         return crashsense.evaluate(
             self.plan, out=self.folder, chunk=1, engine="numpy", on_progress=stop
         )
+
+    @precondition(lambda self: (self.folder / "plan.toml").is_file())
+    @rule()
+    def lose_the_plan(self) -> None:
+        (self.folder / "plan.toml").unlink()
 
     def files(self) -> list[Path]:
         return sorted(self.folder.glob("*.parquet/part-*.parquet"))
@@ -217,7 +221,7 @@ class Resume(RuleBasedStateMachine):
         content = path.read_bytes()
         path.write_bytes(content[: int(share * len(content))])
 
-    @precondition(lambda self: self.files() and self.has_checksums)
+    @precondition(lambda self: self.files())
     @rule(which=st.integers(0, 99), share=st.floats(0.0, 0.99), bit=st.integers(0, 7))
     def flip_a_bit(self, which: int, share: float, bit: int) -> None:
         path = self.files()[which % len(self.files())]
@@ -232,12 +236,12 @@ class Resume(RuleBasedStateMachine):
         path = self.folder / CHECKSUMS
         content = path.read_bytes()
         path.write_bytes(content[: int(share * len(content))])
-        self.has_checksums = False
 
     @rule()
     def finish(self) -> None:
         run = self.run_to(None)
         assert run.verdicts.equals(self.expected.verdicts)
+        assert open_run(self.folder).verdicts.equals(self.expected.verdicts)
         curves = [pd.concat(list(r.parts("fire_curves"))) for r in (run, self.expected)]
         key = ["restraint", "branch", "draw", "time_ms"]
         ours, theirs = (c.sort_values(key, ignore_index=True) for c in curves)
