@@ -87,8 +87,10 @@ def shown(parameter: click.Parameter | None) -> str:
 
 def say(text: str) -> None:
     """Print; where the reader has gone (``crashsense ... | head``) the command still ends as it
-    would have ended, with its own exit code."""
+    would have ended, with its own exit code. What the output cannot show, such as bytes of a name
+    that are no text, is written out."""
+    encoding = getattr(sys.stdout, "encoding", None) or "utf-8"
     try:
-        print(text, flush=True)
+        print(text.encode(encoding, "backslashreplace").decode(encoding), flush=True)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

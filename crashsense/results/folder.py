@@ -224,12 +224,12 @@ class RunFolder:
                 temporary = path.with_name(f".{path.name}.tmp")
                 written.append((temporary, path))
                 path.parent.mkdir(parents=True, exist_ok=True)
-                pq.write_table(
-                    tables[name], temporary, compression="zstd", write_page_checksum=True
-                )
-                sums[name] = _sha256(temporary)
-                with temporary.open("rb") as file:
+                # A file that is open already: a name may hold bytes that are no text.
+                with temporary.open("wb") as file:
+                    pq.write_table(tables[name], file, compression="zstd", write_page_checksum=True)
+                    file.flush()
                     os.fsync(file.fileno())  # on the disk before it gets its final name
+                sums[name] = _sha256(temporary)
             self._note(task, sums)
             for temporary, path in written:
                 os.replace(temporary, path)

@@ -582,6 +582,10 @@ def load_recipes(folder: str | Path | None = None) -> list[Recipe]:
     return sorted(recipes, key=lambda r: (FAMILIES.index(r.family), r.name))
 
 
+#: Unknown names of events that are reported at once.
+MOST_FAULTS = 20
+
+
 def select_events(
     names: Sequence[str] | str | None, *, known: Mapping[str, str], file: str = ""
 ) -> list[str]:
@@ -601,6 +605,10 @@ def select_events(
         if not hits:
             faults.append(Fault(file, "event", entry, nearest(entry, [*known, *FAMILIES])))
         chosen.update(hits)
+        if (
+            len(faults) >= MOST_FAULTS
+        ):  # a list of something else; each takes a search for a near name
+            break
     if faults:
         raise UnknownNameError(faults)
     return [name for name in known if name in chosen]

@@ -160,7 +160,7 @@ def test_a_run_of_shipped_inputs_keeps_no_copies(run_folder):
 def test_the_users_own_files_are_kept_as_they_were(own_run):
     index = json.loads((own_run / "inputs" / "index.json").read_text(encoding="utf-8"))
     kept = {}
-    for group in index:
+    for group in index["inputs"]:
         for file in group["files"]:
             copy = own_run / "inputs" / file["copy"]
             assert copy.read_bytes() == Path(file["original"]).read_bytes()
