@@ -75,6 +75,8 @@ class Requirement:
         negative one is kept as it is. On ``open`` it is information only.
     origin_s : the contact from which free flight counts [s]
     not_before_s : firing before this time [s] is ``early``
+    free_travel_m, inflation_s : the free travel [m] and the inflation time [s] from which
+        ``required_s`` was computed; None where it has another origin
     basis : where the requirement comes from
     waiver : an agreed exception, or None
     """
@@ -83,6 +85,8 @@ class Requirement:
     required_s: float | None = field(default=None, kw_only=True)
     origin_s: float = field(default=0.0, kw_only=True)
     not_before_s: float = field(default=0.0, kw_only=True)
+    free_travel_m: float | None = field(default=None, kw_only=True)
+    inflation_s: float | None = field(default=None, kw_only=True)
     basis: str = field(kw_only=True)
     waiver: Waiver | None = field(default=None, kw_only=True)
 
@@ -127,6 +131,9 @@ class SignalBlock:
     required_s: Mapping[str, Mapping[str, FloatArray]]
     #: more that the model knows, by name, shape (draws,): crush [m], velocity change [m/s] ...
     facts: Mapping[str, FloatArray] = field(default_factory=dict)
+    #: axis ("x", "y") -> rigid-body acceleration of the cabin, of the nominal draw alone; empty
+    #: where it is not known or not kept
+    cabin: Mapping[str, Signal] = field(default_factory=dict)
 
 
 @runtime_checkable
@@ -169,6 +176,9 @@ class Event:
     quiet : channels that the recipe says to be quiet (only offset and noise arrive)
     title : plain words
     metadata : speed, model, parameters, basis ...; never reaches a rule
+    cabin : axis ("x", "y") -> rigid-body acceleration of the cabin [m/s^2], without the ringing of
+        any sensing location; for figures and lessons, never for a sensor or a rule. Empty where it
+        is not known (a measured record)
     """
 
     name: str
@@ -181,6 +191,7 @@ class Event:
     quiet: frozenset[str] = field(default=frozenset(), kw_only=True)
     title: str = field(default="", kw_only=True)
     metadata: Mapping[str, Any] = field(default_factory=dict, kw_only=True)
+    cabin: Mapping[str, Signal] = field(default_factory=dict, kw_only=True)
 
     def __post_init__(self) -> None:
         faults = []

@@ -8,6 +8,8 @@ display and change no global state.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
+from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -43,11 +45,24 @@ UNIT_NAMES: Mapping[str, str] = {"g": "g", "deg_s": "deg/s", "kpa": "kPa"}
 def new_figure(width: float, height: float) -> Figure:
     """Return an empty figure [inch], laid out so that labels are not cut."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(width, height), layout="constrained")
+    figure = _shown_figure()(figsize=(width, height), layout="constrained")
     FigureCanvasAgg(figure)
     return figure
+
+
+@lru_cache(maxsize=1)
+def _shown_figure() -> type[Figure]:
+    """A figure that notebooks show: they know other figures only once pyplot is imported."""
+    from matplotlib.figure import Figure
+
+    class ShownFigure(Figure):
+        def _repr_png_(self) -> bytes:
+            drawn = BytesIO()
+            self.savefig(drawn, format="png", dpi=100)
+            return drawn.getvalue()
+
+    return ShownFigure
 
 
 def save(figure: Figure, path: Path | str) -> Path:

@@ -20,31 +20,11 @@ RESTRAINT = "front_airbag_stage_1"
 def draw_picture(run_folder: Path) -> None:
     """Timing of the guarded algorithm, front airbag stage 1, as the README's picture."""
     from crashsense.plotting import save
-    from crashsense.reporting import figures
-    from crashsense.reporting.svg import TimingRow
-    from crashsense.reporting.words import finite
     from crashsense.results import open_run
 
-    verdicts = open_run(run_folder).verdicts
-    rows = verdicts[
-        (verdicts["draw"] == 0)
-        & (verdicts["algorithm"] == "guarded")
-        & (verdicts["restraint"] == RESTRAINT)
-        & (verdicts["expectation"] == "fire")
-    ].sort_values("required_time_ms")
-    timing = [
-        TimingRow(
-            row.event,
-            "",
-            finite(row.required_time_ms),
-            finite(row.fire_time_ms),
-            finite(row.arming_time_ms),
-            row.verdict,
-        )
-        for row in rows.itertuples()
-    ]
     title = "guarded algorithm, front airbag stage 1 (synthetic events, not qualified)"
-    save(figures.timing_figure(timing, title=title), EXAMPLE / "timing.png")
+    figure = open_run(run_folder).plot(restraint=RESTRAINT, algorithm="guarded", title=title)
+    save(figure, EXAMPLE / "timing.png")
 
 
 def main() -> None:

@@ -40,15 +40,18 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "check-rule": ("check_rule", "check_rule", "Check a rule of your own against the contract."),
     "evaluate": ("evaluate", "evaluate", "Judge algorithms on the library, a plan or records."),
     "replay": ("replay", "replay", "Run one draw of a run again, with its traces."),
+    "recorder": ("recorder", "recorder", "Show an event as an event data recorder would hold it."),
     "report": ("report", "report", "Write the page of a run again, also against an earlier run."),
     "explain": ("explain", "explain", "Say why a restraint fired in a run, or why not."),
     "events": ("events", "events", "List, show and export the events of the library."),
     "fit": ("fit", "fit", "Fit a front structure to a measured wall test of your own."),
+    "lesson": ("lesson", "lesson", "List lessons; write one as page and script, or notebook."),
     "new": ("new", "new", "Write a commented template that runs as it is."),
     "rules": ("rules", "rules", "List or show rule families and shipped algorithms."),
     "safety": ("safety", "safety", "Print scope, hazards, regulations and data limits."),
     "sensors": ("sensors", "sensors", "List or show sensor parts and sensor sets."),
     "study": ("study", "study", "Studies over many evaluations; it lists them."),
+    "words": ("words", "words", "Say what a word of pages, tables and lessons means."),
 }
 
 EXIT_DONE = 0

@@ -43,6 +43,7 @@ def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
     """
     from crashsense import campaign, reporting
     from crashsense.reporting.view import view_of
+    from crashsense.synthesis.nominal_cache import in_processes
 
     named = options.pop("out")
     given = {name: value for name, value in options.items() if value not in (None, ())}
@@ -51,13 +52,14 @@ def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
         return 0
     progress = _Progress() if sys.stderr.isatty() else None
     try:
-        run = campaign.evaluate(
-            plan,
-            out=named or DEFAULT_FOLDER,
-            or_next=named is None,
-            on_progress=progress,
-            **given,
-        )
+        with in_processes(given.get("workers")):
+            run = campaign.evaluate(
+                plan,
+                out=named or DEFAULT_FOLDER,
+                or_next=named is None,
+                on_progress=progress,
+                **given,
+            )
     except KeyboardInterrupt:
         click.echo("\nwhat was written is kept; the same command continues it", err=True)
         raise

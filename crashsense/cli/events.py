@@ -246,6 +246,8 @@ def export(
 
     NAMES may hold the wildcards * and ?, quoted from the shell. Several events go to a folder, one
     file each. NAME.mme is written with a folder 'Channel' beside it, NAME.zip holds both.
+    A table also has the cabin's rigid-body motion where the model knows it (rigid_body_x_g), which
+    no sensor reads.
     """
     from crashsense import engine
     from crashsense.records.writing import write_iso13499, write_signals
@@ -287,9 +289,10 @@ def _chosen(
     """Recipes with the names of their events that were asked for, in the order of the library."""
     from fnmatch import fnmatchcase
 
-    from crashsense.errors import unknown_name
+    from crashsense.errors import UnknownNameError
     from crashsense.event import FAMILIES
     from crashsense.synthesis import load_recipes
+    from crashsense.synthesis.recipe import nearest_events
 
     if not names and not families:
         expected = "names of events (with wildcards), or --family"
@@ -305,7 +308,7 @@ def _chosen(
     known = [name for recipe in recipes for name in recipe.event_names]
     for pattern in names:
         if not any(fnmatchcase(name, pattern) for name in known):
-            raise unknown_name("event", pattern, known)
+            raise UnknownNameError([Fault("", "event", pattern, nearest_events(pattern, known))])
     wanted = [
         (
             recipe,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import textwrap
+from pathlib import Path
 from typing import Any
 
 import click
@@ -9,6 +11,9 @@ import click
 from crashsense.cli.options import WholeNumber
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.resources import CAUTION
+
+#: Columns of what is printed.
+WIDTH = 80
 
 
 @click.command()
@@ -19,12 +24,22 @@ from crashsense.resources import CAUTION
 @click.option("--algorithm", metavar="NAME", help="Algorithm of the run (default: the last).")
 @click.option("--trust", is_flag=True, help="Run rules of RUN that you never evaluated here.")
 @click.option("--restraint", metavar="NAME", help="This restraint only.")
-def explain(run: str, event: str, draw: int, restraint: str | None, **options: Any) -> None:
+@click.option("--tree", is_flag=True, help="Every branch of the rules, with inputs and samples.")
+@click.option("--figure", metavar="FILE", help="Also draw the event to this file (.png, .svg).")
+def explain(
+    run: str,
+    event: str,
+    draw: int,
+    restraint: str | None,
+    tree: bool,
+    figure: str | None,
+    **options: Any,
+) -> None:
     """Say why a restraint fired in EVENT of the run folder RUN, or why not.
 
-    The evaluation is run again. For each restraint: which branch of its rule reached 1, when, how
-    much of its criterion there was against the threshold, and the inputs at that sample; * marks
-    what decided. For one that is late or missed, first what was nearest at the required time.
+    The evaluation is run again. One sentence a restraint (those with the same reason share it);
+    for the one that matters most (or --restraint) a table of its criteria in physical units: what
+    each needs, and what was there at the required time and when it fired; * marks what decided.
     Rules in Python or C that you have not evaluated on this machine run only with --trust.
     """
     from crashsense.event import RESTRAINTS
@@ -33,14 +48,64 @@ def explain(run: str, event: str, draw: int, restraint: str | None, **options: A
     if restraint is not None and restraint not in RESTRAINTS:
         expected = nearest(restraint, RESTRAINTS)
         raise InputError([Fault("command line", "--restraint", restraint, expected)])
+    target = None if figure is None else _target(figure)
     replayed = replay(open_run(run), event, draw=draw, **options)
-    click.echo(f"CAUTION: {CAUTION}\n")
     trial = replayed.trial
-    click.echo(
-        f"{trial.event.name}, draw {draw}, sensor set {trial.sensor_set.name}, "
+    _say(f"CAUTION: {CAUTION}")
+    _say(
+        f"\n{trial.event.name}, draw {draw}, sensor set {trial.sensor_set.name}, "
         f"algorithm {trial.algorithm.name}"
     )
     for note in replayed.notes:
-        click.echo(f"Note: {note}")
-    for name in RESTRAINTS if restraint is None else (restraint,):
-        click.echo(f"\n{trial.explain(name)}")
+        _say(f"Note: {note}")
+    found = [trial.explain(name) for name in (RESTRAINTS if restraint is None else (restraint,))]
+    if tree:
+        for one in found:
+            click.echo(f"\n{one}")
+    else:
+        _short(found)
+    if target is not None:
+        from crashsense.plotting import save
+
+        save(trial.plot(), target)
+        click.echo(f"\nFigure: {target}")
+
+
+def _short(found: list[Any]) -> None:
+    from crashsense.trials.explain import main_explanation, shared
+
+    click.echo()
+    for group in shared(found):
+        _say(group.headline)
+    main = main_explanation(found)
+    table = [] if main is None else main.table(width=WIDTH)
+    if main is not None and table:
+        if len(found) > 1:
+            click.echo(f"\n{main.restraint}")
+        click.echo("\n".join(table))
+
+
+def _say(text: str) -> None:
+    """Print within the width, what follows indented; a name is never broken."""
+    lead = "\n" if text.startswith("\n") else ""
+    lines = textwrap.wrap(
+        text.strip(),
+        WIDTH,
+        subsequent_indent="  ",
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    click.echo(lead + "\n".join(lines))
+
+
+def _target(name: str) -> Path:
+    path = Path(name)
+    endings = (".png", ".svg", ".pdf")
+    faults = []
+    if path.suffix.lower() not in endings:
+        faults.append(Fault("command line", "--figure", name, f"a name in {', '.join(endings)}"))
+    if not path.absolute().parent.is_dir():
+        faults.append(Fault("command line", "--figure", name, "a file in an existing folder"))
+    if faults:
+        raise InputError(faults)
+    return path

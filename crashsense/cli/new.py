@@ -23,7 +23,7 @@ KINDS = {
     "c-rule": "crashsense evaluate --algorithm {file}",
     "recipe": "crashsense evaluate --events {file}",
     "record": "crashsense evaluate --records {file}",
-    "vehicle": 'name it in a plan or a frontal recipe: vehicle = "{file}"',
+    "vehicle": "crashsense evaluate --events wall_full_40 --vehicle {file}",
 }
 
 _TEMPLATES = Path(__file__).resolve().parent / "templates"
@@ -86,7 +86,11 @@ def template(kind: str, *, target: Path) -> dict[Path, str]:
         texts[target.with_suffix(".c")] = "rule.c.txt"
     if kind == "vehicle":
         shipped = (folder("pulses") / "vehicles" / "small_car.toml").read_text(encoding="utf-8")
-        return {target: shipped.replace('name = "small_car"', f'name = "{target.stem}"', 1)}
+        own = shipped.replace('name = "small_car"', f'name = "{target.stem}"', 1)
+        head = f"# Try it: {KINDS[kind].format(file=target.name)}\n"
+        return {
+            target: head + '# Or name it in a plan or a frontal recipe: vehicle = "..."\n' + own
+        }
     found = {
         path: (_TEMPLATES / name).read_text(encoding="utf-8").replace(_word(kind), target.stem)
         for path, name in texts.items()

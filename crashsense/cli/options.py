@@ -51,10 +51,12 @@ class OneOf(click.ParamType):
         return str(value)
 
 
-def plan_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add an option for every key of a plan that has one."""
+def plan_options(command: Callable[..., Any], *, only: tuple[str, ...] = ()) -> Callable[..., Any]:
+    """Add an option for every key of a plan that has one; *only* these, where some are named."""
     for one in reversed(KEYS):
         about = one.metadata
+        if only and one.name not in only:
+            continue
         choices = about["choices"] or words(one.name)
         if not about["option"]:
             continue

@@ -14,15 +14,22 @@ from crashsense.resources import CAUTION
 
 #: Study -> (module in this room, function, one line for ``--help``).
 STUDIES: dict[str, tuple[str, str, str]] = {
+    "calibrate": (
+        "study_calibrate",
+        "calibrate_command",
+        "New numbers for an algorithm, and what of them holds out of sample.",
+    ),
     "challenge": (
         "study_challenge",
         "challenge_command",
         "Which no-fire classes challenge which rule family.",
     ),
     "compare": ("study_compare", "compare_command", "What changed between two runs."),
+    "faults": ("study_faults", "faults_command", "Which single sensor fault does what harm."),
     "element": ("study_element", "element_command", "Which element's geometry is enough."),
     "model": ("study_model", "model_command", "The library's prediction beside a record."),
     "range": ("study", "range_command", "What a sensor's range changes against an ideal one."),
+    "scale": ("study_scale", "scale_command", "How far a pulse may be scaled until it flips."),
     "severity": ("study_severity", "severity_command", "Chance of firing over impact speed."),
 }
 

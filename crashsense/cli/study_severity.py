@@ -66,6 +66,9 @@ def _range(text: str) -> list[float]:
 def severity_command(recipe: str, **options: Any) -> int:
     """Chance of firing over impact speed, for one frontal, side or rear RECIPE (name or file).
 
+    RECIPE may also be a measured record that states its closing speed: its amplitude is scaled by
+    speed and draws vary the sensors alone.
+
     For each restraint: the share of draws that fire at each speed, the share in time where it must,
     the speed at which half fire, and where the limits of the matrix lie. Writes severity.csv,
     severity_curves.csv, severity.txt, severity.svg and severity.png. Without --out a folder that

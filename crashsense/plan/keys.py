@@ -75,6 +75,12 @@ class PlanKeys:
     sensor_sets: list[str] = key(
         ["standard"], "--sensor-set", metavar="NAME|FILE", least=1, says="May be repeated."
     )
+    faults: list[str] = key(
+        [],
+        "--fault",
+        metavar="CHANNEL:KIND[:FROM_MS]",
+        says="Fault of a sensor in every sensor set (central_x:lost:20); may be repeated.",
+    )
     algorithms: list[str] = key(
         ["plain", "guarded"], "--algorithm", metavar="NAME|FILE", least=1, says="May be repeated."
     )

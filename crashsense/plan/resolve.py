@@ -20,9 +20,10 @@ from crashsense.records import read_record
 from crashsense.rules import Algorithm, algorithm_names, load_algorithm, rate_faults
 from crashsense.rules.plugins import rules_in_process as building_rules_here
 from crashsense.sensing import SensorSet, load_sensor_set, sensor_set_names
+from crashsense.sensing.channel_faults import parse_channel_fault, with_channel_faults
 from crashsense.synthesis import Recipe, load_recipes, parse_recipe
 from crashsense.synthesis.frontal.own_vehicle import with_vehicle, written_vehicle
-from crashsense.synthesis.recipe import select_events
+from crashsense.synthesis.recipe import events_of, select_events
 from crashsense.trials import Conditions
 
 
@@ -139,14 +140,11 @@ def _events(names: Sequence[str] | None, base: Path, file: str) -> list[Recipe |
             recipes.append(parse_recipe(read_text(path), path=str(path)))
         elif plain is not None:
             plain.append(entry)
-    events = [event for recipe in recipes for event in recipe.events()]
+    events = events_of(recipes)
     if plain or names is None:
         library = load_recipes()
         known = {event: recipe.family for recipe in library for event in recipe.event_names}
-        chosen = set(select_events(plain, known=known, file=file))
-        for recipe in library:
-            if chosen & set(recipe.event_names):
-                events.extend(event for event in recipe.events() if event.name in chosen)
+        events += events_of(library, set(select_events(plain, known=known, file=file)))
     return list(events)
 
 
@@ -212,6 +210,7 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
     faults += _borrowed(set_entries, sets, load_sensor_set, sensor_set_names(), base, label)
     faults += _borrowed(rule_entries, rules, load_algorithm, algorithm_names(), base, label)
     all_sets = [s for s in sets if s is not None]
+    broken = _attempt(faults, partial(faulted_sets, all_sets), file.faults, label) or all_sets
     all_rules = [a for a in rules if a is not None]
     groups: tuple[tuple[str, list[Any]], ...] = (
         ("events", chosen),
@@ -235,6 +234,7 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
     ]
     notes = [*expired_waivers(chosen, on=date.today()), *notes]
     notes += [u.note for u in unseen if u.channels]
+    notes += [f"every sensor set carries a fault: {fault}" for fault in file.faults]
     if file.rules_in_process:
         notes.append(
             "Python rules of your own ran in the evaluating process (rules_in_process): one that "
@@ -242,7 +242,7 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
         )
     return Plan(
         events=tuple(chosen),
-        sensor_sets=tuple(all_sets),
+        sensor_sets=tuple(broken),
         algorithms=tuple(all_rules),
         keys=replace(
             file,
@@ -255,6 +255,19 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
         inputs=input_digests(chosen, all_sets, all_rules),
         notes=tuple(notes),
     )
+
+
+def faulted_sets(sensor_sets: Sequence[SensorSet], faults: Sequence[str]) -> list[SensorSet]:
+    """Return sensor sets with the faults of a plan (``CHANNEL:KIND[:FROM_MS]``).
+
+    Raises
+    ------
+    InputError : faults that cannot be read, a channel without a sensor, the same fault twice
+    """
+    read = [parse_channel_fault(text, file="plan") for text in faults]
+    if double := [str(fault) for fault in dict.fromkeys(read) if read.count(fault) > 1]:
+        raise InputError([Fault("plan", "faults", text, "each fault once") for text in double])
+    return [with_channel_faults(sensors, read) for sensors in sensor_sets]
 
 
 def _listed(value: Any) -> list[Any]:

@@ -149,7 +149,11 @@ def assume(
         else:
             basis = "assumed: a record carries no requirement"
         requirements[name] = Requirement(
-            expectation, required_s=required if timed else None, basis=basis
+            expectation,
+            required_s=required if timed else None,
+            free_travel_m=FREE_TRAVEL_M if timed else None,
+            inflation_s=INFLATION_S if timed else None,
+            basis=basis,
         )
     if STAGE_1 in expect:
         sentences.append(f"{STAGE_1}: {expect[STAGE_1]}, stated by the user")

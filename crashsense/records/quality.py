@@ -47,6 +47,8 @@ _NOISE_WARNING_G, _NOISE_LOST_G = 1.0, 2.0
 _QUIET_WANTED_S = 0.010
 _BODY_PEAK_LIMIT_G = 150.0  # CFC 60 peak of a passenger cell: 40 to 70 g in hard wall tests
 _LOWEST_RATE_HZ = 1000.0
+_SHORTEST_STEP_S, _LONGEST_STEP_S = 1e-7, 0.005  # 10 MHz; 200 Hz holds no crash
+_LEAST_END_S = 0.005  # less after contact holds no crash either
 _VELOCITY_FACTOR_HIGH, _VELOCITY_FACTOR_LOW = 2.0, 1.0 / 3.0
 _SIDES_DIFFER = 0.10
 _EARLY_ONSET_S, _LATE_ONSET_S = -0.005, 0.025
@@ -133,6 +135,14 @@ def integrity(record: Record, channel: ChannelInfo, samples: Samples) -> list[Fi
     if channel.step_s is None and step > 0.005:
         note = "times look like milliseconds"
         add("error", "time step", "time step", f"{step:g} s", "a step below 0.005 s", note)
+        return findings
+    if not _SHORTEST_STEP_S <= step <= _LONGEST_STEP_S:
+        expected = f"a step of {_SHORTEST_STEP_S:g} to {_LONGEST_STEP_S:g} s"
+        add("error", "time step", "time step", f"{step:g} s", expected)
+        return findings
+    if times[-1] < _LEAST_END_S:
+        expected = "times on both sides of time zero (contact)"
+        add("error", "length", "end", f"{times[-1] * 1e3:.4g} ms", expected)
         return findings
     uneven = np.abs(times - (times[0] + step_of(times) * np.arange(times.size)))
     # Six decimals, as the format prints them, round by half a microsecond.

@@ -18,6 +18,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any, TextIO
 
 import numpy as np
@@ -33,6 +34,12 @@ FloatArray = npt.NDArray[np.float64]
 
 NAME = "table"
 TITLE = "CSV or Parquet with time_s and columns such as central_x_g"
+
+#: Axis of the cabin's rigid-body motion -> its column, which an export has beside the signals: for
+#: figures and lessons. No sensor reads it, so that it is passed over when a table is read.
+RIGID_BODY: Mapping[str, str] = MappingProxyType(
+    {axis: f"rigid_body_{axis}_g" for axis in ("x", "y")}
+)
 
 TIME = "time_s"
 CENTRAL = "central_x"
@@ -133,7 +140,7 @@ def read_table(opened: TableFile | Path) -> Table:
     columns = {
         COLUMNS[name].name: values * COLUMNS[name].file_scale
         for name, values in raw.values.items()
-        if name != TIME
+        if name in COLUMNS
     }
     format = NAME if isinstance(opened, Path) else opened.format
     return Table(path, start, rate, columns, stated, tuple(findings), format)
@@ -164,12 +171,12 @@ def _names(raw: RawTable, file: str) -> list[Fault]:
         if raw.names.index(name) < count - 1:
             if name:
                 faults.append(Fault(file, f"{where}column {count}", name, "each column once"))
-        elif name != TIME and name not in COLUMNS:
+        elif name != TIME and name not in COLUMNS and name not in RIGID_BODY.values():
             expected = _meant(name, TIME not in raw.names)
             faults.append(Fault(file, f"{where}column {count}", name, expected))
     if TIME not in raw.names and not any(name.lower() in _TIMES for name in raw.names):
         faults.append(Fault(file, f"{where}columns", ", ".join(raw.names)[:60], f"{TIME} first"))
-    if not any(name != TIME for name in raw.names):
+    if not any(name != TIME and name not in RIGID_BODY.values() for name in raw.names):
         expected = f"one column a signal: {', '.join(list(COLUMNS)[:3])}, ..."
         faults.append(Fault(file, f"{where}columns", ", ".join(raw.names), expected))
     return faults

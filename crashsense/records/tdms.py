@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from functools import lru_cache
 from pathlib import Path
 
@@ -46,9 +47,12 @@ def load(path: Path) -> Content:
 def _load(path: Path, _changed: int, _size: int) -> Content:
     try:
         from nptdms import TdmsFile
+        from nptdms.log import log_manager
     except ImportError as error:
         text = f"{path.name}: TDMS files need the package npTDMS: pip install '.[tdms]' ({error})"
         raise MissingExtraError(text) from None
+    # What it warns of would print bytes of the file; what matters here is told as a fault.
+    log_manager.set_level(logging.CRITICAL)
     series = []
     try:
         with opened(path) as stream, TdmsFile.open(stream) as file:

@@ -18,7 +18,9 @@ import numpy as np
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError, printable
 from crashsense.event import Event
+from crashsense.records.table import RIGID_BODY
 from crashsense.resources import CAUTION
+from crashsense.units import STANDARD_GRAVITY
 
 #: Channel -> code of ISO/TS 13499 (RED B 1.6.2: object, position, main location, three fine
 #: locations, dimension, direction, filter class 0: unfiltered). Safing elements sit in the control
@@ -43,7 +45,11 @@ _ISO_UNITS = {"m/s^2": "m/(s*s)", "rad/s": "rad/s", "Pa": "Pa"}
 
 
 def write_signals(event: Event, path: Path) -> None:
-    """Write ``time_s`` and one column a signal; metadata as JSON (CSV: a first comment line)."""
+    """Write ``time_s`` and one column a signal; metadata as JSON (CSV: a first comment line).
+
+    Where the cabin's rigid-body motion is known it has columns of its own (``rigid_body_x_g``): no
+    sensor reads them, and they are passed over when the file is read.
+    """
     first = next(iter(event.signals.values()))
     columns = {"time_s": np.round(first.times_s, 9)}
     for name, signal in event.signals.items():
@@ -51,6 +57,8 @@ def write_signals(event: Event, path: Path) -> None:
             raise InputError([Fault(event.name, name, signal.rate_hz, "one time base for all")])
         channel = CHANNELS[name]
         columns[channel.file_name] = signal.samples / channel.file_scale
+    for axis, motion in event.cabin.items():
+        columns[RIGID_BODY[axis]] = motion.samples / STANDARD_GRAVITY
     metadata = {
         "schema": 1,
         "event": event.name,

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +22,7 @@ from crashsense.channels import CHANNELS
 from crashsense.errors import InputError, RuleError
 from crashsense.event import RESTRAINTS, Event
 from crashsense.plan.resolve import Plan, conditions_of
+from crashsense.results.event_motion import MotionView, Told, Trace, motion_of, told_of
 from crashsense.results.folder import RunFolder
 from crashsense.results.tables import NOMINAL_SCHEMA
 from crashsense.rules.checked import guarded
@@ -44,15 +45,6 @@ QUIET_PART = 0.002
 
 #: Sensor sets whose signals are drawn; more would bury the page.
 MOST_SETS = 3
-
-
-@dataclass(frozen=True, eq=False)
-class Trace:
-    """A line on a chart: times [ms] and values, in the unit of the chart."""
-
-    name: str
-    times_ms: FloatArray
-    values: FloatArray
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,6 +96,11 @@ class EventView:
     #: restraint -> time before which firing is early [ms]
     not_before_ms: Mapping[str, float] = field(default_factory=dict)
     facts: Mapping[str, str] = field(default_factory=dict)
+    motion: MotionView | None = None
+    #: the restraint that matters most, of every gating algorithm and sensor set
+    told: Sequence[Told] = ()
+    #: restraints whose required time is free flight less inflation
+    flying: Sequence[str] = ()
 
 
 # -- making ----------------------------------------------------------------------------------------
@@ -133,6 +130,7 @@ def event_view(event: Event, trials: Sequence[Trial]) -> EventView:
     quiet: list[str] = []
     demands: list[DemandChart] = []
     reasons: list[tuple[str, Sequence[str]]] = []
+    told: list[Told] = []
     for place, trial in enumerate(trials):
         if place < MOST_SETS:
             drawn, silent = _channels(trial)
@@ -145,6 +143,7 @@ def event_view(event: Event, trials: Sequence[Trial]) -> EventView:
                 name = one.algorithm.name
                 name += f" / {one.sensor_set.name}" if len(trials) > 1 else ""
                 reasons += [(f"Why: {name}, {restraint}", lines) for restraint, lines in found]
+                told += told_of(one)
     return EventView(
         event.name,
         title=event.title,
@@ -156,6 +155,9 @@ def event_view(event: Event, trials: Sequence[Trial]) -> EventView:
         reasons=reasons,
         not_before_ms={name: 1e3 * r.not_before_s for name, r in event.requirements.items()},
         facts=_facts(event.metadata),
+        motion=motion_of(event),
+        told=told,
+        flying=[name for name, r in event.requirements.items() if r.free_travel_m and r.required_s],
     )
 
 
@@ -365,7 +367,15 @@ def _times_of(event: Event, trials: Sequence[Trial]) -> list[float]:
 
 def _rows(view: EventView, window: tuple[float, float]) -> Iterator[dict[str, Any]]:
     about = {name: getattr(view, name) for name in _OF_EVENT}
+    about["told"] = [asdict(one) for one in view.told]
     yield {"kind": "event", "about": json.dumps(about)}
+    if view.motion is not None:
+        motion: dict[str, Any] = {"kind": "motion", "subject": view.motion.axis}
+        known = {name: getattr(view.motion, name) for name in _OF_MOTION}
+        velocity = _line(thinned(view.motion.velocity, window))
+        yield {**motion, "about": json.dumps(known), **velocity}
+        if view.motion.travel is not None:
+            yield {**motion, **_line(thinned(view.motion.travel, window))}
     for channel in view.channels:
         row: dict[str, Any] = {"kind": "channel", "sensor_set": channel.sensor_set}
         row["subject"] = channel.channel
@@ -386,7 +396,8 @@ def _line(trace: Trace) -> dict[str, Any]:
 
 
 #: What is stored of an event and of a channel beside traces.
-_OF_EVENT = ("title", "family", "belted", "reasons", "quiet", "not_before_ms", "facts")
+_OF_EVENT = ("title", "family", "belted", "reasons", "quiet", "not_before_ms", "facts", "flying")
+_OF_MOTION = ("source", "origin_ms", "free_travel_mm", "inflation_ms")
 _CLIPPED = ("clipped_before_filter", "clipped_after_filter", "clipped_codes")
 _OF_CHANNEL = ("unit", "range_value", "beyond_ms", *_CLIPPED)
 
@@ -416,10 +427,14 @@ def _view_from(name: str, rows: Sequence[Mapping[str, Any]]) -> EventView:
     about: dict[str, Any] = {}
     signals: dict[tuple[str, str], list[Mapping[str, Any]]] = {}
     demands: dict[tuple[str, str, str], DemandChart] = {}
+    motion: list[Mapping[str, Any]] = []
     for row in rows:
         kind, subject = row["kind"], row["subject"]
         if kind == "event":
             about = json.loads(row["about"])
+            about["told"] = [Told(**one) for one in about.get("told", ())]
+        elif kind == "motion":
+            motion.append(row)
         elif kind == "channel":
             signals.setdefault((row["sensor_set"], subject), []).append(row)
         else:
@@ -439,7 +454,19 @@ def _view_from(name: str, rows: Sequence[Mapping[str, Any]]) -> EventView:
         )
         for (sensor_set, channel), (true, sensed) in signals.items()
     ]
-    return EventView(name, channels=channels, demands=list(demands.values()), **about)
+    return EventView(
+        name,
+        channels=channels,
+        demands=list(demands.values()),
+        motion=_motion_from(motion) if motion else None,
+        **about,
+    )
+
+
+def _motion_from(rows: Sequence[Mapping[str, Any]]) -> MotionView:
+    known = json.loads(rows[0]["about"])
+    travel = _trace_from(rows[1]) if len(rows) > 1 else None
+    return MotionView(rows[0]["subject"], velocity=_trace_from(rows[0]), travel=travel, **known)
 
 
 def _trace_from(row: Mapping[str, Any]) -> Trace:

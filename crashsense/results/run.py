@@ -5,22 +5,28 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import cached_property
+from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from crashsense.errors import RunFolderError
+from crashsense.errors import Fault, InputError, RunFolderError, unknown_name
+from crashsense.event import RESTRAINTS
 from crashsense.plan import Plan
 from crashsense.resources import CAUTION
 from crashsense.results.folder import RunFolder, refuse_change
+from crashsense.results.outcome import Outcome, outcome_of
 from crashsense.results.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA
-from crashsense.results.tally import TALLY_COLUMNS, Tally, count_entries
+from crashsense.results.tally import TALLY_COLUMNS, Pair, Tally, count_entries, counts, pairs_of
 from crashsense.scoring import separation
 
 if TYPE_CHECKING:
     import pandas as pd
+    from matplotlib.figure import Figure
+
+    from crashsense.trials import Explanation
 
 #: Written last: what the whole run came to.
 SUMMARY = "summary.json"
@@ -147,6 +153,112 @@ class Run:
         The columns are those of :meth:`crashsense.results.tally.Tally.statistics`.
         """
         return self.tally.statistics()
+
+    def outcome(self, *, algorithm: str | None = None, sensor_set: str | None = None) -> Outcome:
+        """What the nominal draw came to for one algorithm and sensor set: ``print`` its sentence.
+
+        Without names: the first that decides the exit code.
+        """
+        pair = self._pair(algorithm, sensor_set)
+        return outcome_of(self.nominal, pair, tally=self.tally)
+
+    def explain(
+        self,
+        event: str,
+        restraint: str,
+        *,
+        draw: int = 0,
+        algorithm: str | None = None,
+        sensor_set: str | None = None,
+    ) -> Explanation:
+        """Say why a restraint fired in an event of the run, or why not; the event is sensed anew.
+
+        Without names: the first algorithm and sensor set that decide the exit code.
+
+        Raises
+        ------
+        InputError : a name or draw that the run does not have
+        RunFolderError : inputs changed since the run, and it holds no copy of them
+        """
+        from crashsense.results.replay import replay
+
+        sensors, ruler = self._pair(algorithm, sensor_set)
+        found = replay(self, event, draw=draw, sensor_set=sensors, algorithm=ruler)
+        return found.trial.explain(restraint)
+
+    def plot(
+        self,
+        *,
+        restraint: str | None = None,
+        algorithm: str | None = None,
+        sensor_set: str | None = None,
+        title: str = "",
+    ) -> Figure:
+        """Return a matplotlib figure of required and fire times, draws as a line from 5 to 95 %.
+
+        Without names: every restraint that must fire, the first algorithm and sensor set that
+        decide the exit code.
+        """
+        from crashsense.results.plot import timing_figure, timing_rows
+
+        if restraint is not None and restraint not in RESTRAINTS:
+            raise unknown_name("restraint", restraint, RESTRAINTS, file="run")
+        sensors, ruler = self._pair(algorithm, sensor_set)
+
+        def own(rows: pd.DataFrame) -> pd.DataFrame:
+            return rows[(rows["sensor_set"] == sensors) & (rows["algorithm"] == ruler)]
+
+        drawn = own(self.statistics()) if self.tally.draws else None
+        rows = timing_rows(own(self.nominal), restraint, statistics=drawn)
+        return timing_figure(rows, title=title or f"{ruler}, sensors {sensors}")
+
+    def report(self, folder: str | Path | None = None, *, title: str = "") -> Path:
+        """Write ``report.html`` into *folder* (default: the run's own) and return its path."""
+        from dataclasses import replace
+
+        # The page stands above results; a run is where a user looks for it.
+        from crashsense.reporting import view_of, write_report
+
+        target = self.folder if folder is None else Path(folder)
+        if target is None:
+            raise InputError([Fault("report", "folder", None, "a folder; this run has none")])
+        target.mkdir(parents=True, exist_ok=True)
+        return write_report(replace(view_of(self), title=title), target)
+
+    def _pair(self, algorithm: str | None, sensor_set: str | None) -> Pair:
+        """Sensor set and algorithm by name, the deciding ones first."""
+        summary = self.summary()
+        pairs = pairs_of(
+            self.nominal, gating=summary["gating"], sensor_sets=summary.get("sensor_sets", ())
+        )
+        for kind, name, at in (("sensor_set", sensor_set, 0), ("algorithm", algorithm, 1)):
+            known = list(dict.fromkeys(pair[at] for pair in pairs))
+            if name is not None and name not in known:
+                raise unknown_name(kind, name, known, file="run")
+        return next((s, a) for s, a in pairs if sensor_set in (None, s) and algorithm in (None, a))
+
+    def __repr__(self) -> str:
+        return f"<Run {self._words()}>"
+
+    def _words(self) -> str:
+        summary = self.summary()
+        draws = f"nominal and {summary['draws']} draws" if summary["draws"] else "nominal"
+        where = "in memory" if self.folder is None else str(self.folder)
+        sensors, ruler = self._pair(None, None)
+        return (
+            f"{where}: {self.nominal['event'].nunique()} events, {draws}; exit code "
+            f"{summary['exit_code']}\n {ruler}, sensors {sensors}: {self.outcome().sentence}"
+        )
+
+    def _repr_html_(self) -> str:
+        head, _, sentence = self._words().partition("\n")
+        table = counts(self.nominal).reset_index()
+        shown = [name for name in table if table[name].dtype.kind not in "if" or table[name].any()]
+        body = table[shown].to_html(index=False)
+        return (
+            f"<p><b>CAUTION</b>: {escape(CAUTION)}</p><p><b>{escape(sentence.strip())}</b></p>"
+            f"<p>{escape(head)}</p>{body}"
+        )
 
     def summary(self) -> dict[str, Any]:
         """Counts, failures, separation, seed and notes: what summary.json holds."""

@@ -263,7 +263,7 @@ def statistics_row(key: tuple[str, ...], group: Group, *, level: float = LEVEL) 
     times, often = group.fire_times_ms.values, group.fire_times_ms.counts
     if row["expectation"] == "fire" and count["missed"]:  # fires later than any time
         times, often = np.append(times, np.inf), np.append(often, count["missed"])
-    for name, q in (("p50", 0.5), ("p95", 0.95), ("p999", 0.999)):
+    for name, q in (("p05", 0.05), ("p50", 0.5), ("p95", 0.95), ("p999", 0.999)):
         value, low, high = quantile_interval(times, q, level=level, counts=often)
         row[f"fire_{name}_ms"], row[f"fire_{name}_low_ms"] = value, low
         row[f"fire_{name}_high_ms"] = high

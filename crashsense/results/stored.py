@@ -11,7 +11,7 @@ from crashsense.errors import Fault, InputError, RunFolderError, nearest, unknow
 from crashsense.event import Event
 from crashsense.plan.inputs import input_digests
 from crashsense.plan.keys import PlanKeys, checked_keys
-from crashsense.plan.resolve import Plan, resolve_plan
+from crashsense.plan.resolve import Plan, faulted_sets, resolve_plan
 from crashsense.records import read_record
 from crashsense.resources import folder as shipped_folder
 from crashsense.results.copies import Kept, Redirected, kept_inputs
@@ -132,7 +132,7 @@ class Stored:
         return Asked(
             events=events,
             event=next(e for e in events if e.name == event),
-            sensors=sensors,
+            sensors=faulted_sets([sensors], self.keys.faults)[0],
             algorithms=algorithms,
             rules=algorithms[number],
             keys=self.keys,

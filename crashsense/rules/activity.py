@@ -8,7 +8,7 @@ from typing import ClassVar
 import numpy as np
 
 from crashsense.errors import Fault, InputError
-from crashsense.rules.contract import FloatArray
+from crashsense.rules.contract import FloatArray, part_measure
 from crashsense.rules.kernels import (
     finite_response,
     floored_sum,
@@ -185,9 +185,14 @@ class HighFrequencyVelocity(Criterion):
     def demand(self, samples: EcuSamples) -> FloatArray:
         """Return the windowed high-frequency velocity over its threshold."""
         values, valid = read(samples, self.channel)
-        rate = samples.rate_hz
-        high = np.abs(values - one_pole(values, corner_hz=self.corner_hz, rate_hz=rate))
-        total = window_sum(high, samples_in(self.window_ms, rate)) / rate
+
+        def measured() -> tuple[FloatArray]:
+            rate = samples.rate_hz
+            high = np.abs(values - one_pole(values, corner_hz=self.corner_hz, rate_hz=rate))
+            return (window_sum(high, samples_in(self.window_ms, rate)) / rate,)
+
+        key = (self.family, self.channel, self.corner_hz, self.window_ms)
+        (total,) = part_measure(key, samples, measured)
         return masked(total / self.threshold_m_s, valid)
 
 

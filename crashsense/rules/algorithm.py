@@ -114,7 +114,7 @@ def algorithm_from_table(
     )
     if faults:  # what is said next would be of the same size
         raise InputError(faults)
-    known = ("name", "title", "fitted_to", "gate", "definitions", "rules")
+    known = ("name", "title", "fitted_to", "gate", "calibration", "definitions", "rules")
     for key in table:
         if key not in known:
             faults.append(Fault(file, key, _short(table[key]), nearest(key, known)))
@@ -123,6 +123,7 @@ def algorithm_from_table(
         "title": (str, "a text"),
         "fitted_to": (str, "a text: the events on which its numbers were chosen"),
         "gate": (bool, "true or false"),
+        "calibration": (dict, "a table: which numbers a calibration may move"),
         "definitions": (dict, "a table of rules"),
         "rules": (dict, "a table: restraint -> rule"),
     }

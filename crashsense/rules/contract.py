@@ -191,6 +191,9 @@ class _Known:
 
     demands: dict[tuple[int, ...], tuple[object, FloatArray]] = field(default_factory=dict)
     context: dict[int, tuple[Rule, bool]] = field(default_factory=dict)
+    measures: dict[tuple[object, ...], tuple[object, tuple[FloatArray, ...]]] = field(
+        default_factory=dict
+    )
 
 
 _SHARED: ContextVar[_Known | None] = ContextVar("shared demands", default=None)
@@ -231,6 +234,23 @@ def part_demand(rule: Rule, samples: EcuSamples) -> FloatArray:
             demand = locked(demand)
         known.demands[key] = ((rule, *seen), demand)
     return known.demands[key][1]
+
+
+def part_measure(
+    key: tuple[object, ...], samples: EcuSamples, measure: Callable[[], tuple[FloatArray, ...]]
+) -> tuple[FloatArray, ...]:
+    """Return what several rules measure alike on the same samples, once within :func:`sharing`.
+
+    *key* names the measure and every parameter that it depends on; it must not look at the context.
+    """
+    known = _SHARED.get()
+    if known is None:
+        return measure()
+    place = (*key, id(samples.channels), id(samples.valid))
+    if place not in known.measures:
+        arrays = tuple(locked(array) for array in measure())
+        known.measures[place] = ((samples.channels, samples.valid), arrays)
+    return known.measures[place][1]
 
 
 @dataclass(frozen=True, eq=False)

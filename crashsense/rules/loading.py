@@ -79,11 +79,16 @@ def as_rule(found: type, *, parameters: Mapping[str, Any], where: str) -> Rule:
     if not block and not (callable(getattr(found, "update", None)) and hasattr(found, "reset")):
         expected = "a subclass of Rule, or a class with reset and update"
         raise InputError([Fault(where, "class", found.__name__, expected)])
+    lacking = 'requires = frozenset({"central_x"}): the channels without which it cannot judge'
+    if isinstance(getattr(found, "requires", None), str):  # a set of its letters otherwise
+        raise InputError([Fault(where, "requires", found.__dict__.get("requires"), lacking)])
     try:
         rule = found(**parameters) if block else PerSample(found, parameters=parameters)
     except (InputError, KeyboardInterrupt):
         raise
     except BaseException as error:
+        if isinstance(error, AttributeError | TypeError) and "requires" in str(error):
+            raise InputError([Fault(where, "requires", None, lacking)]) from error
         expected = f"parameters that {found.__name__} takes ({said(error)})"
         raise InputError([Fault(where, "parameters", dict(parameters), expected)]) from error
     if not isinstance(rule, Rule):

@@ -10,10 +10,9 @@ import numpy as np
 
 from crashsense.errors import Fault
 from crashsense.rules.amounts import Amount
-from crashsense.rules.contract import FloatArray, Rule, part_demand
+from crashsense.rules.contract import FloatArray, Rule, part_demand, part_measure
 from crashsense.rules.displacement import travel
 from crashsense.rules.kernels import (
-    BoolArray,
     finite_response,
     floored_sum,
     leaky_velocity,
@@ -106,8 +105,51 @@ class VelocityDisplacementMap(PlaneMap):
 
 
 @dataclass(frozen=True)
-class VelocityTimeMap(Criterion):
-    """Velocity change against a threshold that depends on the time since the event began.
+class VelocityOverTime(Criterion):
+    """Base: velocity change against a threshold that depends on the time since the event began."""
+
+    channel: str
+    leak_g: float
+
+    @abstractmethod
+    def threshold_at(self, elapsed_ms: FloatArray) -> FloatArray:
+        """Return the threshold [m/s] at times since the event began [ms]."""
+
+    def demand(self, samples: EcuSamples) -> FloatArray:
+        """Return V over the threshold of the time."""
+        _, valid = read(samples, self.channel)
+        velocity, elapsed_ms = self.motion(samples)
+        return masked(velocity / self.threshold_at(elapsed_ms), valid)
+
+    def amounts(self, samples: EcuSamples, at: int) -> tuple[Amount, ...]:
+        """Velocity change against the threshold of its time."""
+        demand = float(part_demand(self, samples)[0, at])
+        elapsed = float(self.elapsed_ms(samples)[0, at])
+        threshold = float(self.threshold_at(np.array([elapsed]))[0])
+        note = f"{elapsed:.1f} ms after it began"
+        return (Amount("velocity change", demand * threshold, threshold, "m/s", note),)
+
+    def elapsed_ms(self, samples: EcuSamples) -> FloatArray:
+        """Return the time since the event began [ms], as the rule sees it."""
+        return self.motion(samples)[1]
+
+    def motion(self, samples: EcuSamples) -> tuple[FloatArray, FloatArray]:
+        """Return V [m/s] and the time since it last left zero [ms]."""
+
+        def measured() -> tuple[FloatArray, FloatArray]:
+            values, _ = read(samples, self.channel)
+            velocity = leaky_velocity(values, rate_hz=samples.rate_hz, leak_g=self.leak_g)
+            elapsed = ticks_since(velocity <= 0.0) * (1e3 / samples.rate_hz)
+            return velocity, np.asarray(elapsed, dtype=np.float64)
+
+        key = ("velocity over time", self.channel, self.leak_g)
+        velocity, elapsed_ms = part_measure(key, samples, measured)
+        return velocity, elapsed_ms
+
+
+@dataclass(frozen=True)
+class VelocityTimeMap(VelocityOverTime):
+    """Velocity change against a threshold line over the time since the event began.
 
     Equation
         demand = V / threshold(t); t counts from the sample at which V last left zero. Linear
@@ -135,34 +177,53 @@ class VelocityTimeMap(Criterion):
         """Time rises, thresholds are above 0."""
         return time_faults(self.line, where=f"rule {self.family}", field="line")
 
-    def demand(self, samples: EcuSamples) -> FloatArray:
-        """Return V over the threshold of the time."""
-        velocity, valid = self._velocity(samples)
-        elapsed_ms = ticks_since(velocity <= 0.0) * (1e3 / samples.rate_hz)
-        times, thresholds = np.array(self.line, dtype=np.float64).T
-        return masked(velocity / np.interp(elapsed_ms, times, thresholds), valid)
-
     def at_scale(self, factor: float) -> Rule | None:
         """The thresholds; their times stay."""
         return replace(self, line=tuple((time, factor * least) for time, least in self.line))
 
-    def amounts(self, samples: EcuSamples, at: int) -> tuple[Amount, ...]:
-        """Velocity change against the threshold of its time."""
-        demand = float(part_demand(self, samples)[0, at])
-        elapsed = float(self.elapsed_ms(samples)[0, at])
+    def threshold_at(self, elapsed_ms: FloatArray) -> FloatArray:
+        """Return the threshold, linear between the vertices."""
         times, thresholds = np.array(self.line, dtype=np.float64).T
-        threshold = float(np.interp(elapsed, times, thresholds))
-        note = f"{elapsed:.1f} ms after it began"
-        return (Amount("velocity change", demand * threshold, threshold, "m/s", note),)
+        return np.asarray(np.interp(elapsed_ms, times, thresholds))
 
-    def elapsed_ms(self, samples: EcuSamples) -> FloatArray:
-        """Return the time since the event began [ms], as the map sees it."""
-        velocity, _ = self._velocity(samples)
-        return np.asarray(ticks_since(velocity <= 0.0) * (1e3 / samples.rate_hz))
 
-    def _velocity(self, samples: EcuSamples) -> tuple[FloatArray, BoolArray]:
-        values, valid = read(samples, self.channel)
-        return leaky_velocity(values, rate_hz=samples.rate_hz, leak_g=self.leak_g), valid
+@dataclass(frozen=True)
+class VelocityTimeRamp(VelocityOverTime):
+    """Velocity change against a threshold that is flat at first and then rises: three numbers.
+
+    Equation
+        demand = V / threshold(t), ``threshold = start + then_g max(0, t - flat_ms)``; t counts from
+        the sample at which V last left zero. It never falls and is convex.
+    Good at
+        Few numbers, each with a meaning: what a hard crash must reach at once, how long that holds,
+        and the mean deceleration that a later one must have kept up since.
+    Weak at
+        Crashes that are soft first and hard later (poles, underrides); as the map, a pre-hit
+        starts the clock too early.
+    Source
+        From memory.
+    """
+
+    family: ClassVar[str] = "velocity_time_ramp"
+    title: ClassVar[str] = "velocity change over a threshold that is flat, then rises with time"
+
+    channel: str = parameter("-central_x", kind="channel", text="channel in its sense")
+    start_m_s: float = parameter(
+        1.5, unit="m/s", above=True, high=50.0, text="threshold of the flat part"
+    )
+    flat_ms: float = parameter(20.0, unit="ms", high=1000.0, text="how long it is flat")
+    then_g: float = parameter(6.0, unit="g", high=200.0, text="how fast it rises then")
+    leak_g: float = parameter(1.0, unit="g", high=50.0, text="constant leak")
+
+    @classmethod
+    def is_threshold(cls, name: str) -> bool:
+        """The flat part and the rise."""
+        return name in ("start_m_s", "then_g")
+
+    def threshold_at(self, elapsed_ms: FloatArray) -> FloatArray:
+        """Return the threshold."""
+        late_s = 1e-3 * np.maximum(elapsed_ms - self.flat_ms, 0.0)
+        return self.start_m_s + self.then_g * STANDARD_GRAVITY * late_s
 
 
 @dataclass(frozen=True)

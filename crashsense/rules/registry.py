@@ -25,6 +25,7 @@ _BUILT_IN = {
     "predicted_displacement": "displacement:PredictedDisplacement",
     "velocity_displacement_map": "maps:VelocityDisplacementMap",
     "velocity_time_map": "maps:VelocityTimeMap",
+    "velocity_time_ramp": "maps:VelocityTimeRamp",
     "window_velocity_jerk_map": "maps:WindowVelocityJerkMap",
     "jerk": "activity:Jerk",
     "energy": "activity:Energy",

@@ -1,550 +1,550 @@
-"""Calibration: search the numbers of the shipped ``guarded`` algorithm, and say what they meet.
+"""Calibration: move the free numbers of an algorithm until its smallest margin is largest.
 
-The structure of the algorithm is fixed by physical argument in its file. Its threshold lines over
-time are fitted: the lowest that keep every must-not event of nominal and of the first draws below
-its limit. The other numbers of its definitions come from a small seeded search on the nominal
-events. Then what is met, what binds and by how much is tabulated, the second half of the draws as
-hold-out. Run it whenever the library or the sensors change::
+The algorithm's file says which numbers are free, within which bounds, and which shape a threshold
+line must keep (:mod:`crashsense.rules.numbers`). *Headroom* is the logarithm of the factor between
+demand and 1, positive on the right side. The margin of a requirement is its mean headroom over
+draws in units of its own scatter over draws. The search makes the smallest margin largest.
+Requirements that are not met are counted first, so that one that nothing can meet does not decide
+about all others. A faster crash of the same kind that fires later than a slower one counts as not
+met.
 
-    python -m crashsense.studies.calibration --search --write
+What was searched on proves nothing. So draws are held out, and whole classes of events are left
+out in turn: the search is done again without them, beginning with the numbers of the file, and what
+it finds is judged on them. Only what is met in every such draw may be called a success.
 
-Asked of every requirement: no more than 85 % of the threshold where the restraint must not fire,
-and firing 1 ms ahead of the required time where it must. A requirement that is not met is shown.
-Nothing here says that an algorithm may be used in a vehicle.
+Events are sensed once in worker processes (:mod:`crashsense.studies.bench`) and judged often. A
+calibration that was stopped goes on where it was.
 """
 
 from __future__ import annotations
 
-import argparse
-import re
+import hashlib
+import json
+import os
+import time
 import tomllib
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
-from crashsense.event import Event
-from crashsense.rules.algorithm import _FOLDER as ALGORITHM_FOLDER
-from crashsense.rules.algorithm import algorithm_from_table
-from crashsense.rules.contract import Algorithm, FloatArray
-from crashsense.trials import Trial, trial
+from crashsense.errors import Fault, InputError
+from crashsense.files import read_text
+from crashsense.rules.algorithm import algorithm_from_toml, algorithm_names, algorithm_text
+from crashsense.rules.contract import Algorithm
+from crashsense.rules.numbers import (
+    Freedom,
+    freedom_of,
+    numbers_of,
+    shape_shortfall,
+    with_numbers,
+)
+from crashsense.sensing import SensorSet, load_sensor_set
+from crashsense.studies.bench import Bench, Judged, Row, Setup, Shelf, opened_bench
+from crashsense.trials.block import channels_read
 
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from crashsense.event import Event
+    from crashsense.synthesis import Recipe
+
+FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
-#: Largest demand allowed where a restraint must not fire: 15 % margin.
-NO_FIRE_LIMIT = 0.85
-#: How far ahead of the required time a restraint should fire [s].
-AHEAD_S = 1e-3
+#: Scatter below which headroom is not told apart: about one code of a sensor [-].
+LEAST_SCATTER = 0.02
+#: A requirement that must not fire weighs as much as this many that must: a bag that fires without
+#: need can itself hurt, and it does so in everyday driving.
+NO_FIRE_WEIGHT = 3.0
+#: A requirement counts as met from so many scatters on: about one draw in fifty then fails. With 0,
+#: one that nothing can meet would pull others down until half of their draws fail [-].
+SURE = 2.0
+#: A margin of this many scatters is a comfortable one: it counts half of what any could [-].
+ENOUGH = 6.0
+#: A faster crash may fire later than a slower one by a tick and rounding [s].
+SAME_TICK_S = 0.6e-3
+#: Events that in every first trial stay this far from firing are left out of the search [-].
+FAR = float(np.log(2.5))
+#: Significant digits of the numbers that are written.
+DIGITS = 3
 
 
 @dataclass(frozen=True)
-class Free:
-    """One searched number: a key of a definition in the algorithm's file, and its range."""
-
-    definition: str
-    key: str
-    low: float
-    high: float
-
-
-@dataclass(frozen=True)
-class Group:
-    """Numbers that are searched together, and the restraints by which they are judged."""
+class Search:
+    """One search: free numbers that act on the same restraints, and classes that are left out."""
 
     name: str
+    numbers: tuple[str, ...]
     restraints: tuple[str, ...]
-    free: tuple[Free, ...]
+    left_out: tuple[str, ...] = ()
 
 
-_FRONT = ("front_airbag_stage_1", "front_airbag_stage_2", "belt_pretensioner")
-_KINDS = ("unbelted", "belted", "stage_2", "pretensioner")
+@dataclass(frozen=True, eq=False)
+class Calibration:
+    """What :func:`study_calibration` found.
 
-GROUPS = (
-    Group(
-        "front",
-        _FRONT,
-        (
-            Free("roughness", "threshold_m_s", 1.3, 2.0),
-            Free("wall_unbelted_raised", "gain", 0.5, 4.0),
-            Free("upfront_left_velocity", "threshold_m_s", 1.0, 4.0),
-            Free("wall_unbelted", "to", 0.4, 1.0),
-            Free("ringing", "threshold_m_s", 0.05, 0.3),
-            Free("pole_unbelted", "gain", 0.8, 3.0),
-            Free("pole_unbelted", "hold_ms", 0.0, 20.0),
-        ),
-    ),
-    Group(
-        "side and rollover",
-        ("side_airbag_left", "curtain_left", "curtain_right"),
-        (
-            Free("pressure_slope", "window_ms", 1.0, 4.0),
-            Free("pressure_slope", "threshold_percent_ms", 0.8, 4.0),
-            Free("pressure_level", "threshold_percent", 0.5, 5.0),
-            Free("satellite_activity", "threshold_g", 0.5, 4.0),
-            Free("roll_left", "threshold", 0.5, 3.0),
-        ),
-    ),
-)
-
-#: Definitions that hold the same numbers as another one.
-TIED: Mapping[str, str] = {
-    "upfront_right_velocity": "upfront_left_velocity",
-    "roll_right": "roll_left",
-    **{f"wall_{kind}_raised": "wall_unbelted_raised" for kind in _KINDS[1:]},
-    **{f"wall_{kind}": "wall_unbelted" for kind in _KINDS[1:]},
-    **{f"pole_{kind}": "pole_unbelted" for kind in _KINDS[1:]},
-}
-
-
-@dataclass(frozen=True)
-class Line:
-    """A threshold line over time that is fitted, not searched.
-
-    ``definition`` is the map, ``branch`` the definition on top of it whose demand must stay below
-    the limit in every event in which ``restraint`` must not fire (of one belt state, or any).
+    Parameters
+    ----------
+    name : of the new algorithm
+    start, text : the algorithm's file before and after
+    numbers : one row a free number: bounds, before, after, range over the parts left out
+    table : one row a requirement; columns in :data:`crashsense.studies.calibration_report.COLUMNS`
+    success : True only if every requirement that can be met is met in every held-out draw, also
+        where its class was left out
+    draws, held_out, folds, seed, trials : how it was done; trials counts judged settings
+    finished : False if the budget ended a search before it had settled
     """
 
-    definition: str
-    branch: str
-    restraint: str
-    unbelted_only: bool = False
+    name: str
+    start: str
+    text: str
+    numbers: pd.DataFrame
+    table: pd.DataFrame
+    success: bool
+    draws: int
+    held_out: int
+    folds: int
+    seed: int
+    trials: int
+    seconds: float
+    finished: bool
 
 
-LINES = tuple(
-    Line(f"map_{shape}_{kind}", f"{shape}_{kind}", restraint, kind == "unbelted")
-    for kind, restraint in zip(
-        _KINDS,
-        ("front_airbag_stage_1", "front_airbag_stage_1", *_FRONT[1:]),
-        strict=True,
-    )
-    for shape in ("wall", "pole")
-)
-
-#: Times [ms] of the vertices of a fitted line.
-KNOTS_MS = (
-    *(float(t) for t in range(0, 44, 4)),
-    *(float(t) for t in range(45, 75, 5)),
-    *(80.0, 90.0, 100.0, 120.0, 150.0, 200.0),
-)
-#: Lowest threshold of a fitted line [m/s]: below it, noise and road would decide.
-LEAST_M_S = 0.35
-#: Largest demand allowed in a draw that the fit sees: draws have no 15 % of their own.
-DRAW_LIMIT = 0.95
+# -- margins and loss ------------------------------------------------------------------------------
 
 
-def guarded_text() -> str:
-    """Return the algorithm's file as it ships."""
-    return (ALGORITHM_FOLDER / "guarded.toml").read_text(encoding="utf-8")
+def margins(headroom: FloatArray) -> FloatArray:
+    """Return mean over scatter of headroom over the last axis (draws); NaN where no draw counts.
 
-
-def with_values(table: Mapping[str, Any], values: Mapping[Free, float]) -> dict[str, Any]:
-    """Return the parsed algorithm with other numbers in its definitions."""
-    definitions = {name: dict(content) for name, content in table["definitions"].items()}
-    for free, value in values.items():
-        for name in (free.definition, *_tied(free.definition)):
-            definitions[name][free.key] = value
-    return {**table, "definitions": definitions}
-
-
-def _tied(definition: str) -> list[str]:
-    return [name for name, other in TIED.items() if other == definition]
-
-
-def with_values_in_text(text: str, values: Mapping[Free, float]) -> str:
-    """Return the file's text with other numbers, comments and order kept."""
-    for free, value in values.items():
-        for name in (free.definition, *_tied(free.definition)):
-            pattern = re.compile(
-                rf"(^\[definitions\.{re.escape(name)}\]\n(?:(?!\[).*\n)*?{free.key} = )[^\n]+",
-                re.MULTILINE,
-            )
-            text, count = pattern.subn(rf"\g<1>{value!r}", text)
-            if count != 1:
-                raise KeyError(f"{name}.{free.key} is not in the file")
-    return text
-
-
-def with_lines_in_text(text: str, lines: Mapping[str, Sequence[Sequence[float]]]) -> str:
-    """Return the file's text with other threshold lines."""
-    for name, line in lines.items():
-        pairs = [f"[{t:.1f}, {v:.3f}]" for t, v in line]
-        chunks = [", ".join(pairs[i : i + 6]) for i in range(0, len(pairs), 6)]
-        written = "[\n  " + ",\n  ".join(chunks) + ",\n]"
-        pattern = re.compile(
-            rf"(^\[definitions\.{re.escape(name)}\]\n(?:(?!\[).*\n)*?line = )"
-            r"\[(?:[^\[\]]|\[[^\]]*\])*\]",
-            re.MULTILINE,
-        )
-        # The new text holds no backslash, so that it may stand in a replacement.
-        text, count = pattern.subn(rf"\g<1>{written}", text)
-        if count != 1:
-            raise KeyError(f"{name}.line is not in the file")
-    return text
-
-
-def sensed(
-    events: Iterable[Event], *, draws: Sequence[int], seed: int = 1, channels: Iterable[str] = ()
-) -> list[Trial]:
-    """Sense every event once, to be judged often (:meth:`Trial.judged_by`)."""
-    return [
-        trial(
-            event,
-            algorithm=(),
-            draw=draws,
-            seed=seed,
-            channels=channels or None,
-        ).without_signals()
-        for event in events
-    ]
-
-
-def fitted_lines(
-    table: Mapping[str, Any], cases: Sequence[Trial], *, lines: Sequence[Line] = LINES
-) -> dict[str, list[list[float]]]:
-    """Return the lowest threshold lines that keep every must-not event below its limit.
-
-    With its line at 1 a branch's demand x(t) says what threshold it needs at the time t since the
-    event began: ``x / 0.85`` for the nominal draw, ``x / 0.95`` for the others. The line is the
-    piecewise linear one with the given knots, above all of these, with the least sum of its
-    vertices: a linear programme.
+    >>> margins(np.array([[0.1, 0.3], [np.nan, np.nan]])).round(2).tolist()
+    [1.41, nan]
     """
-    from scipy.optimize import linprog
-
-    count = int(2 * KNOTS_MS[-1]) + 1
-    grid = np.arange(count) / 2.0
-    basis = np.stack([np.interp(grid, KNOTS_MS, row) for row in np.eye(len(KNOTS_MS))], axis=-1)
-    found = {}
-    for line in lines:
-        bare = dict(table["definitions"])
-        bare[line.definition] = {**bare[line.definition], "line": [[0.0, 1.0]]}
-        wanted = {
-            "definitions": bare,
-            "rules": {
-                "front_airbag_stage_1": {"use": line.branch},
-                "front_airbag_stage_2": {"use": line.definition},
-            },
-        }
-        algorithm = algorithm_from_table(wanted)
-        branch = _restricted(algorithm, ["front_airbag_stage_1"])
-        scale: Any = algorithm.rules["front_airbag_stage_2"]
-        least = np.zeros(count)
-        for case in cases:
-            if case.event.requirements[line.restraint].expectation != "no_fire":
-                continue
-            if line.unbelted_only and case.event.context.belted:
-                continue
-            limit = np.where(case.draws == 0, NO_FIRE_LIMIT, DRAW_LIMIT)[:, None]
-            needed = case.judged_by([branch]).demand("front_airbag_stage_1") / limit
-            place = np.rint(2.0 * scale.elapsed_ms(case.samples)).astype(np.int64)
-            np.maximum.at(least, np.clip(place, 0, count - 1), needed)
-        seen = least > 0.0
-        solved: Any = linprog(
-            np.ones(len(KNOTS_MS)),
-            A_ub=-basis[seen],
-            b_ub=-least[seen],
-            bounds=[(LEAST_M_S, 50.0)] * len(KNOTS_MS),
-        )
-        # Rounded up, so that rounding gives no event more room.
-        values = [np.ceil(float(v) * 1e3 - 1e-6) / 1e3 for v in solved.x]
-        found[line.definition] = [[t, v] for t, v in zip(KNOTS_MS, values, strict=True)]
-    return found
+    counted = np.isfinite(headroom)
+    count = counted.sum(axis=-1)
+    safe = np.where(counted, headroom, 0.0)
+    mean = safe.sum(axis=-1) / np.maximum(count, 1)
+    square = np.where(counted, (headroom - mean[..., None]) ** 2, 0.0).sum(axis=-1)
+    scatter = np.sqrt(square / np.maximum(count - 1, 1))
+    return np.where(count > 0, mean / np.maximum(scatter, LEAST_SCATTER), np.nan)
 
 
-def with_lines(table: Mapping[str, Any], lines: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the parsed algorithm with other threshold lines."""
-    definitions = dict(table["definitions"])
-    for name, line in lines.items():
-        definitions[name] = {**definitions[name], "line": line}
-    return {**table, "definitions": definitions}
+def loss(margin: FloatArray, *, weight: FloatArray) -> FloatArray:
+    """Return what the search makes small, shape (settings,), from margins (settings, rows).
 
-
-def _restricted(algorithm: Algorithm, restraints: Iterable[str]) -> Algorithm:
-    return replace(algorithm, rules={name: algorithm.rules[name] for name in restraints})
-
-
-def shortfall(judged: Trial, restraint: str) -> FloatArray:
-    """Return by how much (logarithm of the factor on the signal) each draw misses its goal.
-
-    Negative: so much headroom. NaN: nothing is asked, or the required time lies before the first
-    sample.
+    Requirements below :data:`SURE` come first, graded by how far they are; then the smallest margin
+    of the others; last, with a tenth of its weight, the mean margin.
     """
-    found = judged.reached(restraint, ahead_s=AHEAD_S)
-    expectation = judged.event.requirements[restraint].expectation
-    if expectation == "no_fire":
-        return np.log(np.maximum(found.max_demand, 1e-3) / NO_FIRE_LIMIT)
-    missing = -np.log(np.maximum(found.at_required, 1e-3))
-    due_s = judged.required_s[judged.event.name][restraint] - AHEAD_S
-    asked = (expectation == "fire") & (due_s >= judged.start_s)
-    return np.where(asked, missing, np.nan)
+    counted = np.isfinite(margin)
+    failed = counted & (margin < SURE)
+    missing = np.where(failed, SURE - margin, 0.0)
+    depth = np.clip(missing / (SURE + ENOUGH), 0.0, 1.0)
+    short = np.where(failed, weight * (0.5 + 0.5 * depth), 0.0).sum(axis=-1)
+    met = counted & ~failed
+    good = np.where(met, margin, np.inf)
+    # Rises ever more slowly: of two large margins the difference hardly counts.
+    good = np.where(met, 1.0 / (1.0 + ENOUGH / np.maximum(good, 1e-12)), 1.0)
+    smallest = np.where(met.any(axis=-1), good.min(axis=-1), 0.0)
+    mean = np.where(met, good, 0.0).sum(axis=-1) / np.maximum(met.sum(axis=-1), 1)
+    return np.asarray(short - 0.1 * smallest - 0.01 * mean)
 
 
-def loss(algorithm: Algorithm, cases: Sequence[Trial], restraints: Sequence[str]) -> float:
-    """Return what the search makes small: shortfalls, a must-not event weighing three times.
+def ladders(rows: Sequence[Row]) -> list[tuple[int, int]]:
+    """Return pairs of rows, slower and next faster, of one recipe, belt state and restraint."""
+    groups: dict[tuple[str, str], list[int]] = {}
+    for at, row in enumerate(rows):
+        if row.ladder:
+            groups.setdefault((row.ladder, row.restraint), []).append(at)
+    pairs = []
+    for group in groups.values():
+        ranked = sorted(group, key=lambda at: rows[at].speed_kmh)
+        pairs += [
+            (slow, fast)
+            for slow, fast in zip(ranked[:-1], ranked[1:], strict=True)
+            if rows[slow].speed_kmh < rows[fast].speed_kmh
+        ]
+    return pairs
 
-    Each row counts with its worst draw and the mean of its draws; a little headroom is worth a
-    little, so that the search goes on where all is met.
+
+def out_of_order(fire_s: FloatArray, pairs: Sequence[tuple[int, int]]) -> FloatArray:
+    """Count pairs in which the faster crash fires later than the slower, or never; (settings,)."""
+    if not pairs:
+        return np.zeros(fire_s.shape[0])
+    slow, fast = (np.array(side) for side in zip(*pairs, strict=True))
+    first = fire_s[:, slow]
+    second = np.where(np.isnan(fire_s[:, fast]), np.inf, fire_s[:, fast])
+    return np.asarray((second > first + SAME_TICK_S).sum(axis=-1), dtype=np.float64)
+
+
+# -- the search ------------------------------------------------------------------------------------
+
+
+def searches_of(
+    text: str, freedom: Freedom, *, classes: Sequence[str], folds: int
+) -> tuple[list[Search], dict[str, int]]:
+    """Return all searches, and the part in which each class is left out.
+
+    Numbers that act on the same restraints are searched together, others apart.
     """
-    total = 0.0
-    wanted = _restricted(algorithm, restraints)
-    for case in cases:
-        judged = case.judged_by([wanted])
-        for restraint in restraints:
-            missing = shortfall(judged, restraint)
-            missing = missing[np.isfinite(missing)]
-            if not missing.size:
-                continue
-            must_not = case.event.requirements[restraint].expectation == "no_fire"
-            short = np.minimum(np.maximum(missing, 0.0), 2.0)
-            headroom = np.minimum(np.maximum(-missing, 0.0), 0.2)
-            # A failed row costs a fixed part too: few failed rows are better than many small ones.
-            failed = float(np.mean(missing > 0.0))
-            row = 0.3 * failed + float(short.max()) + float(short.mean())
-            total += (3.0 if must_not else 1.0) * row - 0.02 * float(headroom.min())
-    return total
-
-
-def search(
-    cases: Sequence[Trial],
-    *,
-    text: str,
-    seed: int = 1,
-    generations: int = 30,
-    population: int = 8,
-    groups: Sequence[Group] = GROUPS,
-    on_progress: Callable[[str], None] | None = None,
-) -> dict[Free, float]:
-    """Search the numbers of every group in turn, from those of *text* on."""
-    from scipy.optimize import differential_evolution
-
     table = tomllib.loads(text)
-    found: dict[Free, float] = {}
-    for group in groups:
-        start = [float(table["definitions"][f.definition][f.key]) for f in group.free]
-        wanted = _reduced(table, group.restraints)
-        relevant = [c for c in cases if _concerns(c, group)]
+    before = algorithm_from_toml(text).rules
+    groups: list[tuple[set[str], set[str]]] = []
+    for name, bounds in freedom.bounds.items():
+        start = numbers_of(table)[name]
+        other = bounds[0] if abs(start - bounds[0]) > abs(start - bounds[1]) else bounds[1]
+        after = _built(table, freedom, {name: other}).rules
+        touched = {restraint for restraint in after if after[restraint] != before[restraint]}
+        joined = [group for group in groups if group[1] & touched]
+        groups = [group for group in groups if group not in joined]
+        numbers = {name}.union(*(group[0] for group in joined))
+        groups.append((numbers, touched.union(*(group[1] for group in joined))))
+    part = {name: at % folds for at, name in enumerate(sorted(set(classes)))} if folds else {}
+    found = []
+    for numbers, restraints in groups:
+        mine = tuple(name for name in freedom.bounds if name in numbers)
+        acting = tuple(name for name in before if name in restraints)
+        title = mine[0].partition(".")[0]
+        found.append(Search(f"{title}: all classes", mine, acting))
+        for fold in sorted(set(part.values())):
+            out = tuple(name for name, at in part.items() if at == fold)
+            found.append(Search(f"{title}: part {fold + 1} left out", mine, acting, out))
+    return found, part
 
-        def objective(
-            x: FloatArray,
-            group: Group = group,
-            wanted: Mapping[str, Any] = wanted,
-            relevant: Sequence[Trial] = relevant,
-        ) -> float:
-            values = dict(zip(group.free, (float(v) for v in x), strict=True))
-            tried = with_values(wanted, values)
-            if group.name == "front":
-                tried = with_lines(tried, fitted_lines(tried, relevant))
-            return loss(algorithm_from_table(tried), relevant, group.restraints)
 
-        bounds: Any = [(f.low, f.high) for f in group.free]
-        inside = [min(max(v, f.low), f.high) for v, f in zip(start, group.free, strict=True)]
-        before = objective(np.array(inside))
+def _built(table: Mapping[str, Any], freedom: Freedom, values: Mapping[str, float]) -> Algorithm:
+    from crashsense.rules.algorithm import algorithm_from_table
+
+    spread = {**values, **{k: values[v] for k, v in freedom.same.items() if v in values}}
+    return algorithm_from_table(with_numbers(table, spread))
+
+
+class Searcher:
+    """Runs searches on a bench, within a budget, and keeps what they have reached in a file."""
+
+    def __init__(
+        self,
+        bench: Bench | Shelf,
+        *,
+        table: Mapping[str, Any],
+        freedom: Freedom,
+        seen: slice,
+        seed: int,
+        state: Path | None,
+        identity: str,
+        on_progress: Callable[[str], None] | None,
+    ) -> None:
+        self.bench, self.table, self.freedom = bench, table, freedom
+        self.seen, self.seed, self.state, self.identity = seen, seed, state, identity
+        self.say = on_progress or (lambda line: None)
+        self.weight = np.array(
+            [NO_FIRE_WEIGHT if row.expectation == "no_fire" else 1.0 for row in bench.rows]
+        )
+        self.kept: dict[str, Any] = {}
+        self.trials = 0
+        self.near: dict[tuple[str, ...], BoolArray] = {}
+        if state is not None and state.is_file():
+            content = json.loads(state.read_text(encoding="utf-8"))
+            if content["identity"] == identity:
+                self.kept, self.trials = content["searches"], content["trials"]
+                self.say(f"going on after {self.trials} judged settings")
+
+    def judged(self, search: Search, settings: FloatArray, rows: BoolArray) -> Judged:
+        """Judge settings, shape (settings, numbers)."""
+        rules = {
+            name: rule
+            for name, rule in self.table["rules"].items()
+            if name in search.restraints or self._needed(name, search)
+        }
+        tables = []
+        for setting in settings:
+            values = dict(zip(search.numbers, (float(v) for v in setting), strict=True))
+            same = {k: values[v] for k, v in self.freedom.same.items() if v in values}
+            changed = with_numbers(self.table, {**values, **same})
+            tables.append({**changed, "rules": {name: changed["rules"][name] for name in rules}})
+        self.trials += len(tables)
+        return self.bench.judge(tables, draws=self.seen, rows=rows)
+
+    def _needed(self, name: str, search: Search) -> bool:
+        """True if a searched restraint is the mirror of this one."""
+        rules = self.table["rules"]
+        return any(
+            name in (rules[r].get("mirror_of"), rules[r].get("same_as")) for r in search.restraints
+        )
+
+    def losses(self, search: Search, settings: FloatArray, *, first: bool = False) -> FloatArray:
+        """Return the loss of each setting; *first*: find the events that a search may leave out."""
+        rows = self.bench.rows
+        mine = np.array([row.restraint in search.restraints for row in rows], dtype=np.bool_)
+        near = self.near.get(search.numbers)
+        if near is not None and not first:
+            mine &= near
+        judged = self.judged(search, settings, mine)
+        headroom = judged.headroom
+        if first and near is None:
+            with np.errstate(invalid="ignore"):
+                least = np.nanmin(np.where(np.isnan(headroom), np.inf, headroom), axis=(0, 2))
+            must = np.array([row.expectation == "fire" for row in rows])
+            self.near[search.numbers] = mine & (must | (least < FAR))
+        counted = mine & np.array([row.kind not in search.left_out for row in rows])
+        if search.numbers in self.near:
+            counted &= self.near[search.numbers]
+        margin = np.where(counted, margins(headroom), np.nan)
+        found = loss(margin, weight=self.weight)
+        pairs = [(a, b) for a, b in ladders(rows) if counted[a] and counted[b]]
+        found = found + 0.5 * out_of_order(judged.fire_s, pairs)
+        for at, setting in enumerate(settings):
+            values = dict(zip(search.numbers, (float(v) for v in setting), strict=True))
+            bent = shape_shortfall(
+                with_numbers(self.table, self.freedom.spread(self._all(values))),
+                self.freedom.shapes,
+            )
+            found[at] += 1e3 * (bent > 1e-12) + bent
+        return found
+
+    def _all(self, values: Mapping[str, float]) -> dict[str, float]:
+        start = numbers_of(self.table)
+        return {name: values.get(name, start[name]) for name in self.freedom.bounds}
+
+    def run(self, search: Search, *, until: float, generations: int) -> bool:
+        """Search until settled, the generations are done or the clock says *until*."""
+        from scipy.optimize import differential_evolution
+        from scipy.stats import qmc
+
+        bounds = [self.freedom.bounds[name] for name in search.numbers]
+        low, high = np.array(bounds).T
+        start = np.array([numbers_of(self.table)[name] for name in search.numbers])
+        size = max(8, 4 * len(bounds))
+        # The same points for all searches of a group: the first look decides what is near.
+        points = qmc.Sobol(len(bounds), rng=self.seed).random(1 << (size - 1).bit_length())[:size]
+        wide = low + (high - low) * points
+        wide[0] = start
+        # Half of the population around the numbers of the file: they are no blind guess.
+        wide[1 : size // 2] = start + 0.3 * (wide[1 : size // 2] - start)
+        if search.numbers not in self.near:
+            self.losses(search, wide, first=True)
+        kept = self.kept.setdefault(search.name, {"generation": 0, "settled": False})
+        if kept["settled"] or kept["generation"] >= generations:
+            return True
+        population = np.array(kept.get("population", wide))
+
+        def objective(x: FloatArray) -> FloatArray | float:
+            found = self.losses(search, np.atleast_2d(x.T))
+            return found if x.ndim == 2 else float(found[0])
+
+        def each(intermediate_result: Any) -> bool:
+            kept["generation"] += 1
+            kept["population"] = intermediate_result.population.tolist()
+            kept["best"] = [float(v) for v in intermediate_result.x]
+            kept["loss"] = float(intermediate_result.fun)
+            self.save()
+            self.say(
+                f"{search.name}: generation {kept['generation']}, loss {kept['loss']:.3f},"
+                f" {self.trials} settings judged"
+            )
+            return time.monotonic() > until
+
         result = differential_evolution(
             objective,
             bounds,
-            x0=inside,
-            rng=seed,
-            maxiter=generations,
-            popsize=population,
+            init=population,
+            maxiter=generations - kept["generation"],
+            vectorized=True,
+            updating="deferred",
+            mutation=(0.4, 0.9),
             polish=False,
-            tol=0.0,
+            tol=1e-3,
+            atol=1e-4,
+            rng=self.seed + 1000 * kept["generation"],
+            callback=each,
         )
-        if on_progress is not None:
-            on_progress(
-                f"{group.name}: loss {before:.3f} -> {result.fun:.3f} ({result.nfev} tries)"
-            )
-        rounded = [_rounded(float(v)) for v in result.x]
-        found.update(zip(group.free, rounded, strict=True))
-        table = with_values(table, found)
-    return found
+        kept["best"] = [float(v) for v in result.x]
+        kept["loss"] = float(result.fun)
+        kept["population"] = result.population.tolist()
+        kept["settled"] = bool(result.success)
+        self.save()
+        return kept["settled"] or kept["generation"] >= generations
+
+    def save(self) -> None:
+        """Write what was reached, at once or not at all."""
+        if self.state is None:
+            return
+        content = {"identity": self.identity, "trials": self.trials, "searches": self.kept}
+        partial = self.state.with_suffix(".partial")
+        partial.write_text(json.dumps(content), encoding="utf-8")
+        partial.replace(self.state)
+
+    def best(self, search: Search) -> dict[str, float]:
+        """Return the best numbers of a search, rounded to what is written."""
+        kept = self.kept.get(search.name, {})
+        start = numbers_of(self.table)
+        values = kept.get("best", [start[name] for name in search.numbers])
+        found = {}
+        for name, value in zip(search.numbers, values, strict=True):
+            low, high = self.freedom.bounds[name]
+            found[name] = min(max(float(f"{value:.{DIGITS}g}"), low), high)
+        return found
 
 
-def _concerns(case: Trial, group: Group) -> bool:
-    """True unless the event asks nothing of the group, or hardly moves its channels."""
-    asked = {case.event.requirements[name].expectation for name in group.restraints}
-    if asked == {"open"}:
-        return False
-    if "fire" in asked:
-        return True
-    levels = (
-        {"central_x": 10.0}
-        if group.name == "front"
-        else {
-            "door_left_pressure": 400.0,
-            "central_roll_rate": 0.3,
-        }
-    )
-    return any(
-        name in case.samples.channels
-        and float(np.abs(np.nan_to_num(case.samples.channels[name])).max()) > level
-        for name, level in levels.items()
-    )
+# -- the study -------------------------------------------------------------------------------------
 
 
-def _rounded(value: float) -> float:
-    return float(f"{value:.3g}")
-
-
-def _reduced(table: Mapping[str, Any], restraints: Iterable[str]) -> dict[str, Any]:
-    """Return the algorithm with the rules of some restraints only."""
-    wanted = set(restraints)
-    for name in list(wanted):
-        content = table["rules"][name]
-        wanted |= {content[key] for key in ("mirror_of", "same_as") if key in content}
-    return {**table, "rules": {name: table["rules"][name] for name in wanted}}
-
-
-@dataclass(frozen=True)
-class Row:
-    """One requirement and how it is met. Arrays over draws, nominal first."""
-
-    event: str
-    restraint: str
-    expectation: str
-    required_ms: float
-    demand: FloatArray
-    margin_ms: FloatArray
-    infeasible: bool
-    verdicts: npt.NDArray[np.str_]
-
-    @property
-    def met(self) -> BoolArray:
-        """True where the bare requirement is met: held, or fired by the required time."""
-        return np.isin(self.verdicts, ("held", "on_time"))
-
-    @property
-    def met_with_margin(self) -> BoolArray:
-        """True where it is met with 15 % of demand or 1 ms of time."""
-        if self.expectation == "no_fire":
-            return np.asarray(self.demand <= NO_FIRE_LIMIT)
-        return np.asarray(self.margin_ms >= AHEAD_S * 1e3 - 1e-6)
-
-    @property
-    def headroom(self) -> float:
-        """How far the nominal draw is from its goal: demand margin [-] or time margin [ms]."""
-        if self.expectation == "no_fire":
-            return float(NO_FIRE_LIMIT - self.demand[0])
-        return float(self.margin_ms[0] - AHEAD_S * 1e3)
-
-
-def rows_of(algorithm: Algorithm, cases: Iterable[Trial]) -> list[Row]:
-    """Judge every scored requirement of the cases."""
-    rows = []
-    for case in cases:
-        judged = case.judged_by([algorithm])
-        for restraint in algorithm.rules:
-            expectation = case.event.requirements[restraint].expectation
-            if expectation == "open":
-                continue
-            scores = judged.scores(restraint)
-            must_fire = expectation == "fire"
-            margin_ms = 1e3 * scores.time_margin_s
-            rows.append(
-                Row(
-                    case.event.name,
-                    restraint,
-                    expectation,
-                    1e3 * float(case.required_s[case.event.name][restraint][0]),
-                    scores.demand_at_required if must_fire else scores.max_demand,
-                    np.where(np.isnan(margin_ms), -np.inf, margin_ms),  # never fired
-                    bool(scores.infeasible[0]),
-                    judged.verdicts(restraint).astype(str),
-                )
-            )
-    return rows
-
-
-def joined(parts: Sequence[Sequence[Row]]) -> list[Row]:
-    """Join rows of several blocks of draws."""
-    return [
-        Row(
-            rows[0].event,
-            rows[0].restraint,
-            rows[0].expectation,
-            rows[0].required_ms,
-            np.concatenate([row.demand for row in rows]),
-            np.concatenate([row.margin_ms for row in rows]),
-            rows[0].infeasible,
-            np.concatenate([row.verdicts for row in rows]),
-        )
-        for rows in zip(*parts, strict=True)
-    ]
-
-
-def channels_of(text: str) -> frozenset[str]:
-    """Return the channels that the algorithm reads."""
-    return algorithm_from_table(tomllib.loads(text)).uses
-
-
-def judged(
-    events: Iterable[Event],
+def study_calibration(
+    algorithm: str | Path,
     *,
-    text: str,
-    draws: int,
-    seed: int,
-    block: int = 50,
+    plan: str | Path | None = None,
+    events: Sequence[str | Event] = (),
+    records: Sequence[str] = (),
+    sensor_set: str | Path | SensorSet = "standard",
+    draws: int = 20,
+    held_out: int = 20,
+    folds: int = 4,
+    seed: int = 1,
+    budget_s: float = 480.0,
+    generations: int = 60,
+    most_numbers: int | None = None,
+    name: str | None = None,
+    workers: int | None = None,
+    state: str | Path | None = None,
     on_progress: Callable[[str], None] | None = None,
-) -> Iterator[Row]:
-    """Judge events over nominal and *draws* further draws, event by event, block by block."""
-    algorithm = algorithm_from_table(tomllib.loads(text))
-    edges = [0, *range(1, draws + 1, block), draws + 1] if draws else [0, 1]
-    for event in events:
-        if on_progress is not None:
-            on_progress(event.name)
-        parts = []
-        for first, last in zip(edges[:-1], edges[1:], strict=True):
-            cases = sensed([event], draws=range(first, last), seed=seed, channels=algorithm.uses)
-            parts.append(rows_of(algorithm, cases))
-        yield from joined(parts)
+) -> Calibration:
+    """Calibrate an algorithm; see the text of the module.
 
+    Parameters
+    ----------
+    algorithm : name or file; its ``[calibration]`` says what is free
+    plan, events, records : what it is calibrated on: a plan file, or events and records as for
+        :func:`crashsense.evaluate`; without any the shipped library
+    sensor_set : name, path or object
+    draws, held_out : draws that the search sees beside nominal, and further ones that it does not
+    folds : parts into which classes of events are split, each left out once; 0: none, which can
+        be no success
+    seed : of draws and search
+    budget_s, generations : wall-clock seconds in all, and generations of a search, at most. What
+        the seconds cut short depends on the machine
+    most_numbers : free numbers at most; None: what the file says, else 20
+    name : of the new algorithm; default ``NAME_calibrated``
+    workers : processes; default one a core
+    state : file in which a stopped calibration is kept, and from which it goes on
+    on_progress : called with one line at a time
 
-def main(arguments: Sequence[str] | None = None) -> None:
-    """Command line of the calibration; see the module's text."""
-    parser = argparse.ArgumentParser(description="Calibrate the guarded algorithm, and report.")
-    parser.add_argument("--search", action="store_true", help="search the numbers first")
-    parser.add_argument("--write", action="store_true", help="write them into guarded.toml")
-    parser.add_argument("--search-draws", type=int, default=16, help="draws that the line fit sees")
-    parser.add_argument("--draws", type=int, default=200, help="draws of the report")
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--generations", type=int, default=6)
-    parser.add_argument("--out", type=Path, default=Path("reports/guarded_calibration.md"))
-    given = parser.parse_args(arguments)
-    from crashsense.studies.calibration_report import report
-    from crashsense.synthesis import load_events
-
-    events = load_events(None)
-    text = guarded_text()
-    notes: list[str] = []
-    values: dict[Free, float] = {}
-
-    def note(line: str) -> None:
-        print(line, flush=True)
-        notes.append(line)
-
-    if given.search:
-        numbers = range(given.search_draws + 1)
-        cases = sensed(events, draws=numbers, seed=given.seed, channels=channels_of(text))
-        nominal = [case.taken([0]) for case in cases]
-        values = search(
-            nominal, text=text, seed=given.seed, generations=given.generations, on_progress=note
-        )
-        text = with_values_in_text(text, values)
-        front = [case for case in cases if _concerns(case, GROUPS[0])]
-        text = with_lines_in_text(text, fitted_lines(tomllib.loads(text), front))
-        del cases, nominal, front
-        note(f"threshold lines fitted on nominal and draws 1-{given.search_draws}")
-        if given.write:
-            (ALGORITHM_FOLDER / "guarded.toml").write_text(text, encoding="utf-8")
-    rows = list(judged(events, text=text, draws=given.draws, seed=given.seed))
-    given.out.parent.mkdir(parents=True, exist_ok=True)
-    given.out.write_text(
-        report(rows, text=text, draws=given.draws, seed=given.seed, notes=notes),
-        encoding="utf-8",
+    Raises
+    ------
+    InputError : no number is free, or too many; unknown names
+    """
+    began = time.monotonic()
+    say = on_progress or (lambda line: None)
+    shipped = str(algorithm) in algorithm_names()
+    text = algorithm_text(str(algorithm)) if shipped else read_text(Path(algorithm))
+    folder = None if shipped else Path(algorithm).parent
+    before = algorithm_from_toml(text, file=str(algorithm), folder=folder)
+    table = tomllib.loads(text)
+    freedom = freedom_of(table, file=str(algorithm), most=most_numbers)
+    sensors = sensor_set if isinstance(sensor_set, SensorSet) else load_sensor_set(sensor_set)
+    sources = _sources(plan, events, records)
+    asked = tuple(before.rules)
+    setup = Setup(
+        tuple(range(draws + held_out + 1)),
+        seed,
+        sensors,
+        tuple(channels_read([before], sensors)),
+        asked,
     )
-    print(f"written: {given.out}")
+    count = workers or os.cpu_count() or 1
+    say(f"sensing {len(sources)} occurrences, {len(setup.draws)} draws each, {count} workers")
+    with opened_bench(
+        sources,
+        setup,
+        workers=count,
+        on_progress=lambda done, total: say(f"sensed by worker {done} of {total}"),
+    ) as bench:
+        if not bench.rows:
+            expected = "events that ask something of the algorithm's restraints"
+            raise InputError([Fault("study calibrate", "events", None, expected)])
+        classes = [row.kind for row in bench.rows]
+        searches, part = searches_of(
+            text, freedom, classes=classes, folds=min(folds, len(set(classes)))
+        )
+        identity = _identity(text, setup, folds, bench.rows)
+        searcher = Searcher(
+            bench,
+            table=table,
+            freedom=freedom,
+            seen=slice(0, draws + 1),
+            seed=seed,
+            state=None if state is None else Path(state),
+            identity=identity,
+            on_progress=say,
+        )
+        sensed = time.monotonic() - began
+        say(f"sensed in {sensed:.0f} s")
+        end = began + budget_s - 0.15 * sensed - 5.0
+        shares = np.array([len(s.numbers) * (1.0 if s.left_out else 2.0) for s in searches])
+        finished = True
+        for at, search in enumerate(searches):
+            now = time.monotonic()
+            until = now + (end - now) * shares[at] / shares[at:].sum()
+            finished &= searcher.run(search, until=until, generations=generations)
+        values: dict[str, float] = {}
+        for search in searches:
+            if not search.left_out:
+                values |= searcher.best(search)
+        settings = [table, with_numbers(table, freedom.spread(values))]
+        by_part: dict[int, dict[str, float]] = {}
+        for search in searches:
+            if search.left_out:
+                by_part.setdefault(part[search.left_out[0]], {}).update(searcher.best(search))
+        settings += [with_numbers(table, freedom.spread(by_part[key])) for key in sorted(by_part)]
+        say("judging what was found on draws and classes that were left out")
+        everything = bench.judge(settings, draws=slice(0, draws + held_out + 1))
+        rows = bench.rows
+    from crashsense.studies.calibration_report import (
+        calibrated_text,
+        holds_out_of_sample,
+        numbers_table,
+        rows_table,
+    )
+
+    found = rows_table(rows, everything, part=part, draws=draws)
+    how = f"{len(rows)} requirements, draws 0-{draws}, seed {seed}"
+    whole = plan is None and not events and not records
+    basis = ("the shipped library of synthetic events" if whole else how, how)
+    called = name or f"{before.name}_calibrated"
+    return Calibration(
+        name=called,
+        start=text,
+        text=calibrated_text(text, freedom.spread(values), name=called, basis=basis),
+        numbers=numbers_table(freedom, numbers_of(table), values, list(by_part.values())),
+        table=found,
+        success=bool(by_part) and held_out > 0 and holds_out_of_sample(found),
+        draws=draws,
+        held_out=held_out,
+        folds=len(by_part),
+        seed=seed,
+        trials=searcher.trials,
+        seconds=time.monotonic() - began,
+        finished=finished,
+    )
 
 
-if __name__ == "__main__":
-    main()
+def _sources(
+    plan: str | Path | None, events: Sequence[str | Event], records: Sequence[str]
+) -> list[Recipe | Event]:
+    """The library as recipes, so that each worker makes its own events; others as events."""
+    if plan is None and not events and not records:
+        from crashsense.synthesis import load_recipes
+
+        return list(load_recipes())
+    from crashsense.plan import resolve_plan
+
+    given: dict[str, Any] = {"events": list(events) or None, "records": list(records) or None}
+    resolved = resolve_plan(plan, **{key: value for key, value in given.items() if value})
+    return list(resolved.events)
+
+
+def _identity(text: str, setup: Setup, folds: int, rows: Sequence[Row]) -> str:
+    content = [text, setup.draws, setup.seed, repr(setup.sensor_set), setup.restraints, folds]
+    content += [(row.event, row.restraint, row.expectation) for row in rows]
+    return hashlib.sha256(repr(content).encode()).hexdigest()

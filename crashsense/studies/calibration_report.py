@@ -1,187 +1,281 @@
-"""The table of what the guarded algorithm meets, what binds, and by how much."""
+"""What a calibration hands over: the new algorithm's file, tables, a figure and plain sentences."""
 
 from __future__ import annotations
 
+import re
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from crashsense.plotting import BLUE, GREY, INK, VERMILION, new_figure, save, tidy
 from crashsense.resources import CAUTION
-from crashsense.results.statistics import clopper_pearson
-from crashsense.studies.calibration import GROUPS, Row
+from crashsense.rules.numbers import Freedom, with_numbers_in_text
+from crashsense.studies.bench import Judged, Row
+from crashsense.studies.wording import count
 
-#: Begin of an event's name -> why it binds; printed where such an event is not met.
-REASONS = {
-    "underride": "underride: the front sensors are overridden and feel nothing, and by the required"
-    " time the cabin has lost less speed than in a kerb hit that must not fire; only another sensor"
-    " (structure, height) could tell the two apart",
-    "pole_centre": "centre pole: soft until the engine is reached; by the required time the cabin"
-    " has lost less speed, or hardly more, than in a 13 or 16 km/h wall that must not fire by the"
-    " same time, and the front sensors,"
-    " left and right of the pole, feel little; central sensing alone is known not to separate slow"
-    " poles",
-    "kerb_then_wall": "kerb, then wall: the kerb starts the clock of the velocity-time maps, so"
-    " the wall is judged by the thresholds of a late, slow crash; a reset between the contacts"
-    " would need more quiet than there is",
-    "side_pole": "side pole: the satellite, whose activity confirms the pressure, moves by two"
-    " codes only shortly before the required time",
-    "wall_full_64": "fast walls: the required time leaves little more than the chain's delay",
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from crashsense.studies.calibration import Calibration
+
+#: Column of the table -> what it means. Margins: mean over scatter of headroom over draws [-].
+COLUMNS = {
+    "event, restraint, expectation, family, class": "the requirement",
+    "before": "margin with the numbers of the file, draws that were searched on",
+    "seen": "margin with the new numbers, draws that were searched on",
+    "held_out": "margin with the new numbers, draws that were not",
+    "left_out": "margin of the search that had left the class out, draws not searched on",
+    "met_before, met_seen, met_held_out, met_left_out": "share of draws that meet it, likewise",
+    "nominal": "headroom of the nominal draw: logarithm of the factor between demand and 1",
 }
 
-
-def _reasons(rows: Sequence[Row]) -> list[str]:
-    found = [
-        f"- {text}."
-        for begin, text in REASONS.items()
-        if any(row.event.startswith(begin) for row in rows)
-    ]
-    return ["", "Why:", "", *found] if found else []
+#: Rows that the figure and the text show.
+SHOWN = 24
 
 
-def _mark(row: Row) -> str:
-    if row.infeasible:
-        return "infeasible"
-    if not row.met[0]:
-        return "NOT MET"
-    return "met" if row.met_with_margin[0] else "met, margin short"
+def rows_table(
+    rows: Sequence[Row], judged: Judged, *, part: Mapping[str, int], draws: int
+) -> pd.DataFrame:
+    """Return one row a requirement; *judged*: before, after, and after each part was left out."""
+    import pandas as pd
+
+    from crashsense.studies.calibration import margins
+
+    def met(headroom: np.ndarray) -> np.ndarray:
+        counted = np.isfinite(headroom)
+        fine = (counted & (headroom >= 0.0)).sum(axis=-1)
+        return np.where(counted.any(axis=-1), fine / np.maximum(counted.sum(axis=-1), 1), np.nan)
+
+    # Demand of exactly 1 fires: no headroom is left where a restraint must not fire.
+    must_not = np.array([row.expectation == "no_fire" for row in rows])
+    headroom = np.where(must_not[None, :, None] & (judged.headroom == 0.0), -1e-12, judged.headroom)
+    seen, fresh = headroom[..., : draws + 1], headroom[..., draws + 1 :]
+    number = np.array([2 + part[row.kind] if row.kind in part else -1 for row in rows])
+    place = np.arange(len(rows))
+    apart = np.where((number >= 0)[:, None], fresh[np.maximum(number, 0), place], np.nan)
+    return pd.DataFrame(
+        {
+            "event": [row.event for row in rows],
+            "restraint": [row.restraint for row in rows],
+            "expectation": [row.expectation for row in rows],
+            "family": [row.family for row in rows],
+            "class": [row.kind for row in rows],
+            "before": margins(seen[0]),
+            "seen": margins(seen[1]),
+            "held_out": margins(fresh[1]) if fresh.shape[-1] else np.nan,
+            "left_out": margins(apart) if fresh.shape[-1] else np.nan,
+            "met_before": met(seen[0]),
+            "met_seen": met(seen[1]),
+            "met_held_out": met(fresh[1]) if fresh.shape[-1] else np.nan,
+            "met_left_out": met(apart) if fresh.shape[-1] else np.nan,
+            "nominal": seen[1][:, 0],
+        }
+    ).sort_values(["event", "restraint"], ignore_index=True)
 
 
-def _nominal(row: Row) -> str:
-    if row.expectation == "no_fire":
-        return f"largest demand {row.demand[0]:.2f}, margin {100 * (1 - row.demand[0]):.0f} %"
-    margin = row.margin_ms[0]
-    if not np.isfinite(margin):
-        return f"never fires; demand {row.demand[0]:.2f} by {row.required_ms:.1f} ms"
-    side = "before" if margin >= 0.0 else "after"
-    return f"fires {abs(margin):.2f} ms {side} {row.required_ms:.1f} ms"
+def can_be_met(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of the table that some rule could meet."""
+    return table[table["seen"].notna()]
 
 
-def _share(met: np.ndarray) -> str:
-    total, count = int(met.size), int(np.sum(met))
-    if total == 0:
-        return "-"
-    low, high = clopper_pearson(count, total)
-    return f"{count}/{total} ({100 * low:.1f}-{100 * high:.1f} %)"
+def holds_out_of_sample(table: pd.DataFrame) -> bool:
+    """True if every requirement is met in every draw and class that the search did not see."""
+    rows = can_be_met(table)
+    columns = rows[["met_seen", "met_held_out", "met_left_out"]].to_numpy()
+    return len(rows) > 0 and bool(np.all(columns == 1.0))
 
 
-def _total(met: np.ndarray) -> str:
-    # No interval: the rows of one draw are not independent of each other.
-    return f"{int(met.sum())}/{met.size} ({100.0 * met.mean():.1f} %)" if met.size else "-"
+def numbers_table(
+    freedom: Freedom,
+    start: Mapping[str, float],
+    values: Mapping[str, float],
+    parts: Sequence[Mapping[str, float]],
+) -> pd.DataFrame:
+    """Return one row a free number: bounds, before, after, and the range over parts left out."""
+    import pandas as pd
+
+    rows = []
+    for name, (low, high) in freedom.bounds.items():
+        over = [one[name] for one in parts if name in one] or [values[name]]
+        rows.append(
+            {
+                "number": name,
+                "low": low,
+                "high": high,
+                "before": start[name],
+                "after": values[name],
+                "least_over_parts": min(over),
+                "most_over_parts": max(over),
+                "at_bound": bool(min(values[name] - low, high - values[name]) <= 0.0),
+            }
+        )
+    return pd.DataFrame(rows)
 
 
-def _line(row: Row, half: int) -> str:
-    first, second = row.met[1 : half + 1], row.met[half + 1 :]
-    return (
-        f"| {row.event} | {row.restraint} | {row.expectation} | {_nominal(row)} | {_mark(row)} "
-        f"| {_share(first)} | {_share(second)} | {_share(row.met_with_margin[1:])} |"
-    )
-
-
-_HEAD = [
-    "| event | restraint | must | nominal | state | met, first half of draws | met, hold-out "
-    "| met with margin, all draws |",
-    "|---|---|---|---|---|---|---|---|",
-]
-
-
-def report(
-    rows: Sequence[Row], *, text: str, draws: int, seed: int, notes: Sequence[str] = ()
+def calibrated_text(
+    text: str, values: Mapping[str, float], *, name: str, basis: tuple[str, str]
 ) -> str:
-    """Return the report as Markdown."""
-    half = draws // 2
-    scored = [row for row in rows if not row.infeasible]
-    failed = [row for row in scored if not row.met[0]]
-    short = [row for row in scored if row.met[0] and not row.met_with_margin[0]]
-    fine = [row for row in scored if row.met_with_margin[0]]
+    """Return the file of the new algorithm: the old one with other numbers, name and basis."""
+    new = with_numbers_in_text(text, values)
+    fitted, how = basis
+    said = re.compile(r"^# Calibrated on .*\n", flags=re.MULTILINE)
+    new = f"# Calibrated on {how}; what holds elsewhere, calibration.txt says.\n{said.sub('', new)}"
+    for key, value in (("name", name), ("fitted_to", fitted)):
+        there = key if key in tomllib.loads(new) else "name"
+        found = re.search(rf"^{there} *=[^\n]*$", new, flags=re.MULTILINE)
+        if found is None:  # the file has no name of its own
+            new = f'{key} = "{value}"\n{new}'
+            continue
+        kept = "" if there == key else f"{found[0]}\n"
+        new = f'{new[: found.start()]}{kept}{key} = "{value}"{new[found.end() :]}'
+    return new
+
+
+def calibration_sentences(found: Calibration) -> list[str]:
+    """Return what the calibration found, in plain sentences."""
+    rows = can_be_met(found.table)
+    hopeless = len(found.table) - len(rows)
+    total = len(rows)
+
+    def full(column: str) -> int:
+        return int((rows[column] == 1.0).sum())
+
     lines = [
-        "# What the guarded algorithm meets",
-        "",
-        f"> {CAUTION}",
-        "",
-        "Made by `python -m crashsense.studies.calibration` from the shipped library (one",
-        f"fictional car), sensor set `standard`, seed {seed}, nominal and {draws} draws. Asked:",
-        "no more than 85 % of the threshold where a restraint must not fire, 1 ms ahead of the",
-        "required time where it must. `met` is the bare requirement; bounds are exact 95 %",
-        "intervals of the share of draws. The fit sees some (16 by default) of draws"
-        f" 1-{half}, the",
-        "other half is hold-out. Nothing in the library was changed to make a row pass.",
-        "",
-        "## Summary",
-        "",
-        "| | rows |",
-        "|---|---|",
-        f"| requirements scored (must fire or must not) | {len(rows)} |",
-        f"| infeasible (required before the first possible sample) | {len(rows) - len(scored)} |",
-        f"| met at nominal with margin | {len(fine)} |",
-        f"| met at nominal, margin short | {len(short)} |",
-        f"| not met at nominal | {len(failed)} |",
+        f"{count(total, 'requirement')}; with the numbers of the file {full('met_before')} are met"
+        f" in every draw searched on, with the new ones {full('met_seen')}.",
+        f"Out of sample: {full('met_held_out')} of {total} are met in every one of"
+        f" {found.held_out} held-out draws; {full('met_left_out')} of {total} where their whole"
+        " class was left out of the search as well.",
     ]
-    if draws:
-        every = np.stack([row.met[1:] for row in scored])
-        lines += [
-            f"| rows met in every draw of the first half | {int(every[:, :half].all(1).sum())} |",
-            f"| rows met in every hold-out draw | {int(every[:, half:].all(1).sum())} |",
-            f"| row-draws met, first half | {_total(every[:, :half])} |",
-            f"| row-draws met, hold-out | {_total(every[:, half:])} |",
-        ]
-    lines += ["", "By restraint, at nominal:", ""]
-    lines += ["| restraint | must fire: met / all | must not: met / all |", "|---|---|---|"]
-    for restraint in dict.fromkeys(row.restraint for row in rows):
-        mine = [row for row in scored if row.restraint == restraint]
-        counts = []
-        for expectation in ("fire", "no_fire"):
-            part = [row for row in mine if row.expectation == expectation]
-            counts.append(f"{sum(bool(row.met[0]) for row in part)} / {len(part)}")
-        lines.append(f"| {restraint} | {counts[0]} | {counts[1]} |")
-    if failed:
-        lines += ["", "## Not met at nominal", "", *_HEAD]
-        lines += [_line(row, half) for row in failed]
-        lines += _reasons(failed)
-    if short:
-        lines += ["", "## Met at nominal, margin short", "", *_HEAD]
-        lines += [_line(row, half) for row in short]
-        lines += _reasons(short)
-    lines += [
-        "",
-        "## What binds",
-        "",
-        "For each restraint the rows with the least headroom at nominal: towards firing too much",
-        "and towards firing too late. They pull the thresholds in opposite directions.",
-        "",
-        *_HEAD,
-    ]
-    for restraint in dict.fromkeys(row.restraint for row in rows):
-        for expectation in ("no_fire", "fire"):
-            part = [
-                row
-                for row in scored
-                if row.restraint == restraint and row.expectation == expectation
-            ]
-            lines += [_line(r, half) for r in sorted(part, key=lambda r: r.headroom)[:3]]
-    if draws:
-        unsteady = [
-            row for row in scored if row.met[0] and not row.met[1:].all() and row not in failed
-        ]
-        if unsteady:
-            lines += ["", "## Met at nominal, not in every draw", "", *_HEAD]
-            lines += [_line(row, half) for row in unsteady]
-    infeasible = [row for row in rows if row.infeasible]
-    if infeasible:
-        lines += ["", "## Infeasible", "", *_HEAD, *(_line(row, half) for row in infeasible)]
-    definitions = tomllib.loads(text)["definitions"]
-    lines += ["", "## Numbers searched", "", "| definition | parameter | value | range |"]
-    lines += ["|---|---|---|---|"]
-    for group in GROUPS:
-        for free in group.free:
-            value = definitions[free.definition][free.key]
+    if found.success:
+        lines.append(
+            "Success in the narrow sense of this study: every requirement is met in every draw,"
+            " also where its class was left out. It says nothing about other events."
+        )
+    else:
+        failed = rows[(rows[["met_held_out", "met_left_out"]] < 1.0).any(axis=1)]
+        named = ", ".join(dict.fromkeys(failed.sort_values("left_out")["event"]))
+        unseen = "" if found.folds and found.held_out else " Nothing was held out."
+        lines.append(
+            "This is not a success: what was searched on is not met out of sample"
+            f"{' in ' + named if named else ''}.{unseen}"
+        )
+    if hopeless:
+        lines.append(f"{count(hopeless, 'further requirement')} no rule could meet (infeasible).")
+    for _, row in found.numbers[found.numbers["at_bound"]].iterrows():
+        lines.append(f"{row['number']} stands at a bound ({row['after']:g}): check the bound.")
+    for expectation, word in (("no_fire", "firing too much"), ("fire", "firing too late")):
+        part = rows[rows["expectation"] == expectation].sort_values("seen")
+        if len(part):
+            first = part.iloc[0]
             lines.append(
-                f"| {free.definition} | {free.key} | {value:g} | {free.low:g} to {free.high:g} |"
+                f"Towards {word}, {first['event']} ({first['restraint']}) binds: margin"
+                f" {first['seen']:.1f} scatters."
             )
+    if not found.finished:
+        lines.append("The budget ended before every search had settled; the same command goes on.")
+    return lines
+
+
+def calibration_text(found: Calibration) -> str:
+    """Return the report as text."""
+    rows = can_be_met(found.table)
+    lines = [
+        f"CAUTION: {CAUTION}",
+        "",
+        f"Calibration of {found.name}: {found.trials} settings judged, draws 0-{found.draws} seen,"
+        f" {found.held_out} held out, classes left out in {found.folds} parts, seed {found.seed}",
+        "",
+        *calibration_sentences(found),
+        "",
+        "Numbers (range: over the searches that left a part of the classes out)",
+        f"  {'number':<44} {'before':>9} {'after':>9} {'range':>20}   bounds",
+    ]
+    for _, row in found.numbers.iterrows():
+        spread = f"{row['least_over_parts']:g} to {row['most_over_parts']:g}"
+        lines.append(
+            f"  {row['number']:<44} {row['before']:>9g} {row['after']:>9g} {spread:>20}"
+            f"   {row['low']:g} to {row['high']:g}"
+        )
     lines += [
         "",
-        "The threshold lines over time are fitted, not searched; see the algorithm's file.",
+        f"The {min(SHOWN, len(rows))} requirements that bind (margin in scatters over draws; share"
+        " of draws met)",
+        f"  {'event':<34} {'restraint':<22} {'must':<8} {'seen':>12} {'held out':>12}"
+        f" {'class left out':>15}",
     ]
-    if notes:
-        lines += ["", "Search: " + "; ".join(notes) + "."]
-    return "\n".join(lines) + "\n"
+    for _, row in rows.sort_values("seen").head(SHOWN).iterrows():
+        lines.append(
+            f"  {row['event']:<34} {row['restraint']:<22} {row['expectation']:<8}"
+            f" {_cell(row, 'seen'):>12} {_cell(row, 'held_out'):>12} {_cell(row, 'left_out'):>15}"
+        )
+    by_class = rows.groupby("class")[["met_seen", "met_held_out", "met_left_out"]].mean()
+    worse = by_class[by_class.min(axis=1) < 1.0].sort_values("met_left_out")
+    if len(worse):
+        lines += [
+            "",
+            "Classes with draws that are not met (share of requirements and draws)",
+            f"  {'class':<34} {'seen':>8} {'held out':>9} {'class left out':>15}",
+        ]
+        lines += [
+            f"  {name!s:<34} {r['met_seen']:>8.1%} {r['met_held_out']:>9.1%}"
+            f" {r['met_left_out']:>15.1%}"
+            for name, r in worse.iterrows()
+        ]
+    return "\n".join(lines)
+
+
+def _cell(row: Any, column: str) -> str:
+    if row[column] != row[column]:
+        return "-"
+    return f"{row[column]:.1f} {row[f'met_{column}']:4.0%}"
+
+
+def calibration_figure(found: Calibration) -> Any:
+    """Draw the margins that bind: searched on, held-out draws, class left out."""
+    rows = can_be_met(found.table).sort_values("seen").head(SHOWN)
+    figure = new_figure(9.0, 1.4 + 0.24 * max(len(rows), 1))
+    axes = figure.subplots()
+    place = np.arange(len(rows))[::-1]
+    shown = {
+        "seen": ("o", INK, "draws searched on"),
+        "held_out": ("s", BLUE, "held-out draws"),
+        "left_out": ("^", VERMILION, "class left out, held-out draws"),
+    }
+    for column, (marker, colour, label) in shown.items():
+        axes.plot(
+            np.clip(rows[column], -10.0, 10.0), place, marker, ms=5, color=colour, label=label
+        )
+    axes.axvline(0.0, color=GREY, lw=1.2)
+    axes.set_yticks(place, [f"{e} {r} {x}" for e, r, x in _labels(rows)], fontsize=7)
+    axes.set_xlabel("margin in units of its scatter over draws [-] (cut at 10; below 0: not met)")
+    axes.set_title(f"{found.name}: {'holds' if found.success else 'does not hold'} out of sample")
+    axes.legend(fontsize=8, loc="lower right")
+    tidy(axes)
+    return figure
+
+
+def _labels(rows: pd.DataFrame) -> list[tuple[str, str, str]]:
+    must = {"fire": "must", "no_fire": "must not"}
+    return [
+        (str(e), str(r), must[str(x)])
+        for e, r, x in zip(rows["event"], rows["restraint"], rows["expectation"], strict=True)
+    ]
+
+
+def write_calibration(found: Calibration, folder: str | Path) -> Path:
+    """Write algorithm, tables, text and figure into a folder."""
+    target = Path(folder)
+    target.mkdir(parents=True, exist_ok=True)
+    (target / f"calibration_{found.name}.toml").write_text(found.text, encoding="utf-8")
+    for stem, table in (("calibration", found.table), ("calibration_numbers", found.numbers)):
+        table.to_csv(target / f"{stem}.csv", index=False)
+        table.to_parquet(target / f"{stem}.parquet", index=False)
+    (target / "calibration.txt").write_text(calibration_text(found) + "\n", encoding="utf-8")
+    figure = calibration_figure(found)
+    for ending in ("svg", "png"):
+        save(figure, target / f"calibration.{ending}")
+    return target

@@ -24,11 +24,12 @@ import numpy.typing as npt
 
 from crashsense.campaign import evaluate
 from crashsense.errors import Fault, InputError, nearest
-from crashsense.event import RESTRAINTS
+from crashsense.event import RESTRAINTS, Event
 from crashsense.results.folder import write_csv, write_text
 from crashsense.results.statistics import LEVEL, clopper_pearson
 from crashsense.rules import Algorithm
 from crashsense.sensing import SensorSet
+from crashsense.studies.severity_records import is_record, record_sweeps
 from crashsense.synthesis import Recipe, load_recipes, parse_recipe
 from crashsense.synthesis.severity import speed_sweep, swept_models
 
@@ -272,7 +273,7 @@ def _swept(recipe: Recipe, speeds_kmh: Sequence[float]) -> list[Recipe]:
 
 
 def study_severity(
-    recipe: str | Recipe,
+    recipe: str | Recipe | Event,
     *,
     speeds_kmh: Sequence[float],
     draws: int = 200,
@@ -283,11 +284,12 @@ def study_severity(
     workers: int | None = None,
     on_progress: Callable[..., None] | None = None,
 ) -> SeverityStudy:
-    """Run a frontal, side or rear recipe over speeds and count what fires.
+    """Run a frontal, side or rear recipe, or a record, over speeds and count what fires.
 
     Parameters
     ----------
-    recipe : name in the library, path of a recipe file, or a recipe
+    recipe : name in the library, path of a recipe file, or a recipe; or a measured record, path or
+        event, whose pulse is scaled (:mod:`crashsense.studies.severity_records`)
     speeds_kmh : impact speeds; taken ascending, each once
     draws : random draws a speed, 1 or more
     algorithms, sensor_set : names, paths or objects
@@ -299,21 +301,16 @@ def study_severity(
     InputError : unknown names, a recipe without requirements by speed, speeds that the model
         refuses, a belt state that the recipe does not have
     """
-    found = find_recipe(recipe) if isinstance(recipe, str) else recipe
     speeds = sorted({float(speed) for speed in speeds_kmh})
     if draws < 1:
         raise InputError([Fault("study severity", "--draws", draws, "1 or more")])
-    swept = _swept(found, speeds)
-    states = [state for state in swept[0].belts if not belts or state in belts]
-    if missing := [state for state in belts if state not in swept[0].belts]:
-        expected = f"{' or '.join(swept[0].belts)}, the belt states of {found.name}"
-        raise InputError([Fault("study severity", "--belts", missing[0], expected)])
-    events, place = [], {}
-    for speed, at in zip(speeds, swept, strict=True):
-        for event, state in zip(at.events(), at.belts, strict=True):
-            if state in states:
-                events.append(event)
-                place[event.name] = (speed, state)
+    if isinstance(recipe, Event) or (isinstance(recipe, str) and is_record(recipe)):
+        source = _of_record(recipe, speeds, belts)
+    else:
+        found = find_recipe(recipe) if isinstance(recipe, str) else recipe
+        source = _of_recipe(found, speeds, belts)
+    events = [event for event, _, _ in source.events]
+    place = {event.name: (speed, state) for event, speed, state in source.events}
     run = evaluate(
         events=events,
         algorithms=list(algorithms),
@@ -324,17 +321,76 @@ def study_severity(
         on_progress=on_progress,
     )
     table = _counted(run.parts(columns=READ), place)
-    curves, notes = _curves(table, found)
+    curves, notes = _curves(table, source.limits)
     return SeverityStudy(
-        recipe=found.name,
-        title=found.title,
+        recipe=source.name,
+        title=source.title,
         sensor_set=run.plan.sensor_sets[0].name,
         draws=draws,
         seed=seed,
         table=table,
         curves=curves,
-        notes=tuple(notes),
+        notes=(*source.notes, *notes),
     )
+
+
+#: (restraint, belt state, speeds) -> last speed that must not fire, first that must [km/h].
+Limits = Callable[[str, str, Sequence[float]], tuple[float | None, float | None]]
+
+
+@dataclass(frozen=True, eq=False)
+class _Source:
+    """What is run over speeds: (event, speed, belt state), and the limits of what is asked."""
+
+    name: str
+    title: str
+    events: list[tuple[Event, float, str]]
+    limits: Limits
+    notes: tuple[str, ...] = ()
+
+
+def _of_recipe(recipe: Recipe, speeds: Sequence[float], belts: Sequence[str]) -> _Source:
+    swept = _swept(recipe, speeds)
+    states = [state for state in swept[0].belts if not belts or state in belts]
+    _check_belts(belts, swept[0].belts, recipe.name)
+    events = [
+        (event, speed, state)
+        for speed, at in zip(speeds, swept, strict=True)
+        for event, state in zip(at.events(), at.belts, strict=True)
+        if state in states
+    ]
+
+    def limits(
+        restraint: str, state: str, among: Sequence[float]
+    ) -> tuple[float | None, float | None]:
+        return matrix_limits(recipe, restraint, state, speeds_kmh=among)
+
+    return _Source(recipe.name, recipe.title, events, limits)
+
+
+def _of_record(record: str | Event, speeds: Sequence[float], belts: Sequence[str]) -> _Source:
+    sweeps = record_sweeps(record, speeds_kmh=speeds)
+    _check_belts(belts, [one.state.partition(",")[0] for one in sweeps], sweeps[0].event.name)
+    by_state = {one.state: one for one in sweeps}
+    first = sweeps[0]
+
+    def limits(
+        restraint: str, state: str, among: Sequence[float]
+    ) -> tuple[float | None, float | None]:
+        return by_state[state].limits(restraint, among)
+
+    note = (
+        f"a measured pulse, amplitude scaled from {first.own_kmh:.1f} km/h, duration as measured;"
+        " draws vary the sensors alone"
+    )
+    events = [(one.at(speed), speed, one.state) for speed in speeds for one in sweeps]
+    return _Source(first.event.name, first.event.title, events, limits, (note,))
+
+
+def _check_belts(belts: Sequence[str], known: Sequence[str], name: str) -> None:
+    if missing := [state for state in belts if state not in known]:
+        expected = f"{' or '.join(known)}, the belt states of {name}"
+        raise InputError([Fault("study severity", "--belts", missing[0], expected)])
 
 
 def _counted(parts: Any, place: dict[str, tuple[float, str]]) -> pd.DataFrame:
@@ -383,7 +439,7 @@ def _share(name: str, count: int, trials: int) -> dict[str, float]:
     return {name: share, f"{name}_low": low, f"{name}_high": high}
 
 
-def _curves(table: pd.DataFrame, recipe: Recipe) -> tuple[pd.DataFrame, list[str]]:
+def _curves(table: pd.DataFrame, limits_of: Limits) -> tuple[pd.DataFrame, list[str]]:
     """Speeds of half firing and spread, one row a belt state, algorithm and restraint."""
     import pandas as pd
 
@@ -395,7 +451,7 @@ def _curves(table: pd.DataFrame, recipe: Recipe) -> tuple[pd.DataFrame, list[str
         known = rows[rows["draws"] > 0]
         row: dict[str, Any] = {"algorithm": algorithm, "belts": state, "restraint": restraint}
         row["fires"] = bool(rows["fired"].sum())
-        limits = matrix_limits(recipe, restraint, state, speeds_kmh=rows["speed_kmh"].tolist())
+        limits = limits_of(restraint, state, rows["speed_kmh"].tolist())
         row["no_fire_to_kmh"], row["fire_from_kmh"] = limits
         row |= dict.fromkeys(("p10_kmh", "half_kmh", "p90_kmh"), math.nan)
         row |= {"half_low_kmh": math.nan, "half_high_kmh": math.nan}

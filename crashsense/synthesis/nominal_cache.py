@@ -16,7 +16,7 @@ import json
 import os
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextvars import ContextVar
 from functools import lru_cache
 from pathlib import Path
@@ -24,6 +24,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from crashsense import engine
 from crashsense.channels import CHANNELS
 from crashsense.event import SignalBlock
 from crashsense.resources import CACHE_VARIABLE
@@ -36,7 +37,9 @@ if TYPE_CHECKING:
 #: What is used least recently goes when the folder holds more than this. The library takes 50 MB.
 MOST_BYTES = 400_000_000
 
-_MARK = b"crashsense nominal signals 1\n"
+_MARK = b"crashsense nominal signals 2\n"
+#: What stands before the axis in the name of a rigid-body motion.
+_CABIN = "cabin_"
 
 _PACKAGE = Path(__file__).resolve().parent.parent
 
@@ -48,7 +51,11 @@ _ABOVE = frozenset(
     )
 )
 
+#: Recipes that are made here, one after the other, before processes are worth their start.
+FEW = 16
+
 _on: ContextVar[bool] = ContextVar("crashsense_nominal_cache", default=True)
+_processes: ContextVar[int] = ContextVar("crashsense_nominal_processes", default=1)
 
 
 @contextlib.contextmanager
@@ -96,6 +103,59 @@ def nominal_block(recipe: Recipe, make: Callable[[], SignalBlock]) -> SignalBloc
         _write(path, made)
         _bound(folder)
     return made
+
+
+@contextlib.contextmanager
+def in_processes(most: int | None = None) -> Iterator[None]:
+    """Within the block :func:`prepare` may start up to *most* processes (None: one a core).
+
+    Not by itself: a process that starts imports the caller's main module, which only a program that
+    is made for it stands (the command line is).
+    """
+    token = _processes.set(_cores() if most is None else most)
+    try:
+        yield
+    finally:
+        _processes.reset(token)
+
+
+def prepare(recipes: Sequence[Recipe]) -> None:
+    """Make what is not kept yet of several recipes at once, each by a process of its own turn.
+
+    Does nothing outside :func:`in_processes`, without a cache to bring the signals back, or for few
+    recipes. A first run of the whole library then takes the time of one core divided by the cores.
+    """
+    folder = cache_folder() if _on.get() else None
+    if folder is None or _processes.get() < 2:
+        return
+    missing = [r for r in recipes if not (folder / f"{_digest_of(r)}.bin").exists()]
+    if len(missing) < FEW:
+        return
+    from concurrent.futures import ProcessPoolExecutor
+    from concurrent.futures.process import BrokenProcessPool
+    from multiprocessing import get_context
+
+    # What a process cannot do is done here afterwards, with its own words where it fails.
+    with (
+        contextlib.suppress(BrokenProcessPool, OSError),
+        ProcessPoolExecutor(
+            min(_processes.get(), len(missing)), mp_context=get_context("spawn")
+        ) as pool,
+    ):
+        for started in [pool.submit(_make, recipe, engine.current()) for recipe in missing]:
+            started.exception()
+
+
+def _make(recipe: Recipe, name: str) -> None:
+    with engine.using(name):
+        recipe.nominal()
+
+
+def _cores() -> int:
+    try:
+        return len(os.sched_getaffinity(0))
+    except AttributeError:
+        return os.cpu_count() or 1
 
 
 def _digest_of(recipe: Recipe) -> str:
@@ -153,7 +213,8 @@ def _write(path: Path, block: SignalBlock) -> None:
     arrays: list[Any] = []
     places: dict[int, int] = {}
     signals: dict[str, Any] = {}
-    for name, signal in block.signals.items():
+    cabin = {f"{_CABIN}{axis}": signal for axis, signal in block.cabin.items()}
+    for name, signal in {**block.signals, **cabin}.items():
         silent = not signal.samples.any()
         if not silent and id(signal.samples) not in places:
             places[id(signal.samples)] = len(arrays)
@@ -202,24 +263,30 @@ def _read(path: Path, recipe: Recipe) -> SignalBlock | None:
     header = json.loads(content[head:line])
     values = np.frombuffer(content, dtype="<f8", offset=line + 1)
     ends = np.cumsum([0, *header["sizes"]])
-    signals = {}
+    signals, cabin = {}, {}
     for name, entry in header["signals"].items():
-        channel = CHANNELS[name]
+        moves = name.startswith(_CABIN)
+        channel = CHANNELS["central_x" if moves else name]
+        axis = name.removeprefix(_CABIN) if moves else channel.axis
         shape = tuple(entry["shape"])
         if entry["array"] is None:
             samples = np.zeros(shape)
         else:
             part = values[ends[entry["array"]] : ends[entry["array"] + 1]]
             samples = part.reshape(shape).astype(np.float64)
-        signals[name] = Signal.owning(
+        signal = Signal.owning(
             samples,
             rate_hz=entry["rate_hz"],
             start_s=entry["start_s"],
             unit=channel.unit,
-            axis=channel.axis,
-            location=channel.location,
+            axis=axis,
+            location="cabin" if moves else channel.location,
             history=tuple(entry["history"]),
         )
+        if moves:
+            cabin[axis] = signal
+        else:
+            signals[name] = signal
     return SignalBlock(
         draws=np.zeros(1, dtype=np.int64),
         signals=signals,
@@ -228,6 +295,7 @@ def _read(path: Path, recipe: Recipe) -> SignalBlock | None:
             for event, of in header["required_s"].items()
         },
         facts={name: np.asarray(v, dtype=np.float64) for name, v in header["facts"].items()},
+        cabin=cabin,
     )
 
 

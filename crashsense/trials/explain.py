@@ -3,14 +3,49 @@
 from __future__ import annotations
 
 import math
+import textwrap
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from crashsense.rules import same_element
-from crashsense.rules.why import Why, why, why_not_by
+from crashsense.rules.amounts import pair_text
+from crashsense.rules.why import Reading, Why, why, why_not_by
 
 if TYPE_CHECKING:
     from crashsense.trials.trial import Trial
+
+
+#: Columns of a terminal, and lines of a table at most.
+WIDTH = 80
+MOST_LINES = 15
+
+
+@dataclass(frozen=True)
+class Row:
+    """One criterion of an explanation, at the required time and at the sample explained.
+
+    Parameters
+    ----------
+    criterion : readable name, with the part of the rule that it belongs to
+    threshold, unit : what is asked, in the unit of the trade
+    at_required : what was there at the required time; None where none applies
+    reached : what was there when the restraint fired or, if it did not, at its largest demand
+    decides : True if it was the reason at that sample (of a late or missed restraint: at the
+        required time)
+    """
+
+    criterion: str
+    threshold: float
+    unit: str
+    at_required: float | None
+    reached: float
+    decides: bool
+
+    @property
+    def share(self) -> float:
+        """Reached over threshold [-]."""
+        return self.reached / self.threshold if self.threshold else math.inf
 
 
 @dataclass(frozen=True, repr=False)
@@ -26,6 +61,7 @@ class Explanation:
     at_required : for a restraint that is late or missed: the largest demand up to the required
         time; None if demand was still 0
     note : what else must be said, empty if nothing
+    fire_ms : when it fired [ms], None if it did not
     """
 
     restraint: str
@@ -35,6 +71,116 @@ class Explanation:
     why: Why | None = None
     at_required: Why | None = None
     note: str = ""
+    fire_ms: float | None = None
+
+    @property
+    def cause(self) -> Why | None:
+        """The sample that explains the verdict: of a late or missed restraint the nearest one up to
+        its required time, else the one that fired or was nearest to firing."""
+        return self.at_required if self.verdict in ("late", "missed") else self.why
+
+    @property
+    def nearest(self) -> Reading | None:
+        """The criterion on which the verdict hung: of those that decided the one furthest below
+        its threshold."""
+        if self.cause is None:
+            return None
+        found = [r for r in self.cause.readings if r.decides and not r.moves]
+        return min(found, key=lambda reading: reading.share) if found else None
+
+    @property
+    def headline(self) -> str:
+        """The reason in one sentence."""
+        when = "" if self.fire_ms is None else f"{self.fire_ms:.1f} ms"
+        due, fired = (math.nan if v is None else v for v in (self.required_ms, self.fire_ms))
+        if self.why is None:
+            start = _VERDICTS.get(self.verdict, self.verdict)
+            return f"{start}: {self.note}." if self.note else f"{start}."
+        if self.verdict == "late":
+            start = f"Fired at {when}, {fired - due:.1f} ms late (required by {due:.1f} ms)"
+        elif self.verdict == "missed":
+            start = f"Never fired; required by {due:.1f} ms"
+        elif self.verdict == "on_time":
+            start = f"Fired at {when}, {due - fired:.1f} ms before it must"
+        elif self.verdict == "early":
+            start = f"Fired at {when}, too early"
+        elif self.verdict == "inadvertent":
+            start = f"Fired at {when} although it must not"
+        elif self.verdict == "open_fired":
+            start = f"Fired at {when}; nothing is required"
+        elif self.verdict == "held":
+            start = "Held, as it must"
+        else:
+            start = "Did not fire; nothing is required"
+        return f"{start}: {self._reason()}."
+
+    def _reason(self) -> str:
+        """What the criterion reached of what is asked, when, and what it needed."""
+        lacking = self.verdict in ("late", "missed")
+        reading, cause = self.nearest, self.cause
+        if reading is None or cause is None:
+            return "its demand was still 0 at the required time"
+        amount, threshold = pair_text(reading.amount, reading.threshold)
+        unit = "" if reading.unit == "-" else f" {reading.unit}"
+        when = f"at {1e3 * reading.time_s:.1f} ms"
+        if not lacking:
+            return f"{_sentence(reading.criterion)} reached {amount} of {threshold}{unit} {when}"
+        words = (
+            f"by then {_sentence(reading.criterion)} had reached {amount} of {threshold}{unit} "
+            f"({when})"
+        )
+        short = reading.threshold - reading.amount
+        return f"{words}; it needed another {short:.2g}{unit}" if short > 0.0 else words
+
+    @property
+    def rows(self) -> tuple[Row, ...]:
+        """Every criterion that counts, those that decided first."""
+        if self.why is None:
+            return ()
+        due = self.at_required
+        before = {(r.path, r.criterion): r for r in (() if due is None else due.readings)}
+        found = []
+        for reading in self.why.readings:
+            then = before.get((reading.path, reading.criterion))
+            decides = reading.decides if due is None or then is None else then.decides
+            at = None if then is None else then.amount
+            found.append(
+                Row(
+                    _named(reading),
+                    reading.threshold,
+                    reading.unit,
+                    at if self.verdict in ("late", "missed") else None,
+                    reading.amount,
+                    decides,
+                )
+            )
+        # Branches of a rule may ask the same of the same criterion: that is one row.
+        return tuple(sorted(dict.fromkeys(found), key=lambda row: not row.decides))
+
+    def table(self, *, most: int = MOST_LINES, width: int = WIDTH) -> list[str]:
+        """The criteria as lines of text: physical units, threshold, share; ``*`` decided."""
+        rows = self.rows
+        if not rows:
+            return []
+        lacking = self.at_required is not None
+        then = "when it fired" if self.fire_ms is not None else "largest"
+        heads = ["criterion", "needs", *(["when required"] if lacking else []), then]
+        # What did not decide is shown by how near it was.
+        shown = sorted(rows, key=lambda row: (not row.decides, -row.share))
+        shown = shown[: most - 2] if len(rows) > most - 1 else shown
+        cells = [heads, *(_cells(row, lacking=lacking) for row in shown)]
+        sizes = [max(len(line[k]) for line in cells) for k in range(1, len(heads))]
+        first = width - 2 - sum(sizes) - 2 * len(sizes)
+        first = min(first, max(len(line[0]) for line in cells))
+        out = []
+        for place, line in enumerate(cells):
+            mark = "*" if place and shown[place - 1].decides else " "
+            name = textwrap.shorten(line[0], first, placeholder="...").ljust(first)
+            rest = (cell.rjust(size) for cell, size in zip(line[1:], sizes, strict=True))
+            out.append(f"{mark} {'  '.join([name, *rest])}".rstrip())
+        if len(shown) < len(rows):
+            out.append(f"  and {len(rows) - len(shown)} more criteria: --tree")
+        return out
 
     def lines(self) -> list[str]:
         """The explanation as text, one line a branch; ``*`` marks what decided."""
@@ -55,6 +201,94 @@ class Explanation:
 
     def __repr__(self) -> str:
         return f"<Explanation {self.restraint}: {self.verdict}; print it, or see lines()>"
+
+
+#: How a verdict reads where no criterion says more.
+_VERDICTS = {
+    "held": "Held, as it must",
+    "missed": "Never fired",
+    "open_held": "Did not fire; nothing is required",
+    "not_evaluated": "Not judged",
+    "rule_error": "The rule failed",
+}
+
+#: Part of a rule -> what the reader knows it as.
+_PARTS = {"arming": "arming", "safing": "arming", "guard": "guard", "plausibility": "plausibility"}
+
+
+def _sentence(criterion: str) -> str:
+    """A criterion inside a sentence: no capital unless it is an abbreviation."""
+    return criterion if criterion[:2].isupper() else criterion[:1].lower() + criterion[1:]
+
+
+def _named(reading: Reading) -> str:
+    """A criterion with the part of the rule that it stands in, where that is not the main one."""
+    parts = [_PARTS[part] for part in reading.path.split(".") if part in _PARTS]
+    tail = f" ({reading.note})" if reading.note else ""
+    tail = " (moves a threshold)" if reading.moves else tail
+    return f"{parts[0]}: {reading.criterion}{tail}" if parts else f"{reading.criterion}{tail}"
+
+
+def _cells(row: Row, *, lacking: bool) -> list[str]:
+    value, threshold = pair_text(row.reached, row.threshold)
+    unit = "" if row.unit == "-" else f" {row.unit}"
+    out = [row.criterion, f"{threshold}{unit}"]
+    if lacking:
+        out.append("-" if row.at_required is None else _part(row.at_required, row.threshold))
+    return [*out, f"{value} {_percent(row.reached, row.threshold)}"]
+
+
+def _part(value: float, threshold: float) -> str:
+    return f"{pair_text(value, threshold)[0]} {_percent(value, threshold)}"
+
+
+def _percent(value: float, threshold: float) -> str:
+    """Share of the threshold in per cent, never rounded up to it.
+
+    >>> _percent(0.999, 1.0), _percent(1.0, 1.0), _percent(2500.0, 1.0)
+    (' 99 %', '100 %', '>999 %')
+    """
+    share = math.floor(100.0 * value / threshold + 1e-9) if threshold else math.inf
+    return ">999 %" if share > 999 else f"{int(share):3d} %"
+
+
+@dataclass(frozen=True)
+class Shared:
+    """Restraints of one trial for which the same holds, word for word."""
+
+    restraints: tuple[str, ...]
+    explanation: Explanation
+
+    @property
+    def headline(self) -> str:
+        """The restraints and the reason, in one line."""
+        return f"{', '.join(self.restraints)}: {self.explanation.headline}"
+
+
+def shared(explanations: Sequence[Explanation]) -> list[Shared]:
+    """Put restraints with the same reason together, in the order given."""
+    groups: dict[tuple[object, ...], list[Explanation]] = {}
+    for one in explanations:
+        groups.setdefault((one.headline, one.verdict, one.rows), []).append(one)
+    return [Shared(tuple(e.restraint for e in own), own[0]) for own in groups.values()]
+
+
+#: Verdicts in the order of what a reader wants explained first.
+_ORDER = ("inadvertent", "early", "missed", "late", "rule_error", "on_time", "held", "open_fired")
+
+
+def main_explanation(explanations: Sequence[Explanation]) -> Explanation | None:
+    """The explanation that matters most: what failed gravest, else what came nearest to failing."""
+
+    def weight(one: Explanation) -> tuple[int, float]:
+        place = _ORDER.index(one.verdict) if one.verdict in _ORDER else len(_ORDER)
+        reached = 0.0 if one.why is None else one.why.demand
+        if one.verdict == "on_time" and one.required_ms is not None and one.fire_ms is not None:
+            return place, one.required_ms - one.fire_ms  # the least slack
+        return place, -reached
+
+    known = [one for one in explanations if one.why is not None]
+    return min(known, key=weight) if known else None
 
 
 def due_lines(found: Why | None, *, due_ms: float) -> list[str]:
@@ -86,6 +320,7 @@ def explain(trial: Trial, restraint: str, *, draw: int | None = None) -> Explana
         verdict,
         expectation=trial.event.requirements[restraint].expectation,
         required_ms=None if math.isnan(required_ms) else required_ms,
+        fire_ms=_fire_ms(trial, restraint, draw=draw),
     )
     rule = trial.algorithm.rules.get(restraint)
     if rule is None:
@@ -107,3 +342,10 @@ def explain(trial: Trial, restraint: str, *, draw: int | None = None) -> Explana
         if same_element(rule, one.samples)
         else "",
     )
+
+
+def _fire_ms(trial: Trial, restraint: str, *, draw: int | None) -> float | None:
+    if trial.answer(restraint).found is None:
+        return None
+    time = 1e3 * float(trial.scores(restraint).fire_s[trial.at(draw)])
+    return time if math.isfinite(time) else None

@@ -7,6 +7,7 @@ import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 
+import crashsense
 from crashsense.cli import main
 from crashsense.synthesis import load_events, load_recipes
 
@@ -151,3 +152,31 @@ def test_list_is_the_default_and_a_slip_answers_with_the_nearest(capsys, group):
     assert code == 2
     assert out == ""
     assert "did you mean 'list'" in err
+
+
+def test_an_export_has_the_rigid_body_motion_and_no_sensor_reads_it(tmp_path, capsys):
+    path = tmp_path / "wall.csv"
+    name = "wall_full_16_unbelted"
+    run(capsys, "events", "export", name, "--out", str(path))
+    table = pd.read_csv(path, comment="#")
+    (event,) = load_events([name])
+    step = 1.0 / event.cabin["x"].rate_hz
+    change = table["rigid_body_x_g"].sum() * 9.80665 * step
+    # The cabin loses its speed of 16 km/h and some rebound; ringing is in central_x alone.
+    assert -1.35 * 16 / 3.6 < change < -16 / 3.6
+    rough = [float(np.abs(np.diff(table[c])).sum()) for c in ("rigid_body_x_g", "central_x_g")]
+    assert rough[0] < 0.5 * rough[1]
+    (again,) = crashsense.load_record(path)
+    assert set(again.signals) == set(event.signals)
+
+
+@pytest.mark.parametrize(
+    ("typed", "meant"), [("pole", "pole*"), ("undercarr", "undercarr*"), ("overlap", "*overlap*")]
+)
+def test_a_part_of_a_name_is_answered_with_a_pattern(typed, meant, capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    for arguments in (("evaluate", "--events", typed), ("events", "export", typed, "--out", ".")):
+        code, _, err = run(capsys, *arguments)
+        assert code == 2
+        assert f"did you mean {meant!r}?" in err
+    assert list(tmp_path.iterdir()) == []

@@ -491,3 +491,16 @@ def test_an_archive_of_arrays_is_no_archive_of_records(tmp_path):
 def test_channels_of_a_record_are_few_enough_for_a_screen(tmp_path):
     record = WrittenRecord([WrittenChannel(i, PULSE, "LEFT REAR SILL X") for i in range(1, 4)])
     assert len(read_record(record.write(tmp_path))) == 1
+
+
+@pytest.mark.parametrize(
+    ("times", "told"),
+    [
+        (TIMES - 10.0, "times on both sides of time zero"),
+        (TIMES * 1e-6, "a step of 1e-07 to 0.005 s"),
+        (TIMES * 1e3, "a step of 1e-07 to 0.005 s"),
+    ],
+)
+def test_times_that_hold_no_crash(tmp_path, times, told):
+    np.savez(tmp_path / "a.npz", **{"time_s": times, "LEFT SILL X": PULSE})
+    assert told in refused(tmp_path / "a.npz")

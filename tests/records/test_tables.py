@@ -291,7 +291,7 @@ def test_a_run_of_a_table_replays_and_explains(tmp_path, capsys):
     for draw in (0, 3):
         assert replay(again, "mine", draw=draw).differences == ()
     assert run(["explain", str(folder), "mine", "--restraint", STAGE_1]) == 0
-    assert "required: fire by" in capsys.readouterr().out
+    assert "required by" in capsys.readouterr().out
     hashes = json.loads((folder / "provenance.json").read_text())["inputs_sha256"]
     assert hashes["event mine: mine.csv"] == hashlib.sha256(path.read_bytes()).hexdigest()
     second = crashsense.evaluate(folder / "plan.toml", out=tmp_path / "two").verdicts

@@ -6,12 +6,13 @@ import pytest
 
 from crashsense.plotting import save
 from crashsense.reporting import figures
-from crashsense.reporting.svg import DemandRow, TimingRow
+from crashsense.reporting.svg import DemandRow
+from crashsense.results.plot import TimingRow
 
 ROWS = [
-    TimingRow("wall", "a", 18.0, 15.0, 9.0, "on_time"),
-    TimingRow("pole", "b", 54.0, 61.0, None, "late"),
-    TimingRow("other", "c", 40.0, None, None, "missed"),
+    TimingRow("wall", 18.0, 15.0, 9.0, "on_time"),
+    TimingRow("pole", 54.0, 61.0, None, "late"),
+    TimingRow("other", 40.0, None, None, "missed"),
 ]
 
 

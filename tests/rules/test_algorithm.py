@@ -113,7 +113,8 @@ mirror_of = "side_airbag_lef"
     lines = str(caught.value).splitlines()
     assert len(lines) == 10
     for expected in (
-        "mine.toml: gat: got 1; expected one of definitions, fitted_to, gate, name, rules, title "
+        "mine.toml: gat: got 1; expected one of calibration, definitions, fitted_to, gate, name, "
+        "rules, title "
         "(did you mean 'gate'?)",
         "(did you mean 'front_airbag_stage_2'?)",
         "rules.belt_pretensioner.family: got 'velocity_chang'; expected one of ",

@@ -26,7 +26,7 @@ from crashsense.rules import (
 )
 from crashsense.rules.c_library import CLibraryRule
 from crashsense.rules.checked import checked_branch_demands, evaluate_rule
-from crashsense.rules.loading import load_class
+from crashsense.rules.loading import load_class, load_rule
 from crashsense.rules.plugins import PythonRule
 from crashsense.sensing import load_sensor_set, sense
 
@@ -386,3 +386,23 @@ def test_a_misspelt_channel_of_an_own_rule_is_named(tmp_path: Path) -> None:
     (tmp_path / "own.py").write_text(text.replace('"central_x"', '"centrla_x"'), encoding="utf-8")
     with pytest.raises(InputError, match=r"requires: got 'centrla_x'.*did you mean 'central_x'"):
         PythonRule(file=f"{tmp_path / 'own.py'}:LeakyVelocity", parameters={"threshold_m_s": 2.0})
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        "class Mine:\n"
+        "    def reset(self, *, rate_hz, context): pass\n"
+        "    def update(self, frame): return 0.0\n",
+        "from crashsense import Rule\nclass Mine(Rule):\n    def demand(self, samples): return 0\n",
+        "from crashsense import Rule\n"
+        "class Mine(Rule):\n"
+        "    requires = 'central_x'\n"
+        "    def demand(self, samples): return 0\n",
+    ],
+)
+def test_a_rule_without_a_set_of_channels_is_told_what_to_write(body, tmp_path):
+    file = tmp_path / "mine.py"
+    file.write_text(body, encoding="utf-8")
+    with pytest.raises(InputError, match=r"requires: .*requires = frozenset\(\{\"central_x\"\}\)"):
+        load_rule(f"{file}:Mine", parameters={})

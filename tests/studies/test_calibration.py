@@ -1,137 +1,250 @@
-"""The calibration: fitted lines, numbers in the file, rows and report."""
+"""Calibration: the known optimum of two events, honest failure, left-out classes, resume, files."""
 
 from __future__ import annotations
 
+import json
 import tomllib
-from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
-from crashsense.campaign import evaluate
-from crashsense.rules import load_algorithm
-from crashsense.rules.algorithm import algorithm_from_table, algorithm_from_toml
+from crashsense.channels import CHANNELS
+from crashsense.cli.study_calibrate import calibrate_command
+from crashsense.errors import InputError
+from crashsense.event import RESTRAINTS, Context, Event, Requirement
+from crashsense.rules.algorithm import algorithm_from_toml
+from crashsense.signal import Signal
 from crashsense.studies import calibration as study
-from crashsense.studies.calibration_report import report
-from crashsense.synthesis import load_events
+from crashsense.studies.bench import Row, Setup, Shelf, opened_bench
+from crashsense.studies.calibration_report import (
+    calibration_figure,
+    calibration_text,
+    write_calibration,
+)
 
-EVENTS = ["wall_full_13", "wall_full_25", "undercarriage_40", "side_pole_90_29", "side_pole_90_10"]
-
-
-@pytest.fixture(scope="module")
-def cases():
-    return study.sensed(load_events(EVENTS), draws=[0, 1])
-
-
-def test_numbers_go_into_the_file_and_nothing_else_moves() -> None:
-    text = study.guarded_text()
-    free = study.Free("pressure_slope", "threshold_percent_ms", 0.0, 9.0)
-    changed = study.with_values_in_text(text, {free: 1.234})
-    before, after = tomllib.loads(text), tomllib.loads(changed)
-    assert after["definitions"]["pressure_slope"]["threshold_percent_ms"] == 1.234
-    after["definitions"]["pressure_slope"] = before["definitions"]["pressure_slope"]
-    assert after == before
-    assert changed.count("#") == text.count("#")
-    with pytest.raises(KeyError, match="is not in the file"):
-        study.with_values_in_text(text, {study.Free("pressure_slope", "nothing", 0, 1): 1.0})
+ALGORITHM = """\
+# A threshold on velocity change.
+name = "one_threshold"
+[calibration.free]
+"front.threshold_m_s" = [0.5, 14.0]
+[definitions.front]
+family = "velocity_change"
+threshold_m_s = 1.0   # where the search begins
+[rules.front_airbag_stage_1]
+family = "any_of"
+of = [{ use = "front" }]
+"""
 
 
-def test_lines_go_into_the_file() -> None:
-    text = study.guarded_text()
-    line = [[0.0, 1.0], [10.0, 2.5]]
-    changed = tomllib.loads(study.with_lines_in_text(text, {"map_wall_belted": line}))
-    assert changed["definitions"]["map_wall_belted"]["line"] == line
-    assert study.with_lines(tomllib.loads(text), {"map_wall_belted": line}) == changed
+def pulse(name: str, velocity_m_s: float, *, fire: bool, matrix: str = "") -> Event:
+    """A rectangular deceleration of 60 ms with the given velocity change."""
+    rate, start = 10_000.0, -0.05
+    time = start + np.arange(2500) / rate
+    samples = np.where((time >= 0.0) & (time < 0.06), -velocity_m_s / 0.06, 0.0)
+    card = CHANNELS["central_x"]
+    signal = Signal(
+        samples,
+        rate_hz=rate,
+        start_s=start,
+        unit=card.unit,
+        axis=card.axis,
+        location=card.location,
+        history=("made by hand",),
+    )
+    nothing = Requirement("open", basis="test")
+    wanted = (
+        Requirement("fire", required_s=0.1, basis="test")
+        if fire
+        else Requirement("no_fire", basis="test")
+    )
+    requirements = dict.fromkeys(RESTRAINTS, nothing)
+    requirements["front_airbag_stage_1"] = wanted
+    return Event(
+        name,
+        family="frontal",
+        occurrence=name,
+        context=Context(),
+        signals={"central_x": signal},
+        requirements=requirements,
+        metadata={"matrix": matrix},
+    )
 
 
-def test_every_searched_number_stands_in_the_file_within_its_range() -> None:
-    definitions = tomllib.loads(study.guarded_text())["definitions"]
-    for group in study.GROUPS:
-        for free in group.free:
-            assert free.low <= definitions[free.definition][free.key] <= free.high, free
-    for line in study.LINES:
-        assert len(definitions[line.definition]["line"]) == len(study.KNOTS_MS)
+@pytest.fixture
+def algorithm(tmp_path: Path) -> Path:
+    path = tmp_path / "one_threshold.toml"
+    path.write_text(ALGORITHM, encoding="utf-8")
+    return path
 
 
-def test_fitted_lines_keep_must_not_events_below_their_limit_and_touch_it(cases) -> None:
-    table = tomllib.loads(study.guarded_text())
-    fitted = study.with_lines(table, study.fitted_lines(table, cases))
-    table_of_branch = {
-        "definitions": fitted["definitions"],
-        "rules": {"front_airbag_stage_1": {"use": "wall_unbelted"}},
-    }
-    branch = algorithm_from_table(table_of_branch).rules["front_airbag_stage_1"]
-    nominal, drawn = [], []
-    for case in cases:
-        if case.event.requirements["front_airbag_stage_1"].expectation == "no_fire":
-            demand = branch.demand(case.samples).max(axis=-1)
-            nominal.append(demand[0])
-            drawn.append(demand[1])
-    assert max(nominal) <= study.NO_FIRE_LIMIT + 1e-9
-    assert max(drawn) <= study.DRAW_LIMIT + 1e-9
-    # The lowest such line touches something.
-    assert max(max(nominal) / study.NO_FIRE_LIMIT, max(drawn) / study.DRAW_LIMIT) > 0.99
+def calibrated(algorithm: Path, events: list[Event], **given):
+    options = {"draws": 8, "held_out": 8, "folds": 2, "workers": 1, "generations": 12}
+    return study.study_calibration(algorithm, events=events, **{**options, **given})
 
 
-def test_rows_agree_with_the_demand(cases) -> None:
-    algorithm = load_algorithm("guarded")
-    rows = {(row.event, row.restraint): row for row in study.rows_of(algorithm, cases)}
-    case = next(c for c in cases if c.event.name == "side_pole_90_29")
-    demand = algorithm.rules["side_airbag_left"].demand(case.samples)[0]
-    fire_s = case.samples.times_s[0, np.argmax(demand >= 1.0)]
-    row = rows["side_pole_90_29", "side_airbag_left"]
-    assert row.expectation == "fire"
-    assert row.margin_ms[0] == pytest.approx(6.0 - fire_s * 1e3)
-    quiet = rows["side_pole_90_10", "side_airbag_left"]
-    slow = next(c for c in cases if c.event.name == "side_pole_90_10")
-    largest = algorithm.rules["side_airbag_left"].demand(slow.samples).max(axis=-1)
-    np.testing.assert_array_equal(quiet.demand, largest)
-    assert not any(row.expectation == "open" for row in rows.values())
-
-
-def test_search_does_not_get_worse_and_is_repeatable(cases) -> None:
-    text = study.guarded_text()
-    group = study.GROUPS[1]
-    side = [case.taken([0]) for case in cases]
-    start = study.loss(algorithm_from_toml(text), side, group.restraints)
-    found = [
-        study.search(side, text=text, groups=[group], generations=1, population=2) for _ in range(2)
+def test_two_events_have_their_optimum_where_both_margins_are_equal(algorithm) -> None:
+    events = [pulse("must", 8.0, fire=True), pulse("must_not", 2.0, fire=False)]
+    found = calibrated(algorithm, events, folds=0)
+    (row,) = found.numbers.to_dict("records")
+    # Brute force on the same samples, by the definition of the margin.
+    shelf = Shelf(events, Setup(tuple(range(9)), 1, "standard", ("central_x",), RESTRAINTS[:1]))
+    tried = np.linspace(2.0, 8.0, 61)
+    tables = [
+        tomllib.loads(ALGORITHM.replace("threshold_m_s = 1.0", f"threshold_m_s = {float(v)!r}"))
+        for v in tried
     ]
-    assert found[0] == found[1]
-    better = study.with_values(tomllib.loads(text), found[0])
-    assert study.loss(algorithm_from_table(better), side, group.restraints) <= start + 0.02
+    margin = study.margins(shelf.judge(tables, draws=slice(0, 9)).headroom)
+    best = tried[int(np.argmax(margin.min(axis=1)))]
+    assert found.table["seen"].min() >= margin.min(axis=1).max() - 0.5
+    assert row["after"] == pytest.approx(best, rel=0.05)
+    assert not found.success  # no class was left out
+    assert "not a success" in calibration_text(found)
 
 
-def test_report_shows_what_is_not_met(cases) -> None:
-    table = tomllib.loads(study.guarded_text())
-    free = study.Free("pressure_slope", "threshold_percent_ms", 0.0, 99.0)
-    deaf = algorithm_from_table(study.with_values(table, {free: 90.0}))
-    text = report(study.rows_of(deaf, cases), text=study.guarded_text(), draws=1, seed=1)
-    assert "## Not met at nominal" in text
-    assert "| side_pole_90_29 | side_airbag_left | fire |" in text
+def test_margins_that_bind_meet_at_the_known_threshold(algorithm) -> None:
+    # So close that neither margin is large enough: equal scatter of both, so that the optimum is
+    # the geometric mean of the two velocity changes.
+    events = [pulse("must", 4.6, fire=True), pulse("must_not", 3.6, fire=False)]
+    found = calibrated(algorithm, events, folds=0, generations=25)
+    assert found.numbers["after"][0] == pytest.approx(np.sqrt(4.6 * 3.6), rel=0.03)
+    seen = found.table["seen"].to_numpy()
+    assert abs(seen[0] - seen[1]) < 0.5
 
 
-def test_infeasible_is_what_scoring_says(cases) -> None:
-    rule = load_algorithm("guarded").rules["side_airbag_left"]
-    algorithm = replace(load_algorithm("guarded"), rules={"side_airbag_left": rule})
-    case = next(c for c in cases if c.event.name == "side_pole_90_29")
-    # The nominal draw samples at the contact; its word is dealt with 0.95 ms later.
-    for required, infeasible in ((0.00094, True), (0.00095, False)):
-        times = {**case.required_s[case.event.name], "side_airbag_left": np.array([required, 0.5])}
-        changed = replace(case, required_s={case.event.name: times})
-        judged = changed.judged_by([algorithm])
-        assert judged.scores("side_airbag_left").infeasible.tolist() == [infeasible, False]
-        assert study.rows_of(algorithm, [changed])[0].infeasible is infeasible
-    # Hundreds of ticks before the contact are no chance to meet it.
-    assert case.samples.start_s[0] < -0.04
+def test_success_needs_left_out_classes_to_hold(algorithm) -> None:
+    events = [
+        pulse("must_a_1", 8.0, fire=True, matrix="A1"),
+        pulse("must_b_1", 8.5, fire=True, matrix="B1"),
+        pulse("not_c_1", 2.0, fire=False, matrix="C1"),
+        pulse("not_d_1", 1.9, fire=False, matrix="D1"),
+    ]
+    found = calibrated(algorithm, events)
+    assert found.success
+    assert "Success" in calibration_text(found)
 
 
-def test_the_calibration_judges_as_a_campaign_does(cases) -> None:
-    guarded = load_algorithm("guarded")
-    run = evaluate(events=EVENTS, algorithms=[guarded], draws=1)
-    judged = run.verdicts.set_index(["event", "restraint", "draw"])
-    rows = study.rows_of(guarded, cases)
-    assert len(rows) > 20
-    for row in rows:
-        stored = [judged.loc[(row.event, row.restraint, draw), "verdict"] for draw in (0, 1)]
-        assert row.verdicts.tolist() == stored, (row.event, row.restraint)
+def test_what_cannot_hold_out_of_sample_is_no_success(algorithm) -> None:
+    # Met while both classes are in the search; without class D1, which asks for a higher threshold,
+    # the largest smallest margin lies below it.
+    events = [
+        pulse("must_a_1", 13.0, fire=True, matrix="A1"),
+        pulse("not_c_1", 2.0, fire=False, matrix="C1"),
+        pulse("not_d_1", 10.7, fire=False, matrix="D1"),
+    ]
+    found = calibrated(algorithm, events, folds=3)
+    table = found.table.set_index("event")
+    assert table.loc["not_d_1", "met_held_out"] == 1.0
+    assert table.loc["not_d_1", "met_left_out"] < 1.0
+    assert not found.success
+    text = calibration_text(found)
+    assert "not a success" in text
+    assert "Success" not in text
+
+
+def test_what_nothing_meets_is_told_and_does_not_decide_alone(algorithm) -> None:
+    events = [
+        pulse("must", 8.0, fire=True),
+        pulse("must_not", 2.0, fire=False),
+        pulse("hopeless", 1.0, fire=True),
+    ]
+    found = calibrated(algorithm, events, folds=0)
+    table = found.table.set_index("event")
+    assert table.loc["hopeless", "met_seen"] == 0.0
+    assert table.loc["must", "met_seen"] == table.loc["must_not", "met_seen"] == 1.0
+    assert "hopeless" in calibration_text(found)
+
+
+def test_the_same_seed_gives_the_same_numbers_on_any_number_of_workers(algorithm) -> None:
+    events = [pulse("must", 8.0, fire=True), pulse("must_not", 2.0, fire=False)]
+    one = calibrated(algorithm, events, folds=0, generations=3)
+    two = calibrated(algorithm, events, folds=0, generations=3, workers=2)
+    assert one.text == two.text
+    assert one.table.equals(two.table)
+
+
+def test_a_stopped_calibration_goes_on(algorithm, tmp_path) -> None:
+    events = [pulse("must", 8.0, fire=True), pulse("must_not", 2.0, fire=False)]
+    state, said = tmp_path / "calibration_state.json", []
+    calibrated(algorithm, events, folds=0, generations=2, state=state)
+    before = json.loads(state.read_text())["trials"]
+    again = calibrated(
+        algorithm, events, folds=0, generations=4, state=state, on_progress=said.append
+    )
+    assert any("going on after" in line for line in said)
+    assert again.trials > before
+    # Another question does not go on with it.
+    said.clear()
+    calibrated(
+        algorithm, events, folds=0, generations=1, seed=2, state=state, on_progress=said.append
+    )
+    assert not any("going on after" in line for line in said)
+
+
+def test_what_is_written(algorithm, tmp_path) -> None:
+    events = [pulse("must", 8.0, fire=True), pulse("must_not", 2.0, fire=False)]
+    found = calibrated(algorithm, events, generations=2)
+    folder = write_calibration(found, tmp_path / "out")
+    written = sorted(path.name for path in folder.iterdir())
+    assert written == [
+        "calibration.csv",
+        "calibration.parquet",
+        "calibration.png",
+        "calibration.svg",
+        "calibration.txt",
+        "calibration_numbers.csv",
+        "calibration_numbers.parquet",
+        "calibration_one_threshold_calibrated.toml",
+    ]
+    new = algorithm_from_toml(found.text)
+    assert new.name == "one_threshold_calibrated"
+    assert "draws 0-8" in new.fitted_to
+    assert "# where the search begins" in found.text  # comments stay
+    assert calibration_figure(found).axes
+
+
+def test_margins_are_mean_over_scatter_and_unmet_rows_come_first() -> None:
+    values = np.array([[0.2, 0.4, 0.6], [-0.3, -0.1, np.nan]])
+    assert study.margins(values).tolist() == pytest.approx([2.0, -0.2 / np.sqrt(0.02)])
+    weight = np.ones(2)
+    good, better, bad = np.array([[3.0, 3.0]]), np.array([[4.0, 4.0]]), np.array([[9.0, 1.9]])
+    losses = [float(study.loss(m, weight=weight)[0]) for m in (better, good, bad)]
+    assert losses == sorted(losses)
+    assert losses[2] > 0.0 > losses[1]
+
+
+def test_a_faster_crash_that_fires_later_counts() -> None:
+    rows = [
+        Row(f"w_{v}", "front_airbag_stage_1", "fire", "frontal", "w", "w belted", float(v))
+        for v in (30, 20, 40)
+    ]
+    pairs = study.ladders(rows)
+    assert pairs == [(1, 0), (0, 2)]
+    fire = np.array([[0.02, 0.03, 0.01], [0.03, 0.02, 0.01], [0.02, 0.03, np.nan]])
+    assert study.out_of_order(fire, pairs).tolist() == [0.0, 1.0, 1.0]
+
+
+def test_a_bench_gives_the_same_rows_in_any_number_of_processes() -> None:
+    events = [pulse(f"e{k}", 2.0 + k, fire=bool(k % 2)) for k in range(4)]
+    setup = Setup((0, 1), 1, "standard", ("central_x",), RESTRAINTS[:1])
+    with opened_bench(events, setup, workers=2) as bench:
+        got = bench.judge([tomllib.loads(ALGORITHM)], draws=slice(0, 2))
+        names = [row.event for row in bench.rows]
+    alone = Shelf(events, setup).judge([tomllib.loads(ALGORITHM)], draws=slice(0, 2))
+    order = [names.index(event.name) for event in events]
+    assert np.array_equal(got.headroom[:, order], alone.headroom)
+
+
+def test_faults_are_told(algorithm) -> None:
+    algorithm.write_text(ALGORITHM.replace("front.threshold_m_s", "front.threshold"))
+    with pytest.raises(InputError, match="did you mean"):
+        calibrated(algorithm, [pulse("must", 8.0, fire=True)])
+    with pytest.raises(InputError, match="calibration.free"):
+        study.study_calibration("plain", events=[pulse("must", 8.0, fire=True)], workers=1)
+
+
+def test_the_command_has_help_with_an_example() -> None:
+    result = CliRunner().invoke(calibrate_command, ["--help"])
+    assert result.exit_code == 0
+    assert "Example: crashsense study calibrate" in result.output

@@ -129,3 +129,20 @@ def test_the_command_line_can_do_without(cache, tmp_path, capsys):
     assert len(list(cache.glob("*.bin"))) >= 1
     assert (tmp_path / "a.csv").read_bytes() == (tmp_path / "b.csv").read_bytes()
     capsys.readouterr()
+
+
+def test_processes_make_the_same_signals_and_leave_little_to_do(cache, text, monkeypatch):
+    from crashsense.synthesis.recipe import load_recipes
+
+    recipes = [r for r in load_recipes() if r.family == "misuse"][: nominal_cache.FEW + 1]
+    nominal_cache.prepare(recipes)
+    assert not cache.exists()  # nobody asked for processes
+    with nominal_cache.in_processes(2):
+        nominal_cache.prepare(recipes[: nominal_cache.FEW - 1])
+        assert not cache.exists()  # few
+        nominal_cache.prepare(recipes)
+    assert len(list(cache.glob("*.bin"))) == len(recipes)
+    with nominal_cache.without():
+        alone = recipes[3].block([0], seed=0)
+    monkeypatch.setattr(type(recipes[3]), "block", lambda *a, **k: pytest.fail("made again"))
+    assert same(alone, recipes[3].nominal())

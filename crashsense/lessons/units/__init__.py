@@ -1,0 +1,1 @@
+"""The lessons, one module each; :mod:`crashsense.lessons.register` says in which order."""

@@ -1,0 +1,338 @@
+"""A bench of sensed events in worker processes: sensed once, judged by many algorithms.
+
+Each worker makes and senses its own events and keeps the samples; what travels is a list of
+algorithms one way and a few numbers a requirement the other way. What comes back does not depend
+on the number of workers.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from multiprocessing import get_all_start_methods, get_context
+from multiprocessing.connection import Connection
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from crashsense.errors import CrashsenseError, InputError
+from crashsense.event import RESTRAINTS, Event, Requirement
+from crashsense.rules.algorithm import algorithm_from_table
+from crashsense.rules.contract import Algorithm
+from crashsense.sensing import SensorSet
+from crashsense.studies.challenge import class_of
+from crashsense.synthesis import Recipe
+from crashsense.trials import Trial, trial
+from crashsense.trials.trial import joined
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+#: Algorithms judged at once: more need memory, fewer share less.
+AT_ONCE = 8
+#: Events of equal shape and context that are judged as one trial.
+EVENTS_AT_ONCE = 8
+#: Ways of grouping events that are kept: each holds a copy of its samples.
+MOST_KEPT = 3
+#: Demand below which it counts as this much [-]: its logarithm stays finite.
+LEAST_DEMAND = 1e-3
+
+
+@dataclass(frozen=True)
+class Row:
+    """One scored requirement: what it asks, and of which kind of event."""
+
+    event: str
+    restraint: str
+    expectation: str
+    family: str
+    kind: str
+    #: recipe without its speed, and belts: what faster and slower events share; empty: no speed
+    ladder: str
+    speed_kmh: float
+
+
+@dataclass(frozen=True, eq=False)
+class Judged:
+    """What algorithms did on all rows of the bench.
+
+    Parameters
+    ----------
+    headroom : logarithm of the factor by which demand may still grow (must not fire) or has grown
+        (must fire, by its required time) past 1; > 0 is met; NaN where no rule could meet it or
+        nothing is asked; shape (algorithms, rows, draws)
+    fire_s : fire time of the nominal draw [s], NaN without one; shape (algorithms, rows)
+    """
+
+    headroom: FloatArray
+    fire_s: FloatArray
+
+    @classmethod
+    def joined(cls, parts: Sequence[Judged], *, axis: int) -> Judged:
+        """Rows (axis 1) or algorithms (axis 0) one after the other."""
+        return cls(
+            np.concatenate([part.headroom for part in parts], axis=axis),
+            np.concatenate([part.fire_s for part in parts], axis=axis),
+        )
+
+
+@dataclass(frozen=True)
+class Setup:
+    """What is sensed, and how."""
+
+    draws: tuple[int, ...]
+    seed: int
+    sensor_set: SensorSet | str
+    channels: tuple[str, ...]
+    restraints: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class _Group:
+    """Some events as one trial, draws one after the other; the rows that each is asked for."""
+
+    trial: Trial
+    wanted: list[tuple[Event, list[tuple[int, str]]]]
+
+
+class Shelf:
+    """The events of one process, sensed."""
+
+    def __init__(self, sources: Sequence[Recipe | Event], setup: Setup) -> None:
+        self.setup = setup
+        self.cases: list[Trial] = []
+        self.rows: list[Row] = []
+        self.places: list[list[tuple[int, str]]] = []
+        self._grouped: dict[tuple[int, int, bytes], list[_Group]] = {}
+        for source in sources:
+            for event in [source] if isinstance(source, Event) else source.events():
+                asked = [
+                    restraint
+                    for restraint in setup.restraints
+                    if event.requirements[restraint].expectation != "open"
+                ]
+                if not asked:
+                    continue
+                case = trial(
+                    event,
+                    sensor_set=setup.sensor_set,
+                    algorithm=(),
+                    draw=setup.draws,
+                    seed=setup.seed,
+                    channels=setup.channels,
+                ).without_signals()
+                self.cases.append(case)
+                first = len(self.rows)
+                self.places.append([(first + at, name) for at, name in enumerate(asked)])
+                self.rows += [_row(event, restraint) for restraint in asked]
+
+    def judge(
+        self, tables: Sequence[Mapping[str, Any]], *, draws: slice, rows: BoolArray | None = None
+    ) -> Judged:
+        """Judge some of the draws by every algorithm; rows left out are NaN."""
+        algorithms = [_named(table, f"a{number}") for number, table in enumerate(tables)]
+        start, stop, _ = draws.indices(len(self.setup.draws))
+        size = stop - start
+        headroom = np.full((len(tables), len(self.rows), size), np.nan)
+        fire = np.full((len(tables), len(self.rows)), np.nan)
+        for group in self._groups(start, stop, rows):
+            names = {name for _, wanted in group.wanted for _, name in wanted}
+            for first in range(0, len(algorithms), AT_ONCE):
+                part = [_only(one, names) for one in algorithms[first : first + AT_ONCE]]
+                judged = group.trial.judged_by(part)
+                for number, one in enumerate(part, start=first):
+                    for at, (event, wanted) in enumerate(group.wanted):
+                        mine = slice(at * size, (at + 1) * size)
+                        for row, name in wanted:
+                            requirement = event.requirements[name]
+                            found = _headroom(judged, one, name, mine, requirement)
+                            headroom[number, row], fire[number, row] = found
+        return Judged(headroom, fire)
+
+    def _groups(self, start: int, stop: int, rows: BoolArray | None) -> list[_Group]:
+        """Events of equal shape and context as one trial: judging has a cost of its own a trial."""
+        key = (start, stop, b"" if rows is None else rows.tobytes())
+        if key not in self._grouped:
+            parts: dict[tuple[Any, ...], list[tuple[Trial, list[tuple[int, str]]]]] = {}
+            for case, places in zip(self.cases, self.places, strict=True):
+                wanted = [(at, name) for at, name in places if rows is None or rows[at]]
+                if wanted:
+                    parts.setdefault(_alike(case), []).append((case, wanted))
+            if len(self._grouped) >= MOST_KEPT:
+                self._grouped.clear()
+            self._grouped[key] = []
+            for members in parts.values():
+                for first in range(0, len(members), EVENTS_AT_ONCE):
+                    some = members[first : first + EVENTS_AT_ONCE]
+                    head = some[0][0].event.name
+                    trials = [
+                        replace(
+                            case.taken(range(start, stop)),
+                            required_s={
+                                head: {
+                                    restraint: times[start:stop]
+                                    for restraint, times in case.required_s[case.event.name].items()
+                                }
+                            },
+                            answers={},
+                        )
+                        for case, _ in some
+                    ]
+                    self._grouped[key].append(
+                        _Group(joined(trials), [(case.event, wanted) for case, wanted in some])
+                    )
+        return self._grouped[key]
+
+
+def _alike(case: Trial) -> tuple[Any, ...]:
+    event, samples = case.event, case.samples
+    earliest = tuple(event.requirements[name].not_before_s for name in RESTRAINTS)
+    there = (frozenset(event.signals), event.quiet, tuple(samples.channels))
+    return (samples.size, samples.rate_hz, event.context, earliest, there)
+
+
+def _row(event: Event, restraint: str) -> Row:
+    speed = event.metadata.get("parameters", {}).get("speed_kmh")
+    recipe = str(event.metadata.get("recipe", event.name))
+    token = f"_{speed:g}" if isinstance(speed, (int, float)) else "?"
+    belts = "belted" if event.context.belted else "unbelted"
+    return Row(
+        event.name,
+        restraint,
+        event.requirements[restraint].expectation,
+        event.family,
+        class_of(event),
+        f"{recipe.replace(token, '', 1)} {belts}" if token in recipe else "",
+        float(speed) if isinstance(speed, (int, float)) else float("nan"),
+    )
+
+
+def _named(table: Mapping[str, Any], name: str) -> Algorithm:
+    return algorithm_from_table({**table, "name": name})
+
+
+def _only(algorithm: Algorithm, restraints: set[str]) -> Algorithm:
+    rules = {name: rule for name, rule in algorithm.rules.items() if name in restraints}
+    return Algorithm(algorithm.name, rules=rules)
+
+
+def _headroom(
+    judged: Trial, algorithm: Algorithm, restraint: str, mine: slice, requirement: Requirement
+) -> tuple[FloatArray, float]:
+    """Headroom of the draws *mine* of a trial, and fire time of the first if it is nominal."""
+    answer = judged.answers[judged.events[0].name, algorithm.name, restraint]
+    if answer.found is None:
+        return np.full(mine.stop - mine.start, np.nan), float("nan")
+    answer = answer.taken(range(mine.start, mine.stop))
+    found, start_s = answer.found, judged.start_s[mine]
+    assert found is not None  # as before it was taken
+    fire = float("nan")
+    if judged.draws[mine.start] == 0 and found.fire[0] >= 0:
+        fire = float(start_s[0] + found.fire[0] / judged.rate_hz)
+    if requirement.expectation == "no_fire":
+        return -np.log(np.maximum(found.max_demand, LEAST_DEMAND)), fire
+    scores = answer.scores(requirement, start_s=start_s, rate_hz=judged.rate_hz)
+    grown = np.log(np.maximum(found.in_time, LEAST_DEMAND))
+    # Fired before it may: as far from right as one that reached as much where it must not.
+    early = -np.log(np.maximum(found.before_allowed, LEAST_DEMAND))
+    least = np.minimum(grown, np.where(found.before_allowed >= 1.0, early, np.inf))
+    return np.where(scores.infeasible | np.isnan(answer.required_s), np.nan, least), fire
+
+
+class Bench:
+    """All events, sensed in as many processes as *workers* says; use it in a ``with`` block."""
+
+    def __init__(self, links: Sequence[Connection], sizes: Sequence[int], rows: list[Row]) -> None:
+        self._links = links
+        self._sizes = sizes
+        self.rows = rows
+
+    def judge(
+        self, tables: Sequence[Mapping[str, Any]], *, draws: slice, rows: BoolArray | None = None
+    ) -> Judged:
+        """Judge all events by every algorithm; see :meth:`Shelf.judge`."""
+        first = 0
+        for link, size in zip(self._links, self._sizes, strict=True):
+            mine = None if rows is None else rows[first : first + size]
+            link.send((list(tables), draws, mine))
+            first += size
+        return Judged.joined([_answer(link) for link in self._links], axis=1)
+
+
+def _answer(link: Connection) -> Any:
+    try:
+        kind, content = link.recv()
+    except EOFError:
+        raise CrashsenseError("a worker ended before its answer; is memory short?") from None
+    if kind == "fault":
+        raise content
+    return content
+
+
+@contextmanager
+def opened_bench(
+    sources: Sequence[Recipe | Event],
+    setup: Setup,
+    *,
+    workers: int,
+    on_progress: Callable[[int, int], None] | None = None,
+) -> Iterator[Bench | Shelf]:
+    """Sense all events and yield the bench; its processes end with the block.
+
+    One worker is this process.
+    """
+    count = max(1, min(workers, len(sources)))
+    if count == 1:
+        yield Shelf(sources, setup)
+        return
+    shares = [list(sources[at::count]) for at in range(count)]
+    method = "forkserver" if "forkserver" in get_all_start_methods() else "spawn"
+    context: Any = get_context(method)
+    links: list[Connection] = []
+    processes = []
+    try:
+        for share in shares:
+            here, there = context.Pipe()
+            process = context.Process(target=_serve, args=(there, share, setup), daemon=True)
+            process.start()
+            there.close()
+            links.append(here)
+            processes.append(process)
+        rows: list[Row] = []
+        sizes = []
+        for done, link in enumerate(links, start=1):
+            found = _answer(link)
+            rows += found
+            sizes.append(len(found))
+            if on_progress is not None:
+                on_progress(done, count)
+        yield Bench(links, sizes, rows)
+    finally:
+        for link in links:
+            link.close()
+        for process in processes:
+            process.terminate()
+            process.join()
+
+
+def _serve(link: Connection, sources: Sequence[Recipe | Event], setup: Setup) -> None:
+    """Sense, then answer until the other end is closed."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ[name] = "1"
+    try:
+        shelf = Shelf(sources, setup)
+        link.send(("rows", shelf.rows))
+        while True:
+            tables, draws, rows = link.recv()
+            link.send(("judged", shelf.judge(tables, draws=draws, rows=rows)))
+    except (EOFError, BrokenPipeError):
+        return
+    except InputError as error:
+        link.send(("fault", error))
+    except Exception as error:
+        link.send(("fault", CrashsenseError(f"{type(error).__name__}: {error}")))

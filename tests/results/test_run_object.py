@@ -1,0 +1,154 @@
+"""A run as an object: short words, a table, a figure, an explanation, its page."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import crashsense
+from crashsense.errors import UnknownNameError
+from crashsense.event import RESTRAINTS
+from crashsense.resources import CAUTION
+from crashsense.results import open_run
+from crashsense.results.outcome import Outcome, outcome_of
+from crashsense.results.plot import timing_rows
+from crashsense.results.tally import Tally
+from crashsense.trials.explain import MOST_LINES, WIDTH, main_explanation, shared
+
+EVENTS = ["hammer_tunnel", "wall_full_16_unbelted", "side_pole_90_29"]
+SIDE = "side_airbag_left"
+
+
+@pytest.fixture(scope="module")
+def run(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("runs") / "run"
+    return crashsense.evaluate(events=EVENTS, draws=4, out=folder, engine="numpy")
+
+
+def test_short_words_and_a_table(run):
+    text = repr(run)
+    assert len(text.splitlines()) <= 3
+    assert "3 events, nominal and 4 draws" in text
+    assert run.outcome().sentence in text
+    page = run._repr_html_()
+    assert CAUTION in page
+    assert page.count("<tr") == 1 + len(run.nominal["algorithm"].unique())
+    assert repr(open_run(run.folder)) == text
+
+
+def test_the_figure_has_a_line_a_requirement_and_the_spread_of_draws(run):
+    rows = run.nominal
+    mine = rows[(rows["algorithm"] == "guarded") & (rows["expectation"] == "fire")]
+    figure = run.plot(algorithm="guarded")
+    names = [t.get_text() for t in figure.axes[0].get_yticklabels()]
+    assert sorted(names) == sorted(f"{r.event}: {r.restraint}" for r in mine.itertuples())
+    side = run.plot(algorithm="guarded", restraint=SIDE)
+    assert [t.get_text() for t in side.axes[0].get_yticklabels()] == ["side_pole_90_29"]
+    words = [t.get_text() for t in side.axes[0].get_legend().get_texts()]
+    assert "draws, 5 to 95 %" in words
+    statistics = run.statistics()
+    own = statistics[(statistics["algorithm"] == "guarded") & (statistics["restraint"] == SIDE)]
+    (row,) = timing_rows(mine, SIDE, statistics=own)
+    fired = run.verdicts.query(
+        "draw > 0 and algorithm == 'guarded' and restraint == @SIDE and event == 'side_pole_90_29'"
+    )["fire_time_ms"]
+    assert row.spread_ms == pytest.approx(np.quantile(fired, [0.05, 0.95]))
+    with pytest.raises(UnknownNameError, match="restraint"):
+        run.plot(restraint="side_bag")
+
+
+def test_explain_gives_an_object_with_one_sentence_and_a_short_table(run):
+    found = run.explain("side_pole_90_29", SIDE, algorithm="guarded")
+    row = run.nominal.query(
+        "event == 'side_pole_90_29' and restraint == @SIDE and algorithm == 'guarded'"
+    ).iloc[0]
+    assert found.verdict == row["verdict"]
+    assert found.fire_ms == pytest.approx(row["fire_time_ms"])
+    assert found.headline.startswith(f"Fired at {row['fire_time_ms']:.1f} ms, ")
+    assert re.search(r"reached [\d.]+ of [\d.]+ ", found.headline)
+    lines = found.table()
+    assert 3 <= len(lines) <= MOST_LINES
+    assert max(map(len, lines)) <= WIDTH
+    assert any(line.startswith("*") for line in lines)
+
+
+def test_restraints_with_the_same_reason_share_it(run):
+    trial = crashsense.replay(run, "hammer_tunnel", algorithm="guarded").trial
+    told = [trial.explain(name) for name in RESTRAINTS]
+    groups = shared(told)
+    assert sorted(name for group in groups for name in group.restraints) == sorted(RESTRAINTS)
+    assert len(groups) < len(RESTRAINTS)
+    quiet = next(g for g in groups if "curtain_left" in g.restraints)
+    assert quiet.headline.endswith("Held, as it must: its demand stays 0 throughout.")
+    most = max((one for one in told if one.why), key=lambda one: one.why.demand)
+    assert main_explanation(told) is most
+
+
+def test_a_late_restraint_says_what_it_lacked_at_the_required_time(run):
+    found = run.explain("side_pole_90_29", SIDE, algorithm="guarded")
+    late = found.required_ms is not None and found.fire_ms > found.required_ms
+    if not late:
+        pytest.skip("the algorithm is in time here")
+    assert "late (required by" in found.headline
+    assert found.nearest.share < 1.0
+    assert "it needed another" in found.headline
+    assert all(row.at_required is not None for row in found.rows if row.decides)
+
+
+def test_the_page_of_a_run_is_written_where_asked(run, tmp_path):
+    path = run.report(tmp_path / "pages", title="Second loop")
+    assert path == tmp_path / "pages" / "report.html"
+    assert "<title>Second loop</title>" in path.read_text(encoding="utf-8")
+
+
+def nominal(rows):
+    names = ["event", "expectation", "verdict", "max_demand"]
+    frame = pd.DataFrame(rows, columns=names)
+    return frame.assign(sensor_set="s", algorithm="a", restraint="curtain_left")
+
+
+def test_the_sentence_counts_what_was_challenged():
+    frame = nominal(
+        [
+            ("wall", "fire", "on_time", 2.0),
+            ("pole", "fire", "late", 2.0),
+            ("pole", "fire", "missed", 0.4),
+            ("kerb", "no_fire", "held", 0.4),
+            ("door", "no_fire", "held", 0.0),
+            ("door", "no_fire", "not_evaluated", 0.0),
+            ("ramp", "open", "open_fired", 3.0),
+        ]
+    )
+    found = outcome_of(frame, ("s", "a"))
+    assert found.fire == {"on_time": 1, "late": 1, "missed": 1}
+    assert found.no_fire == {"challenged": 1, "not_evaluated": 1, "never_challenged": 1}
+    assert found.sentence == (
+        "2 of 3 must-fire requirements failed (1 late, 1 missed), in 1 event; "
+        "none of the 1 challenged no-fire requirements failed (1 not judged)."
+    )
+
+
+@pytest.mark.parametrize(
+    ("outcome", "words"),
+    [
+        (Outcome({}, {"never_challenged": 3}, 0, 0), "nothing must fire in this run; none of the"),
+        (Outcome({"on_time": 4}, {}, 0, 0), "all 4 must-fire requirements on time; nothing is"),
+        (Outcome({"not_evaluated": 4}, {}, 0, 0), "none of the 4 must-fire requirements could be"),
+        (
+            Outcome({"on_time": 1}, {"inadvertent": 2, "challenged": 1}, 0, 1),
+            "2 of the 3 challenged no-fire requirements failed, in 1 event",
+        ),
+    ],
+)
+def test_the_sentence_never_flatters(outcome, words):
+    assert words in outcome.sentence
+
+
+def test_the_sentence_adds_the_draws(run):
+    found = outcome_of(run.nominal, ("standard", "guarded"), tally=run.tally)
+    assert isinstance(run.tally, Tally)
+    number = len(run.tally.failures(("standard", "guarded")))
+    assert found.sentence.endswith(f"; {number} requirements fail in some of 4 random draws.")
