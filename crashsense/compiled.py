@@ -367,8 +367,10 @@ def window_max(values: FloatArray, ticks: int, fill: float) -> FloatArray:
 def summary_of(
     total: FloatArray, allowed: IntArray, until: IntArray
 ) -> tuple[IntArray, FloatArray, FloatArray, FloatArray, FloatArray]:
-    """First tick with demand >= 1 (-1 without) and largest demand: in all, up to the required time,
-    before the allowed time, between both. Twin: ``scoring`` by numpy, same bits.
+    """First tick with demand >= 1 (-1 without), and largest demand in four spans.
+
+    In all, up to the required time, before the allowed time, between both. Twin: ``scoring`` by
+    numpy, same bits.
     """
     rows, n = total.shape
     fire = np.empty(rows, dtype=np.int64)

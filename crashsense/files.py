@@ -117,7 +117,8 @@ def _irregular(mode: int, name: str, expected: str) -> Fault:
 
 
 def _size(count: int) -> str:
-    """
+    """Return a size as text.
+
     >>> _size(4194304), _size(20)
     ('4.0 MiB', '20 bytes')
     """

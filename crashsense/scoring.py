@@ -9,7 +9,7 @@ Edges, and what comes out:
 - no fire: ``fire_s`` is NaN; must fire: ``missed``, no time margin; must not: ``held``;
 - fire exactly at the required time: ``on_time``, time margin 0;
 - fire before the earliest allowed time: ``early``, whatever follows;
-- required time before the first tick whose words could contain the contact (negative, or shorter
+- required time before the first tick whose codes could contain the contact (negative, or shorter
   than sampling, transport and task): reported as it is, ``infeasible``; ``late`` when the restraint
   fires after it, ``missed`` when it never does, ``early`` when it has fired by then, which cannot
   have been for this contact; demand margin -1, as if there were no sample; outside separation;
@@ -254,8 +254,8 @@ def cannot_be_met(
     """Return True where no rule can meet a required time, shape (draws,); parameters as in score.
 
     That is where it lies before the first tick that is over *chain_delay_s* or more after the
-    contact: no earlier tick holds a word that was sampled at the contact or after it. The delay of
-    the filter does not enter: a steep rise shows in the first word already. False where no time
+    contact: no earlier tick holds a code that was sampled at the contact or after it. The delay of
+    the filter does not enter: a steep rise shows in the first code already. False where no time
     applies (NaN).
 
     >>> bool(cannot_be_met(np.array([0.0016]), start_s=np.array([-0.04905]), rate_hz=2000.0,
@@ -282,8 +282,8 @@ def score(
 
     Parameters
     ----------
-    branches : ``"total"``, ``"main"`` and perhaps ``"arming"``: demand, shape (draws, samples)
-    start_s : finish time of sample 0 [s], shape (draws,)
+    branches : ``"total"``, ``"main"`` and, where there is one, ``"arming"``: demand, shape (draws,
+    samples) start_s : finish time of sample 0 [s], shape (draws,)
     rate_hz : tick rate [Hz]
     expectation : ``"fire"``, ``"no_fire"`` or ``"open"``
     required_s : required time [s], shape (draws,); NaN where none applies

@@ -15,6 +15,7 @@ from crashsense.event import RESTRAINTS, Event
 from crashsense.results.nominal import nominal_table
 from crashsense.results.tables import (
     CURVE_SCHEMA,
+    DRAWN_SCHEMA,
     TRACE_SCHEMA,
     VERDICT_SCHEMA,
     Task,
@@ -25,6 +26,7 @@ from crashsense.rules.checked import patience
 from crashsense.scoring import FAILURES
 from crashsense.sensing import SensorSet
 from crashsense.trials import Conditions, Trial, joined, run_trials
+from crashsense.trials.drawn import drawn_of
 
 #: Table -> what makes up its rows, as :func:`build_table` takes it.
 Pieces = dict[str, list[Mapping[str, Any]]]
@@ -51,7 +53,7 @@ def run_task(job: Job, task: Task) -> dict[str, pa.Table]:
 
 
 def _run_task(job: Job, task: Task) -> dict[str, pa.Table]:
-    pieces: Pieces = {"verdicts": [], "fire_curves": [], "traces": []}
+    pieces: Pieces = {"verdicts": [], "fire_curves": [], "traces": [], "drawn": []}
     scored: dict[str, list[Trial]] = {sensor_set.name: [] for sensor_set in job.sensor_sets}
     events, draws = job.occurrences[task.occurrence], range(task.first, task.last)
     apart = job.nominal and task.first == 0  # nominal trials of one draw, then the rest
@@ -79,13 +81,17 @@ def _run_task(job: Job, task: Task) -> dict[str, pa.Table]:
         tables["fire_curves"] = build_table(pieces["fire_curves"], schema=CURVE_SCHEMA)
     if {"traces_nominal", "traces_failed"} & set(job.keep):
         tables["traces"] = build_table(pieces["traces"], schema=TRACE_SCHEMA)
+    if "drawn" in job.keep:
+        tables["drawn"] = build_table(pieces["drawn"], schema=DRAWN_SCHEMA)
     if apart:
         tables["nominal"] = nominal_table(events, nominal)
     return tables
 
 
 def _keep(keep: Sequence[str], trial: Trial, pieces: Pieces) -> None:
-    """Add what is kept beside the verdicts: steps of demand, and traces."""
+    """Add what is kept beside the verdicts: drawn values, steps of demand, and traces."""
+    if "drawn" in keep:
+        pieces["drawn"].extend(_drawn(trial))
     for one in trial.each():
         for restraint in RESTRAINTS:
             if not one.answer(restraint).branches:
@@ -98,6 +104,14 @@ def _keep(keep: Sequence[str], trial: Trial, pieces: Pieces) -> None:
             if "traces_failed" in keep:
                 wanted |= np.isin(one.verdicts(restraint).astype(str), FAILURES)
             pieces["traces"].extend(_traces(one, restraint, np.flatnonzero(wanted).tolist()))
+
+
+def _drawn(trial: Trial) -> list[Mapping[str, Any]]:
+    about = {"occurrence": trial.events[0].occurrence, "sensor_set": trial.sensor_set.name}
+    return [
+        {**about, "draw": trial.draws, "quantity": quantity, "value": values}
+        for quantity, values in drawn_of(trial).items()
+    ]
 
 
 def _identity(trial: Trial, restraint: str) -> dict[str, str]:

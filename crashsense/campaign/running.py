@@ -22,7 +22,6 @@ from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import RESTRAINTS
 from crashsense.plan.inputs import code_digest
 from crashsense.plan.resolve import Plan, conditions_of, resolve_plan
-from crashsense.results.copies import keep_inputs
 from crashsense.results.folder import (
     PLAN,
     FolderLock,
@@ -33,6 +32,7 @@ from crashsense.results.folder import (
     write_csv,
     write_text,
 )
+from crashsense.results.input_copies import keep_inputs
 from crashsense.results.provenance import (
     PROVENANCE,
     finished_before,
@@ -406,6 +406,8 @@ class _Campaign:
             names.append("fire_curves")
         if {"traces_nominal", "traces_failed"} & set(self.job.keep):
             names.append("traces")
+        if "drawn" in self.job.keep:
+            names.append("drawn")
         plan_text = self.plan.to_toml()
         if folder.exists:
             manifest = folder.manifest()

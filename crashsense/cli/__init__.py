@@ -1,10 +1,10 @@
 """The command line: ``crashsense COMMAND``.
 
-Commands load on use, so that ``--help``, ``--version`` and a mistyped command stay fast. Whoever
-adds a command adds one module to this room and one line to :data:`COMMANDS`.
+Commands load on use, so that ``--help``, ``--version`` and a mistyped command stay fast. To add a
+command, add one module to this room and one line to :data:`COMMANDS`.
 
 Every bad input ends here: one line a fault on standard error, exit code 2, no traceback. So does
-every error that nobody foresaw: codes 0 and 1 come only from a command that reached its end.
+every unexpected error: codes 0 and 1 come only from a command that reached its end.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "report": ("report", "report", "Write the page of a run again, also against an earlier run."),
     "explain": ("explain", "explain", "Say why a restraint fired in a run, or why not."),
     "events": ("events", "events", "List, show and export the events of the library."),
-    "fit": ("fit", "fit", "Fit a front structure to a measured wall test of your own."),
+    "fit": ("fit", "fit", "Fit a front structure to your own measured wall test."),
     "lesson": ("lesson", "lesson", "List lessons; write one as page and script, or notebook."),
     "new": ("new", "new", "Write a commented template that runs as it is."),
     "rules": ("rules", "rules", "List or show rule families and shipped algorithms."),
@@ -84,7 +84,7 @@ class LazyGroup(click.Group):
         module, function, _ = self.table[cmd_name]
         command = getattr(importlib.import_module(f"crashsense.cli.{module}"), function)
         if not isinstance(command, click.Command):
-            raise TypeError(f"crashsense.cli.{module}.{function} is no click command")
+            raise TypeError(f"crashsense.cli.{module}.{function} is not a click command")
         return command
 
     def resolve_command(
@@ -177,15 +177,15 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
 
 
 def usage_fault(error: click.UsageError) -> Fault:
-    """Put a usage error of the parser into the words of a fault, the nearest option offered."""
+    """Turn a usage error of the parser into a fault that offers the nearest option."""
     where = "command line"
     if isinstance(error, click.NoSuchOption):
         known = _options_of(error.ctx)
         return Fault(where, "option", error.option_name, nearest(error.option_name, known))
     if isinstance(error, click.BadOptionUsage):
-        return Fault(where, error.option_name, None, "a value; it is missing")
+        return Fault(where, error.option_name, None, "a value; none was given")
     if isinstance(error, click.MissingParameter) and error.param is not None:
-        return Fault(where, shown(error.param), None, "a value; it is missing")
+        return Fault(where, shown(error.param), None, "a value; none was given")
     if isinstance(error, click.BadParameter) and error.param is not None:
         return Fault(where, shown(error.param), None, f"another value: {error.message}")
     message = " ".join(error.format_message().rstrip(".").split())
@@ -206,7 +206,7 @@ def _system_fault(error: OSError) -> Fault:
 
 
 def _unexpected(error: BaseException) -> int:
-    """Report what no command foresaw: it is no result, whatever the error asks for."""
+    """Report an unexpected error: it is never a result, whatever exit code the error carries."""
     *_, (last, _) = traceback.walk_tb(error.__traceback__)
     if isinstance(error, SystemExit) and last.f_globals.get("__name__") == click.core.__name__:
         return EXIT_DONE  # click itself: a listing whose reader has gone (crashsense rules | head)
@@ -219,7 +219,7 @@ def _unexpected(error: BaseException) -> int:
 
 
 def _refuse(*lines: str) -> int:
-    with suppress(OSError):  # nobody may be there to read it; the code stands
+    with suppress(OSError):  # the reader may have gone; the exit code counts
         for line in lines:
             click.echo(printable(line), err=True)
     return EXIT_BAD_INPUT

@@ -15,7 +15,7 @@ from crashsense.resources import CAUTION
     type=click.Path(dir_okay=False, path_type=Path),
     default=Path("catalogue.html"),
     show_default=True,
-    help="Page to write.",
+    help="HTML file to write.",
 )
 @click.option(
     "--levels",

@@ -47,15 +47,14 @@ def check_rule(rule: str, parameters: tuple[str, ...], rules_in_process: bool) -
     """Check a rule against the contract.
 
     RULE is MODULE:CLASS, FILE.py:CLASS, a C shared library (FILE.so, .dylib, .dll), or the TOML
-    file of an algorithm: then every rule of your own in it is checked, with the parameters that
-    stand there; where it has none, the rule of every restraint. For a library give what the TOML
+    file of an algorithm: then every rule of your own in it is checked, with the parameters
+    given there; where it has none, the rule of every restraint. For a library give what the TOML
     would say, such as --parameter 'channels=["-central_x"]' --parameter 'parameters=[1.8, 20.0]'.
 
-    A check that the rule gives nothing to look at is printed as not tested. Exit code 0 if no check
-    fails, 1 if one does, 2 if the rule cannot be loaded. Passing says that the rule can be
-    evaluated soundly, not that it decides well.
+    A check that does not apply to the rule is printed as not tested. Exit code 0 if no check
+    fails, 1 if one does, 2 if the rule cannot be loaded. Passing means that the rule can be
+    evaluated reliably, not that it decides well.
     """
-
     given: dict[str, Any] = {}
     faults = []
     for text in parameters:
@@ -76,7 +75,7 @@ def check_rule(rule: str, parameters: tuple[str, ...], rules_in_process: bool) -
 
 
 def _makers(rule: str, given: dict[str, Any]) -> dict[str, Callable[[], Rule]]:
-    """What is to be checked: title -> how to make it afresh. Faults of the rule come first."""
+    """What is to be checked: title -> function that builds it. Faults of the rule come first."""
     from crashsense.rules.c_library import CLibraryRule
     from crashsense.rules.plugins import PythonRule
 
@@ -121,7 +120,7 @@ def _refuse_parameters(rule: Rule, *, where: str) -> None:
 
 
 def _of_algorithm(file: str) -> dict[str, Callable[[], Rule]]:
-    """Every rule of one's own in an algorithm, by where it stands; equal ones once.
+    """Every user rule in an algorithm, by its position; equal ones once.
 
     Without any: the rule of every restraint, as it is composed.
     """

@@ -21,7 +21,7 @@ _FOLDER = click.option(
     "--folder", type=click.Path(), default=None, help="A recipe folder of your own."
 )
 
-#: What the listing may be asked for: alike with and without the word ``list``.
+#: What the listing may be asked for: alike with and without ``list``.
 _FILTERS = (
     click.option("--family", default=None, help="Only events of this family."),
     click.option(
@@ -50,7 +50,7 @@ def events(
     style: str,
     folder: str | None,
 ) -> None:
-    """List, show and export the events of the library or of a folder; without a word: list."""
+    """List, show and export the events of the library or of a folder; default: list."""
     if context.invoked_subcommand is not None:
         given = {
             "--family": family,

@@ -1,4 +1,4 @@
-"""``crashsense fit vehicle``: a front structure from a measured wall test of your own."""
+"""``crashsense fit vehicle``: a front structure fitted to your own wall test."""
 
 from __future__ import annotations
 

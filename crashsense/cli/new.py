@@ -43,7 +43,7 @@ BUILD = "cc -O2 -shared -fPIC -o {library} {source}"
 def new(kind: str | None, file: str | None) -> None:
     """Write a commented template that runs as it is.
 
-    FILE is my_plan.toml, my_sensor.toml ... without further word. A rule comes as an algorithm
+    FILE is my_plan.toml, my_sensor.toml ... by default. A rule comes as an algorithm
     (.toml) and a rule written in Python (.py) beside it, a c-rule as an algorithm, a C source and
     the header of its interface, a record as a table (.csv). Nothing is ever overwritten.
     """
@@ -103,7 +103,7 @@ def template(kind: str, *, target: Path) -> dict[Path, str]:
 
 
 def _word(kind: str) -> str:
-    """The name that stands in the template."""
+    """The name used in the template."""
     return f"my_{kind}".replace("-", "_")
 
 

@@ -33,7 +33,7 @@ class WholeNumber(click.ParamType):
 
 
 class OneOf(click.ParamType):
-    """One of some words."""
+    """One of several values."""
 
     name = "word"
 
@@ -88,9 +88,10 @@ def shown(parameter: click.Parameter | None) -> str:
 
 
 def say(text: str) -> None:
-    """Print; where the reader has gone (``crashsense ... | head``) the command still ends as it
-    would have ended, with its own exit code. What the output cannot show, such as bytes of a name
-    that are no text, is written out."""
+    """Print; if the reader has gone (``crashsense ... | head``), keep the command's exit code.
+
+    What the output cannot show, such as bytes of a name that are no text, is written out.
+    """
     encoding = getattr(sys.stdout, "encoding", None) or "utf-8"
     try:
         print(text.encode(encoding, "backslashreplace").decode(encoding), flush=True)

@@ -25,7 +25,7 @@ def records() -> None:
 def check(folder: str, quiet: bool) -> int:
     """Run every check on every record of FOLDER and print one line a channel that is used.
 
-    FOLDER holds records (folders, archives, tables) and perhaps a manifest, records.toml or
+    FOLDER holds records (folders, archives, tables) and optionally a manifest, records.toml or
     records.csv. Exit code 0: no error; 2: a record cannot be used.
     """
     from crashsense.records.library import check_folder

@@ -32,7 +32,7 @@ SHOWN = (
 
 
 def check_target(file: str) -> Path:
-    """Return the file that traces go to, refused before anything is computed."""
+    """Return the file for the traces; refuse it before anything is computed."""
     path = Path(file)
     expected = ""
     if path.suffix.lower() not in WRITERS:

@@ -36,7 +36,7 @@ def parameter_lines(family: Any) -> list[str]:
 @click.group(cls=LazyGroup, invoke_without_command=True)
 @click.pass_context
 def rules(ctx: click.Context) -> None:
-    """List or show rule families and algorithms; without a word: list."""
+    """List or show rule families and algorithms; default: list."""
     if ctx.invoked_subcommand is None:
         _list()
 

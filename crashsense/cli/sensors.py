@@ -1,4 +1,4 @@
-"""``crashsense sensors``: shipped parts and sensor sets, and what stands behind their numbers."""
+"""``crashsense sensors``: shipped parts and sensor sets, and the basis of their numbers."""
 
 from __future__ import annotations
 
@@ -75,7 +75,7 @@ def show(name: str) -> None:
 @sensors.command()
 @click.argument("kind", required=False)
 def faults(kind: str | None) -> None:
-    """Print the faults that a sensor file may plug in: parameters, units, an example of each.
+    """Print the faults that a sensor file may contain: parameters, units, an example of each.
 
     KIND: only this one.
     """
@@ -84,14 +84,14 @@ def faults(kind: str | None) -> None:
     known = fault_kinds()
     if kind is not None and kind not in known:
         raise unknown_name("fault", kind, known)
-    click.echo("A fault stands below the part that it befalls; a part may have several.")
+    click.echo("Put a fault below the part that it affects; a part may have several.")
     for name in known if kind is None else (kind,):
         click.echo()
         _show_faults(name)
     if kind is None:
         from crashsense.sensing.channel_faults import channel_fault_lines
 
-        click.echo("\nShort names of a single fault, CHANNEL:KIND[:FROM_MS], as central_x:lost:20")
+        click.echo("\nShort form for a single fault, CHANNEL:KIND[:FROM_MS], as central_x:lost:20")
         for line in channel_fault_lines():
             click.echo(line)
 
@@ -134,7 +134,7 @@ def design(
     out: str | None,
     figure: str | None,
 ) -> None:
-    """Propose an element for a range, a bandwidth and a noise, and say what binds.
+    """Propose an element for a range, a bandwidth and a noise, and say which limit binds.
 
     Example: crashsense sensors design --range 100g --bandwidth 1500 --noise 1mg
     """
@@ -221,7 +221,7 @@ def _list() -> None:
             f"  {name:<20} +/-{part.range / scale:<5g} {unit.replace('_', '/'):<6}"
             f" {part.corner_hz:4g} Hz {poles:<19} {part.bits:2d} bit  {part.title}"
         )
-    click.echo(f"\nFaults that a sensor file may plug in: {', '.join(fault_kinds())}")
+    click.echo(f"\nFaults that a sensor file can include: {', '.join(fault_kinds())}")
     click.echo("crashsense sensors faults      their parameters, units and examples")
     click.echo("crashsense sensors element     what a capacitive element is and does")
     click.echo("crashsense sensors design      propose an element for range, bandwidth and noise")
@@ -275,7 +275,7 @@ def _show_set(sensor_set: SensorSet) -> None:
     unit = sensor_set.control_unit
     click.echo(f"{sensor_set.name}: {sensor_set.title}".removesuffix(": "))
     click.echo(
-        f"  control unit: tick {unit.tick_rate_hz:g} Hz, words read after {unit.read_s * 1e3:g} ms,"
+        f"  control unit: tick {unit.tick_rate_hz:g} Hz, codes read after {unit.read_s * 1e3:g} ms,"
         f" task {unit.task_s * 1e3:g} ms; sensors modelled at {unit.internal_rate_hz:g} Hz"
     )
     click.echo("  channel                  part                  total delay ms  faults")
@@ -286,7 +286,7 @@ def _show_set(sensor_set: SensorSet) -> None:
             f" {sensor_set.delay_s(channel) * 1e3:15.3f}  {faults}".rstrip()
         )
     click.echo(
-        "  Total delay: element + filter at low frequency + waiting for late words + reading"
+        "  Total delay: element + filter at low frequency + waiting for late codes + reading"
         "\n  + task; on top of it comes the wait for the next sampling instant."
     )
     parts = {sensor.part: sensor for sensor in sensor_set.sensors.values()}

@@ -30,7 +30,9 @@ STUDIES: dict[str, tuple[str, str, str]] = {
     "model": ("study_model", "model_command", "The library's prediction beside a record."),
     "range": ("study", "range_command", "What a sensor's range changes against an ideal one."),
     "scale": ("study_scale", "scale_command", "How far a pulse may be scaled until it flips."),
+    "sweep": ("study_sweep", "sweep_command", "One or two numbers of an algorithm over a grid."),
     "severity": ("study_severity", "severity_command", "Chance of firing over impact speed."),
+    "tolerance": ("study_tolerance", "tolerance_command", "Which tolerance moves which decision."),
 }
 
 DEFAULT_FOLDER = "crashsense-study-range"
@@ -92,8 +94,8 @@ class Numbers(click.ParamType):
 def range_command(**options: Any) -> int:
     """Run every range, word length and filter corner over a set of events.
 
-    Each is compared with the ideal sensor (unlimited range, exact words): which requirements the
-    range loses, which it gains, and which fail anyway. Writes range.parquet, range.csv,
+    Each is compared with the ideal sensor (unlimited range, no quantisation): which requirements
+    the range loses, which it gains, and which fail anyway. Writes range.parquet, range.csv,
     range_settings.csv, range.svg and advice.txt into a new folder or that of a former study.
     Records replace the library unless events are named as well.
     """
@@ -105,7 +107,7 @@ def range_command(**options: Any) -> int:
     from crashsense.studies.sensor_range import study_range
     from crashsense.studies.wording import count
 
-    # Before the events, whose making takes a while: what is mistyped is told at once.
+    # Before the events, whose making takes a while: typing errors are reported at once.
     check_folder(check_range_folder(options["out"]), study="study range")
     engine, note = choose(options["engine"])
     algorithm = load_algorithm(options["algorithm"])

@@ -40,7 +40,7 @@ LATEST_MS = 1e6
 def faults_command(plan: str | None, **options: Any) -> int:
     """Cross every single fault of every sensor with events: what does each fault do?
 
-    Lost, stuck, saturated, offset, swapped, inverted, late word, wrong gain (crashsense sensors
+    Lost, stuck, saturated, offset, swapped, inverted, late, wrong gain (crashsense sensors
     faults says what they are), one at a time, beside the run without. Writes faults.csv and
     .parquet (every decision), faults_matrix.csv and .parquet (one row a fault), faults.txt,
     faults.svg and faults.png.

@@ -35,7 +35,7 @@ def model_command(
     """Set the library's prediction for a record's speed, mass and obstacle beside it.
 
     Velocity at 10 to 50 ms, t127, required time, peak, crush and levels of bands: so that you see
-    whether the fictional car stands for yours. Nothing of the model is fitted to the record.
+    whether the fictional car represents yours. Nothing of the model is fitted to the record.
     """
     from crashsense.files import number
     from crashsense.plotting import save

@@ -62,7 +62,7 @@ def resolved(
 
 
 def progress_bar(noun: str) -> Callable[[int, int], None] | None:
-    """Return a line on standard error that counts; None where nobody watches."""
+    """Return a line on standard error that counts; None where it is not a terminal."""
     if not sys.stderr.isatty():
         return None
 

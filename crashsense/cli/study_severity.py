@@ -70,9 +70,9 @@ def severity_command(recipe: str, **options: Any) -> int:
     speed and draws vary the sensors alone.
 
     For each restraint: the share of draws that fire at each speed, the share in time where it must,
-    the speed at which half fire, and where the limits of the matrix lie. Writes severity.csv,
-    severity_curves.csv, severity.txt, severity.svg and severity.png. Without --out a folder that
-    holds another study is left alone, and the next one takes a number.
+    the speed at which half of them fire, and where the limits of the matrix lie. Writes
+    severity.csv, severity_curves.csv, severity.txt, severity.svg and severity.png. Without --out a
+    folder that holds another study is left alone, and a numbered one is used.
     """
     from crashsense.studies.folders import check_folder, free_folder
     from crashsense.studies.severity import study_severity, write_severity_study

@@ -1,5 +1,7 @@
-"""A lesson as one self-contained page: no script, no network; words of the glossary explain
-themselves under the pointer, on a tap and by the keyboard."""
+"""A lesson as one self-contained page: no script, no network.
+
+Words of the glossary explain themselves under the pointer, on a tap and by the keyboard.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a run was made from, as checksums: a folder is gone on with, and replayed, by it alone."""
+"""What a run was made from, as checksums: by these alone a run is resumed and replayed."""
 
 from __future__ import annotations
 
@@ -28,8 +28,8 @@ def input_digests(
     """Return the SHA-256 of every input by kind and name.
 
     Of an event: its files or, without any, its signals; and what is asked of it. Of an algorithm:
-    its rules, and the files that hold rules of the user's own. What such a file imports in its turn
-    is not looked at.
+    its rules, and the files that hold rules of the user's own. What such a file itself imports
+    is not checked.
     """
     found: dict[str, str] = {}
     for event in events:
@@ -90,7 +90,7 @@ def _content_of(algorithm: Algorithm) -> str:
 
 
 def _without_addresses(text: str) -> str:
-    """An object's place in memory is no part of what it is."""
+    """Remove memory addresses: they say nothing about the object."""
     return re.sub(r" at 0x[0-9a-fA-F]+", "", text)
 
 

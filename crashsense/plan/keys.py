@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 #: Most draws of a plan; the largest seed is what a column of the tables holds.
 MOST_DRAWS, LARGEST_SEED = 100_000_000, 2**63 - 1
 
-Keep = Literal["fire_curves", "traces_nominal", "traces_failed"]
+Keep = Literal["fire_curves", "traces_nominal", "traces_failed", "drawn"]
 
 
 def key(
@@ -35,7 +35,7 @@ def key(
 ) -> Any:
     """Declare a key: its *option* on the command line and what its help *says*.
 
-    *least*, *most*: bounds of a number, *least* also entries of a list; *choices*: words that the
+    *least*, *most*: bounds of a number, *least* also entries of a list; *choices*: values that the
     command line takes, where that is not said by the type; *of*: whether the key says how draws are
     made, or is about records alone.
     """
@@ -83,6 +83,12 @@ class PlanKeys:
     )
     algorithms: list[str] = key(
         ["plain", "guarded"], "--algorithm", metavar="NAME|FILE", least=1, says="May be repeated."
+    )
+    requirements: str | dict[str, Any] | None = key(
+        None,
+        "--requirements",
+        metavar="FILE",
+        says="Table (CSV) of requirements of your own, by event name, glob or family.",
     )
     draws: int = key(
         0,
@@ -165,7 +171,7 @@ def is_list(name: str) -> bool:
 
 
 def words(name: str) -> tuple[str, ...]:
-    """Return the words that a key may be, or that its list may hold; empty if it takes any."""
+    """Return the allowed values of a key, or of the entries of its list; empty if any."""
     kind = types()[name]
     inner = (get_args(kind) or (kind,))[0] if is_list(name) else kind
     return tuple(w for w in get_args(inner) if isinstance(w, str))

@@ -16,6 +16,7 @@ from crashsense.event import Event, expired_waivers
 from crashsense.files import read_text, read_toml
 from crashsense.plan.inputs import input_digests, same_content
 from crashsense.plan.keys import ENTRIES, KEYS, PlanKeys, check_names, checked_keys, is_list
+from crashsense.plan.requirements import read_requirements, waiver_notes, with_requirements
 from crashsense.records import read_record
 from crashsense.rules import Algorithm, algorithm_names, load_algorithm, rate_faults
 from crashsense.rules.plugins import rules_in_process as building_rules_here
@@ -163,8 +164,8 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
         already takes no overrides
     given : keys of :class:`~crashsense.plan.keys.PlanKeys` that override the plan. ``events``,
         ``sensor_sets`` and ``algorithms`` may hold objects beside names and paths; one name or
-        object may stand where a list is expected. ``records`` replace the library unless the plan
-        names events
+        object may be given where a list is expected. ``records`` replace the library unless the
+        plan names events
 
     Raises
     ------
@@ -177,7 +178,7 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
         if value is not None
     }
     if isinstance(plan, Plan):
-        expected = "nothing: the plan is resolved already; resolve it anew with this"
+        expected = "nothing: the plan is already resolved; resolve it again with this key"
         if given:
             raise InputError([Fault("plan", key, _shown(v), expected) for key, v in given.items()])
         return plan
@@ -202,6 +203,12 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
     faults += _borrowed_events(entries, chosen, base, label)
     for path in record_paths:
         chosen += _attempt(faults, partial(read_record, **for_records), path, label) or []
+    asked = None
+    if file.requirements is not None:
+        reading = partial(read_requirements, base=base, file=label)
+        asked = _attempt(faults, reading, file.requirements, label)
+        putting = partial(with_requirements, chosen, file=label)
+        chosen = (_attempt(faults, putting, asked, label) if asked else None) or chosen
     set_entries = file.sensor_sets if sensor_sets is None else sensor_sets
     rule_entries = file.algorithms if algorithms is None else algorithms
     sets = _loaded(set_entries, SensorSet, load_sensor_set, base, label, faults)
@@ -232,7 +239,8 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
         for event in chosen
         for sentence in event.metadata.get("assumptions", ())
     ]
-    notes = [*expired_waivers(chosen, on=date.today()), *notes]
+    waived = waiver_notes(chosen, on=date.today())
+    notes = [*expired_waivers(chosen, on=date.today()), *waived, *notes]
     notes += [u.note for u in unseen if u.channels]
     notes += [f"every sensor set carries a fault: {fault}" for fault in file.faults]
     if file.rules_in_process:
@@ -248,6 +256,7 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
             file,
             events=written_events or None,
             vehicle=None if vehicle is None else written_vehicle(vehicle),
+            requirements=asked,
             records=[str(Path(p).resolve()) for p in record_paths],
             sensor_sets=_written(set_entries, sets, base),
             algorithms=_written(rule_entries, rules, base),
@@ -321,7 +330,7 @@ def _chosen_events(
 def _loaded(
     entries: Sequence[Any], kind: type, load: Any, base: Path, label: str, faults: list[Fault]
 ) -> list[Any]:
-    """Objects of *entries*, in their order; None where one cannot be had."""
+    """Objects of *entries*, in their order; None where one cannot be loaded."""
     return [
         entry if isinstance(entry, kind) else _attempt(faults, load, _beside(entry, base), label)
         for entry in entries
@@ -336,7 +345,7 @@ def _borrowed(
     base: Path,
     label: str,
 ) -> list[Fault]:
-    """Faults for files of one's own that bear the name of something shipped and differ from it."""
+    """Faults for user files that have the name of a shipped one and differ from it."""
     faults = []
     for entry, item in zip(entries, objects, strict=True):
         path = _path(entry, base)
@@ -349,7 +358,7 @@ def _borrowed(
 def _borrowed_events(
     entries: Sequence[Any] | None, chosen: Sequence[Event], base: Path, label: str
 ) -> list[Fault]:
-    """The same of events: a recipe of one's own may not pass for one of the library."""
+    """The same for events: a user's recipe may not be mistaken for one of the library."""
     if not any(_path(entry, base) for entry in entries or ()):
         return []
     shipped = {name: Path(r.file) for r in load_recipes() for name in r.event_names}
@@ -423,7 +432,7 @@ def _path(entry: Any, base: Path) -> str | None:
 
 
 def _written(entries: Sequence[Any], objects: Sequence[Any], base: Path) -> list[str]:
-    """What stands in the resolved plan: names, or the paths of files of one's own."""
+    """The entry in the resolved plan: a name, or the path of a user's file."""
     pairs = zip(entries, objects, strict=True)
     return [_path(entry, base) or item.name for entry, item in pairs if item is not None]
 

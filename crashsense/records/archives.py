@@ -20,7 +20,7 @@ from crashsense.files import MOST_BYTES, opened
 
 #: Most members of an archive. A full test of the exchange format has below 1000 channels.
 MOST_MEMBERS = 20_000
-#: Content over archive: text of channels packs 3 to 6 times; beyond this it is no measurement.
+#: Content over archive: text of channels packs 3 to 6 times; beyond this it is not a measurement.
 #: Small archives may hold this many bytes whatever the ratio.
 MOST_RATIO, ALWAYS_BYTES = 50, 8 * 1024 * 1024
 

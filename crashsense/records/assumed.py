@@ -1,4 +1,4 @@
-"""What is assumed of a record when nobody says more, and said aloud: requirement, belts, seats.
+"""What is assumed of a record where nothing is stated, and reported: requirement, belts, seats.
 
 A crash record carries no requirement. The assumption is a convention of this program, not of any
 standard: the maker's agreed requirement replaces it.

@@ -1,4 +1,4 @@
-"""Which channels stand in for the central sensor: by what they are and by how they measured.
+"""Which channels are used as the central sensor: by what they are and by how they measured.
 
 Every longitudinal channel of the passenger cell that has a file is read and checked. One that fails
 the check is passed over; among the others the stiffest place wins
@@ -97,7 +97,7 @@ class Candidate:
 
 
 def listed(record: Record, vehicle: int) -> list[ChannelInfo]:
-    """Channels of a vehicle that may stand in for the central sensor, as the header lists them.
+    """Channels of a vehicle that may be used as the central sensor, as the header lists them.
 
     Longitudinal, at a place of the cell, with a file, not marked as failed; those that stop early
     only where no other lasts.
@@ -112,7 +112,7 @@ def listed(record: Record, vehicle: int) -> list[ChannelInfo]:
     ]
     known = [c for c in usable if place_of(c).place in CENTRAL_PLACES]
     if not known and len(usable) == 1 and place_of(usable[0]).place == UNKNOWN:
-        # The only channel there is, at a place that nothing tells: taken, and said to be.
+        # The only channel, at an unknown place: taken, and reported.
         known = usable
     short = short_ones(record)
     return [c for c in known if c.number not in short] or known
@@ -150,7 +150,7 @@ def best_of(candidates: list[Candidate]) -> list[Choice]:
         best.pop("centre", None)
     name = first.place.place
     if name == UNKNOWN:
-        why = "the only longitudinal channel; nothing tells where it sits"
+        why = "the only longitudinal channel; its place is unknown"
         return [Choice(c.info, c.place, side, why, False) for side, c in sorted(best.items())]
     rank = list(CENTRAL_PLACES).index(name) + 1
     why = f"{name.replace('_', ' ')}: {CENTRAL_PLACES[name]} (rank {rank} of {len(CENTRAL_PLACES)})"
@@ -161,7 +161,7 @@ def agreement(record: Record, candidates: list[Candidate], *, vehicle: int) -> d
     """Compare the velocities of a vehicle's channels with each other and with the header.
 
     Returns channel number -> finding, for those that stand apart. Of three or more the odd one out
-    is told by the median of the others; of two, by the header's closing speed.
+    is identified by the median of the others; of two, by the header's closing speed.
     """
     read = [c for c in candidates if c.judged is not None and c.motion is not None]
     curves = {
@@ -262,7 +262,7 @@ def refused(record: Record, channel: ChannelInfo) -> Finding:
 
 
 def nothing_usable(record: Record) -> Fault:
-    """The fault of a record in which no channel can stand in for the central sensor."""
+    """The fault of a record in which no channel can be used as the central sensor."""
     longitudinal = [c for c in record.channels if is_body_acceleration(c, "x")]
     file = record.path.name
     expected = (
@@ -290,7 +290,7 @@ def nothing_usable(record: Record) -> Fault:
 def asked_for(record: Record, wish: object) -> dict[int, list[Choice]]:
     """Return the channels that a user named: vehicle -> choices.
 
-    *wish* is a number, several (list, or ``"93,94"``), a place (``"sill"``) or words that stand in
+    *wish* is a number, several (list, or ``"93,94"``), a place (``"sill"``) or words from
     the channel's description (``"left rear sill"``, ``"b-pillar"``).
     """
     faults: list[Fault] = []

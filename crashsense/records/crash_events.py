@@ -29,6 +29,7 @@ from crashsense.units import STANDARD_GRAVITY
 
 
 def events_of(reading: Reading, *, belts: bool | None, expect: Mapping[str, str]) -> list[Event]:
+    """Return one event for each chosen channel, with what is assumed or stated of it."""
     record = reading.record
     several = len(record.vehicles) > 1
     events = []
@@ -71,7 +72,7 @@ def _event(
     signals, used = _signals(reading, choice)
     central = signals["central_x"]
     stands_in = (
-        f"channel {choice.channel.number} ({choice.place.words}) stands in for the central sensor: "
+        f"channel {choice.channel.number} ({choice.place.words}) is used as the central sensor: "
         f"{choice.why}"
     )
     sentences = [stands_in]
@@ -107,7 +108,7 @@ def _event(
 
 
 def _other(record: Record, vehicle: int) -> dict[str, object]:
-    """What the vehicle met, in the words of the frontal model, as far as the header tells it."""
+    """The obstacle, by the frontal model's names, as far as the header gives it."""
     others = [v for v in record.vehicles if v.number != vehicle]
     if len(others) == 1:
         return {"obstacle": "car", "other_mass_kg": others[0].mass_kg}

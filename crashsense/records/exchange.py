@@ -165,7 +165,7 @@ class _Row:
 
 
 def _positive(value: float | None) -> float | None:
-    """Zero in a mass or closing speed means that nobody filled it in."""
+    """Zero in a mass or closing speed means that the field was not filled in."""
     return value if value is not None and value > 0 else None
 
 

@@ -7,8 +7,6 @@ from dataclasses import dataclass
 
 from crashsense.errors import Fault, InputError, printable
 
-SEVERITIES = ("info", "warning", "error")
-
 
 @dataclass(frozen=True)
 class Finding:
@@ -18,9 +16,9 @@ class Finding:
     ----------
     severity : ``"info"``, ``"warning"`` or ``"error"`` (the record is not used)
     check : which check noticed it
-    file : the file it stands in
+    file : the file in which it was found
     field : channel or header field
-    value : what stands there
+    value : what the file says
     expected : what was expected
     note : likely cause, or what was done about it
     disqualifies : whether the channel may set no requirement: its motion is not to be trusted

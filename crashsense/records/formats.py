@@ -34,7 +34,7 @@ _MOST_FILES = 20_000
 class Reader(Protocol):
     """The face of a format: a module of this folder, or an installed one.
 
-    ``read_header`` says how it goes on: a :class:`Record` has its channels chosen and read one by
+    ``read_header`` decides what follows: a :class:`Record` has its channels chosen and read one by
     one (``read_channel``), a :class:`TableFile` names its channels itself. The format of what it
     returns is the reader's ``NAME``. Faults are raised as :class:`~crashsense.errors.InputError`.
     """

@@ -1,6 +1,6 @@
 """What a record's header says, whatever the format: small frozen objects.
 
-Makers, models, identification numbers, contractors and free comments of a header are left behind on
+Makers, models, identification numbers, contractors and free comments of a header are dropped on
 purpose: nothing downstream may show them.
 """
 

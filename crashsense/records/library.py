@@ -70,7 +70,7 @@ def check_folder(
 
 
 def _is_a_note(entry: Entry, lines: tuple[str, ...]) -> bool:
-    """Whether a file that no manifest names is no record at all: a letter beside the records."""
+    """Whether a file that no manifest names is not a record at all, such as a letter."""
     stated = entry != Entry(entry.path, entry.name)
     return not stated and entry.path.is_file() and "text of an unknown format" in lines[0]
 

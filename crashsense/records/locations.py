@@ -1,4 +1,4 @@
-"""Where a channel sits, and which channels may stand in for the central sensor.
+"""Where a channel sits, and which channels may be used as the central sensor.
 
 A record rarely has a channel at the control unit. A stiff place of the passenger cell, far from the
 crush zone and low in ringing, comes nearest: the rear-seat cross-member first, then sills, centre
@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from crashsense.records.header import ChannelInfo
 
-#: Places that may stand in for the central sensor, best first, with the reason of their rank.
+#: Places that may be used as the central sensor, best first, with the reason of their rank.
 CENTRAL_PLACES: dict[str, str] = {
     "control_unit": "the place of the central sensor itself",
     "rear_seat_crossmember": "stiff, far from the crush zone, low in ringing",
@@ -26,10 +26,8 @@ CENTRAL_PLACES: dict[str, str] = {
     "rear_deck": "far behind the passenger cell, rings",
 }
 
-#: Places of the body or driveline that are never taken for the central sensor unless asked for,
-#: and do not move with the cell; a place that neither words nor code tell is :data:`UNKNOWN`.
+#: A place that neither words nor code tell.
 UNKNOWN = "unknown"
-OTHER_PLACES = ("engine", "pillar", "dash", "door", "frame", "bumper", "other")
 
 _CROSS = r"(CROSS ?-?MEMBER|X ?-?MEMBER|XMBR|CROSSMBR)"
 _WORDS: tuple[tuple[str, str], ...] = (
@@ -89,8 +87,8 @@ _CODES: tuple[tuple[str, str], ...] = (
 class Place:
     """Where a channel sits: place, side (``left``, ``right``, ``centre`` or empty), front or rear.
 
-    ``from_words`` is False if only the attachment code told; ``level`` is ``upper``, ``lower`` or
-    empty; ``side_by_code`` is the side that the code tells, for a check against the words.
+    ``from_words`` is False if only the attachment code gave it; ``level`` is ``upper``, ``lower``
+    or empty; ``side_by_code`` is the side in the code, for a check against the description.
     """
 
     place: str
@@ -144,7 +142,7 @@ def place_of(channel: ChannelInfo) -> Place:
 
 
 def _coded(code: str, place: str) -> tuple[str, str, str]:
-    """Side, end and level that an attachment code tells.
+    """Side, end and level that an attachment code gives.
 
     Four letters end in side and end: FLLR is floor, left, rear; LFRE and the like of longer codes
     (ISO/TS 13499: fine locations LE, RI, MI, FR, RE, UP, LO) are spelled in pairs.

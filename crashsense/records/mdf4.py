@@ -86,7 +86,7 @@ def _load(path: Path, _changed: int, _size: int) -> Content:
 
 
 def _give_up(error: BaseException) -> None:
-    """Let the package's half-built object go in silence: its end needs what it has not yet."""
+    """Keep the package's half-built object quiet: its clean-up needs what was never set."""
     trace = error.__traceback__
     while trace is not None:
         half = trace.tb_frame.f_locals.get("self")

@@ -96,6 +96,7 @@ class Pool:
 
 
 def read_channels(record: Record, *, channel: object, required_from: object) -> Reading:
+    """Read and check a record's channels and choose among them, or take those asked for."""
     record = _struck_by_channels(record)
     wished = channel is not None and channel != "" and channel != ()
     asked = asked_for(record, channel) if wished else {}
@@ -261,21 +262,9 @@ def _finish(
             else:
                 use(source)
         for companion in _companions(record, vehicle, choices):
-            read = channels.get(companion.number)
-            if read is None:
-                told, read, fault = _one_channel(record, companion)
-                findings.extend(told)
-                faults.extend(fault)
-                if read is not None:
-                    channels[companion.number] = read
-            if read is not None:
-                findings += _too_short(record, read, choices, channels)
-                findings += _crossed(record, read, moved)
-            if read is not None and axis_of(companion) == "X":
-                against = _against(record, read, moved)
-                if against is not None:
-                    findings.append(against)
-                    channels.pop(companion.number, None)
+            found, faulty = _add_companion(record, companion, choices, moved, channels)
+            findings += found
+            faults += faulty
     if faults:
         raise InputError([*faults, *(f.fault() for f in findings if f.severity == "error")])
     motions = {n: c.motion for n, c in pool.known.items() if c.motion is not None}
@@ -283,6 +272,34 @@ def _finish(
         record, chosen, channels, motions, cell, why_none, dict(pool.known),
         tuple(dict.fromkeys(findings)),
     )  # fmt: skip
+
+
+def _add_companion(
+    record: Record,
+    companion: ChannelInfo,
+    choices: list[Choice],
+    moved: Mapping[int, Motion],
+    channels: dict[int, ReadChannel],
+) -> tuple[list[Finding], list[Fault]]:
+    """Read a companion into *channels*, unless it contradicts the chosen ones."""
+    findings: list[Finding] = []
+    faults: tuple[Fault, ...] = ()
+    read = channels.get(companion.number)
+    if read is None:
+        findings, read, faults = _one_channel(record, companion)
+    if read is None:
+        return findings, list(faults)
+    channels[companion.number] = read
+    findings = [
+        *findings,
+        *_too_short(record, read, choices, channels),
+        *_crossed(record, read, moved),
+    ]
+    against = _against(record, read, moved) if axis_of(companion) == "X" else None
+    if against is not None:
+        findings.append(against)
+        channels.pop(companion.number, None)
+    return findings, list(faults)
 
 
 def _source(
@@ -457,6 +474,7 @@ def beside(record: Record, choice: Choice, axis: str) -> ChannelInfo | None:
 
 
 def engine_channel(record: Record, vehicle: int) -> ChannelInfo | None:
+    """Return the channel on the powertrain, its top first; None without one."""
     engine = [c for c in _usable(record, vehicle, "x") if place_of(c).place == "engine"]
     engine.sort(key=lambda c: ("TOP" not in c.words, c.number))
     return engine[0] if engine else None

@@ -66,7 +66,7 @@ def struck_from(record: Record, vehicle: int) -> Direction:
 
 
 def role(record: Record, vehicle: int) -> str:
-    """Say what part a vehicle had in a crash of two: ``striking``, ``struck`` or ``head-on``.
+    """Say which role a vehicle had in a crash of two: ``striking``, ``struck`` or ``head-on``.
 
     A vehicle that stood, or was hit in its side or from behind, was struck; the one that drove into
     it with its front struck. Two that met with their fronts and both moved met head-on. Empty for
@@ -196,7 +196,6 @@ class Motion:
     """
 
     velocity_change_m_s: float
-    final_m_s: float
     peak_class_60_g: float
     free_flight_s: float
     end_s: float
@@ -227,7 +226,6 @@ def motion(judged: Judged) -> Motion:
     )
     return Motion(
         velocity_change_m_s=change,
-        final_m_s=float(velocity[-1]),
         peak_class_60_g=peak / STANDARD_GRAVITY,
         free_flight_s=flight,
         end_s=judged.end_s,

@@ -141,7 +141,7 @@ def integrity(record: Record, channel: ChannelInfo, samples: Samples) -> list[Fi
         add("error", "time step", "time step", f"{step:g} s", expected)
         return findings
     if times[-1] < _LEAST_END_S:
-        expected = "times on both sides of time zero (contact)"
+        expected = "times before and after time zero (contact)"
         add("error", "length", "end", f"{times[-1] * 1e3:.4g} ms", expected)
         return findings
     uneven = np.abs(times - (times[0] + step_of(times) * np.arange(times.size)))

@@ -59,7 +59,7 @@ def read_record(
     required_from: object = None,
     amend: Callable[[Record], Record] | None = None,
 ) -> list[Event]:
-    """Read a crash-test record: one event for each channel that stands in for the central sensor.
+    """Read a crash-test record: one event for each channel used as the central sensor.
 
     A table (CSV or Parquet, columns named by channel) is one event with all its columns; what it
     states of itself, requirements and belts included, goes before what is assumed.
@@ -74,8 +74,8 @@ def read_record(
     path : folder of the record, its header file, a table, or a folder of tables
     channel : which channels to take: a number, several (list, or ``"93,94"``), the name of a
         place (``"sill"``) or words of its description (``"left rear sill"``); without it the
-        stiffest place that has a channel which passes the check. In a table: the column that stands
-        in for the central sensor
+        stiffest place that has a channel which passes the check. In a table: the column
+        used as the central sensor
     belts : ``"belted"``, ``"unbelted"`` or a bool; without it the file's own
     expect : what is required of front airbag stage 1 (``"fire"``, ``"no_fire"``, ``"open"``), or
         ``"restraint=expectation, ..."`` or a mapping; without it the assumption of
@@ -145,7 +145,7 @@ def _has_manifest(path: str | Path) -> bool:
 
 
 def _is_collection(path: str | Path) -> bool:
-    """Whether a folder holds sub-folders or archives, each perhaps a record."""
+    """Whether a folder holds sub-folders or archives, each of which may be a record."""
     place = Path(path)
     if not place.is_dir():
         return False

@@ -45,7 +45,7 @@ _FILTERED_BAND_HZ = (250.0, 1000.0)
 #: Onset of a car against a fixed obstacle from this speed change on [m/s]: it comes within 9 ms
 #: (4 ms in the full-width wall test at hand, at the rear of the cell).
 _HARD_M_S, _FIXED_ONSET_S = 7.0, 0.009
-#: Energy before this time is no contact [s].
+#: Energy before this time is not the contact [s].
 _EARLY_S = -0.001
 
 
@@ -183,7 +183,7 @@ def tail(where: str, judged: Judged, *, file: str) -> list[Finding]:
         return []
     seen = f"{mean:+.1f} g on average over the last {count / rate * 1e3:.0f} ms"
     expected = f"within {_TAIL_G:g} g"
-    note = "the zero has moved, or the crash goes on"
+    note = "the zero has moved, or the crash continues"
     bad = abs(mean) > _TAIL_LOST_G
     return [Finding("warning", "tail", file, f"{where}: end", seen, expected, note, bad)]
 
@@ -193,8 +193,8 @@ def contact(
 ) -> list[Finding]:
     """Check time zero against the onset by energy (:func:`.motion.onset_by_energy`).
 
-    Against a fixed obstacle the onset comes within 9 ms; energy before time zero is no contact at
-    all. A shift of less than about 4 ms cannot be told from the record.
+    Against a fixed obstacle the onset comes within 9 ms; energy before time zero is not a contact
+    at all. A shift of less than about 4 ms cannot be detected in the record.
     """
     onset = onset_by_energy(judged)
     if not np.isfinite(onset) or not struck:
@@ -214,7 +214,7 @@ def contact(
     expected = f"{_EARLY_S * 1e3:g} ms or later"
     if hard:
         expected = f"{_EARLY_S * 1e3:g} to {_FIXED_ONSET_S * 1e3:g} ms against a fixed obstacle"
-    note = f"{level}; a shift of less than about 4 ms cannot be told"
+    note = f"{level}; a shift of less than about 4 ms cannot be detected"
     return [Finding("info", "time zero", file, field, ms, expected, note)]
 
 

@@ -1,6 +1,6 @@
 """Reader of a single channel in two columns, time and value, without a header file.
 
-The government's database hands out single channels so, split by tabs: perhaps a few lines of words,
+The government's database hands out single channels so, split by tabs: possibly a few lines of text,
 then numbers. Place, unit and axis are looked for in those words and in the file's name; what is not
 told is assumed (g, along x) and said to be.
 """
@@ -57,7 +57,7 @@ def read_header(path: Path) -> Record:
     axis = re.findall(r"(?<![-\w])[XYZ](?![-\w])", named.upper())
     findings = []
     if unit is None:
-        note = "assumed; a velocity change that does not fit the speed tells it"
+        note = "assumed; a velocity change that does not fit the speed would show it"
         findings.append(Finding("warning", "unit", path.name, "unit", "none", "g or m/s^2", note))
     if not axis:
         note = "assumed along x"

@@ -1,6 +1,6 @@
 """What a table says of itself besides its signals: family, belts, requirements.
 
-Metadata stands in comment lines of a CSV, one ``# key: value`` a line or one line of JSON (as
+Metadata is given in comment lines of a CSV, one ``# key: value`` a line or one line of JSON (as
 ``crashsense events export`` writes it), and in the schema of a Parquet file under ``crashsense``,
 as JSON. What is not stated is assumed, and said to be.
 """
@@ -50,7 +50,7 @@ class Stated:
     """What a table states; None or empty where it says nothing.
 
     ``measured``: an exported event that was a record, with what was assumed of it then.
-    ``rest_value_removed``: the values are exact as they stand, nothing is taken off.
+    ``rest_value_removed``: the values are exact as given, nothing is taken off.
     """
 
     event: str = ""
@@ -170,7 +170,12 @@ class _Parser:
             return None
         try:
             if isinstance(value, Mapping):
-                return Waiver(str(value["why"]), date.fromisoformat(str(value["until"])))
+                return Waiver(
+                    str(value["why"]),
+                    date.fromisoformat(str(value["until"])),
+                    by=str(value.get("by", "")),
+                    on=date.fromisoformat(str(value["on"])) if value.get("on") else None,
+                )
         except (KeyError, ValueError):
             pass
         self.fault(key, value, "a waiver with 'why' and 'until' (a date: 2030-12-31)")

@@ -54,7 +54,7 @@ _PORTION = 20_000
 _FEWEST_ROWS = 100
 #: Times may leave an even grid by this much: six printed decimals round by half a microsecond [s].
 _UNEVEN_S, _UNEVEN_PART = 1.1e-6, 0.05
-#: A longer step than this is no sampling of a crash [s].
+#: A longer step than this cannot be the sampling of a crash [s].
 _LONGEST_STEP_S = 0.005
 
 #: Column name -> channel.
@@ -183,7 +183,7 @@ def _names(raw: RawTable, file: str) -> list[Fault]:
 
 
 def _meant(name: str, time_is_missing: bool) -> str:
-    """Say what a column name that is not known was perhaps meant to be."""
+    """Suggest what an unknown column name was probably meant to be."""
     low = name.lower()
     if not name:
         return "a name (a separator at the end of the line?)"
@@ -480,7 +480,7 @@ def _time_base(
         )
         return fail(f"{raw.unit} {raw.lines[at]}: {where}", seen, expected)
     if times[-1] <= 0:
-        return fail(where, f"ends at {times[-1]:g} s", "times on both sides of time zero (contact)")
+        return fail(where, f"ends at {times[-1]:g} s", "times before and after time zero (contact)")
     span = mean_step * (times.size - 1)
     rate, findings = _rate(1.0 / mean_step, span, stated, file=file)
     start = round(middle - 0.5 * (times.size - 1) / rate, 9)

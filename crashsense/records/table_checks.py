@@ -69,7 +69,7 @@ def unit_in_doubt(
 ) -> list[Finding]:
     """Look for values in m/s^2 under a name in g, where a whole cell moves.
 
-    The velocity change tells it: a factor of ten is more than any closing speed allows. A struck
+    The velocity change shows it: a factor of ten is more than any closing speed allows. A struck
     vehicle changes its velocity by less than (1 + e) times the closing speed, whatever the masses.
     """
     if direction.family not in _CRASHES:

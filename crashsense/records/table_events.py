@@ -32,7 +32,7 @@ from crashsense.records.table import CENTRAL, Table, TableFile, read_table
 from crashsense.signal import Signal
 from crashsense.units import STANDARD_GRAVITY
 
-#: Columns that may stand in for the central sensor where there is none.
+#: Columns that may be used as the central sensor where there is none.
 _STAND_INS = ("rear_seat_crossmember_x", "central_safing_x")
 #: Columns that tell the motion of the cell.
 _OF_THE_CELL = (CENTRAL, *_STAND_INS)
@@ -129,7 +129,7 @@ def _read(opened: TableFile, *, channel: object) -> _Reading:
     if central is not None and central != CENTRAL and not asked_for:
         column = CHANNELS[central].file_name
         expected = f"a column {CENTRAL}_g, which algorithms judge by"
-        note = f"{column} stands in for it; name a column with --channel to choose"
+        note = f"{column} is used instead; name a column with --channel to choose"
         where = f"column {CENTRAL}_g"
         findings.append(Finding("warning", "channels", file, where, None, expected, note))
     return _Reading(
@@ -142,7 +142,7 @@ def _once(findings: list[Finding]) -> list[Finding]:
 
 
 def _central(table: Table, wish: object) -> tuple[str | None, bool]:
-    """The column that stands for the central sensor, and whether it was asked for."""
+    """The column used as the central sensor, and whether it was asked for."""
     along_x = [name for name in table.columns if CHANNELS[name].axis == "x"]
     if wish is None or wish == "" or wish == ():
         here = [name for name in (CENTRAL, *_STAND_INS) if name in along_x]
@@ -270,7 +270,7 @@ def _sentences(reading: _Reading, signals: Mapping[str, Signal]) -> list[str]:
         name = reading.central
         why = "asked for" if reading.asked_for else CENTRAL_PLACES.get(name.removesuffix("_x"), "")
         sentences.append(
-            f"column {CHANNELS[name].file_name} stands in for the central sensor"
+            f"column {CHANNELS[name].file_name} is used as the central sensor"
             + (f": {why}" if why else "")
         )
     absent = [name for name in CHANNELS if name not in signals and name not in stated.quiet]

@@ -51,7 +51,7 @@ def _load(path: Path, _changed: int, _size: int) -> Content:
     except ImportError as error:
         text = f"{path.name}: TDMS files need the package npTDMS: pip install '.[tdms]' ({error})"
         raise MissingExtraError(text) from None
-    # What it warns of would print bytes of the file; what matters here is told as a fault.
+    # What it warns of would print bytes of the file; what matters here is reported as a fault.
     log_manager.set_level(logging.CRITICAL)
     series = []
     try:

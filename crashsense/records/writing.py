@@ -106,7 +106,7 @@ def write_signals(event: Event, path: Path) -> None:
 def write_iso13499(event: Event, path: Path) -> None:
     """Write an event as a test of ISO/TS 13499: ``NAME.mme`` with a folder, or a zip of both.
 
-    *path* ends in ``.mme`` or ``.zip``. Values stand in SI, unfiltered, with as many digits as they
+    *path* ends in ``.mme`` or ``.zip``. Values are in SI, unfiltered, with as many digits as they
     have; a folder ``Channel`` that holds files of another test is left alone and refused.
     """
     name = re.sub(r"[^A-Za-z0-9_-]+", "_", path.stem) or "test"

@@ -1,8 +1,8 @@
-"""The part of the page for one event: signals, demand, and what was clipped."""
+"""The part of the page for one event: one figure on one time axis, and the reason in words."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,25 +10,50 @@ import numpy.typing as npt
 
 from crashsense.plotting import BLUE, GREEN, GREY, INK, VERMILION
 from crashsense.reporting import svg
+from crashsense.reporting.stacked import Arrow, Panel, plain, stacked_chart
+from crashsense.reporting.timing import outcome_words, row_key
 from crashsense.reporting.view import RunView
-from crashsense.reporting.what_if import WhatIf
-from crashsense.reporting.words import finite, restraint_words
-from crashsense.results.nominal import DemandChart, EventView, SensedChannel, time_window
-from crashsense.results.tally import NOT_MET, REQUIRED, rows_of
+from crashsense.reporting.what_if import JUDGED_VERDICTS, WhatIf
+from crashsense.reporting.words import MARKS, finite, restraint_words
+from crashsense.results.nominal import DemandChart, EventView, SensedChannel, Told, time_window
+from crashsense.results.tally import BY_WEIGHT, NOT_MET, REQUIRED, WORDS, rows_of
 
 if TYPE_CHECKING:
     import pandas as pd
 
 FloatArray = npt.NDArray[np.float64]
 
+#: Points of a trace in what is folded.
+FOLDED_POINTS = 60
+
+#: Points of a trace in the figure: more than its pixels would show only on paper.
+FIGURE_POINTS = 260
+
+#: A channel that stays below this part of its range is named, not drawn among the others.
+SMALL_PART = 0.05
+
+#: Demand of another restraint below this gets a sentence, not a panel.
+FOLDED_DEMAND = 0.2
+
+#: Demand far above the threshold says nothing more: it is cut here.
+MOST_DEMAND = 2.5
+
+X_LABEL = "time from first contact [ms]; demand: control-unit clock"
+
 
 def event_parts(
-    view: RunView, nominal: pd.DataFrame, *, what_if: WhatIf
+    view: RunView,
+    nominal: pd.DataFrame,
+    *,
+    what_if: WhatIf,
+    spreads: Mapping[str, tuple[float, float, int, int]] | None = None,
 ) -> Iterator[dict[str, Any]]:
+    """Yield what the page shows of each event, one at a time."""
     gated = {name for name, gate in view.gating.items() if gate}
     place = {pair: number for number, pair in enumerate(view.pairs)}
     drawn: dict[tuple[str, ...], str] = {}
     grouped: dict[str, list[Any]] = {}
+    spreads = spreads or {}
     for row in rows_of(nominal):
         grouped.setdefault(row.event, []).append(row)
     for event, rows in grouped.items():
@@ -36,82 +61,335 @@ def event_parts(
             (row for row in rows if row.expectation in REQUIRED),
             key=lambda row: place[row.sensor_set, row.algorithm],
         )
+        deciding = [r for r in required if r.algorithm in gated] or required
         shown = None if view.event_view is None else view.event_view(event)
         page: dict[str, Any] = {
             "name": event,
             "family": rows[0].family,
-            "rows": required,
-            "failed": sum(r.verdict in NOT_MET and r.algorithm in gated for r in required),
+            "rows": [row for row in required if not _never_challenged(row)],
+            "idle": _idle([row for row in required if _never_challenged(row)]),
+            "failed": sum(r.verdict in NOT_MET for r in deciding),
             "view": shown,
-            "signals": [],
-            "demands": [],
             "same_as": None,
+            **_listed(deciding, spreads),
+            "failing": {
+                key: f"{spreads[key][2]} of {spreads[key][3]}"
+                for row in required
+                if (key := row_key(row)) in spreads and spreads[key][2]
+            },
         }
         if shown is not None:
-            fire = [row for row in rows if row.expectation == "fire"]
-            times = [t for row in fire for t in (row.required_time_ms, row.fire_time_ms)]
-            window = time_window(times, shown)
-            page["window"] = window
-            key = (rows[0].occurrence, *map(str, window))
-            page["same_as"] = drawn.setdefault(key, event)
-            if page["same_as"] == event:
-                page["same_as"] = None
-                page["signals"] = [signal_chart(c, x_range=window[:2]) for c in shown.channels]
-            page["demands"] = _demand_charts(rows, shown, x_range=window[:2])
+            page |= _drawn(rows, deciding, shown, spreads=spreads)
+            same = drawn.setdefault((rows[0].occurrence, *map(str, page["window"])), event)
+            if same != event:
+                page |= {"same_as": same, "others": ""}
             charts = {(d.sensor_set, d.algorithm, d.restraint): d for d in shown.demands}
+            what_if.add_flight(event, shown.motion)
             for row in required:
                 chart = charts.get((row.sensor_set, row.algorithm, row.restraint))
-                if chart is not None and row.verdict in (
-                    "on_time",
-                    "late",
-                    "missed",
-                    "early",
-                    "held",
-                    "inadvertent",
-                ):
+                if chart is not None and row.verdict in JUDGED_VERDICTS:
                     early = shown.not_before_ms.get(row.restraint, 0.0)
-                    what_if.add(row, chart, not_before_ms=early)
+                    flies = row.restraint in shown.flying
+                    what_if.add(row, chart, not_before_ms=early, flies=flies)
         yield page
 
 
-def signal_chart(channel: SensedChannel, *, x_range: tuple[float, float]) -> str:
-    """Raw against sensed signal, the range of the sensor, and where it was left."""
-    levels = []
-    bands: list[tuple[float, float]] = []
-    y_values = [channel.raw.values, channel.sensed.values]
-    inside = [
-        v[(t >= x_range[0]) & (t <= x_range[1])]
-        for v, t in zip(y_values, (channel.raw.times_ms, channel.sensed.times_ms), strict=True)
+def _never_challenged(row: Any) -> bool:
+    return bool(row.verdict == "held" and row.max_demand == 0.0)
+
+
+def _idle(rows: Sequence[Any]) -> list[tuple[str, list[str]]]:
+    """Algorithm and sensor set -> restraints that nothing in the event tempted."""
+    found: dict[str, list[str]] = {}
+    for row in rows:
+        own = found.setdefault(f"{row.algorithm} / {row.sensor_set}", [])
+        own.append(restraint_words(row.restraint))
+    return list(found.items())
+
+
+def _listed(
+    rows: Sequence[Any], spreads: Mapping[str, tuple[float, float, int, int]]
+) -> dict[str, Any]:
+    """What the list of events shows and sorts by: the gravest verdict, the least margins."""
+
+    def weight(row: Any) -> int:
+        return BY_WEIGHT.index(row.verdict) if row.verdict in BY_WEIGHT else len(BY_WEIGHT)
+
+    margins = [m for row in rows if (m := finite(row.demand_margin)) is not None]
+    slacks = [
+        m
+        for row in rows
+        if row.expectation == "fire" and (m := finite(row.time_margin_ms)) is not None
     ]
-    reach = max((float(np.nanmax(np.abs(v), initial=0.0)) for v in inside), default=0.0)
-    limit = channel.range_value
-    if limit is not None and np.isfinite(limit) and limit > 0:
-        if reach > 0.5 * limit:
-            levels = [
-                (f"range +{svg.number(limit)} {channel.unit}", limit),
-                (f"range −{svg.number(limit)} {channel.unit}", -limit),
-            ]
-        bands = list(channel.beyond_ms)
-    chart = svg.line_chart(
-        [
-            svg.Line("true, at the sensor", channel.raw.times_ms, channel.raw.values, GREY, 1.0),
-            svg.Line(
-                "as the control unit gets it",
-                channel.sensed.times_ms,
-                channel.sensed.values,
-                BLUE,
-                1.9,
-            ),
-        ],
-        label=f"{channel.channel}: true and sensed signal over time",
-        x_label="time from first contact [ms]",
-        y_label=f"{channel.channel} [{channel.unit}], sensors {channel.sensor_set}",
-        x_range=x_range,
-        y_range=None,
-        levels=[level for level in levels if abs(level[1]) <= 1.5 * max(reach, 1e-12)],
-        bands=bands,
+    found = [spreads[key] for row in rows if (key := row_key(row)) in spreads]
+    worst = max(found, key=lambda one: one[2] / max(one[3], 1), default=None)
+    top = min(rows, key=weight, default=None)
+    mark = "" if top is None else f"{MARKS[top.verdict]} {WORDS[top.verdict]}"
+    if top is not None and top.verdict == "late":
+        late = [r for r in rows if r.verdict == "late"]
+        mark = f"{MARKS['late']} {outcome_words(min(late, key=lambda r: r.time_margin_ms))}"
+    return {
+        "verdict": "" if top is None else top.verdict,
+        "verdict_words": mark,
+        "verdicts": sorted({row.verdict for row in rows}),
+        "restraints": sorted({row.restraint for row in rows}),
+        "least_margin": min(margins, default=None),
+        "least_slack": min(slacks, default=None),
+        "draws_failing": 0 if worst is None else worst[2],
+        "draws": 0 if worst is None else worst[3],
+    }
+
+
+def _drawn(
+    rows: Sequence[Any],
+    deciding: Sequence[Any],
+    shown: EventView,
+    *,
+    spreads: Mapping[str, tuple[float, float, int, int]],
+) -> dict[str, Any]:
+    """The figure of an event, its sentence, and what is folded below."""
+    fire = [row for row in rows if row.expectation == "fire"]
+    times = [t for row in fire for t in (row.required_time_ms, row.fire_time_ms)]
+    window = time_window(times, shown)
+    told = shown.told[0] if shown.told else None
+    subject = _subject(deciding, shown, told)
+    row = next(
+        (
+            r
+            for r in rows
+            if subject is not None
+            and (r.restraint, r.algorithm, r.sensor_set)
+            == (subject.restraint, subject.algorithm, subject.sensor_set)
+        ),
+        None,
     )
-    return f"<figure>{chart}<figcaption>{clipping_words(channel)}</figcaption></figure>"
+    channel = _channel(shown, told)
+    panels = _panels(shown, channel, subject, row, told, spreads=spreads, x_range=window[:2])
+    marks = [] if row is None else _marks(row)
+    label = f"{shown.name}: signals, motion and demand over time"
+    others = _others(rows, shown, channel, subject, x_range=window[:2])
+    figure = ""
+    if panels:
+        figure = stacked_chart(
+            panels,
+            label=label,
+            x_label=X_LABEL,
+            x_range=window[:2],
+            marks=marks,
+            most=FIGURE_POINTS,
+        )
+    return {
+        "window": window,
+        "told": told,
+        "told_more": shown.told[1:],
+        "figure": figure,
+        "clipped": "" if channel is None else clipping_words(channel),
+        "channel": channel,
+        **others,
+    }
+
+
+def _subject(deciding: Sequence[Any], shown: EventView, told: Told | None) -> DemandChart | None:
+    """The demand that the figure shows: what the sentence is about, else the largest asked for."""
+    if told is not None:
+        for chart in shown.demands:
+            if (chart.sensor_set, chart.algorithm, chart.restraint) == (
+                told.sensor_set,
+                told.algorithm,
+                told.restraint,
+            ):
+                return chart
+    asked = {(r.sensor_set, r.algorithm, r.restraint) for r in deciding}
+    found = [d for d in shown.demands if (d.sensor_set, d.algorithm, d.restraint) in asked]
+    return max(found, key=_largest, default=None)
+
+
+def _largest(chart: DemandChart) -> float:
+    return max(
+        (float(np.nanmax(t.values, initial=0.0)) for t in chart.traces if t.name == "total"),
+        default=0.0,
+    )
+
+
+def _channel(shown: EventView, told: Told | None) -> SensedChannel | None:
+    """The channel of the figure: what the deciding criterion reads, else what uses most range."""
+    if told is not None:
+        for channel in shown.channels:
+            if (channel.channel, channel.sensor_set) == (told.channel, told.sensor_set):
+                return channel
+    return max(shown.channels, key=_share, default=None)
+
+
+def _share(channel: SensedChannel) -> float:
+    """Largest true value over the range of the sensor [-]."""
+    size = float(np.nanmax(np.abs(channel.raw.values), initial=0.0))
+    return size / channel.range_value if channel.range_value else size
+
+
+def _marks(row: Any) -> list[svg.Mark]:
+    marks = []
+    due, fired = finite(row.required_time_ms), finite(row.fire_time_ms)
+    if due is not None and row.expectation == "fire":
+        marks.append(svg.Mark(f"required {due:.1f} ms", due, INK, "6 3"))
+    if fired is not None:
+        colour = VERMILION if row.verdict in NOT_MET else BLUE
+        marks.append(svg.Mark(f"fired {fired:.1f} ms", fired, colour))
+    return marks
+
+
+def _panels(
+    shown: EventView,
+    channel: SensedChannel | None,
+    subject: DemandChart | None,
+    row: Any,
+    told: Told | None,
+    *,
+    spreads: Mapping[str, tuple[float, float, int, int]],
+    x_range: tuple[float, float],
+) -> list[Panel]:
+    out = []
+    if channel is not None:
+        out.append(channel_panel(channel, x_range=x_range, height=104.0))
+    motion = shown.motion
+    if motion is not None:
+        line = plain("", motion.velocity.times_ms, motion.velocity.values)
+        out.append(Panel(f"velocity change [km/h]: {motion.source}", [line], height=66.0))
+        if motion.travel is not None:
+            out.append(_travel_panel(motion))
+    if subject is not None and _largest(subject) > 0.0:
+        spread = None if row is None else spreads.get(row_key(row))
+        out.append(_demand_panel(subject, told, spread=spread, x_range=x_range))
+    return out
+
+
+def _travel_panel(motion: Any) -> Panel:
+    """Way of a free occupant, the free travel, and the arrow back by the inflation time."""
+    way = motion.travel
+    limit = 127.0 if motion.free_travel_mm is None else motion.free_travel_mm
+    arrows = []
+    if motion.free_travel_mm is not None and motion.inflation_ms is not None:
+        beyond = np.flatnonzero(way.values >= limit)
+        if beyond.size and beyond[0] > 0:
+            at = beyond[0]
+            reached = float(
+                np.interp(limit, way.values[at - 1 : at + 1], way.times_ms[at - 1 : at + 1])
+            )
+            words = f"{motion.inflation_ms:g} ms"
+            arrows = [Arrow(reached, reached - motion.inflation_ms, limit, words)]
+    # Of a car that hardly slows down the occupant hardly moves: the limit still shows how far.
+    return Panel(
+        "free flight of an unbelted occupant [mm]",
+        [plain("", way.times_ms, way.values)],
+        height=74.0,
+        y_range=(min(0.0, max(float(way.values.min()), -0.3 * limit)), 1.7 * limit),
+        levels=[(f"{limit:g} mm", limit)],
+        arrows=arrows,
+    )
+
+
+def channel_panel(channel: SensedChannel, *, x_range: tuple[float, float], height: float) -> Panel:
+    """True signal against what the control unit receives, the range, and where it was left."""
+    seen = [
+        float(np.nanmax(np.abs(t.values[inside]), initial=0.0))
+        for t in (channel.raw, channel.sensed)
+        for inside in [(t.times_ms >= x_range[0]) & (t.times_ms <= x_range[1])]
+    ]
+    reach, limit = max(seen, default=0.0), channel.range_value
+    levels = []
+    if limit is not None and np.isfinite(limit) and 0.0 < limit <= 1.5 * reach:
+        size = svg.number(limit)
+        levels = [(f"range +{size}", limit), (f"range −{size}", -limit)]
+    return Panel(
+        f"{channel.channel} [{channel.unit}]",
+        [
+            svg.Line("true", channel.raw.times_ms, channel.raw.values, GREY, 0.9),
+            svg.Line("received", channel.sensed.times_ms, channel.sensed.values, BLUE, 1.7),
+        ],
+        height=height,
+        levels=levels,
+        bands=list(channel.beyond_ms),
+    )
+
+
+def _demand_panel(
+    chart: DemandChart,
+    told: Told | None,
+    *,
+    spread: tuple[float, float, int, int] | None,
+    x_range: tuple[float, float],
+    height: float = 104.0,
+) -> Panel:
+    lines = []
+    looks = {"total": ("demand", INK, 2.0, ""), "arming": ("arming", GREEN, 1.2, "3 2")}
+    looks["main"] = ("before arming", VERMILION, 1.2, "7 3")
+    for trace in sorted(chart.traces, key=lambda t: t.name == "total"):
+        look = looks.get(trace.name)
+        if look is not None and (trace.name != "main" or len(chart.traces) > 2):
+            lines.append(svg.Line(look[0], trace.times_ms, trace.values, *look[1:]))
+    if len(chart.traces) == 2:
+        lines = [line for line in lines if line.name == "demand"]
+    top = min(max(1.3, 1.08 * _largest(chart)), MOST_DEMAND)
+    tail = f", cut at {MOST_DEMAND:g}" if _largest(chart) > MOST_DEMAND else ""
+    title = f"demand [-]{tail}: {restraint_words(chart.restraint)}"
+    if told is not None and told.branch and told.restraint == chart.restraint:
+        title += f"; {told.branch} decides"
+    shade = None
+    if spread is not None and np.isfinite(spread[0]):
+        last = spread[1] if np.isfinite(spread[1]) else x_range[1]
+        shade = (spread[0], last, f"{spread[3]} draws fire: 5 to 95 %")
+    return Panel(
+        title,
+        lines,
+        height=height,
+        y_range=(0.0, top),
+        levels=[("threshold 1", 1.0)],
+        spread=shade,
+    )
+
+
+def _others(
+    rows: Sequence[Any],
+    shown: EventView,
+    channel: SensedChannel | None,
+    subject: DemandChart | None,
+    *,
+    x_range: tuple[float, float],
+) -> dict[str, Any]:
+    """What is folded: channels and demands that are not in the figure; and what stays quiet."""
+    first = channel.sensor_set if channel is not None else ""
+    rest = [c for c in shown.channels if c is not channel and c.sensor_set == first]
+    panels = [
+        channel_panel(other, x_range=x_range, height=52.0)
+        for other in rest
+        if _share(other) >= SMALL_PART
+    ]
+    demands, quiet = [], []
+    for chart in shown.demands:
+        own = [r for r in rows if (r.restraint, r.algorithm) == (chart.restraint, chart.algorithm)]
+        scored = any(row.expectation != "open" for row in own)
+        if chart is subject or subject is None or chart.algorithm != subject.algorithm:
+            continue
+        if chart.sensor_set != subject.sensor_set:
+            continue
+        if _largest(chart) < FOLDED_DEMAND or (not scored and _largest(chart) < 0.5):
+            quiet.append(restraint_words(chart.restraint))
+            continue
+        demands.append(_demand_panel(chart, None, spread=None, x_range=x_range, height=52.0))
+
+    def folded(found: Sequence[Panel], what: str) -> str:
+        if not found:
+            return ""
+        label = f"{shown.name}: {what}"
+        return stacked_chart(
+            found, label=label, x_label=X_LABEL, x_range=x_range, most=FOLDED_POINTS
+        )
+
+    return {
+        "others": folded(panels, "other channels"),
+        "other_demands": folded(demands, "demand of other restraints"),
+        "quiet_demands": quiet,
+        "small": [other.channel for other in rest if _share(other) < SMALL_PART],
+    }
 
 
 def clipping_words(channel: SensedChannel) -> str:
@@ -128,98 +406,3 @@ def clipping_words(channel: SensedChannel) -> str:
     if not parts:
         return "No clipping."
     return f"<strong>Clipped</strong> (hatched): {', '.join(parts)}."
-
-
-#: Demand below this everywhere gets a sentence, not a chart.
-SMALL_DEMAND = 0.05
-
-
-def _demand_charts(
-    rows: Sequence[Any], view: EventView, *, x_range: tuple[float, float]
-) -> list[dict[str, Any]]:
-    out: list[dict[str, Any]] = []
-    quiet = []
-    for restraint in dict.fromkeys(d.restraint for d in view.demands):
-        charts = [d for d in view.demands if d.restraint == restraint]
-        # Armed algorithms first: their arming is drawn.
-        charts.sort(key=lambda d: all(t.name != "arming" for t in d.traces))
-        own = [row for row in rows if row.restraint == restraint]
-        largest = max(
-            float(np.nanmax(t.values, initial=0.0))
-            for d in charts
-            for t in d.traces
-            if t.name == "total"
-        )
-        scored = any(row.expectation != "open" for row in own)
-        if largest < SMALL_DEMAND or (not scored and largest < 0.5):
-            quiet.append(restraint_words(restraint))
-            continue
-        out.append(
-            {
-                "restraint": restraint,
-                "svg": demand_traces(charts, own, restraint=restraint, x_range=x_range),
-            }
-        )
-    if quiet:
-        out.append({"restraint": "", "svg": "", "quiet": quiet})
-    return out
-
-
-def demand_traces(
-    charts: Sequence[DemandChart],
-    rows: Sequence[Any],
-    *,
-    restraint: str,
-    x_range: tuple[float, float],
-) -> str:
-    """Demand of one restraint over time: every algorithm, branches of the first."""
-    several_sets = len({c.sensor_set for c in charts}) > 1
-
-    def name_of(chart: DemandChart) -> str:
-        return chart.algorithm + (f" / {chart.sensor_set}" if several_sets else "")
-
-    lines = []
-    looks = [(BLUE, ""), (VERMILION, "7 3"), (GREEN, "2 3"), (INK, "9 3 2 3")]
-    for index, chart in enumerate(charts[: len(looks)]):
-        colour, dash = looks[index]
-        name = name_of(chart)
-        for trace in chart.traces:
-            if trace.name == "total":
-                lines.append(svg.Line(name, trace.times_ms, trace.values, colour, 2.0, dash))
-            elif trace.name == "arming" and index == 0:
-                lines.append(
-                    svg.Line(f"arming of {name}", trace.times_ms, trace.values, GREY, 1.2, "3 2")
-                )
-    # Demand far above the threshold says nothing more; keep the threshold in the picture.
-    seen = [float(np.nanmax(line.y, initial=0.0)) for line in lines]
-    top = min(max([1.3, *(1.08 * v for v in seen)]), 3.0)
-    marks = []
-    required = [
-        row.required_time_ms
-        for row in rows
-        if row.expectation == "fire" and finite(row.required_time_ms) is not None
-    ]
-    if required:
-        marks.append(svg.Mark(f"required {required[0]:.1f} ms", required[0], INK, "5 3"))
-    for index, chart in enumerate(charts[:2]):
-        for row in rows:
-            fired = finite(row.fire_time_ms)
-            if fired is not None and (row.algorithm, row.sensor_set) == (
-                chart.algorithm,
-                chart.sensor_set,
-            ):
-                words = f"{name_of(chart)} fires {fired:.1f} ms"
-                marks.append(svg.Mark(words, fired, looks[index][0]))
-    beyond = "; cut at 3" if max(seen, default=0.0) > 3.0 else ""
-    words = restraint_words(restraint)
-    return svg.line_chart(
-        lines,
-        label=f"Demand of {words} over time, the threshold at 1",
-        x_label="time from first contact, control-unit clock [ms]",
-        y_label=f"{words}: demand [-]{beyond}",
-        x_range=x_range,
-        y_range=(0.0, top),
-        levels=[("threshold", 1.0)],
-        marks=marks,
-        height=216.0,
-    )

@@ -12,9 +12,11 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense.event import RESTRAINTS
+from crashsense.glossary import meaning
 from crashsense.reporting import svg
 from crashsense.reporting.chances import Chances, chances_of
 from crashsense.reporting.event_charts import event_parts
+from crashsense.reporting.first_screen import answers_of, date_of
 from crashsense.reporting.scales import (
     NONE_FAILED,
     FailedRows,
@@ -32,10 +34,12 @@ from crashsense.reporting.summary import (
     ruleless_words,
     worst_margins,
 )
+from crashsense.reporting.timing import Panel, panels_of, spreads_of
 from crashsense.reporting.view import RunView, view_of
-from crashsense.reporting.what_if import WhatIf
+from crashsense.reporting.what_if import TRAVELS_MM, WhatIf
 from crashsense.reporting.words import (
     MARKS,
+    PAGE_WORDS,
     RESTRAINT_WORDS,
     anchor,
     finite,
@@ -101,10 +105,16 @@ def page_parts(view: RunView) -> Iterator[str]:
     environment.filters["signed"] = signed
     environment.filters["ms"] = one_decimal
     environment.filters["margin"] = lambda v: "none" if finite(v) is None else signed(v)
+    environment.globals["meaning"] = meaning
+    environment.globals["page_words"] = PAGE_WORDS
     environment.filters["words"] = lambda v: v if isinstance(v, str) else ""
     what_if = WhatIf()
     nominal = view.nominal
     rows = _count_rows(view)
+    statistics = None if view.statistics is None else view.statistics()
+    spreads = spreads_of(statistics)
+    asked = required_rows(nominal)
+    present = set(asked["verdict"])
     rare = ("early", "rule_error", "not_evaluated")
     template = environment.get_template("report.html.j2")
     yield from template.generate(
@@ -119,8 +129,15 @@ def page_parts(view: RunView) -> Iterator[str]:
         drawn_verdicts=[*BY_WEIGHT, *MET, "not_evaluated"],
         drawn_rows=_drawn_rows(view),
         shown_verdicts=[v for v in WORDS if v not in rare or any(row[v] for row in rows)],
-        combinations=_combinations(view, nominal),
-        events=event_parts(view, nominal, what_if=what_if),
+        date=date_of(view),
+        run_name="" if view.folder is None else view.folder.name,
+        answers=answers_of(view, spreads=spreads),
+        travels=TRAVELS_MM,
+        families=list(dict.fromkeys(nominal["family"])),
+        all_verdicts=[v for v in (*BY_WEIGHT, *MET, "not_evaluated") if v in present],
+        all_restraints=[r for r in RESTRAINTS if (asked["restraint"] == r).any()],
+        combinations=_combinations(view, nominal, statistics=statistics, spreads=spreads),
+        events=event_parts(view, nominal, what_if=what_if, spreads=spreads),
         what_if=what_if,
         words=WORDS,
         marks=MARKS,
@@ -178,11 +195,8 @@ class Combination:
     ruleless: str
     errors: list[tuple[str, list[Any]]]
     broken: str
-    timing: list[tuple[str, str]]
+    panels: list[Panel]
     demand: list[tuple[str, str]]
-    matrix: list[dict[str, Any]]
-    restraints: list[str]
-    failed: list[dict[str, Any]]
     hidden: list[FailingRow]
     margins: list[Any]
     arming_only: list[Any]
@@ -191,13 +205,17 @@ class Combination:
     chances: Chances | None
 
 
-def _combinations(view: RunView, nominal: pd.DataFrame) -> list[Combination]:
+def _combinations(
+    view: RunView,
+    nominal: pd.DataFrame,
+    *,
+    statistics: pd.DataFrame | None,
+    spreads: Mapping[str, tuple[float, float, int, int]],
+) -> list[Combination]:
     out = []
-    statistics = None if view.statistics is None else view.statistics()
     for pair in view.pairs:
         sensor_set, algorithm = pair
         rows = nominal[(nominal["sensor_set"] == sensor_set) & (nominal["algorithm"] == algorithm)]
-        failures = view.tally.failures(pair)
         separation = [
             entry
             for entry in view.separation
@@ -214,11 +232,8 @@ def _combinations(view: RunView, nominal: pd.DataFrame) -> list[Combination]:
                 ruleless=ruleless_words(nominal, pair, view.rules),
                 errors=_errors(view, pair, rows),
                 broken=_broken_words(broken),
-                timing=_timing(rows),
+                panels=panels_of(rows, spreads=spreads),
                 demand=_demand(rows),
-                matrix=_matrix(rows, failures=failures),
-                restraints=[name for name in RESTRAINTS if (rows["restraint"] == name).any()],
-                failed=_failed(rows, failures=failures, draws=view.tally.draws),
                 hidden=failing_in_draws(nominal, view.tally, pair),
                 margins=rows_of(worst_margins(rows, most=8, rules=view.rules)),
                 arming_only=rows_of(held_by_arming_only(rows)),
@@ -285,36 +300,6 @@ def _separation(
     }
 
 
-def _timing(rows: pd.DataFrame) -> list[tuple[str, str]]:
-    """One chart a restraint with must-fire rows, sorted by required time; rollover apart.
-
-    Rollover takes ten times as long as an impact and would squeeze it to a point.
-    """
-    out = []
-    fire = rows[rows["expectation"] == "fire"]
-    slow = (fire["family"] == "rollover").rename("slow")
-    for (restraint, _), group in fire.groupby(["restraint", slow], sort=False):
-        judged = group[group["verdict"] != "not_evaluated"].sort_values("required_time_ms")
-        if judged.empty:
-            continue
-        chart = svg.timing_chart(
-            [
-                svg.TimingRow(
-                    row.event,
-                    anchor(row.event),
-                    finite(row.required_time_ms),
-                    finite(row.fire_time_ms),
-                    finite(row.arming_time_ms),
-                    row.verdict,
-                )
-                for row in rows_of(judged)
-            ],
-            label=f"Required and fire time of {restraint_words(restraint)}",
-        )
-        out.append((str(restraint), chart))
-    return out
-
-
 #: Rows that must not fire and stay below this are counted, not drawn.
 FAR_DEMAND = 0.2
 
@@ -346,28 +331,3 @@ def _demand(rows: pd.DataFrame) -> list[tuple[str, str]]:
         note = f": {rest} of {len(ordered)} events stay below {below:.2f}" if rest else ""
         out.append((f"{restraint}|{note}", chart))
     return out
-
-
-def _matrix(rows: pd.DataFrame, *, failures: Mapping[Any, int]) -> list[dict[str, Any]]:
-    out: dict[str, dict[str, Any]] = {}
-    for row in rows_of(rows):
-        line = out.setdefault(row.event, {"event": row.event, "family": row.family, "cells": {}})
-        line["cells"][row.restraint] = {
-            "verdict": row.verdict,
-            "expectation": row.expectation,
-            "margin": finite(row.demand_margin),
-            "time_margin": finite(row.time_margin_ms),
-            "failures": failures.get((row.event, row.restraint), 0),
-            "waived": bool(row.waived),
-        }
-    return list(out.values())
-
-
-def _failed(rows: pd.DataFrame, *, failures: Mapping[Any, int], draws: int) -> list[dict[str, Any]]:
-    """Rows not met in the nominal draw, less those whose rule failed: these are told folded."""
-    out = []
-    for row in rows_of(required_rows(rows)):
-        if row.verdict in NOT_MET and row.verdict != "rule_error":
-            number = failures.get((row.event, row.restraint), 0)
-            out.append({"row": row, "failures": number, "draws": draws})
-    return sorted(out, key=lambda f: -f["failures"])

@@ -15,14 +15,13 @@ from math import ceil, floor, isfinite, log10
 import numpy as np
 import numpy.typing as npt
 
-from crashsense.plotting import BLUE, GREY, INK, VERMILION
-from crashsense.results.nominal import decimate
-from crashsense.results.tally import WORDS
+from crashsense.plotting import BLUE, INK, VERMILION
+from crashsense.results.nominal import MOST_POINTS, decimate
 
 FloatArray = npt.NDArray[np.float64]
 
 #: Subdivision of a chart unit in path coordinates, which are whole numbers to stay short.
-_FINE = 4
+FINE = 4
 
 
 @dataclass(frozen=True)
@@ -111,9 +110,9 @@ def path(x: FloatArray, y: FloatArray, *, frame: Frame) -> str:
     """Path data of a trace in fine whole-number coordinates, points on one straight run merged."""
     low_x, high_x = frame.x_range
     low_y, high_y = frame.y_range
-    left, top = frame.left * _FINE, frame.top * _FINE
-    px = np.rint(left + (x - low_x) / (high_x - low_x) * frame.width * _FINE).astype(int)
-    py = np.rint(top + (high_y - y) / (high_y - low_y) * frame.height * _FINE).astype(int)
+    left, top = frame.left * FINE, frame.top * FINE
+    px = np.rint(left + (x - low_x) / (high_x - low_x) * frame.width * FINE).astype(int)
+    py = np.rint(top + (high_y - y) / (high_y - low_y) * frame.height * FINE).astype(int)
     points = np.stack([px, py], axis=-1)
     if not points.size:
         return ""
@@ -132,7 +131,8 @@ def path(x: FloatArray, y: FloatArray, *, frame: Frame) -> str:
     return "".join(text)
 
 
-def _text(x: float, y: float, words: str, *, anchor: str = "start", extra: str = "") -> str:
+def label_at(x: float, y: float, words: str, *, anchor: str = "start", extra: str = "") -> str:
+    """Words at a place of a chart."""
     end = "" if anchor == "start" else f' text-anchor="{anchor}"'
     return f'<text x="{x:.1f}" y="{y:.1f}"{end}{extra}>{escape(words)}</text>'
 
@@ -144,14 +144,14 @@ def _axes(frame: Frame, *, x_label: str, y_label: str, y_ticks: int = 5) -> list
     for value in ticks(*frame.y_range, most=y_ticks):
         y = frame.y(value)
         out.append(f'<path class="grid" d="M{frame.left:.1f} {y:.1f}H{right:.1f}"/>')
-        out.append(_text(frame.left - 6, y + 4, number(value), anchor="end"))
+        out.append(label_at(frame.left - 6, y + 4, number(value), anchor="end"))
     for value in ticks(*frame.x_range, most=9):
         x = frame.x(value)
         out.append(f'<path class="axis" d="M{x:.1f} {bottom:.1f}v4"/>')
-        out.append(_text(x, bottom + 16, number(value), anchor="middle"))
+        out.append(label_at(x, bottom + 16, number(value), anchor="middle"))
     out.append(f'<path class="axis" d="M{frame.left:.1f} {bottom:.1f}H{right:.1f}"/>')
-    out.append(_text(right, bottom + 32, x_label, anchor="end"))
-    out.append(_text(6, 13, y_label, extra=' class="unit"'))
+    out.append(label_at(right, bottom + 32, x_label, anchor="end"))
+    out.append(label_at(6, 13, y_label, extra=' class="unit"'))
     return out
 
 
@@ -185,20 +185,21 @@ def _legend(rows: Sequence[Sequence[tuple[float, Line]]], *, left: float, y: flo
             f'<path d="M{x:.1f} {base - 4:.1f}h21" fill="none" stroke="{line.colour}" '
             f'stroke-width="{line.width + 0.5:g}"{dash}/>'
         )
-        out.append(_text(x + 26, base, line.name))
+        out.append(label_at(x + 26, base, line.name))
     return out
 
 
-def _trace(line: Line, *, frame: Frame) -> str:
+def trace_path(line: Line, *, frame: Frame, most: int = MOST_POINTS) -> str:
+    """A trace inside a frame, thinned out to *most* points."""
     # Cut first, then thin out: a window into a long event keeps all its points.
     inside = (line.x >= frame.x_range[0]) & (line.x <= frame.x_range[1]) & np.isfinite(line.y)
     if not inside.any():
         return ""
-    x, y = decimate(line.x[inside], line.y[inside])
+    x, y = decimate(line.x[inside], line.y[inside], most=most)
     data = path(x, np.clip(y, *frame.y_range), frame=frame)
     dash = f' stroke-dasharray="{line.dash}"' if line.dash else ""
     return (
-        f'<path class="trace" transform="scale({1 / _FINE})" d="{data}" '
+        f'<path class="trace" transform="scale({1 / FINE})" d="{data}" '
         f'stroke="{line.colour}" stroke-width="{line.width:g}"{dash}/>'
     )
 
@@ -219,7 +220,7 @@ def _marks(marks: Sequence[Mark], *, frame: Frame) -> list[str]:
         crowded = x > frame.left + 0.72 * frame.width or x + 4 + size > end
         near_end = crowded and x - 4 - size > 0.0
         out.append(
-            _text(
+            label_at(
                 x - 4 if near_end else x + 4,
                 y,
                 mark.name,
@@ -281,13 +282,13 @@ def line_chart(
     out += _axes(frame, x_label=x_label, y_label=y_label)
     if y_range[0] < 0.0 < y_range[1]:
         out.append(f'<path class="zero" d="M{frame.left:g} {frame.y(0.0):.1f}h{frame.width:g}"/>')
-    out += [_trace(line, frame=frame) for line in lines]
+    out += [trace_path(line, frame=frame) for line in lines]
     for name, value in levels:
         if y_range[0] <= value <= y_range[1]:
             y = frame.y(value)
             out.append(f'<path class="level" d="M{frame.left:g} {y:.1f}h{frame.width:g}"/>')
             out.append(
-                _text(
+                label_at(
                     frame.left + frame.width - 4,
                     y + 13 if y - frame.top < 16.0 else y - 4,
                     name,
@@ -298,92 +299,6 @@ def line_chart(
     out += _marks(marks, frame=frame)
     out += _legend(legend, left=frame.left, y=31.0)
     out.append("</svg>")
-    return "".join(out)
-
-
-@dataclass(frozen=True)
-class TimingRow:
-    """One must-fire row of the timing chart; times [ms], None where there is none."""
-
-    name: str
-    anchor: str
-    required_ms: float | None
-    fire_ms: float | None
-    arming_ms: float | None
-    verdict: str
-    key: str = ""
-
-
-def timing_chart(rows: Sequence[TimingRow], *, label: str, width: float = 900.0) -> str:
-    """Required time, fire time and arming, one line an event.
-
-    The bar reaches to the required time; a dot inside it is a decision in time, a triangle behind
-    it a late one, a cross at the end of the scale one that never came. Words repeat the verdict.
-    """
-    left, right, pitch, top = 250.0, 150.0, 20.0, 24.0
-    seen = [0.0]
-    for row in rows:
-        seen += [t for t in (row.required_ms, row.fire_ms) if t is not None and isfinite(t)]
-    low, high = min(seen), max(max(seen), 10.0)
-    span = high - low
-    x_range = (low - 0.02 * span, high + 0.06 * span)
-    height = top + pitch * len(rows) + 44.0
-    frame = Frame(x_range, (0.0, 1.0), left, top, width - left - right, pitch * len(rows))
-    bottom = top + frame.height
-    out = [
-        f'<svg class="chart wide" viewBox="0 0 {width:g} {height:g}" role="img" '
-        f'aria-label="{escape(label, quote=True)}">'
-    ]
-    for value in ticks(*x_range, most=11):
-        x = frame.x(value)
-        out.append(f'<path class="grid" d="M{x:.1f} {top:g}V{bottom:g}"/>')
-        out.append(_text(x, bottom + 16, number(value), anchor="middle"))
-    out.append(_text(left + frame.width, bottom + 34, "time from first contact [ms]", anchor="end"))
-    for index, row in enumerate(rows):
-        out.append(_timing_row(row, y=top + pitch * (index + 0.5), frame=frame))
-    out.append("</svg>")
-    return "".join(out)
-
-
-#: Verdict -> (shape, colour) on the timing chart.
-SHAPES = {
-    "on_time": ("dot", BLUE),
-    "late": ("triangle", VERMILION),
-    "early": ("triangle", VERMILION),
-    "missed": ("cross", VERMILION),
-    "rule_error": ("cross", VERMILION),
-}
-
-
-def _timing_row(row: TimingRow, *, y: float, frame: Frame) -> str:
-    zero = frame.x(0.0)
-    out = [f'<g data-key="{escape(row.key, quote=True)}">' if row.key else "<g>"]
-    out.append(
-        f'<a href="#{escape(row.anchor, quote=True)}">'
-        + _text(frame.left - 10, y + 4, row.name, anchor="end")
-        + "</a>"
-    )
-    if row.required_ms is not None:
-        x = frame.x(row.required_ms)
-        out.append(
-            f'<rect class="allowed" x="{min(zero, x):.1f}" y="{y - 6:.1f}" '
-            f'width="{abs(x - zero):.1f}" height="12"/>'
-            f'<path class="due" d="M{x:.1f} {y - 8:.1f}v16"/>'
-        )
-    if row.arming_ms is not None and isfinite(row.arming_ms):
-        x = frame.x(row.arming_ms)
-        out.append(f'<path class="arming" d="M{x - 4:.1f} {y - 7:.1f}h8l-4 6z"/>')
-    shape, colour = SHAPES.get(row.verdict, ("dot", GREY))
-    x = frame.x(row.fire_ms) if row.fire_ms is not None else frame.left + frame.width
-    out.append(
-        f'<g class="fired" transform="translate({x:.1f} {y:.1f})">{glyph(shape, colour)}</g>'
-    )
-    words = WORDS.get(row.verdict, row.verdict)
-    if row.fire_ms is not None and row.required_ms is not None:
-        margin = f"{row.required_ms - row.fire_ms:+.1f}".replace("-", "−")
-        words += f" {margin} ms"
-    out.append(_text(frame.left + frame.width + 10, y + 4, words, extra=' class="outcome"'))
-    out.append("</g>")
     return "".join(out)
 
 
@@ -421,17 +336,19 @@ def demand_chart(rows: Sequence[DemandRow], *, label: str, width: float = 900.0)
     bottom = top + frame.height
     height = bottom + 44.0
     out = [
-        f'<svg class="chart wide" viewBox="0 0 {width:g} {height:g}" role="img" '
+        f'<svg class="chart wide" viewBox="0 0 {width:g} {height:g}" role="group" '
         f'aria-label="{escape(label, quote=True)}">'
     ]
     for value in ticks(0.0, high, most=8):
         x = frame.x(value)
         out.append(f'<path class="grid" d="M{x:.1f} {top:g}V{bottom:g}"/>')
-        out.append(_text(x, bottom + 16, number(value), anchor="middle"))
-    out.append(_text(left + frame.width, bottom + 34, "largest demand [-], 1 fires", anchor="end"))
+        out.append(label_at(x, bottom + 16, number(value), anchor="middle"))
+    out.append(
+        label_at(left + frame.width, bottom + 34, "largest demand [-], 1 fires", anchor="end")
+    )
     one = frame.x(1.0)
     out.append(f'<path class="level" d="M{one:.1f} {top - 6:g}V{bottom:g}"/>')
-    out.append(_text(one, top - 9, "threshold", anchor="middle"))
+    out.append(label_at(one, top - 9, "threshold", anchor="middle"))
     for index, row in enumerate(rows):
         y = top + pitch * (index + 0.5)
         beyond = row.max_demand > high
@@ -442,11 +359,11 @@ def demand_chart(rows: Sequence[DemandRow], *, label: str, width: float = 900.0)
         tail = f" {row.max_demand:.2f}" + (" (off scale)" if beyond else "")
         out.append(
             f'<a href="#{escape(row.anchor, quote=True)}">'
-            + _text(left - 10, y + 4, row.name, anchor="end")
+            + label_at(left - 10, y + 4, row.name, anchor="end")
             + "</a>"
             + f'<path class="stem" d="M{left:g} {y:.1f}H{x:.1f}"/>'
             + f'<g transform="translate({x:.1f} {y:.1f})">{glyph(shape, colour)}</g>'
-            + _text(left + frame.width + 10, y + 4, words + tail, extra=' class="outcome"')
+            + label_at(left + frame.width + 10, y + 4, words + tail, extra=' class="outcome"')
         )
     out.append("</svg>")
     return "".join(out)

@@ -106,8 +106,10 @@ MOST_TRAVEL_MM = 400.0
 
 
 def motion_of(event: Event) -> MotionView | None:
-    """Velocity of the cabin and way of a free occupant, from the rigid-body motion if it is known,
-    else from what the central sensor stands on."""
+    """Velocity of the cabin and travel of a free occupant.
+
+    From the rigid-body motion if it is known, else from the motion at the central sensor.
+    """
     moved = dict(event.cabin)
     source = "rigid-body motion of the cabin"
     if not moved:

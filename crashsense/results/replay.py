@@ -13,7 +13,13 @@ from crashsense.errors import MissingExtraError
 from crashsense.plan.inputs import code_digest
 from crashsense.plan.resolve import Plan, conditions_of
 from crashsense.results.provenance import versions
-from crashsense.results.stored import Asked, Stored, check_draw, check_event, pick
+from crashsense.results.stored_plan import (
+    EvaluationInputs,
+    StoredPlan,
+    check_draw,
+    check_event,
+    pick,
+)
 from crashsense.trials import Trial, run_trials
 
 if TYPE_CHECKING:
@@ -76,7 +82,7 @@ def _same(now: pd.Series, stored: pd.Series, *, exact: bool) -> bool:
 
 
 def _engine_for(wanted: str) -> tuple[str, str]:
-    """The engine of the run if it is to be had, else numpy, and why."""
+    """The engine of the run if it is available, else numpy, and why."""
     if wanted == "numpy":
         return wanted, ""
     try:
@@ -97,7 +103,7 @@ def replay(
     """Run one evaluation of a run again and return its rows and traces, bit for bit.
 
     Of a run read back from its folder only this event is synthesised. Where the engine of the run
-    cannot be had here, numpy computes, and rows are compared to 1e-9.
+    is not available here, numpy computes, and rows are compared to 1e-9.
 
     Parameters
     ----------
@@ -120,7 +126,9 @@ def replay(
         if run.is_resolved or run.folder is None:
             asked = _from_plan(run.plan, event, draw=draw, **names)
         else:
-            asked = Stored(run.folder, trust=trust or run.trust).asked(event, draw=draw, **names)
+            asked = StoredPlan(run.folder, trust=trust or run.trust).asked(
+                event, draw=draw, **names
+            )
         found = _replayed(run, asked, draw=draw, computed_by=chosen)
     notes = list(asked.notes)
     if chosen != run.engine:
@@ -151,7 +159,7 @@ def _changes_since(folder: Path, computed_by: str) -> list[str]:
 
 def _from_plan(
     plan: Plan, event: str, *, draw: int, sensor_set: str | None, algorithm: str | None
-) -> Asked:
+) -> EvaluationInputs:
     """What one evaluation needs, from a plan that is resolved already."""
     check_draw(draw, draws=plan.draws)
     check_event(event, known=[e.name for e in plan.events])
@@ -159,7 +167,7 @@ def _from_plan(
     set_names, rule_names = (
         [i.name for i in items] for items in (plan.sensor_sets, plan.algorithms)
     )
-    return Asked(
+    return EvaluationInputs(
         events=events,
         event=next(e for e in events if e.name == event),
         sensors=pick(plan.sensor_sets, sensor_set, kind="sensor_set", names=set_names),
@@ -169,7 +177,7 @@ def _from_plan(
     )
 
 
-def _replayed(run: Run, asked: Asked, *, draw: int, computed_by: str) -> Replay:
+def _replayed(run: Run, asked: EvaluationInputs, *, draw: int, computed_by: str) -> Replay:
     (found,) = run_trials(
         asked.events,
         [draw],

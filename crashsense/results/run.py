@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from datetime import date
 from functools import cached_property
 from html import escape
 from pathlib import Path
@@ -15,6 +16,7 @@ import pyarrow.compute as pc
 from crashsense.errors import Fault, InputError, RunFolderError, unknown_name
 from crashsense.event import RESTRAINTS
 from crashsense.plan import Plan
+from crashsense.plan.requirements import waivers_of
 from crashsense.resources import CAUTION
 from crashsense.results.folder import RunFolder, refuse_change
 from crashsense.results.outcome import Outcome, outcome_of
@@ -58,12 +60,12 @@ class Run:
 
     @property
     def is_resolved(self) -> bool:
-        """True if the plan stands in memory, its events synthesised."""
+        """True if the plan is in memory and its events are synthesised."""
         return self._plan is not None
 
     @property
     def in_memory(self) -> bool:
-        """True if the verdicts stand in memory."""
+        """True if the verdicts are in memory."""
         return self._tables is not None
 
     @property
@@ -72,7 +74,7 @@ class Run:
         if self._plan is None:
             if self.folder is None:
                 raise RunFolderError("a run without plan and folder has no plan")
-            from crashsense.results.stored import plan_of
+            from crashsense.results.stored_plan import plan_of
 
             self._plan = plan_of(self.folder, trust=self.trust)
         return self._plan
@@ -307,6 +309,7 @@ def _summarise(run: Run) -> dict[str, Any]:
             for s in separation(run.nominal)
         ],
         **plan.keys.of("draws"),
+        "waivers": waivers_of(plan.events, on=date.today()),
         "notes": list(plan.notes),
         **described(plan),
     }

@@ -18,6 +18,7 @@ from crashsense.trials.rows import (
 
 __all__ = [
     "CURVE_SCHEMA",
+    "DRAWN_SCHEMA",
     "KEY",
     "NOMINAL_SCHEMA",
     "SCHEMA_VERSION",
@@ -55,6 +56,18 @@ TRACE_SCHEMA = pa.schema(
     metadata=METADATA,
 )
 
+#: What was drawn: one row a quantity of a draw, the nominal one included.
+DRAWN_SCHEMA = pa.schema(
+    [
+        ("occurrence", pa.string()),
+        ("sensor_set", pa.string()),
+        ("draw", pa.int64()),
+        ("quantity", pa.string()),
+        ("value", pa.float64()),
+    ],
+    metadata=METADATA,
+)
+
 #: What a page draws of the nominal draw: one row a line, and one for each event.
 NOMINAL_SCHEMA = pa.schema(
     [
@@ -78,6 +91,7 @@ TABLES: Mapping[str, tuple[str, pa.Schema]] = {
     "fire_curves": ("fire_curves.parquet", CURVE_SCHEMA),
     "traces": ("traces.parquet", TRACE_SCHEMA),
     "nominal": ("nominal.parquet", NOMINAL_SCHEMA),
+    "drawn": ("drawn.parquet", DRAWN_SCHEMA),
 }
 
 

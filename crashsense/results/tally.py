@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 MET = ("on_time", "held")
 NOT_MET = FAILURES
 
-#: Verdicts not met, the gravest first.
+#: Verdicts not met, the most serious first.
 BY_WEIGHT = ("inadvertent", "early", "missed", "late", "rule_error")
 
 #: Verdict -> how it reads.
@@ -157,7 +157,7 @@ def one_line(message: object, *, most: int = 160) -> str:
 
 
 def kind_of(message: str) -> str:
-    """A message of a rule less its numbers: what is the same way of failing.
+    """A message of a rule without its numbers, so that equal failures count together.
 
     >>> kind_of("Mine: demand is nan at draw 0, sample 132")
     'Mine: demand is nan at draw #, sample #'
@@ -402,7 +402,7 @@ def counts(verdicts: pd.DataFrame) -> pd.DataFrame:
     """Count verdicts, one row a sensor set and algorithm.
 
     Columns: met, not_met, each verdict, and ``idle``: how many of those held had demand 0
-    throughout, so that nothing ever tempted the rule. Open requirements appear only in their own
+    throughout, so the event never challenged the rule. Open requirements appear only in their own
     two columns.
     """
     import pandas as pd
@@ -438,7 +438,7 @@ class FailingRow:
 
     @property
     def words(self) -> str:
-        """The failing verdicts and in how many draws, the gravest first."""
+        """The failing verdicts and in how many draws, the most serious first."""
         parts = [(WORDS[v], self.verdicts[v]) for v in BY_WEIGHT if self.verdicts.get(v)]
         if len(parts) == 1:
             return f"{parts[0][0]} in {self.failed} of {self.draws}"

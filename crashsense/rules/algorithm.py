@@ -28,6 +28,8 @@ from dataclasses import MISSING, fields
 from pathlib import Path
 from typing import Any
 
+import tomli_w
+
 from crashsense.channels import CHANNELS, MIRRORED
 from crashsense.errors import Fault, InputError, UnknownNameError, nearest, printable
 from crashsense.event import RESTRAINTS
@@ -114,30 +116,7 @@ def algorithm_from_table(
     )
     if faults:  # what is said next would be of the same size
         raise InputError(faults)
-    known = ("name", "title", "fitted_to", "gate", "calibration", "definitions", "rules")
-    for key in table:
-        if key not in known:
-            faults.append(Fault(file, key, _short(table[key]), nearest(key, known)))
-    kinds: dict[str, tuple[type, str]] = {
-        "name": (str, "a text"),
-        "title": (str, "a text"),
-        "fitted_to": (str, "a text: the events on which its numbers were chosen"),
-        "gate": (bool, "true or false"),
-        "calibration": (dict, "a table: which numbers a calibration may move"),
-        "definitions": (dict, "a table of rules"),
-        "rules": (dict, "a table: restraint -> rule"),
-    }
-    for key, (kind, expected) in kinds.items():
-        if key in table and not isinstance(table[key], kind):
-            faults.append(Fault(file, key, table[key], expected))
-    expected = name_expected(str(table.get("name", name)))
-    if expected:
-        faults.append(Fault(file, "name", table.get("name", name), expected))
-    for key in ("title", "fitted_to"):
-        if isinstance(table.get(key), str) and printable(table[key]) != table[key]:
-            faults.append(Fault(file, key, table[key], "a text without control characters"))
-    if rules is None or rules == {}:
-        faults.append(Fault(file, "rules", rules, "a table with one restraint or more"))
+    faults += _layout_faults(table, file=file, name=name)
     builder = _Builder(file, folder, table.get("definitions", {}), faults, moved=moved)
     built: dict[str, Rule] = {}
     # Tables are kept beside their rules: a number of a dropped one could come again.
@@ -168,6 +147,39 @@ def algorithm_from_table(
         title=str(table.get("title", "")),
         fitted_to=str(table.get("fitted_to", "")),
     )
+
+
+def _layout_faults(table: Mapping[str, Any], *, file: str, name: str) -> list[Fault]:
+    """What is wrong with the keys of an algorithm, before any rule is looked at."""
+    kinds: dict[str, tuple[type, str]] = {
+        "name": (str, "a text"),
+        "title": (str, "a text"),
+        "fitted_to": (str, "a text: the events on which its numbers were chosen"),
+        "gate": (bool, "true or false"),
+        "calibration": (dict, "a table: which numbers a calibration may move"),
+        "definitions": (dict, "a table of rules"),
+        "rules": (dict, "a table: restraint -> rule"),
+    }
+    faults = [
+        Fault(file, key, _short(table[key]), nearest(key, tuple(kinds)))
+        for key in table
+        if key not in kinds
+    ]
+    faults += [
+        Fault(file, key, table[key], expected)
+        for key, (kind, expected) in kinds.items()
+        if key in table and not isinstance(table[key], kind)
+    ]
+    expected = name_expected(str(table.get("name", name)))
+    if expected:
+        faults.append(Fault(file, "name", table.get("name", name), expected))
+    for key in ("title", "fitted_to"):
+        if isinstance(table.get(key), str) and printable(table[key]) != table[key]:
+            faults.append(Fault(file, key, table[key], "a text without control characters"))
+    rules = table.get("rules")
+    if rules is None or rules == {}:
+        faults.append(Fault(file, "rules", rules, "a table with one restraint or more"))
+    return faults
 
 
 def rule_from_table(
@@ -239,7 +251,7 @@ class _Builder:
         return content
 
     def inlined(self, table: Any, *, depth: int = 0) -> Any:
-        """Replace uses of definitions by what they stand for, so that they can be mirrored."""
+        """Replace uses of definitions by their content, so that they can be mirrored."""
         if isinstance(table, list):
             return [self.inlined(item, depth=depth) for item in table]
         if not isinstance(table, dict):
@@ -416,40 +428,9 @@ def algorithm_to_table(algorithm: Algorithm) -> dict[str, Any]:
 
 def algorithm_to_toml(algorithm: Algorithm) -> str:
     """Return *algorithm* as TOML text; reading it again gives an equal algorithm."""
-    table = algorithm_to_table(algorithm)
-    heads = [key for key in ("name", "title", "fitted_to", "gate") if key in table]
-    lines = [f"{key} = {_toml(table[key])}" for key in heads]
-    for name, rule in table["rules"].items():
-        lines += ["", *_section(f"rules.{name}", rule, array=False)]
-    return "\n".join(lines) + "\n"
-
-
-def _section(path: str, table: Mapping[str, Any], *, array: bool) -> list[str]:
-    def is_rule(value: Any) -> bool:
-        return isinstance(value, dict) and "family" in value
-
-    def is_list(value: Any) -> bool:
-        return isinstance(value, list) and bool(value) and is_rule(value[0])
-
-    lines = [f"[[{path}]]" if array else f"[{path}]"]
-    later = {key: v for key, v in table.items() if is_rule(v) or is_list(v)}
-    lines += [f"{key} = {_toml(value)}" for key, value in table.items() if key not in later]
-    for key, value in later.items():
-        for part in value if isinstance(value, list) else [value]:
-            lines += _section(f"{path}.{key}", part, array=isinstance(value, list))
-    return lines
-
-
-def _toml(value: Any) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, (int, float)):
-        return repr(value)
-    if isinstance(value, str):
-        escaped = value.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n")
-        return f'"{escaped}"'
-    if isinstance(value, (list, tuple)):
-        return "[" + ", ".join(_toml(item) for item in value) + "]"
-    if isinstance(value, dict):
-        return "{ " + ", ".join(f"{key} = {_toml(item)}" for key, item in value.items()) + " }"
-    raise InputError([Fault("algorithm", "parameter", value, "a number, text, list or table")])
+    try:
+        return tomli_w.dumps(algorithm_to_table(algorithm))
+    except TypeError as error:
+        raise InputError(
+            [Fault(algorithm.name, "parameter", str(error), "numbers, texts, lists and tables")]
+        ) from error

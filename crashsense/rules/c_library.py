@@ -47,12 +47,12 @@ def probe(library: Path, *, memory_mb: float = 1000.0) -> tuple[int, bool]:
 
 @dataclass(frozen=True, eq=False)
 class CLibraryRule(Declared):
-    """A rule of your own in a C shared library.
+    """A user rule in a C shared library.
 
-    The interface stands in ``crashsense/rules/examples/crashsense_rule.h``. ``channels`` says what
-    a frame holds, in the sense stated (all of them are required); ``parameters`` go to its init in
-    order. It runs in a process of its own: a crash, a hang (``timeout_ms`` for one draw), more
-    memory than ``memory_mb`` or a value that is no demand ends its own evaluation only.
+    The interface is declared in ``crashsense/rules/examples/crashsense_rule.h``. ``channels`` says
+    what a frame holds, in the sense stated (all of them are required); ``parameters`` go to its
+    init in order. It runs in a process of its own: a crash, a hang (``timeout_ms`` for one draw),
+    more memory than ``memory_mb`` or a value that is no demand ends its own evaluation only.
     """
 
     family: ClassVar[str] = "c_library"

@@ -91,7 +91,7 @@ MOST_TEXT = 400
 
 
 def of_a_user(rule: Rule) -> bool:
-    """True if the rule, or a part of it, is no rule of the house."""
+    """True if the rule, or a rule inside it, is not built in."""
     if type(rule).__module__.partition(".")[0] != "crashsense":
         return True
     return any(of_a_user(part) for part in rule.children.values())

@@ -109,7 +109,7 @@ class Composite(Declared):
         return self.combine_swept(sweep, level)
 
     def combine_swept(self, sweep: Sweep, level: FloatArray) -> FloatArray:
-        """Return the swept demand; right as it stands for what commutes with a threshold."""
+        """Return the swept demand; valid as it is for what commutes with a threshold."""
         self.refuse_moved_level(sweep, level)
         parts = {role: sweep.below(role).demand(level) for role in self.children}
         return self.combine(parts, sweep.samples)

@@ -315,7 +315,7 @@ class Optional(One):
     """A rule whose channels may be missing: it then has demand 0, and nothing is required."""
 
     family: ClassVar[str] = "optional"
-    title: ClassVar[str] = "a rule that may lack its channels: demand 0 then"
+    title: ClassVar[str] = "a rule whose channels may be missing: demand is then 0"
 
     @property
     def requires(self) -> frozenset[str]:
@@ -340,7 +340,7 @@ def is_there(samples: EcuSamples, channel: str) -> bool:
 class Fallback(Composite):
     """One rule while all its channels are valid, another where one is not.
 
-    Sample by sample and draw by draw: a sensor that fails on the way hands over at that tick.
+    Sample by sample and draw by draw: a sensor that fails during the event hands over at that tick.
     """
 
     family: ClassVar[str] = "fallback"
@@ -490,7 +490,7 @@ class Armed(Composite):
 def same_element(rule: Rule, samples: EcuSamples) -> bool:
     """True if arming reads no channel in this block that the main rule does not read as well.
 
-    Such arming is no independent protection: one faulty element can fire the restraint.
+    Such arming is not independent protection: one faulty element can fire the restraint.
     """
     read = rule.armed_by(samples)
     if read is None:

@@ -10,8 +10,8 @@ test file::
         check()
 
 A check raises :class:`NotConforming` with a message that says what was seen, or :class:`NotTested`
-where the rule gives it nothing to look at: that is no pass. Passing all of them says that the rule
-can be evaluated soundly, and nothing about whether it decides well.
+where it does not apply to the rule, which is not a pass. Passing all of them means that the rule
+can be evaluated reliably; it says nothing about whether it decides well.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ class NotConforming(CrashsenseError, AssertionError):
 
 
 class NotTested(CrashsenseError):
-    """A check had nothing to look at."""
+    """A check does not apply to the rule."""
 
 
 @dataclass(frozen=True)
@@ -215,7 +215,7 @@ def check_chunks(rule: Rule, given: Stimulus) -> None:
 
 
 def check_input_untouched(rule: Rule, given: Stimulus) -> None:
-    """The samples are not written to."""
+    """The rule does not write to its samples."""
     kept = {name: values.copy() for name, values in given.pulses.channels.items()}
     kept_valid = {name: values.copy() for name, values in given.pulses.valid.items()}
     _demand(rule, given.pulses)
@@ -223,7 +223,7 @@ def check_input_untouched(rule: Rule, given: Stimulus) -> None:
         same = np.array_equal(kept[name], values, equal_nan=True)
         same = same and np.array_equal(kept_valid[name], given.pulses.valid[name])
         if not same:
-            # Later checks must not stand on spoilt samples.
+            # Later checks must not use spoilt samples.
             values[...] = kept[name]
             given.pulses.valid[name][...] = kept_valid[name]
         _require(same, f"input touched: the rule writes to channel {name}")
@@ -236,7 +236,7 @@ def check_silent_at_rest(rule: Rule, given: Stimulus) -> None:
 
 
 def check_does_not_latch(rule: Rule, given: Stimulus) -> None:
-    """After demand has passed 1 the rule goes on as if nothing had fired, and can fall again."""
+    """After demand has passed 1 the rule computes on as if nothing had fired; it can fall again."""
     whole = _demand(rule, given.pulses)
     fired = False
     for draw in range(given.pulses.draws):
@@ -445,7 +445,7 @@ def run_check(name: str, make: Callable[[], Rule]) -> None:
     Raises
     ------
     NotConforming : it fails
-    NotTested : the rule gives it nothing to look at
+    NotTested : it does not apply to the rule
     """
     rule = make()
     given = stimulus(rule)
@@ -478,7 +478,7 @@ def check_rule(make: Callable[[], Rule]) -> list[Result]:
 def conforms(make: Callable[[], Rule]) -> Callable[[Any], Any]:
     """Turn a test into one test a check: it receives ``check`` and calls it.
 
-    A check that the rule gives nothing to look at is skipped, with the reason.
+    A check that does not apply to the rule is skipped, with the reason.
     """
     import pytest
 

@@ -31,7 +31,7 @@ def travel(values: FloatArray, *, rate_hz: float, leak_g: float) -> tuple[FloatA
 
 
 class Guarded(Criterion):
-    """Base: a way that the occupant moves, guarded by velocity."""
+    """Base: displacement of the occupant, guarded by velocity."""
 
     travel_mm: float
     guard_m_s: float

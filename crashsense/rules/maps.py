@@ -157,7 +157,8 @@ class VelocityTimeMap(VelocityOverTime):
     Good at
         Reads like a requirement: so much by then.
     Weak at
-        t hangs on the leak (what counts as begun), a pre-hit starts the clock too early.
+        t depends on the leak (which decides what counts as begun); a pre-hit starts the clock too
+        early.
     Source
         From memory.
     """

@@ -27,7 +27,7 @@ class Parameter:
     kind : "number", "whole", "text", "choice", "channel", "channels", "numbers", "polyline",
         "stages" or "table"
     above : True if the value must be above ``low``
-    choices : allowed words of a "choice"
+    choices : allowed values of a "choice"
     optional : True if it may be left out (None)
     """
 

@@ -112,7 +112,7 @@ class PythonRule(Declared):
         return self.host.active(samples)
 
     def armed_by(self, samples: EcuSamples) -> tuple[frozenset[str], frozenset[str]] | None:
-        """What its main rule and its arming read: what it is armed by counts as in the house."""
+        """What its main rule and its arming read: arming counts as for a built-in rule."""
         return self.host.armed_by(samples)
 
     def demand(self, samples: EcuSamples) -> FloatArray:
@@ -120,7 +120,7 @@ class PythonRule(Declared):
         return self.host.demand(samples)
 
     def branch_demands(self, samples: EcuSamples) -> dict[str, FloatArray]:
-        """Return the demand of the rule by branch: what it is armed by counts as in the house."""
+        """Return the demand of the rule by branch: arming counts as for a built-in rule."""
         return self.host.branch_demands(samples)
 
     def at_scale(self, factor: float) -> Rule | None:
@@ -155,9 +155,9 @@ _IN_PROCESS: ContextVar[bool] = ContextVar("crashsense_rules_in_process", defaul
 
 @contextmanager
 def rules_in_process(chosen: bool = True) -> Iterator[None]:
-    """Build Python rules for this process within the ``with`` block: faster, and without a fence.
+    """Build Python rules for this process within the ``with`` block: faster, but not isolated.
 
-    A rule that ends the program, hangs, takes all memory or moves to another folder then does so to
+    A rule that ends the program, hangs, takes all memory or changes the working folder then affects
     the whole evaluation. Rules built outside the block are not changed.
     """
     token = _IN_PROCESS.set(chosen)

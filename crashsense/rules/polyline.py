@@ -57,9 +57,9 @@ def time_faults(vertices: Vertices, *, where: str, field: str) -> list[Fault]:
 def along_ray(u: FloatArray, v: FloatArray, vertices: Vertices) -> FloatArray:
     """Return the distance of (u, v) from the origin over that of the line on the same ray.
 
-    1 on the line, more beyond it. Before the first vertex and beyond the last one the line goes on
-    parallel to the first axis, at the second coordinate of that vertex; where that is 0 it falls
-    straight down to the first axis. Negative u and v count as 0; the origin has demand 0.
+    1 on the line, more beyond it. Before the first vertex and beyond the last one the line
+    continues parallel to the first axis, at the second coordinate of that vertex; where that is 0
+    it falls straight down to the first axis. Negative u and v count as 0; the origin has demand 0.
     """
     u = np.maximum(u, 0.0)
     v = np.maximum(v, 0.0)

@@ -92,7 +92,7 @@ class Host(ABC):
 
 
 class Here(Host):
-    """A rule in this process: as quick as one of the house, and not fenced in.
+    """A rule in this process: as fast as a built-in one, and not isolated.
 
     Kernels of the house that it calls are those of numpy, as in a process apart: its rows are the
     same bit for bit wherever it runs, and whatever engine computes around it.
@@ -247,7 +247,7 @@ class SharedMemory:
         return offsets
 
     def close(self) -> None:
-        """Give the memory back; what the map still holds goes with it."""
+        """Release the memory; what the map still holds goes with it."""
         if hasattr(self, "file"):
             self.file.close()
         elif self.descriptor >= 0:
@@ -308,7 +308,7 @@ class PythonProcess(RuleProcess):
             return self.ask(head, body, timeout_s=timeout_s)
 
     def close(self) -> None:
-        """End the process and give the shared memory back."""
+        """End the process and release the shared memory."""
         super().close()
         if self.owner == os.getpid() and self.memory is not None:
             self.memory.close()

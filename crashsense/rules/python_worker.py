@@ -2,7 +2,7 @@
 
 The other side is :mod:`crashsense.rules.python_apart`. Several rules of one file live in a process,
 each under a number. Whatever a rule raises is an answer; a rule that leaves a thread running or
-moves to another folder has failed, and its process is given up.
+changes the working folder has failed, and its process is ended.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from crashsense.rules.contract import Rule
 from crashsense.rules.loading import load_rule
 from crashsense.sensing.samples import EcuSamples
 
-#: How messages name a rule; the class that stands for it on the other side is called so.
+#: How messages name a rule, as its class on the other side does.
 NAME = "PythonRule"
 
 

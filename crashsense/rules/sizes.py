@@ -1,4 +1,4 @@
-"""How large a rule of a file comes to be, before anything of it is built.
+"""How large the rule of a file would be, before anything of it is built.
 
 A definition that uses another twice, which uses a third twice, and so on, is a short file and a
 rule of millions of parts. Sizes are counted definition by definition, which is quick.
@@ -11,7 +11,7 @@ from typing import Any
 
 from crashsense.errors import Fault
 
-#: Most rules that stand in each other. The shipped ones come to 7.
+#: Deepest nesting of rules. The shipped ones reach 7.
 DEEPEST_RULE = 24
 #: Most rules of one restraint, definitions written out. The shipped ones come to about 40.
 MOST_PARTS = 1000
@@ -45,7 +45,7 @@ class Sizes:
         return []
 
     def of(self, table: Any, *, where: str, level: int) -> tuple[int, int]:
-        """Return how deep rules stand in each other in a table, and how many there are."""
+        """Return how deep rules are nested in a table, and how many there are."""
         name = table.get("use") if isinstance(table, Mapping) else None
         if isinstance(name, str) and name in self.definitions:
             if name in self.open:  # a definition that uses itself is a fault of its own

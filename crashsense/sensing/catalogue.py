@@ -141,5 +141,5 @@ def _sensors(
 
 
 def fault_kinds() -> tuple[str, ...]:
-    """Kinds of faults that a sensor file may plug in, sorted."""
+    """Kinds of faults that a sensor file may contain, sorted."""
     return tuple(sorted(FAULT_KINDS))

@@ -1,5 +1,6 @@
-"""Stages of the chain as pure functions: each takes arrays along the last axis, shape
-(draws, samples), and where it can spoil samples it says how many it spoiled.
+"""Stages of the chain as pure functions on arrays of shape (draws, samples).
+
+A stage that can cut samples also says how many it cut.
 
 Order of the stages: element and stop -> sensitivity, offset, cross-axis, noise -> saturation
 *before* the filter -> low-pass -> sampling -> quantisation and code saturation -> transport ->
@@ -38,8 +39,10 @@ NOMINAL_SETTING = 2
 
 
 def element_is_static(sensor: Sensor, *, rate_hz: float) -> bool:
-    """True if the element follows without dynamics: its resonance lies above a quarter of the rate,
-    where the signal has nothing left that could excite it."""
+    """True if the element follows without dynamics.
+
+    Its resonance then lies above a quarter of the rate, where the signal cannot excite it.
+    """
     return sensor.resonance_hz > rate_hz / 4.0
 
 
@@ -240,7 +243,7 @@ def lowpass(
     rest: FloatArray,
     setting: int = NOMINAL_SETTING,
 ) -> FloatArray:
-    """Filter along the last axis; before its first sample each row stood at *rest* (draws,)."""
+    """Filter along the last axis; before its first sample each row was at *rest* (draws,)."""
     design = FilterDesign.of(sensor, rate_hz=rate_hz)
     return apply_setting(samples, design=design, rest=rest, setting=setting)
 
@@ -282,7 +285,7 @@ def filter_each(
 def word_table(
     samples: FloatArray, *, design: FilterDesign, first: tuple[int, ...], every: int, words: int
 ) -> FloatArray:
-    """Words of one signal in every filter setting, for words that start at each of *first*.
+    """Samples of one signal in every filter setting, starting at each of *first*.
 
     Returns shape (settings, len(first), words). Blocks of draws ask for the same signal again and
     again, so the last few tables are kept; long signals are not.
@@ -354,7 +357,7 @@ def quantise(
 def average_words(values: FloatArray, *, words: int) -> FloatArray:
     """Mean of each group of *words* consecutive samples, shape (draws, samples // words)."""
     if words < 1:
-        raise InputError([Fault("averaging", "words", words, "1 or more words a tick")])
+        raise InputError([Fault("averaging", "words", words, "1 or more codes a tick")])
     n = values.shape[-1] // words
     total = values[..., 0 : n * words : words].copy()
     for part in range(1, words):
@@ -369,7 +372,7 @@ def cancel_offset(
 
     ``estimate[n] = estimate[n-1] + c (value[n] - estimate[n-1])`` with
     ``c = 1 - exp(-2 pi corner / rate)``, output ``value[n] - estimate[n-1]``. It removes *rest*
-    [u], shape (draws,), entirely and eats of a pulse of length T about ``pi corner T`` of its
+    [u], shape (draws,), entirely and takes from a pulse of length T about ``pi corner T`` of its
     velocity: 0.3 % at 0.01 Hz and 0.1 s. Valid for corners far below the pulse's own frequencies.
     """
     from scipy.signal import lfilter

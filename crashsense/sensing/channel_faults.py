@@ -1,7 +1,7 @@
 """Single faults of a channel by name and time: ``CHANNEL:KIND[:FROM_MS]``.
 
 Short names for what a fault matrix asks of every sensor: lost, stuck, saturated, offset, swapped,
-inverted, late word, wrong gain. Each is one of the faults that a sensor file may plug in, with
+inverted, late, wrong gain. Each is one of the faults that a sensor file may contain, with
 values that fit the sensor at the channel.
 """
 
@@ -31,14 +31,14 @@ OFFSET_SHARE, WRONG_FACTOR = 0.1, 0.5
 
 #: Kind -> what happens.
 CHANNEL_FAULTS: Mapping[str, str] = {
-    "lost": "no word arrives; the channel is flagged as failed",
-    "stuck": "the word stays at the last one before",
-    "saturated": "the word stays at its positive full scale",
-    "saturated_negative": "the word stays at its negative full scale",
+    "lost": "no data arrives; the channel is flagged as failed",
+    "stuck": "the code stays at its last value",
+    "saturated": "the code stays at positive full scale",
+    "saturated_negative": "the code stays at negative full scale",
     "offset": f"the reading moves by {100 * OFFSET_SHARE:g} % of the full scale",
     "swapped": "the sensor feels what its partner should feel (left and right, x and y)",
     "inverted": "the sensor is wired the wrong way round",
-    "late_word": "words come one period late: the control unit reads the one before",
+    "late_word": "codes arrive one period late: the control unit reads the previous one",
     "wrong_gain": f"the reading is {WRONG_FACTOR:g} times what it should be",
 }
 
@@ -66,7 +66,7 @@ class ChannelFault:
 
 
 def parse_channel_fault(text: str, *, file: str = "command line") -> ChannelFault:
-    """Read ``CHANNEL:KIND[:FROM_MS]``; everything wrong with it is told at once.
+    """Read ``CHANNEL:KIND[:FROM_MS]``; all errors are reported at once.
 
     >>> parse_channel_fault("upfront_left_x:stuck:12.5")
     ChannelFault(channel='upfront_left_x', kind='stuck', from_s=0.0125)

@@ -1,8 +1,9 @@
 """A capacitive element: from geometry, gas and read-out to what the chain of a sensor needs.
 
-A proof mass hangs in beams between fixed electrodes. Two forms: a **comb** moves in the plane of
-the wafer between fingers, a **plate** moves out of it. From its numbers follow resonance, quality
-factor, deflection, capacitance, noise and the four full scales: the smallest of them is the range.
+A proof mass is suspended by beams between fixed electrodes. Two forms: a **comb** moves in the
+plane of the wafer between fingers, a **plate** moves out of it. From its numbers follow resonance,
+quality factor, deflection, capacitance, noise and the four full scales: the smallest of them is the
+range.
 
 Tolerances are those of manufacture: gap, edge loss of the etching, beam width, thickness, pressure
 and centring of the mass are drawn, and sensitivity, offset, resonance, quality, stop, nonlinearity
@@ -13,7 +14,7 @@ SI inside; files use um, Pa, g (:mod:`crashsense.sensing.element_file`).
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields, replace
 from math import cos, inf, pi, radians, sin, sqrt
 from typing import Any
@@ -24,7 +25,6 @@ import numpy.typing as npt
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.sensing import mechanics
 from crashsense.sensing.sensor import number_faults
-from crashsense.units import STANDARD_GRAVITY
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -473,6 +473,19 @@ def _shape_faults(element: Element) -> list[Fault]:
     need("trim_left", 0 <= element.trim_left <= 1, "a share of 0 to 1")
     for name in ("parasitic", "amplifier_noise", "package_hz", "stop", "beam_width"):
         need(name, getattr(element, name) >= 0, "0 or more")
+    _geometry_faults(element, need)
+    if element.read_out == "charge":
+        need("feedback", element.feedback > 0, "the capacitance of the charge amplifier, above 0")
+    elif not element.differential:
+        need("read_out", False, "'charge': a bridge needs two electrodes")
+    need("stop", element.stop < element.gap, f"within the gap of {1e6 * element.gap:g} um")
+    found += _tolerance_faults(element, where)
+    found += _axis_faults(element, where)
+    return found
+
+
+def _geometry_faults(element: Element, need: Callable[[str, bool, str], None]) -> None:
+    """Check mass, stiffness and electrodes by *need*: name, whether it is possible, expected."""
     if element.mass == 0:
         for name in ("plate_length", "plate_width"):
             need(name, 1e-6 <= getattr(element, name) <= 0.02, "1 to 20000 um, or a mass outright")
@@ -490,14 +503,6 @@ def _shape_faults(element: Element) -> list[Fault]:
     if element.form == "plate" and element.mass:
         for name in ("plate_length", "plate_width"):
             need(name, getattr(element, name) > 0, "the sides of the plate, also with a mass")
-    if element.read_out == "charge":
-        need("feedback", element.feedback > 0, "the capacitance of the charge amplifier, above 0")
-    elif not element.differential:
-        need("read_out", False, "'charge': a bridge needs two electrodes")
-    need("stop", element.stop < element.gap, f"within the gap of {1e6 * element.gap:g} um")
-    found += _tolerance_faults(element, where)
-    found += _axis_faults(element, where)
-    return found
 
 
 def _tolerance_faults(element: Element, where: str) -> list[Fault]:
@@ -590,12 +595,3 @@ def package_band(hz: float, quality: float) -> tuple[float, float]:
     """Band [Hz] that a package mode claims: its half-power width, at least 10 % to either side."""
     half = max(0.5 / quality, 0.1)
     return hz * (1.0 - half), hz * (1.0 + half)
-
-
-def in_g(value: float) -> float:
-    """Return an acceleration [m/s^2] in standard gravities.
-
-    >>> in_g(9.80665)
-    1.0
-    """
-    return value / STANDARD_GRAVITY

@@ -1,4 +1,4 @@
-"""What a sensor file may write below a part to plug in a fault: names, units, defaults, examples.
+"""What a sensor file may write below a part to add a fault: names, units, defaults, examples.
 
 Names in files carry their unit; :data:`FILE_NAMES` ties them to the fields of the faults.
 """
@@ -25,7 +25,7 @@ FILE_NAMES: Mapping[str, tuple[str, float | None]] = {
 STAGES = {
     "input": "the motion that the sensor feels",
     "front_end": "the electrical reading, before saturation and filter",
-    "word": "the words on the way to the control unit",
+    "word": "the codes on the way to the control unit",
 }
 
 
@@ -46,10 +46,10 @@ _UNTIL = FaultParameter("when it ends, from time zero", "ms", "20.0")
 #: Kind -> (what happens, field -> parameter).
 FAULT_CARDS: Mapping[str, tuple[str, Mapping[str, FaultParameter]]] = {
     "stuck_value": (
-        "the word stays at one code",
+        "the code stays constant",
         {
             "from_s": _ALWAYS,
-            "code": FaultParameter("code that stays", "-", "12", "the last word before"),
+            "code": FaultParameter("constant code", "-", "12", "the last code before the fault"),
         },
     ),
     "offset_step": (
@@ -59,7 +59,7 @@ FAULT_CARDS: Mapping[str, tuple[str, Mapping[str, FaultParameter]]] = {
             "from_s": _FROM,
         },
     ),
-    "broken_wire": ("no word arrives, the channel is flagged as failed", {"from_s": _FROM}),
+    "broken_wire": ("no data arrives; the channel is flagged as failed", {"from_s": _FROM}),
     "swapped_polarity": (
         "the sensor is mounted or wired the wrong way round",
         {"from_s": _ALWAYS},
@@ -76,8 +76,8 @@ FAULT_CARDS: Mapping[str, tuple[str, Mapping[str, FaultParameter]]] = {
         {"factor": FaultParameter("that multiple", "-", "0.5"), "from_s": _ALWAYS},
     ),
     "late_word": (
-        "words come periods too late: the control unit reads older ones",
-        {"words": FaultParameter("by how many periods", "-", "1"), "from_s": _ALWAYS},
+        "codes arrive late by whole periods: the control unit reads older ones",
+        {"words": FaultParameter("number of periods", "-", "1"), "from_s": _ALWAYS},
     ),
     "loose_mounting": (
         "the sensor rides on a loose bracket, a resonance between structure and sensor",
@@ -97,15 +97,15 @@ FAULT_CARDS: Mapping[str, tuple[str, Mapping[str, FaultParameter]]] = {
         },
     ),
     "lost_frames": (
-        "every word between two times is lost",
+        "every code between two times is lost",
         {"from_s": _FROM, "until_s": FaultParameter(_UNTIL.text, "ms", "5.0")},
     ),
     "destroyed_at_crush": (
-        "the sensor is crushed when the front has been pushed in, then no word arrives",
+        "the sensor is crushed once the front has been pushed in far enough; then no data arrives",
         {
             "crush_m": FaultParameter("crush that destroys it", "m", "0.3"),
             "closing_speed_m_s": FaultParameter(
-                "speed at contact; crush is the way of the cabin from there", "km/h", "56.0"
+                "speed at contact; crush is the travel of the cabin from then on", "km/h", "56.0"
             ),
         },
     ),
@@ -130,7 +130,7 @@ def fault_file_names(kind: str, *, unit: str) -> dict[str, tuple[str, float | No
 
 
 def fault_example(kind: str, *, part: str = "my_central", unit: str = "g") -> str:
-    """The lines of a sensor file that plug the fault into a part."""
+    """The lines of a sensor file that add the fault to a part."""
     names = fault_file_names(kind, unit=unit)
     lines = [f"[[parts.{part}.faults]]", f'kind = "{kind}"']
     lines += [f"{names[field][0]} = {p.example}" for field, p in FAULT_CARDS[kind][1].items()]

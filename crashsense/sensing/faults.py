@@ -1,8 +1,8 @@
-"""Faults on demand: small objects that plug into the chain of one sensor.
+"""Faults on demand: small objects that act on the chain of one sensor.
 
 A fault acts at one stage: on the true motion at the sensor (``"input"``), on the electrical reading
-before the saturation (``"front_end"``) or on the words (``"word"``). Times count from time zero
-[s].
+before the saturation (``"front_end"``) or on the codes sent (``"word"``). Times count from time
+zero [s].
 """
 
 from __future__ import annotations
@@ -41,10 +41,11 @@ class Scene:
 
     ``draws``: numbers of the draws, shape (draws,); ``seed``, ``occurrence``, ``channel``: axes of
     its random numbers; ``rate_hz``: internal rate [Hz]; ``times_s``: shape (samples,) at the
-    internal rate, or (draws, samples) for words [s]; ``central_x``: true longitudinal acceleration
+    internal rate, or (draws, samples) for codes [s]; ``central_x``: true longitudinal acceleration
     of the vehicle [m/s^2] at the internal rate, or None; ``internal_times_s``: its times [s], shape
-    (samples,); ``failed_code``: what the sensor's channel reads without a word; ``truth``: channel
-    -> true signal at the internal rate, shape (1 or all draws, samples), for faults of the input.
+    (samples,); ``failed_code``: what the sensor's channel reads when no code arrives; ``truth``:
+    channel -> true signal at the internal rate, shape (1 or all draws, samples), for faults of the
+    input.
     """
 
     draws: IntArray
@@ -101,13 +102,13 @@ class SensorFault:
     def at_word(
         self, codes: CodeArray, arrived: BoolArray, scene: Scene
     ) -> tuple[CodeArray, BoolArray]:
-        """Change words and which of them arrive, shape (draws, samples)."""
+        """Change codes and which of them arrive, shape (draws, samples)."""
         return codes, arrived
 
 
 @dataclass(frozen=True, kw_only=True)
 class StuckValue(SensorFault):
-    """The word stays at *code* from *from_s* on; None: at the last word before."""
+    """The code stays at *code* from *from_s* on; None: at the last code before that."""
 
     kind: ClassVar[str] = "stuck_value"
     from_s: float = ALWAYS_S
@@ -144,7 +145,7 @@ class OffsetStep(SensorFault):
 
 @dataclass(frozen=True, kw_only=True)
 class BrokenWire(SensorFault):
-    """No word arrives from *from_s* on: the channel is flagged as failed."""
+    """No data arrives from *from_s* on: the channel is flagged as failed."""
 
     kind: ClassVar[str] = "broken_wire"
     from_s: float = 0.0
@@ -206,9 +207,9 @@ class WrongGain(SensorFault):
 
 @dataclass(frozen=True, kw_only=True)
 class LateWord(SensorFault):
-    """Words come *words* of their periods too late from *from_s* on: the control unit reads older.
+    """Codes arrive *words* periods late from *from_s* on: the control unit reads older ones.
 
-    The first *words* of an event, whose own came before the record began, are the failed code.
+    The first *words* codes of an event, sent before the record began, are the failed code.
     """
 
     kind: ClassVar[str] = "late_word"
@@ -298,7 +299,7 @@ class NoiseBurst(SensorFault):
 
 @dataclass(frozen=True, kw_only=True)
 class LostFrames(SensorFault):
-    """Every word between two times is lost."""
+    """Every code between two times is lost."""
 
     kind: ClassVar[str] = "lost_frames"
     from_s: float = 0.0
@@ -318,9 +319,9 @@ class LostFrames(SensorFault):
 class DestroyedAtCrush(SensorFault):
     """The sensor is crushed when the front has been pushed in by *crush_m* [m].
 
-    Crush is the way of the cabin against the obstacle, ``v0 t + double integral of central_x``,
+    Crush is the travel of the cabin against the obstacle, ``v0 t + double integral of central_x``,
     with *closing_speed_m_s* as v0: exact against a fixed wall, an upper bound where the obstacle
-    yields. From then on no word arrives. Needs the signal ``central_x``.
+    yields. From then on no data arrives. Needs the signal ``central_x``.
     """
 
     kind: ClassVar[str] = "destroyed_at_crush"

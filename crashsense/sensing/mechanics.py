@@ -144,8 +144,8 @@ def bandwidth_hz(*, resonance_hz: float, quality: float) -> float:
 def sense_axes(acceleration: FloatArray, *, shared_mass: bool, coupling: float) -> FloatArray:
     """What the axes of one element read: acceleration (axes, samples) -> readings (axes, samples).
 
-    Separate one-axis elements read their own axis. A shared mass hangs in springs that lean a
-    little: each axis takes the share *coupling* [-] of every other one (two axes or three).
+    Separate one-axis elements read their own axis. A shared mass is suspended by springs that lean
+    a little: each axis takes the share *coupling* [-] of every other one (two axes or three).
     """
     values = np.asarray(acceleration, dtype=np.float64)
     if not 0 <= coupling < 0.5:

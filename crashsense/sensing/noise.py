@@ -1,11 +1,11 @@
-"""Filtered noise, drawn at the rate of the words instead of the internal rate.
+"""Filtered noise, drawn at the sample rate of the codes instead of the internal rate.
 
 White noise through the low-pass and sampled at every D-th instant is a stationary Gaussian series
 with a rational spectrum. Its poles are the D-th powers of the filter's poles; its numerator follows
 from its autocovariance: convolved with the denominator and its mirror image, the covariance becomes
 a finite, symmetric polynomial, whose roots inside the unit circle are the moving-average part
-(spectral factorisation). One normal number a word then gives exactly the same process.
-Plain white noise of the same variance does not: neighbouring words of the filtered noise are
+(spectral factorisation). One normal number per code then gives exactly the same process.
+Plain white noise of the same variance does not: neighbouring samples of the filtered noise are
 correlated, and a rule that integrates sees that.
 """
 
@@ -24,11 +24,11 @@ FloatArray = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, eq=False)
 class WordNoise:
-    """An autoregressive moving-average model of the noise in the words.
+    """An autoregressive moving-average model of the noise in the codes.
 
     ``sections``: second-order sections that make it from standard normal numbers; ``deviation``:
     its standard deviation for white noise of unit deviation at the internal rate; ``warm_up``:
-    words until it has forgotten its start; ``error``: largest error of its autocovariance, as a
+    samples until it has forgotten its start; ``error``: largest error of its autocovariance, as a
     share of the variance.
     """
 

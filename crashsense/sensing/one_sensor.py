@@ -31,10 +31,10 @@ NOISE_MARGIN = 8.0
 #: Occurrence of sensors that meet every event: the same noise up to the end of the shorter one.
 ANY_OCCURRENCE = "any occurrence"
 
-#: Words of noise that are made at once, all draws together: 8 pages of draws of a 0.3 s event.
+#: Samples of noise that are drawn at once, all draws together: 256 draws of a 0.3 s event.
 NOISE_WORDS = 160_000
 
-#: Largest error of the word noise's autocovariance, as a share of its variance, that the fast path
+#: Largest error of the noise's autocovariance, as a share of its variance, that the fast path
 #: may have (it is about 1e-14 for a 400 Hz low-pass and grows as the corner falls).
 NOISE_MODEL_ERROR = 1e-6
 
@@ -44,8 +44,8 @@ class ChainReport:
     """What the stages of one sensor did, numbers of samples of shape (draws,).
 
     ``at_stop`` and ``clipped_before_filter`` count internal samples (``internal_samples`` a draw),
-    ``clipped_after_filter`` words whose filtered value lay beyond the range, ``clipped_at_code``
-    words at the end of the payload, ``lost_frames`` words that never came or came too late
+    ``clipped_after_filter`` codes whose filtered value lay beyond the range, ``clipped_at_code``
+    codes at the end of the payload, ``lost_frames`` codes that never came or came too late
     (``words`` a draw). ``fast``: True where the fast path was taken.
     """
 
@@ -165,7 +165,7 @@ class OneSensor:
     # --- choice of path --------------------------------------------------------------------------
 
     def can_be_fast(self) -> BoolArray:
-        """True for each draw in which no sample can meet a nonlinearity ahead of the words."""
+        """True for each draw in which no sample can meet a nonlinearity ahead of the codes."""
         sensor, drawn = self.sensor, self.drawn
         if any(fault.stage != "word" for fault in sensor.faults):
             return np.zeros(self.draws.size, dtype=bool)
@@ -245,7 +245,7 @@ class OneSensor:
         return self.reading.shape[0] == 1 and all(o.shape[0] == 1 for o in self.others.values())
 
     def _table(self, samples: FloatArray) -> FloatArray:
-        """Words of one signal in every filter setting and phase, (settings, phases, words)."""
+        """Samples of one signal in every filter setting and phase, (settings, phases, words)."""
         return chain.word_table(
             self._ahead(samples),
             design=self.design,
@@ -296,7 +296,7 @@ class OneSensor:
 
     @cached_property
     def _parts(self) -> tuple[FloatArray, FloatArray]:
-        """What adds up to the words: tables (parts, settings, phases, words), factors by draw."""
+        """What adds up to the codes: tables (parts, settings, phases, words), factors by draw."""
         drawn = self.drawn
         parts = [(drawn.gain, self.reading)]
         parts += [(drawn.cross[n], other) for n, other in self.others.items() if other.any()]
@@ -341,7 +341,7 @@ class OneSensor:
         return noise if made is None else noise * made.noise[rows][:, None]
 
     def _unit_noise(self, rows: IntArray) -> FloatArray:
-        """Noise in the words of some draws, of unit deviation ahead of the filter, (draws, words).
+        """Noise in the codes of some draws, of unit deviation ahead of the filter, (draws, words).
 
         The nominal draw has none.
         """
@@ -526,7 +526,7 @@ class OneSensor:
         if sensor.offset_cancellation_hz > 0:
             reading = self.reading[:, 0] if self.reading.shape[0] == 1 else self.reading[rows, 0]
             rest = self.drawn.offset[rows] + self.drawn.gain[rows] * reading
-            # The estimate waits while words are missing: the last good one stands in for them,
+            # The estimate waits while codes are missing: the last good one replaces them,
             # before any has come the offset that was found at rest.
             last = np.maximum.accumulate(np.where(good, np.arange(values.shape[1]), -1), axis=-1)
             filled = np.take_along_axis(values, np.maximum(last, 0), axis=-1)
@@ -557,7 +557,7 @@ class OneSensor:
         return np.asarray(number / self.base.rate_hz, dtype=np.float64)
 
     def _arrived(self, shape: tuple[int, ...], rows: IntArray) -> BoolArray | None:
-        """Which words come in time, or None if all do."""
+        """Which codes come in time, or None if all do."""
         sensor = self.sensor
         noisy, draws = self.drawn.noisy[rows], self.draws[rows]
         arrived: BoolArray | None = None
@@ -597,7 +597,7 @@ class OneSensor:
             index = (self.early + np.arange(ticks)) // self.ticks_a_word
             values, codes = values[:, index], codes[:, index]
         if self.held:
-            # The words that the first ticks would hold were sampled before the record began.
+            # The codes that the first ticks would hold were sampled before the record began.
             index = np.maximum(np.arange(ticks) - self.held, 0)
             values, codes = values[:, index], codes[:, index]
             values[:, : self.held], codes[:, : self.held] = np.nan, self.sensor.failed_code

@@ -20,7 +20,7 @@ class EcuSamples:
     Parameters
     ----------
     channels : channel -> float64 (draws, samples), SI; NaN where not valid
-    codes : channel -> int32 (draws, samples), the words as received
+    codes : channel -> int32 (draws, samples), as received
     valid : channel -> bool (draws, samples); False for a failed or absent sensor
     rate_hz : tick rate [Hz]
     start_s : shape (draws,): time [s] at which the control unit has *finished* with sample 0

@@ -4,12 +4,12 @@ Two paths give the same result. The *full* path makes the noise and filters at t
 every draw, with every nonlinearity. The *fast* path uses that between saturations the chain is
 linear:
 
-    words = gain F(signal) + cross F(other axes) + offset + drift F(time) + noise
+    codes = gain F(signal) + cross F(other axes) + offset + drift F(time) + noise
 
 with F = low-pass and sampling: it filters the signal once for each filter setting and draws the
-noise at the rate of the words (:mod:`crashsense.sensing.noise`). It is taken where, for that draw
+noise at the rate of the codes (:mod:`crashsense.sensing.noise`). It is taken where, for that draw
 and channel, no sample can reach the stop or the saturation before the filter, tolerances and
-8 sigma of noise included, and no fault acts ahead of the words (what comes after
+8 sigma of noise included, and no fault acts ahead of the codes (what comes after
 sampling, code saturation too, is done draw by draw on both paths). The choice depends on the draw
 alone, never on its neighbours in a block.
 """
@@ -39,7 +39,7 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
-#: Draws whose words are made at once: their arrays stay in the cache.
+#: Draws whose codes are computed at once: their arrays stay in the cache.
 GROUP = 2 * PAGE
 
 #: Samples of one channel that are prepared at once, all draws together (8 MB).
@@ -94,7 +94,7 @@ def sense(
     sensor_set : the sensors and the control unit
     draws : numbers of the draws, 0 (nominal, noise-free) or more
     seed, occurrence : axes of the random numbers
-    context : handed on to the rules
+    context : passed to the rules
     channels : which to compute; default: all of the set. A channel without sensor or signal comes
         out as a failed sensor: NaN, not valid, code of a failed sensor
     quiet : channels where only offset and noise arrive (they need no signal)
@@ -148,8 +148,8 @@ def sense_in_parts(
 ) -> Iterator[Sensed]:
     """As :func:`sense`, *size* draws at a time (fewer of a long event).
 
-    What is the same for all draws is made once; a draw's words do not depend on the split. *bank*
-    keeps word noise that will be asked for again.
+    What is the same for all draws is made once; a draw's codes do not depend on the split. *bank*
+    keeps noise that will be needed again.
     """
     wanted = list(dict.fromkeys(sensor_set.sensors if channels is None else channels))
     for name, signal in signals.items():
@@ -292,7 +292,7 @@ def _rows_a_piece(signals: Mapping[str, Signal], sensor_set: SensorSet, *, draws
     rate = sensor_set.control_unit.internal_rate_hz
     size = max(signal.size * rate / signal.rate_hz for signal in signals.values())
     rows = max(1, int(PIECE_SAMPLES / size))
-    # Whole pages of draws where they fit: a page's noise is made in one go.
+    # Whole multiples of PAGE draws where they fit: their noise is made in one go.
     return rows if rows < PAGE else rows // PAGE * PAGE
 
 

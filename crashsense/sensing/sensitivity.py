@@ -1,7 +1,7 @@
 """Designed points for sensitivity studies: which tolerance matters, with few evaluations.
 
-Only here. Points of a Latin hypercube or a Sobol sequence fill the space evenly, so they are not
-independent: no exact interval on a probability may be computed from them.
+For these studies only. Points of a Latin hypercube or a Sobol sequence fill the space evenly, so
+they are not independent: no exact interval on a probability may be computed from them.
 """
 
 from __future__ import annotations

@@ -54,8 +54,8 @@ class Sensor:
       ``stop`` [u] mechanical stop; ``resonance_hz`` [Hz] and ``quality`` [-] of the element;
       ``nonlinearity`` and ``quadratic`` [-] cubic and quadratic part of the read-out at full range;
       ``mounting_angle`` [rad] and ``cross_axis`` [-] nominal. ``element``: the element that these
-      numbers come from, whose tolerances are drawn with those of the part; None: the numbers stand
-      for themselves and do not vary.
+      numbers come from, whose tolerances are drawn with those of the part; None: the numbers are
+      independent and do not vary.
     Filter
       ``filter_kind`` ``"bessel"``, ``"butterworth"`` or ``"none"``; ``filter_order`` 2..4;
       ``corner_hz`` [Hz], -3 dB at the corner.
@@ -66,14 +66,14 @@ class Sensor:
       ``quality_tolerance`` [-] (drawn from five fixed settings).
     Noise
       ``noise_density`` [u/sqrt(Hz)], one-sided, white, ahead of the filter.
-    Word and transport
+    Code and transport
       ``sample_rate_hz``, ``bits``, ``code_limit`` (largest payload code), ``failed_code``,
       ``slot_start_s`` and ``bit_time_s`` (latency = slot start + word), ``jitter_s``,
       ``lost_frame_probability``, ``on_lost`` ``"hold"`` or ``"flag"``, ``hold_limit_s`` [s] how
-      long a word stands in for lost ones before the channel is flagged as failed (5 ms, ten words
-      at 2 kHz: assumed; that a few words are bridged and no more is practice, from memory).
+      long the last code replaces lost ones before the channel is flagged as failed (5 ms, ten codes
+      at 2 kHz: assumed; bridging a few codes and no more is practice, from memory).
     Control unit
-      ``combine`` ``"last"`` or ``"mean"`` of the words of one tick; ``offset_cancellation_hz``
+      ``combine`` ``"last"`` or ``"mean"`` of the codes of one tick; ``offset_cancellation_hz``
       corner of the slow high-pass, 0 for none.
     ``faults``: :class:`~crashsense.sensing.faults.SensorFault` objects; none by default.
     ``basis``: field -> where its number comes from.
@@ -219,7 +219,7 @@ def _sensor_faults(sensor: Sensor) -> list[Fault]:
     for name in ("corner_tolerance", "quality_tolerance"):
         need(name, 0 <= getattr(sensor, name) <= 0.3, "a standard deviation of 0 to 0.3")
     need("sample_rate_hz", sensor.sample_rate_hz >= 1.0, "a sampling rate of 1 Hz or more")
-    need("bits", 4 <= sensor.bits <= 24, "a word of 4 to 24 bits")
+    need("bits", 4 <= sensor.bits <= 24, "a word length of 4 to 24 bits")
     need("lost_frame_probability", 0 <= sensor.lost_frame_probability < 1, "a probability below 1")
     need("on_lost", sensor.on_lost in ("hold", "flag"), "'hold' or 'flag'")
     need("combine", sensor.combine in ("last", "mean"), "'last' or 'mean'")
@@ -244,10 +244,10 @@ def _sensor_faults(sensor: Sensor) -> list[Fault]:
 
 @dataclass(frozen=True, kw_only=True)
 class ControlUnit:
-    """When the control unit takes the words and when it is done with them.
+    """When the control unit reads the codes and when it is done with them.
 
     ``tick_rate_hz`` [Hz]; ``read_s`` [s] from the synchronising instant (= sampling instant) to the
-    reading of all words; ``task_s`` [s] from there to the end of the decision task;
+    reading of all codes; ``task_s`` [s] from there to the end of the decision task;
     ``internal_rate_hz`` [Hz] rate at which the sensors are modelled; ``temperature_c`` lowest and
     highest temperature [degC] of a draw (nominal 25).
     """
@@ -347,7 +347,7 @@ class SensorSet:
         return replace(self, name=name or self.name, sensors=sensors)
 
     def held_ticks(self, channel: str) -> int:
-        """Ticks by which a word comes too late for the reading of its own tick."""
+        """Ticks by which a code comes too late for the reading of its own tick."""
         late = self.sensor(channel).latency_s - self.control_unit.read_s
         ticks = late * self.control_unit.tick_rate_hz
         return max(0, int(-(-(ticks - 1e-9) // 1)))
@@ -356,7 +356,7 @@ class SensorSet:
         """Total delay [s] from true motion to the end of the task, at low frequency.
 
         Element (1 / (Q w0), only where it is stepped) + filter (group delay at zero frequency) +
-        whole ticks waited for a late word + reading + task + averaging in the control unit. The
+        whole ticks waited for a late code + reading + task + averaging in the control unit. The
         wait for the next sampling instant (0 to one sampling period) is not in it. What arrives
         first of a steep rise is earlier than that; nothing is earlier than :meth:`transport_s`.
         """
@@ -373,9 +373,9 @@ class SensorSet:
         )
 
     def transport_s(self, channel: str) -> float:
-        """Time [s] from the sampling instant of a word to the end of the task that has it.
+        """Time [s] from the sampling instant of a code to the end of the task that reads it.
 
-        Whole ticks waited for a late word + reading + task. Filter and element are not in it: they
+        Whole ticks waited for a late code + reading + task. Filter and element are not in it: they
         spread a rise, and its beginning passes at once.
         """
         unit = self.control_unit

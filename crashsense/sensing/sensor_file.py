@@ -180,8 +180,8 @@ def part_from_table(
     range_name = f"range_{UNITS[kind][0]}"
     if range_name not in table and "element" not in table:
         found.append(Fault(where, range_name, None, "the full scale of the part"))
-    values.setdefault("range", 1.0)  # missing or bad: told already
-    # What can be built is tried as well, so that impossible values are told in the same breath.
+    values.setdefault("range", 1.0)  # missing or bad: already reported
+    # What can be built is tried as well, so that impossible values are reported together.
     named = {field: key for key, (field, _) in numbers.items()}
     try:
         part = Sensor(**values)
@@ -248,7 +248,7 @@ def _faults(
                 values[field] = value if factor == 1.0 else value * (factor or scale)
         required = {item.name for item in fields(FAULT_KINDS[name]) if item.default is MISSING}
         if required - set(values):
-            continue  # told already
+            continue  # already reported
         try:
             built.append(FAULT_KINDS[name](**values))
         except InputError as error:

@@ -93,7 +93,7 @@ def draw_unit(
 
 
 def _coupled(sensor: Sensor, other: str) -> float:
-    """Nominal share of another axis; the mass of an element couples the axes that hang on it."""
+    """Nominal share of another axis; the mass of an element couples the axes that share it."""
     if sensor.element is not None and sensor.element.shared_mass:
         return sensor.cross_axis if other[-1] in sensor.element.axes else 0.0
     return sensor.cross_axis

@@ -1,4 +1,4 @@
-"""Words on the way from the sensor to the control unit: payload, status codes, timing, losses.
+"""Codes on the way from the sensor to the control unit: payload, status codes, timing, losses.
 
 The default is the airbag use of PSI5, an open two-wire current interface: synchronous slots in a
 500 us period, two start bits, data, one parity bit, 8 us a bit at 125 kbit/s.
@@ -35,7 +35,7 @@ class Payload:
         (480, 30720, 500)
         """
         if not 4 <= bits <= 24:
-            raise InputError([Fault("payload", "bits", bits, "a word of 4 to 24 bits")])
+            raise InputError([Fault("payload", "bits", bits, "a word length of 4 to 24 bits")])
 
         def scaled(code: int) -> int:
             return code * 2**bits // 2**10
@@ -58,10 +58,10 @@ def word_time_s(bits: int, *, bit_time_s: float = 8e-6) -> float:
 def hold_last(
     codes: npt.NDArray[np.int32], *, arrived: npt.NDArray[np.bool_], most: int, failed: int
 ) -> npt.NDArray[np.int32]:
-    """Replace words that did not arrive by the last one that did, shape (draws, words).
+    """Replace codes that did not arrive by the last one that did, shape (draws, words).
 
-    A word stands in for at most *most* words after it. Beyond that, and before any word has come,
-    the control unit has none: the code is *failed*. A later word changes nothing before it.
+    A code replaces at most *most* lost ones after it. Beyond that, and before any has come,
+    the control unit has none: the code is *failed*. A later code changes nothing before it.
 
     >>> hold_last(np.array([[1, 2, 3, 4, 5]], dtype=np.int32), most=1, failed=500,
     ...     arrived=np.array([[False, True, False, False, True]])).tolist()

@@ -14,6 +14,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from multiprocessing import get_all_start_methods, get_context
 from multiprocessing.connection import Connection
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -22,8 +23,9 @@ import numpy.typing as npt
 from crashsense.errors import CrashsenseError, InputError
 from crashsense.event import RESTRAINTS, Event, Requirement
 from crashsense.rules.algorithm import algorithm_from_table
-from crashsense.rules.contract import Algorithm
-from crashsense.sensing import SensorSet
+from crashsense.rules.contract import Algorithm, Rule
+from crashsense.rules.sweep import swept_demand
+from crashsense.sensing import EcuSamples, SensorSet
 from crashsense.studies.challenge import class_of
 from crashsense.synthesis import Recipe
 from crashsense.trials import Trial, trial
@@ -40,6 +42,8 @@ EVENTS_AT_ONCE = 8
 MOST_KEPT = 3
 #: Demand below which it counts as this much [-]: its logarithm stays finite.
 LEAST_DEMAND = 1e-3
+#: Swept demand of what fires at every scale [-].
+HUGE = 1e9
 
 
 @dataclass(frozen=True)
@@ -66,10 +70,13 @@ class Judged:
         (must fire, by its required time) past 1; > 0 is met; NaN where no rule could meet it or
         nothing is asked; shape (algorithms, rows, draws)
     fire_s : fire time of the nominal draw [s], NaN without one; shape (algorithms, rows)
+    reached : if asked for, largest demand in all, in time and before the earliest allowed time,
+        shape (3, algorithms, rows, draws); in time is NaN where no rule could meet the requirement
     """
 
     headroom: FloatArray
     fire_s: FloatArray
+    reached: FloatArray | None = None
 
     @classmethod
     def joined(cls, parts: Sequence[Judged], *, axis: int) -> Judged:
@@ -77,6 +84,9 @@ class Judged:
         return cls(
             np.concatenate([part.headroom for part in parts], axis=axis),
             np.concatenate([part.fire_s for part in parts], axis=axis),
+            np.concatenate([part.reached for part in parts if part.reached is not None], axis + 1)
+            if parts[0].reached is not None
+            else None,
         )
 
 
@@ -89,6 +99,8 @@ class Setup:
     sensor_set: SensorSet | str
     channels: tuple[str, ...]
     restraints: tuple[str, ...]
+    #: where files of rules are looked up
+    folder: str | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,12 +143,30 @@ class Shelf:
                 self.rows += [_row(event, restraint) for restraint in asked]
 
     def judge(
-        self, tables: Sequence[Mapping[str, Any]], *, draws: slice, rows: BoolArray | None = None
+        self,
+        tables: Sequence[Mapping[str, Any]],
+        *,
+        draws: slice,
+        rows: BoolArray | None = None,
+        swept: Mapping[str, frozenset[str]] | None = None,
+        reached: bool = False,
     ) -> Judged:
-        """Judge some of the draws by every algorithm; rows left out are NaN."""
-        algorithms = [_named(table, f"a{number}") for number, table in enumerate(tables)]
+        """Judge some of the draws by every algorithm; rows left out are NaN.
+
+        *swept*: restraint -> leaves; demand is then the one that reaches k where the restraint
+        fires with these leaves at scale k (:func:`crashsense.rules.sweep.swept_demand`).
+        *reached*: give the demands as well.
+        """
+        folder = None if self.setup.folder is None else Path(self.setup.folder)
+        algorithms = [
+            _named(table, f"a{number}", folder=folder, swept=swept or {})
+            for number, table in enumerate(tables)
+        ]
+        amounts = np.full((3, len(tables), len(self.rows), 1), np.nan)
         start, stop, _ = draws.indices(len(self.setup.draws))
         size = stop - start
+        if reached:
+            amounts = np.repeat(amounts, size, axis=-1)
         headroom = np.full((len(tables), len(self.rows), size), np.nan)
         fire = np.full((len(tables), len(self.rows)), np.nan)
         for group in self._groups(start, stop, rows):
@@ -149,9 +179,11 @@ class Shelf:
                         mine = slice(at * size, (at + 1) * size)
                         for row, name in wanted:
                             requirement = event.requirements[name]
-                            found = _headroom(judged, one, name, mine, requirement)
-                            headroom[number, row], fire[number, row] = found
-        return Judged(headroom, fire)
+                            found = _found(judged, one, name, mine, requirement)
+                            headroom[number, row], fire[number, row] = found[:2]
+                            if reached:
+                                amounts[:, number, row] = found[2]
+        return Judged(headroom, fire, amounts if reached else None)
 
     def _groups(self, start: int, stop: int, rows: BoolArray | None) -> list[_Group]:
         """Events of equal shape and context as one trial: judging has a cost of its own a trial."""
@@ -211,8 +243,54 @@ def _row(event: Event, restraint: str) -> Row:
     )
 
 
-def _named(table: Mapping[str, Any], name: str) -> Algorithm:
-    return algorithm_from_table({**table, "name": name})
+def _named(
+    table: Mapping[str, Any],
+    name: str,
+    *,
+    folder: Path | None,
+    swept: Mapping[str, frozenset[str]],
+) -> Algorithm:
+    algorithm = algorithm_from_table({**table, "name": name}, folder=folder)
+    rules = {
+        restraint: AtAnyScale(rule, swept[restraint]) if restraint in swept else rule
+        for restraint, rule in algorithm.rules.items()
+    }
+    return Algorithm(name, rules=rules)
+
+
+class AtAnyScale(Rule):
+    """A rule whose demand reaches k where *inner* fires with its *chosen* leaves at scale k."""
+
+    context_free = True
+
+    def __init__(self, inner: Rule, chosen: frozenset[str]) -> None:
+        self.inner = inner
+        self.chosen = chosen
+
+    @property
+    def requires(self) -> frozenset[str]:
+        """Those of the rule."""
+        return self.inner.requires
+
+    @property
+    def uses(self) -> frozenset[str]:
+        """Those of the rule."""
+        return self.inner.uses
+
+    @property
+    def children(self) -> Mapping[str, Rule]:
+        """The rule."""
+        return {"rule": self.inner}
+
+    def active(self, samples: EcuSamples) -> frozenset[str]:
+        """Those of the rule."""
+        return self.inner.active(samples)
+
+    def demand(self, samples: EcuSamples) -> FloatArray:
+        """Return the swept demand; what fires at every scale has a huge one."""
+        shape = (samples.draws, samples.size)
+        demand = swept_demand(self.inner, samples, sweep=self.chosen)
+        return np.minimum(np.broadcast_to(demand, shape), HUGE)
 
 
 def _only(algorithm: Algorithm, restraints: set[str]) -> Algorithm:
@@ -220,13 +298,14 @@ def _only(algorithm: Algorithm, restraints: set[str]) -> Algorithm:
     return Algorithm(algorithm.name, rules=rules)
 
 
-def _headroom(
+def _found(
     judged: Trial, algorithm: Algorithm, restraint: str, mine: slice, requirement: Requirement
-) -> tuple[FloatArray, float]:
-    """Headroom of the draws *mine* of a trial, and fire time of the first if it is nominal."""
+) -> tuple[FloatArray, float, FloatArray]:
+    """Headroom of the draws *mine*, fire time of the first if it is nominal, what was reached."""
     answer = judged.answers[judged.events[0].name, algorithm.name, restraint]
     if answer.found is None:
-        return np.full(mine.stop - mine.start, np.nan), float("nan")
+        nothing = np.full(mine.stop - mine.start, np.nan)
+        return nothing, float("nan"), np.stack([nothing] * 3)
     answer = answer.taken(range(mine.start, mine.stop))
     found, start_s = answer.found, judged.start_s[mine]
     assert found is not None  # as before it was taken
@@ -234,13 +313,17 @@ def _headroom(
     if judged.draws[mine.start] == 0 and found.fire[0] >= 0:
         fire = float(start_s[0] + found.fire[0] / judged.rate_hz)
     if requirement.expectation == "no_fire":
-        return -np.log(np.maximum(found.max_demand, LEAST_DEMAND)), fire
+        amounts = np.stack([found.max_demand, found.in_time, found.before_allowed])
+        return -np.log(np.maximum(found.max_demand, LEAST_DEMAND)), fire, amounts
     scores = answer.scores(requirement, start_s=start_s, rate_hz=judged.rate_hz)
     grown = np.log(np.maximum(found.in_time, LEAST_DEMAND))
     # Fired before it may: as far from right as one that reached as much where it must not.
     early = -np.log(np.maximum(found.before_allowed, LEAST_DEMAND))
     least = np.minimum(grown, np.where(found.before_allowed >= 1.0, early, np.inf))
-    return np.where(scores.infeasible | np.isnan(answer.required_s), np.nan, least), fire
+    hopeless = scores.infeasible | np.isnan(answer.required_s)
+    in_time = np.where(hopeless, np.nan, found.in_time)
+    amounts = np.stack([found.max_demand, in_time, found.before_allowed])
+    return np.where(hopeless, np.nan, least), fire, amounts
 
 
 class Bench:
@@ -252,13 +335,19 @@ class Bench:
         self.rows = rows
 
     def judge(
-        self, tables: Sequence[Mapping[str, Any]], *, draws: slice, rows: BoolArray | None = None
+        self,
+        tables: Sequence[Mapping[str, Any]],
+        *,
+        draws: slice,
+        rows: BoolArray | None = None,
+        swept: Mapping[str, frozenset[str]] | None = None,
+        reached: bool = False,
     ) -> Judged:
         """Judge all events by every algorithm; see :meth:`Shelf.judge`."""
         first = 0
         for link, size in zip(self._links, self._sizes, strict=True):
             mine = None if rows is None else rows[first : first + size]
-            link.send((list(tables), draws, mine))
+            link.send((list(tables), draws, mine, swept, reached))
             first += size
         return Judged.joined([_answer(link) for link in self._links], axis=1)
 
@@ -328,8 +417,9 @@ def _serve(link: Connection, sources: Sequence[Recipe | Event], setup: Setup) ->
         shelf = Shelf(sources, setup)
         link.send(("rows", shelf.rows))
         while True:
-            tables, draws, rows = link.recv()
-            link.send(("judged", shelf.judge(tables, draws=draws, rows=rows)))
+            tables, draws, rows, swept, reached = link.recv()
+            judged = shelf.judge(tables, draws=draws, rows=rows, swept=swept, reached=reached)
+            link.send(("judged", judged))
     except (EOFError, BrokenPipeError):
         return
     except InputError as error:

@@ -183,19 +183,24 @@ def out_of_order(fire_s: FloatArray, pairs: Sequence[tuple[int, int]]) -> FloatA
 
 
 def searches_of(
-    text: str, freedom: Freedom, *, classes: Sequence[str], folds: int
+    text: str,
+    freedom: Freedom,
+    *,
+    classes: Sequence[str],
+    folds: int,
+    folder: Path | None = None,
 ) -> tuple[list[Search], dict[str, int]]:
     """Return all searches, and the part in which each class is left out.
 
     Numbers that act on the same restraints are searched together, others apart.
     """
     table = tomllib.loads(text)
-    before = algorithm_from_toml(text).rules
+    before = algorithm_from_toml(text, folder=folder).rules
     groups: list[tuple[set[str], set[str]]] = []
     for name, bounds in freedom.bounds.items():
         start = numbers_of(table)[name]
         other = bounds[0] if abs(start - bounds[0]) > abs(start - bounds[1]) else bounds[1]
-        after = _built(table, freedom, {name: other}).rules
+        after = _built(table, freedom, {name: other}, folder=folder).rules
         touched = {restraint for restraint in after if after[restraint] != before[restraint]}
         joined = [group for group in groups if group[1] & touched]
         groups = [group for group in groups if group not in joined]
@@ -214,11 +219,17 @@ def searches_of(
     return found, part
 
 
-def _built(table: Mapping[str, Any], freedom: Freedom, values: Mapping[str, float]) -> Algorithm:
+def _built(
+    table: Mapping[str, Any],
+    freedom: Freedom,
+    values: Mapping[str, float],
+    *,
+    folder: Path | None,
+) -> Algorithm:
     from crashsense.rules.algorithm import algorithm_from_table
 
     spread = {**values, **{k: values[v] for k, v in freedom.same.items() if v in values}}
-    return algorithm_from_table(with_numbers(table, spread))
+    return algorithm_from_table(with_numbers(table, spread), folder=folder)
 
 
 class Searcher:
@@ -443,7 +454,7 @@ def study_calibration(
     table = tomllib.loads(text)
     freedom = freedom_of(table, file=str(algorithm), most=most_numbers)
     sensors = sensor_set if isinstance(sensor_set, SensorSet) else load_sensor_set(sensor_set)
-    sources = _sources(plan, events, records)
+    sources = calibration_sources(plan, events, records)
     asked = tuple(before.rules)
     setup = Setup(
         tuple(range(draws + held_out + 1)),
@@ -451,6 +462,7 @@ def study_calibration(
         sensors,
         tuple(channels_read([before], sensors)),
         asked,
+        None if folder is None else str(folder),
     )
     count = workers or os.cpu_count() or 1
     say(f"sensing {len(sources)} occurrences, {len(setup.draws)} draws each, {count} workers")
@@ -465,7 +477,7 @@ def study_calibration(
             raise InputError([Fault("study calibrate", "events", None, expected)])
         classes = [row.kind for row in bench.rows]
         searches, part = searches_of(
-            text, freedom, classes=classes, folds=min(folds, len(set(classes)))
+            text, freedom, classes=classes, folds=min(folds, len(set(classes))), folder=folder
         )
         identity = _identity(text, setup, folds, bench.rows)
         searcher = Searcher(
@@ -529,10 +541,10 @@ def study_calibration(
     )
 
 
-def _sources(
+def calibration_sources(
     plan: str | Path | None, events: Sequence[str | Event], records: Sequence[str]
 ) -> list[Recipe | Event]:
-    """The library as recipes, so that each worker makes its own events; others as events."""
+    """Return the library as recipes, so that workers make their own events; others as events."""
     if plan is None and not events and not records:
         from crashsense.synthesis import load_recipes
 

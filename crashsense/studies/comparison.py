@@ -92,9 +92,9 @@ COLUMNS = {
         "lost, gained, newly met, newly failed, no longer judged, or same (met or not met in both,"
         " or judged in neither)"
     ),
-    "requirement_changed": "true if the expectation or a required time is another",
+    "requirement_changed": "true if the expectation or a required time changed",
     "fire_time_change_ms": "after less before; null where it fires in one run only",
-    "demand_margin_change": "after less before; null where an expectation is another",
+    "demand_margin_change": "after less before; null where an expectation changed",
     "draws_paired": "random draws judged in both runs",
     "draws_met_both, draws_lost, draws_gained, draws_failed_both": "of these",
     "p_mcnemar": "exact two-sided McNemar test of lost against gained",
@@ -141,11 +141,11 @@ def _compared(
     table = _nominal_table(ours, theirs, pairs)
     changed = int(table["requirement_changed"].sum())
     if changed:
-        verb = "is itself another" if changed == 1 else "are themselves others"
+        verb = "has itself changed" if changed == 1 else "have themselves changed"
         said.insert(
             0,
-            f"{count(changed, 'requirement')} {verb} (listed below): what changed there is not the"
-            " algorithm's doing.",
+            f"{count(changed, 'requirement')} {verb} (listed below): what changed there is not"
+            " due to the algorithm.",
         )
     said += _said_of_inputs(before, after, pairs, sorted(mine & other))
     withheld, draws = _withheld(before, after)
@@ -154,7 +154,10 @@ def _compared(
         different = table["occurrence_before"] != table["occurrence_after"]
         odd = set(table.loc[different, "event"])
         if odd:
-            said.append(f"No paired draws for {_some(sorted(odd))}: another occurrence, draws.")
+            said.append(
+                f"No paired draws for {_some(sorted(odd))}: the occurrence changed, and its"
+                " draws with it."
+            )
     table, by_draw, transitions = _with_draws(table, before, after, pairs, draws=draws, odd=odd)
     return Comparison(
         before=before,
@@ -195,34 +198,43 @@ def _said_of_inputs(
     old, new = before.identity["inputs"], after.identity["inputs"]
     said = []
     differing = {key for key in {*old, *new} if old.get(key) != new.get(key)}
-    # Changed requirements are told from the rows.
+    # Changed requirements are reported from the rows.
     files = {key for key in differing if not key.endswith(": requirements")}
     touched = [e for e in events if any(key.startswith(f"event {e}: ") for key in files)]
     vehicles = sorted(key for key in differing if key.startswith("vehicle: "))
     if touched:
         said.append(
-            f"The recipe or record of {count(len(touched), 'event')} is another"
-            f" ({_some(touched)}): what changed there need not be the algorithm's doing."
+            f"The recipe or record of {count(len(touched), 'event')} changed"
+            f" ({_some(touched)}): what changed there is not necessarily due to the algorithm."
         )
     if vehicles:
-        said.append(f"Other content, {_some(vehicles)}: recipes that use it give other signals.")
+        said.append(
+            f"The content of {_some(vehicles)} differs: recipes that use it give different signals."
+        )
     for kind, names in (
         ("sensor set", [(p.sensor_set_before, p.sensor_set_after) for p in pairs]),
         ("algorithm", [(p.algorithm_before, p.algorithm_after) for p in pairs]),
     ):
         for a, b in dict.fromkeys(names):
-            # Of an algorithm also the files of rules of one's own.
+            # For an algorithm, also the files of the user's own rules.
             content = _content(old, f"{kind}: {a}"), _content(new, f"{kind}: {b}")
             same = content[0] == content[1] and bool(content[0])
             if same or a == b:
-                word = "the same content in both" if same else "other content"
+                word = "the same content in both" if same else "the content differs"
                 said.append(f"{kind.capitalize()} {arrow(a, b)}: {word}.")
+    had, has = (side.identity.get("plan", {}).get("faults", []) for side in (before, after))
+    if had != has:
+        said.append(
+            f"Faults of sensors: {arrow(', '.join(had) or 'none', ', '.join(has) or 'none')}."
+        )
     if before.identity.get("code") != after.identity.get("code"):
-        said.append("The program's code differs: what changed need not be the algorithm's doing.")
+        said.append(
+            "The program's code differs: what changed is not necessarily due to the algorithm."
+        )
     for key in ("path", "engine"):
         was, now = before.identity.get(key), after.identity.get(key)
         if was != now:
-            said.append(f"Computed otherwise: {key} {was} -> {now}.")
+            said.append(f"Computed differently: {key} {was} -> {now}.")
     versions = before.identity["versions"], after.identity["versions"]
     odd = [
         f"{k} {v} -> {versions[1].get(k)}"
@@ -230,7 +242,7 @@ def _said_of_inputs(
         if versions[1].get(k) != v
     ]
     if odd:
-        said.append(f"Other versions: {', '.join(odd)}.")
+        said.append(f"Different versions: {', '.join(odd)}.")
     return said
 
 

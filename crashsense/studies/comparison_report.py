@@ -44,7 +44,7 @@ def comparison_text(found: Comparison) -> str:
         lines += ["", f"{pair}: {_counted(rows)}"]
         for change, title in _GROUPS:
             lines += _rows(title, rows[rows["change"] == change], every=change == "lost")
-        lines += _transitions(found, number, "nominal", "Other verdict, nominal")
+        lines += _transitions(found, number, "nominal", "Verdict changed, nominal")
         lines += _largest(rows, "fire_time_change_ms", "Largest changes of fire time", " ms")
         lines += _largest(rows, "demand_margin_change", "Largest changes of demand margin", "")
         if found.paired_draws:
@@ -108,7 +108,7 @@ def _changed_requirements(found: Comparison) -> list[str]:
     rows = rows.drop_duplicates(["event", "restraint"])
     if rows.empty:
         return []
-    lines = ["", "Requirements that are themselves others"]
+    lines = ["", "Requirements that have themselves changed"]
     for row in rows.head(MOST).to_dict("records"):
         words = row["expectation_before"], row["expectation_after"]
         times = ""
@@ -186,7 +186,7 @@ def _draws(found: Comparison, number: int, rows: pd.DataFrame) -> list[str]:
         if len(own) > MOST:
             rest = f"with none {other}" if words == "gained" else f"with some {words}"
             lines.append(f"  and {len(own) - MOST} more {rest}")
-    lines += _transitions(found, number, "draws", "Other verdict, draws")
+    lines += _transitions(found, number, "draws", "Verdict changed, draws")
     return lines
 
 
@@ -217,7 +217,7 @@ def result_line(found: Comparison, *, codes: bool = True) -> str:
     return f"RESULT: {what} was lost in what both runs judged, nominal{over}. {_UNMET}"
 
 
-_UNMET = "What was not met before and is not met now is no part of this; see each run."
+_UNMET = "Requirements that neither run meets are not counted here; see each run."
 
 
 def _result_of_draws(found: Comparison) -> str:

@@ -2,10 +2,10 @@
 
 Every point of the grid is an element, and with it a sensor: range, resonance, noise and the rest
 follow from the geometry. Each is judged on the same events and draws, and compared with the ideal
-sensor (unlimited range, exact words, linear, without noise; same filter and transport). A
-requirement that the ideal sensor misses too is not the element's doing.
+sensor (unlimited range, no quantisation, linear, no noise; same filter and transport). A
+requirement that the ideal sensor misses too is not due to the element.
 
-Filter, word and transport, misalignment and filter tolerances are those of the part that the
+Filter, word length and transport, misalignment and filter tolerances are those of the part that the
 element replaces; its tolerances of sensitivity and offset are not: they follow from the geometry.
 """
 
@@ -279,7 +279,7 @@ def _with_element(base: SensorSet, sensors: Sequence[str], one: Element, *, name
 
 
 def _ideal(base: SensorSet, sensors: Sequence[str]) -> SensorSet:
-    """The set with ideal sensors: unlimited range, exact words, same filter and transport."""
+    """The set with ideal sensors: unlimited range, no quantisation, same filter and transport."""
     ideal = base
     for name in sensors:
         part = base.sensor(name)
@@ -309,7 +309,7 @@ def _judge(
     draws: int,
     seed: int,
 ) -> tuple[pd.DataFrame, list[dict[str, Any]]]:
-    """Verdict rows of one event with every set, and what its nominal words say."""
+    """Verdict rows of one event with every set, and what its nominal codes show."""
     import pandas as pd
 
     rule = algorithm.rules.get(restraint)
@@ -344,7 +344,7 @@ def _nominal(
     sensors: Sequence[str],
     ideal: Mapping[str, float],
 ) -> tuple[dict[str, Any], dict[str, float]]:
-    """What the nominal words of one event show: clipping, velocity against the ideal sensor."""
+    """What the nominal codes of one event show: clipping, velocity against the ideal sensor."""
     scored = trial.row(restraint, draw=0)
     required_s = float(trial.required_s[event.name][restraint][0])
     shares, velocities, lost = [0.0], {}, [0.0]
@@ -439,7 +439,7 @@ def _points(
 def _conclude(
     points: pd.DataFrame, metadata: Mapping[str, Any], *, varied: Sequence[str]
 ) -> list[str]:
-    """Which element is the smallest, softest or cheapest that loses nothing, and who says so."""
+    """Which element is the smallest, softest or cheapest that loses nothing, and why."""
     draws = metadata["draws"]
     whole = points[(points["lost"] == 0) & (points["lost_in_draws"] == 0)]
     scope = f"{count(len(metadata['events']), 'event')}, {metadata['restraint']}" + (
@@ -463,7 +463,7 @@ def _conclude(
         )
         less = points[points[column] < best[column]].sort_values(column)
         if less.empty:
-            text += "; it is the least of the grid, so smaller may do as well"
+            text += "; it is the smallest of the grid, so a smaller one may do as well"
         else:
             next_one = less.iloc[-1]
             event = next_one["lost_events"] or f"draws of {next_one['worst_draw_event']}"

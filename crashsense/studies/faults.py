@@ -1,6 +1,6 @@
 """Single faults as a matrix: which fault of which sensor harms which decision.
 
-Every single fault (lost, stuck, saturated, offset, swapped, inverted, late word, wrong gain) of
+Every single fault (lost, stuck, saturated, offset, swapped, inverted, late, wrong gain) of
 every sensor that the algorithm reads meets every event. The good run is sensed on the full path, as
 faults ahead of the words are, so that nothing but the fault differs. A fault *harms* where a
 requirement that is met without it is not met with it.

@@ -14,7 +14,8 @@ def check_folder(folder: str | Path, *, study: str, prefix: str = "") -> None:
 
     Raises
     ------
-    InputError : it, or the first of its parents that exists, is no folder or is read-only; it holds
+    InputError : it, or the first of its parents that exists, is not a folder or is read-only; it
+    holds
         a file whose name does not begin with *prefix*, so that another's work is there
     """
     target = Path(folder).absolute()

@@ -1,11 +1,11 @@
-"""The library's prediction beside a measured crash: does the fictional car stand for yours?
+"""The library's prediction beside a measured crash: does the fictional car represent yours?
 
 The frontal model is asked for the record's speed, mass and obstacle, nothing else: no number of the
 model is changed for the record. Both signals go through the same functions. Bands of the model are
 those of its own tolerances over draws.
 
 The shipped car's numbers come in part from one public record (a full-width wall at 57 km/h):
-agreement with that one shows that the fit holds, and is no evidence for other cars.
+agreement with that one shows that the fit holds; it is not evidence for other cars.
 """
 
 from __future__ import annotations
@@ -100,8 +100,8 @@ def predict(
         library's own car is taken
     draws : random draws of the model beside the nominal one
 
-    Raises :class:`~crashsense.errors.InputError` where the record is no frontal crash, or speed or
-    obstacle are not known.
+    Raises :class:`~crashsense.errors.InputError` where the record is not a frontal crash, or speed
+    or obstacle are not known.
     """
     faults = []
     if event.family != "frontal":
@@ -260,7 +260,9 @@ def as_text(predictions: Sequence[Prediction]) -> str:
         "The car is fictional; its numbers come in part from one public record (full-width wall, "
         "57 km/h):"
     )
-    lines.append("agreement with that one is no evidence. Nothing was fitted to the record above.")
+    lines.append(
+        "agreement with that record is not evidence. Nothing was fitted to the record above."
+    )
     return "\n".join(lines)
 
 

@@ -38,7 +38,7 @@ def mcnemar_exact(lost: int, gained: int) -> float:
 def holm(p_values: Sequence[float] | FloatArray) -> FloatArray:
     """Return p-values adjusted for their number by Holm's step-down rule [-], shape kept.
 
-    Holds however the tests hang together. NaN is no test and stays. Source: Holm, Scandinavian
+    Valid however the tests are correlated. NaN (no test) stays. Source: Holm, Scandinavian
     Journal of Statistics 6 (1979) 65-70.
 
     >>> [round(float(p), 6) for p in holm([0.01, 0.04, 0.03])]

@@ -1,7 +1,7 @@
 """What the study of sensor ranges says: one row a setting, and plain sentences.
 
 The advice rests on what the range loses against the ideal sensor. Requirements that fail with the
-ideal sensor too are counted apart: no range mends them.
+ideal sensor too are counted separately: no range can fix them.
 """
 
 from __future__ import annotations
@@ -258,13 +258,13 @@ def _by_range(
     if metadata["rule_reads_the_sensor"] and not changed.any() and _moved(table).empty:
         lines.append(
             "No verdict differs from that with the ideal sensor, and no fire time by more than"
-            f" {LIMIT_SHIFT_MS:g} ms, at any range tried: this rule asks little of"
-            f" {metadata['sensor']}, or little of its range."
+            f" {LIMIT_SHIFT_MS:g} ms, at any range tried: this rule depends little on"
+            f" {metadata['sensor']}, or on its range."
         )
     if any(" m/s by " in line for line in lines):
         lines.append(
-            "Velocity lost counts for a rule that sums this sensor over that time; verdicts and"
-            " fire times are those of this algorithm only."
+            "The velocity lost matters to a rule that integrates this sensor over that time;"
+            " verdicts and fire times are those of this algorithm only."
         )
     return lines
 
@@ -305,7 +305,7 @@ def _not_the_range(table: pd.DataFrame, settings: pd.DataFrame) -> list[str]:
         lines.append(
             f"{len(names)} of {count(total, 'requirement')} {verb} at every range tried and with"
             f" the ideal sensor: the range is not the cause ({_listed(names, separator=', ')})."
-            " What a range would do to an algorithm that meets them, this study cannot tell."
+            " How a range affects an algorithm that meets them, this study cannot say."
         )
     first = settings.iloc[0]
     ideal = first["ideal_separation_ratio"]
@@ -316,8 +316,8 @@ def _not_the_range(table: pd.DataFrame, settings: pd.DataFrame) -> list[str]:
         )
         if ideal < 1:
             text += (
-                ": below 1, so no one threshold scale meets every requirement, whatever the range;"
-                " mend the algorithm before its sensor"
+                ": below 1, so no single threshold scale meets every requirement at any range;"
+                " fix the algorithm before choosing a sensor"
             )
         lines.append(f"{text}.")
     return lines
@@ -333,9 +333,11 @@ def _failing_anyway(
         rows = table[here & (table["requirement"] == "fails_anyway")]
         changed = [*_flips(rows), *(row for _, row in _moved(rows).iterrows())]
         if changed:
-            text = _listed([f"{_fire(row)}, {row['verdict']} all the same" for row in changed])
+            text = _listed([f"{_fire(row)}, still {row['verdict']}" for row in changed])
             told.append(f"  {_range(setting, metadata)}: {text}.")
-    return ["Failed with the ideal sensor too, but fired at another time:", *told] if told else []
+    return (
+        ["Fails with the ideal sensor too, but fires at a different time:", *told] if told else []
+    )
 
 
 def _flips(rows: pd.DataFrame) -> list[pd.Series]:
@@ -359,8 +361,8 @@ def _limits(settings: pd.DataFrame, metadata: Mapping[str, Any]) -> list[str]:
     if "velocity_resolution_m_s" in settings.columns:
         last = settings.iloc[-1]
         lines.append(
-            f"At {_range(last, metadata)} one code over one tick is"
-            f" {1e3 * last['velocity_resolution_m_s']:.2f} mm/s; a 3-sigma offset gathers"
+            f"At {_range(last, metadata)} one code for one tick is"
+            f" {1e3 * last['velocity_resolution_m_s']:.2f} mm/s; a 3-sigma offset adds up to"
             f" {last['worst_offset_drift_m_s']:.1f} m/s over the longest event without leak."
         )
     held = [f"{name} ({value})" for name, value in metadata["held_constant"].items()]
@@ -381,7 +383,7 @@ def _limits(settings: pd.DataFrame, metadata: Mapping[str, Any]) -> list[str]:
             why = "the band strength of the frontal model is fitted to one public crash record, so "
         lines.append(
             f"{count(metadata['synthesised'], 'event')} synthesised from recipes: {why}this study"
-            " is no independent evidence for a range; measured records of the vehicle are."
+            " is not independent evidence for a range; measured records of the vehicle are."
         )
-    lines.append("Nominal sensors only; certified practice decides, not this study.")
+    lines.append("Nominal sensors only. Certified practice decides, not this study.")
     return lines

@@ -45,7 +45,7 @@ def check_range_folder(folder: str | Path) -> Path:
     if foreign:
         what = "a run folder" if "manifest.json" in foreign else f"it holds {foreign[0]!r}"
         raise RunFolderError(
-            f"{path}: is no folder of this study ({what}); expected a new or empty folder, or one"
+            f"{path}: not a folder of this study ({what}); expected a new or empty folder, or one"
             " of a former study range"
         )
     return path

@@ -1,8 +1,8 @@
 """What a sensor's range changes: ranges x bits x filter corners over a set of events.
 
 For every event and setting the nominal chain is run (draw 0) with one sensor changed, and compared
-with the ideal sensor: the same chain and clock with unlimited range, exact words and a linear
-read-out. What fails with the ideal sensor too is not the range's doing and is kept apart from what
+with the ideal sensor: the same chain and clock with unlimited range, no quantisation and a linear
+read-out. What fails with the ideal sensor too is not due to the range and is kept apart from what
 the range loses. Small ranges clip; large ones coarsen the code.
 """
 
@@ -82,7 +82,9 @@ class RangeStudy:
     metadata: dict[str, Any]
 
 
-_IDEAL = "the ideal sensor: unlimited range, exact words, linear read-out, same corner and delay"
+_IDEAL = (
+    "the ideal sensor: unlimited range, no quantisation, linear read-out, same corner and delay"
+)
 
 #: Column of an accelerometer's study -> what it means; units in the names.
 COLUMNS = {
@@ -100,14 +102,14 @@ COLUMNS = {
     ),
     "required_time_ms": "required time to fire",
     "velocity_error_required_m_s": (
-        "velocity change of the words less that of the ideal sensor, at the required time (filter"
+        "velocity change of the codes less that of the ideal sensor, at the required time (filter"
         " delay allowed for)"
     ),
     "velocity_error_60ms_m_s": "the same at 60 ms",
     "velocity_resolution_m_s": "velocity of one code over one tick",
     "offset_drift_m_s": (
-        "velocity that a 3-sigma offset of the part gathers from time zero to the end of the event,"
-        " without leak; constant over the ranges where the part's offset is held constant"
+        "velocity that a 3-sigma offset of the part adds up to between time zero and the end of the"
+        " event, without leak; constant over the ranges where the part's offset is held constant"
     ),
     "fire_time_ms": "time to fire",
     "ideal_fire_time_ms": f"time to fire with {_IDEAL}",
@@ -292,7 +294,7 @@ def tolerances_that_scale(part: Sensor) -> tuple[str, ...]:
 
     Parts of one kind are called alike but for the range (``side_100g``, ``side_240g``). A field
     scales where it is the same share of the range in all of them. A part that is not in the
-    catalogue, or has no relatives there, tells nothing: its fields are held constant.
+    catalogue, or is alone of its kind there, gives no trend: its fields are held constant.
 
     >>> tolerances_that_scale(find_part("side_240g"))
     ('offset_tolerance', 'noise_density')
@@ -376,7 +378,7 @@ def _check(
 
 
 def _exact(part: Sensor, **changes: Any) -> dict[str, Any]:
-    """Changes that give a sensor exact words, on the bus when its own would be."""
+    """Changes that remove a sensor's quantisation and keep its timing on the bus."""
     return {"bits": 24, "slot_start_s": part.latency_s, "bit_time_s": 0.0, **changes}
 
 
@@ -393,7 +395,7 @@ class _Run:
 
 
 def fire_change(mine_ms: float, ideal_ms: float) -> str:
-    """Say how a fire time [ms] stands to that of the ideal sensor; NaN is no fire.
+    """Say how a fire time [ms] compares with the ideal sensor's; NaN means no fire.
 
     >>> fire_change(37.5, 57.5), fire_change(float("nan"), 172.0)
     ('earlier', 'lost')
@@ -469,7 +471,7 @@ class _EventStudy:
         return _Run(trial, trial.row(self.restraint))
 
     def _velocity(self, trial: Trial, at_s: float) -> float:
-        """Velocity change of the words from time zero to *at_s* of the true motion [m/s]."""
+        """Velocity change of the codes from time zero to *at_s* of the true motion [m/s]."""
         values = np.nan_to_num(trial.samples.channels[self.sensor])
         velocity = cumulative_trapezoid(values, step_s=1.0 / trial.rate_hz)[0]
         moment = trial.times_s[0] - trial.sensor_set.delay_s(self.sensor)

@@ -42,7 +42,8 @@ IntArray = npt.NDArray[np.int64]
 #: Shares of firing whose speeds are given: half, and the ends of the spread.
 SHARES = (0.1, 0.5, 0.9)
 
-#: Level at which a share that falls with speed is told, and no interval of speed given.
+#: Confidence level at which a share is reported to fall with speed; no interval of speed is then
+#: given.
 FALL_LEVEL = 0.99
 
 #: How closely the limits of the matrix are looked for [km/h].
@@ -138,7 +139,7 @@ def speed_interval(
 def falls(fired: IntArray, draws: IntArray, *, level: float = FALL_LEVEL) -> tuple[int, int] | None:
     """Return the two places whose shares fall most with speed, or None.
 
-    A fall is told where the exact intervals of *level* lie apart.
+    A fall is reported where the exact intervals at *level* do not overlap.
 
     >>> falls(np.array([0, 95, 50, 99]), np.full(4, 100))
     (1, 2)
@@ -231,7 +232,7 @@ CURVE_COLUMNS = {
     ),
     "p10_kmh, p90_kmh": "speeds at which 10 and 90 % fire",
     "spread_kmh": "between these; null where one of them is beyond the speeds that were run",
-    "step_kmh": "widest step of speed there: a smaller spread cannot be told",
+    "step_kmh": "widest step of speed there: a smaller spread cannot be resolved",
     "no_fire_to_kmh, fire_from_kmh": "limits of the matrix within the speeds; null: none there",
     "fires": "true if any draw fires at any speed",
 }
@@ -254,7 +255,7 @@ def find_recipe(name: str) -> Recipe:
 
 
 def _swept(recipe: Recipe, speeds_kmh: Sequence[float]) -> list[Recipe]:
-    """The recipe at every speed; what is refused is told in one line."""
+    """The recipe at every speed; a refusal is reported in one line."""
     where = "study severity"
     if recipe.model.name not in swept_models():
         expected = f"a crash whose requirements follow speed (models {', '.join(swept_models())})"
@@ -478,7 +479,8 @@ def _speeds(rows: pd.DataFrame, notes: list[str], *, name: str) -> dict[str, flo
         low = high = math.nan
         notes.append(
             f"{name}: the share falls with speed, {fired[i]} of {draws[i]} at {speeds[i]:g} km/h"
-            f" and {fired[j]} of {draws[j]} at {speeds[j]:g}: no interval for the half-fire speed."
+            f" and {fired[j]} of {draws[j]} at {speeds[j]:g}: no interval for the 50 %"
+            " firing speed."
         )
     row = {"p10_kmh": p10, "half_kmh": half, "p90_kmh": p90}
     row |= {"half_low_kmh": low, "half_high_kmh": high, "spread_kmh": math.nan}

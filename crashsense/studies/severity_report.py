@@ -60,15 +60,14 @@ def severity_text(study: SeverityStudy) -> str:
         lines += ["", *(f"NOTE: {note}" for note in study.notes)]
     lines += [
         "",
-        "The interval of the half-fire speed ends on speeds that were run; finer --speeds narrow"
+        "The interval of the 50 % firing speed ends on speeds that were run; finer --speeds narrow"
         " it. The spread is of these tolerances only; no result is an approval.",
     ]
     return "\n".join(lines)
 
 
 _HEADER = (
-    f"  {'':<22} {'half fires at km/h':<22} {'10 to 90 % km/h':<38}"
-    " must not fire to / must fire from"
+    f"  {'':<22} {'50 % at km/h':<22} {'10 to 90 % at km/h':<38} must not fire to / must fire from"
 )
 
 

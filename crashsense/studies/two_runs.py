@@ -172,6 +172,7 @@ class Pair:
 
 
 def arrow(before: str, after: str) -> str:
+    """Return a name, or both with an arrow where they differ."""
     return before if before == after else f"{before} -> {after}"
 
 
@@ -237,7 +238,7 @@ def pair_settings(
         word = kind.replace("_", " ").capitalize()
         if not given:
             said += [
-                f"{word} {a} is compared with {b}: the only ones without a namesake."
+                f"{word} {a} is compared with {b}: the only ones whose name is not in both."
                 for a, b in found[kind]
                 if a != b
             ]
@@ -247,7 +248,7 @@ def pair_settings(
                 if before.gates(name) and name not in names[1]:
                     expected = (
                         f"{name}:B, with B one of {', '.join(names[1])}: {name} gates in"
-                        f" {before.name} and has no namesake in {after.name}"
+                        f" {before.name} and has no counterpart of that name in {after.name}"
                     )
                     faults.append(Fault("command line", option, None, expected))
         if alone:

@@ -1,4 +1,4 @@
-"""Words that several studies share."""
+"""Wording that several studies share."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """A kerb, then a wall: the ride model and the frontal model with continuing state.
 
 The front wheels climb a kerb at time zero; *wall_after_ms* later the front end meets a rigid wall.
-The wall is met at the speed that the kerb has left, in each draw; the ride goes on through the
+The wall is met at the speed that the kerb has left, in each draw; the ride continues through the
 crash: pitch, bounce and wheels keep their state and feel the car stop, and their signals add to
 those of the crash. Free flight counts from the contact with the wall (fact ``wall_contact_s``);
 firing before it is early. 10 kHz.
@@ -140,6 +140,6 @@ register_model(
         KerbThenWall,
         simulate_kerb_then_wall,
         {**road.TOLERANCES, **frontal.TOLERANCES},
-        "half-car over a kerb, then lumped-mass car into a wall, state goes on",
+        "half-car over a kerb, then lumped-mass car into a wall, state carried over",
     )
 )

@@ -30,13 +30,13 @@ def rows_of(variation: Variation, rows: slice | npt.NDArray[np.int64]) -> Variat
     )
 
 
-def pages_of(variation: Variation) -> list[npt.NDArray[np.int64]]:
-    """Rows by the page that their random numbers come from (:mod:`crashsense.draws`).
+def draw_groups(variation: Variation) -> list[npt.NDArray[np.int64]]:
+    """Return the rows in groups of :data:`~crashsense.draws.PAGE` draws that draw noise at once.
 
-    A page that is taken at once is drawn once. The nominal draw goes with the first page.
+    The nominal draw goes with the first group. The result does not depend on the groups.
     """
-    pages = np.maximum(variation.draws - 1, 0) // PAGE
-    return [np.flatnonzero(pages == page) for page in np.unique(pages)]
+    groups = np.maximum(variation.draws - 1, 0) // PAGE
+    return [np.flatnonzero(groups == group) for group in np.unique(groups)]
 
 
 def in_blocks(

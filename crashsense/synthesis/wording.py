@@ -86,7 +86,7 @@ def expected_words(kind: str, message: str, *, context: Mapping[str, Any], value
     Parameters
     ----------
     kind, message, context : of the check (``type``, ``msg`` and ``ctx`` of its entry)
-    value : what stands in the file
+    value : what the file says
 
     >>> expected_words("too_short", "", context={"min_length": 1, "actual_length": 0}, value=[])
     'at least 1 entry, not 0'

@@ -158,6 +158,7 @@ def judge_block(
     conditions: Conditions,
     channels: Sequence[str] | None = None,
     bank: NoiseBank | None = None,
+    deviates: Mapping[str, FloatArray] | None = None,
 ) -> Iterator[Trial]:
     """Sense the draws of a block and judge them, :data:`BLOCK` draws a trial.
 
@@ -169,6 +170,8 @@ def judge_block(
     conditions : how the draws are made
     channels : which are sensed; None: those that the algorithms read
     bank : noise to share with other sensor sets and occurrences
+    deviates : channel -> standard normal numbers (draws, roles) in place of drawn ones, for
+        sensitivity studies; see :func:`crashsense.sensing.sense`
     """
     from crashsense.trials.trial import Trial
 
@@ -182,6 +185,7 @@ def judge_block(
         conditions=conditions,
         channels=wanted,
         bank=bank,
+        deviates=deviates,
     ):
         part = slice(first, first + sensed.samples.draws)
         first = part.stop
@@ -219,6 +223,7 @@ def sense_block(
     conditions: Conditions,
     channels: Sequence[str],
     bank: NoiseBank | None = None,
+    deviates: Mapping[str, FloatArray] | None = None,
 ) -> Iterator[Sensed]:
     """Sense the draws of a block, :data:`BLOCK` at a time."""
     shared = conditions.sensor_draws == "shared"
@@ -235,6 +240,7 @@ def sense_block(
         vary=conditions.vary in ("sensor", "both"),
         path=conditions.path,
         bank=bank,
+        deviates=deviates,
     )
 
 

@@ -75,14 +75,16 @@ class Explanation:
 
     @property
     def cause(self) -> Why | None:
-        """The sample that explains the verdict: of a late or missed restraint the nearest one up to
-        its required time, else the one that fired or was nearest to firing."""
+        """The sample that explains the verdict.
+
+        Of a late or missed restraint the nearest one up to its required time, else the one that
+        fired or was nearest to firing.
+        """
         return self.at_required if self.verdict in ("late", "missed") else self.why
 
     @property
     def nearest(self) -> Reading | None:
-        """The criterion on which the verdict hung: of those that decided the one furthest below
-        its threshold."""
+        """The criterion that set the verdict: of those that decided, the furthest below 1."""
         if self.cause is None:
             return None
         found = [r for r in self.cause.readings if r.decides and not r.moves]
@@ -222,7 +224,7 @@ def _sentence(criterion: str) -> str:
 
 
 def _named(reading: Reading) -> str:
-    """A criterion with the part of the rule that it stands in, where that is not the main one."""
+    """A criterion with its branch of the rule, where that is not the main one."""
     parts = [_PARTS[part] for part in reading.path.split(".") if part in _PARTS]
     tail = f" ({reading.note})" if reading.note else ""
     tail = " (moves a threshold)" if reading.moves else tail

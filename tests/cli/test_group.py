@@ -66,7 +66,7 @@ def test_the_check_on_loaded_modules_can_fail():
         (["evaluate", "--draws", "-1"], ["--draws: got '-1'", "a whole number, 0 or more"]),
         (["evaluate", "--draws", "2.5"], ["--draws: got '2.5'", "a whole number, 0 or more"]),
         (["evaluate", "--workers", "0"], ["--workers: got '0'", "a whole number, 1 or more"]),
-        (["evaluate", "--draws"], ["--draws", "a value; it is missing"]),
+        (["evaluate", "--draws"], ["--draws", "a value; none was given"]),
         (["evaluate", "--belts", "belt"], ["--belts: got 'belt'", "belted, unbelted"]),
         (["evaluate", "--expect", "fre"], ["--expect: got 'fre'", "did you mean 'fire'?"]),
         (["evaluate", "a.toml", "b.toml"], ["unexpected extra argument", "b.toml"]),

@@ -496,7 +496,7 @@ def test_channels_of_a_record_are_few_enough_for_a_screen(tmp_path):
 @pytest.mark.parametrize(
     ("times", "told"),
     [
-        (TIMES - 10.0, "times on both sides of time zero"),
+        (TIMES - 10.0, "times before and after time zero"),
         (TIMES * 1e-6, "a step of 1e-07 to 0.005 s"),
         (TIMES * 1e3, "a step of 1e-07 to 0.005 s"),
     ],

@@ -254,7 +254,7 @@ def test_another_column_stands_in_for_the_central_sensor(tmp_path):
     event = one(write(tmp_path / "a.csv", table))
     assert set(event.signals) == {"central_x", "rear_seat_crossmember_x"}
     assert (
-        "rear_seat_crossmember_x_g stands in for the central sensor: stiff"
+        "rear_seat_crossmember_x_g is used as the central sensor: stiff"
         in (event.metadata["assumptions"][1])
     )
     table = {**columns(), "central_safing_x_g": 0.9 * impact_g()}

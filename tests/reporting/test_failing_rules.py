@@ -61,7 +61,7 @@ def test_a_rule_that_fails_ends_no_page(source, failing, words, tmp_path, capsys
     assert "because THE RULE FAILED" in out
     page = (tmp_path / "run" / "report.html").read_text()
     section = page[page.index('id="event-pole_centre_29"') :]
-    said = re.search(r"<pre>(.*?)</pre>", section, re.DOTALL)
+    said = re.search(r"<pre[^>]*>(.*?)</pre>", section, re.DOTALL)
     assert said is not None
     assert said[1].startswith("the rule failed: ")
     assert words in said[1]

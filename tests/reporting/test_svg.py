@@ -100,28 +100,6 @@ def test_line_chart_is_well_formed_short_and_labelled():
     assert root.get("aria-label") == 'a "chart" & more'
 
 
-def test_timing_chart_tells_verdicts_by_shape_and_word():
-    chart = svg.timing_chart(
-        [
-            svg.TimingRow("wall", "event-wall", 18.0, 15.5, 9.0, "on_time"),
-            svg.TimingRow("pole", "event-pole", 54.0, 61.25, None, "late"),
-            svg.TimingRow("other", "event-other", 40.0, None, None, "missed"),
-            svg.TimingRow("hard", "event-hard", -0.6, 9.0, None, "late"),
-        ],
-        label="timing",
-    )
-    root = ElementTree.fromstring(chart)
-    words = [e.text for e in root.iter("text")]
-    assert "on time +2.5 ms" in words
-    assert "late −7.2 ms" in words or "late −7.3 ms" in words
-    assert "missed" in words
-    fired = [e for e in root.iter("g") if e.get("class") == "fired"]
-    assert [next(iter(e)).tag for e in fired] == ["circle", "path", "path", "path"]
-    widths = [float(e.get("width")) for e in root.iter("rect")]
-    assert len(widths) == 4
-    assert min(widths) >= 0.0
-
-
 def test_demand_chart_marks_what_fired():
     chart = svg.demand_chart(
         [

@@ -18,7 +18,7 @@ from crashsense import cli, engine
 from crashsense.campaign import evaluate
 from crashsense.errors import RunFolderError
 from crashsense.resources import folder as shipped_folder
-from crashsense.results import copies as copies_module
+from crashsense.results import input_copies as copies_module
 from crashsense.results import open_run, replay
 from crashsense.synthesis import nominal_cache
 from crashsense.synthesis.recipe import Recipe

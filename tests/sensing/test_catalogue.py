@@ -142,7 +142,7 @@ upfront_left_x = "upfront_24g"
 @pytest.mark.parametrize(
     ("change", "reason"),
     [
-        ({"bits": 0}, "word of 4 to 24 bits"),
+        ({"bits": 0}, "word length of 4 to 24 bits"),
         ({"range": 0.0}, "full scale above 0"),
         ({"range": float("nan")}, "finite"),
         ({"noise_density": -1.0}, "0 or more"),

@@ -9,13 +9,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from pulses_by_hand import pulse
 
-from crashsense.channels import CHANNELS
 from crashsense.cli.study_calibrate import calibrate_command
 from crashsense.errors import InputError
-from crashsense.event import RESTRAINTS, Context, Event, Requirement
+from crashsense.event import RESTRAINTS, Event
 from crashsense.rules.algorithm import algorithm_from_toml
-from crashsense.signal import Signal
 from crashsense.studies import calibration as study
 from crashsense.studies.bench import Row, Setup, Shelf, opened_bench
 from crashsense.studies.calibration_report import (
@@ -36,40 +35,6 @@ threshold_m_s = 1.0   # where the search begins
 family = "any_of"
 of = [{ use = "front" }]
 """
-
-
-def pulse(name: str, velocity_m_s: float, *, fire: bool, matrix: str = "") -> Event:
-    """A rectangular deceleration of 60 ms with the given velocity change."""
-    rate, start = 10_000.0, -0.05
-    time = start + np.arange(2500) / rate
-    samples = np.where((time >= 0.0) & (time < 0.06), -velocity_m_s / 0.06, 0.0)
-    card = CHANNELS["central_x"]
-    signal = Signal(
-        samples,
-        rate_hz=rate,
-        start_s=start,
-        unit=card.unit,
-        axis=card.axis,
-        location=card.location,
-        history=("made by hand",),
-    )
-    nothing = Requirement("open", basis="test")
-    wanted = (
-        Requirement("fire", required_s=0.1, basis="test")
-        if fire
-        else Requirement("no_fire", basis="test")
-    )
-    requirements = dict.fromkeys(RESTRAINTS, nothing)
-    requirements["front_airbag_stage_1"] = wanted
-    return Event(
-        name,
-        family="frontal",
-        occurrence=name,
-        context=Context(),
-        signals={"central_x": signal},
-        requirements=requirements,
-        metadata={"matrix": matrix},
-    )
 
 
 @pytest.fixture

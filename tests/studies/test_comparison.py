@@ -131,7 +131,7 @@ def test_nothing_lost_is_no_approval(tmp_path: Path, capsys: pytest.CaptureFixtu
     a = made_run(tmp_path / "a", nominal(a="late", b="on_time"))
     b = made_run(tmp_path / "b", nominal(a="on_time", b="on_time"))
     assert run(["study", "compare", str(a), str(b)]) == 0
-    assert "What was not met before and is not met now" in capsys.readouterr().out
+    assert "Requirements that neither run meets are not counted" in capsys.readouterr().out
 
 
 def test_what_does_not_gate_does_not_decide(tmp_path: Path) -> None:
@@ -279,7 +279,7 @@ def test_changed_requirements_are_said_first(tmp_path: Path) -> None:
     a = made_run(tmp_path / "a", nominal(a="on_time"), required_ms=20.0)
     b = made_run(tmp_path / "b", nominal(a="late"), required_ms=12.5)
     found = compare_runs(a, b)
-    assert found.said[0].startswith("1 requirement is itself another")
+    assert found.said[0].startswith("1 requirement has itself changed")
     text = comparison_text(found)
     assert "  a: front_airbag_stage_1  fire by 20.0 -> 12.5 ms" in text
     assert text.index("fire by 20.0 -> 12.5 ms") < text.index("Lost:")
@@ -297,7 +297,7 @@ def test_changed_inputs_are_said(tmp_path: Path) -> None:
         name.write_text(text.replace("speed_kmh = 25.0", f"speed_kmh = {speed}"), encoding="utf-8")
         campaign.evaluate(events=[str(name)], algorithms=["plain"], out=tmp_path / out)
     other = compare_runs(tmp_path / "one", tmp_path / "two").said
-    assert any(line.startswith("The recipe or record of 1 event is another") for line in other)
+    assert any(line.startswith("The recipe or record of 1 event changed") for line in other)
     same = compare_runs(tmp_path / "one", tmp_path / "same").said
     assert same == (
         "Sensor set standard: the same content in both.",
@@ -333,7 +333,7 @@ def test_names_are_paired_or_asked_for(tmp_path: Path) -> None:
     b = made_run(tmp_path / "b", nominal(a="late"), algorithm="guarded_2", sensor_set="100g")
     found = compare_runs(a, b)
     assert str(found.pairs[0]) == "guarded -> guarded_2, sensors 50g -> 100g"
-    assert sum("the only ones without a namesake" in line for line in found.said) == 2
+    assert sum("the only ones whose name is not in both" in line for line in found.said) == 2
 
 
 def test_a_gating_algorithm_that_is_gone_is_asked_for(tmp_path: Path) -> None:
@@ -342,7 +342,7 @@ def test_a_gating_algorithm_that_is_gone_is_asked_for(tmp_path: Path) -> None:
     b = campaign.evaluate(events=["hammer_tunnel"], algorithms=["plain"], out=tmp_path / "b").folder
     assert a is not None
     assert b is not None
-    with pytest.raises(InputError, match="guarded gates in .* and has no namesake"):
+    with pytest.raises(InputError, match="guarded gates in .* and has no counterpart of that name"):
         compare_runs(a, b)
     pairs = compare_runs(a, b, algorithms=["plain:plain"]).pairs
     assert [pair.algorithm_before for pair in pairs] == ["plain"]
@@ -377,7 +377,7 @@ def test_two_real_runs_against_whole_tables(tmp_path: Path) -> None:
     met = ~bad["before"].groupby(both["draw"]).any()
     assert found.by_draw["all_met_before"].tolist() == [met.sum()]
     assert found.said[:1] == (
-        "Algorithm guarded is compared with plain: the only ones without a namesake.",
+        "Algorithm guarded is compared with plain: the only ones whose name is not in both.",
     )
     assert any(line.startswith("Sensor set standard: the same content") for line in found.said)
     assert not any("requirements are themselves others" in line for line in found.said)
@@ -434,7 +434,7 @@ def test_bad_input_is_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str
         ([str(a), str(odd)], "summary.json: is damaged; expected a JSON object"),
         ([str(a), str(a), "--out", str(file)], "--out: got"),
         ([str(a), str(a), "--algorithm", "x"], "--algorithm: got 'x'; expected a pair of names"),
-        ([str(a)], "RUN_B: expected a value; it is missing"),
+        ([str(a)], "RUN_B: expected a value; none was given"),
     ):
         assert run(["study", "compare", *arguments]) == 2
         printed = capsys.readouterr()

@@ -96,7 +96,11 @@ def test_conclusion_names_a_point_that_loses_nothing(study: ElementStudy) -> Non
     shown = element_text(study)
     assert shown.startswith("CAUTION")
     assert text.split(";")[0] in shown.replace("\n", " ")
-    assert len(element_figure(study).axes) == 3
+    assert [axes.get_ylabel() for axes in element_figure(study).axes] == [
+        "range [g]",
+        "velocity lost, worst event [m/s]",
+        "c/m [-]",
+    ]
 
 
 def test_conclusion_by_hand() -> None:

@@ -78,7 +78,7 @@ def test_interval_where_all_changes_within_one_step() -> None:
 
 
 def simulated(true_half: float, *, level: float) -> tuple[float, float, float]:
-    """Coverage, bias and spread of the half-fire speed for a curve that is known."""
+    """Coverage, bias and spread of the 50 % firing speed for a curve that is known."""
     draws = 100
     rng = np.random.default_rng(11)
     speeds = np.arange(10.0, 31.0, 1.0)

@@ -70,8 +70,7 @@ class Masses(_Strict):
 
 
 class Springs(_Strict):
-    """Crush springs: contact of nose, cross-beam centre, engine, sill and upper body; rails,
-    firewall."""
+    """Crush springs: nose, rails, firewall, cross-beam centre, engine, sill and upper body."""
 
     nose: Spring
     rails: Spring

@@ -13,7 +13,6 @@ one by one, so that a row is the same in any block. Frequencies must stay below 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from math import pi
 
 import numpy as np
@@ -59,28 +58,4 @@ def mode_response(
     for row, frequency in enumerate(rows):
         sections = mode_sections(frequency_hz=float(frequency), damping=damping, rate_hz=rate_hz)
         out[row] = sosfilt(sections, drive[row])
-    return out
-
-
-def with_modes(
-    base: FloatArray,
-    *,
-    modes: Sequence[tuple[float, float, float]],
-    factor: FloatArray,
-    rate_hz: float,
-) -> FloatArray:
-    """Base acceleration plus the modes that ride on it.
-
-    Parameters
-    ----------
-    base : acceleration of the body at the location [m/s^2], shape (draws, samples)
-    modes : (frequency [Hz], damping ratio [-], participation [-]) of each mode
-    factor : on the frequencies, shape (draws,)
-    rate_hz : sampling rate [Hz]
-    """
-    out = np.array(base)
-    for frequency, damping, participation in modes:
-        out -= participation * mode_response(
-            base, frequency_hz=frequency * factor, damping=damping, rate_hz=rate_hz
-        )
     return out

@@ -1,4 +1,4 @@
-"""A sensing location: a bank of local modes, drawn anew in every draw.
+"""A sensing location: a bank of local modes, drawn independently in every draw.
 
 One model for crash and misuse alike. A *place* (where a sensor is bolted) has a local mass and some
 modes between about 60 Hz and 2.5 kHz. Folding in a crash shakes them at random

@@ -29,7 +29,7 @@ from collections.abc import Mapping
 import numpy as np
 import numpy.typing as npt
 
-from crashsense.synthesis.draw_blocks import pages_of, rows_of
+from crashsense.synthesis.draw_blocks import draw_groups, rows_of
 from crashsense.synthesis.location.modes import FloatArray
 from crashsense.synthesis.location.place import Modes, Place, drawn_modes
 from crashsense.synthesis.model import Variation
@@ -130,7 +130,7 @@ def shake(
         for n, (a, b) in enumerate(zip(edges, edges[1:], strict=False))
     ]
     envelope = np.empty((3, samples))
-    for rows in pages_of(variation):
+    for rows in draw_groups(variation):
         part = rows_of(variation, rows)
         common = {g: part.noise(f"{g} shaking", 2 * low).reshape(-1, 2, low) for g in groups}
         own = {

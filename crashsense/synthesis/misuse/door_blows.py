@@ -4,7 +4,7 @@ Bodies in a row: (striker,) skin, door frame, B-pillar at the latch, car. The sk
 striker at once, the frame later; past the beam gap the skin meets the intrusion beam. What the skin
 moves against the frame compresses the air of the cavity
 (:mod:`crashsense.synthesis.side.door_cavity`). In a slam the whole door flies into seal and
-latch; the skin goes on by its own mass.
+latch; the skin moves on by its own mass.
 The satellite sits on the B-pillar. Time zero: first contact. 10 kHz.
 """
 

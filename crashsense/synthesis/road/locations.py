@@ -44,7 +44,7 @@ class RideLocations:
     variation : its deviations of mass and mode frequency
     rate_hz : rate of the motion [Hz]
     one_sided : True if the two tracks differ: lateral channels are modelled, too
-    keep : True if a second call goes on where the first ended (a road in pieces)
+    keep : True if a second call continues where the first ended (a road in pieces)
     """
 
     def __init__(

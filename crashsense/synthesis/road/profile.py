@@ -249,7 +249,7 @@ def wheel_path(heights: FloatArray, *, step_m: float, radius_m: float) -> FloatA
     The wheel rests on the highest point under it (dilation by a circle):
     ``z(x) = max over |s| < R of h(x + s) + sqrt(R^2 - s^2) - R``. Over a step of height h the path
     begins with the slope tan(theta), cos(theta) = 1 - h / R, and rises along an arc. The tyre's
-    compliance is in the wheel model, not here. Off the ends the last height goes on.
+    compliance is in the wheel model, not here. Beyond the ends the last height continues.
 
     >>> step = np.where(np.arange(200) >= 100, 0.15, 0.0)[None, :]
     >>> path = wheel_path(step, step_m=0.005, radius_m=0.3)[0]

@@ -64,7 +64,7 @@ class RoadPath:
     body : modes side by side, (frequency [Hz], damping [-], inertance ratio R [-])
     factor : on all frequencies, shape (draws,), rounded to FREQUENCY_STEP
     rate_hz : sampling rate [Hz]; modes below a third of it
-    keep : True: a second call goes on where the first ended; False: each call starts at rest
+    keep : True: a second call continues where the first ended; False: each call starts at rest
 
     Called with F / m of the road on the wheels, and of the suspension on the body [m/s^2], each
     (draws, samples), it returns what the location answers [m/s^2]. Rows depend on nothing but
@@ -92,6 +92,7 @@ class RoadPath:
         self._states: dict[tuple[int, int], FloatArray] = {}
 
     def __call__(self, road: FloatArray, suspension: FloatArray) -> FloatArray:
+        """Return what the location reads of road and suspension, shape (draws, samples)."""
         out = np.empty(road.shape)
         for step, rows in self._rows:
             drive = road[rows]

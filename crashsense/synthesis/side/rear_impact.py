@@ -18,7 +18,11 @@ import numpy.typing as npt
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from crashsense.synthesis.draw_blocks import in_blocks
-from crashsense.synthesis.dynamics.chain import ChainMotion, CrushSpring, integrate_chain
+from crashsense.synthesis.dynamics.spring_chain import (
+    CrushSpring,
+    SpringChainMotion,
+    integrate_chain,
+)
 from crashsense.synthesis.location.mounting import fracture_noise, mounting_ringing
 from crashsense.synthesis.model import (
     PulseModel,
@@ -239,7 +243,7 @@ def _on_time_base(active: FloatArray) -> FloatArray:
     return out
 
 
-def _power(motion: ChainMotion, number: int) -> FloatArray:
+def _power(motion: SpringChainMotion, number: int) -> FloatArray:
     spring = motion.springs[number]
     rate = motion.velocity[:, spring.behind] - motion.velocity[:, spring.ahead]
     return _on_time_base(np.maximum(motion.force[:, number] * rate, 0.0).T)

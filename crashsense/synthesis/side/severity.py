@@ -26,7 +26,7 @@ class Ladder:
 
     Parameters
     ----------
-    restraints : what is judged; ``{near}`` stands for the struck side
+    restraints : what is judged; ``{near}`` is replaced by the struck side
     no_fire_to_kmh, fire_from_kmh : the last speed that must not fire (None: none is known), the
         first that must (None: none)
     times : rows (speed [km/h], required time [ms])
@@ -72,7 +72,7 @@ def severity_ladder(recipe: Recipe) -> Ladder:
 
     Raises
     ------
-    InputError : if the recipe is no side or rear impact
+    InputError : if the recipe is not a side or rear impact
     """
     parameters = recipe.parameters
     key = (

@@ -23,7 +23,11 @@ import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from crashsense.synthesis.draw_blocks import in_blocks
-from crashsense.synthesis.dynamics.chain import ChainMotion, CrushSpring, integrate_chain
+from crashsense.synthesis.dynamics.spring_chain import (
+    CrushSpring,
+    SpringChainMotion,
+    integrate_chain,
+)
 from crashsense.synthesis.location.mounting import fracture_noise, mounting_ringing
 from crashsense.synthesis.model import (
     PulseModel,
@@ -270,7 +274,7 @@ def _modes(body: FloatArray, modes: tuple[Mode, ...], factor: FloatArray) -> Flo
     )
 
 
-def _crush_power(motion: ChainMotion, name: str) -> FloatArray:
+def _crush_power(motion: SpringChainMotion, name: str) -> FloatArray:
     for number, spring in enumerate(motion.springs):
         if spring.name == name:
             rate = motion.velocity[:, spring.behind] - motion.velocity[:, spring.ahead]
@@ -416,7 +420,7 @@ def _car_mass(masses: FloatArray, body: dict[str, int]) -> FloatArray:
     )
 
 
-def _striker_force(motion: ChainMotion, body: dict[str, int]) -> FloatArray:
+def _striker_force(motion: SpringChainMotion, body: dict[str, int]) -> FloatArray:
     """Force between the striker's face (or the pole) and the car [N], (draws, time)."""
     out = np.zeros((motion.velocity.shape[2], motion.velocity.shape[0]))
     for number, spring in enumerate(motion.springs):
@@ -452,7 +456,10 @@ def _roll(
 
 
 def _pressure(
-    parameters: SideParameters, variation: Variation, motion: ChainMotion, body: dict[str, int]
+    parameters: SideParameters,
+    variation: Variation,
+    motion: SpringChainMotion,
+    body: dict[str, int],
 ) -> tuple[FloatArray, FloatArray]:
     """Indentation of the skin [m] and overpressure at the sensor [Pa], (draws, SAMPLES)."""
     car = parameters.vehicle

@@ -7,7 +7,7 @@ import pytest
 
 from crashsense.channels import CHANNELS
 from crashsense.resources import folder as shipped_folder
-from crashsense.synthesis.dynamics.chain import integrate_chain
+from crashsense.synthesis.dynamics.spring_chain import integrate_chain
 from crashsense.synthesis.model import draw_variation
 from crashsense.synthesis.recipe import load_recipes
 from crashsense.synthesis.side import rear_impact as rear

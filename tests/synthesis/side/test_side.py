@@ -11,7 +11,7 @@ from crashsense.channels import CHANNELS, MIRRORED
 from crashsense.event import MIRRORED_RESTRAINTS
 from crashsense.filters.causal import causal_lowpass, lowpass_sections
 from crashsense.resources import folder as shipped_folder
-from crashsense.synthesis.dynamics.chain import integrate_chain
+from crashsense.synthesis.dynamics.spring_chain import integrate_chain
 from crashsense.synthesis.model import draw_variation
 from crashsense.synthesis.recipe import Recipe, load_recipes
 from crashsense.synthesis.side import side_impact as side

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from crashsense.resources import folder as shipped_folder
-from crashsense.synthesis.dynamics.chain import integrate_chain
+from crashsense.synthesis.dynamics.spring_chain import integrate_chain
 from crashsense.synthesis.model import Variation, draw_variation
 from crashsense.synthesis.recipe import load_recipes
 from crashsense.synthesis.side import side_impact as side

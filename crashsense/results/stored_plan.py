@@ -1,4 +1,4 @@
-"""The plan of a run folder, of which only what is asked for is built again."""
+"""The plan of a run folder, rebuilt only as far as it is needed."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ from crashsense.plan.keys import PlanKeys, checked_keys
 from crashsense.plan.resolve import Plan, faulted_sets, resolve_plan
 from crashsense.records import read_record
 from crashsense.resources import folder as shipped_folder
-from crashsense.results.copies import Kept, Redirected, kept_inputs
 from crashsense.results.folder import RunFolder
+from crashsense.results.input_copies import InputCopy, InputSource, kept_inputs
 from crashsense.rules import Algorithm, load_algorithm
 from crashsense.rules.algorithm import algorithm_from_toml
 from crashsense.rules.trust import only_evaluated
@@ -26,11 +26,11 @@ _Item = TypeVar("_Item")
 
 
 @dataclass(frozen=True, eq=False)
-class Asked:
+class EvaluationInputs:
     """What one evaluation needs: the events of its occurrence, sensors, and all algorithms.
 
     Which channels are sensed follows from all algorithms of the plan, so all are there; ``rules``
-    is the one asked for. ``notes``: which copies stand in for inputs that changed since the run.
+    is the one asked for. ``notes``: which copies replace inputs that changed since the run.
     """
 
     events: tuple[Event, ...]
@@ -81,7 +81,7 @@ def plan_of(folder: Path, *, trust: bool = False) -> Plan:
     return plan
 
 
-class Stored:
+class StoredPlan:
     """The plan of a run folder: its names at once, its objects when they are asked for."""
 
     def __init__(self, folder: Path, *, trust: bool = False) -> None:
@@ -112,7 +112,7 @@ class Stored:
 
     def asked(
         self, event: str, *, draw: int, sensor_set: str | None, algorithm: str | None
-    ) -> Asked:
+    ) -> EvaluationInputs:
         """Build what one evaluation needs; names and draw are checked before anything is built."""
         known_sets, known_rules = self._names("sensor set:"), self._names("algorithm:")
         check_draw(draw, draws=self.keys.draws)
@@ -129,7 +129,7 @@ class Stored:
             )
         events = self._events(event)
         self._check(input_digests(events, [sensors], algorithms), sensors=sensors, events=events)
-        return Asked(
+        return EvaluationInputs(
             events=events,
             event=next(e for e in events if e.name == event),
             sensors=faulted_sets([sensors], self.keys.faults)[0],
@@ -154,7 +154,7 @@ class Stored:
                 return load_copy(self._copy(kept))
         return load(entry)
 
-    def _copy(self, kept: Kept) -> Redirected:
+    def _copy(self, kept: InputCopy) -> InputSource:
         copy = kept.redirected()
         self.notes += [copy.note] if copy.note else []
         return copy
@@ -167,7 +167,7 @@ class Stored:
         chosen = next((e for e in found if e.name == event), None)
         if chosen is None:
             raise RunFolderError(
-                f"{self.folder}: event {event} stands in no file (it was made in Python); "
+                f"{self.folder}: event {event} is in no file (it was made in Python); "
                 "open the run with the plan that it was made from"
             )
         return tuple(
@@ -179,7 +179,7 @@ class Stored:
         )
 
     def _recipe(self, event: str) -> Recipe | None:
-        kept: Kept | None = next((k for k in self.kept if event in k.events), None)
+        kept: InputCopy | None = next((k for k in self.kept if event in k.events), None)
         if kept is not None:
             return _parsed(self._copy(kept).copy)
         for recipe in self._recipes(event):

@@ -1,8 +1,8 @@
 """Copies of the user's own small input files, kept in the run folder.
 
 A run can be replayed and explained after its algorithm, sensor or recipe file was edited, moved or
-deleted. Kept are TOML files, the vehicle files that a recipe names, and the files of rules of one's
-own; not kept are records, what ships with the program, and files above :data:`LARGEST` bytes.
+deleted. Kept are TOML files, the vehicle files that a recipe names, and the files of the user's
+own rules; not kept are records, what ships with the program, and files above :data:`LARGEST` bytes.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ LARGEST = 1_000_000
 
 
 @dataclass(frozen=True)
-class KeptFile:
+class CopiedFile:
     """One file of a run's input: where it was, its checksum, and its copy (None: too large)."""
 
     original: Path
@@ -53,7 +53,7 @@ class KeptFile:
 
 
 @dataclass(frozen=True)
-class Kept:
+class InputCopy:
     """One input of a run: the file that the plan names comes first, then what that file names.
 
     ``kind``: ``"algorithm"``, ``"sensor set"`` or ``"recipe"``; ``events``: those of a recipe.
@@ -61,10 +61,10 @@ class Kept:
 
     kind: str
     name: str
-    files: tuple[KeptFile, ...]
+    files: tuple[CopiedFile, ...]
     events: tuple[str, ...] = ()
 
-    def redirected(self) -> Redirected:
+    def redirected(self) -> InputSource:
         """Say where to read the input: its copy, or a file that was too large to be kept.
 
         Raises
@@ -91,7 +91,7 @@ class Kept:
                 f"{self.kind} {self.name}: {first.original.name}{more} {_said(first)} since the "
                 f"run; the copy in {copy.parent} is used"
             )
-        return Redirected(
+        return InputSource(
             copy=copy,
             original=main.original,
             moved={str(f.original): str(f.copy) for f in self.files if f.copy is not None},
@@ -100,7 +100,7 @@ class Kept:
 
 
 @dataclass(frozen=True)
-class Redirected:
+class InputSource:
     """Where an input is read: its copy; ``note`` says if the original is not what it was."""
 
     copy: Path
@@ -109,7 +109,7 @@ class Redirected:
     moved: Mapping[str, str] = field(default_factory=dict)
 
 
-def _said(file: KeptFile) -> str:
+def _said(file: CopiedFile) -> str:
     return "is gone" if file.state == "gone" else "has changed"
 
 
@@ -151,19 +151,19 @@ def _are_whole(folder: Path) -> bool:
     return bool(found) and all(_sha_of(file.copy) == file.sha256 for file in files if file.copy)
 
 
-def kept_inputs(folder: Path) -> tuple[Kept, ...]:
-    """Read what a run folder keeps; nothing where it keeps nothing."""
+def kept_inputs(folder: Path) -> tuple[InputCopy, ...]:
+    """Read what a run folder keeps; empty if it keeps nothing."""
     home = folder / INPUTS
     if not (home / INDEX).is_file():
         return ()
     try:
         return tuple(
-            Kept(
+            InputCopy(
                 kind=entry["kind"],
                 name=entry["name"],
                 events=tuple(entry["events"]),
                 files=tuple(
-                    KeptFile(
+                    CopiedFile(
                         Path(file["original"]),
                         file["sha256"],
                         None if file["copy"] is None else home / file["copy"],

@@ -6,7 +6,11 @@ import numpy as np
 import pytest
 
 from crashsense.errors import InputError
-from crashsense.synthesis.dynamics.chain import CrushSpring, integrate_chain, largest_stable_step
+from crashsense.synthesis.dynamics.spring_chain import (
+    CrushSpring,
+    integrate_chain,
+    largest_stable_step,
+)
 
 
 def line(stiffness: float, *, to: float = 1.0) -> np.ndarray:

@@ -37,7 +37,7 @@ class CrushSpring:
     name : for traces and messages
     behind, ahead : numbers of the two bodies; the force pushes *ahead* forward, *behind* back
     curve : loading polyline, shape (points, 2): compression [m] from 0 on, force [N]; beyond the
-        last point the last slope goes on
+        last point the last slope continues
     unloading_n_per_m : slope of unloading [N/m], no softer than the steepest loading slope
     stand_off : gap to close before contact [m], scalar or shape (draws,)
     scale : factor on loading and unloading [-], scalar or shape (draws,)
@@ -64,7 +64,7 @@ class CrushSpring:
 
 
 @dataclass(frozen=True, eq=False)
-class ChainMotion:
+class SpringChainMotion:
     """What a chain did, stored every *step_s*, arrays (time, bodies or springs, draws).
 
     ``velocity`` at the stored instants [m/s], ``position`` [m], ``force`` [N],
@@ -91,7 +91,7 @@ class ChainMotion:
         return out
 
     def elastic_energy(self) -> FloatArray:
-        """Energy that unloading would give back [J], (time, springs, draws)."""
+        """Energy that unloading would return [J], (time, springs, draws)."""
         out = np.empty_like(self.force)
         for number, spring in enumerate(self.springs):
             stiffness = spring.unloading_n_per_m * spring.scale
@@ -190,7 +190,7 @@ def integrate_chain(
     duration_s: float,
     stored_step_s: float,
     substeps: int,
-) -> ChainMotion:
+) -> SpringChainMotion:
     """Integrate a chain from rest lengths.
 
     Parameters
@@ -250,7 +250,7 @@ def integrate_chain(
         compiled.chain_steps(step / masses, laws, knots, bends, ends, substeps, step, *stored)
     else:
         _step_arrays(step / masses, laws, knots, bends, ends, substeps, step, stored)
-    return ChainMotion(
+    return SpringChainMotion(
         step_s=stored_step_s,
         velocity=velocity,
         position=position,
