@@ -111,6 +111,14 @@ class RunFolder:
         except RunFolderError as error:
             raise RunFolderError(f"{error}; evaluate again into a new folder") from None
 
+    @property
+    def mark(self) -> str:
+        """What tells this folder from others: a process that sees the same writes to the same."""
+        try:
+            return _sha256(self.path / MANIFEST)
+        except OSError:
+            return ""
+
     def write_manifest(self, manifest: Mapping[str, Any]) -> None:
         """Write the manifest."""
         self.write_json(MANIFEST, manifest)
@@ -189,21 +197,31 @@ class RunFolder:
     def is_done(self, task: Task, *, tables: tuple[str, ...]) -> bool:
         """Say whether every part of the task is there and whole; a damaged one is removed.
 
-        A part is whole if its bytes have the checksum that was noted before it got its name; one
-        without a noted checksum is computed again.
+        A part is whole if its bytes have the checksum that was noted; a part that was renamed just
+        before its writer was stopped has none, and is read through to the end instead.
         """
         done = True
+        noted = self.checksums().get(task.name, {})
         for table in tables:
             path = self.part(table, task)
             if not path.is_file():
                 done = False
-            elif _sha256(path) != self.checksums().get(task.name, {}).get(table):
+                continue
+            expected = noted.get(table)
+            if expected is None:
+                whole = _is_readable(path, TABLES[table][1])
+            else:
+                whole = _sha256(path) == expected
+            if not whole:
                 self.log(f"{path.name} of {table} is damaged; computed again")
                 path.unlink()
                 done = False
+        if done and set(tables) - set(noted):
+            self.note(task, {table: _sha256(self.part(table, task)) for table in tables})
         return done
 
-    def _note(self, task: Task, sums: Mapping[str, str]) -> None:
+    def note(self, task: Task, sums: Mapping[str, str]) -> None:
+        """Note that the parts of a task are there, by the SHA-256 of each."""
         line = json.dumps({"task": task.name, "sha256": dict(sums)})
         try:
             with (self.path / CHECKSUMS).open("a", encoding="utf-8") as notes:
@@ -212,17 +230,19 @@ class RunFolder:
             raise _cannot_write(self.path / CHECKSUMS, error) from error
 
     def write_parts(self, task: Task, tables: Mapping[str, pa.Table]) -> None:
-        """Write the parts of a task: checksums are noted, then parts get their names.
+        """Write the parts of a task, the verdicts last; then note their checksums."""
+        self.note(task, self.save_parts(task, tables))
 
-        The verdicts come last: a task that has them has its other parts as well.
+    def save_parts(self, task: Task, tables: Mapping[str, pa.Table]) -> dict[str, str]:
+        """Write the parts of a task, the verdicts last; return the SHA-256 of each.
+
+        Any process may do so; :meth:`note` is for the one that holds the lock.
         """
-        written: list[tuple[Path, Path]] = []
         sums = {}
-        try:
-            for name in sorted(tables, key=lambda n: n == "verdicts"):
-                path = self.part(name, task)
-                temporary = path.with_name(f".{path.name}.tmp")
-                written.append((temporary, path))
+        for name in sorted(tables, key=lambda n: n == "verdicts"):
+            path = self.part(name, task)
+            temporary = path.with_name(f".{path.name}.tmp")
+            try:
                 path.parent.mkdir(parents=True, exist_ok=True)
                 # A file that is open already: a name may hold bytes that are no text.
                 with temporary.open("wb") as file:
@@ -230,17 +250,11 @@ class RunFolder:
                     file.flush()
                     os.fsync(file.fileno())  # on the disk before it gets its final name
                 sums[name] = _sha256(temporary)
-            self._note(task, sums)
-            for temporary, path in written:
                 os.replace(temporary, path)
-        except OSError as error:
-            for temporary, _ in written:
+            except OSError as error:
                 temporary.unlink(missing_ok=True)
-            raise _cannot_write(path, error) from error
-        except RunFolderError:
-            for temporary, _ in written:
-                temporary.unlink(missing_ok=True)
-            raise
+                raise _cannot_write(path, error) from error
+        return sums
 
     def remove_temporary(self) -> None:
         """Remove what an interrupted writer left half written."""
@@ -358,6 +372,20 @@ def _table_of(path: Path) -> str:
 def _sha256(path: Path) -> str:
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _is_readable(path: Path, schema: pa.Schema) -> bool:
+    """Read a part to its last page, checksums of pages included."""
+    try:
+        with (
+            path.open("rb") as stream,
+            pq.ParquetFile(stream, page_checksum_verification=True) as file,
+        ):
+            if not file.schema_arrow.equals(schema, check_metadata=False):
+                return False
+            return bool(file.read().num_rows == file.metadata.num_rows)
+    except (OSError, pa.ArrowException):
+        return False
 
 
 def _sha256_or_none(path: Path) -> str | None:

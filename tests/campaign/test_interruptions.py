@@ -174,6 +174,7 @@ class Resume(RuleBasedStateMachine):
         self.expected = crashsense.evaluate(self.plan, engine="numpy")
         self.place = tempfile.TemporaryDirectory()
         self.folder = Path(self.place.name) / "run"
+        self.has_checksums = False
         with pytest.raises(KeyboardInterrupt):
             self.run_to(5)
 
@@ -189,6 +190,7 @@ class Resume(RuleBasedStateMachine):
             if limit is not None and done >= limit:
                 raise KeyboardInterrupt
 
+        self.has_checksums = True
         return crashsense.evaluate(
             self.plan, out=self.folder, chunk=1, engine="numpy", on_progress=stop
         )
@@ -221,7 +223,7 @@ class Resume(RuleBasedStateMachine):
         content = path.read_bytes()
         path.write_bytes(content[: int(share * len(content))])
 
-    @precondition(lambda self: self.files())
+    @precondition(lambda self: self.files() and self.has_checksums)
     @rule(which=st.integers(0, 99), share=st.floats(0.0, 0.99), bit=st.integers(0, 7))
     def flip_a_bit(self, which: int, share: float, bit: int) -> None:
         path = self.files()[which % len(self.files())]
@@ -236,6 +238,7 @@ class Resume(RuleBasedStateMachine):
         path = self.folder / CHECKSUMS
         content = path.read_bytes()
         path.write_bytes(content[: int(share * len(content))])
+        self.has_checksums = False
 
     @rule()
     def finish(self) -> None:
