@@ -93,6 +93,8 @@ class WhatIf:
             {k: names.setdefault(v, len(names)) if k in _NAMED else v for k, v in row.items()}
             for row in self.rows
         ]
+        for row in rows:  # scale, time, scale, time ...
+            row["f"] = [number for step in row["f"] for number in step]
         found = {"names": list(names), "rows": rows, "flights": self.flights}
         text = json.dumps(found, separators=(",", ":"), allow_nan=False)
         return text.replace("<", "\\u003c")
