@@ -27,7 +27,7 @@ _NAMES = {
     "crashsense.trials": "Explanation Trial explain trial",
     "crashsense.plan": "Plan",
     "crashsense.results": "Replay Run open_run replay",
-    "crashsense.campaign": "Estimate estimate evaluate",
+    "crashsense.campaign": "Estimate ProgressLine estimate evaluate",
 }
 
 _HOMES = {name: module for module, names in _NAMES.items() for name in names.split()}

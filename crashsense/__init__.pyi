@@ -1,6 +1,7 @@
 """What ``__init__.py`` gives on first use, for type checkers."""
 
 from crashsense.campaign import Estimate as Estimate
+from crashsense.campaign import ProgressLine as ProgressLine
 from crashsense.campaign import estimate as estimate
 from crashsense.campaign import evaluate as evaluate
 from crashsense.errors import CrashsenseError as CrashsenseError

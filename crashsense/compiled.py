@@ -4,7 +4,8 @@ Module level and ``cache=True``: compiled once on a machine, loaded in a fractio
 Rows run in groups of :data:`LANES`, so that the processor works on several rows at once where a
 recursion along time would leave it waiting. A row's result never depends on the rows beside it.
 
-Import only through :mod:`crashsense.engine`. The steps of the crash and ride models stand in
+Import only through :mod:`crashsense.engine`. The signal chain stands in
+:mod:`crashsense.compiled_sensing`, the steps of the crash and ride models in
 :mod:`crashsense.compiled_synthesis` and :mod:`crashsense.compiled_rollover`; reached here.
 """
 
@@ -17,6 +18,15 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense.compiled_rollover import check_roll, roll_steps
+from crashsense.compiled_sensing import (
+    check_sensing,
+    fill_noise,
+    static_reading,
+    upsampled,
+    words_by_full_path,
+    words_of,
+    words_of_signals,
+)
 from crashsense.compiled_synthesis import (
     chain_steps,
     check_steps,
@@ -31,6 +41,7 @@ __all__ = [
     "chain_steps",
     "check",
     "check_roll",
+    "check_sensing",
     "check_steps",
     "contact_steps",
     "crush_steps",
@@ -43,11 +54,15 @@ __all__ = [
     "modal_steps",
     "ride_steps",
     "roll_steps",
+    "static_reading",
     "summary_of",
     "times_at_scales",
+    "upsampled",
     "window_max",
     "window_sum",
+    "words_by_full_path",
     "words_of",
+    "words_of_signals",
 ]
 
 FloatArray = npt.NDArray[np.float64]
@@ -61,52 +76,7 @@ FILTER_LANES = 32
 #: Instants that are filtered at once: all lanes of a chunk stay in the nearest cache.
 CHUNK = 64
 
-#: Added to a number and taken away again it leaves no room for a fraction.
-_ROUND = 1.5 * 2.0**52
-
-#: Constants of the random words: those of :mod:`crashsense.draws`, which stands above this module.
-GOLDEN = np.uint64(0x9E3779B97F4A7C15)
-MIX_1 = np.uint64(0xBF58476D1CE4E5B9)
-MIX_2 = np.uint64(0x94D049BB133111EB)
-_16_BITS = np.uint64(0xFFFF)
-_30, _27, _31 = np.uint64(30), np.uint64(27), np.uint64(31)
-
 _jit: Any = numba.njit(cache=True, nogil=True, fastmath=False)
-
-
-@_jit
-def mix(word: Any) -> Any:
-    """Mix 64 bits; twin: ``draws._mix``."""
-    word = (word ^ (word >> _30)) * MIX_1
-    word = (word ^ (word >> _27)) * MIX_2
-    return word ^ (word >> _31)
-
-
-@_jit
-def fill_noise(start: Any, step: Any, table: FloatArray, tail: FloatArray, out: FloatArray) -> None:
-    """Fill each row of *out* with white noise of unit deviation; twin: ``draws.noise``, same bits.
-
-    *start*, *step* (rows,) of :func:`crashsense.draws.rows_of`; *table*, *tail* (65536,) of
-    :func:`crashsense.draws.noise_tables`.
-    """
-    rows, width = out.shape
-    count = (width + 3) // 4
-    words = np.empty(count, dtype=np.uint64)
-    for row in range(rows):
-        first, by = start[row], step[row]
-        for i in range(count):
-            words[i] = mix(first + np.uint64(i + 1) * by)
-        for i in range(count):
-            word = words[i]
-            for k in range(min(4, width - 4 * i)):
-                field = np.int64((word >> np.uint64(16 * k)) & _16_BITS)
-                value = table[field]
-                if field == 0 or field == 65535:
-                    more = mix(word + np.uint64(k + 1) * GOLDEN)
-                    value = tail[np.int64(more >> np.uint64(48))]
-                    if field:
-                        value = -value
-                out[row, 4 * i + k] = value
 
 
 @_jit
@@ -190,119 +160,6 @@ def filter_by_setting(
 
 
 @_jit
-def front_end(
-    noise: FloatArray,
-    sigma: float,
-    signals: FloatArray,
-    factors: FloatArray,
-    offset: FloatArray,
-    drift: FloatArray,
-    ramp: FloatArray,
-    level: float,
-) -> tuple[IntArray, FloatArray]:
-    """Readings ahead of the filter, in place of unit *noise*, cut at *level*.
-
-    ``signals[k] factors[k, row]`` of all k, ``offset[row]``, ``drift[row] ramp``, added in this
-    order, then *sigma* times noise. *signals* (parts, 1 or rows, n), *noise* (rows, ahead + n):
-    before its first sample the reading stands still. Returns the samples cut and the reading at
-    rest, of shape (rows,). Twin: ``OneSensor._readings``.
-    """
-    rows, n = noise.shape[0], signals.shape[2]
-    ahead = noise.shape[1] - n
-    cut = np.zeros(rows, dtype=np.int64)
-    rest = np.empty(rows)
-    line = np.empty(n)
-    for row in range(rows):
-        own = row if signals.shape[1] > 1 else 0
-        for i in range(n):
-            line[i] = factors[0, row] * signals[0, own, i]
-        for k in range(1, signals.shape[0]):
-            factor = factors[k, row]
-            for i in range(n):
-                line[i] += factor * signals[k, own, i]
-        shift, slope = offset[row], drift[row]
-        for i in range(n):
-            line[i] = line[i] + shift + slope * ramp[i]
-        first = line[0]
-        rest[row] = min(max(first, -level), level)
-        for i in range(ahead):
-            x = sigma * noise[row, i] + first
-            x = level if x > level else x
-            noise[row, i] = -level if x < -level else x
-        beyond = 0
-        for i in range(n):
-            x = sigma * noise[row, ahead + i] + line[i]
-            beyond += abs(x) > level
-            x = level if x > level else x
-            noise[row, ahead + i] = -level if x < -level else x
-        cut[row] = beyond
-    return cut, rest
-
-
-@_jit
-def words_of(
-    tables: FloatArray,
-    factors: FloatArray,
-    offset: FloatArray,
-    noise: FloatArray,
-    sigma: float,
-    setting: IntArray,
-    phase: IntArray,
-    step: float,
-    code_limit: float,
-    full_scale: float,
-) -> tuple[npt.NDArray[np.int32], FloatArray, IntArray, IntArray]:
-    """Codes and values of the words of a linear chain, and the words beyond range and code limit.
-
-    ``factors[k, row] tables[k, setting, phase]`` of all parts but the last, ``offset[row]``, the
-    last part, ``sigma noise[row]``, added in this order, rounded to *step*, clipped. *tables*
-    (parts, settings, phases, words), *factors* (parts, rows), *noise* (rows, words or 0). Twin:
-    ``OneSensor._fast`` and ``chain.quantise``.
-    """
-    rows = offset.size
-    parts, words = tables.shape[0], tables.shape[3]
-    codes = np.empty((rows, words), dtype=np.int32)
-    values = np.empty((rows, words))
-    after = np.zeros(rows, dtype=np.int64)
-    beyond = np.zeros(rows, dtype=np.int64)
-    line = np.empty(words)
-    for row in range(rows):
-        s, p = setting[row], phase[row]
-        for i in range(words):
-            line[i] = factors[0, row] * tables[0, s, p, i]
-        for k in range(1, parts - 1):
-            factor = factors[k, row]
-            for i in range(words):
-                line[i] += factor * tables[k, s, p, i]
-        shift = offset[row]
-        for i in range(words):
-            line[i] += shift
-        factor = factors[parts - 1, row]
-        for i in range(words):
-            line[i] += factor * tables[parts - 1, s, p, i]
-        if noise.shape[1]:
-            for i in range(words):
-                line[i] += sigma * noise[row, i]
-        outside = 0
-        cut = 0
-        for i in range(words):
-            x = line[i]
-            outside += abs(x) > full_scale
-            # To the nearest whole number, halves to even, as rint does below 2**51.
-            code = (x / step + _ROUND) - _ROUND
-            cut += abs(code) > code_limit
-            code = code_limit if code > code_limit else code
-            code = -code_limit if code < -code_limit else code
-            line[i] = code
-        for i in range(words):
-            codes[row, i] = np.int32(line[i])
-            values[row, i] = line[i] * step
-        after[row] = outside
-        beyond[row] = cut
-    return codes, values, after, beyond
-
-
-@_jit
 def floored_sum(increments: FloatArray, decay: float, floor: bool) -> FloatArray:
     """``v = max(0, decay v + x)`` along each row; twin: ``rules.kernels.floored_sum``."""
     rows, n = increments.shape
@@ -340,26 +197,38 @@ def window_sum(values: FloatArray, ticks: int) -> FloatArray:
 
 @_jit
 def window_max(values: FloatArray, ticks: int, fill: float) -> FloatArray:
-    """Maximum over the last *ticks* samples; twin: ``rules.kernels.window_max``, same bits."""
+    """Maximum over the last *ticks* samples; twin: ``rules.kernels.window_max``, same bits.
+
+    Pieces of *ticks* samples: a window is the end of one piece and the beginning of the next, and
+    their maxima run along. *fill* stands before the first sample (van Herk 1992, Pattern
+    Recognition Letters 13; from memory).
+    """
     rows, n = values.shape
     out = np.empty((rows, n))
-    now = np.empty(n)
-    then = np.empty(n)
-    for row in range(rows):
-        for i in range(n):
-            now[i] = values[row, i]
-        span = 1
-        while span < ticks:
-            step = min(span, ticks - span)
-            for i in range(min(step, n)):
-                then[i] = max(now[i], fill)
-            for i in range(step, n):
-                then[i] = max(now[i], now[i - step])
-            for i in range(n):
-                now[i] = then[i]
-            span += step
-        for i in range(n):
-            out[row, i] = now[i]
+    ends = np.empty((ticks + 1, LANES))
+    top = np.empty(LANES)
+    for first in range(0, rows, LANES):
+        width = min(LANES, rows - first)
+        ends[:ticks] = fill
+        ends[ticks] = -np.inf
+        for start in range(0, n, ticks):
+            size = min(ticks, n - start)
+            top[:] = -np.inf
+            for i in range(size):
+                for j in range(width):
+                    x = values[first + j, start + i]
+                    t = x if x > top[j] else top[j]
+                    top[j] = t
+                    before = ends[i + 1, j]
+                    out[first + j, start + i] = t if t > before else before
+            if size == ticks:
+                top[:] = -np.inf
+                for i in range(ticks - 1, -1, -1):
+                    for j in range(width):
+                        x = values[first + j, start + i]
+                        t = x if x > top[j] else top[j]
+                        top[j] = t
+                        ends[i, j] = t
     return out
 
 
@@ -446,21 +315,19 @@ def times_at_scales(
 def check() -> None:
     """Compile and run every kernel on next to nothing: raises where the compiler fails."""
     rows = np.ones((2, 4))
-    one = np.ones(1, dtype=np.uint64)
-    fill_noise(one, one, np.ones(65536), np.ones(65536), np.empty((1, 2)))
+    told = np.ones((2, 4))
+    told.setflags(write=False)
     through = np.array([[1.0, 0.0, 0.0, 1.0, 0.0, 0.0]])
     index = np.zeros(2, dtype=np.int64)
     filter_rows(through, rows, np.zeros((1, 2, 2)))
     filter_by_setting(through[None], index, rows.copy(), np.zeros((1, 2, 2)))
     both = np.ones(2)
-    front_end(rows.copy(), 1.0, np.ones((1, 1, 4)), both[None], both, both, np.ones(4), 2.0)
-    tables = np.ones((2, 1, 1, 4))
-    words_of(tables, rows[:, :2].copy(), both, rows, 1.0, index, index, 1.0, 2.0, 2.0)
-    floored_sum(rows, 1.0, True)
-    window_sum(rows, 2)
-    window_max(rows, 2, 0.0)
-    summary_of(rows, index, index)
-    first_tick(rows)
+    floored_sum(told, 1.0, True)
+    window_sum(told, 2)
+    window_max(told, 2, 0.0)
+    summary_of(told, index, index)
+    first_tick(told)
     times_at_scales(rows, np.array([0.5, 1.0]), both, 1.0)
+    check_sensing()
     check_steps()
     check_roll()

@@ -13,8 +13,12 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from functools import lru_cache
 from types import ModuleType
+from typing import TYPE_CHECKING, Any
 
 from crashsense.errors import MissingExtraError, unknown_name
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
 
 ENGINES = ("numpy", "fast")
 
@@ -80,6 +84,18 @@ def using(name: str) -> Iterator[None]:
 def kernels() -> ModuleType | None:
     """Return the compiled kernels if engine ``fast`` computes here, else None."""
     return _current.get()
+
+
+def given(array: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Return an array as a kernel takes it: in C order, and not to be written to.
+
+    A kernel is compiled anew for every kind of arguments; given alike it is compiled once.
+    """
+    import numpy as np
+
+    plain = np.ascontiguousarray(array).view()
+    plain.flags.writeable = False
+    return plain
 
 
 def current() -> str:

@@ -48,11 +48,14 @@ MIRRORED_RESTRAINTS: Mapping[str, str] = MappingProxyType(
 class Waiver:
     """An agreed exception: a waived failure still counts and shows.
 
-    ``why``: the reason; ``until``: the last day on which it is agreed.
+    ``why``: the reason; ``until``: the last day on which it is agreed; ``by`` and ``on``: who
+    agreed to it, and when.
     """
 
     why: str
     until: date
+    by: str = field(default="", kw_only=True)
+    on: date | None = field(default=None, kw_only=True)
 
     def expired(self, *, on: date) -> bool:
         """True if the exception is no longer agreed on the day *on*.

@@ -189,7 +189,7 @@ def _first_tick(demand: FloatArray) -> IntArray:
     """First tick with demand 1 or more in each row, -1 without."""
     compiled = engine.kernels()
     if compiled is not None:
-        return np.asarray(compiled.first_tick(np.ascontiguousarray(demand)))
+        return np.asarray(compiled.first_tick(engine.given(demand)))
     if demand.shape[-1] == 0:
         return np.full(demand.shape[0], -1, dtype=np.int64)
     crossed = demand >= 1.0
@@ -230,7 +230,7 @@ def reached(
         )
     else:
         fire, largest, at_required, before, in_time = compiled.summary_of(
-            np.ascontiguousarray(total), allowed, until
+            engine.given(total), allowed, until
         )
     return Reached(
         fire=fire,

@@ -15,6 +15,8 @@ CHECKOUT = Path(__file__).resolve().parent.parent
 EXAMPLE = CHECKOUT / "reports" / "example"
 KEPT = ("report.html", "verdicts.csv", "summary.json", "plan.toml", "provenance.json")
 RESTRAINT = "front_airbag_stage_1"
+#: The event that the README shows.
+EVENT = "pole_centre_29"
 
 
 def draw_picture(run_folder: Path) -> None:
@@ -27,8 +29,17 @@ def draw_picture(run_folder: Path) -> None:
     save(figure, EXAMPLE / "timing.png")
 
 
+def draw_event(folder: str) -> None:
+    """One event of the library, as the README's other picture."""
+    target = str(EXAMPLE / "event.png")
+    command = [sys.executable, "-m", "crashsense", "events", "show", EVENT, "--figure", target]
+    done = subprocess.run(command, cwd=folder, capture_output=True, text=True)
+    if done.returncode != 0:
+        raise SystemExit(done.stderr)
+
+
 def main() -> None:
-    """Run, keep what a reader needs, draw the picture, refresh the README."""
+    """Run, keep what a reader needs, draw the pictures, refresh the README."""
     with tempfile.TemporaryDirectory() as folder:
         command = [sys.executable, "-m", "crashsense", "evaluate"]
         done = subprocess.run(command, cwd=folder, capture_output=True, text=True)
@@ -40,6 +51,7 @@ def main() -> None:
         for name in KEPT:
             shutil.copy(run_folder / name, EXAMPLE / name)
         draw_picture(run_folder)
+        draw_event(folder)
     (EXAMPLE / "first_run.txt").write_text(done.stdout, encoding="utf-8")
     readme = CHECKOUT / "README.md"
     text = readme.read_text(encoding="utf-8")

@@ -1,5 +1,6 @@
 """Campaigns: a plan cut into tasks, and where they run."""
 
+from crashsense.campaign.progress import ProgressLine
 from crashsense.campaign.running import Estimate, estimate, evaluate
 
-__all__ = ["Estimate", "estimate", "evaluate"]
+__all__ = ["Estimate", "ProgressLine", "estimate", "evaluate"]

@@ -9,9 +9,11 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from crashsense import engine
 from crashsense.event import RESTRAINTS, Event
+from crashsense.results.folder import RunFolder
 from crashsense.results.nominal import nominal_table
 from crashsense.results.tables import (
     CURVE_SCHEMA,
@@ -44,6 +46,39 @@ class Job:
     engine: str = "numpy"
     #: whether the table of the nominal draw is made, from which the page is written
     nominal: bool = False
+    #: run folder and its mark (:attr:`RunFolder.mark`): who sees it writes parts there
+    folder: str = ""
+    mark: str = ""
+
+
+@dataclass(frozen=True)
+class Written:
+    """Parts of a task that stand in the run folder already.
+
+    ``sums``: table -> SHA-256; ``failures``: rows of the verdicts whose requirement is not met.
+    """
+
+    sums: Mapping[str, str]
+    failures: int
+
+
+#: What becomes of a task: its tables, or where they went.
+Made = dict[str, pa.Table] | Written
+
+
+def run_and_write(job: Job, task: Task) -> Made:
+    """Evaluate one task; write its parts if the run folder is in sight, else return its tables."""
+    tables = run_task(job, task)
+    folder = RunFolder(job.folder)
+    if not job.mark or folder.mark != job.mark:
+        return tables
+    return Written(folder.save_parts(task, tables), count_failures(tables["verdicts"]))
+
+
+def count_failures(verdicts: pa.Table) -> int:
+    """Rows of a verdict table whose requirement is not met."""
+    hit = pc.is_in(verdicts.column("verdict"), value_set=pa.array(FAILURES))
+    return int(pc.sum(hit).as_py() or 0)
 
 
 def run_task(job: Job, task: Task) -> dict[str, pa.Table]:

@@ -1,8 +1,10 @@
 """Where tasks run: in this process, in worker processes, on a cluster. One small protocol.
 
 An executor is given a job once, and its tasks in bundles that are worth sending; it yields
-``(task, tables)`` as they finish, in any order. A task's result never depends on where it ran. Its
-generator is closed when the caller stops early: no worker outlives it.
+``(task, tables)`` as they finish, in any order. A worker that sees the run folder writes the tables
+there and hands back their checksums, so that the parent never becomes the narrow place. A task's
+result never depends on where it ran. Its generator is closed when the caller stops early: no worker
+outlives it.
 """
 
 from __future__ import annotations
@@ -23,11 +25,11 @@ from typing import Any, Protocol
 
 import pyarrow as pa
 
-from crashsense.campaign.evaluation import Job, run_task
+from crashsense.campaign.evaluation import Job, Made, run_and_write, run_task
 from crashsense.errors import CrashsenseError, InputError, MissingExtraError
 from crashsense.results.tables import Task
 
-Result = tuple[Task, dict[str, pa.Table]]
+Result = tuple[Task, Made]
 
 #: Tasks that travel to a worker together.
 Bundle = tuple[Task, ...]
@@ -104,7 +106,7 @@ def _end_with_parent() -> None:
 def _run_in_worker(bundle: Bundle) -> list[Result]:
     if _worker_job is None:
         raise CrashsenseError("a worker was started without its job")
-    return [(task, run_task(_worker_job, task)) for task in bundle]
+    return [(task, run_and_write(_worker_job, task)) for task in bundle]
 
 
 @contextmanager
@@ -301,4 +303,4 @@ def _cluster_job(pickled: bytes) -> Job:
 
 def _run_on_cluster(pickled: bytes, bundle: Bundle) -> list[Result]:
     job = _cluster_job(pickled)
-    return [(task, run_task(job, task)) for task in bundle]
+    return [(task, run_and_write(job, task)) for task in bundle]

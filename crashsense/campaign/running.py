@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from crashsense.campaign.evaluation import Job, run_task
+from crashsense.campaign.evaluation import Job, Made, Written, count_failures, run_task
 from crashsense.campaign.executors import Cluster, Executor, InProcess, Processes
 from crashsense.campaign.tasks import bundled, split
 from crashsense.engine import choose, using
@@ -41,8 +41,7 @@ from crashsense.results.provenance import (
 )
 from crashsense.results.run import SUMMARY, Run
 from crashsense.results.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA, Task, returned_memory
-from crashsense.scoring import FAILURES
-from crashsense.trials.block import BLOCK, PATHS, release_noise
+from crashsense.trials.block import PATHS, release_noise
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -62,6 +61,9 @@ PROCESSES_FROM_S = 20.0
 #: Seconds that an occurrence and a draw hardly ever take longer than: a plan that is short even so
 #: is run here at once, without measuring.
 SLOW_OCCURRENCE_S, SLOW_DRAW_S = 0.1, 0.02
+
+#: Draws on which the time of a plan is measured: whole groups of the compiled kernels.
+MEASURED_DRAWS = 32
 
 Progress = Callable[..., None]
 
@@ -120,7 +122,8 @@ def evaluate(
         fire times are the same, floats agree to 1e-9
     path : ``"auto"`` or ``"full"`` (noise and filters at the high rate throughout)
     chunk : draws per task; does not affect results
-    on_progress : called as ``on_progress(done, total, seconds=, failures=)`` in evaluations
+    on_progress : called as ``on_progress(done, total, seconds=, failures=)`` in evaluations; a
+        :class:`~crashsense.campaign.progress.ProgressLine` writes them as a line
     keys : keys of a plan that override it: ``events``, ``algorithms``, ``draws``, ... Names, paths
         or objects, see :func:`crashsense.plan.resolve_plan`
     """
@@ -239,12 +242,13 @@ class _Campaign:
 
     # -- sizes ---------------------------------------------------------------------------------
 
-    def seconds_a_draw(self) -> float:
-        """Time of one draw of an average occurrence, measured on a block of three occurrences.
+    def seconds_a_draw(self) -> list[float]:
+        """Time of one draw of each occurrence, measured on a few draws of three of them.
 
         The others are taken to cost the more, the longer their signals are.
         """
-        first, last = (0, 1) if self.plan.draws == 0 else (1, 1 + min(BLOCK, self.plan.draws))
+        most = min(MEASURED_DRAWS, self.plan.draws)
+        first, last = (0, 1) if self.plan.draws == 0 else (1, 1 + most)
         number = len(self.job.occurrences)
         picks = sorted({0, number // 2, number - 1})
         took = 0.0
@@ -257,14 +261,14 @@ class _Campaign:
             max((signal.samples.shape[-1] for signal in events[0].signals.values()), default=1)
             for events in self.job.occurrences
         ]
-        return took * sum(length) / sum(length[index] for index in picks) / number
+        a_sample = took / sum(length[index] for index in picks)
+        return [a_sample * size for size in length]
 
     def estimate(self, *, loading_s: float) -> Estimate:
         """Measure a little, and say what the whole would take; *loading_s* it took to resolve."""
         evaluations = self.plan.evaluations
         rows = evaluations * 7
-        cost = self.seconds_a_draw()
-        total = cost * len(self.job.occurrences) * (self.plan.draws + 1)
+        total = sum(self.seconds_a_draw()) * (self.plan.draws + 1)
         workers = self.workers or (_cores() if total > PROCESSES_FROM_S else 1)
         if self.executor is not None:
             workers = self.executor.workers
@@ -303,14 +307,13 @@ class _Campaign:
         cost = self.seconds_a_draw()
         executor = self.executor
         if executor is None:
-            if self.workers is None and cost * draws <= PROCESSES_FROM_S:
+            work = sum(cost[task.occurrence] * (task.last - task.first) for task in tasks)
+            if self.workers is None and work <= PROCESSES_FROM_S:
                 return InProcess(), alone
             executor = Processes(self.workers or _cores())
         return executor, bundled(tasks, seconds_a_draw=cost, workers=executor.workers)
 
-    def results(
-        self, tasks: Sequence[Task], *, failures: int = 0
-    ) -> Generator[tuple[Task, dict[str, pa.Table]]]:
+    def results(self, tasks: Sequence[Task], *, failures: int = 0) -> Generator[tuple[Task, Made]]:
         """Yield the results of the tasks, reporting progress over what is to be done now.
 
         *failures*: those in the parts that are there already.
@@ -323,10 +326,12 @@ class _Campaign:
         self.began = time.monotonic()
         self._tell(done, total, failures)
         with closing(executor.run(self.job, bundles)) as finished:
-            for task, tables in finished:
+            for task, made in finished:
                 done += self._evaluations(task)
-                failures += _count_failures(tables["verdicts"])
-                yield task, tables
+                failures += (
+                    made.failures if isinstance(made, Written) else count_failures(made["verdicts"])
+                )
+                yield task, made
                 self._tell(done, total, failures)
 
     def _evaluations(self, task: Task) -> int:
@@ -346,8 +351,9 @@ class _Campaign:
         """Run the plan and keep the tables."""
         kept: dict[str, dict[Task, pa.Table]] = {}
         with closing(self.results(self.tasks())) as results:
-            for task, tables in results:
-                for name, table in tables.items():
+            for task, made in results:
+                assert not isinstance(made, Written)  # there is no folder
+                for name, table in made.items():
                     kept.setdefault(name, {})[task] = table
         ordered = {name: [by[task] for task in sorted(by)] for name, by in kept.items()}
         return Run(
@@ -421,6 +427,7 @@ class _Campaign:
                 }
             )
             write_text(folder.path / "plan.toml", self.plan.to_toml())
+        self.job = replace(self.job, folder=str(folder.path.resolve()), mark=folder.mark)
         keep_inputs(self.plan, folder.path)
         noted = folder.checksums()
         missing = [t for t in tasks if not folder.is_done(t, tables=t.parts_of(names), noted=noted)]
@@ -430,12 +437,15 @@ class _Campaign:
         if missing and self.on_progress is not None:
             to_do = set(missing)
             done = [folder.part("verdicts", t) for t in tasks if t not in to_do]
-            failures = sum(_count_failures(read_part(path, columns=["verdict"])) for path in done)
+            failures = sum(count_failures(read_part(path, columns=["verdict"])) for path in done)
         folder.log(f"{len(tasks)} tasks, {len(missing)} to do, {self.plan.evaluations} evaluations")
         try:
             with closing(self.results(missing, failures=failures)) as results:
-                for task, tables in results:
-                    folder.write_parts(task, tables)
+                for task, made in results:
+                    if isinstance(made, Written):
+                        folder.note(task, made.sums)
+                    else:
+                        folder.write_parts(task, made)
         except BaseException as error:
             folder.log(f"stopped: {type(error).__name__}: {error}")
             raise
@@ -503,12 +513,6 @@ def _large(size: float) -> str:
         if size >= unit:
             return f"{size / unit:.1f} {word}"
     return f"{size / 1e6:.1f} MB"
-
-
-def _count_failures(verdicts: pa.Table) -> int:
-    """Rows of a verdict table whose requirement is not met."""
-    hit = pc.is_in(verdicts.column("verdict"), value_set=pa.array(FAILURES))
-    return int(pc.sum(hit).as_py() or 0)
 
 
 def _cores() -> int:

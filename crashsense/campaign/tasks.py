@@ -23,6 +23,9 @@ KEPT_SHARE = 8
 #: Seconds that a bundle should last: sending it and its rows back must not count.
 BUNDLE_SECONDS = 1.0
 
+#: Bundles that each worker should have, so that all end at about the same time.
+BUNDLES = 8
+
 
 def draws_a_part(job: Job, occurrence: int) -> int:
     """Draws of one task: whole blocks, bounded by the rows that they make.
@@ -51,32 +54,31 @@ def split(job: Job, *, draws: int, chunk: int | None = None) -> list[Task]:
 
 
 def bundled(
-    tasks: Sequence[Task], *, seconds_a_draw: float, workers: int
+    tasks: Sequence[Task], *, seconds_a_draw: Sequence[float], workers: int
 ) -> list[tuple[Task, ...]]:
-    """Join neighbouring tasks to bundles of about :data:`BUNDLE_SECONDS` or more.
+    """Join neighbouring tasks to bundles, the longest first: no worker begins a long one at last.
 
-    Where all the work is less than that for each worker, it is shared out evenly, down to a quarter
-    of the time.
+    *seconds_a_draw*: of each occurrence. A bundle lasts about :data:`BUNDLE_SECONDS`, and less
+    where that would leave each worker fewer than :data:`BUNDLES` of them.
 
-    >>> tasks = [Task(0, k, k + 1) for k in range(10)]
-    >>> [len(bundle) for bundle in bundled(tasks, seconds_a_draw=0.25, workers=2)]
-    [4, 4, 2]
-    >>> [len(bundle) for bundle in bundled(tasks, seconds_a_draw=0.1, workers=2)]
-    [5, 5]
-    >>> [len(bundle) for bundle in bundled(tasks, seconds_a_draw=2.0, workers=2)]
-    [1, 1, 1, 1, 1, 1, 1, 1, 1, 1]
+    >>> tasks = [Task(0, k, k + 1) for k in range(10)] + [Task(1, 0, 1)]
+    >>> [len(bundle) for bundle in bundled(tasks, seconds_a_draw=[0.25, 0.1], workers=1)]
+    [2, 2, 2, 2, 2, 1]
+    >>> bundled(tasks, seconds_a_draw=[0.25, 2.0], workers=2)[0]
+    (Task(occurrence=1, first=0, last=1),)
     """
-    total = seconds_a_draw * sum(task.last - task.first for task in tasks)
-    wanted = min(BUNDLE_SECONDS, max(total / workers, BUNDLE_SECONDS / 4))
+
+    def work(some: Sequence[Task]) -> float:
+        return sum(seconds_a_draw[task.occurrence] * (task.last - task.first) for task in some)
+
+    wanted = min(BUNDLE_SECONDS, max(work(tasks) / workers / BUNDLES, BUNDLE_SECONDS / 20))
     bundles: list[tuple[Task, ...]] = []
     held: list[Task] = []
-    seconds = 0.0
     for task in tasks:
         held.append(task)
-        seconds += seconds_a_draw * (task.last - task.first)
-        if seconds >= wanted * (1.0 - 1e-9):
+        if work(held) >= wanted * (1.0 - 1e-9):
             bundles.append(tuple(held))
-            held, seconds = [], 0.0
+            held = []
     if held:
         bundles.append(tuple(held))
-    return bundles
+    return sorted(bundles, key=work, reverse=True)

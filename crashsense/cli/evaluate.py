@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from crashsense.cli.options import OneOf, WholeNumber, plan_options, say
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 DEFAULT_FOLDER = "crashsense-run"
 
@@ -50,7 +47,7 @@ def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
     if given.pop("dry_run"):
         click.echo(str(campaign.estimate(plan, **given)))
         return 0
-    progress = _Progress() if sys.stderr.isatty() else None
+    progress = campaign.ProgressLine() if sys.stderr.isatty() else None
     try:
         with in_processes(given.get("workers")):
             run = campaign.evaluate(
@@ -71,36 +68,3 @@ def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
     reporting.write_report(view, run.folder)
     say(reporting.text_summary(view))
     return run.exit_code
-
-
-class _Progress:
-    """One line on standard error, rewritten; only where a person watches."""
-
-    def __init__(self) -> None:
-        self.width = 0
-
-    def __call__(self, *args: Any, **kwargs: Any) -> None:
-        text = progress_text(*args, **kwargs)
-        click.echo("\r" + text.ljust(self.width), nl=False, err=True)
-        self.width = len(text)
-
-    def clear(self) -> None:
-        if self.width:
-            click.echo("\r" + " " * self.width + "\r", nl=False, err=True)
-
-
-def progress_text(done: int, total: int, *, seconds: float = 0.0, failures: int = 0) -> str:
-    """The progress line.
-
-    >>> progress_text(50, 200, seconds=10.0, failures=3)
-    '50 of 200 (25 %), 5.0 a second, 30 s left, 3 requirements not met so far'
-    """
-    text = f"{done} of {total} ({100 * done // max(total, 1)} %)"
-    if seconds > 0.0 and done:
-        rate = done / seconds
-        text += f", {rate:.1f} a second, {(total - done) / rate:.0f} s left"
-    return text + (f", {failures} requirements not met so far" if failures else "")
-
-
-if TYPE_CHECKING:
-    _callback: Callable[..., None] = _Progress()

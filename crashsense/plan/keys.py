@@ -84,6 +84,12 @@ class PlanKeys:
     algorithms: list[str] = key(
         ["plain", "guarded"], "--algorithm", metavar="NAME|FILE", least=1, says="May be repeated."
     )
+    requirements: str | dict[str, Any] | None = key(
+        None,
+        "--requirements",
+        metavar="FILE",
+        says="Table (CSV) of requirements of your own, by event name, glob or family.",
+    )
     draws: int = key(
         0,
         "--draws",

@@ -16,6 +16,7 @@ from crashsense.event import Event, expired_waivers
 from crashsense.files import read_text, read_toml
 from crashsense.plan.inputs import input_digests, same_content
 from crashsense.plan.keys import ENTRIES, KEYS, PlanKeys, check_names, checked_keys, is_list
+from crashsense.plan.requirements import read_requirements, waiver_notes, with_requirements
 from crashsense.records import read_record
 from crashsense.rules import Algorithm, algorithm_names, load_algorithm, rate_faults
 from crashsense.rules.plugins import rules_in_process as building_rules_here
@@ -200,6 +201,12 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
     faults += _borrowed_events(entries, chosen, base, label)
     for path in record_paths:
         chosen += _attempt(faults, partial(read_record, **for_records), path, label) or []
+    asked = None
+    if file.requirements is not None:
+        reading = partial(read_requirements, base=base, file=label)
+        asked = _attempt(faults, reading, file.requirements, label)
+        putting = partial(with_requirements, chosen, file=label)
+        chosen = (_attempt(faults, putting, asked, label) if asked else None) or chosen
     set_entries = file.sensor_sets if sensor_sets is None else sensor_sets
     rule_entries = file.algorithms if algorithms is None else algorithms
     sets = _loaded(set_entries, SensorSet, load_sensor_set, base, label, faults)
@@ -230,7 +237,8 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
         for event in chosen
         for sentence in event.metadata.get("assumptions", ())
     ]
-    notes = [*expired_waivers(chosen, on=date.today()), *notes]
+    waived = waiver_notes(chosen, on=date.today())
+    notes = [*expired_waivers(chosen, on=date.today()), *waived, *notes]
     notes += [u.note for u in unseen if u.channels]
     notes += [f"every sensor set carries a fault: {fault}" for fault in file.faults]
     if file.rules_in_process:
@@ -246,6 +254,7 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
             file,
             events=written_events or None,
             vehicle=None if vehicle is None else written_vehicle(vehicle),
+            requirements=asked,
             records=[str(Path(p).resolve()) for p in record_paths],
             sensor_sets=_written(set_entries, sets, base),
             algorithms=_written(rule_entries, rules, base),

@@ -170,7 +170,12 @@ class _Parser:
             return None
         try:
             if isinstance(value, Mapping):
-                return Waiver(str(value["why"]), date.fromisoformat(str(value["until"])))
+                return Waiver(
+                    str(value["why"]),
+                    date.fromisoformat(str(value["until"])),
+                    by=str(value.get("by", "")),
+                    on=date.fromisoformat(str(value["on"])) if value.get("on") else None,
+                )
         except (KeyError, ValueError):
             pass
         self.fault(key, value, "a waiver with 'why' and 'until' (a date: 2030-12-31)")

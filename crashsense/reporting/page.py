@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense.event import RESTRAINTS
+from crashsense.glossary import meaning
 from crashsense.reporting import svg
 from crashsense.reporting.chances import Chances, chances_of
 from crashsense.reporting.event_charts import event_parts
@@ -38,6 +39,7 @@ from crashsense.reporting.view import RunView, view_of
 from crashsense.reporting.what_if import TRAVELS_MM, WhatIf
 from crashsense.reporting.words import (
     MARKS,
+    PAGE_WORDS,
     RESTRAINT_WORDS,
     anchor,
     finite,
@@ -103,6 +105,8 @@ def page_parts(view: RunView) -> Iterator[str]:
     environment.filters["signed"] = signed
     environment.filters["ms"] = one_decimal
     environment.filters["margin"] = lambda v: "none" if finite(v) is None else signed(v)
+    environment.globals["meaning"] = meaning
+    environment.globals["page_words"] = PAGE_WORDS
     environment.filters["words"] = lambda v: v if isinstance(v, str) else ""
     what_if = WhatIf()
     nominal = view.nominal

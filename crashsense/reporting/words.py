@@ -19,6 +19,34 @@ MARKS = {
     "not_evaluated": "?",
 }
 
+#: Words of the glossary that the page of a run explains.
+PAGE_WORDS = (
+    "demand",
+    "required time",
+    "fire time",
+    "time margin",
+    "demand margin",
+    "on_time",
+    "late",
+    "missed",
+    "early",
+    "held",
+    "inadvertent",
+    "open",
+    "never challenged",
+    "not judged",
+    "draw",
+    "nominal",
+    "separation",
+    "c",
+    "m",
+    "held_by",
+    "arming",
+    "single-point protection",
+    "gating",
+    "hidden clipping",
+)
+
 RESTRAINT_WORDS = {
     "front_airbag_stage_1": "front bag, stage 1",
     "front_airbag_stage_2": "front bag, stage 2",

@@ -100,6 +100,14 @@ class RunFolder:
             )
         return dict(manifest)
 
+    @property
+    def mark(self) -> str:
+        """What tells this folder from others: a process that sees the same writes to the same."""
+        try:
+            return _sha256(self.path / MANIFEST)
+        except OSError:
+            return ""
+
     def write_manifest(self, manifest: Mapping[str, Any]) -> None:
         """Write the manifest."""
         write_text(self.path / MANIFEST, json.dumps(manifest, indent=1) + "\n")
@@ -148,10 +156,11 @@ class RunFolder:
                 path.unlink()
                 done = False
         if done and set(tables) - set(noted.get(task.name, {})):
-            self._note(task, {table: _sha256(self.part(table, task)) for table in tables})
+            self.note(task, {table: _sha256(self.part(table, task)) for table in tables})
         return done
 
-    def _note(self, task: Task, sums: Mapping[str, str]) -> None:
+    def note(self, task: Task, sums: Mapping[str, str]) -> None:
+        """Note that the parts of a task are there, by the SHA-256 of each."""
         line = json.dumps({"task": task.name, "sha256": dict(sums)})
         try:
             with (self.path / CHECKSUMS).open("a", encoding="utf-8") as notes:
@@ -161,6 +170,13 @@ class RunFolder:
 
     def write_parts(self, task: Task, tables: Mapping[str, pa.Table]) -> None:
         """Write the parts of a task, the verdicts last; then note their checksums."""
+        self.note(task, self.save_parts(task, tables))
+
+    def save_parts(self, task: Task, tables: Mapping[str, pa.Table]) -> dict[str, str]:
+        """Write the parts of a task, the verdicts last; return the SHA-256 of each.
+
+        Any process may do so; :meth:`note` is for the one that holds the lock.
+        """
         sums = {}
         for name in sorted(tables, key=lambda n: n == "verdicts"):
             path = self.part(name, task)
@@ -177,7 +193,7 @@ class RunFolder:
             except OSError as error:
                 temporary.unlink(missing_ok=True)
                 raise _cannot_write(path, error) from error
-        self._note(task, sums)
+        return sums
 
     def remove_temporary(self) -> None:
         """Remove what an interrupted writer left half written."""

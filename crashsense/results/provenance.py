@@ -5,12 +5,13 @@ from __future__ import annotations
 import json
 import platform
 from collections.abc import Mapping
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from importlib import metadata
 from typing import Any
 
 import crashsense
 from crashsense.plan import Plan
+from crashsense.plan.requirements import waivers_of
 from crashsense.results.folder import RunFolder
 from crashsense.results.tables import SCHEMA_VERSION
 
@@ -41,6 +42,7 @@ def provenance(plan: Plan, manifest: Mapping[str, Any], *, finished: str) -> dic
         **plan.keys.of("draws"),
         "rules_in_process": plan.keys.rules_in_process,
         "inputs_sha256": identity["inputs"],
+        "waivers": waivers_of(plan.events, on=date.today()),
     }
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from datetime import date
 from functools import cached_property
 from html import escape
 from pathlib import Path
@@ -16,6 +17,7 @@ import pyarrow.compute as pc
 from crashsense.errors import Fault, InputError, RunFolderError, unknown_name
 from crashsense.event import RESTRAINTS
 from crashsense.plan import Plan
+from crashsense.plan.requirements import waivers_of
 from crashsense.resources import CAUTION
 from crashsense.results.folder import (
     RunFolder,
@@ -309,6 +311,7 @@ def _summarise(run: Run) -> dict[str, Any]:
             for s in separation(run.nominal)
         ],
         **plan.keys.of("draws"),
+        "waivers": waivers_of(plan.events, on=date.today()),
         "notes": list(plan.notes),
         **described(plan),
     }

@@ -80,7 +80,7 @@ def floored_sum(increments: FloatArray, *, decay: float = 1.0, floor: bool = Tru
     """
     compiled = engine.kernels()
     if compiled is not None and increments.ndim == 2:
-        values = np.ascontiguousarray(increments, dtype=np.float64)
+        values = engine.given(np.asarray(increments, dtype=np.float64))
         return np.asarray(compiled.floored_sum(values, decay, floor))
     if decay == 1.0:
         total = np.cumsum(increments, axis=-1)
@@ -118,7 +118,7 @@ def window_sum(values: FloatArray, ticks: int) -> FloatArray:
     """Return the sum over the last *ticks* samples (fewer at the start)."""
     compiled = engine.kernels()
     if compiled is not None and values.ndim == 2 and values.dtype == np.float64:
-        return np.asarray(compiled.window_sum(np.ascontiguousarray(values), ticks))
+        return np.asarray(compiled.window_sum(engine.given(values), ticks))
     total = np.cumsum(values, axis=-1)
     out = total.copy()
     if ticks < values.shape[-1]:
@@ -141,7 +141,7 @@ def window_max(values: FloatArray, ticks: int, *, fill: float = -np.inf) -> Floa
     """Return the maximum over the last *ticks* samples; *fill* stands before the first."""
     compiled = engine.kernels()
     if compiled is not None and values.ndim == 2 and values.dtype == np.float64:
-        return np.asarray(compiled.window_max(np.ascontiguousarray(values), ticks, fill))
+        return np.asarray(compiled.window_max(engine.given(values), ticks, fill))
     return _window_extreme(values, ticks, np.maximum, fill)
 
 

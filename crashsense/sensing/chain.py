@@ -74,6 +74,12 @@ def respond(samples: FloatArray, *, sensor: Sensor, rate_hz: float) -> tuple[Flo
     """
     static = element_is_static(sensor, rate_hz=rate_hz)
     steps = element_oversampling(sensor, rate_hz=rate_hz)
+    kernels = engine.kernels()
+    if static and kernels is not None:
+        level, full_scale = float(sensor.stop), float(sensor.range)
+        shape = (float(sensor.quadratic), float(sensor.nonlinearity))
+        out, beyond = kernels.static_reading(engine.given(samples), level, full_scale, *shape)
+        return np.asarray(out), np.asarray(beyond)
     if static:
         out, beyond = stop_at(samples, level=sensor.stop)
     else:
@@ -226,7 +232,8 @@ def filter_delay_s(sensor: Sensor, *, rate_hz: float, setting: int = NOMINAL_SET
 
 
 @lru_cache(maxsize=1024)
-def _rest_state(design: FilterDesign, setting: int) -> FloatArray:
+def rest_state(design: FilterDesign, setting: int) -> FloatArray:
+    """State of the sections of a design that has stood at 1, shape (sections, 2)."""
     from scipy.signal import sosfilt_zi
 
     sections = setting_sections(design, setting)
@@ -255,7 +262,7 @@ def apply_setting(
     sections = setting_sections(design, setting)
     if sections is None:
         return samples
-    state = _rest_state(design, setting)
+    state = rest_state(design, setting)
     start = state[:, None, :] * rest[None, :, None]
     return filter_rows(samples, sections=sections, state=start)
 
@@ -277,7 +284,7 @@ def filter_each(
         return samples
     every = range(len(CORNER_SETTINGS))
     sections = np.stack([setting_sections(design, s) for s in every])  # type: ignore[misc]
-    unit = np.stack([_rest_state(design, s) for s in every], axis=1)
+    unit = np.stack([rest_state(design, s) for s in every], axis=1)
     kernels.filter_by_setting(sections, setting, samples, unit[:, setting] * rest[:, None])
     return samples
 

@@ -13,7 +13,7 @@ from crashsense import draws as random_draws
 from crashsense import engine
 from crashsense.errors import Fault, InputError
 from crashsense.filters.causal import filter_rows
-from crashsense.sensing import chain
+from crashsense.sensing import chain, one_pass
 from crashsense.sensing.faults import Scene
 from crashsense.sensing.noise import NoiseBank, WordNoise, word_noise
 from crashsense.sensing.sensor import Sensor, SensorSet
@@ -74,10 +74,20 @@ class _Words:
         counts = (np.zeros(draws, dtype=np.int64) for _ in range(3))
         return cls(np.empty((draws, words), np.int32), np.empty((draws, words)), *counts)
 
+    def put(self, at: IntArray, words: one_pass.Words) -> None:
+        """Set what belongs to the draws at some places."""
+        self.codes[at], self.values[at] = words[:2]
+        self.before[at], self.after[at], self.at_code[at] = words[2:]
+
 
 @lru_cache(maxsize=512)
 def _word_noise(design: chain.FilterDesign, setting: int, every: int) -> WordNoise:
     return word_noise(chain.setting_sections(design, setting), every=every)
+
+
+def _largest(samples: FloatArray) -> FloatArray:
+    """Largest absolute value of each row."""
+    return np.asarray(np.maximum(samples.max(axis=-1), -samples.min(axis=-1)))
 
 
 class OneSensor:
@@ -175,18 +185,19 @@ class OneSensor:
         sigma = chain.noise_deviation(sensor, rate_hz=rate) * drawn.noisy
         if drawn.element is not None:
             sigma = sigma * drawn.element.noise
-        peak = np.abs(drawn.gain) * np.abs(self.reading).max(axis=-1)
+        peak = np.abs(drawn.gain) * _largest(self.reading)
         for name, samples in self.others.items():
-            peak = peak + np.abs(drawn.cross[name]) * np.abs(samples).max(axis=-1)
+            peak = peak + np.abs(drawn.cross[name]) * _largest(samples)
         peak = peak + np.abs(drawn.offset) + np.abs(drawn.drift) * max(0.0, self.base.times_s[-1])
         linear = peak + NOISE_MARGIN * sigma <= sensor.front_end
         return np.asarray(linear & (self.at_stop == 0))
 
-    def _models(self) -> list[WordNoise]:
+    def models(self) -> list[WordNoise]:
+        """Models of the noise in the words, one a filter setting."""
         return [_word_noise(self.design, s, self.every) for s in range(len(chain.CORNER_SETTINGS))]
 
     def _models_error(self) -> float:
-        return max(model.error for model in self._models())
+        return max(model.error for model in self.models())
 
     # --- the two paths ---------------------------------------------------------------------------
 
@@ -209,12 +220,20 @@ class OneSensor:
         rows = np.arange(part.start, part.stop)
         words = _Words.empty(rows.size, self.words)
         fast = self.fast[part]
-        at = np.flatnonzero(fast)
-        if at.size and engine.kernels() is not None and self._one_signal:
-            self._fast_compiled(rows[at], at, words)
-        elif at.size:
+        lanes = np.zeros(rows.size, dtype=bool)
+        if one_pass.serves(self):
+            # The nominal draw, which comes alone, would leave all lanes but one empty.
+            lanes = self.draws[rows] != 0
+        for chosen, made in ((fast, one_pass.fast_words), (~fast, one_pass.full_words)):
+            if (chosen & lanes).all():
+                words = _Words(*made(self, rows))
+            elif (chosen & lanes).any():
+                at = np.flatnonzero(chosen & lanes)
+                words.put(at, made(self, rows[at]))
+        at = np.flatnonzero(fast & ~lanes)
+        if at.size:
             self._quantise(self._fast(rows[at]), at, words)
-        at = np.flatnonzero(~fast)
+        at = np.flatnonzero(~fast & ~lanes)
         if at.size:
             analogue, words.before[at] = self._full(rows[at])
             self._quantise(analogue, at, words)
@@ -235,16 +254,20 @@ class OneSensor:
         out[:, self.ahead :] = samples
         return out
 
+    def first_word(self, phase: int) -> int:
+        """Internal sample of the first word, the rest in front counted."""
+        return self.origin + self.base.phase_samples(phase)
+
     def _word_index(self, phase: int) -> slice:
-        first = self.origin + self.base.phase_samples(phase)
+        first = self.first_word(phase)
         return slice(first, first + self.every * (self.words - 1) + 1, self.every)
 
     @cached_property
-    def _one_signal(self) -> bool:
+    def one_signal(self) -> bool:
         """True where all draws share one signal."""
         return self.reading.shape[0] == 1 and all(o.shape[0] == 1 for o in self.others.values())
 
-    def _table(self, samples: FloatArray) -> FloatArray:
+    def table(self, samples: FloatArray) -> FloatArray:
         """Samples of one signal in every filter setting and phase, (settings, phases, words)."""
         return chain.word_table(
             self._ahead(samples),
@@ -258,7 +281,7 @@ class OneSensor:
         """Low-pass and sampling of deterministic samples, for each of *rows* its own setting."""
         setting, phase = self.drawn.setting[rows], self.shared.phase[rows]
         if samples.shape[0] == 1:
-            return np.asarray(self._table(samples)[setting, phase])
+            return np.asarray(self.table(samples)[setting, phase])
         out = np.empty((rows.size, self.words))
         for s in np.unique(setting):
             mine = np.flatnonzero(setting == s)
@@ -275,7 +298,7 @@ class OneSensor:
                 out[mine[at]] = smooth[at, self._word_index(int(p))]
         return out
 
-    def _ramp(self) -> FloatArray:
+    def ramp(self) -> FloatArray:
         """Time since time zero, by which drift grows, shape (1, samples)."""
         return np.maximum(self.base.times_s, 0.0)[None, :]
 
@@ -289,50 +312,42 @@ class OneSensor:
                 out += coefficient[:, None] * self._filtered(samples, rows)
         out += drawn.offset[rows][:, None]
         if drawn.drift[rows].any():
-            out += drawn.drift[rows][:, None] * self._filtered(self._ramp(), rows)
-        if self._noisy:
-            out += self._sigma * self._unit_noise(rows)
+            out += drawn.drift[rows][:, None] * self._filtered(self.ramp(), rows)
+        if self.noisy:
+            out += self.sigma * self._unit_noise(rows)
         return out
 
     @cached_property
-    def _parts(self) -> tuple[FloatArray, FloatArray]:
+    def parts(self) -> tuple[FloatArray, FloatArray]:
         """What adds up to the codes: tables (parts, settings, phases, words), factors by draw."""
+        parts = [*self.felt, (self.drawn.drift, self.ramp())]
+        tables = np.stack([self.table(samples) for _, samples in parts])
+        return tables, np.stack([factor for factor, _ in parts])
+
+    @cached_property
+    def ramp_table(self) -> FloatArray:
+        """Words of the time since time zero, (settings, phases, words)."""
+        return np.ascontiguousarray(self.table(self.ramp()))
+
+    @cached_property
+    def felt(self) -> tuple[tuple[FloatArray, FloatArray], ...]:
+        """Factors by draw and samples of the reading, and of other axes if something happens there.
+
+        In C order.
+        """
         drawn = self.drawn
         parts = [(drawn.gain, self.reading)]
         parts += [(drawn.cross[n], other) for n, other in self.others.items() if other.any()]
-        parts += [(drawn.drift, self._ramp())]
-        tables = np.stack([self._table(samples) for _, samples in parts])
-        return tables, np.stack([factor for factor, _ in parts])
-
-    def _fast_compiled(self, rows: IntArray, at: IntArray, words: _Words) -> None:
-        """As :meth:`_fast` and :meth:`_quantise`, in compiled kernels."""
-        drawn, sensor, kernels = self.drawn, self.sensor, engine.kernels()
-        assert kernels is not None  # the caller's choice
-        tables, factors = self._parts
-        codes, values, after, at_code = kernels.words_of(
-            tables,
-            np.ascontiguousarray(factors[:, rows]),
-            drawn.offset[rows],
-            self._unit_noise(rows) if self._noisy else np.empty((rows.size, 0)),
-            self._sigma,
-            drawn.setting[rows],
-            self.shared.phase[rows],
-            sensor.step,
-            float(sensor.code_limit),
-            sensor.range,
-        )
-        if at.size == words.after.size:
-            words.codes, words.values, words.after, words.at_code = codes, values, after, at_code
-        else:
-            words.codes[at], words.values[at] = codes, values
-            words.after[at], words.at_code[at] = after, at_code
+        return tuple((factor, np.ascontiguousarray(samples)) for factor, samples in parts)
 
     @cached_property
-    def _noisy(self) -> bool:
+    def noisy(self) -> bool:
+        """True if any draw has noise."""
         return self.sensor.noise_density > 0 and bool(self.drawn.noisy.any())
 
     @cached_property
-    def _sigma(self) -> float:
+    def sigma(self) -> float:
+        """Deviation of the noise ahead of the filter."""
         return chain.noise_deviation(self.sensor, rate_hz=self.base.rate_hz)
 
     def _as_made(self, noise: FloatArray, rows: IntArray) -> FloatArray:
@@ -345,9 +360,10 @@ class OneSensor:
 
         The nominal draw has none.
         """
-        return self._as_made(self._plain_noise(rows), rows)
+        return self._as_made(self.plain_noise(rows), rows)
 
-    def _plain_noise(self, rows: IntArray) -> FloatArray:
+    def plain_noise(self, rows: IntArray) -> FloatArray:
+        """As :meth:`_unit_noise`, before the element: made some parts ahead."""
         ahead = NOISE_WORDS // self.words // random_draws.PAGE * random_draws.PAGE
         lead = int(self.draws[0] == 0)
         first = (int(rows[0]) - lead) // ahead * ahead + lead if ahead else 0
@@ -370,7 +386,7 @@ class OneSensor:
         return self.bank.get(key, lambda: self._made_noise(rows))
 
     def _made_noise(self, rows: IntArray) -> FloatArray:
-        models = self._models()
+        models = self.models()
         warm_up = max(model.warm_up for model in models)
         noise = random_draws.noise(
             self.draws[rows],
@@ -389,7 +405,7 @@ class OneSensor:
         return noise[:, warm_up:]
 
     def _full(self, rows: IntArray) -> tuple[FloatArray, IntArray]:
-        if not self._rows_differ(rows):
+        if not self.rows_differ(rows):
             # One signal, nominal sensors: computed once for all.
             out = np.empty((rows.size, self.words))
             before = np.empty(rows.size, dtype=np.int64)
@@ -397,7 +413,8 @@ class OneSensor:
             return out, before
         return self._full_block(rows)
 
-    def _rows_differ(self, rows: IntArray) -> bool:
+    def rows_differ(self, rows: IntArray) -> bool:
+        """True unless all these draws have one signal, equal sensors and no noise."""
         d = self.drawn
         same = (
             self.reading.shape[0] == 1
@@ -410,12 +427,8 @@ class OneSensor:
         return not (same and all((a[rows] == a[rows[0]]).all() for a in varied))
 
     def _full_block(self, rows: IntArray) -> tuple[FloatArray, IntArray]:
-        sensor, kernels = self.sensor, engine.kernels()
         setting, phase = self.drawn.setting[rows], self.shared.phase[rows]
-        if kernels is not None and all(f.stage != "front_end" for f in sensor.faults):
-            raw, before, rest = self._readings_compiled(rows)
-        else:
-            raw, before, rest = self._readings(rows)
+        raw, before, rest = self._readings(rows)
         raw = chain.filter_each(raw, design=self.design, rest=rest, setting=setting)
         out = np.empty((rows.size, self.words))
         for p in np.unique(phase):
@@ -426,7 +439,7 @@ class OneSensor:
     def _internal_noise(self, rows: IntArray) -> FloatArray:
         """Normal numbers at the internal rate, shape (draws, ahead + samples)."""
         width = self.ahead + self.reading.shape[1]
-        if not self._noisy:
+        if not self.noisy:
             return np.zeros((rows.size, width))
         axes = (self.occurrence, self.channel, "noise", "internal")
         noise = random_draws.noise(
@@ -436,27 +449,6 @@ class OneSensor:
             axes=axes,
         )
         return self._as_made(noise, rows)
-
-    def _readings_compiled(self, rows: IntArray) -> tuple[FloatArray, IntArray, FloatArray]:
-        """As :meth:`_readings`, in one compiled pass."""
-        drawn, kernels = self.drawn, engine.kernels()
-        assert kernels is not None  # the caller's choice
-        parts = [(drawn.gain, self.reading)]
-        parts += [(drawn.cross[n], other) for n, other in self.others.items() if other.any()]
-        shared = all(samples.shape[0] == 1 for _, samples in parts)
-        shape = (1 if shared else rows.size, self.reading.shape[1])
-        raw = self._internal_noise(rows)
-        before, rest = kernels.front_end(
-            raw,
-            self._sigma,
-            np.stack([np.broadcast_to(s if s.shape[0] == 1 else s[rows], shape) for _, s in parts]),
-            np.stack([factor[rows] for factor, _ in parts]),
-            drawn.offset[rows],
-            drawn.drift[rows],
-            self._ramp()[0],
-            self.sensor.front_end,
-        )
-        return raw, before, rest
 
     def _readings(self, rows: IntArray) -> tuple[FloatArray, IntArray, FloatArray]:
         """Readings ahead of the filter, cut; how many were cut; readings at rest."""
@@ -472,13 +464,13 @@ class OneSensor:
                 raw += coefficient[:, None] * of(samples)
         raw += drawn.offset[rows][:, None]
         if drawn.drift[rows].any():
-            raw += drawn.drift[rows][:, None] * self._ramp()
+            raw += drawn.drift[rows][:, None] * self.ramp()
         for fault in sensor.faults:
             raw = fault.at_front_end(raw, self._scene(base.times_s, rows))
         rest = np.clip(raw[:, 0], -sensor.front_end, sensor.front_end)
-        if self._noisy:
+        if self.noisy:
             noise = self._internal_noise(rows)
-            noise *= self._sigma
+            noise *= self.sigma
             noise[:, : self.ahead] += raw[:, :1]
             noise[:, self.ahead :] += raw
             raw = noise

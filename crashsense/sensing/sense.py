@@ -48,6 +48,10 @@ PIECE_SAMPLES = 1_000_000
 #: Ticks of one channel that are sensed at once, all draws together (1.6 MB).
 PART_TICKS = 200_000
 
+#: Ticks of all channels of a part that has more than a group of draws (4 MB): short events with
+#: few channels are sensed and judged many draws at a time.
+PART_SAMPLES = 2**19
+
 PATHS = ("auto", "full", "fast")
 
 
@@ -146,7 +150,7 @@ def sense_in_parts(
     deviates: Mapping[str, FloatArray] | None = None,
     bank: NoiseBank | None = None,
 ) -> Iterator[Sensed]:
-    """As :func:`sense`, *size* draws at a time (fewer of a long event).
+    """As :func:`sense`, *size* draws at a time (fewer of a long event, or of many channels).
 
     What is the same for all draws is made once; a draw's codes do not depend on the split. *bank*
     keeps noise that will be needed again.
@@ -237,6 +241,8 @@ def _sensed_piece(
     offset = np.array([base.phase_samples(p) for p in range(len(PHASES))])[shared.phase]
     start_s = (base.tick + offset) / base.rate_hz + unit.read_s + unit.task_s
     size = min(size, max(1, PART_TICKS // base.ticks))
+    most = PART_SAMPLES // (base.ticks * max(1, len(sensors))) // PAGE * PAGE
+    size = min(size, max(GROUP, most))
     # The nominal draw is a part of its own, so that the others keep to whole pages.
     lead = int(draws[0] == 0)
     starts = [*range(lead), *range(lead, draws.size, size)]

@@ -222,6 +222,11 @@ def _said_of_inputs(
             if same or a == b:
                 word = "the same content in both" if same else "the content differs"
                 said.append(f"{kind.capitalize()} {arrow(a, b)}: {word}.")
+    had, has = (side.identity.get("plan", {}).get("faults", []) for side in (before, after))
+    if had != has:
+        said.append(
+            f"Faults of sensors: {arrow(', '.join(had) or 'none', ', '.join(has) or 'none')}."
+        )
     if before.identity.get("code") != after.identity.get("code"):
         said.append(
             "The program's code differs: what changed is not necessarily due to the algorithm."

@@ -68,6 +68,8 @@ class WaiverEntry(_Strict):
 
     why: str = Field(min_length=1)
     until: date
+    by: str = ""
+    on: date | None = None
 
 
 class RequirementEntry(_Strict):
@@ -369,7 +371,11 @@ class Recipe:
             origin_s=float(block.facts[origin][0]) if origin else 0.0,
             not_before_s=float(block.facts[early][0]) if early else 0.0,
             basis=entry.basis,
-            waiver=None if entry.waiver is None else Waiver(entry.waiver.why, entry.waiver.until),
+            waiver=None
+            if entry.waiver is None
+            else Waiver(
+                entry.waiver.why, entry.waiver.until, by=entry.waiver.by, on=entry.waiver.on
+            ),
         )
 
     # -- variants of the recipe ----------------------------------------------------------------

@@ -39,10 +39,11 @@ VARY = ("pulse", "sensor", "both", "none")
 SENSOR_DRAWS = ("own", "shared")
 PATHS = ("auto", "full")
 
-#: Draws judged at once: a small block stays in the cache and uses whole pages of draws.
+#: Draws of varied pulses made at once: a small block stays in the cache, of whole pages of draws.
 BLOCK = 2 * PAGE
 
-#: Draws prepared at once where all share one pulse: it is filtered once for each filter setting.
+#: Draws prepared at once where all share one pulse, which is filtered once for each filter setting;
+#: so many are judged at once if that is little work for each.
 SENSED_BLOCK = 16 * PAGE
 
 #: Noise that sensor sets or events share, per process.
@@ -127,7 +128,7 @@ def run_trials(
     conditions: Conditions,
     channels: Sequence[str] | None = None,
 ) -> Iterator[Trial]:
-    """Yield trials of one occurrence, at most :data:`BLOCK` draws each, in order of draws.
+    """Yield trials of one occurrence, at most :data:`SENSED_BLOCK` draws each, in order of draws.
 
     Signals are made once for all sensor sets. *events* share the occurrence and differ in context
     and requirements only. *channels*: which are sensed; None: those that the algorithms read.
@@ -160,7 +161,7 @@ def judge_block(
     bank: NoiseBank | None = None,
     deviates: Mapping[str, FloatArray] | None = None,
 ) -> Iterator[Trial]:
-    """Sense the draws of a block and judge them, :data:`BLOCK` draws a trial.
+    """Sense the draws of a block and judge them, some draws a trial.
 
     Parameters
     ----------
@@ -225,13 +226,13 @@ def sense_block(
     bank: NoiseBank | None = None,
     deviates: Mapping[str, FloatArray] | None = None,
 ) -> Iterator[Sensed]:
-    """Sense the draws of a block, :data:`BLOCK` at a time."""
+    """Sense the draws of a block: as many at a time as stay in the cache."""
     shared = conditions.sensor_draws == "shared"
     return sense_in_parts(
         block.signals,
         sensor_set,
         draws=np.asarray(block.draws),
-        size=BLOCK,
+        size=SENSED_BLOCK,
         seed=conditions.seed,
         occurrence=ANY_OCCURRENCE if shared else event.occurrence,
         context=event.context,

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 import pickle
 import threading
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from multiprocessing import active_children
 from pathlib import Path
 from typing import Any
@@ -14,12 +16,13 @@ import pyarrow as pa
 import pytest
 
 import crashsense
-from crashsense.campaign import executors, running, tasks
+from crashsense.campaign import evaluation, executors, running, tasks
 from crashsense.campaign.evaluation import Job
 from crashsense.campaign.executors import Cluster, InProcess, Processes, _cluster_job
 from crashsense.errors import InputError, RunFolderError
 from crashsense.plan import resolve_plan
 from crashsense.results.folder import RunFolder
+from crashsense.results.tables import Task
 from crashsense.trials import Conditions
 
 EVENTS = ["hammer_tunnel", "side_pole_75_32"]
@@ -66,14 +69,14 @@ def test_a_disk_that_fills_up_leaves_no_worker(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(tasks, "BUNDLE_SECONDS", 0.0)
-    written = RunFolder.write_parts
+    noted = RunFolder.note
 
-    def full(folder: RunFolder, task: Any, tables: Any) -> None:
-        if folder.parts():
+    def full(folder: RunFolder, task: Any, sums: Any) -> None:
+        if folder.checksums():
             raise RunFolderError("disk full")
-        written(folder, task, tables)
+        noted(folder, task, sums)
 
-    monkeypatch.setattr(RunFolder, "write_parts", full)
+    monkeypatch.setattr(RunFolder, "note", full)
     plan = resolve_plan(events=EVENTS, draws=30, seed=3)
     with pytest.raises(RunFolderError, match="disk full") as caught:
         crashsense.evaluate(plan, out=tmp_path / "run", workers=2, chunk=5, engine="numpy")
@@ -92,9 +95,9 @@ def test_short_plans_stay_here_and_long_ones_are_shared(monkeypatch: pytest.Monk
             plan, job, workers=workers, executor=None, chunk=None, on_progress=None
         )
 
-        def seconds_a_draw() -> float:
+        def seconds_a_draw() -> list[float]:
             measured.append(cost)
-            return cost
+            return [cost] * len(job.occurrences)
 
         monkeypatch.setattr(found, "seconds_a_draw", seconds_a_draw)
         return found.choose(found.tasks())[0]
@@ -110,6 +113,34 @@ def test_short_plans_stay_here_and_long_ones_are_shared(monkeypatch: pytest.Monk
     assert isinstance(engine_of(5000, cost=0.01, workers=1), InProcess)
     monkeypatch.setattr(running, "_cores", lambda: 1)
     assert isinstance(engine_of(5000, cost=0.01), InProcess)
+
+
+def test_workers_write_what_they_made(tmp_path: Path) -> None:
+    plan = resolve_plan(events=EVENTS, draws=9, seed=3)
+    whole = crashsense.evaluate(plan, engine="numpy")
+    folder = RunFolder(tmp_path / "run")
+    job = Job(
+        tuple(plan.occurrences()),
+        plan.sensor_sets,
+        plan.algorithms,
+        Conditions(seed=3),
+        nominal=True,
+    )
+    folder.path.mkdir()
+    folder.write_manifest({"schema_version": 1})
+    task = Task(0, 0, 10)
+    seen = replace(job, folder=str(folder.path), mark=folder.mark)
+    made = evaluation.run_and_write(seen, task)
+    assert isinstance(made, evaluation.Written)
+    assert made.sums["verdicts"] == hashlib.sha256(folder.parts()[0].read_bytes()).hexdigest()
+    # A worker on another machine has no such folder, or another one of that name.
+    for unseen in (replace(seen, folder=str(tmp_path / "no")), replace(seen, mark="another")):
+        assert not isinstance(evaluation.run_and_write(unseen, task), evaluation.Written)
+    run = crashsense.evaluate(plan, out=tmp_path / "whole", workers=2, chunk=4, engine="numpy")
+    assert run.verdicts.equals(whole.verdicts)
+    noted = RunFolder(tmp_path / "whole").checksums()
+    assert all({"verdicts"} <= set(sums) for sums in noted.values())
+    assert len(noted) == 3 * len(job.occurrences)
 
 
 def test_a_finished_folder_measures_and_runs_nothing(

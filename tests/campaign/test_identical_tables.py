@@ -60,7 +60,7 @@ def test_worker_processes(plan: Plan, whole: pd.DataFrame, workers: int) -> None
     job = job_of(plan)
     cuts = {chunk: split(job, draws=DRAWS, chunk=chunk) for chunk in CHUNKS}
     tasks = [task for cut in cuts.values() for task in cut]
-    bundles = bundled(tasks, seconds_a_draw=0.02, workers=workers)
+    bundles = bundled(tasks, seconds_a_draw=[0.02] * len(job.occurrences), workers=workers)
     assert len(bundles) >= workers
     found = dict(executors.Processes(workers).run(job, bundles))
     for cut in cuts.values():
@@ -110,17 +110,21 @@ def test_a_part_has_a_block_at_least(plan: Plan) -> None:
     assert draws_a_part(many, 0) == BLOCK
 
 
-def test_bundles_hold_every_task_once_in_order() -> None:
+def test_bundles_hold_every_task_once_and_the_longest_come_first() -> None:
     tasks = [Task(k // 7, k % 7, k % 7 + 1 + k % 3) for k in range(50)]
     for cost in (1e-6, 0.03, 0.2, 10.0):
+        costs = [cost * (1 + k) for k in range(8)]  # later occurrences are longer
+
+        def work(some: tuple[Task, ...], costs: list[float] = costs) -> float:
+            return sum(costs[t.occurrence] * (t.last - t.first) for t in some)
+
         for workers in (1, 2, 4, 100):
-            bundles = bundled(tasks, seconds_a_draw=cost, workers=workers)
-            assert [task for bundle in bundles for task in bundle] == tasks
-            longest = cost * 3
-            for bundle in bundles[:-1]:
-                assert sum(cost * (t.last - t.first) for t in bundle) >= 0.25 - 1e-9
-            for bundle in bundles:
-                assert sum(cost * (t.last - t.first) for t in bundle) < 1.0 + longest
+            bundles = bundled(tasks, seconds_a_draw=costs, workers=workers)
+            assert sorted(task for bundle in bundles for task in bundle) == tasks
+            assert [work(bundle) for bundle in bundles] == sorted(map(work, bundles), reverse=True)
+            wanted = min(1.0, max(work(tuple(tasks)) / workers / 8, 0.05))
+            assert sum(work(bundle) < wanted - 1e-9 for bundle in bundles) <= 1
+            assert all(work(bundle[:-1]) < wanted for bundle in bundles)
 
 
 def test_a_sensor_that_fails_in_some_draws_counts_by_draw():

@@ -5,6 +5,7 @@ from __future__ import annotations
 import doctest
 import os
 import re
+import shlex
 import subprocess
 from pathlib import Path
 
@@ -44,9 +45,47 @@ def test_every_command_that_it_names_exists():
     assert named - {"evaluate"} <= set(cli.COMMANDS)
 
 
-def test_links_and_picture_are_there():
+def tour() -> list[list[str]]:
+    """The commands of the tour, in order, as arguments of the program."""
+    section = README.split("## Five-minute tour")[1].split("\n## ")[0]
+    blocks = re.findall(r"```sh\n(.*?)```", section, re.S)
+    return [shlex.split(line) for block in blocks for line in block.splitlines()]
+
+
+@pytest.mark.slow
+def test_the_tour_runs_in_an_empty_folder(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    commands = tour()
+    assert len(commands) >= 12
+    ended = {}
+    for words in commands:
+        assert words[0] == "crashsense"
+        ended[" ".join(words)] = cli.run(words[1:])
+        assert capsys.readouterr().err == ""
+    # 1 says that some requirement is not met or was lost: only what judges may end so.
+    judges = ("evaluate", "study compare")
+    assert {
+        command: code
+        for command, code in ended.items()
+        if code != 0 and not (code == 1 and command.removeprefix("crashsense ").startswith(judges))
+    } == {}
+    made = {path.name for path in tmp_path.iterdir()}
+    assert {"record-run", "mine", "shipped", "my_rule.toml", "lesson_01_proof_mass.html"} <= made
+
+
+def test_every_block_is_run_here_or_by_ci():
+    """Setting up is run by .ci/run, the rest by the tests of this file."""
+    shell = re.findall(r"```sh\n(.*?)```", README, re.S)
+    setting_up = [block for block in shell if block.startswith("python3 -m venv")]
+    assert len(setting_up) == 2
+    assert sum(len(block.splitlines()) for block in shell) == len(tour()) + len(setting_up)
+    fences = re.findall(r"^```(\w+)$", README, re.M)
+    assert set(fences) == {"sh", "text", "pycon"}
+
+
+def test_links_and_pictures_are_there():
     links = [link for link in re.findall(r"\]\(([^)]+)\)", README) if "://" not in link]
-    assert "reports/example/timing.png" in links
+    assert {"reports/example/timing.png", "reports/example/event.png"} <= set(links)
     assert [link for link in links if not (CHECKOUT / link).exists()] == []
 
 

@@ -437,3 +437,18 @@ def test_the_figure_of_an_event_has_its_panels(view):
     (x0, t0), (x1, t1) = ((float(x), float(t)) for x, t in list(ticks.items())[:2])
     got = [t0 + (float(x) - x0) * (t1 - t0) / (x1 - x0) for x in arrow]
     assert got == pytest.approx([41.15, 11.15], abs=0.15)
+
+
+def test_words_of_the_page_are_those_of_the_glossary(view):
+    from html import unescape
+
+    from crashsense.glossary import meaning
+    from crashsense.reporting.words import PAGE_WORDS, slug
+
+    page = "".join(page_parts(view))
+    for name in PAGE_WORDS:
+        assert f'<dt id="word-{slug(name)}"><strong>{name}</strong></dt>' in page
+        assert meaning(name) in unescape(page)
+    # Every link to a word has the word to go to.
+    assert set(re.findall(r'href="#word-([^"]+)"', page)) <= {slug(name) for name in PAGE_WORDS}
+    assert page.count('href="#word-') >= 5

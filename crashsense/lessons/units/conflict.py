@@ -54,9 +54,9 @@ print(f"by hand: {0.127 / (2 * 0.030):.2f} m/s at {0.127 / (2 * 0.030**2) / STAN
             """
 The floor is what must not fire: kerbs, potholes, a stone under the car. Both are in one picture.
 Solid lines must fire, and the dot marks the required time: the threshold must be **below** every
-dot. Dashed lines must not fire: the threshold must be **above** the whole line. A pole is soft at
-first, because it passes between the strong rails, and so is a deformable barrier: their dots lie
-low.
+dot. Broken lines must not fire: the threshold must be **above** the whole line. A wall builds up
+velocity quickly and leaves little time. A pole passes between the strong rails, and a barrier of
+honeycomb gives way: both leave more time, and build up velocity late.
 """,
             """
 import crashsense
@@ -65,7 +65,7 @@ from crashsense.plotting import BLUE, GREEN, INK, VERMILION, GREY, new_figure, t
 figure = new_figure(7.4, 4.8)
 axes = figure.subplots()
 dots, tops = {}, {}
-looks = iter((BLUE, GREEN, INK, VERMILION, GREY, VERMILION))
+looks = iter(((BLUE, "-"), (GREEN, "-"), (INK, "-"), (VERMILION, "--"), (GREY, "--"), (VERMILION, ":")))
 for name in ("wall_full_56", "odb_40_40", "pole_centre_29",
              "kerb_climb_40_severe", "pothole_60_severe", "undercarriage_40_severe"):
     trial = crashsense.trial(name, algorithm=[], channels=["central_x"])
@@ -74,8 +74,8 @@ for name in ("wall_full_56", "odb_40_40", "pole_centre_29",
     velocity = np.cumsum(a) / trial.rate_hz
     requirement = trial.event.requirements["front_airbag_stage_1"]
     fires = requirement.expectation == "fire"
-    colour = next(looks)
-    axes.plot(1e3 * times, velocity, color=colour, ls="-" if fires else "--", label=name)
+    colour, style = next(looks)
+    axes.plot(1e3 * times, velocity, color=colour, ls=style, label=name)
     if fires:
         dots[name] = np.interp(requirement.required_s, times, velocity)
         axes.plot(1e3 * requirement.required_s, dots[name], "o", color=colour)
@@ -126,6 +126,6 @@ Fifteen minutes of reading and looking at the picture, fifteen for the exercises
 the ceiling is two lines of calculus and worth the board: it shows that a velocity threshold is
 bounded by the bag (30 ms) and the cabin (127 mm) alone, whatever the car.
 
-Let students look for the pair of events that decides: the lowest dot and the highest dashed line.
+Let students look for the pair of events that decides: the lowest dot and the highest broken line.
 """,
 )

@@ -106,7 +106,6 @@ for part, column, mark, colour, label in (
         axes.axhline(table["velocity"].min(), color=GREY, ls=":")
 axes.set_xlabel("largest deceleration [g]")
 axes.set_ylabel("largest velocity change, 1 g of leak [m/s]")
-axes.set_xscale("log")
 axes.legend(frameon=False, fontsize=8)
 tidy(axes)
 """,

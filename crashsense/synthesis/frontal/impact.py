@@ -59,6 +59,7 @@ class FrontalParameters(BaseModel):
         "car",
         "bumper_barrier",
         "animal",
+        "tall_animal",
         "light_object",
     ]
     speed_kmh: float = Field(gt=0.0, le=100.0)

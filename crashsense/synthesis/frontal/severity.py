@@ -62,8 +62,9 @@ def crash_kind(parameters: FrontalParameters) -> str:
         return "slanted wall" if parameters.angle_deg > 0.0 else "wall"
     if parameters.obstacle == "car" and parameters.overlap < 1.0:
         return "offset car"
-    if parameters.obstacle == "animal" and (parameters.obstacle_mass_kg or 0.0) >= LARGE_KG:
-        return "large animal"
+    if parameters.obstacle in ("animal", "tall_animal"):
+        large = (parameters.obstacle_mass_kg or 0.0) >= LARGE_KG
+        return "large animal" if large else "animal"
     return parameters.obstacle
 
 

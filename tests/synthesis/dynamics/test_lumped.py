@@ -18,7 +18,7 @@ from crashsense.synthesis.recipe import load_recipes
 KINDS = (
     "wall_full_56", "wall_30deg_40", "repair_wall_15", "odb_40_64", "mpdb_50_50", "pole_centre_40",
     "underride_40", "small_overlap_64", "car_head_on_25_25", "car_offset_40_40",
-    "bumper_barrier_10", "deer_90", "trolley_front_50",
+    "bumper_barrier_10", "deer_90", "moose_70", "trolley_front_50",
 )  # fmt: skip
 FRONTAL = {r.name: r for r in load_recipes() if r.model.name == "frontal_impact"}
 
@@ -47,7 +47,7 @@ def test_every_kind_of_obstacle_is_in_the_library():
     kinds = {recipe.parameters.obstacle for recipe in FRONTAL.values()}
     assert kinds == {
         "rigid_wall", "deformable_barrier", "moving_barrier", "centre_pole", "underride",
-        "small_overlap", "car", "bumper_barrier", "animal", "light_object",
+        "small_overlap", "car", "bumper_barrier", "animal", "tall_animal", "light_object",
     }  # fmt: skip
 
 
@@ -68,7 +68,7 @@ def test_impulse_on_the_obstacle_is_the_momentum_that_the_car_loses(motions):
 
 def test_momentum_of_car_and_moving_obstacle_is_kept_at_every_step(motions):
     moving = [n for n in motions if np.isfinite(motions[n][0].mass["far"]).all()]
-    assert len(moving) == 5
+    assert len(moving) == 6
     for name in moving:
         system, motion = motions[name]
         along = [0, 1, 2, 3, 6, 7]

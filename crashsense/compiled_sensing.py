@@ -1,0 +1,652 @@
+"""Kernels of the signal chain, noise to codes, compiled (extra ``fast``); see :mod:`.compiled`.
+
+Draws run side by side in groups of :data:`LANES`: a recursion along time would leave the processor
+waiting. One pass takes a group from random words to codes, a piece of time after the other, in
+arrays that stay in the nearest cache. A draw's result never depends on the draws beside it. Each
+kernel has a numpy twin, named beside it.
+
+Reached through :func:`crashsense.engine.kernels`.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numba
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+CodeArray = npt.NDArray[np.int32]
+
+#: Draws side by side, and instants that they take at once (a multiple of the four numbers a word).
+LANES = 32
+CHUNK = 64
+
+#: Length of the samples of a group in its *deck*, one array that holds all that a filter works on:
+#: sample i of lane j stands at ``LANES i + j``. Behind them, for each section, two rows of state
+#: and the coefficients b0, b1, b2, a1, a2, a number a lane. In one array the compiler knows that
+#: nothing overlaps and takes several lanes at once: 1.1 ns a sample and three sections, 3.9 apart.
+SAMPLES = CHUNK * LANES
+SECTION = 7 * LANES
+
+#: Added to a number and taken away again it leaves no room for a fraction.
+_ROUND = 1.5 * 2.0**52
+
+#: Constants of the random words: those of :mod:`crashsense.draws`, which stands above this module.
+GOLDEN = np.uint64(0x9E3779B97F4A7C15)
+MIX_1 = np.uint64(0xBF58476D1CE4E5B9)
+MIX_2 = np.uint64(0x94D049BB133111EB)
+_16_BITS = np.uint64(0xFFFF)
+_1, _30, _27, _31, _48 = (np.uint64(n) for n in (1, 30, 27, 31, 48))
+
+_jit: Any = numba.njit(cache=True, nogil=True, fastmath=False)
+
+
+# --- noise ----------------------------------------------------------------------------------------
+
+
+@_jit
+def mix(word: Any) -> Any:
+    """Mix 64 bits; twin: ``draws._mix``."""
+    word = (word ^ (word >> _30)) * MIX_1
+    word = (word ^ (word >> _27)) * MIX_2
+    return word ^ (word >> _31)
+
+
+@_jit
+def fill_noise(start: Any, step: Any, table: FloatArray, tail: FloatArray, out: FloatArray) -> None:
+    """Fill each row of *out* with white noise of unit deviation; twin: ``draws.noise``, same bits.
+
+    *start*, *step* (rows,) of :func:`crashsense.draws.rows_of`; *table*, *tail* (65536,) of
+    :func:`crashsense.draws.noise_tables`.
+    """
+    rows, width = out.shape
+    count = (width + 3) // 4
+    words = np.empty(count, dtype=np.uint64)
+    for row in range(rows):
+        first, by = start[row], step[row]
+        for i in range(count):
+            words[i] = mix(first + np.uint64(i + 1) * by)
+        for i in range(count):
+            word = words[i]
+            for k in range(min(4, width - 4 * i)):
+                field = np.int64((word >> np.uint64(16 * k)) & _16_BITS)
+                value = table[field]
+                if field == 0 or field == 65535:
+                    value = _rare(word, k, field, tail)
+                out[row, 4 * i + k] = value
+
+
+@_jit
+def _rare(word: Any, k: int, field: int, tail: FloatArray) -> float:
+    """Number of an outermost class: divided once more."""
+    more = mix(word + np.uint64(k + 1) * GOLDEN)
+    value = tail[np.int64(more >> _48)]
+    return -value if field else value
+
+
+@_jit
+def _noise_of_lanes(
+    start: Any, step: Any, first: int, table: FloatArray, tail: FloatArray, deck: FloatArray
+) -> None:
+    """Fill the samples of a deck with the numbers *first* and on of each lane's row."""
+    words = np.empty(LANES, dtype=np.uint64)
+    for i in range(CHUNK // 4):
+        number = np.uint64(first // 4 + i + 1)
+        for j in range(LANES):
+            words[j] = mix(start[j] + number * step[j])
+        for k in range(4):
+            shift, at = np.uint64(16 * k), (4 * i + k) * LANES
+            rare = 0
+            for j in range(LANES):
+                field = np.int64((words[j] >> shift) & _16_BITS)
+                deck[at + j] = table[field]
+                rare += int(((field + 1) & 0xFFFF) <= 1)
+            if rare:
+                for j in range(LANES):
+                    field = np.int64((words[j] >> shift) & _16_BITS)
+                    if field == 0 or field == 65535:
+                        deck[at + j] = _rare(words[j], k, field, tail)
+
+
+# --- filters --------------------------------------------------------------------------------------
+
+
+@_jit
+def _filter_deck(deck: FloatArray) -> None:
+    """Filter the samples of every lane by its own sections, in place."""
+    for k in range((deck.size - SAMPLES) // SECTION):
+        # Counted from nought by one: with a step in the range the compiler takes lane by lane.
+        s = SAMPLES + k * SECTION
+        for i in range(CHUNK):
+            at = i * LANES
+            for j in range(LANES):
+                x = deck[at + j]
+                y = deck[s + 2 * LANES + j] * x + deck[s + j]
+                deck[s + j] = (
+                    deck[s + 3 * LANES + j] * x - deck[s + 5 * LANES + j] * y + deck[s + LANES + j]
+                )
+                deck[s + LANES + j] = deck[s + 4 * LANES + j] * x - deck[s + 6 * LANES + j] * y
+                deck[at + j] = y
+
+
+@_jit
+def _deck_of(sections: FloatArray, setting: IntArray, first: int, width: int) -> FloatArray:
+    """Deck of the rows *first* and on, at rest at zero; lanes without a row stay there."""
+    count = sections.shape[1]
+    deck = np.zeros(SAMPLES + count * SECTION)
+    for k in range(count):
+        s = SAMPLES + k * SECTION
+        for j in range(width):
+            own = sections[setting[first + j], k]
+            deck[s + 2 * LANES + j] = own[0]
+            deck[s + 3 * LANES + j] = own[1]
+            deck[s + 4 * LANES + j] = own[2]
+            deck[s + 5 * LANES + j] = own[4]
+            deck[s + 6 * LANES + j] = own[5]
+    return deck
+
+
+@_jit
+def _set_at_rest(deck: FloatArray, rest: FloatArray, j: int, value: float) -> None:
+    """Let the filters of lane *j* have stood at *value*; *rest* (sections, 2): their state at 1."""
+    for k in range(rest.shape[0]):
+        deck[SAMPLES + k * SECTION + j] = rest[k, 0] * value
+        deck[SAMPLES + k * SECTION + LANES + j] = rest[k, 1] * value
+
+
+@_jit
+def _noise_in_words(
+    start: Any,
+    step: Any,
+    table: FloatArray,
+    tail: FloatArray,
+    sections: FloatArray,
+    setting: IntArray,
+    warm_up: int,
+    first: int,
+    width: int,
+    out: FloatArray,
+) -> None:
+    """Noise in the words of a group of draws, of unit deviation ahead of the filter.
+
+    *out* (lanes, words).
+    """
+    words = out.shape[1]
+    deck = _deck_of(sections, setting, first, width)
+    begin = np.zeros(LANES, dtype=np.uint64)
+    by = np.zeros(LANES, dtype=np.uint64)
+    begin[:width] = start[first : first + width]
+    by[:width] = step[first : first + width]
+    for t in range(0, warm_up + words, CHUNK):
+        _noise_of_lanes(begin, by, t, table, tail, deck)
+        _filter_deck(deck)
+        low = max(warm_up - t, 0)
+        high = min(CHUNK, warm_up + words - t)
+        for j in range(width):
+            for i in range(low, high):
+                out[j, t + i - warm_up] = deck[i * LANES + j]
+
+
+# --- words ----------------------------------------------------------------------------------------
+
+
+@_jit
+def _quantised(
+    line: FloatArray, grid: FloatArray, codes: CodeArray, values: FloatArray
+) -> tuple[int, int]:
+    """Round a row of words to codes; count words beyond the range, and beyond the last code.
+
+    *grid*: step, largest code, full scale.
+    """
+    step, code_limit, full_scale = grid[0], grid[1], grid[2]
+    outside = 0
+    cut = 0
+    for i in range(line.size):
+        x = line[i]
+        outside += abs(x) > full_scale
+        # To the nearest whole number, halves to even, as rint does below 2**51.
+        code = (x / step + _ROUND) - _ROUND
+        cut += abs(code) > code_limit
+        code = code_limit if code > code_limit else code
+        code = -code_limit if code < -code_limit else code
+        line[i] = code
+    for i in range(line.size):
+        codes[i] = np.int32(line[i])
+        values[i] = line[i] * step
+    return outside, cut
+
+
+@_jit
+def _words_of_row(
+    tables: FloatArray,
+    factors: FloatArray,
+    first_part: int,
+    row: int,
+    offset: float,
+    s: int,
+    p: int,
+    line: FloatArray,
+) -> None:
+    """Add the parts of a row to *line*: all tables but the last, offset, the last one (drift)."""
+    words = line.size
+    last = tables.shape[0] - 1
+    for k in range(first_part, last):
+        factor = factors[k, row]
+        for i in range(words):
+            line[i] += factor * tables[k, s, p, i]
+    factor = factors[last, row]
+    for i in range(words):
+        line[i] = line[i] + offset + factor * tables[last, s, p, i]
+
+
+@_jit
+def words_of(
+    tables: FloatArray,
+    factors: FloatArray,
+    offset: FloatArray,
+    sigma: FloatArray,
+    setting: IntArray,
+    phase: IntArray,
+    noise: FloatArray,
+    start: Any,
+    step: Any,
+    table: FloatArray,
+    tail: FloatArray,
+    sections: FloatArray,
+    warm_up: int,
+    grid: FloatArray,
+) -> tuple[CodeArray, FloatArray, IntArray, IntArray]:
+    """Codes and values of the words of a linear chain, and the words beyond range and code limit.
+
+    ``factors[k, row] tables[k, setting, phase]`` of all parts but the last, ``offset[row]``, the
+    last part, ``sigma[row]`` times noise, added in this order, rounded, clipped. *tables* (parts,
+    settings, phases, words), *factors* (parts, rows), *offset*, *sigma*, *setting*, *phase*
+    (rows,). Noise: *noise* (rows, words), or made here where that has no rows, from *start*, *step*
+    (rows,) by *sections* (settings, sections, 6); without either there is none. *grid*: step,
+    largest code, full scale. Twin: ``OneSensor._fast`` and ``chain.quantise``.
+    """
+    rows = offset.size
+    words = tables.shape[3]
+    codes = np.empty((rows, words), dtype=np.int32)
+    values = np.empty((rows, words))
+    after = np.zeros(rows, dtype=np.int64)
+    beyond = np.zeros(rows, dtype=np.int64)
+    line = np.empty(words)
+    made = np.empty((LANES, words)) if start.size else np.empty((LANES, 0))
+    for first in range(0, rows, LANES):
+        width = min(LANES, rows - first)
+        if start.size:
+            _noise_in_words(
+                start, step, table, tail, sections, setting, warm_up, first, width, made
+            )
+        for j in range(width):
+            row = first + j
+            s, p = setting[row], phase[row]
+            for i in range(words):
+                line[i] = factors[0, row] * tables[0, s, p, i]
+            _words_of_row(tables, factors, 1, row, offset[row], s, p, line)
+            deviation = sigma[row]
+            if start.size:
+                for i in range(words):
+                    line[i] += deviation * made[j, i]
+            elif noise.shape[0]:
+                for i in range(words):
+                    line[i] += deviation * noise[row, i]
+            after[row], beyond[row] = _quantised(line, grid, codes[row], values[row])
+    return codes, values, after, beyond
+
+
+@_jit
+def words_of_signals(
+    reading: FloatArray,
+    other: FloatArray,
+    third: FloatArray,
+    factors: FloatArray,
+    rows: IntArray,
+    ramp: FloatArray,
+    drift: FloatArray,
+    offset: FloatArray,
+    sigma: FloatArray,
+    setting: IntArray,
+    phase: IntArray,
+    filters: FloatArray,
+    rest: FloatArray,
+    word: IntArray,
+    every: int,
+    noise: FloatArray,
+    start: Any,
+    step: Any,
+    table: FloatArray,
+    tail: FloatArray,
+    sections: FloatArray,
+    warm_up: int,
+    grid: FloatArray,
+) -> tuple[CodeArray, FloatArray, IntArray, IntArray]:
+    """As :func:`words_of`, where each draw has a signal of its own.
+
+    *reading*, *other*, *third* (1 or draws, samples) at the internal rate, the last two perhaps
+    without rows; *rows* (rows,) which of their rows; *factors* (3, rows). Their sum is filtered by
+    *filters* (settings, sections, 6), which have stood at its first value (*rest*: their state at
+    rest at 1, (settings, sections, 2)); words are the samples *word* (phases,) and each *every*-th
+    after. Before its first sample a signal stands still. *ramp* (settings, phases, words), *drift*
+    (rows,). Twin: ``OneSensor._fast`` and ``chain.quantise``.
+    """
+    count, samples = rows.size, reading.shape[1]
+    words = ramp.shape[2]
+    codes = np.empty((count, words), dtype=np.int32)
+    values = np.empty((count, words))
+    after = np.zeros(count, dtype=np.int64)
+    beyond = np.zeros(count, dtype=np.int64)
+    made = np.empty((LANES, words)) if start.size else np.empty((LANES, 0))
+    line = np.empty((LANES, words))
+    piece = np.empty(CHUNK)
+    for first in range(0, count, LANES):
+        width = min(LANES, count - first)
+        if start.size:
+            _noise_in_words(
+                start, step, table, tail, sections, setting, warm_up, first, width, made
+            )
+        deck = _deck_of(filters, setting, first, width)
+        still = np.zeros(LANES)
+        last_sample = 0
+        for j in range(width):
+            row = rows[first + j]
+            place = row if reading.shape[0] > 1 else 0
+            still[j] = factors[0, first + j] * reading[place, 0]
+            if other.shape[0]:
+                place = row if other.shape[0] > 1 else 0
+                still[j] += factors[1, first + j] * other[place, 0]
+            if third.shape[0]:
+                place = row if third.shape[0] > 1 else 0
+                still[j] += factors[2, first + j] * third[place, 0]
+            _set_at_rest(deck, rest[setting[first + j]], j, still[j])
+            from_word = word[phase[first + j]]
+            last_sample = max(last_sample, from_word + every * (words - 1))
+            # A filter at rest stays where it is: words before the first sample.
+            i = 0
+            while i < words and from_word + every * i < 0:
+                line[j, i] = still[j]
+                i += 1
+        for t in range(0, last_sample + 1, CHUNK):
+            size = min(CHUNK, samples - t)
+            for j in range(width):
+                row = rows[first + j]
+                place = row if reading.shape[0] > 1 else 0
+                factor = factors[0, first + j]
+                for i in range(size):
+                    piece[i] = factor * reading[place, t + i]
+                if other.shape[0]:
+                    place = row if other.shape[0] > 1 else 0
+                    factor = factors[1, first + j]
+                    for i in range(size):
+                        piece[i] += factor * other[place, t + i]
+                if third.shape[0]:
+                    place = row if third.shape[0] > 1 else 0
+                    factor = factors[2, first + j]
+                    for i in range(size):
+                        piece[i] += factor * third[place, t + i]
+                for i in range(size):
+                    deck[i * LANES + j] = piece[i]
+            _filter_deck(deck)
+            for j in range(width):
+                from_word = word[phase[first + j]]
+                i = max(0, -((from_word - t) // every))
+                at = from_word + every * i - t
+                while at < size and i < words:
+                    line[j, i] = deck[at * LANES + j]
+                    at += every
+                    i += 1
+        for j in range(width):
+            mine = first + j
+            s, place = setting[mine], phase[mine]
+            out = line[j]
+            shift, slope, deviation = offset[mine], drift[mine], sigma[mine]
+            for i in range(words):
+                out[i] = out[i] + shift + slope * ramp[s, place, i]
+            if start.size:
+                for i in range(words):
+                    out[i] += deviation * made[j, i]
+            elif noise.shape[0]:
+                for i in range(words):
+                    out[i] += deviation * noise[mine, i]
+            after[mine], beyond[mine] = _quantised(out, grid, codes[mine], values[mine])
+    return codes, values, after, beyond
+
+
+@_jit
+def words_by_full_path(
+    reading: FloatArray,
+    other: FloatArray,
+    third: FloatArray,
+    factors: FloatArray,
+    rows: IntArray,
+    drift: FloatArray,
+    offset: FloatArray,
+    ramp: FloatArray,
+    sigma: FloatArray,
+    level: float,
+    ahead: int,
+    setting: IntArray,
+    phase: IntArray,
+    filters: FloatArray,
+    rest: FloatArray,
+    word: IntArray,
+    every: int,
+    words: int,
+    start: Any,
+    step: Any,
+    table: FloatArray,
+    tail: FloatArray,
+    grid: FloatArray,
+) -> tuple[CodeArray, FloatArray, IntArray, IntArray, IntArray]:
+    """Noise at the internal rate, cut at *level* ahead of the filter; arguments as above.
+
+    *ahead* samples of rest come first, so that noise has filled the filter; *word* counts from
+    there. *ramp* (samples,). Returns as :func:`words_of_signals`, and the samples cut. Twin:
+    ``OneSensor._readings``, ``chain.filter_each`` and ``chain.quantise``.
+    """
+    count, samples = rows.size, reading.shape[1]
+    codes = np.empty((count, words), dtype=np.int32)
+    values = np.empty((count, words))
+    after = np.zeros(count, dtype=np.int64)
+    beyond = np.zeros(count, dtype=np.int64)
+    before = np.zeros(count, dtype=np.int64)
+    line = np.empty((LANES, words))
+    piece = np.empty(CHUNK)
+    begin = np.zeros(LANES, dtype=np.uint64)
+    by = np.zeros(LANES, dtype=np.uint64)
+    for first in range(0, count, LANES):
+        width = min(LANES, count - first)
+        deck = _deck_of(filters, setting, first, width)
+        still = np.zeros(LANES)
+        if start.size:
+            begin[:width] = start[first : first + width]
+            by[:width] = step[first : first + width]
+        for j in range(width):
+            row = rows[first + j]
+            place = row if reading.shape[0] > 1 else 0
+            x = factors[0, first + j] * reading[place, 0]
+            if other.shape[0]:
+                place = row if other.shape[0] > 1 else 0
+                x += factors[1, first + j] * other[place, 0]
+            if third.shape[0]:
+                place = row if third.shape[0] > 1 else 0
+                x += factors[2, first + j] * third[place, 0]
+            still[j] = x + offset[first + j] + drift[first + j] * ramp[0]
+            _set_at_rest(deck, rest[setting[first + j]], j, min(max(still[j], -level), level))
+        for t in range(0, ahead + samples, CHUNK):
+            if start.size:
+                _noise_of_lanes(begin, by, t, table, tail, deck)
+            else:
+                deck[:SAMPLES] = 0.0
+            low = min(max(ahead - t, 0), CHUNK)
+            high = min(CHUNK, ahead + samples - t)
+            shift = t - ahead
+            for j in range(width):
+                row = rows[first + j]
+                mine = first + j
+                for i in range(low):
+                    piece[i] = still[j]
+                place = row if reading.shape[0] > 1 else 0
+                factor = factors[0, mine]
+                for i in range(low, high):
+                    piece[i] = factor * reading[place, shift + i]
+                if other.shape[0]:
+                    place = row if other.shape[0] > 1 else 0
+                    factor = factors[1, mine]
+                    for i in range(low, high):
+                        piece[i] += factor * other[place, shift + i]
+                if third.shape[0]:
+                    place = row if third.shape[0] > 1 else 0
+                    factor = factors[2, mine]
+                    for i in range(low, high):
+                        piece[i] += factor * third[place, shift + i]
+                constant, slope, deviation = offset[mine], drift[mine], sigma[mine]
+                for i in range(low, high):
+                    piece[i] = piece[i] + constant + slope * ramp[shift + i]
+                for i in range(high):
+                    piece[i] = deviation * deck[i * LANES + j] + piece[i]
+                cut = 0
+                for i in range(low, high):
+                    cut += abs(piece[i]) > level
+                before[mine] += cut
+                for i in range(high):
+                    x = piece[i]
+                    x = level if x > level else x
+                    deck[i * LANES + j] = -level if x < -level else x
+            _filter_deck(deck)
+            for j in range(width):
+                from_word = word[phase[first + j]]
+                i = max(0, -((from_word - t) // every))
+                at = from_word + every * i - t
+                while at < high and i < words:
+                    line[j, i] = deck[at * LANES + j]
+                    at += every
+                    i += 1
+        for j in range(width):
+            mine = first + j
+            after[mine], beyond[mine] = _quantised(line[j], grid, codes[mine], values[mine])
+    return codes, values, after, beyond, before
+
+
+# --- ahead of the words ---------------------------------------------------------------------------
+
+
+@_jit
+def static_reading(
+    samples: FloatArray, stop: float, full_scale: float, quadratic: float, cubic: float
+) -> tuple[FloatArray, IntArray]:
+    """Reading of an element without dynamics, and samples at the stop.
+
+    Twin: ``chain.stop_at`` and ``chain.read_out``, same bits.
+    """
+    rows, n = samples.shape
+    out = np.empty((rows, n))
+    beyond = np.zeros(rows, dtype=np.int64)
+    for row in range(rows):
+        hits = 0
+        for i in range(n):
+            x = samples[row, i]
+            hits += abs(x) > stop
+            x = stop if x > stop else x
+            out[row, i] = -stop if x < -stop else x
+        beyond[row] = hits
+        if quadratic != 0.0:
+            for i in range(n):
+                share = out[row, i] / full_scale
+                out[row, i] = out[row, i] * (1.0 + quadratic * share + cubic * (share * share))
+        elif cubic != 0.0:
+            for i in range(n):
+                share = out[row, i] / full_scale
+                out[row, i] = out[row, i] * (1.0 + cubic * (share * share))
+    return out, beyond
+
+
+@_jit
+def _add_one(line: FloatArray, factor: float, total: FloatArray) -> None:
+    for i in range(total.size):
+        total[i] += factor * line[i]
+
+
+@_jit
+def _add_four(
+    line: FloatArray, f0: float, f1: float, f2: float, f3: float, total: FloatArray
+) -> None:
+    for i in range(total.size):
+        one = (total[i] + f0 * line[i]) + f1 * line[i + 1]
+        total[i] = (one + f2 * line[i + 2]) + f3 * line[i + 3]
+
+
+@_jit
+def upsampled(samples: FloatArray, taps: FloatArray) -> FloatArray:
+    """Raise the rate by a whole factor; twin: ``scipy.signal.resample_poly``, same bits.
+
+    *samples* (rows, n), continued along the line through the first and the last of each row; *taps*
+    (factor, 2 reach + 1): the filter by phase, newest sample first.
+    """
+    rows, n = samples.shape
+    up, count = taps.shape
+    reach = (count - 1) // 2
+    fours = count - count % 4
+    out = np.empty((rows, n * up))
+    line = np.zeros(n + 2 * reach + 4)
+    piece = 256
+    totals = np.empty(piece)
+    for row in range(rows):
+        slope = (samples[row, n - 1] - samples[row, 0]) / (n - 1)
+        for i in range(reach):
+            line[i] = samples[row, 0] + (i - reach) * slope
+            line[reach + n + i] = samples[row, n - 1] + (i + 1) * slope
+        for i in range(n):
+            line[reach + i] = samples[row, i]
+        for first in range(0, n, piece):
+            size = min(piece, n - first)
+            total = totals[:size]
+            for p in range(up):
+                total[:] = 0.0
+                # Oldest first, as the twin adds them.
+                own = taps[p, ::-1]
+                for k in range(0, fours, 4):
+                    here = line[first + k : first + k + size + 4]
+                    _add_four(here, own[k], own[k + 1], own[k + 2], own[k + 3], total)
+                for k in range(fours, count):
+                    _add_one(line[first + k : first + k + size], own[k], total)
+                for i in range(size):
+                    out[row, (first + i) * up + p] = total[i]
+    return out
+
+
+def check_sensing() -> None:
+    """Compile and run every kernel on next to nothing; arrays as the callers give them."""
+
+    def given(array: Any) -> Any:
+        array.setflags(write=False)
+        return array
+
+    one, none = np.ones(1, dtype=np.uint64), np.empty(0, dtype=np.uint64)
+    table = given(np.ones(65536))
+    fill_noise(one, one, table, table, np.empty((1, 2)))
+    one, none = given(one), given(none)
+    nothing, row = given(np.empty((0, 0))), given(np.ones((1, 4)))
+    index, unit = given(np.zeros(1, dtype=np.int64)), given(np.ones(1))
+    grid = given(np.array([1.0, 2.0, 2.0]))
+    through = given(np.array([[[1.0, 0.0, 0.0, 1.0, 0.0, 0.0]]]))
+    state = given(np.zeros((1, 1, 2)))
+    tables, ramp = given(np.ones((2, 1, 1, 4))), given(np.ones((1, 1, 4)))
+    factors = given(np.ones((3, 1)))
+    for start in (one, none):
+        noise = (nothing, start, start, table, table, through, 4)
+        words_of(tables, factors, unit, unit, index, index, *noise, grid)
+        words_of_signals(
+            *(row, row, nothing, factors, index, ramp, unit, unit, unit, index, index),
+            *(through, state, index, 1, *noise, grid),
+        )
+        words_by_full_path(
+            *(row, nothing, nothing, factors, index, unit, unit, row[0], unit, 2.0, 4),
+            *(index, index, through, state, index, 1, 4, start, start, table, table, grid),
+        )
+    static_reading(row, 2.0, 2.0, 0.0, 0.0)
+    upsampled(row, given(np.ones((2, 3))))

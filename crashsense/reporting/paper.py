@@ -1,0 +1,165 @@
+"""Pages of paper: headings, paragraphs and tables set on A4 with matplotlib, line by line."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from crashsense.plotting import GREY, INK, VERMILION
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+#: A4 and its margins [inch].
+WIDTH, HEIGHT, MARGIN = 8.27, 11.69, 0.8
+
+#: Line of text [inch], and characters in it, by kind.
+LINE = {"title": 0.42, "heading": 0.36, "text": 0.19, "table": 0.155, "small": 0.155}
+SIZE = {"title": 19.0, "heading": 13.0, "text": 9.0, "table": 6.6, "small": 7.0}
+WRAP = {"title": 36, "heading": 62, "text": 92, "table": 118, "small": 118}
+
+#: Bold letters are wider: so much of a line they fill [-].
+BOLD = 0.88
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line of a page; ``kind`` of :data:`LINE`; ``rule``: a thin line below it.
+
+    ``head``: of a row of a table, its head, which a new page repeats.
+    """
+
+    text: str
+    kind: str = "text"
+    bold: bool = False
+    rule: bool = False
+    colour: str = INK
+    head: Line | None = None
+
+
+class Paper:
+    """Lines put together to pages; what comes next begins a new page where it does not fit."""
+
+    def __init__(self, *, foot: str) -> None:
+        self.foot = foot
+        self.lines: list[Line | None] = []  # None: a new page
+
+    def add(self, text: str, kind: str = "text", *, colour: str = INK, bold: bool = False) -> None:
+        """Add a paragraph, wrapped."""
+        width = int(WRAP[kind] * (BOLD if bold else 1.0))
+        for part in textwrap.wrap(text, width, break_long_words=True) or [""]:
+            self.lines.append(Line(part, kind, bold=bold, colour=colour))
+
+    def heading(self, text: str) -> None:
+        """Add a heading with some air above it."""
+        self.lines.append(Line("", "text"))
+        self.lines.append(Line(text, "heading", bold=True))
+
+    def table(
+        self, head: Sequence[str], rows: Iterable[Sequence[str]], *, none: str = "none"
+    ) -> None:
+        """Add a table; columns as wide as they need, the widest cut to fit the page."""
+        body = [[_one_line(cell) for cell in row] for row in rows]
+        if not body:
+            self.add(none)
+            return
+        widths = [max(len(row[i]) for row in [list(head), *body]) for i in range(len(head))]
+        while sum(widths) + 2 * (len(widths) - 1) > WRAP["table"]:
+            widest = widths.index(max(widths))
+            widths[widest] -= 1
+        top = Line(_joined(head, widths), "table", bold=True, rule=True)
+        self.lines += [Line("", "table"), top]
+        self.lines += [Line(_joined(row, widths), "table", head=top) for row in body]
+        self.lines.append(Line("", "table"))
+
+    def blank(self, label: str) -> None:
+        """Add a label with an empty line to write on."""
+        self.lines += [Line("", "text"), Line(label, "text", rule=True)]
+
+    def new_page(self) -> None:
+        """What follows begins on a new page."""
+        if self.lines and self.lines[-1] is not None:
+            self.lines.append(None)
+
+    def pages(self) -> list[Figure]:
+        """Return the pages, numbered."""
+        room = HEIGHT - 2 * MARGIN - 0.3
+        sheets: list[list[Line]] = [[]]
+        used = 0.0
+        for number, line in enumerate(self.lines):
+            if line is None:
+                sheets.append([])
+                used = 0.0
+                continue
+            need = LINE[line.kind]
+            if line.kind == "heading":  # never alone at the foot of a page
+                after = [one for one in self.lines[number + 1 : number + 5] if one is not None]
+                need += sum(LINE[one.kind] for one in after)
+            if used + need > room:
+                sheets.append([] if line.head is None else [line.head])
+                used = sum(LINE[one.kind] for one in sheets[-1])
+            if sheets[-1] or line.text:  # no empty line at the head of a page
+                sheets[-1].append(line)
+                used += LINE[line.kind]
+        sheets = [sheet for sheet in sheets if sheet]
+        return [self._page(sheet, at, len(sheets)) for at, sheet in enumerate(sheets, start=1)]
+
+    def _page(self, lines: Sequence[Line], number: int, total: int) -> Figure:
+        from matplotlib.lines import Line2D
+
+        from crashsense.plotting import new_figure
+
+        figure = new_figure(WIDTH, HEIGHT)
+        figure.set_layout_engine("none")
+        left, right = MARGIN / WIDTH, 1.0 - MARGIN / WIDTH
+        height = HEIGHT - MARGIN
+        for line in lines:
+            height -= LINE[line.kind]
+            figure.text(
+                left,
+                height / HEIGHT,
+                _plain(line.text),
+                fontsize=SIZE[line.kind],
+                color=line.colour,
+                family="monospace" if line.kind == "table" else "sans-serif",
+                weight="bold" if line.bold or line.kind == "title" else "normal",
+            )
+            if line.rule:
+                under = (height - 0.045) / HEIGHT
+                figure.add_artist(Line2D([left, right], [under, under], color=GREY, lw=0.6))
+        foot = MARGIN / 2 / HEIGHT
+        figure.text(left, foot, _plain(self.foot), fontsize=6.0, color=VERMILION)
+        figure.text(right, foot, f"{number} / {total}", fontsize=7.0, color=GREY, ha="right")
+        return figure
+
+
+def _plain(text: str) -> str:
+    """Text as it stands: a dollar sign begins no formula."""
+    return text.replace("$", r"\$")
+
+
+def _one_line(cell: object) -> str:
+    return " ".join(str(cell).split())
+
+
+def _joined(cells: Sequence[str], widths: Sequence[int]) -> str:
+    """Cells side by side; one that is too long is cut and says so."""
+    parts = [
+        cell.ljust(width) if len(cell) <= width else f"{cell[: max(width - 2, 1)]}.."
+        for cell, width in zip(cells, widths, strict=True)
+    ]
+    return "  ".join(parts).rstrip()
+
+
+def write_pdf(pages: Sequence[Figure], path: str | Path) -> Path:
+    """Write pages to one PDF file; no date goes into it."""
+    from matplotlib.backends.backend_pdf import PdfPages
+
+    target = Path(path)
+    with PdfPages(target, metadata={"CreationDate": None}) as file:
+        for page in pages:
+            file.savefig(page)
+    return target

@@ -1,0 +1,151 @@
+"""Words of a block of draws in one compiled pass, from random words to codes (engine ``fast``).
+
+What :class:`~crashsense.sensing.one_sensor.OneSensor` does stage by stage with numpy, a kernel of
+:mod:`crashsense.compiled_sensing` does for a few draws at a time; here its arguments are gathered.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from types import ModuleType
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from crashsense import draws as random_draws
+from crashsense import engine
+from crashsense.sensing import chain
+from crashsense.sensing.tolerance import PHASES
+
+if TYPE_CHECKING:
+    from crashsense.sensing.one_sensor import OneSensor
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+#: Codes, values; samples cut before the filter, words beyond the range, words at the last code.
+Words = tuple[npt.NDArray[np.int32], FloatArray, IntArray, IntArray, IntArray]
+
+_NO_WORDS = np.empty(0, dtype=np.uint64)
+_NOTHING = np.empty((0, 0))
+
+#: Other axes that a kernel adds to a reading.
+_OTHERS = 2
+
+
+def serves(one: OneSensor) -> bool:
+    """True if the compiled pass does all that this sensor needs."""
+    plain = all(fault.stage != "front_end" for fault in one.sensor.faults)
+    return engine.kernels() is not None and plain and len(one.others) <= _OTHERS
+
+
+def fast_words(one: OneSensor, rows: IntArray) -> Words:
+    """Words of draws in which the chain is linear; twin: ``OneSensor._fast``."""
+    kernels, drawn = _kernels(), one.drawn
+    setting, phase = drawn.setting[rows], one.shared.phase[rows]
+    noise = _word_noise(one, rows)
+    sigma = _deviation(one, rows)
+    if one.one_signal:
+        tables, factors = one.parts
+        codes, values, after, at_code = kernels.words_of(
+            *_given(
+                *(tables, factors[:, rows], drawn.offset[rows], sigma, setting, phase),
+                *(*noise, _grid(one)),
+            )
+        )
+    else:
+        signals, factors = _signals(one, rows)
+        codes, values, after, at_code = kernels.words_of_signals(
+            *_given(
+                *(*signals, factors, rows, one.ramp_table, drawn.drift[rows], drawn.offset[rows]),
+                *(sigma, setting, phase, *_filters(one), _first_words(one) - one.ahead, one.every),
+                *(*noise, _grid(one)),
+            )
+        )
+    return codes, values, np.zeros(rows.size, dtype=np.int64), after, at_code
+
+
+def full_words(one: OneSensor, rows: IntArray) -> Words:
+    """Words of draws with noise and filter at the internal rate; twin: ``OneSensor._full``."""
+    if rows.size > 1 and not one.rows_differ(rows):
+        alone = full_words(one, rows[:1])  # one signal, nominal sensors
+        repeated: Any = tuple(np.repeat(array, rows.size, axis=0) for array in alone)
+        return repeated
+    kernels, drawn = _kernels(), one.drawn
+    signals, factors = _signals(one, rows)
+    codes, values, after, at_code, before = kernels.words_by_full_path(
+        *_given(
+            *(*signals, factors, rows, drawn.drift[rows], drawn.offset[rows], one.ramp()[0]),
+            *(_deviation(one, rows), float(one.sensor.front_end), one.ahead),
+            *(drawn.setting[rows], one.shared.phase[rows], *_filters(one), _first_words(one)),
+            *(one.every, one.words, *_source(one, rows, "internal"), _grid(one)),
+        )
+    )
+    return codes, values, before, after, at_code
+
+
+def _kernels() -> ModuleType:
+    kernels = engine.kernels()
+    assert kernels is not None  # the caller's choice
+    return kernels
+
+
+def _given(*arguments: Any) -> Iterator[Any]:
+    """Arrays as a kernel takes them, numbers as they are."""
+    return (engine.given(a) if isinstance(a, np.ndarray) else a for a in arguments)
+
+
+def _grid(one: OneSensor) -> FloatArray:
+    return np.array([one.sensor.step, one.sensor.code_limit, one.sensor.range], dtype=np.float64)
+
+
+def _deviation(one: OneSensor, rows: IntArray) -> FloatArray:
+    """Deviation of each draw's noise ahead of the filter; the nominal draw has none."""
+    sigma = np.where(one.drawn.noisy[rows], one.sigma, 0.0)
+    return sigma if one.drawn.element is None else sigma * one.drawn.element.noise[rows]
+
+
+def _source(one: OneSensor, rows: IntArray, rate: str) -> tuple[Any, ...]:
+    """Start and step of the rows of random words, and the tables of noise."""
+    start = step = _NO_WORDS
+    if one.drawn.noisy[rows].any() and one.noisy:
+        axes = (one.occurrence, one.channel, "noise", rate)
+        start, step = random_draws.rows_of(one.draws[rows], kind="noise", seed=one.seed, axes=axes)
+    return (start, step, *random_draws.noise_tables())
+
+
+def _word_noise(one: OneSensor, rows: IntArray) -> tuple[Any, ...]:
+    """Noise in the words: kept by a bank, or where it comes from."""
+    models = one.models()
+    sections = np.stack([model.sections for model in models])
+    warm_up = max(model.warm_up for model in models)
+    if one.noisy and one.bank is not None:
+        nowhere = (_NO_WORDS, _NO_WORDS, *random_draws.noise_tables())
+        return (one.plain_noise(rows), *nowhere, sections, warm_up)
+    return (_NOTHING, *_source(one, rows, "words"), sections, warm_up)
+
+
+def _signals(
+    one: OneSensor, rows: IntArray
+) -> tuple[tuple[FloatArray, FloatArray, FloatArray], FloatArray]:
+    """Reading and other axes at the internal rate, and their factors by draw, shape (3, draws)."""
+    factors = np.zeros((1 + _OTHERS, rows.size))
+    for row, (factor, _) in zip(factors, one.felt, strict=False):
+        row[:] = factor[rows]
+    signals = [samples for _, samples in one.felt]
+    signals += [_NOTHING] * (1 + _OTHERS - len(signals))
+    return (signals[0], signals[1], signals[2]), factors
+
+
+def _filters(one: OneSensor) -> tuple[FloatArray, FloatArray]:
+    """Sections of every filter setting, and their state at rest at 1."""
+    every = range(len(chain.CORNER_SETTINGS))
+    found = [chain.setting_sections(one.design, s) for s in every]
+    sections = np.array([np.empty((0, 6)) if rows is None else rows for rows in found])
+    return sections, np.stack([chain.rest_state(one.design, s) for s in every])
+
+
+def _first_words(one: OneSensor) -> IntArray:
+    """Internal sample of the first word at every phase, the rest in front counted."""
+    return np.array([one.first_word(p) for p in range(len(PHASES))], dtype=np.int64)

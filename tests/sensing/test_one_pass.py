@@ -1,0 +1,103 @@
+"""The compiled pass from noise to codes: equal to its numpy twins, and in any other block."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from crashsense import engine
+from crashsense.rules import kernels
+from crashsense.sensing import chain, load_sensor_set, sense
+from crashsense.signal import Signal, resample
+from crashsense.units import STANDARD_GRAVITY as G
+
+pytest.importorskip("numba")
+
+DRAWS = range(40)
+
+
+def signals(draws: int, *, peak_g: float) -> dict[str, Signal]:
+    """Half sines with ringing, another one for each draw, at 10 kHz and (y) at 2 kHz."""
+    source = np.random.default_rng(3)
+    out = {}
+    for name, axis, rate in (("central_x", "x", 10_000.0), ("central_y", "y", 2_000.0)):
+        t = np.arange(int(0.2 * rate)) / rate - 0.05
+        level = peak_g * G * (1.0 + 0.2 * source.standard_normal((draws, 1)))
+        pulse = np.where((t > 0) & (t < 0.06), np.sin(np.pi * t / 0.06), 0.0)
+        samples = -level * (pulse + 0.2 * pulse * np.sin(2.0 * np.pi * 180.0 * t))
+        out[name] = Signal(
+            samples, rate_hz=rate, start_s=-0.05, unit="m/s^2", axis=axis, location="central"
+        )
+    return out
+
+
+def sensed(name: str, *, draws=DRAWS, one_pulse=False, peak_g=30.0, path="auto"):
+    """What the control unit receives, by the engine of that name."""
+    true = signals(len(DRAWS), peak_g=peak_g)
+    rows = slice(0, 1) if one_pulse else np.array(draws)
+    true = {n: signal.replaced(signal.samples[rows], note="some") for n, signal in true.items()}
+    with engine.using(name):
+        return sense(
+            true,
+            load_sensor_set(),
+            draws=list(draws),
+            occurrence="a",
+            channels=list(true),
+            path=path,
+        )
+
+
+@pytest.mark.parametrize("one_pulse", [True, False])
+@pytest.mark.parametrize(("peak_g", "path"), [(30.0, "auto"), (30.0, "full"), (150.0, "auto")])
+def test_codes_are_those_of_the_stages(one_pulse, peak_g, path):
+    engine.choose("fast")
+    ours, theirs = (
+        sensed(name, one_pulse=one_pulse, peak_g=peak_g, path=path) for name in engine.ENGINES
+    )
+    for channel, codes in ours.samples.codes.items():
+        np.testing.assert_array_equal(theirs.samples.codes[channel], codes)
+        one, other = ours.reports[channel], theirs.reports[channel]
+        for count in ("clipped_before_filter", "clipped_after_filter", "clipped_at_code"):
+            np.testing.assert_array_equal(getattr(one, count), getattr(other, count))
+        assert codes.std() > 1.0
+
+
+@pytest.mark.parametrize("path", ["auto", "full"])
+def test_a_draw_has_the_same_codes_in_any_block(path):
+    engine.choose("fast")
+    whole, alone = sensed("fast", path=path), sensed("fast", draws=[37], path=path)
+    some = sensed("fast", draws=[36, 37, 38], path=path)
+    for channel, codes in whole.samples.codes.items():
+        np.testing.assert_array_equal(alone.samples.codes[channel][0], codes[37])
+        np.testing.assert_array_equal(some.samples.codes[channel][1], codes[37])
+
+
+def test_rate_is_raised_to_the_same_bits():
+    engine.choose("fast")
+    rows = np.random.default_rng(5).standard_normal((3, 301))
+    for to_hz in (4_000.0, 10_000.0):
+        with engine.using("fast"):
+            ours = resample(rows, rate_hz=2_000.0, to_hz=to_hz)
+        np.testing.assert_array_equal(ours, resample(rows, rate_hz=2_000.0, to_hz=to_hz))
+
+
+@pytest.mark.parametrize("ticks", [1, 2, 5, 40, 90, 91, 300])
+@pytest.mark.parametrize("fill", [0.0, -np.inf])
+def test_window_maxima_have_the_same_bits(ticks, fill):
+    engine.choose("fast")
+    rows = np.random.default_rng(6).standard_normal((11, 91))
+    with engine.using("fast"):
+        ours = kernels.window_max(rows, ticks, fill=fill)
+    np.testing.assert_array_equal(ours, kernels.window_max(rows, ticks, fill=fill))
+
+
+def test_a_reading_at_the_stop_has_the_same_bits():
+    engine.choose("fast")
+    sensor = load_sensor_set().sensors["central_x"]
+    rows = 3.0 * sensor.stop * np.random.default_rng(7).standard_normal((4, 200))
+    with engine.using("fast"):
+        ours = chain.respond(rows, sensor=sensor, rate_hz=10_000.0)
+    theirs = chain.respond(rows, sensor=sensor, rate_hz=10_000.0)
+    assert theirs[1].min() > 0
+    for one, other in zip(ours, theirs, strict=True):
+        np.testing.assert_array_equal(one, other)
