@@ -16,8 +16,8 @@ import numba
 import numpy as np
 import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
+from crashsense.arrays import FloatArray, IntArray
+
 CodeArray = npt.NDArray[np.int32]
 
 #: Draws side by side, and instants that they take at once (a multiple of the four numbers a word).

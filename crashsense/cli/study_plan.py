@@ -19,6 +19,8 @@ EVENT_KEYS = (
     "events",
     "records",
     "vehicle",
+    "requirements",
+    "restraints",
     "sensor_sets",
     "algorithms",
     "rules_in_process",
@@ -53,7 +55,7 @@ def resolved(
     """
     from crashsense.plan import resolve_plan
 
-    names = (*EVENT_KEYS, *DRAW_KEYS, "faults", "requirements", "restraints")
+    names = (*EVENT_KEYS, *DRAW_KEYS, "faults")
     given = {name: options.pop(name) for name in names if name in options}
     given = {name: value for name, value in given.items() if value not in (None, ())}
     if plan is None and "algorithms" not in given:

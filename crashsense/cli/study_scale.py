@@ -21,7 +21,6 @@ DEFAULT_FOLDER = "crashsense-study-scale"
     type=OneOf("amplitude", "time", "constant_velocity"),
     help="What is multiplied; constant_velocity: amplitude up, time down. Default amplitude.",
 )
-@click.option("--restraint", multiple=True, metavar="NAME", help="Only these; default all.")
 @click.option("--low", type=float, default=0.25, show_default=True, help="Smallest factor.")
 @click.option("--high", type=float, default=4.0, show_default=True, help="Largest factor.")
 @click.option("--out", default=DEFAULT_FOLDER, metavar="DIR", show_default=True)
@@ -43,7 +42,7 @@ def scale_command(plan: str | None, **options: Any) -> int:
 
     out = options.pop("out")
     given = {name: options.pop(name) for name in ("low", "high")}
-    modes, restraints = options.pop("mode") or ("amplitude",), options.pop("restraint")
+    modes = options.pop("mode") or ("amplitude",)
     check_folder(out, study="study scale", prefix="scale")
     engine, note = choose(options.pop("engine"))
     if note:
@@ -52,7 +51,6 @@ def scale_command(plan: str | None, **options: Any) -> int:
         found = study_scale(
             resolved(plan, options),
             modes=modes,
-            restraints=restraints,
             on_progress=progress_bar("events"),
             **given,
         )

@@ -75,6 +75,12 @@ class PlanKeys:
     sensor_sets: list[str] = key(
         ["standard"], "--sensor-set", metavar="NAME|FILE", least=1, says="May be repeated."
     )
+    restraints: list[str] = key(
+        [],
+        "--restraint",
+        metavar="NAME|covered",
+        says="Restraints that the run is about, the others are open; covered: those with a rule.",
+    )
     faults: list[str] = key(
         [],
         "--fault",

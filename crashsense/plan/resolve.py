@@ -17,6 +17,7 @@ from crashsense.files import read_text, read_toml
 from crashsense.plan.inputs import input_digests, same_content
 from crashsense.plan.keys import ENTRIES, KEYS, PlanKeys, check_names, checked_keys, is_list
 from crashsense.plan.requirements import read_requirements, waiver_notes, with_requirements
+from crashsense.plan.restraints import chosen_restraints, limited_to
 from crashsense.records import read_record
 from crashsense.rules import Algorithm, algorithm_names, load_algorithm, rate_faults
 from crashsense.rules.plugins import rules_in_process as building_rules_here
@@ -226,6 +227,7 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
         names = [item.name for item in group]
         double = sorted({name for name in names if names.count(name) > 1})
         faults.extend(Fault(label, kind, name, "each name once") for name in double)
+    about = _attempt(faults, partial(chosen_restraints, file.restraints), all_rules, label) or ()
     rates = sorted({s.control_unit.tick_rate_hz for s in all_sets})
     faults += [f for a in all_rules for rate in rates for f in rate_faults(a, rate_hz=rate)]
     unseen = [_unseen(a, s) for a in all_rules for s in all_sets]
@@ -240,6 +242,8 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
     waived = waiver_notes(chosen, on=date.today())
     notes = [*expired_waivers(chosen, on=date.today()), *waived, *notes]
     notes += [u.note for u in unseen if u.channels]
+    if file.restraints:
+        notes.append(f"this run is about {', '.join(about)} only; other restraints are open")
     notes += [f"every sensor set carries a fault: {fault}" for fault in file.faults]
     if file.rules_in_process:
         notes.append(
@@ -247,7 +251,7 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
             "misbehaves can change or end the whole evaluation"
         )
     return Plan(
-        events=tuple(chosen),
+        events=tuple(limited_to(about, chosen)),
         sensor_sets=tuple(broken),
         algorithms=tuple(all_rules),
         keys=replace(

@@ -12,6 +12,7 @@ from crashsense.event import Event
 from crashsense.plan.inputs import input_digests
 from crashsense.plan.keys import PlanKeys, checked_keys
 from crashsense.plan.resolve import Plan, faulted_sets, resolve_plan
+from crashsense.plan.restraints import chosen_restraints, limited_to
 from crashsense.records import read_record
 from crashsense.resources import folder as shipped_folder
 from crashsense.results.folder import RunFolder
@@ -122,6 +123,8 @@ class StoredPlan:
         )
         events = self._events(event)
         self._check(input_digests(events, [sensors], algorithms), sensors=sensors, events=events)
+        about = chosen_restraints(self.keys.restraints, algorithms)
+        events = tuple(limited_to(about, events))
         return EvaluationInputs(
             events=events,
             event=next(e for e in events if e.name == event),
