@@ -87,7 +87,7 @@ class WhatIf:
     def json(self) -> str:
         """Rows and flights as JSON that is safe inside a script element."""
         names: dict[str, int] = {}
-        rows = [
+        rows: list[dict[str, Any]] = [
             {k: names.setdefault(v, len(names)) if k in _NAMED else v for k, v in row.items()}
             for row in self.rows
         ]
