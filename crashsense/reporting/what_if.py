@@ -7,12 +7,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.reporting.words import finite
 from crashsense.results.nominal import DemandChart, MotionView
-
-FloatArray = npt.NDArray[np.float64]
 
 #: Threshold scales of the what-if slider.
 SCALES = np.round(np.arange(0.5, 2.0001, 0.01), 2)
@@ -89,10 +87,12 @@ class WhatIf:
     def json(self) -> str:
         """Rows and flights as JSON that is safe inside a script element."""
         names: dict[str, int] = {}
-        rows = [
+        rows: list[dict[str, Any]] = [
             {k: names.setdefault(v, len(names)) if k in _NAMED else v for k, v in row.items()}
             for row in self.rows
         ]
+        for row in rows:  # scale, time, scale, time ...
+            row["f"] = [number for step in row["f"] for number in step]
         found = {"names": list(names), "rows": rows, "flights": self.flights}
         text = json.dumps(found, separators=(",", ":"), allow_nan=False)
         return text.replace("<", "\\u003c")

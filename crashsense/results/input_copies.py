@@ -1,8 +1,9 @@
 """Copies of the user's own small input files, kept in the run folder.
 
 A run can be replayed and explained after its algorithm, sensor or recipe file was edited, moved or
-deleted. Kept are TOML files, the vehicle files that a recipe names, and the files of the user's
-own rules; not kept are records, what ships with the program, and files above :data:`LARGEST` bytes.
+deleted. Kept are TOML files, the vehicle files that a plan or a recipe names, and the files of the
+user's own rules; not kept are records, what ships with the program, and files above
+:data:`LARGEST` bytes.
 """
 
 from __future__ import annotations
@@ -56,7 +57,8 @@ class CopiedFile:
 class InputCopy:
     """One input of a run: the file that the plan names comes first, then what that file names.
 
-    ``kind``: ``"algorithm"``, ``"sensor set"`` or ``"recipe"``; ``events``: those of a recipe.
+    ``kind``: ``"algorithm"``, ``"sensor set"``, ``"vehicle"`` or ``"recipe"``; ``events``: those of
+    a recipe.
     """
 
     kind: str
@@ -194,6 +196,9 @@ def _own_inputs(plan: Plan) -> Iterator[tuple[str, str, _Wanted, tuple[str, ...]
         files = [(entry, entry.name), *((path, path.name) for path in elements)]
         yield "sensor set", sensors.name, files, ()
     shipped = shipped_folder("pulses").resolve()
+    if plan.keys.vehicle is not None and plan.keys.vehicle.endswith(".toml"):
+        vehicle = Path(plan.keys.vehicle).resolve()
+        yield "vehicle", vehicle.stem, [(vehicle, vehicle.name)], ()
     recipes: dict[Path, tuple[str, list[str]]] = {}
     for event in plan.events:
         if isinstance(event.source, Recipe) and event.source.file:

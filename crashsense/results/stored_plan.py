@@ -22,6 +22,7 @@ from crashsense.rules.algorithm import algorithm_from_toml
 from crashsense.rules.trust import only_evaluated
 from crashsense.sensing import SensorSet, load_sensor_set
 from crashsense.synthesis import Recipe, load_recipes, parse_recipe
+from crashsense.synthesis.frontal.own_vehicle import with_vehicle
 
 _Item = TypeVar("_Item")
 
@@ -165,7 +166,9 @@ class StoredPlan:
     def _events(self, event: str) -> tuple[Event, ...]:
         """The event and those that share its occurrence, as the plan groups them."""
         recipe = self._recipe(event)
-        found = list(recipe.events()) if recipe is not None else self._recorded(event)
+        found = self._recorded(event) if recipe is None else list(recipe.events())
+        if recipe is not None and self.keys.vehicle is not None:
+            found = with_vehicle(found, self._vehicle(self.keys.vehicle))
         known = set(self.event_names)
         chosen = next((e for e in found if e.name == event), None)
         if chosen is None:
@@ -180,6 +183,13 @@ class StoredPlan:
             and e.occurrence == chosen.occurrence
             and (e.source is chosen.source if chosen.source is not None else e is chosen)
         )
+
+    def _vehicle(self, named: str) -> str:
+        """The vehicle of the plan: the run's copy of its file, or one that ships."""
+        for kept in self.kept:
+            if kept.kind == "vehicle":
+                return str(self._copy(kept).copy)
+        return named
 
     def _recipe(self, event: str) -> Recipe | None:
         kept: InputCopy | None = next((k for k in self.kept if event in k.events), None)

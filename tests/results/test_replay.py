@@ -153,6 +153,37 @@ def own_run(tmp_path: Path) -> Path:
     return out
 
 
+@pytest.mark.parametrize("change", ["edited", "gone"])
+def test_a_vehicle_of_the_plan_is_replayed_from_its_copy(change, tmp_path):
+    shipped = shipped_folder("pulses") / "vehicles" / "small_car.toml"
+    text = shipped.read_text(encoding="utf-8").replace("total_kg = 1500.0", "total_kg = 1300.0")
+    file = tmp_path / "my_car.toml"
+    file.write_text(text, encoding="utf-8")
+    plan = (
+        'events = ["odb_40_32_belted"]\nalgorithms = ["plain"]\n'
+        'vehicle = "my_car.toml"\ndraws = 1\n'
+    )
+    (tmp_path / "plan.toml").write_text(plan, encoding="utf-8")
+    out = tmp_path / "run"
+    evaluate(tmp_path / "plan.toml", out=out)
+    inputs = json.loads((out / "manifest.json").read_text(encoding="utf-8"))["identity"]["inputs"]
+    assert "event odb_40_32_belted: vehicle my_car.toml" in inputs
+    assert (out / "inputs" / "vehicle_my_car" / "my_car.toml").read_text(encoding="utf-8") == text
+    again = replay(open_run(out), "odb_40_32_belted", draw=1)
+    assert (again.differences, again.notes) == ((), ())
+    if change == "edited":
+        heavier = text.replace("total_kg = 1300.0", "total_kg = 1800.0")
+        assert heavier != text
+        file.write_text(heavier, encoding="utf-8")
+    else:
+        file.unlink()
+    again = replay(open_run(out), "odb_40_32_belted", draw=1)
+    assert again.differences == ()
+    (note,) = again.notes
+    said = "has changed" if change == "edited" else "is gone"
+    assert note.startswith(f"vehicle my_car: my_car.toml {said} since the run; the copy in")
+
+
 def test_a_run_of_shipped_inputs_keeps_no_copies(run_folder):
     assert not (run_folder / "inputs").exists()
 
