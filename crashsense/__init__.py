@@ -10,7 +10,7 @@ from __future__ import annotations
 import importlib
 from typing import Any
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 #: Module -> names that it gives to the top level; ``__init__.pyi`` says the same to type checkers.
 _NAMES = {

@@ -15,8 +15,8 @@ from typing import Any
 
 import numba
 import numpy as np
-import numpy.typing as npt
 
+from crashsense.arrays import FloatArray, IntArray
 from crashsense.compiled_rollover import check_roll, roll_steps
 from crashsense.compiled_sensing import (
     check_sensing,
@@ -65,8 +65,6 @@ __all__ = [
     "words_of_signals",
 ]
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
 
 #: Rows of a group: of a plain recursion, and of a filter, whose longer chain of operations needs
 #: more of them to keep the processor busy (3 sections: 8 rows 4.1 ns, 32 rows 2.3 ns a sample).

@@ -12,9 +12,8 @@ from typing import Any
 
 import numba
 import numpy as np
-import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from crashsense.arrays import FloatArray
 
 _jit: Any = numba.njit(cache=True, nogil=True, fastmath=False)
 

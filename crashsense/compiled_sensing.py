@@ -16,8 +16,8 @@ import numba
 import numpy as np
 import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
+from crashsense.arrays import FloatArray, IntArray
+
 CodeArray = npt.NDArray[np.int32]
 
 #: Draws side by side, and instants that they take at once (a multiple of the four numbers a word).
@@ -300,6 +300,31 @@ def words_of(
 
 
 @_jit
+def _scaled(samples: FloatArray, factor: float, out: FloatArray) -> None:
+    """*factor* times samples. Counted from nought in both: the compiler takes several at once."""
+    for i in range(out.size):
+        out[i] = factor * samples[i]
+
+
+@_jit
+def _add_scaled(samples: FloatArray, factor: float, out: FloatArray) -> None:
+    for i in range(out.size):
+        out[i] += factor * samples[i]
+
+
+@_jit
+def _cut_at(level: float, out: FloatArray) -> int:
+    """Cut at *level*; count what lay beyond."""
+    cut = 0
+    for i in range(out.size):
+        x = out[i]
+        cut += abs(x) > level
+        x = level if x > level else x
+        out[i] = -level if x < -level else x
+    return cut
+
+
+@_jit
 def words_of_signals(
     reading: FloatArray,
     other: FloatArray,
@@ -376,18 +401,16 @@ def words_of_signals(
                 row = rows[first + j]
                 place = row if reading.shape[0] > 1 else 0
                 factor = factors[0, first + j]
-                for i in range(size):
-                    piece[i] = factor * reading[place, t + i]
+                here = piece[:size]
+                _scaled(reading[place, t : t + size], factor, here)
                 if other.shape[0]:
                     place = row if other.shape[0] > 1 else 0
                     factor = factors[1, first + j]
-                    for i in range(size):
-                        piece[i] += factor * other[place, t + i]
+                    _add_scaled(other[place, t : t + size], factor, here)
                 if third.shape[0]:
                     place = row if third.shape[0] > 1 else 0
                     factor = factors[2, first + j]
-                    for i in range(size):
-                        piece[i] += factor * third[place, t + i]
+                    _add_scaled(third[place, t : t + size], factor, here)
                 for i in range(size):
                     deck[i * LANES + j] = piece[i]
             _filter_deck(deck)
@@ -492,31 +515,26 @@ def words_by_full_path(
                     piece[i] = still[j]
                 place = row if reading.shape[0] > 1 else 0
                 factor = factors[0, mine]
-                for i in range(low, high):
-                    piece[i] = factor * reading[place, shift + i]
+                here = piece[low:high]
+                _scaled(reading[place, shift + low : shift + high], factor, here)
                 if other.shape[0]:
                     place = row if other.shape[0] > 1 else 0
                     factor = factors[1, mine]
-                    for i in range(low, high):
-                        piece[i] += factor * other[place, shift + i]
+                    _add_scaled(other[place, shift + low : shift + high], factor, here)
                 if third.shape[0]:
                     place = row if third.shape[0] > 1 else 0
                     factor = factors[2, mine]
-                    for i in range(low, high):
-                        piece[i] += factor * third[place, shift + i]
+                    _add_scaled(third[place, shift + low : shift + high], factor, here)
                 constant, slope, deviation = offset[mine], drift[mine], sigma[mine]
-                for i in range(low, high):
-                    piece[i] = piece[i] + constant + slope * ramp[shift + i]
+                since = ramp[shift + low : shift + high]
+                for i in range(here.size):
+                    here[i] = here[i] + constant + slope * since[i]
                 for i in range(high):
                     piece[i] = deviation * deck[i * LANES + j] + piece[i]
-                cut = 0
-                for i in range(low, high):
-                    cut += abs(piece[i]) > level
-                before[mine] += cut
+                _cut_at(level, piece[:low])
+                before[mine] += _cut_at(level, here)
                 for i in range(high):
-                    x = piece[i]
-                    x = level if x > level else x
-                    deck[i * LANES + j] = -level if x < -level else x
+                    deck[i * LANES + j] = piece[i]
             _filter_deck(deck)
             for j in range(width):
                 from_word = word[phase[first + j]]

@@ -15,7 +15,7 @@ import numba
 import numpy as np
 import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from crashsense.arrays import FloatArray
 
 #: Draws side by side where there are few.
 LANES = 8

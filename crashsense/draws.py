@@ -28,8 +28,8 @@ import numpy.typing as npt
 from numpy.random.bit_generator import ISeedSequence
 
 from crashsense import engine
+from crashsense.arrays import FloatArray
 
-FloatArray = npt.NDArray[np.float64]
 WordArray = npt.NDArray[np.uint64]
 
 #: Draws that are computed together where nothing else asks for another number: their arrays stay in

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 import numpy as np
 import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError, nearest, unknown_name
 from crashsense.resources import CAUTION
@@ -19,7 +20,6 @@ from crashsense.signal import Signal
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-FloatArray = npt.NDArray[np.float64]
 
 FAMILIES = ("frontal", "side", "rear", "rollover", "rough_road", "misuse")
 

@@ -10,11 +10,10 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError
 from crashsense.signal import Signal, cumulative_trapezoid
 from crashsense.units import STANDARD_GRAVITY
-
-FloatArray = npt.NDArray[np.float64]
 
 #: Free travel of the rule of thumb, 5 inches [m].
 FREE_TRAVEL_M = 0.127

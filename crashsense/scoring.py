@@ -30,12 +30,11 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense import engine
+from crashsense.arrays import FloatArray, IntArray
 
 if TYPE_CHECKING:
     import pandas as pd
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
 
 #: Two times closer than this are the same time [s].
 TOLERANCE_S = 1e-9

@@ -7,12 +7,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from crashsense import engine
+from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError
-
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)

@@ -19,6 +19,7 @@ class ProgressLine:
         self.width = 0
 
     def __call__(self, done: int, total: int, *, seconds: float = 0.0, failures: int = 0) -> None:
+        """Show how many of *total* evaluations are done."""
         text = progress_text(done, total, seconds=seconds, failures=failures)
         self._write("\r" + text.ljust(self.width))
         self.width = len(text)

@@ -30,6 +30,11 @@ STUDIES: dict[str, tuple[str, str, str]] = {
     "model": ("study_model", "model_command", "The library's prediction beside a record."),
     "range": ("study", "range_command", "What a sensor's range changes against an ideal one."),
     "scale": ("study_scale", "scale_command", "How far a pulse may be scaled until it flips."),
+    "overlay": (
+        "study_overlay",
+        "overlay_command",
+        "One criterion in its units, all events in one picture.",
+    ),
     "sweep": ("study_sweep", "sweep_command", "One or two numbers of an algorithm over a grid."),
     "severity": ("study_severity", "severity_command", "Chance of firing over impact speed."),
     "tolerance": ("study_tolerance", "tolerance_command", "Which tolerance moves which decision."),

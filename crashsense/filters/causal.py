@@ -9,12 +9,10 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-import numpy.typing as npt
 
 from crashsense import engine
+from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError, nearest
-
-FloatArray = npt.NDArray[np.float64]
 
 KINDS = ("bessel", "butterworth")
 

@@ -12,10 +12,9 @@ from typing import overload
 import numpy as np
 import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError
 from crashsense.signal import Signal
-
-FloatArray = npt.NDArray[np.float64]
 
 #: The channel frequency classes of the standards [Hz].
 CHANNEL_CLASSES = (60, 180, 600, 1000)

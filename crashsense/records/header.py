@@ -10,12 +10,8 @@ import re
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import numpy as np
-import numpy.typing as npt
-
+from crashsense.arrays import FloatArray
 from crashsense.records.findings import Finding
-
-FloatArray = npt.NDArray[np.float64]
 
 
 def record_name(path: Path) -> str:

@@ -5,16 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.filters.channel_class import channel_class_filter
 from crashsense.occupant import FREE_TRAVEL_M, flight_times
 from crashsense.records.findings import Finding
 from crashsense.records.header import Record
 from crashsense.signal import cumulative_trapezoid
 from crashsense.units import STANDARD_GRAVITY
-
-FloatArray = npt.NDArray[np.float64]
 
 #: Restitution of a frontal crash lies between these [-] (practice).
 RESTITUTION = (0.0, 0.4)

@@ -14,8 +14,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.filters.channel_class import CHANNEL_CLASSES
 from crashsense.occupant import FREE_TRAVEL_M
 from crashsense.records import signal_checks
@@ -33,8 +33,6 @@ from crashsense.records.motion import (
     struck_from,
 )
 from crashsense.units import STANDARD_GRAVITY
-
-FloatArray = npt.NDArray[np.float64]
 
 #: The last part before time zero is left out of the offset: zero-phase filters smear [s].
 CLEAR_OF_CONTACT_S = 0.001

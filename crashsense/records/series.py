@@ -14,16 +14,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError
 from crashsense.records.findings import Finding
 from crashsense.records.header import ChannelInfo, Record, Samples, TestInfo, record_name
 from crashsense.records.table import COLUMNS, MOST_VALUES, TIME, RawTable, TableFile
 from crashsense.records.units import acceleration_scale, scale_to
-
-FloatArray = npt.NDArray[np.float64]
 
 #: Most channels of one file.
 MOST_CHANNELS = 2000

@@ -13,12 +13,11 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.records.findings import Finding
 from crashsense.records.motion import Judged, Motion, onset_by_energy
 from crashsense.signal import cumulative_trapezoid
 from crashsense.units import STANDARD_GRAVITY
-
-FloatArray = npt.NDArray[np.float64]
 
 #: A window about the peak that holds the crash [s].
 _CRASH_S = 0.1

@@ -24,13 +24,12 @@ from typing import Any, TextIO
 import numpy as np
 import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.channels import CHANNELS, Channel
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.files import opened as open_file
 from crashsense.records.findings import Finding
 from crashsense.records.stated import Stated, parse_comments
-
-FloatArray = npt.NDArray[np.float64]
 
 NAME = "table"
 TITLE = "CSV or Parquet with time_s and columns such as central_x_g"

@@ -13,9 +13,9 @@ from dataclasses import dataclass, field
 from html import escape
 
 import numpy as np
-import numpy.typing as npt
 
 from crashsense import engine
+from crashsense.arrays import FloatArray
 from crashsense.event import FAMILIES
 from crashsense.occupant import FREE_TRAVEL_M
 from crashsense.plotting import BLUE, GREY, INK, VERMILION
@@ -26,8 +26,6 @@ from crashsense.signal import cumulative_trapezoid
 from crashsense.synthesis.misuse.levels import Measured, measure_levels
 from crashsense.synthesis.model import Synthesis
 from crashsense.synthesis.recipe import Recipe
-
-FloatArray = npt.NDArray[np.float64]
 
 #: Families whose events differ so much that a row of the matrix is a class.
 BY_ROW = ("rollover", "rough_road", "misuse")

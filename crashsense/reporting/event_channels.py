@@ -10,15 +10,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.channels import CHANNELS
 from crashsense.filters.causal import causal_lowpass, lowpass_sections
 from crashsense.signal import cumulative_trapezoid
 from crashsense.synthesis.model import Synthesis
 from crashsense.synthesis.recipe import Recipe
-
-FloatArray = npt.NDArray[np.float64]
 
 #: Low-pass of a usual sensor: kind, poles, corner [Hz] (from memory of the trade).
 SENSOR_FILTER = ("bessel", 3, 400.0)

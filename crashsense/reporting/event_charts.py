@@ -6,7 +6,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
 from crashsense.plotting import BLUE, GREEN, GREY, INK, VERMILION
 from crashsense.reporting import svg
@@ -21,7 +20,6 @@ from crashsense.results.tally import BY_WEIGHT, NOT_MET, REQUIRED, WORDS, rows_o
 if TYPE_CHECKING:
     import pandas as pd
 
-FloatArray = npt.NDArray[np.float64]
 
 #: Points of a trace in what is folded.
 FOLDED_POINTS = 60

@@ -11,8 +11,8 @@ from textwrap import fill
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.event import Event, Requirement
 from crashsense.occupant import FREE_TRAVEL_M
 from crashsense.plotting import BLUE, GREEN, GREY, INK, VERMILION, new_figure
@@ -26,7 +26,6 @@ from crashsense.units import STANDARD_GRAVITY
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-FloatArray = npt.NDArray[np.float64]
 
 #: Facts that hold the speed of the car along x at the first sample [m/s].
 START_SPEEDS = ("speed_m_s", "speed_before_m_s")

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
 from crashsense.plotting import BLUE, INK, VERMILION, new_figure
 from crashsense.reporting.svg import DemandRow
@@ -15,7 +14,6 @@ from crashsense.results.plot import TimingRow, timing_figure
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-FloatArray = npt.NDArray[np.float64]
 
 __all__ = ["TimingRow", "demand_figure", "timing_figure"]
 

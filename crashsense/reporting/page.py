@@ -8,9 +8,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-import numpy.typing as npt
-
 from crashsense.event import RESTRAINTS
 from crashsense.glossary import meaning
 from crashsense.reporting import svg
@@ -67,8 +64,6 @@ from crashsense.results.tally import (
 
 if TYPE_CHECKING:
     import pandas as pd
-
-FloatArray = npt.NDArray[np.float64]
 
 
 def write_report(run: Any, folder: Path | str) -> Path:

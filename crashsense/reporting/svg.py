@@ -13,12 +13,10 @@ from html import escape
 from math import ceil, floor, isfinite, log10
 
 import numpy as np
-import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.plotting import BLUE, INK, VERMILION
 from crashsense.results.nominal import MOST_POINTS, decimate
-
-FloatArray = npt.NDArray[np.float64]
 
 #: Subdivision of a chart unit in path coordinates, which are whole numbers to stay short.
 FINE = 4

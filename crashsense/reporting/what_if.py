@@ -7,12 +7,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.reporting.words import finite
 from crashsense.results.nominal import DemandChart, MotionView
-
-FloatArray = npt.NDArray[np.float64]
 
 #: Threshold scales of the what-if slider.
 SCALES = np.round(np.arange(0.5, 2.0001, 0.01), 2)

@@ -5,16 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.errors import RuleError
 from crashsense.event import RESTRAINTS, Event
 from crashsense.rules.checked import guarded
 from crashsense.rules.contract import Rule
 from crashsense.signal import cumulative_trapezoid
 from crashsense.trials import Trial
-
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)

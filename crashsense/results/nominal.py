@@ -18,6 +18,7 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from crashsense.arrays import FloatArray
 from crashsense.channels import CHANNELS
 from crashsense.errors import InputError, RuleError
 from crashsense.event import RESTRAINTS, Event
@@ -31,8 +32,6 @@ from crashsense.rules.sweep import swept_demand
 from crashsense.rules.why import why
 from crashsense.scoring import FAILURES
 from crashsense.trials import Trial, run_trials
-
-FloatArray = npt.NDArray[np.float64]
 
 #: Points of a trace at most.
 MOST_POINTS = 400

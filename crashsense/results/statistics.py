@@ -19,13 +19,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.draws import generator
 from crashsense.scoring import FAILURES
 
 if TYPE_CHECKING:
     import pandas as pd
 
-FloatArray = npt.NDArray[np.float64]
 
 #: Confidence level of every interval unless stated.
 LEVEL = 0.95

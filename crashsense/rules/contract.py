@@ -11,15 +11,13 @@ from dataclasses import dataclass, field, replace
 from typing import Any, ClassVar
 
 import numpy as np
-import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import RESTRAINTS
 from crashsense.rules.amounts import Amount
 from crashsense.rules.locked import locked
 from crashsense.sensing.samples import EcuSamples
-
-FloatArray = npt.NDArray[np.float64]
 
 #: Sign -> the operator that it makes of several rules (see ``Rule.__init_subclass__``).
 _SIGNS: dict[str, Callable[[tuple[Rule, ...]], Rule]] = {}

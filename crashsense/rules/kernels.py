@@ -10,12 +10,10 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense import engine
+from crashsense.arrays import BoolArray, FloatArray
 from crashsense.rules.parameters import sense_parts
 from crashsense.sensing.samples import EcuSamples
 from crashsense.units import STANDARD_GRAVITY
-
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
 
 #: Below this a floored velocity change is zero [m/s]; far below one code of any sensor.
 AT_REST_M_S = 1e-9

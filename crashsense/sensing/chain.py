@@ -17,13 +17,11 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense import engine
+from crashsense.arrays import FloatArray, IntArray
 from crashsense.errors import Fault, InputError
 from crashsense.filters.causal import filter_rows, lowpass_delay, lowpass_sections
 from crashsense.sensing.element import ElementDraws
 from crashsense.sensing.sensor import Sensor
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
 
 #: Equally likely settings of the filter in a draw: the means of the five equal slices of a standard
 #: normal distribution, so that five settings keep most of its spread. Setting 2 is nominal.

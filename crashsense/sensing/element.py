@@ -20,13 +20,11 @@ from math import cos, inf, pi, radians, sin, sqrt
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.sensing import mechanics
 from crashsense.sensing.sensor import number_faults
-
-FloatArray = npt.NDArray[np.float64]
 
 FORMS = ("comb", "plate")
 READ_OUTS = ("charge", "bridge")

@@ -11,15 +11,13 @@ from dataclasses import dataclass
 from math import inf, isfinite, pi, sqrt
 
 import numpy as np
-import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.sensing import mechanics
 from crashsense.sensing.element import Element, package_band
 from crashsense.sensing.element_file import FILE_NAMES
 from crashsense.sensing.sensor import SensorSet
 from crashsense.units import STANDARD_GRAVITY as G
-
-FloatArray = npt.NDArray[np.float64]
 
 #: Height of the drop on the card [m], and how long the blow on a hard floor lasts [s] (practice,
 #: from memory: 0.1 to 0.5 ms on concrete or steel).

@@ -16,15 +16,13 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense import draws as random_draws
+from crashsense.arrays import BoolArray, FloatArray, IntArray
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.sensing.sensor import number_faults
 from crashsense.signal import cumulative_trapezoid
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
 CodeArray = npt.NDArray[np.int32]
-BoolArray = npt.NDArray[np.bool_]
 
 
 #: Largest code of the longest word, 24 bits.

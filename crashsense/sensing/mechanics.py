@@ -11,11 +11,9 @@ from __future__ import annotations
 from math import exp, pi, sqrt
 
 import numpy as np
-import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError
-
-FloatArray = npt.NDArray[np.float64]
 
 #: Boltzmann constant [J/K] (SI, exact by definition).
 BOLTZMANN = 1.380649e-23

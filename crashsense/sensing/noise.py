@@ -17,9 +17,8 @@ from dataclasses import dataclass
 from threading import Lock
 
 import numpy as np
-import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from crashsense.arrays import FloatArray
 
 
 @dataclass(frozen=True, eq=False)

@@ -15,14 +15,13 @@ import numpy.typing as npt
 
 from crashsense import draws as random_draws
 from crashsense import engine
+from crashsense.arrays import FloatArray, IntArray
 from crashsense.sensing import chain
 from crashsense.sensing.tolerance import PHASES
 
 if TYPE_CHECKING:
     from crashsense.sensing.one_sensor import OneSensor
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
 
 #: Codes, values; samples cut before the filter, words beyond the range, words at the last code.
 Words = tuple[npt.NDArray[np.int32], FloatArray, IntArray, IntArray, IntArray]

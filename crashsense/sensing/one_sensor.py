@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from crashsense import draws as random_draws
 from crashsense import engine
+from crashsense.arrays import BoolArray, FloatArray, IntArray
 from crashsense.errors import Fault, InputError
 from crashsense.filters.causal import filter_rows
 from crashsense.sensing import chain, one_pass
@@ -20,10 +21,6 @@ from crashsense.sensing.sensor import Sensor, SensorSet
 from crashsense.sensing.timebase import TimeBase
 from crashsense.sensing.tolerance import PHASES, SensorDraws, UnitDraws
 from crashsense.sensing.transport import hold_last
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
 
 #: Standard deviations of noise that a sample is taken to stay within when the path is chosen.
 NOISE_MARGIN = 8.0

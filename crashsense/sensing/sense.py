@@ -23,6 +23,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from crashsense.arrays import BoolArray, FloatArray, IntArray
 from crashsense.draws import PAGE
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import Context
@@ -34,10 +35,6 @@ from crashsense.sensing.sensor import SensorSet
 from crashsense.sensing.timebase import at_internal_rate
 from crashsense.sensing.tolerance import OTHER_AXES, PHASES, draw_sensor, draw_unit
 from crashsense.signal import Signal
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
 
 #: Draws whose codes are computed at once: their arrays stay in the cache.
 GROUP = 2 * PAGE

@@ -7,12 +7,10 @@ they are not independent: no exact interval on a probability may be computed fro
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.sensing.tolerance import ROLES
-
-FloatArray = npt.NDArray[np.float64]
 
 METHODS = ("latin_hypercube", "sobol")
 

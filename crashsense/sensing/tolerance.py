@@ -16,12 +16,10 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense import draws as random_draws
+from crashsense.arrays import FloatArray, IntArray
 from crashsense.sensing.chain import CORNER_SETTINGS, NOMINAL_SETTING
 from crashsense.sensing.element import DEVIATIONS, ElementDraws
 from crashsense.sensing.sensor import ControlUnit, Sensor
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
 
 #: Sample phases of a draw, as a share of the tick. Phase 0, the nominal one, samples exactly at
 #: time zero: nothing has happened yet and a whole tick passes before anything is seen. The worst.

@@ -18,8 +18,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
+from crashsense.arrays import BoolArray, FloatArray
 from crashsense.errors import CrashsenseError, InputError
 from crashsense.event import RESTRAINTS, Event, Requirement
 from crashsense.rules.algorithm import algorithm_from_table
@@ -30,9 +30,6 @@ from crashsense.studies.challenge import class_of
 from crashsense.synthesis import Recipe
 from crashsense.trials import Trial, trial
 from crashsense.trials.trial import joined
-
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
 
 #: Algorithms judged at once: more need memory, fewer share less.
 AT_ONCE = 8

@@ -29,8 +29,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
+from crashsense.arrays import BoolArray, FloatArray
 from crashsense.errors import Fault, InputError
 from crashsense.files import read_text
 from crashsense.rules.algorithm import algorithm_from_toml, algorithm_names, algorithm_text
@@ -52,8 +52,6 @@ if TYPE_CHECKING:
     from crashsense.event import Event
     from crashsense.synthesis import Recipe
 
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
 
 #: Scatter below which headroom is not told apart: about one code of a sensor [-].
 LEAST_SCATTER = 0.02

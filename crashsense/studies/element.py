@@ -18,7 +18,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import RESTRAINTS, Event
@@ -36,7 +35,6 @@ from crashsense.units import STANDARD_GRAVITY as G
 if TYPE_CHECKING:
     import pandas as pd
 
-FloatArray = npt.NDArray[np.float64]
 
 WHERE = "study element"
 

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import Event
 from crashsense.filters.channel_class import channel_class_filter
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
 
-FloatArray = npt.NDArray[np.float64]
 
 #: Times at which velocities are compared [s].
 TIMES_S = (0.010, 0.020, 0.030, 0.040, 0.050)

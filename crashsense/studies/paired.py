@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from crashsense.arrays import FloatArray
 
 
 def mcnemar_exact(lost: int, gained: int) -> float:

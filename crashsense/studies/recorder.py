@@ -19,8 +19,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError
 from crashsense.event import RESTRAINTS
 from crashsense.plotting import BLUE, GREEN, GREY, VERMILION, new_figure, tidy
@@ -33,7 +33,6 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
 
-FloatArray = npt.NDArray[np.float64]
 
 KMH = 1.0 / 3.6
 

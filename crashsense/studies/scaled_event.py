@@ -13,15 +13,13 @@ from dataclasses import dataclass, replace
 from math import ceil
 
 import numpy as np
-import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import Event, EventSource, Requirement, SignalBlock
 from crashsense.occupant import FREE_TRAVEL_M, flight_times
 from crashsense.signal import Signal, resample
 from crashsense.synthesis import Recipe
-
-FloatArray = npt.NDArray[np.float64]
 
 #: Way of scaling -> what is multiplied by the factor.
 MODES: Mapping[str, str] = {

@@ -15,8 +15,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import RESTRAINTS, Event
 from crashsense.rules import Algorithm, load_algorithm
@@ -38,7 +38,6 @@ from crashsense.trials import Conditions, Trial, run_trials
 if TYPE_CHECKING:
     import pandas as pd
 
-FloatArray = npt.NDArray[np.float64]
 
 #: Ranges tried for an accelerometer [g].
 RANGES_G = (35.0, 50.0, 70.0, 100.0, 120.0, 240.0)

@@ -20,8 +20,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
+from crashsense.arrays import FloatArray, IntArray
 from crashsense.campaign import evaluate
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import RESTRAINTS, Event
@@ -36,8 +36,6 @@ from crashsense.synthesis.severity import speed_sweep, swept_models
 if TYPE_CHECKING:
     import pandas as pd
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
 
 #: Shares of firing whose speeds are given: half, and the ends of the spread.
 SHARES = (0.1, 0.5, 0.9)

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from crashsense.arrays import BoolArray, FloatArray
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError
 from crashsense.event import Context
@@ -44,8 +45,6 @@ if TYPE_CHECKING:
 
     from crashsense.event import Event
 
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
 
 #: Values of a grid that is not given, and settings of a sweep at most.
 VALUES, MOST_SETTINGS = 11, 2000

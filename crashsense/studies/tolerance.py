@@ -21,8 +21,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.campaign import evaluate
 from crashsense.errors import Fault, InputError
 from crashsense.event import Event
@@ -42,7 +42,6 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
 
-FloatArray = npt.NDArray[np.float64]
 
 #: Fewest draws that a correlation is told of.
 FEWEST = 20

@@ -14,9 +14,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
 
+from crashsense.arrays import FloatArray
 from crashsense.synthesis.dynamics.half_car import Road, initial_state, march
 from crashsense.synthesis.frontal import impact as frontal
 from crashsense.synthesis.model import PulseModel, Synthesis, Variation, register_model
@@ -24,8 +24,6 @@ from crashsense.synthesis.road import profile as road_profile
 from crashsense.synthesis.road import ride as road
 from crashsense.synthesis.road.locations import RideLocations, specific_force
 from crashsense.synthesis.road.vehicle import load_ride, resolve_vehicle, ride_path
-
-FloatArray = npt.NDArray[np.float64]
 
 RATE_HZ = frontal.RATE_HZ
 QUIET = frontal.ZERO

@@ -11,10 +11,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.draws import PAGE
 from crashsense.synthesis.model import Synthesis, Variation
-
-FloatArray = npt.NDArray[np.float64]
 
 #: Draws in a block.
 ROWS = 256

@@ -10,12 +10,11 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense import draws as random_draws
+from crashsense.arrays import FloatArray
 from crashsense.errors import unknown_name
 
 if TYPE_CHECKING:
     from pydantic import BaseModel
-
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from crashsense.arrays import FloatArray
 from crashsense.channels import CHANNELS, MIRRORED
 from crashsense.errors import Fault, InputError, UnknownNameError, nearest
 from crashsense.event import (
@@ -43,8 +44,6 @@ from crashsense.synthesis.model import (
 )
 from crashsense.synthesis.nominal_cache import nominal_block, prepare
 from crashsense.synthesis.wording import faults_of
-
-FloatArray = npt.NDArray[np.float64]
 
 BELT_STATES = ("belted", "unbelted")
 

@@ -13,9 +13,9 @@ from itertools import groupby
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
 from crashsense import engine
+from crashsense.arrays import FloatArray
 from crashsense.draws import PAGE
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import RESTRAINTS, Event, SignalBlock
@@ -33,7 +33,6 @@ from crashsense.trials.judge import Answer, Judge, valid_channels
 if TYPE_CHECKING:
     from crashsense.trials.trial import Trial
 
-FloatArray = npt.NDArray[np.float64]
 
 VARY = ("pulse", "sensor", "both", "none")
 SENSOR_DRAWS = ("own", "shared")

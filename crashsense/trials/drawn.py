@@ -9,17 +9,15 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from crashsense import draws as random_draws
+from crashsense.arrays import FloatArray
 from crashsense.sensing import ANY_OCCURRENCE
 from crashsense.sensing.sensor import Sensor
 from crashsense.sensing.tolerance import PHASES, ROLES, draw_sensor, draw_unit
 from crashsense.synthesis import Recipe
 from crashsense.synthesis.model import draw_variation
 from crashsense.trials.trial import Trial
-
-FloatArray = npt.NDArray[np.float64]
 
 #: Role of a sensor -> field of the part whose tolerance it takes.
 FIELDS = {

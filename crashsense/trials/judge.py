@@ -10,17 +10,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-import numpy.typing as npt
 
+from crashsense.arrays import FloatArray, IntArray
 from crashsense.errors import RuleError
 from crashsense.event import Event, Requirement
 from crashsense.rules import Algorithm, Rule, reads_context
 from crashsense.rules.checked import Evaluated, active_channels, evaluate_rule, rows
 from crashsense.scoring import Reached, Scores, judge, reached
 from crashsense.sensing import EcuSamples, Sensed, SensorSet
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
 
 #: Which channels have a valid sample, and the draws of a block of which that holds.
 ValidChannels = list[tuple[tuple[bool, ...], IntArray]]

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense import engine as engines
+from crashsense.arrays import BoolArray, FloatArray, IntArray
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError, unknown_name
 from crashsense.event import RESTRAINTS, Event, SignalBlock
@@ -47,9 +48,6 @@ if TYPE_CHECKING:
 
     from crashsense.trials.explain import Explanation
 
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
-IntArray = npt.NDArray[np.int64]
 
 _Named = TypeVar("_Named", Event, Algorithm)
 

@@ -1,6 +1,7 @@
 """The table of speed goals: this program against a tidied script and against a fused C kernel.
 
 Run:   python tests/benchmarks/bench_goals.py [--rounds 3] [--small] [--save]
+       python tests/benchmarks/bench_goals.py --scaling 1,2,4,8,16 --draws 50
 
 Every ratio is taken within one run: rounds are interleaved, figures are medians (least to most).
 Processor time, one core; wall time where two processes or a whole command are compared. The kernel
@@ -26,6 +27,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import bench_library
 import numpy as np
 import yardstick
 
@@ -428,7 +430,13 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--small", action="store_true", help="a fifth of the work")
     parser.add_argument("--save", action="store_true", help="keep the table as JSON, by commit")
+    parser.add_argument("--scaling", help="workers, as 1,2,4: the library over workers, as JSON")
+    parser.add_argument("--draws", type=int, default=50, help="draws of each event in --scaling")
     options = parser.parse_args(arguments)
+    if options.scaling:
+        workers = [int(number) for number in options.scaling.split(",")]
+        print(json.dumps(bench_library.scaling(workers, draws=options.draws), indent=1))
+        return
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
         os.environ[name] = "1"
     fired = check_rules(yardstick.pulses(12))

@@ -167,7 +167,7 @@ def make_view(draws: int = 0, folder: object = None) -> RunView:
         seed=1,
         folder=folder,  # type: ignore[arg-type]
         event_view=make_event_view,
-        provenance={"version": "0.1.0"},
+        provenance={"version": "0.2.0"},
         statistics=(lambda: Tally().add(frame).statistics()) if draws else None,
     )
 

@@ -49,6 +49,7 @@ def calibrated(algorithm: Path, events: list[Event], **given):
     return study.study_calibration(algorithm, events=events, **{**options, **given})
 
 
+@pytest.mark.slow
 def test_two_events_have_their_optimum_where_both_margins_are_equal(algorithm) -> None:
     events = [pulse("must", 8.0, fire=True), pulse("must_not", 2.0, fire=False)]
     found = calibrated(algorithm, events, folds=0)
@@ -121,6 +122,7 @@ def test_what_nothing_meets_is_told_and_does_not_decide_alone(algorithm) -> None
     assert "hopeless" in calibration_text(found)
 
 
+@pytest.mark.slow
 def test_the_same_seed_gives_the_same_numbers_on_any_number_of_workers(algorithm) -> None:
     events = [pulse("must", 8.0, fire=True), pulse("must_not", 2.0, fire=False)]
     one = calibrated(algorithm, events, folds=0, generations=3)
@@ -190,6 +192,7 @@ def test_a_faster_crash_that_fires_later_counts() -> None:
     assert study.out_of_order(fire, pairs).tolist() == [0.0, 1.0, 1.0]
 
 
+@pytest.mark.slow
 def test_a_bench_gives_the_same_rows_in_any_number_of_processes() -> None:
     events = [pulse(f"e{k}", 2.0 + k, fire=bool(k % 2)) for k in range(4)]
     setup = Setup((0, 1), 1, "standard", ("central_x",), RESTRAINTS[:1])

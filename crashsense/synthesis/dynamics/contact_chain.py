@@ -31,8 +31,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense import engine
-
-FloatArray = npt.NDArray[np.float64]
+from crashsense.arrays import FloatArray
 
 #: Draws marched together by numpy.
 ROWS = 512

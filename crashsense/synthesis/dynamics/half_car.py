@@ -30,12 +30,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from crashsense import engine
+from crashsense.arrays import FloatArray
 from crashsense.units import STANDARD_GRAVITY
-
-FloatArray = npt.NDArray[np.float64]
 
 #: Draws marched together as arrays.
 ROWS = 512

@@ -9,11 +9,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError
-
-FloatArray = npt.NDArray[np.float64]
 
 #: Degrees of freedom: x of four masses, y and yaw of the whole car, travel of the obstacle's face
 #: and of what is behind it along the obstacle's normal.

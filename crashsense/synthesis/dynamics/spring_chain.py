@@ -19,13 +19,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from crashsense import engine
+from crashsense.arrays import FloatArray, IntArray
 from crashsense.errors import Fault, InputError
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, eq=False)

@@ -19,10 +19,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import tomli_w
 
 from crashsense import engine
+from crashsense.arrays import FloatArray
 from crashsense.filters.channel_class import channel_class_filter
 from crashsense.signal import cumulative_trapezoid
 from crashsense.synthesis.dynamics.lumped import Motion, integrate
@@ -30,8 +30,6 @@ from crashsense.synthesis.frontal.impact import FrontalParameters, build_system
 from crashsense.synthesis.frontal.vehicle import FitEntry, FrontalVehicle
 from crashsense.synthesis.model import Variation
 from crashsense.units import STANDARD_GRAVITY
-
-FloatArray = npt.NDArray[np.float64]
 
 #: Time between the fitted samples of a pulse [s], and how far it is fitted [s].
 EVERY_S, UNTIL_S = 0.002, 0.100

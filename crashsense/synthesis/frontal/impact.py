@@ -16,9 +16,9 @@ from __future__ import annotations
 from typing import Any, Literal
 
 import numpy as np
-import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, model_validator
 
+from crashsense.arrays import FloatArray
 from crashsense.channels import CHANNELS
 from crashsense.errors import InputError
 from crashsense.synthesis.draw_blocks import in_blocks
@@ -33,8 +33,6 @@ from crashsense.synthesis.frontal.obstacles import (
 )
 from crashsense.synthesis.frontal.vehicle import FrontalVehicle, load_vehicle
 from crashsense.synthesis.model import PulseModel, Synthesis, Tolerance, Variation, register_model
-
-FloatArray = npt.NDArray[np.float64]
 
 #: Draws in a block: many, because the steps in time are short.
 BLOCK = 512

@@ -11,9 +11,8 @@ from dataclasses import dataclass, field
 from math import inf
 
 import numpy as np
-import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from crashsense.arrays import FloatArray
 
 Polyline = tuple[tuple[float, float], ...]
 

@@ -16,9 +16,8 @@ from __future__ import annotations
 from math import pi
 
 import numpy as np
-import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from crashsense.arrays import FloatArray
 
 
 def mode_sections(*, frequency_hz: float, damping: float, rate_hz: float) -> FloatArray:

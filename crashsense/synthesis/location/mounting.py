@@ -14,9 +14,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from crashsense.arrays import FloatArray
 
 #: Mode frequencies are rounded to whole hertz, so that draws share filters.
 FREQUENCY_DECIMALS = 0

@@ -5,7 +5,7 @@ contact of measured stiffness. *Hard* blows (hammer, mallet, stone): round conta
 dent past first yield, on the sheet of the place (:mod:`crashsense.synthesis.misuse.contact`); its
 duration, peak and rebound follow from masses, speed, materials and the stiffness of the sheet. The
 place passes the blow on through its local spring, and each sensing location feels the body and its
-own local modes. A kerb struck in a slide is a soft blow whose striker nothing moves. Time zero:
+own local modes. A kerb struck in a slide is a soft blow with an immovable striker. Time zero:
 first contact. 10 kHz.
 """
 
@@ -15,9 +15,9 @@ from math import ceil
 from typing import Annotated
 
 import numpy as np
-import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
 
+from crashsense.arrays import FloatArray
 from crashsense.errors import nearest
 from crashsense.synthesis.dynamics.contact_chain import ChainMotion, Joint, march_chain
 from crashsense.synthesis.dynamics.half_car import Road, initial_state, march
@@ -45,8 +45,6 @@ from crashsense.synthesis.model import (
 )
 from crashsense.synthesis.road.vehicle import load_ride, resolve_vehicle, ride_path
 from crashsense.units import STANDARD_GRAVITY
-
-FloatArray = npt.NDArray[np.float64]
 
 RATE_HZ = 10000.0
 #: Integration steps a radian of the fastest oscillation while bodies touch.
@@ -122,7 +120,7 @@ class HardBlow(AtPlace):
     """A hammer, a mallet or a stone that strikes the sheet of a place.
 
     ``striker_radius_mm``: of the face at the point of contact. ``hysteresis_s_per_m``: loss of a
-    rubber face (Hunt and Crossley), 0 for steel and stone. ``strike_s``: so long the contact is
+    rubber face (Hunt and Crossley), 0 for steel and stone. ``strike_s``: how long the contact is
     followed in small steps.
     """
 

@@ -1,13 +1,13 @@
 """Contact of round bodies in closed form: stiffness, first yield, duration, peak, restitution.
 
-What a hammer or a stone does in its first tenths of a millisecond follows from the two materials,
+What a hammer or a stone does in the first tenths of a millisecond follows from the two materials,
 the radius at the point of contact, the masses and the speed:
 
     1/E* = (1 - nu1^2)/E1 + (1 - nu2^2)/E2      F = K c^(3/2),  K = 4/3 E* sqrt(R)
 
-The pressure under the contact cannot pass the indentation strength p_y of the softer body; from the
-depth c_y on the force grows in a straight line. Functions of numbers or arrays, SI; they trust
-their input (the recipe has been checked).
+The pressure under the contact cannot pass the indentation strength p_y of the softer body; beyond
+the depth c_y the force grows linearly. Functions of numbers or arrays, SI; they do
+not check their input (the recipe has been checked).
 
 Sources: K. L. Johnson, Contact Mechanics, Cambridge University Press 1985, sections 4.2 and 11.4;
 C. Thornton, Journal of Applied Mechanics 64 (1997) 383; K. H. Hunt and F. R. E. Crossley, Journal

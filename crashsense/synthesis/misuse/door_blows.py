@@ -1,8 +1,8 @@
 """Blows at a door: slam, trolley, ball, bicycle, elbow; all at the left front door.
 
 Bodies in a row: (striker,) skin, door frame, B-pillar at the latch, car. The skin follows the
-striker at once, the frame later; past the beam gap the skin meets the intrusion beam. What the skin
-moves against the frame compresses the air of the cavity
+striker at once, the frame later; past the beam gap the skin meets the intrusion beam. The movement
+of the skin against the frame compresses the air of the cavity
 (:mod:`crashsense.synthesis.side.door_cavity`). In a slam the whole door flies into seal and
 latch; the skin moves on by its own mass.
 The satellite sits on the B-pillar. Time zero: first contact. 10 kHz.
@@ -13,9 +13,9 @@ from __future__ import annotations
 from math import pi
 
 import numpy as np
-import numpy.typing as npt
 from pydantic import Field
 
+from crashsense.arrays import FloatArray
 from crashsense.synthesis.dynamics.contact_chain import ChainMotion, Joint, march_chain
 from crashsense.synthesis.misuse.blows import (
     QUIET_S,
@@ -37,8 +37,6 @@ from crashsense.synthesis.model import (
     register_model,
 )
 from crashsense.synthesis.side.door_cavity import cavity_overpressure
-
-FloatArray = npt.NDArray[np.float64]
 
 #: Where the door meets the body.
 PILLAR = "pillar_left"

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-import numpy as np
-import numpy.typing as npt
-
+from crashsense.arrays import FloatArray
 from crashsense.synthesis.location import Path, blow_response, shake
 from crashsense.synthesis.misuse.structure import (
     LOCATIONS,
@@ -15,8 +13,6 @@ from crashsense.synthesis.misuse.structure import (
     sensing_places,
 )
 from crashsense.synthesis.model import Variation
-
-FloatArray = npt.NDArray[np.float64]
 
 #: Location -> the channels that read it, by axis; the first of them names its local modes.
 READ_BY: dict[str, dict[str, tuple[str, ...]]] = {

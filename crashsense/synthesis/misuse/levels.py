@@ -1,8 +1,8 @@
 """Levels of misuse and rough road beside the ranges of the trade.
 
-No public measurements of misuse exist; the ranges are from memory of the trade (event matrix and
-parameter ranges that came with the task). A level below its range is a milder setting or a sensor
-further away; above it would be a model gone wrong.
+No public measurements of misuse exist; the ranges are from memory of the trade (rows of the event
+matrix). A level below its range is a milder setting or a sensor further away; a level above it
+would be an error of the model.
 """
 
 from __future__ import annotations

@@ -5,14 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
-import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.synthesis.model import Variation
 from crashsense.synthesis.road.structure import RoadPath
 from crashsense.synthesis.road.vehicle import Ride
 from crashsense.units import STANDARD_GRAVITY
-
-FloatArray = npt.NDArray[np.float64]
 
 
 def specific_force(

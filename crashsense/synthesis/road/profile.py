@@ -22,8 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense import engine
-
-FloatArray = npt.NDArray[np.float64]
+from crashsense.arrays import FloatArray
 
 #: Reference spatial frequency of the cycle convention [cycle/m].
 REFERENCE_CYCLES_PER_M = 0.1
@@ -215,7 +214,7 @@ def rail_crossing(
     tracks: int,
     track_distance_m: float,
 ) -> FloatArray:
-    """Tracks that stand out of a settled road: up at the first rail of each, down after its second.
+    """Tracks that rise above a settled road: up at the first rail of each, down after its second.
 
     The deck between the rails of a track lies level with their heads; beside them the road is worn
     to a flank.
@@ -276,7 +275,8 @@ def patch_mean(path: FloatArray, *, step_m: float, patch_m: float) -> FloatArray
     A tyre rests on a patch, not on a line: a step lifts it gradually, a rail head narrower than the
     patch is partly swallowed. The slope of the mean is the difference of the path at the two ends
     of the patch over its length, as of two feelers in tandem (a common tyre model, from memory).
-    The mean still is a path: what a wheel climbs it gets back. Off the ends the last height stays.
+    The mean still is a path: what a wheel climbs it descends again. Beyond the ends the last height
+    stays.
 
     >>> patch_mean(np.array([[0.0, 0.0, 0.0, 3.0, 3.0, 3.0]]), step_m=0.1, patch_m=0.2).tolist()
     [[0.0, 0.0, 1.0, 2.0, 3.0, 3.0]]

@@ -15,9 +15,9 @@ from math import pi
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
-import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
 
+from crashsense.arrays import FloatArray
 from crashsense.draws import generator
 from crashsense.synthesis.dynamics.half_car import Road, initial_state, march
 from crashsense.synthesis.model import (
@@ -31,8 +31,6 @@ from crashsense.synthesis.road import profile as road_profile
 from crashsense.synthesis.road.locations import RideLocations
 from crashsense.synthesis.road.vehicle import Ride, load_ride, resolve_vehicle, ride_path
 from crashsense.units import STANDARD_GRAVITY
-
-FloatArray = npt.NDArray[np.float64]
 
 #: Rate of the signals of road events [Hz].
 RATE_HZ = 2000.0
@@ -151,7 +149,7 @@ class JumpLanding(_Obstacle):
 
 
 class RailCrossing(_Obstacle):
-    """Tracks with a deck between their rails that stand out of a settled road."""
+    """Tracks with a deck between their rails that rise above a settled road."""
 
     step_mm: float = Field(gt=0, lt=100)
     head_mm: Positive

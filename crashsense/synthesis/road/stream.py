@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError
 from crashsense.signal import Signal
@@ -29,8 +29,6 @@ from crashsense.synthesis.road.ride import (
     thinned,
 )
 from crashsense.synthesis.road.vehicle import Ride, load_ride, ride_path
-
-FloatArray = npt.NDArray[np.float64]
 
 #: Bytes that the signals of one piece may take.
 LARGEST_PIECE_BYTES = 256 * 2**20

@@ -25,11 +25,10 @@ from functools import lru_cache
 from math import pi, tan
 
 import numpy as np
-import numpy.typing as npt
 
 from crashsense import engine
+from crashsense.arrays import FloatArray
 
-FloatArray = npt.NDArray[np.float64]
 #: Frequency [Hz], damping ratio [-], share p or inertance ratio R [-].
 Mode = tuple[float, float, float]
 

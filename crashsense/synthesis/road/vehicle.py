@@ -6,10 +6,9 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Annotated, Any
 
-import numpy as np
-import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError
 from crashsense.files import read_toml
 from crashsense.resources import folder
@@ -17,8 +16,6 @@ from crashsense.synthesis.dynamics.half_car import RideCar
 from crashsense.synthesis.model import Variation
 from crashsense.synthesis.road.profile import patch_mean, wheel_path
 from crashsense.synthesis.wording import faults_of
-
-FloatArray = npt.NDArray[np.float64]
 
 Positive = Annotated[float, Field(gt=0)]
 Pair = tuple[Positive, Positive]

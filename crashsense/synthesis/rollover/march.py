@@ -13,12 +13,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from crashsense import engine
+from crashsense.arrays import FloatArray
 from crashsense.units import STANDARD_GRAVITY as G
-
-FloatArray = npt.NDArray[np.float64]
 
 #: Manoeuvres, in the order of their numbers in the compiled kernel.
 MANOEUVRES = ("ramp", "kerb", "soil", "steer")

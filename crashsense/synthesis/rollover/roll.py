@@ -26,9 +26,9 @@ from functools import cached_property
 from typing import Annotated, Literal
 
 import numpy as np
-import numpy.typing as npt
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
+from crashsense.arrays import FloatArray
 from crashsense.synthesis.draw_blocks import in_blocks
 from crashsense.synthesis.location.mounting import mounting_ringing
 from crashsense.synthesis.model import (
@@ -41,8 +41,6 @@ from crashsense.synthesis.model import (
 from crashsense.synthesis.rollover.march import RollSystem, march_roll
 from crashsense.synthesis.side.vehicle import Mode, read_vehicle
 from crashsense.units import STANDARD_GRAVITY as G
-
-FloatArray = npt.NDArray[np.float64]
 
 RATE_HZ = 2_000.0
 #: Integration step [s]: two samples.

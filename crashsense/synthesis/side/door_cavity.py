@@ -17,9 +17,8 @@ orifice flow: any text on fluid mechanics.
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from crashsense.arrays import FloatArray
 
 #: Ambient pressure [Pa] and density [kg/m^3] of the ICAO standard atmosphere at sea level.
 AMBIENT_PA = 101325.0
@@ -103,7 +102,7 @@ def _leak(logs: FloatArray, flow: FloatArray, out: FloatArray) -> None:
 def delayed(samples: FloatArray, *, delay_s: FloatArray, rate_hz: float) -> FloatArray:
     """Shift rows later by *delay_s* [s], shape (draws,), by linear interpolation; zero before.
 
-    The acoustic way from the dent to the sensor: distance over :data:`SOUND_M_S`.
+    The acoustic path from the dent to the sensor: distance over :data:`SOUND_M_S`.
     """
     steps = np.asarray(delay_s, dtype=np.float64) * rate_hz
     whole = np.floor(steps).astype(int)

@@ -5,8 +5,8 @@ powertrain on its mounts. The car stands; the cabin is pushed forward (+x, SAE J
 overlap below 1 only that share of the rear structure is met, on the left, and the car yaws: the
 lateral channels see the yaw acceleration times their distance from the centre of gravity.
 
-The sled reproduces a prescribed triangle: there the pulse *is* the test condition, no structure
-model is wanted. Valid to about 200 ms; no pitch.
+The sled reproduces a prescribed triangle: there the pulse *is* the test condition, and no structure
+model is needed. Valid to about 200 ms; no pitch.
 """
 
 from __future__ import annotations
@@ -14,9 +14,9 @@ from __future__ import annotations
 from typing import Annotated, Literal
 
 import numpy as np
-import numpy.typing as npt
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
+from crashsense.arrays import FloatArray
 from crashsense.synthesis.draw_blocks import in_blocks
 from crashsense.synthesis.dynamics.spring_chain import (
     CrushSpring,
@@ -32,8 +32,6 @@ from crashsense.synthesis.model import (
     register_model,
 )
 from crashsense.synthesis.side.vehicle import Mode, Point, curve_faults, curve_si, read_vehicle
-
-FloatArray = npt.NDArray[np.float64]
 
 RATE_HZ = 10_000.0
 START_S = -0.050

@@ -19,9 +19,9 @@ from __future__ import annotations
 from typing import Annotated, Literal
 
 import numpy as np
-import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from crashsense.arrays import FloatArray
 from crashsense.synthesis.draw_blocks import in_blocks
 from crashsense.synthesis.dynamics.spring_chain import (
     CrushSpring,
@@ -51,8 +51,6 @@ from crashsense.synthesis.side.vehicle import (
     curve_si,
 )
 from crashsense.units import STANDARD_GRAVITY
-
-FloatArray = npt.NDArray[np.float64]
 
 RATE_HZ = 10_000.0
 START_S = -0.050

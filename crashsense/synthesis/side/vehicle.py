@@ -6,14 +6,12 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import numpy as np
-import numpy.typing as npt
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo, model_validator
 
+from crashsense.arrays import FloatArray
 from crashsense.errors import InputError
 from crashsense.files import read_toml
 from crashsense.resources import folder as shipped_folder
-
-FloatArray = npt.NDArray[np.float64]
 
 Point = tuple[float, float]
 Mode = tuple[
