@@ -32,6 +32,7 @@ def crush_steps(
     ripple: FloatArray,
     phase: FloatArray,
     stiffness: FloatArray,
+    damper: FloatArray,
     pull: FloatArray,
     least: FloatArray,
     tie: FloatArray,
@@ -104,7 +105,10 @@ def crush_steps(
                 bound *= abs(turn - 0.5) * (4.0 * ripple[n, draw]) + (1.0 - ripple[n, draw])
                 p[n] = max(p[n], travel - bound)
                 p[n] = min(p[n], travel + pull[n])
-                f[n] = max((travel - p[n]) * stiffness[n], least[n])
+                f[n] = (travel - p[n]) * stiffness[n]
+                if n < damper.shape[0]:
+                    f[n] = min(f[n] + w[n] * damper[n, draw], bound * stiffness[n])
+                f[n] = max(f[n], least[n])
                 if n < count - 1:
                     power = power + max(f[n], 0.0) * closing
             lateral = cu * (v[4] + ahead * v[5])
@@ -513,8 +517,8 @@ def check_steps() -> None:
 
     crush_steps(
         ones(8, 2), ones(8, 2), ones(9, 2), ones(9, 2), np.zeros((9, 2)), np.zeros((9, 2)),
-        ones(9), ones(9), np.zeros(9), ones(2, 3), ones(2, 2), ones(2), ones(2), ones(10),
-        np.zeros((9, 3)), np.zeros((9, 3)), 1.0, 0, ones(8, 2, 4),
+        ones(9), ones(3, 2), ones(9), np.zeros(9), ones(2, 3), ones(2, 2), ones(2), ones(2),
+        ones(10), np.zeros((9, 3)), np.zeros((9, 3)), 1.0, 0, ones(8, 2, 4),
     )  # fmt: skip
     contact_steps(
         ones(2, 1), ones(1, 8, 1), np.ones((1, 3), dtype=np.bool_), ones(2, 1),

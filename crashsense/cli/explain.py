@@ -22,6 +22,7 @@ WIDTH = 80
 @draw_options
 @click.option("--sensor-set", metavar="NAME", help="Sensor set of the run (default: the last).")
 @click.option("--algorithm", metavar="NAME", help="Algorithm of the run (default: the last).")
+@click.option("--trust", is_flag=True, help="Run rules of RUN that you never evaluated here.")
 @click.option("--restraint", metavar="NAME", help="This restraint only.")
 @click.option("--tree", is_flag=True, help="Every branch of the rules, with inputs and samples.")
 @click.option("--figure", metavar="FILE", help="Also draw the event to this file (.png, .svg).")
@@ -40,6 +41,7 @@ def explain(
     The evaluation is run again. One sentence a restraint (those with the same reason share it);
     for the one that matters most (or --restraint) a table of its criteria in physical units: what
     each needs, and what was there at the required time and when it fired; * marks what decided.
+    Rules in Python or C that you have not evaluated on this machine run only with --trust.
     """
     from crashsense.event import RESTRAINTS
     from crashsense.results import open_run, replay

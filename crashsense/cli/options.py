@@ -107,8 +107,12 @@ def shown(parameter: click.Parameter | None) -> str:
 
 
 def say(text: str) -> None:
-    """Print; if the reader has gone (``crashsense ... | head``), keep the command's exit code."""
+    """Print; if the reader has gone (``crashsense ... | head``), keep the command's exit code.
+
+    What the output cannot show, such as bytes of a name that are no text, is written out.
+    """
+    encoding = getattr(sys.stdout, "encoding", None) or "utf-8"
     try:
-        print(text, flush=True)
+        print(text.encode(encoding, "backslashreplace").decode(encoding), flush=True)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

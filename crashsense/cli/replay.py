@@ -66,6 +66,7 @@ def write_traces(traces: pd.DataFrame, path: Path) -> None:
 @draw_options
 @click.option("--sensor-set", metavar="NAME", help="Sensor set of the run (default: the last).")
 @click.option("--algorithm", metavar="NAME", help="Algorithm of the run (default: the last).")
+@click.option("--trust", is_flag=True, help="Run rules of RUN that you never evaluated here.")
 @click.option("--out", metavar="FILE.csv|.parquet", help="Write the traces there.")
 def replay(
     run: str, event: str, number: int | None, draw: int | None, out: str | None, **options: Any
@@ -73,6 +74,8 @@ def replay(
     """Run DRAW (default 0, nominal) of EVENT of the run folder RUN again.
 
     It gives the same rows, and the traces behind them.
+
+    Rules in Python or C that you have not evaluated on this machine run only with --trust.
 
     Exit code 1 if a row is not the one that the run has stored: bit for bit or, where the engine of
     the run is not installed here and numpy computes, floats to 1e-9.

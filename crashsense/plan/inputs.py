@@ -13,6 +13,7 @@ from crashsense.event import Event
 from crashsense.resources import folder as shipped_folder
 from crashsense.rules import Algorithm, Rule, algorithm_to_toml
 from crashsense.sensing import SensorSet
+from crashsense.synthesis.frontal.vehicle import vehicle_path
 
 _PACKAGE = Path(__file__).resolve().parent.parent
 
@@ -69,6 +70,9 @@ def _event_digests(event: Event) -> dict[str, str]:
     if source and Path(source).is_file():
         files.append(Path(source))
     found = {f"event {event.name}: {path.name}": _digest(path.read_bytes()) for path in files}
+    vehicle = _own_vehicle(event)
+    if vehicle is not None:
+        found[f"event {event.name}: vehicle {vehicle.name}"] = _digest(vehicle.read_bytes())
     if not files:
         digest = hashlib.sha256(_without_addresses(repr(event.source)).encode())
         for name, signal in sorted(event.signals.items()):
@@ -79,6 +83,15 @@ def _event_digests(event: Event) -> dict[str, str]:
     asked += [event.family, event.occurrence]
     found[f"event {event.name}: requirements"] = _digest(repr(asked).encode())
     return found
+
+
+def _own_vehicle(event: Event) -> Path | None:
+    """The vehicle file of the user's own that the event's recipe names, or its plan."""
+    parameters = getattr(event.source, "parameters", None)
+    named = str(getattr(parameters, "vehicle", ""))
+    if not named.endswith(".toml"):
+        return None
+    return vehicle_path(named, beside=getattr(parameters, "folder", "") or None)
 
 
 def _content_of(algorithm: Algorithm) -> str:

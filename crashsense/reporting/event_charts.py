@@ -22,16 +22,19 @@ if TYPE_CHECKING:
 
 
 #: Points of a trace in what is folded.
-FOLDED_POINTS = 60
+FOLDED_POINTS = 50
 
 #: Points of a trace in the figure: more than its pixels would show only on paper.
-FIGURE_POINTS = 260
+FIGURE_POINTS = 200
 
 #: A channel that stays below this part of its range is named, not drawn among the others.
 SMALL_PART = 0.05
 
+#: Other channels that are drawn, the ones that use most of their range; the rest is named.
+MOST_OTHERS = 3
+
 #: Demand of another restraint below this gets a sentence, not a panel.
-FOLDED_DEMAND = 0.2
+FOLDED_DEMAND = 0.3
 
 #: Demand far above the threshold says nothing more: it is cut here.
 MOST_DEMAND = 2.5
@@ -97,12 +100,16 @@ def _never_challenged(row: Any) -> bool:
 
 
 def _idle(rows: Sequence[Any]) -> list[tuple[str, list[str]]]:
-    """Algorithm and sensor set -> restraints that nothing in the event tempted."""
+    """Algorithms, and the restraints that nothing in the event tempted; the same ones once."""
     found: dict[str, list[str]] = {}
+    several = len({row.sensor_set for row in rows}) > 1
     for row in rows:
-        own = found.setdefault(f"{row.algorithm} / {row.sensor_set}", [])
-        own.append(restraint_words(row.restraint))
-    return list(found.items())
+        name = f"{row.algorithm} / {row.sensor_set}" if several else row.algorithm
+        found.setdefault(name, []).append(restraint_words(row.restraint))
+    shared: dict[tuple[str, ...], list[str]] = {}
+    for name, own in found.items():
+        shared.setdefault(tuple(own), []).append(name)
+    return [(", ".join(names), list(own)) for own, names in shared.items()]
 
 
 def _listed(
@@ -275,9 +282,10 @@ def _travel_panel(motion: Any) -> Panel:
             words = f"{motion.inflation_ms:g} ms"
             arrows = [Arrow(reached, reached - motion.inflation_ms, limit, words)]
     # Of a car that hardly slows down the occupant hardly moves: the limit still shows how far.
+    shown = np.where(way.values <= 1.7 * limit, way.values, np.nan)
     return Panel(
         "free flight of an unbelted occupant [mm]",
-        [plain("", way.times_ms, way.values)],
+        [plain("", way.times_ms, shown)],
         height=74.0,
         y_range=(min(0.0, max(float(way.values.min()), -0.3 * limit)), 1.7 * limit),
         levels=[(f"{limit:g} mm", limit)],
@@ -356,11 +364,9 @@ def _others(
     """What is folded: channels and demands that are not in the figure; and what stays quiet."""
     first = channel.sensor_set if channel is not None else ""
     rest = [c for c in shown.channels if c is not channel and c.sensor_set == first]
-    panels = [
-        channel_panel(other, x_range=x_range, height=52.0)
-        for other in rest
-        if _share(other) >= SMALL_PART
-    ]
+    rest.sort(key=_share, reverse=True)
+    loud = [other for other in rest if _share(other) >= SMALL_PART][:MOST_OTHERS]
+    panels = [channel_panel(other, x_range=x_range, height=52.0) for other in loud]
     demands, quiet = [], []
     for chart in shown.demands:
         own = [r for r in rows if (r.restraint, r.algorithm) == (chart.restraint, chart.algorithm)]
@@ -386,7 +392,7 @@ def _others(
         "others": folded(panels, "other channels"),
         "other_demands": folded(demands, "demand of other restraints"),
         "quiet_demands": quiet,
-        "small": [other.channel for other in rest if _share(other) < SMALL_PART],
+        "small": [other.channel for other in rest[len(loud) :]],
     }
 
 

@@ -19,9 +19,9 @@ from crashsense.reporting.svg import (
 )
 
 #: Width of the figure, its margins, and what a letter takes [px]; the letter is an estimate.
-WIDTH, LEFT, RIGHT = 640.0, 46.0, 8.0
+WIDTH, LEFT, RIGHT = 640.0, 46.0, 16.0
 HEAD, GAP, FOOT = 20.0, 8.0, 36.0
-LETTER = 6.9
+LETTER = 7.3
 
 
 @dataclass(frozen=True)
@@ -118,17 +118,16 @@ def _panel(panel: Panel, frame: Frame, *, top: float, most: int) -> list[str]:
             f'<rect x="{x0:.1f}" y="{frame.top:g}" width="{max(x1 - x0, 3.0):.1f}" '
             f'height="{frame.height:g}" fill="url(#hatch)"/>'
         )
-    for value in ticks(low, high, most=4):
-        y = frame.y(value)
-        out.append(f'<path class="grid" d="M{frame.left:g} {y:.1f}H{right:g}"/>')
-        out.append(label_at(frame.left - 5, y + 4, number(value), anchor="end"))
-    grid = "".join(
+    heights = [(value, frame.y(value)) for value in ticks(low, high, most=4)]
+    out += [label_at(frame.left - 5, y + 4, number(v), anchor="end") for v, y in heights]
+    grid = "".join(f"M{frame.left:g} {y:.1f}H{right:g}" for _, y in heights)
+    grid += "".join(
         f"M{frame.x(v):.1f} {frame.top:g}V{bottom:g}" for v in ticks(first, last, most=9)
     )
     out.append(f'<path class="grid" d="{grid}"/>')
     if low < 0.0 < high:
         out.append(f'<path class="zero" d="M{frame.left:g} {frame.y(0.0):.1f}H{right:g}"/>')
-    out += [trace_path(line, frame=frame, most=most) for line in panel.lines]
+    out += [trace_path(line, frame=frame, most=most, fine=2) for line in panel.lines]
     for words, value in panel.levels:
         if low <= value <= high:
             y = frame.y(value)

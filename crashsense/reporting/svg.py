@@ -104,13 +104,13 @@ def number(value: float) -> str:
     return text.replace("-", "−")
 
 
-def path(x: FloatArray, y: FloatArray, *, frame: Frame) -> str:
+def path(x: FloatArray, y: FloatArray, *, frame: Frame, fine: int = FINE) -> str:
     """Path data of a trace in fine whole-number coordinates, points on one straight run merged."""
     low_x, high_x = frame.x_range
     low_y, high_y = frame.y_range
-    left, top = frame.left * FINE, frame.top * FINE
-    px = np.rint(left + (x - low_x) / (high_x - low_x) * frame.width * FINE).astype(int)
-    py = np.rint(top + (high_y - y) / (high_y - low_y) * frame.height * FINE).astype(int)
+    left, top = frame.left * fine, frame.top * fine
+    px = np.rint(left + (x - low_x) / (high_x - low_x) * frame.width * fine).astype(int)
+    py = np.rint(top + (high_y - y) / (high_y - low_y) * frame.height * fine).astype(int)
     points = np.stack([px, py], axis=-1)
     if not points.size:
         return ""
@@ -132,7 +132,7 @@ def path(x: FloatArray, y: FloatArray, *, frame: Frame) -> str:
 def label_at(x: float, y: float, words: str, *, anchor: str = "start", extra: str = "") -> str:
     """Words at a place of a chart."""
     end = "" if anchor == "start" else f' text-anchor="{anchor}"'
-    return f'<text x="{x:.1f}" y="{y:.1f}"{end}{extra}>{escape(words)}</text>'
+    return f'<text x="{round(x, 1):g}" y="{round(y, 1):g}"{end}{extra}>{escape(words)}</text>'
 
 
 def _axes(frame: Frame, *, x_label: str, y_label: str, y_ticks: int = 5) -> list[str]:
@@ -187,17 +187,17 @@ def _legend(rows: Sequence[Sequence[tuple[float, Line]]], *, left: float, y: flo
     return out
 
 
-def trace_path(line: Line, *, frame: Frame, most: int = MOST_POINTS) -> str:
+def trace_path(line: Line, *, frame: Frame, most: int = MOST_POINTS, fine: int = FINE) -> str:
     """A trace inside a frame, thinned out to *most* points."""
     # Cut first, then thin out: a window into a long event keeps all its points.
     inside = (line.x >= frame.x_range[0]) & (line.x <= frame.x_range[1]) & np.isfinite(line.y)
     if not inside.any():
         return ""
     x, y = decimate(line.x[inside], line.y[inside], most=most)
-    data = path(x, np.clip(y, *frame.y_range), frame=frame)
+    data = path(x, np.clip(y, *frame.y_range), frame=frame, fine=fine)
     dash = f' stroke-dasharray="{line.dash}"' if line.dash else ""
     return (
-        f'<path class="trace" transform="scale({1 / FINE})" d="{data}" '
+        f'<path class="trace" transform="scale({1 / fine})" d="{data}" '
         f'stroke="{line.colour}" stroke-width="{line.width:g}"{dash}/>'
     )
 

@@ -87,10 +87,12 @@ class WhatIf:
     def json(self) -> str:
         """Rows and flights as JSON that is safe inside a script element."""
         names: dict[str, int] = {}
-        rows = [
+        rows: list[dict[str, Any]] = [
             {k: names.setdefault(v, len(names)) if k in _NAMED else v for k, v in row.items()}
             for row in self.rows
         ]
+        for row in rows:  # scale, time, scale, time ...
+            row["f"] = [number for step in row["f"] for number in step]
         found = {"names": list(names), "rows": rows, "flights": self.flights}
         text = json.dumps(found, separators=(",", ":"), allow_nan=False)
         return text.replace("<", "\\u003c")

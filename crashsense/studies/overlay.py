@@ -15,8 +15,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import RESTRAINTS, Event
 from crashsense.files import read_text, toml_content
@@ -34,7 +34,6 @@ from crashsense.trials import trial
 if TYPE_CHECKING:
     import pandas as pd
 
-FloatArray = npt.NDArray[np.float64]
 
 #: Events named in the picture, of each kind.
 NAMED = 3
@@ -275,12 +274,21 @@ def overlay_figure(found: Overlay) -> Any:
             label = ""
             if path.event in named:
                 axes.annotate(
-                    path.event, (x, y), textcoords="offset points", xytext=(4, 4), fontsize=7
+                    path.event,
+                    (x, y),
+                    textcoords="offset points",
+                    xytext=(22, 14 - 13 * list(named).index(path.event)),
+                    arrowprops={"arrowstyle": "-", "color": colour, "lw": 0.6},
+                    fontsize=7,
                 )
     axes.plot(*found.line, color=INK, lw=2.2, label="threshold")
-    top = float(np.max(found.line[1]))
-    axes.set_ylim(0.0, 1.6 * top)
-    axes.set_xlim(0.0, max(float(np.max(found.line[0])), 1e-9))
+    # Framed around where events come nearest: what happens later decides nothing.
+    nearest_x = [path.x[path.at] for path in found.paths if path.demand > 0.0]
+    nearest_y = [path.y[path.at] for path in found.paths if path.demand > 0.0]
+    last = 1.4 * max([*nearest_x, 1e-9])
+    axes.set_xlim(0.0, last)
+    on_line = found.line[1][found.line[0] <= last]
+    axes.set_ylim(0.0, 1.25 * max([*nearest_y, *on_line[:1], 1e-9]))
     axes.set_xlabel(found.across)
     axes.set_ylabel(found.up)
     axes.set_title(f"{found.algorithm}: {found.definition}, {found.restraint}", color=INK)

@@ -13,12 +13,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import crashsense
 from crashsense.reporting import write_report
 from crashsense.reporting.event_charts import clipping_words
 from crashsense.reporting.page import page_parts
 from crashsense.reporting.summary import NOMINAL_ONLY, result_words
 from crashsense.reporting.what_if import SCALES, fire_curve
 from crashsense.resources import CAUTION
+from crashsense.results.event_motion import MotionView, Told
+from crashsense.results.nominal import Trace
 from crashsense.results.tally import Tally
 
 VOID = {"meta", "input", "br", "link", "img", "hr"}
@@ -158,7 +161,11 @@ def what_if_rows(page: str) -> list[dict]:
     assert found is not None
     data = json.loads(found.group(1))
     names = data["names"]
-    return [{k: names[v] if k in "erasx" else v for k, v in row.items()} for row in data["rows"]]
+    return [
+        {k: names[v] if k in "erasx" else v for k, v in row.items()}
+        | {"f": list(zip(row["f"][::2], row["f"][1::2], strict=True))}
+        for row in data["rows"]
+    ]
 
 
 def fire_time(row: dict, scale: float) -> float | None:
@@ -375,6 +382,61 @@ def test_with_two_sets_fire_labels_and_event_rows_name_them_in_order(view):
     expected = [(algorithm, sensor_set) for sensor_set, algorithm in shown.pairs]
     assert list(dict.fromkeys(pairs)) == expected
     assert len(expected) == 4
+
+
+@pytest.mark.slow
+def test_the_page_of_the_shipped_library_stays_below_3_mb(tmp_path):
+    run = crashsense.evaluate(out=tmp_path / "run", engine="numpy")
+    path = write_report(run, tmp_path)
+    text = path.read_text(encoding="utf-8")
+    assert path.stat().st_size < 3_000_000
+    traces = re.findall(r'class="trace"[^>]* d="M-?\d+ -?\d+l([^"]*)"', text)
+    assert len(traces) > 500
+    assert max(len(re.findall(r"-?\d+", t)) / 2 + 1 for t in traces) <= 400
+
+
+def test_an_event_that_fails_in_draws_has_a_mark_in_the_list(drawn_view):
+    text = "".join(page_parts(drawn_view))
+    failing = dict(
+        re.findall(r'<details class="event[^>]* id="event-(\w+)"[^>]* data-draws="(\d+)"', text)
+    )
+    guarded = drawn_view.tally.failures(("standard", "guarded"))
+    wanted = dict.fromkeys(drawn_view.nominal["event"], 0)
+    for (event, _), number in guarded.items():
+        wanted[event] = max(wanted[event], number)
+    assert {event: int(number) for event, number in failing.items()} == wanted
+    assert max(wanted.values()) == 10
+    assert text.count("10 of 10 draws fail") >= 2
+
+
+def test_the_figure_of_an_event_has_its_panels(view):
+    times = np.arange(-10.0, 150.0, 0.5)
+    way = 0.5 * 150.0 * (times.clip(0.0) / 1e3) ** 2 * 1e3
+    velocity, travel = Trace("velocity", times, -times), Trace("travel", times, way)
+    motion = MotionView("x", "rigid-body motion", velocity, travel, 0.0, 127.0, 30.0)
+    told = Told("standard", "guarded", "front_airbag_stage_1", "A reason.", "change", "central_x")
+
+    def shown(name):
+        return replace(view.event_view(name), motion=motion, told=[told])
+
+    text = "".join(page_parts(replace(view, event_view=shown)))
+    section = text[text.index('id="event-wall_56_belted"') :]
+    figure = re.search(r'<svg class="chart".*?</svg>', section)[0]
+    words = re.findall(r"<text[^>]*>([^<]*)</text>", figure)
+    for expected in ("central_x [g]", "true", "received", "127 mm", "30 ms", "threshold 1"):
+        assert expected in words
+    assert "velocity change [km/h]: rigid-body motion" in words
+    assert "demand [-]: front bag, stage 1; change decides" in words
+    assert "required 18.0 ms" in words
+    assert "A reason." in section
+    (arrow,) = re.findall(r'class="arrow" d="M([\d.]+) [\d.]+H([\d.]+)', figure)
+    # 127 mm at 150 m/s^2: sqrt(2 * 0.127 / 150) = 41.15 ms; 30 ms before: 11.15 ms.
+    ticks = dict(
+        re.findall(r'<text x="([\d.]+)" y="[\d.]+" text-anchor="middle">(\d+)</text>', figure)
+    )
+    (x0, t0), (x1, t1) = ((float(x), float(t)) for x, t in list(ticks.items())[:2])
+    got = [t0 + (float(x) - x0) * (t1 - t0) / (x1 - x0) for x in arrow]
+    assert got == pytest.approx([41.15, 11.15], abs=0.15)
 
 
 def test_words_of_the_page_are_those_of_the_glossary(view):

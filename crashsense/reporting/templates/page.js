@@ -12,8 +12,8 @@
 
   // -- what if: the same arithmetic as reporting/what_if.py ---------------------------------------
   function fireTime(row, k) {
-    for (var i = 0; i < row.f.length; i += 1) {
-      if (k <= row.f[i][0] + 1e-9) { return row.f[i][1]; }
+    for (var i = 0; i < row.f.length; i += 2) {
+      if (k <= row.f[i] + 1e-9) { return row.f[i + 1]; }
     }
     return null;
   }

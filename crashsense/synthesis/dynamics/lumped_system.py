@@ -25,6 +25,8 @@ SPRINGS = (
     "rail_left", "rail_right", "firewall", "obstacle",
 )  # fmt: skip
 CONTACTS = 5
+#: Contacts of the front ends, the first of the springs: what is crushed there is damped.
+CRUSHED = 3
 RAILS = (5, 6)
 #: Springs whose envelope ripples with the folds.
 RIPPLED = ("nose_left", "nose_right", "rail_left", "rail_right")
@@ -63,6 +65,7 @@ class System:
     half_span_m : of the rails [m]
     front_ahead_m : contact of nose, engine and cross-beam ahead of the centre of gravity [m]
     direct_ahead_m, direct_right_m : where the spring ``direct`` meets the obstacle [m]
+    crushed_damping : of a crushed front end on the obstacle, share of critical [-]
     """
 
     mass: Mapping[str, FloatArray]
@@ -86,6 +89,7 @@ class System:
     front_ahead_m: float
     direct_ahead_m: float = 0.0
     direct_right_m: float = 0.0
+    crushed_damping: float = 0.0
 
     @property
     def draws(self) -> int:
@@ -162,6 +166,7 @@ class Columns:
     ripple: FloatArray  # (9, draws): steepness of the folds, 0 without
     phase: FloatArray  # (9, draws)
     stiffness: FloatArray  # (9,)
+    damper: FloatArray  # (CRUSHED, draws)
     pull: FloatArray  # (9,): tension over stiffness; infinity where none is carried
     least: FloatArray  # (9,): least force
     tie: FloatArray  # (2, 3): stiffness, limit [m], damping
@@ -192,8 +197,15 @@ def columns_of(system: System) -> Columns:
         for rail in RAILS:
             pull[rail] = system.pull_n / stiffness[rail]
             least[rail] = -np.inf
+    mass = rows(system.mass, FREEDOMS)
+    inverse_mass = 1.0 / mass
+    # Two bodies that part, by their reduced mass; the cross-beam holds both front ends.
+    reduced = inverse_mass[FREEDOMS.index("face")] + 1.0 / np.stack([*mass[:2], mass[0] + mass[1]])
+    # Where both are fixed nothing moves.
+    reduced = np.maximum(reduced, 1e-12)
+    damper = 2.0 * system.crushed_damping * np.sqrt(stiffness[:CRUSHED, None] / reduced)
     return Columns(
-        inverse_mass=1.0 / rows(system.mass, FREEDOMS),
+        inverse_mass=inverse_mass,
         velocity=rows(system.velocity, FREEDOMS),
         share=rows(system.share, SPRINGS),
         gap=rows(system.gap, SPRINGS),
@@ -210,6 +222,7 @@ def columns_of(system: System) -> Columns:
             ]
         ),
         stiffness=stiffness,
+        damper=damper,
         pull=pull,
         least=least,
         tie=np.array([(k, y / k, d) for n in TIES for k, y, d in [system.ties[n]]]),

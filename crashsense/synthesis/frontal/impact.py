@@ -208,6 +208,7 @@ def build_system(
         rate=car.rate.effect_s_per_m,
         ripple=dict.fromkeys(("nose_left", "nose_right", "rail_left", "rail_right"), ripple),
         fold_m=car.rate.fold_m,
+        crushed_damping=car.rate.crushed_damping,
         phase={
             "nose_left": variation.deviation("fold_left"),
             "nose_right": variation.deviation("fold_right"),

@@ -82,11 +82,12 @@ class Springs(_Strict):
 
 
 class Rate(_Strict):
-    """Rate effect and folding ripple of the front structure."""
+    """Rate effect, folding ripple, and damping of what is crushed (share of critical)."""
 
     effect_s_per_m: float = Field(ge=0.0, le=0.1)
     ripple: float = Field(ge=0.0, lt=1.0)
     fold_m: float = Field(gt=0.005, le=0.5)
+    crushed_damping: float = Field(default=0.8, ge=0.0, lt=1.0)
 
 
 class Tie(_Strict):

@@ -9,7 +9,7 @@ import pytest
 from crashsense import engine
 from crashsense.errors import InputError
 from crashsense.synthesis.dynamics.lumped import FREEDOMS, SPRINGS, STEP_S, System, integrate
-from crashsense.synthesis.dynamics.lumped_system import RIPPLED, TIES
+from crashsense.synthesis.dynamics.lumped_system import CRUSHED, RIPPLED, TIES
 from crashsense.synthesis.frontal.impact import TOLERANCES, build_system
 from crashsense.synthesis.model import draw_variation
 from crashsense.synthesis.recipe import load_recipes
@@ -84,7 +84,8 @@ def balance(system, motion):
     mass = np.where(np.isfinite(masses(system)), masses(system), 0.0)
     # Velocities stand half a step before the forces: take both to the same instant.
     kinetic = 0.5 * (mass * (0.5 * (velocity[1:] + velocity[:-1])) ** 2).sum(axis=1)
-    force, sets = ledger["force"], ledger["set"]
+    force, sets = ledger["force"].copy(), ledger["set"]
+    force[:, :CRUSHED] -= ledger["damped"]
     stiffness = np.array([system.stiffness[s] for s in SPRINGS] + [system.ties[t][0] for t in TIES])
     elastic = (force**2 / (2.0 * stiffness[:, None])).sum(axis=1)
     absorbed = (0.5 * (force[1:] + force[:-1]) * np.diff(sets, axis=0)).sum(axis=1)
@@ -93,7 +94,8 @@ def balance(system, motion):
     rails = np.stack([v[:, 3] + turned - v[:, 0], v[:, 3] - turned - v[:, 1]], axis=1)
     ties = np.stack([v[:, 2] - v[:, 3], v[:, 0] - v[:, 1] - 2.0 * turned], axis=1)
     dragged = (ledger["drag"] * np.concatenate([rails, ties], axis=1)).sum(axis=1)
-    spent = np.cumsum(dragged + ledger["sliding"].sum(axis=1), axis=0) * STEP_S
+    rubbed = ledger["sliding"].sum(axis=1) + ledger["lost"].sum(axis=1)
+    spent = np.cumsum(dragged + rubbed, axis=0) * STEP_S
     spent[1:] += np.cumsum(absorbed, axis=0)
     total = kinetic + (elastic + spent)[:-1]
     return total / (0.5 * (mass * velocity[0] ** 2).sum(axis=0)), spent
@@ -105,6 +107,48 @@ def test_energy_balances_at_every_step_and_no_draw_creates_any(motions):
         share, spent = balance(system, motion)
         assert np.abs(share - 1.0).max() < 0.01, (name, np.abs(share - 1.0).max())
         assert np.diff(spent, axis=0).min() > -1e-3 * spent.max(), name
+
+
+def test_dampers_of_a_crushed_front_only_take(motions):
+    for name, (_, motion) in motions.items():
+        assert motion.ledger["lost"].min() > -1e-6, name  # W, of up to some MW: rounding
+    assert sum(motion.ledger["lost"].max() > 1e3 for _, motion in motions.values()) > 5
+
+
+def test_a_crushed_front_end_does_not_chatter_on_the_wall():
+    """After it has stopped, it is pressed on by the rail: no train of blows of its own."""
+    system = frontal_system("wall_full_56")
+    elastic = books(replace(system, crushed_damping=0.0))
+    spent = books(system)
+
+    def rms_g(motion):
+        part = motion.acceleration["front_left"][0, 180:480]
+        return float(np.std(part)) / 9.80665
+
+    assert rms_g(elastic) > 100.0
+    assert rms_g(spent) < 0.3 * rms_g(elastic)
+    # What the obstacle gives and what the cabin feels stay.
+    start = system.velocity["cabin"][0]
+    for body in (0, 3):
+        one, other = (m.ledger["velocity"][480:, body, 0] for m in (elastic, spent))
+        assert abs(one.mean() - other.mean()) < 0.02 * start, body
+
+
+@pytest.mark.parametrize("damping", [0.5, 0.8])
+def test_a_crushed_end_gives_back_the_restitution_of_its_damper(damping):
+    """exp(-2 z / sqrt(1 - z^2) acos(z)), a damped oscillator let go at zero force (computed)."""
+    # A stiff elastic nose: the envelope is never reached, so that the damper acts from the start.
+    system = single(
+        springs={"nose_left": (((0.0, 0.0), (1.0, 4e8)), 4e6)},
+        mass={"front_left": 100.0},
+        velocity={"front_left": 2.0},
+    )
+    motion = integrate(
+        replace(system, crushed_damping=damping), duration_s=0.06, step_s=1e-5, ledger=True
+    )
+    back = -motion.ledger["velocity"][-1, 0, 0] / 2.0
+    expected = np.exp(-2.0 * damping / np.sqrt(1.0 - damping**2) * np.arccos(damping))
+    assert back == pytest.approx(expected, abs=0.02)
 
 
 def test_halving_the_step_moves_velocity_by_less_than_a_hundredth(motions):
