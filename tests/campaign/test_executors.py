@@ -241,6 +241,7 @@ def test_a_finished_folder_measures_and_runs_nothing(
 
     monkeypatch.setattr(running, "run_task", refuse)
     monkeypatch.setattr(executors, "run_task", refuse)
+    monkeypatch.setattr(executors, "run_and_write", refuse)
     second = crashsense.evaluate(plan, out=tmp_path / "run", workers=2, engine="numpy")
     assert second.verdicts.equals(first.verdicts)
     assert {p: p.stat().st_mtime_ns for p in again} == again
