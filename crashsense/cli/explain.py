@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from crashsense.cli.options import WholeNumber
+from crashsense.cli.options import draw_of, draw_options
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.resources import CAUTION
 
@@ -19,7 +19,7 @@ WIDTH = 80
 @click.command()
 @click.argument("run")
 @click.argument("event")
-@click.option("--draw", type=WholeNumber(0), default=0, help="Draw (default 0, nominal).")
+@draw_options
 @click.option("--sensor-set", metavar="NAME", help="Sensor set of the run (default: the last).")
 @click.option("--algorithm", metavar="NAME", help="Algorithm of the run (default: the last).")
 @click.option("--trust", is_flag=True, help="Run rules of RUN that you never evaluated here.")
@@ -29,7 +29,8 @@ WIDTH = 80
 def explain(
     run: str,
     event: str,
-    draw: int,
+    number: int | None,
+    draw: int | None,
     restraint: str | None,
     tree: bool,
     figure: str | None,
@@ -49,6 +50,7 @@ def explain(
         expected = nearest(restraint, RESTRAINTS)
         raise InputError([Fault("command line", "--restraint", restraint, expected)])
     target = None if figure is None else _target(figure)
+    draw = draw_of(number, draw)
     replayed = replay(open_run(run), event, draw=draw, **options)
     trial = replayed.trial
     _say(f"CAUTION: {CAUTION}")
