@@ -132,6 +132,8 @@ def read_bytes(
     with opened(path, most_bytes=most_bytes, shown=shown, expected=expected) as stream:
         # One byte more than allowed tells a file that grew, or that lies about its size.
         content = stream.read(most_bytes + 1)
+    if content is None:  # no regular file after all: one of the system that has nothing to say now
+        raise InputError([Fault(shown or str(path), "", None, f"{expected} with content")])
     if len(content) > most_bytes:
         wanted = f"{expected} of at most {_size(most_bytes)}"
         raise InputError([Fault(shown or str(path), "size", "a larger file", wanted)])

@@ -15,6 +15,9 @@ CAUTION = (
 #: Environment variable that names the folder of nominal signals kept between runs; empty: none.
 CACHE_VARIABLE = "CRASHSENSE_CACHE"
 
+#: Environment variable that names the folder where is kept which code was evaluated; empty: none.
+STATE_VARIABLE = "CRASHSENSE_STATE"
+
 
 def folder(name: str) -> Path:
     """Return the shipped folder *name* (``"pulses"``, ``"safety_notes"``).

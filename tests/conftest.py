@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from crashsense.resources import CACHE_VARIABLE
+from crashsense.resources import CACHE_VARIABLE, STATE_VARIABLE
 
 RECORD_10146 = Path(__file__).resolve().parents[2] / "shared" / "data" / "nhtsa_10146"
 
@@ -22,7 +22,8 @@ def record_folder() -> Path:
 
 @pytest.fixture(scope="session", autouse=True)
 def own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
-    """Tests, and the programs that they start, keep nominal signals in a folder of their own."""
+    """Tests, and the programs that they start, keep what lasts in folders of their own."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv(CACHE_VARIABLE, str(tmp_path_factory.mktemp("cache")))
+        patch.setenv(STATE_VARIABLE, str(tmp_path_factory.mktemp("state")))
         yield

@@ -15,7 +15,7 @@ import threading
 from collections.abc import Generator, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from itertools import chain, islice
 from multiprocessing import current_process, get_all_start_methods, get_context
 from multiprocessing.context import BaseContext
@@ -36,6 +36,12 @@ Bundle = tuple[Task, ...]
 
 #: Seconds within which a cluster must answer and have a worker.
 REACH_SECONDS = 5.0
+
+#: Seconds after which it is looked whether a cluster still has workers, and without any of them for
+#: which a run is given up: workers that are restarted are waited for.
+LOOK_SECONDS, LOST_SECONDS = 5.0, 60.0
+
+_CONTINUES = "what was written is kept, and the same command continues (on any cluster, or here)"
 
 #: Seconds that a worker told to end is given before it is killed.
 END_SECONDS = 10.0
@@ -260,7 +266,10 @@ class Cluster:
     def close(self) -> None:
         """Close the client, if it was made here."""
         if self._own:
-            self.client.close()
+            with suppress(
+                Exception
+            ):  # its scheduler may be gone: there is nothing to say good-bye to
+                self.client.close(timeout=REACH_SECONDS)
 
     @property
     def workers(self) -> int:
@@ -268,26 +277,92 @@ class Cluster:
         return max(1, sum(self.client.nthreads().values()))
 
     def run(self, job: Job, bundles: Sequence[Bundle]) -> Generator[Result]:
-        """Yield every task with its tables, as they finish."""
-        from distributed import as_completed
+        """Yield every task with its tables, as they finish.
 
-        shared = self.client.scatter(_pickled(job), broadcast=True, hash=False)
+        Raises
+        ------
+        CrashsenseError : the scheduler is gone, or no worker is left for :data:`LOST_SECONDS`
+        """
         waiting = iter(bundles)
-
-        def submitted(most: int) -> list[Any]:
-            return [
-                self.client.submit(_run_on_cluster, shared, bundle, pure=False)
-                for bundle in islice(waiting, most)
-            ]
-
-        futures = as_completed(submitted(2 * self.workers))
+        running: set[Any] = set()
         try:
-            for future in futures:
-                yield from future.result()
-                for following in submitted(1):
-                    futures.add(following)
+            with self._named_losses():
+                shared = self.client.scatter(_pickled(job), broadcast=True, hash=False)
+                count = 2 * self.workers
+            while True:
+                with self._named_losses():
+                    for bundle in islice(waiting, count):
+                        running.add(self.client.submit(_run_on_cluster, shared, bundle, pure=False))
+                    if not running:
+                        return
+                    finished = self._finished(running)
+                    errors = [f.exception() for f in finished if f.status == "error"]
+                    results = [f.result() for f in finished if f.status != "error"]
+                if errors:  # of a task, not of the cluster
+                    raise _killed(errors[0])
+                running -= finished
+                count = len(finished)
+                for result in results:
+                    yield from result
         finally:
-            self.client.cancel(list(futures.futures))
+            with suppress(Exception):
+                self.client.cancel(list(running))
+
+    def _finished(self, running: set[Any]) -> set[Any]:
+        """Wait for one future or more, as long as there is somebody who may finish it."""
+        from distributed import wait as wait_for
+
+        left_s = LOST_SECONDS
+        while True:
+            try:
+                done = wait_for(running, timeout=LOOK_SECONDS, return_when="FIRST_COMPLETED").done
+                return set(done)
+            except TimeoutError:
+                if self.client.nthreads():
+                    left_s = LOST_SECONDS
+                    continue
+                left_s -= LOOK_SECONDS
+                if left_s <= 0.0:
+                    raise CrashsenseError(
+                        f"--cluster: no worker is left for {LOST_SECONDS:g} s; {_CONTINUES}"
+                    ) from None
+
+    @contextmanager
+    def _named_losses(self) -> Iterator[None]:
+        """Say what was lost, where the cluster fails and not a task."""
+        from concurrent.futures import CancelledError
+
+        from distributed.comm import CommClosedError
+
+        try:
+            yield
+        except CrashsenseError:
+            raise
+        except (CancelledError, CommClosedError, OSError, RuntimeError) as error:
+            # A closed client says RuntimeError; one whose scheduler has gone cancels its futures,
+            # and so does a scheduler whose workers took what they shared with them.
+            reason = " ".join(f"{type(error).__name__}: {error}".split())[:120].rstrip(": ")
+            lost = "its workers are lost" if self._answers() else "the scheduler is lost"
+            raise CrashsenseError(f"--cluster: {lost} ({reason}); {_CONTINUES}") from None
+
+    def _answers(self) -> bool:
+        """True if the scheduler is still there."""
+        try:
+            return self.client.status == "running" and self.client.nthreads() is not None
+        except Exception:
+            return False
+
+
+def _killed(error: Exception) -> Exception:
+    """The error of a task, in words where it took its workers with it."""
+    from distributed import KilledWorker
+
+    if isinstance(error, KilledWorker):
+        return CrashsenseError(
+            f"--cluster: workers end again and again in one task; possibly out of memory; "
+            f"{_CONTINUES}"
+        )
+    return error
 
 
 #: A thread's own job: rules that run sample by sample keep state while they run.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import time
 from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, closing, contextmanager
@@ -22,10 +23,10 @@ from crashsense.event import RESTRAINTS
 from crashsense.plan.inputs import code_digest
 from crashsense.plan.resolve import Plan, conditions_of, resolve_plan
 from crashsense.results.folder import (
+    PLAN,
     FolderLock,
     RunFolder,
     changes,
-    read_part,
     refuse_change,
     unpacked,
     write_csv,
@@ -41,6 +42,8 @@ from crashsense.results.provenance import (
 )
 from crashsense.results.run import SUMMARY, Run
 from crashsense.results.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA, Task, returned_memory
+from crashsense.rules import Rule
+from crashsense.rules.trust import note_evaluated
 from crashsense.trials.block import PATHS, release_noise
 
 if TYPE_CHECKING:
@@ -198,6 +201,7 @@ def _campaign(
     # Signals have the same bits with both engines.
     with using(chosen):
         resolved = resolve_plan(plan, **keys)
+    note_evaluated(place for a in resolved.algorithms for place in _code_of(a.rules.values()))
     if note:
         resolved = replace(resolved, notes=(*resolved.notes, note))
     job = Job(
@@ -410,6 +414,7 @@ class _Campaign:
             names.append("traces")
         if "drawn" in self.job.keep:
             names.append("drawn")
+        plan_text = self.plan.to_toml()
         if folder.exists:
             manifest = folder.manifest()
             refuse_change(folder.path, manifest["identity"], identity)
@@ -424,20 +429,23 @@ class _Campaign:
                     "begun": now(),
                     "identity": identity,
                     "tasks": [[t.occurrence, t.first, t.last] for t in tasks],
+                    "plan_sha256": hashlib.sha256(plan_text.encode()).hexdigest(),
                 }
             )
-            write_text(folder.path / "plan.toml", self.plan.to_toml())
+        # Each time: the one before may have been stopped between the manifest and this.
+        write_text(folder.path / PLAN, plan_text)
         self.job = replace(self.job, folder=str(folder.path.resolve()), mark=folder.mark)
         keep_inputs(self.plan, folder.path)
-        noted = folder.checksums()
-        missing = [t for t in tasks if not folder.is_done(t, tables=t.parts_of(names), noted=noted)]
+        missing = [t for t in tasks if not folder.is_done(t, tables=t.parts_of(names))]
         if missing:  # what sums up the run must not outlive its parts
             (folder.path / SUMMARY).unlink(missing_ok=True)
         failures = 0
         if missing and self.on_progress is not None:
             to_do = set(missing)
             done = [folder.part("verdicts", t) for t in tasks if t not in to_do]
-            failures = sum(count_failures(read_part(path, columns=["verdict"])) for path in done)
+            failures = sum(
+                count_failures(folder.read_part(path, columns=["verdict"])) for path in done
+            )
         folder.log(f"{len(tasks)} tasks, {len(missing)} to do, {self.plan.evaluations} evaluations")
         try:
             with closing(self.results(missing, failures=failures)) as results:
@@ -449,6 +457,7 @@ class _Campaign:
         except BaseException as error:
             folder.log(f"stopped: {type(error).__name__}: {error}")
             raise
+        folder.check_files(folder.manifest())
         held = None
         if self.plan.evaluations * len(RESTRAINTS) <= KEPT_ROWS:
             held = {"verdicts": [pa.concat_tables(folder.tables())]}
@@ -489,6 +498,15 @@ class _Campaign:
                 order = pc.sort_indices(key, sort_keys=[(k, "ascending") for k in KEY])
                 for first in range(0, len(order), PIECE):
                     yield own.take(order[first : first + PIECE]).to_pandas()
+
+
+def _code_of(rules: Iterable[Rule]) -> Iterator[str]:
+    """Where the code of rules of the user's own stands."""
+    for rule in rules:
+        file = str(getattr(rule, "file", ""))
+        if file:
+            yield file
+        yield from _code_of(rule.children.values())
 
 
 def _long(seconds: float) -> str:

@@ -42,7 +42,7 @@ def check_record(path: str, channel: str | None, quiet: bool) -> int:
             if finding.severity == severity:
                 click.echo(str(finding), err=severity == "error")
     if not quiet:
-        for line in figures_table(checked.figures):
+        for line in (*figures_table(checked.figures), *stand_ins(checked.figures)):
             click.echo(line)
     click.echo(f"{path}: {counted(counts)}")
     if not quiet:
@@ -58,6 +58,19 @@ def counted(counts: Counter[str]) -> str:
     """
     pairs = [(counts["error"], "error"), (counts["warning"], "warning"), (counts["info"], "note")]
     return ", ".join(f"{number} {word}{'' if number == 1 else 's'}" for number, word in pairs)
+
+
+#: Column of a table that needs no other in its place.
+CENTRAL = "central_x_g"
+
+
+def stand_ins(figures: Sequence[ChannelFigures]) -> list[str]:
+    """Say which channel is taken for the central sensor, where it is measured elsewhere."""
+    taken = [f for f in figures if f.state == "taken" and f.channel != CENTRAL]
+    return [
+        f"{f.file}: channel {f.channel}{f' ({f.place})' if f.place else ''} stands for central_x"
+        for f in taken
+    ]
 
 
 def figures_table(figures: Sequence[ChannelFigures]) -> list[str]:

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from crashsense.cli.options import WholeNumber
+from crashsense.cli.options import draw_of, draw_options
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.resources import CAUTION
 
@@ -19,16 +19,18 @@ WIDTH = 80
 @click.command()
 @click.argument("run")
 @click.argument("event")
-@click.option("--draw", type=WholeNumber(0), default=0, help="Draw (default 0, nominal).")
+@draw_options
 @click.option("--sensor-set", metavar="NAME", help="Sensor set of the run (default: the last).")
 @click.option("--algorithm", metavar="NAME", help="Algorithm of the run (default: the last).")
+@click.option("--trust", is_flag=True, help="Run rules of RUN that you never evaluated here.")
 @click.option("--restraint", metavar="NAME", help="This restraint only.")
 @click.option("--tree", is_flag=True, help="Every branch of the rules, with inputs and samples.")
 @click.option("--figure", metavar="FILE", help="Also draw the event to this file (.png, .svg).")
 def explain(
     run: str,
     event: str,
-    draw: int,
+    number: int | None,
+    draw: int | None,
     restraint: str | None,
     tree: bool,
     figure: str | None,
@@ -39,6 +41,7 @@ def explain(
     The evaluation is run again. One sentence a restraint (those with the same reason share it);
     for the one that matters most (or --restraint) a table of its criteria in physical units: what
     each needs, and what was there at the required time and when it fired; * marks what decided.
+    Rules in Python or C that you have not evaluated on this machine run only with --trust.
     """
     from crashsense.event import RESTRAINTS
     from crashsense.results import open_run, replay
@@ -47,6 +50,7 @@ def explain(
         expected = nearest(restraint, RESTRAINTS)
         raise InputError([Fault("command line", "--restraint", restraint, expected)])
     target = None if figure is None else _target(figure)
+    draw = draw_of(number, draw)
     replayed = replay(open_run(run), event, draw=draw, **options)
     trial = replayed.trial
     _say(f"CAUTION: {CAUTION}")

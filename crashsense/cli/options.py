@@ -80,6 +80,25 @@ def plan_options(command: Callable[..., Any], *, only: tuple[str, ...] = ()) -> 
     return command
 
 
+def draw_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the draw, as an argument at the end or as ``--draw``; :func:`draw_of` reads them."""
+    option = click.option("--draw", type=WholeNumber(0), help="Draw (default 0, nominal).")
+    argument = click.argument("number", type=WholeNumber(0), required=False, metavar="[DRAW]")
+    return argument(option(command))
+
+
+def draw_of(number: int | None, draw: int | None) -> int:
+    """Return the draw asked for, 0 (nominal) without one; two that differ are refused.
+
+    >>> draw_of(None, None), draw_of(3, None), draw_of(None, 4)
+    (0, 3, 4)
+    """
+    if number is not None and draw is not None and number != draw:
+        raise InputError([Fault("command line", "--draw", draw, f"{number}, or one of the two")])
+    found = draw if number is None else number
+    return 0 if found is None else found
+
+
 def shown(parameter: click.Parameter | None) -> str:
     """Name of a parameter as the user writes it."""
     if isinstance(parameter, click.Option):
@@ -88,8 +107,12 @@ def shown(parameter: click.Parameter | None) -> str:
 
 
 def say(text: str) -> None:
-    """Print; if the reader has gone (``crashsense ... | head``), keep the command's exit code."""
+    """Print; if the reader has gone (``crashsense ... | head``), keep the command's exit code.
+
+    What the output cannot show, such as bytes of a name that are no text, is written out.
+    """
+    encoding = getattr(sys.stdout, "encoding", None) or "utf-8"
     try:
-        print(text, flush=True)
+        print(text.encode(encoding, "backslashreplace").decode(encoding), flush=True)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -6,17 +6,19 @@ from typing import Any
 
 import click
 
-from crashsense.cli.options import WholeNumber, say
+from crashsense.cli.options import draw_of, draw_options, say
 
 
 @click.command()
 @click.argument("run")
 @click.argument("event")
-@click.option("--draw", type=WholeNumber(0), default=0, help="Draw (default 0, nominal).")
+@draw_options
 @click.option("--sensor-set", metavar="NAME", help="Sensor set of the run (default: the last).")
 @click.option("--algorithm", metavar="NAME", help="Algorithm of the run (default: the last).")
 @click.option("--out", metavar="DIR", help="Write tables and figure there.")
-def recorder(run: str, event: str, out: str | None, **options: Any) -> int:
+def recorder(
+    run: str, event: str, number: int | None, draw: int | None, out: str | None, **options: Any
+) -> int:
     """Show EVENT of the run folder RUN as an event data recorder would hold it.
 
     By the definitions of 49 CFR Part 563: trigger, time zero, velocity change every 10 ms to 250
@@ -35,7 +37,7 @@ def recorder(run: str, event: str, out: str | None, **options: Any) -> int:
 
     if out is not None:
         check_folder(out, study="recorder", prefix="recorder")
-    found = recording(open_run(run), event, **options)
+    found = recording(open_run(run), event, draw=draw_of(number, draw), **options)
     text = recording_text(found)
     say(text)
     if out is not None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from crashsense.cli.options import WholeNumber, say
+from crashsense.cli.options import draw_of, draw_options, say
 from crashsense.errors import Fault, InputError
 from crashsense.resources import CAUTION
 
@@ -39,18 +39,21 @@ def check_target(file: str) -> Path:
         expected = f"a name that ends in {' or '.join(WRITERS)}"
     elif path.is_dir():
         expected = "a file; this is a folder"
-    elif not path.parent.is_dir():
-        expected = f"a file in a folder that exists; {path.parent} is none"
-    elif not os.access(path if path.exists() else path.parent, os.W_OK):
-        expected = "a file that can be written"
+    else:
+        there = next(p for p in (path, *path.absolute().parents) if p.exists())
+        if there != path and not there.is_dir():
+            expected = f"a file in a folder; {there} is none"
+        elif not os.access(there, os.W_OK):
+            expected = "a file that can be written"
     if expected:
         raise InputError([Fault("command line", "--out", file, expected)])
     return path
 
 
 def write_traces(traces: pd.DataFrame, path: Path) -> None:
-    """Write traces as CSV or Parquet, by the end of the name."""
+    """Write traces as CSV or Parquet, by the end of the name; the folder is made."""
     try:
+        path.parent.mkdir(parents=True, exist_ok=True)
         getattr(traces, WRITERS[path.suffix.lower()])(path, index=False)
     except OSError as error:
         expected = f"a file that can be written ({error.strerror or error})"
@@ -60,12 +63,19 @@ def write_traces(traces: pd.DataFrame, path: Path) -> None:
 @click.command()
 @click.argument("run")
 @click.argument("event")
-@click.argument("draw", type=WholeNumber(0))
+@draw_options
 @click.option("--sensor-set", metavar="NAME", help="Sensor set of the run (default: the last).")
 @click.option("--algorithm", metavar="NAME", help="Algorithm of the run (default: the last).")
+@click.option("--trust", is_flag=True, help="Run rules of RUN that you never evaluated here.")
 @click.option("--out", metavar="FILE.csv|.parquet", help="Write the traces there.")
-def replay(run: str, event: str, draw: int, out: str | None, **options: Any) -> int:
-    """Run DRAW of EVENT of the run folder RUN again: the same rows, and the traces behind them.
+def replay(
+    run: str, event: str, number: int | None, draw: int | None, out: str | None, **options: Any
+) -> int:
+    """Run DRAW (default 0, nominal) of EVENT of the run folder RUN again.
+
+    It gives the same rows, and the traces behind them.
+
+    Rules in Python or C that you have not evaluated on this machine run only with --trust.
 
     Exit code 1 if a row is not the one that the run has stored: bit for bit or, where the engine of
     the run is not installed here and numpy computes, floats to 1e-9.
@@ -73,6 +83,7 @@ def replay(run: str, event: str, draw: int, out: str | None, **options: Any) -> 
     from crashsense import results
 
     target = None if out is None else check_target(out)
+    draw = draw_of(number, draw)
     replayed = results.replay(results.open_run(run), event, draw=draw, **options)
     say(f"CAUTION: {CAUTION}\n")
     say(

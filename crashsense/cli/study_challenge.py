@@ -32,10 +32,6 @@ def challenge_command(events: tuple[str, ...], sensor_set: str, out: Path | None
     from crashsense.studies.challenge import as_markdown, challenge_sentence, challenge_table
     from crashsense.synthesis import load_events
 
-    if out is not None and not out.parent.is_dir():
-        raise InputError(
-            [Fault(str(out), "--out", str(out.parent), "an existing folder to write into")]
-        )
     table = challenge_table(load_events(list(events) or None), sensor_set=sensor_set)
     if table.empty:
         raise InputError(
@@ -44,6 +40,7 @@ def challenge_command(events: tuple[str, ...], sensor_set: str, out: Path | None
     if out is None:
         click.echo(as_markdown(table))
     else:
+        out.parent.mkdir(parents=True, exist_ok=True)
         out.write_text(as_markdown(table), encoding="utf-8")
         click.echo(f"{len(table)} no-fire classes: {out}")
         click.echo(challenge_sentence(table))

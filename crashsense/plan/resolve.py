@@ -11,7 +11,7 @@ from typing import Any
 
 import tomli_w
 
-from crashsense.errors import CrashsenseError, Fault, InputError
+from crashsense.errors import CrashsenseError, Fault, InputError, RunFolderError
 from crashsense.event import Event, expired_waivers
 from crashsense.files import read_text, read_toml
 from crashsense.plan.inputs import input_digests, same_content
@@ -116,6 +116,8 @@ def _attempt(faults: list[Fault], load: Any, argument: Any, file: str) -> Any:
     except InputError as error:
         found = error.faults or (Fault(file, "", None, str(error)),)
         faults.extend(f if f.file else Fault(file, f.field, f.value, f.expected) for f in found)
+    except RunFolderError:  # code of a run folder that may not run: a question, not a fault
+        raise
     except CrashsenseError as error:
         faults.append(Fault(file, "", argument, str(error)))
     return None

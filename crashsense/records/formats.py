@@ -107,7 +107,7 @@ def supported() -> str:
 
 def _look(path: Path) -> _Look:
     with opened(path, expected="a record") as stream:
-        opening = stream.read(_OPENING)
+        opening = stream.read(_OPENING) or b""  # None: a file of the system that is silent now
     if not opening.strip():
         return _Look(path, None, "an empty file")
     text = opening.decode("latin-1")

@@ -6,7 +6,6 @@ blank, for people. Numbers come from the run as it is stored; nothing is compute
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -24,6 +23,7 @@ from crashsense.reporting.summary import (
 )
 from crashsense.reporting.view import RunView
 from crashsense.resources import CAUTION
+from crashsense.results.folder import RunFolder
 from crashsense.results.tally import MET, NOT_MET, WORDS, counts, required_rows, rows_of
 
 if TYPE_CHECKING:
@@ -84,8 +84,8 @@ def evidence_of(run: Any, view: RunView, *, faults: str | Path | None = None) ->
     provenance: dict[str, Any] = {}
     own_faults: Sequence[str] = ()
     if view.folder is not None:
-        provenance = json.loads((view.folder / PROVENANCE).read_text(encoding="utf-8"))
-        manifest = json.loads((view.folder / "manifest.json").read_text(encoding="utf-8"))
+        manifest = RunFolder(view.folder).manifest()
+        provenance = RunFolder(view.folder).read_json(PROVENANCE, manifest=manifest)
         own_faults = manifest["identity"]["plan"].get("faults", ())
     return Evidence(
         about=about,

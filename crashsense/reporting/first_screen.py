@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -16,6 +15,7 @@ from crashsense.reporting.words import MARKS, anchor, finite, restraint_words, s
 from crashsense.results.nominal import EventView, decimate
 from crashsense.results.outcome import FIRE_PARTS, NO_FIRE_PARTS, PART_WORDS, Outcome, outcome_of
 from crashsense.results.provenance import PROVENANCE
+from crashsense.results.sealed import read_sealed
 from crashsense.results.tally import BY_WEIGHT, MET, NOT_MET, WORDS, Pair, required_rows, rows_of
 
 if TYPE_CHECKING:
@@ -75,13 +75,10 @@ class Answer:
 
 def date_of(view: RunView) -> str:
     """When the run was finished, as far as its folder says."""
-    if view.folder is None:
+    if view.folder is None or not (view.folder / PROVENANCE).is_file():
         return ""
-    try:
-        told = json.loads((view.folder / PROVENANCE).read_text(encoding="utf-8"))
-        return str(told["finished"])[:16].replace("T", " ") + " UTC"
-    except (OSError, ValueError, KeyError, TypeError):
-        return ""
+    told = read_sealed(view.folder / PROVENANCE)
+    return str(told.get("finished", ""))[:16].replace("T", " ") + " UTC"
 
 
 def answers_of(

@@ -6,6 +6,7 @@ import contextlib
 import hashlib
 import json
 import os
+import shlex
 from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from types import TracebackType
@@ -17,12 +18,14 @@ import pyarrow.parquet as pq
 
 from crashsense.errors import RunFolderError
 from crashsense.files import csv_safe
+from crashsense.results.sealed import parsed, read_sealed, sealed_text, unsealed
 from crashsense.results.tables import SCHEMA_VERSION, TABLES, Task
 
 if TYPE_CHECKING:
     import pandas as pd
 
 MANIFEST = "manifest.json"
+PLAN = "plan.toml"
 LOCK = ".lock"
 
 #: One line a finished task: the SHA-256 of each of its parts. A half-written last line is ignored.
@@ -64,6 +67,8 @@ class RunFolder:
 
     def __init__(self, path: str | Path) -> None:
         self.path = Path(path)
+        #: state of the file of checksums, and what it held then
+        self._noted: tuple[tuple[int, int], dict[str, dict[str, str]]] | None = None
 
     # -- manifest ------------------------------------------------------------------------------
 
@@ -85,20 +90,26 @@ class RunFolder:
                 )
 
     def manifest(self) -> dict[str, Any]:
-        """Read the manifest; a later schema version is refused by name."""
+        """Read the manifest; damage, and a schema version not known here, are refused by name."""
+        path = self.path / MANIFEST
         if not self.exists:
             raise RunFolderError(f"{self.path}: is not a run folder; it has no {MANIFEST}")
-        try:
-            manifest = json.loads((self.path / MANIFEST).read_text(encoding="utf-8"))
-            version = int(manifest["schema_version"])
-        except (ValueError, KeyError, TypeError) as error:
-            raise RunFolderError(f"{self.path}: {MANIFEST} cannot be read ({error})") from error
+        content = parsed(path)
+        version = content.get("schema_version")
+        if isinstance(version, bool) or not isinstance(version, int) or version < 1:
+            raise RunFolderError(
+                f"{path}: schema_version: got {version!r}; expected a whole number, 1 to "
+                f"{SCHEMA_VERSION}"
+            )
         if version > SCHEMA_VERSION:
             raise RunFolderError(
                 f"{self.path}: schema version {version} is later than {SCHEMA_VERSION}, the latest "
                 "that this program reads; read it with the program that wrote it"
             )
-        return dict(manifest)
+        try:
+            return unsealed(content, path=path)
+        except RunFolderError as error:
+            raise RunFolderError(f"{error}; evaluate again into a new folder") from None
 
     @property
     def mark(self) -> str:
@@ -110,7 +121,53 @@ class RunFolder:
 
     def write_manifest(self, manifest: Mapping[str, Any]) -> None:
         """Write the manifest."""
-        write_text(self.path / MANIFEST, json.dumps(manifest, indent=1) + "\n")
+        self.write_json(MANIFEST, manifest)
+
+    def mended_by(self, manifest: Mapping[str, Any]) -> str:
+        """Say how a damaged part or summary is made again."""
+        identity = manifest.get("identity", {})
+        if any(key.endswith(": signals") for key in identity.get("inputs", ())):
+            return "the command that began this run, given again, mends it"
+        options = f" --engine {identity['engine']}" if "engine" in identity else ""
+        options += " --path full" if identity.get("path") == "full" else ""
+        plan = shlex.quote(str(self.path / PLAN))
+        out = shlex.quote(str(self.path))
+        return f"this mends it: crashsense evaluate {plan} --out {out}{options}"
+
+    def check_files(self, manifest: Mapping[str, Any]) -> None:
+        """Refuse a folder that lacks a part, holds a foreign one, or whose plan is not as written.
+
+        A part that was doubled under another name is a foreign one. What is in the parts is checked
+        when they are read.
+        """
+        tables = manifest["tables"]
+        tasks = [Task(*entry) for entry in manifest["tasks"]]
+        own = {self.part(table, task) for task in tasks for table in task.parts_of(tables)}
+        there = {
+            path
+            for folder, _ in TABLES.values()
+            if (self.path / folder).is_dir()
+            for path in (self.path / folder).iterdir()
+            if not path.name.startswith(".")
+        }
+        foreign = sorted(there - own)
+        if foreign:
+            more = f" (and {len(foreign) - 1} more)" if len(foreign) > 1 else ""
+            raise RunFolderError(
+                f"{foreign[0]}: is no part of this run{more}; take it out of the folder"
+            )
+        lost = sorted(own - there)
+        if lost:
+            raise RunFolderError(
+                f"{self.path}: the run is not complete ({len(lost)} parts are missing, "
+                f"{lost[0].name} the first); {self.mended_by(manifest)}"
+            )
+        noted = manifest.get("plan_sha256")
+        if noted is not None and _sha256_or_none(self.path / PLAN) != noted:
+            raise RunFolderError(
+                f"{self.path / PLAN}: is missing, damaged or edited; the command that began this "
+                "run, given again, writes it anew"
+            )
 
     # -- parts ---------------------------------------------------------------------------------
 
@@ -118,35 +175,39 @@ class RunFolder:
         """Path of a task's part of a table."""
         return self.path / TABLES[table][0] / f"{task.name}.parquet"
 
-    def checksums(self) -> dict[str, dict[str, str]]:
+    def checksums(self) -> Mapping[str, Mapping[str, str]]:
         """Task -> table -> SHA-256 of the part, as noted when it was written."""
         path = self.path / CHECKSUMS
-        noted: dict[str, dict[str, str]] = {}
-        if not path.is_file():
-            return noted
-        for line in path.read_text(encoding="utf-8", errors="replace").splitlines():
-            try:
-                entry = json.loads(line)
-                noted[str(entry["task"])] = dict(entry["sha256"])
-            except (ValueError, KeyError, TypeError):
-                continue  # the writer was stopped in the middle of this line
-        return noted
+        try:
+            seen = path.stat()
+        except OSError:
+            return {}
+        state = (seen.st_mtime_ns, seen.st_size)
+        if self._noted is None or self._noted[0] != state:
+            noted: dict[str, dict[str, str]] = {}
+            for line in path.read_text(encoding="utf-8", errors="replace").splitlines():
+                try:
+                    entry = json.loads(line)
+                    noted[str(entry["task"])] = dict(entry["sha256"])
+                except (ValueError, KeyError, TypeError, RecursionError):
+                    continue  # the writer was stopped in the middle of this line
+            self._noted = (state, noted)
+        return self._noted[1]
 
-    def is_done(
-        self, task: Task, *, tables: tuple[str, ...], noted: Mapping[str, Mapping[str, str]]
-    ) -> bool:
+    def is_done(self, task: Task, *, tables: tuple[str, ...]) -> bool:
         """Say whether every part of the task is there and whole; a damaged one is removed.
 
-        A part is whole if its bytes have the checksum that was *noted*; a part that was renamed
-        just before its writer was stopped has none, and is read through to the end instead.
+        A part is whole if its bytes have the checksum that was noted; a part that was renamed just
+        before its writer was stopped has none, and is read through to the end instead.
         """
         done = True
+        noted = self.checksums().get(task.name, {})
         for table in tables:
             path = self.part(table, task)
             if not path.is_file():
                 done = False
                 continue
-            expected = noted.get(task.name, {}).get(table)
+            expected = noted.get(table)
             if expected is None:
                 whole = _is_readable(path, TABLES[table][1])
             else:
@@ -155,7 +216,7 @@ class RunFolder:
                 self.log(f"{path.name} of {table} is damaged; computed again")
                 path.unlink()
                 done = False
-        if done and set(tables) - set(noted.get(task.name, {})):
+        if done and set(tables) - set(noted):
             self.note(task, {table: _sha256(self.part(table, task)) for table in tables})
         return done
 
@@ -183,12 +244,12 @@ class RunFolder:
             temporary = path.with_name(f".{path.name}.tmp")
             try:
                 path.parent.mkdir(parents=True, exist_ok=True)
-                pq.write_table(
-                    tables[name], temporary, compression="zstd", write_page_checksum=True
-                )
+                # A file that is open already: a name may hold bytes that are no text.
+                with temporary.open("wb") as file:
+                    pq.write_table(tables[name], file, compression="zstd", write_page_checksum=True)
+                    file.flush()
+                    os.fsync(file.fileno())  # on the disk before it gets its final name
                 sums[name] = _sha256(temporary)
-                with temporary.open("rb") as written:
-                    os.fsync(written.fileno())  # on the disk before it gets its final name
                 os.replace(temporary, path)
             except OSError as error:
                 temporary.unlink(missing_ok=True)
@@ -235,16 +296,56 @@ class RunFolder:
         *packed*: text as numbers into a list of the distinct ones, a tenth of the memory.
         """
         for path in self.parts(table, nominal=nominal, occurrence=occurrence):
-            part = read_part(path, columns=columns, packed=packed or nominal)
+            part = self.read_part(path, columns=columns, packed=packed or nominal)
             if nominal:
                 part = part.filter(pc.equal(part.column("draw"), 0))
             yield part if packed else unpacked(part, TABLES[table][1])
 
+    def read_part(
+        self, path: Path, *, columns: list[str] | None = None, packed: bool = False
+    ) -> pa.Table:
+        """Read one part of a table; *packed* as in :meth:`tables`.
+
+        Raises
+        ------
+        RunFolderError : its bytes are not those that were written: it is named, and what mends it
+        """
+        table = _table_of(path)
+        text = [column.name for column in TABLES[table][1] if pa.types.is_string(column.type)]
+        expected = self.checksums().get(path.stem, {}).get(table)
+        try:
+            # Read once: what is checked is what is used.
+            content = path.read_bytes()
+            if expected is None or hashlib.sha256(content).hexdigest() != expected:
+                reason = "its checksum is not noted" if expected is None else "its checksum differs"
+                raise RunFolderError(
+                    f"{path}: this part is damaged ({reason}); {self.mended_by(self.manifest())}"
+                )
+            # The file by itself, by this thread: read as a dataset it takes 30 MB more.
+            with pq.ParquetFile(
+                pa.BufferReader(content),
+                read_dictionary=text if packed else None,
+                page_checksum_verification=True,
+            ) as file:
+                return file.read(columns=columns, use_threads=False)
+        except (OSError, pa.ArrowException) as error:
+            reason = " ".join(str(error).split())[:120]
+            raise RunFolderError(
+                f"{path}: this part cannot be read ({reason}); {self.mended_by(self.manifest())}"
+            ) from None
+
     # -- the rest ------------------------------------------------------------------------------
 
     def write_json(self, name: str, content: Mapping[str, Any]) -> None:
-        """Write a JSON file; NaN never appears in it."""
-        write_text(self.path / name, json.dumps(content, indent=1, allow_nan=False) + "\n")
+        """Write a JSON file with the checksum of its content; NaN never appears in it."""
+        write_text(self.path / name, sealed_text(content))
+
+    def read_json(self, name: str, *, manifest: Mapping[str, Any]) -> dict[str, Any]:
+        """Read a JSON file that :meth:`write_json` has written; *manifest* of this run."""
+        try:
+            return read_sealed(self.path / name)
+        except RunFolderError as error:
+            raise RunFolderError(f"{error}; {self.mended_by(manifest)}") from None
 
     def log(self, line: str) -> None:
         """Append a line to the log of the run."""
@@ -257,15 +358,6 @@ class RunFolder:
         except OSError:
             # A full disk must not hide the error that is about to be reported.
             return
-
-
-def read_part(path: Path, *, columns: list[str] | None = None, packed: bool = False) -> pa.Table:
-    """Read one part of a table; *packed* as in :meth:`RunFolder.tables`."""
-    schema = TABLES[_table_of(path)][1]
-    text = [column.name for column in schema if pa.types.is_string(column.type)]
-    # The file by itself, by this thread: read as a dataset it takes 30 MB more.
-    with pq.ParquetFile(path, read_dictionary=text if packed else None) as file:
-        return file.read(columns=columns, use_threads=False)
 
 
 def unpacked(part: pa.Table, schema: pa.Schema) -> pa.Table:
@@ -285,12 +377,22 @@ def _sha256(path: Path) -> str:
 def _is_readable(path: Path, schema: pa.Schema) -> bool:
     """Read a part to its last page, checksums of pages included."""
     try:
-        with pq.ParquetFile(path, page_checksum_verification=True) as file:
+        with (
+            path.open("rb") as stream,
+            pq.ParquetFile(stream, page_checksum_verification=True) as file,
+        ):
             if not file.schema_arrow.equals(schema, check_metadata=False):
                 return False
             return bool(file.read().num_rows == file.metadata.num_rows)
     except (OSError, pa.ArrowException):
         return False
+
+
+def _sha256_or_none(path: Path) -> str | None:
+    try:
+        return _sha256(path)
+    except OSError:
+        return None
 
 
 def refuse_change(path: Path, before: Mapping[str, Any], now: Mapping[str, Any]) -> None:

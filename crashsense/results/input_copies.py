@@ -9,7 +9,6 @@ user's own rules; not kept are records, what ships with the program, and files a
 from __future__ import annotations
 
 import hashlib
-import json
 import re
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
@@ -22,12 +21,15 @@ from crashsense.plan import Plan
 from crashsense.plan.inputs import named_files
 from crashsense.resources import folder as shipped_folder
 from crashsense.results.folder import write_text
+from crashsense.results.sealed import read_sealed, sealed_text
 from crashsense.rules import Rule
 from crashsense.synthesis import Recipe
 from crashsense.synthesis.recipe import VEHICLES
 
 INPUTS = "inputs"
 INDEX = "index.json"
+
+_MENDED = "the command that began the run, given again, mends it while its inputs are as they were"
 
 #: Largest file that is kept [bytes].
 LARGEST = 1_000_000
@@ -80,7 +82,7 @@ class InputCopy:
                 )
         for file in self.files:
             if file.copy is not None and _sha_of(file.copy) != file.sha256:
-                raise RunFolderError(f"{file.copy}: the run's copy is damaged; evaluate again")
+                raise RunFolderError(f"{file.copy}: the run's copy is damaged; {_MENDED}")
         main = self.files[0]
         copy = main.original if main.copy is None else main.copy
         note = ""
@@ -114,9 +116,13 @@ def _said(file: CopiedFile) -> str:
 
 
 def keep_inputs(plan: Plan, folder: Path) -> None:
-    """Copy the user's own input files into a run folder, once; the index is written last."""
+    """Copy the user's own input files into a run folder; the index is written last.
+
+    Copies that are there and whole are left alone; inputs are those of the run (the caller has
+    compared their checksums), so that damaged ones are simply made again.
+    """
     home = folder / INPUTS
-    if (home / INDEX).is_file():
+    if _are_whole(folder):
         return
     index: list[dict[str, Any]] = []
     taken: set[str] = set()
@@ -135,7 +141,16 @@ def keep_inputs(plan: Plan, folder: Path) -> None:
         index.append({"kind": kind, "name": name, "events": list(events), "files": entries})
     if index:
         home.mkdir(exist_ok=True)
-        write_text(home / INDEX, json.dumps(index, indent=1) + "\n")
+        write_text(home / INDEX, sealed_text({"inputs": index}))
+
+
+def _are_whole(folder: Path) -> bool:
+    try:
+        found = kept_inputs(folder)
+    except RunFolderError:
+        return False
+    files = [file for kept in found for file in kept.files if file.copy is not None]
+    return bool(found) and all(_sha_of(file.copy) == file.sha256 for file in files if file.copy)
 
 
 def kept_inputs(folder: Path) -> tuple[InputCopy, ...]:
@@ -158,10 +173,12 @@ def kept_inputs(folder: Path) -> tuple[InputCopy, ...]:
                     for file in entry["files"]
                 ),
             )
-            for entry in json.loads((home / INDEX).read_text(encoding="utf-8"))
+            for entry in read_sealed(home / INDEX)["inputs"]
         )
+    except RunFolderError as error:
+        raise RunFolderError(f"{error}; {_MENDED}") from None
     except (ValueError, KeyError, TypeError) as error:
-        raise RunFolderError(f"{home / INDEX}: cannot be read ({error})") from error
+        raise RunFolderError(f"{home / INDEX}: cannot be read ({error!r}); {_MENDED}") from error
 
 
 #: A file and the name that its copy should have.

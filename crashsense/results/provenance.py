@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import platform
 from collections.abc import Mapping
 from datetime import UTC, date, datetime
@@ -10,9 +9,11 @@ from importlib import metadata
 from typing import Any
 
 import crashsense
+from crashsense.errors import RunFolderError
 from crashsense.plan import Plan
 from crashsense.plan.requirements import waivers_of
 from crashsense.results.folder import RunFolder
+from crashsense.results.sealed import read_sealed
 from crashsense.results.tables import SCHEMA_VERSION
 
 PROVENANCE = "provenance.json"
@@ -54,7 +55,6 @@ def now() -> str:
 def finished_before(folder: RunFolder) -> str | None:
     """When the run was finished before, if it was: nothing done now moves that."""
     try:
-        found = json.loads((folder.path / PROVENANCE).read_text(encoding="utf-8"))
-        return str(found["finished"])
-    except (OSError, ValueError, KeyError, TypeError):
+        return str(read_sealed(folder.path / PROVENANCE)["finished"])
+    except (RunFolderError, KeyError):
         return None

@@ -98,6 +98,7 @@ def replay(
     draw: int = 0,
     sensor_set: str | None = None,
     algorithm: str | None = None,
+    trust: bool = False,
 ) -> Replay:
     """Run one evaluation of a run again and return its rows and traces, bit for bit.
 
@@ -110,11 +111,14 @@ def replay(
     event : name of an event of the run
     draw : 0 (nominal) to the number of draws of the run
     sensor_set, algorithm : names; None takes the last of the plan
+    trust : run rules in Python or C from a run folder although this user has not evaluated them on
+        this machine
 
     Raises
     ------
     InputError : a name or draw that the run does not have
-    RunFolderError : inputs changed since the run, and it holds no copy of them
+    RunFolderError : inputs changed since the run, and it holds no copy of them; or code that is not
+        trusted
     """
     chosen, why = _engine_for(run.engine)
     with engine.using(chosen):
@@ -122,7 +126,9 @@ def replay(
         if run.is_resolved or run.folder is None:
             asked = _from_plan(run.plan, event, draw=draw, **names)
         else:
-            asked = StoredPlan(run.folder).asked(event, draw=draw, **names)
+            asked = StoredPlan(run.folder, trust=trust or run.trust).asked(
+                event, draw=draw, **names
+            )
         found = _replayed(run, asked, draw=draw, computed_by=chosen)
     notes = list(asked.notes)
     if chosen != run.engine:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date
@@ -19,13 +18,9 @@ from crashsense.event import RESTRAINTS
 from crashsense.plan import Plan
 from crashsense.plan.requirements import waivers_of
 from crashsense.resources import CAUTION
-from crashsense.results.folder import (
-    RunFolder,
-    read_part,
-    refuse_change,
-)
+from crashsense.results.folder import RunFolder, refuse_change
 from crashsense.results.outcome import Outcome, outcome_of
-from crashsense.results.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA, Task
+from crashsense.results.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA
 from crashsense.results.tally import TALLY_COLUMNS, Pair, Tally, count_entries, counts, pairs_of
 from crashsense.scoring import separation
 
@@ -51,7 +46,10 @@ class Run:
         stored_summary: Mapping[str, Any] | None = None,
         path: str = "auto",
         engine: str = "numpy",
+        trust: bool = False,
     ) -> None:
+        #: True: code of rules from the folder may run although this user has not evaluated it
+        self.trust = trust
         #: how the samples were computed: "auto" (fast where it is exact enough) or "full"
         self.path = path
         self.engine = engine
@@ -78,7 +76,7 @@ class Run:
                 raise RunFolderError("a run without plan and folder has no plan")
             from crashsense.results.stored_plan import plan_of
 
-            self._plan = plan_of(self.folder)
+            self._plan = plan_of(self.folder, trust=self.trust)
         return self._plan
 
     def parts(
@@ -109,8 +107,8 @@ class Run:
         if self._tables is not None:
             found = [part.filter(wanted) for part in self._tables["verdicts"]]
         elif self.folder is not None:
-            parts = RunFolder(self.folder).parts_of_draw(draw)
-            found = [read_part(path).filter(wanted) for path in parts]
+            folder = RunFolder(self.folder)
+            found = [folder.read_part(path).filter(wanted) for path in folder.parts_of_draw(draw)]
         else:
             found = []
         frames = [part.to_pandas() for part in found if part.num_rows]
@@ -333,35 +331,28 @@ def _plain(content: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
-def open_run(folder: str | Path, *, plan: Plan | None = None) -> Run:
-    """Open a run folder; anything else, or a run of a later program, is refused with the reason.
+def open_run(folder: str | Path, *, plan: Plan | None = None, trust: bool = False) -> Run:
+    """Open a run folder; what is not one, is damaged or comes from a later program is refused.
 
     *plan* is needed to replay a run of objects made in Python, which a folder does not hold; it
-    must be the plan of the run.
+    must be the plan of the run. Opening runs no code of the folder; what does so later (replay, a
+    plan resolved again) runs rules in Python or C only if this user has evaluated them on this
+    machine, or with *trust*.
     """
     found = RunFolder(folder)
     manifest = found.manifest()
-    path = found.path / SUMMARY
-    lost = [
-        part.name
-        for task in manifest["tasks"]
-        for table in Task(*task).parts_of(manifest["tables"])
-        if not (part := found.part(table, Task(*task))).is_file()
-    ]
-    if lost or not path.is_file():
-        which = f" ({len(lost)} parts are missing, {lost[0]} the first)" if lost else ""
-        raise RunFolderError(
-            f"{folder}: the run is not complete{which}; the command that began it continues it"
-        )
+    found.check_files(manifest)
+    if not (found.path / SUMMARY).is_file():
+        raise RunFolderError(f"{folder}: the run is not complete; {found.mended_by(manifest)}")
     identity = manifest["identity"]
     if plan is not None:
         now = {"plan": plan.keys.written(), "inputs": dict(plan.inputs)}
         refuse_change(found.path, {key: identity[key] for key in now}, now)
-    stored = json.loads(path.read_text(encoding="utf-8"))
     return Run(
         plan=plan,
         folder=found.path,
-        stored_summary=stored,
+        stored_summary=found.read_json(SUMMARY, manifest=manifest),
         path=identity.get("path", "auto"),
         engine=identity.get("engine", "numpy"),
+        trust=trust,
     )

@@ -19,6 +19,7 @@ from crashsense.results.folder import RunFolder
 from crashsense.results.input_copies import InputCopy, InputSource, kept_inputs
 from crashsense.rules import Algorithm, load_algorithm
 from crashsense.rules.algorithm import algorithm_from_toml
+from crashsense.rules.trust import only_evaluated
 from crashsense.sensing import SensorSet, load_sensor_set
 from crashsense.synthesis import Recipe, load_recipes, parse_recipe
 from crashsense.synthesis.frontal.own_vehicle import with_vehicle
@@ -64,10 +65,14 @@ def check_event(event: str, *, known: Sequence[str]) -> None:
         raise InputError([Fault("run", "event", event, nearest(event, known))])
 
 
-def plan_of(folder: Path) -> Plan:
-    """Resolve the plan of a run folder again; inputs that changed since are refused by name."""
+def plan_of(folder: Path, *, trust: bool = False) -> Plan:
+    """Resolve the plan of a run folder again; inputs that changed since are refused by name.
+
+    Code of rules is loaded as :mod:`crashsense.rules.trust` says.
+    """
     identity = RunFolder(folder).manifest()["identity"]
-    plan = resolve_plan(checked_keys(identity["plan"], file=str(folder)))
+    with only_evaluated(folder, trust=trust):
+        plan = resolve_plan(checked_keys(identity["plan"], file=str(folder)))
     before = identity["inputs"]
     changed = [key for key in {**before, **plan.inputs} if before.get(key) != plan.inputs.get(key)]
     if changed:
@@ -81,8 +86,9 @@ def plan_of(folder: Path) -> Plan:
 class StoredPlan:
     """The plan of a run folder: its names at once, its objects when they are asked for."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, trust: bool = False) -> None:
         self.folder = folder
+        self.trust = trust
         identity = RunFolder(folder).manifest()["identity"]
         self.keys = checked_keys(identity["plan"], file=str(folder))
         self.digests: dict[str, str] = dict(identity["inputs"])
@@ -118,10 +124,11 @@ class StoredPlan:
         sensors = self._input(
             "sensor set", known_sets[at], self.keys.sensor_sets[at], load_sensor_set, _sensors_of
         )
-        algorithms = tuple(
-            self._input("algorithm", name, entry, load_algorithm, _algorithm_of)
-            for name, entry in zip(known_rules, self.keys.algorithms, strict=True)
-        )
+        with only_evaluated(self.folder, trust=self.trust):
+            algorithms = tuple(
+                self._input("algorithm", name, entry, load_algorithm, _algorithm_of)
+                for name, entry in zip(known_rules, self.keys.algorithms, strict=True)
+            )
         events = self._events(event)
         self._check(input_digests(events, [sensors], algorithms), sensors=sensors, events=events)
         about = chosen_restraints(self.keys.restraints, algorithms)

@@ -19,6 +19,7 @@ from crashsense.rules.apart import START_S, RuleProcess, block_limit_s, short_na
 from crashsense.rules.contract import FloatArray
 from crashsense.rules.kernels import read
 from crashsense.rules.parameters import Declared, parameter, sense_parts
+from crashsense.rules.trust import check_code
 from crashsense.sensing.samples import EcuSamples
 
 #: What a worker says where the library takes no such parameters.
@@ -79,6 +80,7 @@ class CLibraryRule(Declared):
         path = Path(self.file)
         if not path.is_file():
             return [Fault(where, "file", self.file, "a C shared library that exists")]
+        check_code(self.file)
         try:
             count, has_trace = probe(path.resolve(), memory_mb=self.memory_mb)
         except InputError as error:

@@ -15,6 +15,7 @@ from crashsense.rules.contract import FloatArray, Rule, part_demand
 from crashsense.rules.loading import load_rule
 from crashsense.rules.parameters import Declared, parameter
 from crashsense.rules.python_apart import Here, Host, There
+from crashsense.rules.trust import check_code
 from crashsense.sensing.samples import EcuSamples
 
 
@@ -62,6 +63,7 @@ class PythonRule(Declared):
 
     def __post_init__(self) -> None:
         super().__post_init__()
+        check_code(self.file)
         if _IN_PROCESS.get():
             host: Host = Here(load_rule(self.file, parameters=self.parameters))
         else:

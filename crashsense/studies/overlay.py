@@ -15,8 +15,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import RESTRAINTS, Event
 from crashsense.files import read_text, toml_content
@@ -34,7 +34,6 @@ from crashsense.trials import trial
 if TYPE_CHECKING:
     import pandas as pd
 
-FloatArray = npt.NDArray[np.float64]
 
 #: Events named in the picture, of each kind.
 NAMED = 3

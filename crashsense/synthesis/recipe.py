@@ -616,6 +616,10 @@ def load_recipes(folder: str | Path | None = None) -> list[Recipe]:
     return sorted(recipes, key=lambda r: (FAMILIES.index(r.family), r.name))
 
 
+#: Unknown names of events that are reported at once.
+MOST_FAULTS = 20
+
+
 def nearest_events(entry: str, known: Iterable[str]) -> str:
     """Say what to write instead of an entry that matches no event: the tail of an error message.
 
@@ -651,6 +655,8 @@ def select_events(
         if not hits:
             faults.append(Fault(file, "event", entry, nearest_events(entry, known)))
         chosen.update(hits)
+        if len(faults) >= MOST_FAULTS:  # each takes a search for a near name
+            break
     if faults:
         raise UnknownNameError(faults)
     return [name for name in known if name in chosen]

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import pickle
+import subprocess
+import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from multiprocessing import active_children
@@ -19,7 +21,7 @@ import crashsense
 from crashsense.campaign import evaluation, executors, running, tasks
 from crashsense.campaign.evaluation import Job
 from crashsense.campaign.executors import Cluster, InProcess, Processes, _cluster_job
-from crashsense.errors import InputError, RunFolderError
+from crashsense.errors import CrashsenseError, InputError, RunFolderError
 from crashsense.plan import resolve_plan
 from crashsense.results.folder import RunFolder
 from crashsense.results.tables import Task
@@ -63,6 +65,90 @@ def test_an_address_where_nobody_listens_is_named() -> None:
     pytest.importorskip("distributed")
     with pytest.raises(InputError, match="cannot reach 'tcp://127.0.0.1:9'"):
         Cluster("tcp://127.0.0.1:9", timeout_s=0.3)
+
+
+LONG = {"events": EVENTS, "draws": 16, "seed": 3, "algorithms": ["plain"], "engine": "numpy"}
+
+
+def interrupted_by(loss: Callable[[], None]) -> Callable[..., None]:
+    """Progress that brings a loss about once, when something is done."""
+    lost: list[int] = []
+
+    def tell(done: int, total: int, **_: Any) -> None:
+        if done and not lost:
+            lost.append(done)
+            loss()
+
+    return tell
+
+
+SCHEDULER = """
+import sys
+from distributed import LocalCluster
+if __name__ == "__main__":
+    with LocalCluster(n_workers=1, threads_per_worker=1, processes=False, protocol="tcp://",
+                      dashboard_address=None) as cluster:
+        print(cluster.scheduler_address, flush=True)
+        sys.stdin.read()
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.filterwarnings("ignore")  # of the other side's threads, which end in mid-sentence
+def test_a_lost_scheduler_is_one_line_and_the_same_command_continues(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pytest.importorskip("distributed")
+    monkeypatch.setattr(tasks, "BUNDLE_SECONDS", 0.0)
+    monkeypatch.setattr(executors, "LOOK_SECONDS", 0.2)
+    (tmp_path / "scheduler.py").write_text(SCHEDULER)
+    other = subprocess.Popen(
+        [sys.executable, str(tmp_path / "scheduler.py")],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
+    )  # fmt: skip
+    try:
+        assert other.stdout is not None
+        address = other.stdout.readline().strip()
+        with pytest.raises(CrashsenseError, match="--cluster: the scheduler is lost") as caught:
+            crashsense.evaluate(
+                **LONG, out=tmp_path / "run", chunk=2, cluster=address,
+                on_progress=interrupted_by(other.kill),
+            )  # fmt: skip
+    finally:
+        other.kill()
+        other.communicate()
+    assert len(str(caught.value).splitlines()) == 1
+    assert "the same command continues" in str(caught.value)
+    kept = RunFolder(tmp_path / "run").parts()
+    assert 0 < len(kept) < 18
+    whole = crashsense.evaluate(**LONG).verdicts
+    assert crashsense.evaluate(**LONG, out=tmp_path / "run").verdicts.equals(whole)
+
+
+@pytest.mark.slow
+@pytest.mark.filterwarnings("ignore")
+def test_lost_workers_are_named_and_the_same_command_continues(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    distributed = pytest.importorskip("distributed")
+    monkeypatch.setattr(tasks, "BUNDLE_SECONDS", 0.0)
+    monkeypatch.setattr(executors, "LOOK_SECONDS", 0.2)
+    monkeypatch.setattr(executors, "LOST_SECONDS", 1.0)
+    with distributed.LocalCluster(
+        n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None
+    ) as cluster:
+        with pytest.raises(
+            CrashsenseError, match="workers are lost|no worker is left for 1 s"
+        ) as caught:
+            crashsense.evaluate(
+                **LONG, out=tmp_path / "run", chunk=2, cluster=cluster.scheduler_address,
+                on_progress=interrupted_by(lambda: cluster.scale(0)),
+            )  # fmt: skip
+        assert "the same command continues" in str(caught.value)
+        assert 0 < len(RunFolder(tmp_path / "run").parts()) < 18
+        cluster.scale(1)
+        again = crashsense.evaluate(**LONG, out=tmp_path / "run", cluster=cluster.scheduler_address)
+    assert again.verdicts.equals(crashsense.evaluate(**LONG).verdicts)
 
 
 def test_a_disk_that_fills_up_leaves_no_worker(
@@ -155,6 +241,7 @@ def test_a_finished_folder_measures_and_runs_nothing(
 
     monkeypatch.setattr(running, "run_task", refuse)
     monkeypatch.setattr(executors, "run_task", refuse)
+    monkeypatch.setattr(executors, "run_and_write", refuse)
     second = crashsense.evaluate(plan, out=tmp_path / "run", workers=2, engine="numpy")
     assert second.verdicts.equals(first.verdicts)
     assert {p: p.stat().st_mtime_ns for p in again} == again

@@ -25,6 +25,7 @@ import crashsense
 from crashsense.campaign import tasks
 from crashsense.errors import RunFolderError
 from crashsense.plan import Plan, resolve_plan
+from crashsense.results import open_run
 from crashsense.results.folder import CHECKSUMS, FolderLock
 
 EVENTS = ["hammer_tunnel", "side_pole_75_32"]
@@ -194,6 +195,11 @@ class Resume(RuleBasedStateMachine):
             self.plan, out=self.folder, chunk=1, engine="numpy", on_progress=stop
         )
 
+    @precondition(lambda self: (self.folder / "plan.toml").is_file())
+    @rule()
+    def lose_the_plan(self) -> None:
+        (self.folder / "plan.toml").unlink()
+
     def files(self) -> list[Path]:
         return sorted(self.folder.glob("*.parquet/part-*.parquet"))
 
@@ -238,6 +244,7 @@ class Resume(RuleBasedStateMachine):
     def finish(self) -> None:
         run = self.run_to(None)
         assert run.verdicts.equals(self.expected.verdicts)
+        assert open_run(self.folder).verdicts.equals(self.expected.verdicts)
         curves = [pd.concat(list(r.parts("fire_curves"))) for r in (run, self.expected)]
         key = ["restraint", "branch", "draw", "time_ms"]
         ours, theirs = (c.sort_values(key, ignore_index=True) for c in curves)

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from run_files import edit_json, note_parts
 
 from crashsense import cli, engine
 from crashsense.campaign import evaluate
@@ -190,7 +191,7 @@ def test_a_run_of_shipped_inputs_keeps_no_copies(run_folder):
 def test_the_users_own_files_are_kept_as_they_were(own_run):
     index = json.loads((own_run / "inputs" / "index.json").read_text(encoding="utf-8"))
     kept = {}
-    for group in index:
+    for group in index["inputs"]:
         for file in group["files"]:
             copy = own_run / "inputs" / file["copy"]
             assert copy.read_bytes() == Path(file["original"]).read_bytes()
@@ -326,7 +327,7 @@ def test_opening_a_finished_run_again_does_not_move_its_date(tmp_path):
     evaluate(**arguments)
     file = tmp_path / "run" / "provenance.json"
     then = "2020-01-01T00:00:00+00:00"
-    file.write_text(json.dumps({**json.loads(file.read_text()), "finished": then}))
+    edit_json(tmp_path / "run", "provenance.json", lambda p: p.update(finished=then))
     evaluate(**arguments)
     assert json.loads(file.read_text())["finished"] == then
 
@@ -336,9 +337,7 @@ def fast_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A run of engine fast on a machine that has no numba any more."""
     out = tmp_path / "run"
     evaluate(events=[POLE], engine="numpy", out=out)
-    manifest = json.loads((out / "manifest.json").read_text(encoding="utf-8"))
-    manifest["identity"]["engine"] = "fast"
-    (out / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+    edit_json(out, "manifest.json", lambda m: m["identity"].update(engine="fast"))
     monkeypatch.setattr(engine, "installed", lambda: False)
     return out
 
@@ -353,6 +352,7 @@ def nudged(out: Path, by: float) -> None:
         values = np.array(table.column("max_demand").to_pylist(), dtype=float) + by
         table = table.set_column(at, table.schema.field(at), [values])
         pq.write_table(table, part)
+    note_parts(out)
 
 
 def test_another_engine_is_named_and_compared_to_its_tolerance(fast_run, capsys):
@@ -380,10 +380,8 @@ def test_the_same_engine_is_compared_bit_for_bit(tmp_path, capsys):
 def test_a_difference_names_what_has_changed_since(tmp_path, capsys):
     out = tmp_path / "run"
     evaluate(events=[POLE], engine="numpy", out=out)
-    manifest = json.loads((out / "manifest.json").read_text(encoding="utf-8"))
-    manifest["identity"]["versions"]["numpy"] = "1.0.0"
-    manifest["identity"]["code"] = "other"
-    (out / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+    edit_json(out, "manifest.json", lambda m: m["identity"]["versions"].update(numpy="1.0.0"))
+    edit_json(out, "manifest.json", lambda m: m["identity"].update(code="other"))
     assert replay(open_run(out), POLE).notes == ()
     nudged(out, 1e-6)
     assert replay(open_run(out), POLE).notes == (

@@ -7,10 +7,11 @@ import json
 import pyarrow.parquet as pq
 import pytest
 from click.testing import CliRunner
+from run_files import edit_json
 
 import crashsense
 from crashsense.cli.replay import replay as replay_command
-from crashsense.errors import CrashsenseError, InputError
+from crashsense.errors import CrashsenseError, InputError, RunFolderError
 from crashsense.event import RESTRAINTS
 from crashsense.resources import CAUTION
 from crashsense.results import open_run, replay
@@ -77,14 +78,14 @@ def test_a_folder_of_something_else_is_refused(tmp_path):
     assert [p.name for p in tmp_path.iterdir()] == ["letter.txt"]
 
 
-def test_a_later_schema_is_refused_by_name(tmp_path):
+@pytest.mark.parametrize("version", [2, 0, -1, 1.5, True, "1", None])
+def test_a_schema_version_that_is_not_ours_is_refused_by_name(version, tmp_path):
     folder = tmp_path / "run"
-    crashsense.evaluate(events=["hammer_tunnel"], out=folder)
-    manifest = json.loads((folder / "manifest.json").read_text())
-    manifest["schema_version"] += 1
-    (folder / "manifest.json").write_text(json.dumps(manifest))
-    with pytest.raises(CrashsenseError, match="schema version"):
+    crashsense.evaluate(events=["hammer_tunnel"], out=folder, algorithms=["plain"])
+    edit_json(folder, "manifest.json", lambda m: m.update(schema_version=version))
+    with pytest.raises(RunFolderError, match=f"schema.version.*{version}") as caught:
         open_run(folder)
+    assert len(str(caught.value).splitlines()) == 1
 
 
 def test_replay_gives_the_stored_rows(tmp_path):

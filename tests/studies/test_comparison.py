@@ -428,10 +428,10 @@ def test_bad_input_is_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str
     (odd / "summary.json").write_text("[]")
     for arguments, part_of_line in (
         ([str(a), str(tmp_path / "nope")], "nope: is not a run folder"),
-        ([str(damaged), str(a)], "a part is damaged"),
+        ([str(damaged), str(a)], "this part is damaged (its checksum differs)"),
         ([str(a), str(short)], "the run is not complete (1 parts are missing"),
         ([str(begun), str(a)], "the run is not complete"),
-        ([str(a), str(odd)], "summary.json or manifest.json cannot be read"),
+        ([str(a), str(odd)], "summary.json: is damaged; expected a JSON object"),
         ([str(a), str(a), "--out", str(file)], "--out: got"),
         ([str(a), str(a), "--algorithm", "x"], "--algorithm: got 'x'; expected a pair of names"),
         ([str(a)], "RUN_B: expected a value; none was given"),

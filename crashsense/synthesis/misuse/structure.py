@@ -12,7 +12,7 @@ from __future__ import annotations
 from functools import lru_cache
 from math import pi
 from pathlib import Path
-from typing import Annotated, Any, Literal, get_args
+from typing import Annotated, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
@@ -169,6 +169,4 @@ def sensing_places(vehicle: str) -> dict[str, Place]:
     """The sensing locations of a vehicle file, by channel."""
     from crashsense.synthesis.frontal.vehicle import load_vehicle
 
-    found: dict[str, Any] = dict(load_vehicle(vehicle).locations)
-    # Locations of an older vehicle file state no place: they have the numbers of a common one.
-    return {n: one.place() if hasattr(one, "place") else Place() for n, one in found.items()}
+    return {name: one.place() for name, one in load_vehicle(vehicle).locations.items()}

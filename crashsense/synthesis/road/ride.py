@@ -63,7 +63,7 @@ class Drive(BaseModel):
 
     vehicle: str
     speed_kmh: float = Field(gt=0, le=150)
-    duration_s: float = Field(gt=0, le=20)
+    duration_s: float = Field(ge=0.05, le=20)  # a wheel rolls its own length within it
 
     @field_validator("vehicle")
     @classmethod
