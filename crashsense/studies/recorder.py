@@ -130,7 +130,7 @@ def record_of(judged: Trial, *, draw: int | None = None) -> Recording:
     ------
     InputError : the trial has no words of ``central_x``
 
-    >>> from crashsense import trial
+    >>> from crashsense.trials.trial import trial
     >>> channels = ["central_x", "central_y", "central_safing_x", "upfront_left_x"]
     >>> found = record_of(trial("wall_full_40", channels=[*channels, "upfront_right_x"]))
     >>> found.trigger.startswith("longitudinal")

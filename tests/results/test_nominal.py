@@ -94,7 +94,7 @@ def test_the_table_of_a_run_does_not_depend_on_the_page(finished):
 
 
 def test_a_page_is_written_again_without_sensing(finished, tmp_path, monkeypatch, capsys):
-    folder = tmp_path / "copy"
+    folder = tmp_path / finished.folder.name  # the page names the run by its folder
     shutil.copytree(finished.folder, folder)
     page = (folder / "report.html").read_text(encoding="utf-8")
     (folder / "report.html").unlink()
@@ -112,7 +112,7 @@ def test_a_page_is_written_again_without_sensing(finished, tmp_path, monkeypatch
     page = (folder / "report.html").read_text(encoding="utf-8")
     assert "<title>Spring &lt;b&gt;</title>" in page
     assert f"Changes since {finished.folder}" in page
-    assert page.index('id="changes"') < page.index('id="counts"')
+    assert page.index('class="since"') < page.index('id="timing"')
 
 
 def test_changes_against_an_earlier_run_stand_at_the_top(tmp_path, capsys):
@@ -134,10 +134,12 @@ def test_changes_against_an_earlier_run_stand_at_the_top(tmp_path, capsys):
     assert cli.run(words) == 1
     assert "1 requirement of gating algorithms lost, nominal." in capsys.readouterr().out
     page = (tmp_path / "run_1" / "report.html").read_text(encoding="utf-8")
-    top = page[page.index('id="changes"') : page.index('id="counts"')]
-    assert "<th>lost</th>" in top
-    assert "on time → missed" in top
-    assert "exit code" not in top
+    first = page[page.index('id="answer"') : page.index('id="timing"')]
+    assert "1 requirement of gating algorithms lost, nominal." in first
+    table = page[page.index('id="changes"') : page.index('id="details"')]
+    assert '<th scope="row">lost</th>' in table
+    assert "on time → missed" in table
+    assert "exit code" not in first + table
 
 
 def test_no_run_is_a_fault(tmp_path, capsys):
