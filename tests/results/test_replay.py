@@ -416,6 +416,7 @@ def test_traces_are_written_as_their_name_says(name, run_folder, tmp_path, capsy
 @pytest.mark.parametrize(
     ("name", "message"),
     [
+        ("file/t.csv", "expected a file in a folder"),  # a folder that is not there is made
         ("t.xlsx", "expected a name that ends in .csv or .parquet"),
         ("t", "expected a name that ends in .csv or .parquet"),
         ("folder.csv", "expected a file; this is a folder"),
@@ -425,6 +426,7 @@ def test_a_target_that_cannot_be_written_is_refused_first(
     name, message, run_folder, tmp_path, synthesised, capsys
 ):
     (tmp_path / "folder.csv").mkdir()
+    (tmp_path / "file").touch()
     assert cli.run(["replay", str(run_folder), POLE, "0", "--out", str(tmp_path / name)]) == 2
     captured = capsys.readouterr()
     assert captured.out == ""

@@ -434,7 +434,7 @@ def test_bad_input_is_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str
         ([str(a), str(odd)], "summary.json: is damaged; expected a JSON object"),
         ([str(a), str(a), "--out", str(file)], "--out: got"),
         ([str(a), str(a), "--algorithm", "x"], "--algorithm: got 'x'; expected a pair of names"),
-        ([str(a)], "RUN_B: expected a value; none was given"),
+        ([str(a)], "RUN_B: expected RUN_B, or --algorithm A:B or --sensor-set A:B"),
     ):
         assert run(["study", "compare", *arguments]) == 2
         printed = capsys.readouterr()
