@@ -4,6 +4,7 @@ into the README. Run from the checkout:   python reports/make_example.py
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
 import subprocess
@@ -52,10 +53,11 @@ def main() -> None:
             shutil.copy(run_folder / name, EXAMPLE / name)
         draw_picture(run_folder)
         draw_event(folder)
-    (EXAMPLE / "first_run.txt").write_text(done.stdout, encoding="utf-8")
+    printed = done.stdout.replace(f"{Path(folder).resolve()}{os.sep}", "")  # as seen from there
+    (EXAMPLE / "first_run.txt").write_text(printed, encoding="utf-8")
     readme = CHECKOUT / "README.md"
     text = readme.read_text(encoding="utf-8")
-    block = f"<!-- first run -->\n\n```text\n{done.stdout}```\n\n<!-- end of first run -->"
+    block = f"<!-- first run -->\n\n```text\n{printed}```\n\n<!-- end of first run -->"
     text = re.sub(
         r"<!-- first run -->.*?<!-- end of first run -->", lambda _: block, text, flags=re.DOTALL
     )

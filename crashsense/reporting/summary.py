@@ -192,7 +192,7 @@ def _count_lines(view: RunView) -> list[str]:
         if table.loc[pair, "idle"]
     ]
     if idle:
-        lines += wrapped(f"Held, but never excited (demand 0 throughout): {', '.join(idle)}")
+        lines += wrapped(f"Never challenged (demand stayed 0): {', '.join(idle)}")
     return lines
 
 

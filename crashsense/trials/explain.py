@@ -30,6 +30,7 @@ class Row:
     criterion : readable name, with the part of the rule that it belongs to
     threshold, unit : what is asked, in the unit of the trade
     at_required : what was there at the required time; None where none applies
+    needed_then : what was asked at the required time, where a threshold moves; None with it
     reached : what was there when the restraint fired or, if it did not, at its largest demand
     decides : True if it was the reason at that sample (of a late or missed restraint: at the
         required time)
@@ -41,6 +42,7 @@ class Row:
     at_required: float | None
     reached: float
     decides: bool
+    needed_then: float | None = None
 
     @property
     def share(self) -> float:
@@ -145,15 +147,16 @@ class Explanation:
         for reading in self.why.readings:
             then = before.get((reading.path, reading.criterion))
             decides = reading.decides if due is None or then is None else then.decides
-            at = None if then is None else then.amount
+            lacking = self.verdict in ("late", "missed") and then is not None
             found.append(
                 Row(
                     _named(reading),
                     reading.threshold,
                     reading.unit,
-                    at if self.verdict in ("late", "missed") else None,
+                    then.amount if lacking and then is not None else None,
                     reading.amount,
                     decides,
+                    then.threshold if lacking and then is not None else None,
                 )
             )
         # Branches of a rule may ask the same of the same criterion: that is one row.
@@ -236,12 +239,14 @@ def _cells(row: Row, *, lacking: bool) -> list[str]:
     unit = "" if row.unit == "-" else f" {row.unit}"
     out = [row.criterion, f"{threshold}{unit}"]
     if lacking:
-        out.append("-" if row.at_required is None else _part(row.at_required, row.threshold))
+        asked = row.threshold if row.needed_then is None else row.needed_then
+        out.append("-" if row.at_required is None else _part(row.at_required, asked))
     return [*out, f"{value} {_percent(row.reached, row.threshold)}"]
 
 
 def _part(value: float, threshold: float) -> str:
-    return f"{pair_text(value, threshold)[0]} {_percent(value, threshold)}"
+    """So much of what was asked then: a threshold may have moved since."""
+    return f"{' of '.join(pair_text(value, threshold))} {_percent(value, threshold)}"
 
 
 def _percent(value: float, threshold: float) -> str:

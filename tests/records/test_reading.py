@@ -57,7 +57,7 @@ def test_assumed_requirement_and_its_sentences(tmp_path, speed_kmh, expectation)
     assert {event.requirements[r].expectation for r in RESTRAINTS if r != STAGE_1} == {"open"}
     told = " ".join(event.metadata["assumptions"])
     assert f"{STAGE_1}: {expectation}, assumed" in told
-    assert "stands in for the central sensor" in told
+    assert "is used as the central sensor" in told
     assert "belts: belted, from the header" in told
     assert "assumed" in event.requirements[STAGE_1].basis
 

@@ -74,9 +74,9 @@ def test_a_missing_central_column_is_said_aloud(tmp_path):
     table = {"time_s": TIMES, "rear_seat_crossmember_x_g": FRONTAL["central_x_g"]}
     path = write(tmp_path / "f.csv", table, stated=["family: frontal"])
     (found,) = warnings(path)
-    assert "rear_seat_crossmember_x_g stands in for it" in str(found)
+    assert "rear_seat_crossmember_x_g is used instead" in str(found)
     (event,) = read_record(path)
-    assert any("stands in for it" in text for text in event.metadata["assumptions"])
+    assert any("used as the central sensor" in text for text in event.metadata["assumptions"])
     assert warnings(path, channel="rear_seat_crossmember_x_g") == []
 
 

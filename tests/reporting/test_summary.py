@@ -256,8 +256,8 @@ def test_what_was_never_excited_is_counted():
     rows = [row("held", "no_fire", event=f"e{k}", max_demand=0.0) for k in range(3)]
     rows += [row("held", "no_fire", event="kerb", max_demand=0.4)]
     rows += [row("open_held", "open", event="grey", max_demand=0.0)]
-    assert "Held, but never excited (demand 0 throughout): 3 of 4 by a" in summary_of(rows)
-    assert "never excited" not in summary_of(rows[3:])
+    assert "Never challenged (demand stayed 0): 3 of 4 by a" in summary_of(rows)
+    assert "Never challenged" not in summary_of(rows[3:])
 
 
 def two_sets() -> list[dict[str, object]]:

@@ -16,7 +16,14 @@ from crashsense.results import open_run
 from crashsense.results.outcome import Outcome, outcome_of
 from crashsense.results.plot import timing_rows
 from crashsense.results.tally import Tally
-from crashsense.trials.explain import MOST_LINES, WIDTH, main_explanation, shared
+from crashsense.trials.explain import (
+    MOST_LINES,
+    WIDTH,
+    Row,
+    _cells,
+    main_explanation,
+    shared,
+)
 
 EVENTS = ["hammer_tunnel", "wall_full_16_unbelted", "side_pole_90_29"]
 SIDE = "side_airbag_left"
@@ -96,6 +103,17 @@ def test_a_late_restraint_says_what_it_lacked_at_the_required_time(run):
     assert found.nearest.share < 1.0
     assert "it needed another" in found.headline
     assert all(row.at_required is not None for row in found.rows if row.decides)
+
+
+def test_a_moved_threshold_is_that_of_the_required_time():
+    row = Row("velocity change", 15.2, "m/s", 2.2, 11.0, True, 5.5)
+    assert _cells(row, lacking=True) == [
+        "velocity change",
+        "15.2 m/s",
+        "2.2 of 5.5  40 %",
+        "11.0  72 %",
+    ]
+    assert _cells(row, lacking=False)[2:] == ["11.0  72 %"]
 
 
 def test_the_page_of_a_run_is_written_where_asked(run, tmp_path):

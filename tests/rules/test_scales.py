@@ -21,7 +21,7 @@ from crashsense.rules.velocity import VelocityChange
 from crashsense.rules.window import WindowVelocity
 
 #: Parameters of criteria that are thresholds, beside those whose names begin with "threshold".
-ALSO_THRESHOLDS = ("travel_mm", "guard_m_s", "plausible_g")
+ALSO_THRESHOLDS = ("travel_mm", "guard_m_s", "plausible_g", "start_m_s", "then_g")
 
 
 def raised(_: str, leaf: Rule, scale: float) -> Rule:
