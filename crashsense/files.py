@@ -175,6 +175,18 @@ def decoded(content: bytes, *, file: str, expected: str = "a text file") -> str:
         ) from None
 
 
+def is_file(path: str | Path) -> bool:
+    """True if there is a regular file of this name; a name that no file can have is none.
+
+    >>> is_file("x" * 5000), is_file("nul\\0")
+    (False, False)
+    """
+    try:
+        return Path(path).is_file()
+    except (OSError, ValueError):
+        return False
+
+
 # --- structured text ----------------------------------------------------------------------------
 
 

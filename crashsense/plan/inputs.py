@@ -10,6 +10,7 @@ from pathlib import Path
 
 from crashsense.errors import CrashsenseError
 from crashsense.event import Event
+from crashsense.files import is_file
 from crashsense.resources import folder as shipped_folder
 from crashsense.rules import Algorithm, Rule, algorithm_to_toml
 from crashsense.sensing import SensorSet
@@ -111,7 +112,7 @@ def named_files(rule: Rule) -> Iterator[Path]:
     """Files that a rule names, those of its children not: a Python file or a C library."""
     named = str(getattr(rule, "file", ""))
     for text in (named, named.rpartition(":")[0]):
-        if text and Path(text).is_file():
+        if text and is_file(text):
             yield Path(text).resolve()
 
 

@@ -13,7 +13,7 @@ import tomli_w
 
 from crashsense.errors import CrashsenseError, Fault, InputError, RunFolderError
 from crashsense.event import Event, expired_waivers
-from crashsense.files import read_text, read_toml
+from crashsense.files import is_file, read_text, read_toml
 from crashsense.plan.inputs import input_digests, same_content
 from crashsense.plan.keys import ENTRIES, KEYS, PlanKeys, check_names, checked_keys, is_list
 from crashsense.plan.requirements import read_requirements, waiver_notes, with_requirements
@@ -138,7 +138,7 @@ def _events(names: Sequence[str] | None, base: Path, file: str) -> list[Recipe |
         path = Path(_beside(entry, base))
         if path.is_dir() and not _is_library_word(entry):
             recipes.extend(load_recipes(path))
-        elif path.suffix == ".toml" and path.is_file():
+        elif path.suffix == ".toml" and is_file(path):
             recipes.append(parse_recipe(read_text(path), path=str(path)))
         elif plain is not None:
             plain.append(entry)

@@ -33,7 +33,7 @@ import tomli_w
 from crashsense.channels import CHANNELS, MIRRORED
 from crashsense.errors import Fault, InputError, UnknownNameError, nearest, printable
 from crashsense.event import RESTRAINTS
-from crashsense.files import read_text, toml_content
+from crashsense.files import is_file, read_text, toml_content
 from crashsense.rules.contract import Algorithm, Rule, name_expected
 from crashsense.rules.parameters import check_sense, sense_parts
 from crashsense.rules.registry import find_family
@@ -68,7 +68,7 @@ def load_algorithm(name_or_path: str | Path) -> Algorithm:
     if text in algorithm_names():
         return read_algorithm(_FOLDER / f"{text}.toml")
     path = Path(text)
-    if path.suffix == ".toml" or path.is_file():
+    if path.suffix == ".toml" or is_file(path):
         return read_algorithm(path)
     expected = nearest(text, algorithm_names()) + ", or a TOML file"
     raise UnknownNameError([Fault("", "algorithm", text, expected)])

@@ -15,6 +15,7 @@ from typing import Any, ClassVar
 import numpy as np
 
 from crashsense.errors import Fault, InputError, RuleError
+from crashsense.files import is_file
 from crashsense.rules.apart import START_S, RuleProcess, block_limit_s, short_name
 from crashsense.rules.contract import FloatArray
 from crashsense.rules.kernels import read
@@ -78,7 +79,7 @@ class CLibraryRule(Declared):
         """The library must be there, of the right version, for so many channels."""
         where = f"rule {self.family}"
         path = Path(self.file)
-        if not path.is_file():
+        if not is_file(path):
             return [Fault(where, "file", self.file, "a C shared library that exists")]
         check_code(self.file)
         try:

@@ -13,6 +13,7 @@ from typing import Any
 
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError, nearest
+from crashsense.files import is_file
 from crashsense.rules.checked import said
 from crashsense.rules.contract import Rule
 from crashsense.rules.per_sample import PerSample
@@ -43,7 +44,7 @@ def _from_file(file: str, *, folder: Path | None, place: str) -> ModuleType:
     path = Path(file)
     if not path.is_absolute():
         path = (folder or Path.cwd()) / path
-    if not path.is_file():
+    if not is_file(path):
         raise InputError([Fault("", "rule", place, f"a Python file ({path} is none)")])
     path = path.resolve()
     name = "crashsense_rule_" + hashlib.sha256(str(path).encode()).hexdigest()[:16]

@@ -20,6 +20,7 @@ from contextvars import ContextVar
 from pathlib import Path
 
 from crashsense.errors import RunFolderError
+from crashsense.files import is_file
 from crashsense.resources import STATE_VARIABLE
 
 FILE = "evaluated_code"
@@ -78,7 +79,7 @@ def digest_of(place: str) -> str | None:
     """
     path, _, _ = place.rpartition(":")
     for file in (place, path):
-        if file and Path(file).is_file():
+        if file and is_file(file):
             try:
                 return hashlib.sha256(Path(file).read_bytes()).hexdigest()
             except OSError:

@@ -15,7 +15,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from crashsense.errors import Fault, InputError, nearest
-from crashsense.files import read_toml
+from crashsense.files import is_file, read_toml
 from crashsense.resources import folder
 from crashsense.synthesis.dynamics.lumped_system import CELL_M, CELLS
 from crashsense.synthesis.location.place import Place
@@ -198,7 +198,7 @@ def vehicle_path(name: str, *, beside: str | None = None) -> Path:
     if name.endswith(".toml"):
         near = [] if beside is None else [Path(beside), Path(beside) / VEHICLES]
         for root in (*near, Path()):
-            if (root / name).is_file():
+            if is_file(root / name):
                 return (root / name).resolve()
         raise InputError([Fault("", "vehicle", name, "a vehicle file (crashsense new vehicle)")])
     roots = [folder("pulses")]
@@ -206,7 +206,7 @@ def vehicle_path(name: str, *, beside: str | None = None) -> Path:
         roots = [Path(beside), Path(beside).parent, *roots]
     for root in roots:
         path = root / VEHICLES / f"{name}.toml"
-        if path.is_file():
+        if is_file(path):
             return path
     known = [p.stem for p in (roots[-1] / VEHICLES).glob("*.toml")]
     raise InputError([Fault("", "vehicle", name, nearest(name, known))])

@@ -17,7 +17,7 @@ from typing import Annotated, Literal, get_args
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
 from crashsense.errors import Fault, InputError, nearest
-from crashsense.files import read_toml
+from crashsense.files import is_file, read_toml
 from crashsense.resources import folder
 from crashsense.synthesis.location import Place
 from crashsense.synthesis.misuse.contact import MATERIALS
@@ -133,7 +133,7 @@ def structure_path(name: str, *, near: str | None) -> Path:
         candidates += [Path(near).parent / "vehicles" / file]
     candidates.append(folder("pulses") / "vehicles" / file)
     for candidate in candidates:
-        if candidate.is_file():
+        if is_file(candidate):
             return candidate
     raise InputError([Fault("", "structure", name, "a structure file, e.g. small_car_blows")])
 

@@ -10,7 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError
-from crashsense.files import read_toml
+from crashsense.files import is_file, read_toml
 from crashsense.resources import folder
 from crashsense.synthesis.dynamics.half_car import RideCar
 from crashsense.synthesis.model import Variation
@@ -140,7 +140,7 @@ def ride_path(name: str, *, near: str | None) -> Path:
         places += [Path(near).parent / "vehicles" / file]
     places.append(folder("pulses") / "vehicles" / file)
     for place in places:
-        if place.is_file():
+        if is_file(place):
             return place
     shipped = sorted(p.stem for p in (folder("pulses") / "vehicles").glob("*_ride.toml"))
     raise InputError([Fault("", "vehicle", name, f"a ride vehicle file: {', '.join(shipped)}")])

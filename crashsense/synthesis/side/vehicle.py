@@ -10,7 +10,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationIn
 
 from crashsense.arrays import FloatArray
 from crashsense.errors import InputError
-from crashsense.files import read_toml
+from crashsense.files import is_file, read_toml
 from crashsense.resources import folder as shipped_folder
 
 Point = tuple[float, float]
@@ -121,7 +121,7 @@ def read_vehicle(value: Any, info: ValidationInfo) -> Any:
     places.append(shipped_folder("pulses") / "vehicles")
     for place in places:
         path = place / f"{value}.toml"
-        if path.is_file():
+        if is_file(path):
             try:
                 return read_toml(path)
             except InputError as error:
