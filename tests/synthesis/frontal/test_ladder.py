@@ -53,12 +53,16 @@ BOTTOMS = pytest.mark.xfail(
 )
 
 
+#: Between 10 and 40 km/h the trade's range is joined by eye; the front gives back a little less.
+LOW = pytest.mark.xfail(strict=True, reason="0.1497 at 25 km/h, just below 0.15")
+
+
 @pytest.mark.parametrize(
     ("speed", "low", "high"),
     [
         (10.0, 0.27, 0.42),
         (16.0, 0.22, 0.40),
-        (25.0, 0.12, 0.32),
+        pytest.param(25.0, 0.15, 0.32, marks=LOW),
         (40.0, 0.1, 0.2),
         (48.0, 0.1, 0.2),
         (56.0, 0.1, 0.2),
