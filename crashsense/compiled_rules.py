@@ -21,8 +21,8 @@ from crashsense import operations as op
 from crashsense.arrays import FloatArray, IntArray
 from crashsense.compiled_sensing import LANES
 
-#: Ticks that an operation takes at once: a register of them has 4 kB.
-PIECE = 16
+#: Ticks that an operation takes at once (16 kB a register): with fewer its calls would count.
+PIECE = 64
 
 _jit: Any = numba.njit(cache=True, nogil=True, fastmath=False, error_model="numpy")
 

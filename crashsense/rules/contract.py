@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 
@@ -18,9 +18,6 @@ from crashsense.event import RESTRAINTS
 from crashsense.rules.amounts import Amount
 from crashsense.rules.locked import locked
 from crashsense.sensing.samples import EcuSamples
-
-if TYPE_CHECKING:
-    from crashsense.rules.program import Writer
 
 #: Sign -> the operator that it makes of several rules (see ``Rule.__init_subclass__``).
 _SIGNS: dict[str, Callable[[tuple[Rule, ...]], Rule]] = {}
@@ -101,17 +98,17 @@ class Rule(ABC):
         total = self.demand(samples)
         return {"total": total, "main": total}
 
-    def write(self, writer: Writer) -> int:
+    def write(self, writer: Any) -> int:
         """Write the demand as operations, and return the number of its line.
 
-        The kernel then runs them over draws side by side; what it gives is ``demand``. Only
+        *writer* is a :class:`~crashsense.rules.program.Writer`. The kernel then runs them over draws side by side; what it gives is ``demand``. Only
         families of the house are asked. Raises NotWritten where there is no way to say it.
         """
         raise NotWritten
 
-    def write_branches(self, writer: Writer) -> tuple[int, int, int]:
+    def write_branches(self, writer: Any) -> tuple[int, int, int]:
         """Write total, main and arming demand, as :meth:`branch_demands`; -1: no arming."""
-        total = writer.part(self)
+        total: int = writer.part(self)
         return total, total, -1
 
     def active(self, samples: EcuSamples) -> frozenset[str]:

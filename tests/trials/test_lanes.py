@@ -15,6 +15,7 @@ from crashsense.scoring import reached, spans_of
 from crashsense.sensing import load_sensor_set
 from crashsense.synthesis import load_events
 from crashsense.trials import Conditions, run_trials
+from crashsense.trials.block import judges_of
 from crashsense.trials.lanes import answers_in_lanes, reached_in_lanes, written
 
 pytestmark = pytest.mark.skipif(not engine.installed(), reason="needs numba (extra fast)")
@@ -163,14 +164,21 @@ def test_rows_in_lanes_are_those_of_whole_trials(event: str) -> None:
 
 
 def test_what_is_lost_for_a_time_is_left_to_whole_trials() -> None:
+    losing = load_sensor_set("standard").changed(
+        "central_x", lost_frame_probability=0.1, on_lost="flag"
+    )
+    how = {
+        "sensor_sets": [losing],
+        "algorithms": [load_algorithm("guarded")],
+        "conditions": Conditions(),
+    }
     with engine.using(engine.choose("fast")[0]):
-        (trial, *_) = run_trials(
-            load_events(["odb_40_56_upfront_lost"]),
-            [1],
-            sensor_sets=[load_sensor_set("standard")],
-            algorithms=[load_algorithm("guarded")],
-            conditions=Conditions(),
+        (whole,) = run_trials(load_events(["odb_40_40"]), [1, 2], **how)
+        (light,) = run_trials(load_events(["odb_40_40"]), [1, 2], scores_only=True, **how)
+        judges = judges_of(whole.events, whole.algorithms, losing)
+        lanes = answers_in_lanes(
+            judges, whole.sensed, events=whole.events, required_s=whole.required_s
         )
-        assert answers_in_lanes([], trial.sensed, events=trial.events, required_s={}) is None
-    shares = [valid.mean() for valid in trial.samples.valid.values()]
-    assert any(0.0 < share < 1.0 for share in shares)
+    assert 0.0 < whole.samples.valid["central_x"].mean() < 1.0
+    assert lanes is None
+    pd.testing.assert_frame_equal(light.rows, whole.rows)
