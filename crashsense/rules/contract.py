@@ -101,8 +101,9 @@ class Rule(ABC):
     def write(self, writer: Any) -> int:
         """Write the demand as operations, and return the number of its line.
 
-        *writer* is a :class:`~crashsense.rules.program.Writer`. The kernel then runs them over draws side by side; what it gives is ``demand``. Only
-        families of the house are asked. Raises NotWritten where there is no way to say it.
+        *writer* is a :class:`~crashsense.rules.program.Writer`. The kernel then runs them over
+        draws side by side; what it gives is ``demand``. Only families of the house are asked.
+        Raises NotWritten where there is no way to say it.
         """
         raise NotWritten
 
