@@ -74,7 +74,7 @@ class Signal:
 
     @classmethod
     def owning(cls, samples: FloatArray, **attributes: Any) -> Signal:
-        """As ``Signal(samples, ...)`` without a copy: the caller must not write to the array again."""
+        """As ``Signal(samples, ...)`` without a copy: the caller must not write to it again."""
         fits = samples.dtype == np.float64 and samples.flags.c_contiguous
         return cls(samples.view(_HandedOver) if fits else samples, **attributes)
 
@@ -140,7 +140,7 @@ class Signal:
         return self.replaced(out, note=note, unit=unit)
 
     def between(self, first_s: float, last_s: float) -> Signal:
-        """Return the samples from *first_s* to *last_s* [s], both included, rounded to the nearest."""
+        """Return the part from *first_s* to *last_s* [s], both ends included."""
         first = max(0, int(np.ceil((first_s - self.start_s) * self.rate_hz - 1e-6)))
         last = min(self.size - 1, int(np.floor((last_s - self.start_s) * self.rate_hz + 1e-6)))
         if last < first:
