@@ -236,7 +236,7 @@ def check_silent_at_rest(rule: Rule, given: Stimulus) -> None:
 
 
 def check_does_not_latch(rule: Rule, given: Stimulus) -> None:
-    """After demand has passed 1 the rule continues as if nothing had fired; demand may fall again."""
+    """After demand has passed 1 the rule goes on as if nothing had fired; demand may fall again."""
     whole = _demand(rule, given.pulses)
     fired = False
     for draw in range(given.pulses.draws):
