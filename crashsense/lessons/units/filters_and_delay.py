@@ -97,13 +97,18 @@ tidy(axes)
         ),
         Part(
             """
-The filter is one part of the delay. The word travels over a bus, the control unit reads all words of a
-tick and computes. All of that together, for the central sensor of the shipped [[sensor set]]:
+The filter is one part of the delay. Ahead of it the [[element]] itself lags, by `1 / (Q w)` at low
+frequency: with a resonance of many kilohertz that is little beside the filter. Behind it the word
+travels over a bus, the control unit reads all words of a tick and computes. All of that together, for
+the central sensor of the shipped [[sensor set]]:
 """,
             """
 from crashsense import load_sensor_set
 
 sensors = load_sensor_set("standard")
+part = sensors.sensor("central_x")
+own = 1 / (part.quality * 2 * np.pi * part.resonance_hz)
+print(f"element alone, {part.resonance_hz / 1e3:.0f} kHz: {1e3 * own:.3f} ms")
 print(f"from motion to decision: {1e3 * sensors.delay_s('central_x'):.2f} ms, of which the bus, "
       f"the reading and the task {1e3 * sensors.transport_s('central_x'):.2f} ms")
 """,

@@ -51,8 +51,8 @@ the error is spread evenly, and its root mean square is `step / sqrt(12)`.
 
 The other limit is noise. It is stated as a density, in g for each root of a hertz, because what
 arrives depends on how much bandwidth is let through: `rms = density x sqrt(bandwidth)`. Two things
-make it: gas molecules that hit the proof mass, `sqrt(4 kB T w / (m Q))`, and the amplifier. White
-noise that has passed the whole band up to half the sampling rate:
+make it: gas molecules that hit the proof mass of the [[element]], `sqrt(4 kB T w / (m Q))`, and the
+amplifier. White noise that has passed the whole band up to half the sampling rate:
 """,
             """
 from math import sqrt
