@@ -87,11 +87,11 @@ another place must agree that the car as a whole was struck: the [[plausibility]
 of which there is little, and only has to confirm that something is going on at all.
 """,
             """
-for name in ("side_pole_90_29", "door_slam_severe", "ball_door_severe", "trolley_door_severe"):
+for name in ("side_pole_90_29", "door_slam_severe_unbelted", "ball_door_severe", "trolley_door_severe"):
     one = crashsense.trial(name, algorithm=[], channels=["door_left_pressure", "central_y"])
     pressure = np.abs(one.samples.channels["door_left_pressure"][0]).max() / 1e3
     lateral = np.abs(one.samples.channels["central_y"][0]).max() / STANDARD_GRAVITY
-    print(f"{name:22s} pressure {pressure:6.2f} kPa   centre of the car {lateral:6.2f} g")
+    print(f"{name:25s} pressure {pressure:6.2f} kPa   centre of the car {lateral:6.2f} g")
 """,
         ),
     ),
