@@ -51,8 +51,8 @@ def test_level_is_that_of_the_last_20_ms_behind_the_low_pass() -> None:
         rate_hz=rate,
         sensors={name: Ear() for name in ("slow", "fast", "quiet")},
     )
-    # 20 ms is one period of 50 Hz: rms 3 / sqrt(2), of which a Bessel of order 3 keeps 0.924 at half
-    # its corner: abs(15 / (s^3 + 6 s^2 + 15 s + 15)), s = 0.878 i.
+    # 20 ms is one period of 50 Hz: rms 3 / sqrt(2), of which a Bessel of order 3 keeps 0.924 at
+    # half its corner: abs(15 / (s^3 + 6 s^2 + 15 s + 15)), s = 0.878 i.
     assert found == {"slow": pytest.approx(0.924 * 3.0 / 2.0**0.5 / noise_floor(Ear()), rel=0.01)}
 
 
