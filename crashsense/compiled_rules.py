@@ -15,50 +15,15 @@ from typing import Any
 
 import numba
 import numpy as np
-from numba.extending import intrinsic
 
 from crashsense import operations as op
 from crashsense.arrays import FloatArray, IntArray
-from crashsense.compiled_sensing import LANES
+from crashsense.compiled_lanes import LANES, over
 
 #: Ticks that an operation takes at once (16 kB a register): with fewer its calls would count.
 PIECE = 64
 
 _jit: Any = numba.njit(cache=True, nogil=True, fastmath=False, error_model="numpy")
-
-
-@intrinsic  # type: ignore[untyped-decorator]
-def fused(typing: Any, a: Any, b: Any, c: Any) -> Any:
-    """``a b + c``, rounded once."""
-    number = numba.types.float64
-    return number(number, number, number), lambda _, builder, __, given: builder.fma(*given)
-
-
-@_jit
-def over(x: float, divisor: float, inverse: float) -> float:
-    """``x / divisor`` to the last bit, without division; *inverse*: 1 / divisor.
-
-    The product with the inverse, mended by what is left over (Markstein 1990, IBM Journal of
-    Research and Development 34; from memory).
-    """
-    found = x * inverse
-    return fused(fused(-found, divisor, x), inverse, found)
-
-
-@_jit
-def to_lanes(values: FloatArray, tiles: FloatArray, channel: int) -> None:
-    """Put values (draws, ticks) of a channel into *tiles* (groups, channels, ticks, LANES).
-
-    Lanes without a draw repeat the first. Twin: none; it moves numbers.
-    """
-    rows, ticks = values.shape
-    for group in range(-(-rows // LANES)):
-        tile = tiles[group, channel]
-        for j in range(LANES):
-            row = group * LANES + j
-            line = values[row if row < rows else 0]
-            for i in range(ticks):
-                tile[i, j] = line[i]
 
 
 # --- operations without memory --------------------------------------------------------------------
@@ -499,7 +464,6 @@ def check_rules() -> None:
         return array
 
     tiles = np.zeros((1, 1, 2, LANES))
-    to_lanes(given(np.zeros((1, 2))), tiles, 0)
     operations = np.zeros((1, op.COLUMNS), dtype=np.int64)
     numbers, one = given(np.zeros((1, op.NUMBERS))), given(np.zeros((1, 1)))
     nothing, roots = given(np.zeros(0)), given(np.array([[0, 0, -1]]))

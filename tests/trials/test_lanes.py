@@ -12,7 +12,7 @@ from crashsense.event import Context
 from crashsense.rules import Rule, load_algorithm, rule_families, rule_from_table
 from crashsense.rules.conformance import block
 from crashsense.scoring import reached, spans_of
-from crashsense.sensing import load_sensor_set
+from crashsense.sensing import load_sensor_set, prepared
 from crashsense.synthesis import load_events
 from crashsense.trials import Conditions, run_trials
 from crashsense.trials.block import judges_of
@@ -96,7 +96,18 @@ def run(rule: Rule, given, spans):
     asked = [(rule, given.context)]
     program = written(asked, rate_hz=given.rate_hz, size=given.size, there=there)
     assert program is not None, "the rule has no operations"
-    (found,) = reached_in_lanes(program, given, [spans])
+
+    def source(name: str):
+        values = engine.given(given.channels[name])
+
+        def put(first: int, last: int, tiles, channel: int) -> None:
+            places = engine.given(np.arange(last - first))
+            engine.kernels().to_lanes(engine.given(values[first:last]), places, tiles, channel)
+
+        return put
+
+    sources = [source(name) for name in program.channels]
+    (found,) = reached_in_lanes(program, sources, spans=[spans], draws=given.draws, size=given.size)
     return found
 
 
@@ -176,9 +187,8 @@ def test_what_is_lost_for_a_time_is_left_to_whole_trials() -> None:
         (whole,) = run_trials(load_events(["odb_40_40"]), [1, 2], **how)
         (light,) = run_trials(load_events(["odb_40_40"]), [1, 2], scores_only=True, **how)
         judges = judges_of(whole.events, whole.algorithms, losing)
-        lanes = answers_in_lanes(
-            judges, whole.sensed, events=whole.events, required_s=whole.required_s
-        )
+        (made,) = prepared(whole.block.signals, losing, draws=np.array([1, 2]))
+        lanes = answers_in_lanes(judges, made, events=whole.events, required_s=whole.required_s)
     assert 0.0 < whole.samples.valid["central_x"].mean() < 1.0
     assert lanes is None
     pd.testing.assert_frame_equal(light.rows, whole.rows)
