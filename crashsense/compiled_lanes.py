@@ -104,23 +104,51 @@ def noise_in_lanes(
 
 
 @_jit
-def _add(out: FloatArray, factor: FloatArray, table: FloatArray, at: IntArray, word: int) -> None:
-    """Add each lane's factor times its word in its own row of a table."""
+def _parts_of(
+    lines: FloatArray, own: FloatArray, rows: FloatArray, at: IntArray, first: int, size: int
+) -> None:
+    """Words *first* and on of every lane: its factors times its own row of each table.
+
+    Lane after lane, along the rows: half the time of gathering tick after tick.
+    """
+    parts = rows.shape[0]
     for j in range(LANES):
-        out[j] += factor[j] * table[at[j] + word]
+        begin = at[j] + first
+        row, factor = rows[0, begin : begin + size], own[0, j]
+        for i in range(size):
+            lines[i, j] = factor * row[i]
+        for k in range(1, parts - 1):
+            row, factor = rows[k, begin : begin + size], own[k, j]
+            for i in range(size):
+                lines[i, j] += factor * row[i]
+        row, factor, offset = (
+            rows[parts - 1, begin : begin + size],
+            own[parts - 1, j],
+            own[parts, j],
+        )
+        for i in range(size):
+            lines[i, j] = lines[i, j] + offset + factor * row[i]
 
 
 @_jit
-def _coded(line: FloatArray, out: FloatArray, grid: FloatArray) -> None:
+def _add_noise(lines: FloatArray, factor: FloatArray, noise: FloatArray, size: int) -> None:
+    for i in range(size):
+        out, made = lines[i], noise[i]
+        for j in range(LANES):
+            out[j] += factor[j] * made[j]
+
+
+@_jit
+def _coded(lines: FloatArray, out: FloatArray, grid: FloatArray) -> None:
     """Round to codes, cut, and turn into values again; *grid*: step, largest code, full scale."""
     step, limit = grid[0], grid[1]
     inverse = 1.0 / step
-    for j in range(LANES):
+    for k in range(out.size):
         # To the nearest whole number, halves to even, as rint does below 2**51.
-        code = (over(line[j], step, inverse) + _ROUND) - _ROUND
-        code = limit if code > limit else code
-        code = -limit if code < -limit else code
-        out[j] = code * step
+        code = (over(lines[k], step, inverse) + _ROUND) - _ROUND
+        code = code if code < limit else limit
+        code = code if code > -limit else -limit
+        out[k] = code * step
 
 
 @_jit
@@ -154,13 +182,13 @@ def lanes_of(
     """
     parts, phases, words = tables.shape[0], tables.shape[2], tables.shape[3]
     draws, ticks = offset.size, tiles.shape[2]
-    lines = tables.reshape((parts, tables.shape[1] * phases * words))
+    rows = tables.reshape((parts, tables.shape[1] * phases * words))
     own = np.zeros((parts + 2, LANES))  # factors, offset, deviation of the noise
     at = np.zeros(LANES, dtype=np.int64)
     begin = np.zeros(LANES, dtype=np.uint64)
     by = np.zeros(LANES, dtype=np.uint64)
-    line = np.empty(LANES)
-    coded = np.empty(LANES)
+    lines = np.empty((CHUNK, LANES))
+    coded = np.empty((CHUNK, LANES))
     for group in range(min(tiles.shape[0], -(-(draws - first_draw) // LANES))):
         first = first_draw + group * LANES
         width = min(LANES, draws - first)
@@ -179,29 +207,25 @@ def lanes_of(
             if start.size:
                 _noise_of_lanes(begin, by, t, table, tail, deck)
                 _filter_deck(deck)
-            for i in range(max(before - t, 0), min(CHUNK, before + words - t)):
-                word = t + i - before
-                line[:] = 0.0
-                for k in range(parts - 1):
-                    _add(line, own[k], lines[k], at, word)
-                for j in range(LANES):
-                    line[j] += own[parts, j]
-                _add(line, own[parts - 1], lines[parts - 1], at, word)
-                if start.size:
-                    made = deck[i * LANES : (i + 1) * LANES]
-                    for j in range(LANES):
-                        line[j] += own[parts + 1, j] * made[j]
-                elif noise.shape[0]:
-                    made = noise[first // LANES, word]
-                    for j in range(LANES):
-                        line[j] += own[parts + 1, j] * made[j]
-                if ticks_a_word == 1:
-                    _coded(line, tile[word], grid)
-                else:
-                    _coded(line, coded, grid)
-                    begins = ticks_a_word * word - early
-                    for tick in range(max(begins, 0), min(begins + ticks_a_word, ticks)):
-                        tile[tick] = coded
+            low, high = max(before - t, 0), min(CHUNK, before + words - t)
+            if high <= low:
+                continue
+            word, size = t + low - before, high - low
+            _parts_of(lines, own, rows, at, word, size)
+            if start.size:
+                here = deck[low * LANES : high * LANES].reshape((size, LANES))
+                _add_noise(lines, own[parts + 1], here, size)
+            elif noise.shape[0]:
+                here = noise[first // LANES, word : word + size]
+                _add_noise(lines, own[parts + 1], here, size)
+            if ticks_a_word == 1:
+                _coded(lines.reshape(-1), tile[word : word + size].reshape(-1), grid)
+                continue
+            _coded(lines.reshape(-1), coded.reshape(-1)[: size * LANES], grid)
+            for i in range(size):
+                begins = ticks_a_word * (word + i) - early
+                for tick in range(max(begins, 0), min(begins + ticks_a_word, ticks)):
+                    tile[tick] = coded[i]
 
 
 def check_lanes() -> None:

@@ -145,8 +145,8 @@ def run_trials(
     bank = _BANK if len(sensor_sets) > 1 or conditions.sensor_draws == "shared" else None
     judges = [judges_of(events, algorithms, sensor_set) for sensor_set in sensor_sets]
     # Blocks end where pages of draws end; the nominal draw rides with the first.
-    for _, numbers in groupby(draws, key=lambda draw: max(draw - 1, 0) // size):
-        block = signal_block(events, list(numbers), conditions=conditions)
+    for numbers in _in_blocks(draws, size):
+        block = signal_block(events, numbers, conditions=conditions)
         for sensor_set, asked in zip(sensor_sets, judges, strict=True):
             yield from judge_block(
                 block,
@@ -159,6 +159,19 @@ def run_trials(
                 scores_only=scores_only,
                 judges=asked,
             )
+
+
+def _in_blocks(draws: Iterable[int], size: int) -> Iterator[list[int]]:
+    """Cut draws into blocks."""
+    if isinstance(draws, range) and draws.step == 1:
+        first = draws.start
+        while first < draws.stop:
+            last = min((max(first - 1, 0) // size + 1) * size + 1, draws.stop)
+            yield list(range(first, last))
+            first = last
+        return
+    for _, numbers in groupby(draws, key=lambda draw: max(draw - 1, 0) // size):
+        yield list(numbers)
 
 
 def judge_block(
