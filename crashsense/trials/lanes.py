@@ -31,8 +31,8 @@ from crashsense.trials.judge import Answer, Judge
 #: Draws of a group of the kernel.
 LANES = 32
 
-#: Values of all channels that are in lanes at once (4 MB): they stay in the cache.
-PIECE_VALUES = 2**19
+#: Values of all channels that are in lanes at once (1 MB): they stay in the cache.
+PIECE_VALUES = 2**17
 
 #: Values of all channels in one group of draws (32 MB); longer events are judged as whole trials.
 MOST_VALUES = 2**22
