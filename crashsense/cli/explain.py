@@ -43,11 +43,11 @@ def explain(
     each needs, and what was there at the required time and when it fired; * marks what decided.
     Rules in Python or C that you have not evaluated on this machine run only with --trust.
     """
-    from crashsense.event import RESTRAINTS
+    from crashsense.event import ALL_RESTRAINTS
     from crashsense.results import open_run, replay
 
-    if restraint is not None and restraint not in RESTRAINTS:
-        expected = nearest(restraint, RESTRAINTS)
+    if restraint is not None and restraint not in ALL_RESTRAINTS:
+        expected = nearest(restraint, ALL_RESTRAINTS)
         raise InputError([Fault("command line", "--restraint", restraint, expected)])
     target = None if figure is None else _target(figure)
     draw = draw_of(number, draw)
@@ -60,7 +60,8 @@ def explain(
     )
     for note in replayed.notes:
         _say(f"Note: {note}")
-    found = [trial.explain(name) for name in (RESTRAINTS if restraint is None else (restraint,))]
+    names = list(trial.event.requirements) if restraint is None else [restraint]
+    found = [trial.explain(name) for name in names]
     if tree:
         for one in found:
             click.echo(f"\n{one}")

@@ -79,7 +79,13 @@ class PlanKeys:
         [],
         "--restraint",
         metavar="NAME|covered",
-        says="Restraints that the run is about, the others are open; covered: those with a rule.",
+        says="Restraints that the run is about, and no others; covered: those with a rule.",
+    )
+    passenger_seat: str | None = key(
+        None,
+        "--passenger-seat",
+        choices=("occupied", "empty"),
+        says="Whether somebody sits there, in place of what the events say.",
     )
     faults: list[str] = key(
         [],

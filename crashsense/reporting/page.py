@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from crashsense.event import RESTRAINTS
+from crashsense.event import ALL_RESTRAINTS
 from crashsense.glossary import meaning
 from crashsense.reporting import svg
 from crashsense.reporting.chances import Chances, chances_of
@@ -130,7 +130,7 @@ def page_parts(view: RunView) -> Iterator[str]:
         travels=TRAVELS_MM,
         families=list(dict.fromkeys(nominal["family"])),
         all_verdicts=[v for v in (*BY_WEIGHT, *MET, "not_evaluated") if v in present],
-        all_restraints=[r for r in RESTRAINTS if (asked["restraint"] == r).any()],
+        all_restraints=[r for r in ALL_RESTRAINTS if (asked["restraint"] == r).any()],
         combinations=_combinations(view, nominal, statistics=statistics, spreads=spreads),
         events=event_parts(view, nominal, what_if=what_if, spreads=spreads),
         what_if=what_if,

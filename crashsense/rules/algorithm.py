@@ -32,7 +32,7 @@ import tomli_w
 
 from crashsense.channels import CHANNELS, MIRRORED
 from crashsense.errors import Fault, InputError, UnknownNameError, nearest, printable
-from crashsense.event import RESTRAINTS
+from crashsense.event import ALL_RESTRAINTS
 from crashsense.files import is_file, read_text, toml_content
 from crashsense.rules.contract import Algorithm, Rule, name_expected
 from crashsense.rules.parameters import check_sense, sense_parts
@@ -124,8 +124,8 @@ def algorithm_from_table(
     if isinstance(rules, dict) and isinstance(table.get("definitions", {}), dict):
         for restraint, content in rules.items():
             where = f"rules.{restraint}"
-            if restraint not in RESTRAINTS:
-                faults.append(Fault(file, where, None, nearest(restraint, RESTRAINTS)))
+            if restraint not in ALL_RESTRAINTS:
+                faults.append(Fault(file, where, None, nearest(restraint, ALL_RESTRAINTS)))
                 continue
             resolved = builder.restraint(content, where=where, rules=rules)
             # The same table gives the same rule, so that it is computed once.

@@ -18,7 +18,7 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from crashsense.errors import Fault, InputError, RunFolderError
-from crashsense.event import RESTRAINTS
+from crashsense.event import ALL_RESTRAINTS
 from crashsense.results.folder import write_csv, write_text
 from crashsense.scoring import FAILURES, VERDICTS
 from crashsense.studies.paired import holm, mcnemar_exact
@@ -330,7 +330,7 @@ def _with_draws(
         )
         same = (table["expectation_before"] == table["expectation_after"]).to_numpy()
         asked = same & (table["expectation_before"] != "open").to_numpy()
-        restraint = table["restraint"].map(RESTRAINTS.index).to_numpy()
+        restraint = table["restraint"].map(ALL_RESTRAINTS.index).to_numpy()
         setting = table["pair"].to_numpy()
         for event, rows in table.groupby("event").indices.items():
             if event in odd:

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from crashsense.errors import Fault, InputError, nearest
-from crashsense.event import RESTRAINTS, Event
+from crashsense.event import ALL_RESTRAINTS, Event
 from crashsense.rules import Algorithm, load_algorithm
 from crashsense.scoring import FAILURES, separation
 from crashsense.sensing import SensorSet, load_sensor_set
@@ -204,8 +204,8 @@ def _check(
             found.append(Fault(WHERE, "sensor", name, nearest(name, base.sensors)))
         elif base.sensor(name).kind != "accelerometer":
             found.append(Fault(WHERE, "sensor", name, "an accelerometer: it has the element"))
-    if restraint not in RESTRAINTS:
-        found.append(Fault(WHERE, "restraint", restraint, nearest(restraint, RESTRAINTS)))
+    if restraint not in ALL_RESTRAINTS:
+        found.append(Fault(WHERE, "restraint", restraint, nearest(restraint, ALL_RESTRAINTS)))
     if draws < 0:
         found.append(Fault(WHERE, "draws", draws, "0 or more"))
     if not vary:

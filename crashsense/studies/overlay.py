@@ -18,7 +18,7 @@ import numpy as np
 
 from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError, nearest
-from crashsense.event import RESTRAINTS, Event
+from crashsense.event import ALL_RESTRAINTS, Event
 from crashsense.files import read_text, toml_content
 from crashsense.plotting import BLUE, GREY, INK, VERMILION, new_figure, save, tidy
 from crashsense.resources import CAUTION
@@ -103,9 +103,9 @@ def study_overlay(
     known = list(table.get("definitions", {}))
     if definition not in known:
         raise InputError([Fault(named, "definition", definition, nearest(definition, known))])
-    if restraint not in RESTRAINTS:
+    if restraint not in ALL_RESTRAINTS:
         raise InputError(
-            [Fault("study overlay", "--restraint", restraint, nearest(restraint, RESTRAINTS))]
+            [Fault("study overlay", "--restraint", restraint, nearest(restraint, ALL_RESTRAINTS))]
         )
     wanted: Mapping[str, Any] = {
         "name": "criterion",

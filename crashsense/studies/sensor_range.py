@@ -18,7 +18,7 @@ import numpy as np
 
 from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError, nearest
-from crashsense.event import RESTRAINTS, Event
+from crashsense.event import ALL_RESTRAINTS, Event
 from crashsense.rules import Algorithm, load_algorithm
 from crashsense.scoring import FAILURES, separation
 from crashsense.sensing import (
@@ -338,8 +338,8 @@ def _check(
         found.append(Fault(where, "events", [], "at least one event"))
     if sensor not in base.sensors:
         found.append(Fault(where, "sensor", sensor, nearest(sensor, base.sensors)))
-    if restraint not in RESTRAINTS:
-        found.append(Fault(where, "restraint", restraint, nearest(restraint, RESTRAINTS)))
+    if restraint not in ALL_RESTRAINTS:
+        found.append(Fault(where, "restraint", restraint, nearest(restraint, ALL_RESTRAINTS)))
     given = {"ranges": ranges, "bits": bits, "corners_hz": corners_hz}
     for name, values in given.items():
         if values is None:

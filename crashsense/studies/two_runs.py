@@ -18,7 +18,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from crashsense.errors import Fault, InputError, RunFolderError, nearest
-from crashsense.event import RESTRAINTS
+from crashsense.event import ALL_RESTRAINTS
 from crashsense.plan.keys import PlanKeys
 from crashsense.results import open_run
 from crashsense.results.folder import RunFolder
@@ -102,7 +102,7 @@ class Side:
 
         Shape (settings, restraints, draws + 1); a setting is (sensor set, algorithm).
         """
-        out = np.full((len(settings), len(RESTRAINTS), draws + 1), -1, dtype=np.int8)
+        out = np.full((len(settings), len(ALL_RESTRAINTS), draws + 1), -1, dtype=np.int8)
         sets, rules = self.names("sensor_set"), self.names("algorithm")
         place = np.full((len(sets), len(rules)), -1)
         for number, (sensor_set, algorithm) in enumerate(settings):
@@ -115,7 +115,7 @@ class Side:
                 continue
             draw = own.column("draw").to_numpy()
             setting = place[_codes(own, "sensor_set", sets), _codes(own, "algorithm", rules)]
-            restraint = _codes(own, "restraint", RESTRAINTS)
+            restraint = _codes(own, "restraint", ALL_RESTRAINTS)
             verdict = _codes(own, "verdict", VERDICTS)
             wanted = (setting >= 0) & (draw <= draws)
             out[setting[wanted], restraint[wanted], draw[wanted]] = verdict[wanted]

@@ -22,6 +22,7 @@ from crashsense.arrays import FloatArray
 from crashsense.channels import CHANNELS, MIRRORED
 from crashsense.errors import Fault, InputError, UnknownNameError, nearest
 from crashsense.event import (
+    ALL_RESTRAINTS,
     FAMILIES,
     MIRRORED_RESTRAINTS,
     RESTRAINTS,
@@ -109,8 +110,8 @@ class ToleranceEntry(_Strict):
 class RecipeFile(_Strict):
     """The layout of a recipe file.
 
-    ``still_moving``: why the event does not end at rest within the noise of its sensors (a car that
-    drives on, say); empty where it does.
+    ``passenger_seat``: whether somebody sits there. ``still_moving``: why the event does not end at
+    rest within the noise of its sensors (a car that drives on, say); empty where it does.
     """
 
     name: str = Field(pattern=r"^[a-z0-9][a-z0-9_]*$")
@@ -120,6 +121,7 @@ class RecipeFile(_Strict):
     matrix: str = ""
     belts: list[Literal["belted", "unbelted"]] = Field(min_length=1, max_length=2)
     struck_side: Literal["left", "right", "none"] = "none"
+    passenger_seat: Literal["occupied", "empty"] = "occupied"
     notes: str = ""
     still_moving: str = ""
     parameters: dict[str, Any]
@@ -148,6 +150,7 @@ class Recipe:
     matrix: str = ""
     notes: str = ""
     still_moving: str = ""
+    passenger_seat: str = "occupied"
     file: str = ""
     occurrence: str = ""
     is_mirrored: bool = False
@@ -318,7 +321,10 @@ class Recipe:
                     name,
                     family=self.family,
                     occurrence=self.occurrence,
-                    context=Context(belted=state == "belted"),
+                    context=Context(
+                        belted=state == "belted",
+                        passenger_seat_occupied=self.passenger_seat == "occupied",
+                    ),
                     signals=signals,
                     cabin={
                         axis: signal.replaced(signal.samples[0], note="nominal")
@@ -510,8 +516,8 @@ def _read_requirements(
     for state, entries in layers.items():
         for restraint, entry in entries.items():
             where = ".".join(part for part in ("requirements", state, restraint) if part)
-            if restraint not in RESTRAINTS:
-                known = nearest(restraint, [*RESTRAINTS, *BELT_STATES])
+            if restraint not in ALL_RESTRAINTS:
+                known = nearest(restraint, [*ALL_RESTRAINTS, *BELT_STATES])
                 faults.append(Fault(path, where, restraint, known))
                 continue
             try:
@@ -579,6 +585,7 @@ def parse_recipe(text: str, *, path: str) -> Recipe:
         matrix=file.matrix,
         notes=file.notes,
         still_moving=file.still_moving,
+        passenger_seat=file.passenger_seat,
         file=path,
         occurrence=file.name,
         is_mirrored=model.struck_left and file.struck_side == "right",
