@@ -1,8 +1,8 @@
 """Further restraints of a car: passenger's bag and belt, knee bag, second pretensioner, battery.
 
 The library states what seven restraints must do; its front bag and pretensioner are the
-driver's. What an event asks of a further restraint follows from these by practice of the trade (from
-memory; a programme states its own in ``[requirements]`` of a plan or in a recipe):
+driver's. What an event asks of a further restraint follows from these by practice of the trade
+(from memory; a programme states its own in ``[requirements]`` of a plan or in a recipe):
 
 - the passenger's bag and pretensioner do what the driver's do, at the same times, while somebody
   sits there; for an empty seat they must not fire

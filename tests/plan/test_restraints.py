@@ -81,7 +81,7 @@ def test_covered_leaves_open_what_no_rule_covers() -> None:
 
 
 def car() -> Algorithm:
-    """One level for all that a front crash fires; the passenger's only while somebody sits there."""
+    """One level for all that a front crash fires; the passenger's for an occupied seat."""
     front = {"family": "level", "channel": "-central_x", "threshold_g": 5.0}
     mine = rule_from_table(front)
     passenger = rule_from_table({"family": "seat_occupied", "rule": front})
