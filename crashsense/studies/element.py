@@ -21,6 +21,7 @@ import numpy as np
 
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import ALL_RESTRAINTS, Event
+from crashsense.further_restraints import asking
 from crashsense.rules import Algorithm, load_algorithm
 from crashsense.scoring import FAILURES, separation
 from crashsense.sensing import SensorSet, load_sensor_set
@@ -139,6 +140,7 @@ def study_element(
         _with_element(base, sensors, one, name=_name(number))
         for number, (_, one) in enumerate(made)
     ]
+    events = [asking(event, [restraint]) for event in events]
     used = [event for event in events if any(name in event.signals for name in sensors)]
     if not used:
         expected = f"an event with a signal at {', '.join(sensors)}"

@@ -20,6 +20,7 @@ from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import ALL_RESTRAINTS, Event
 from crashsense.files import read_text, toml_content
+from crashsense.further_restraints import further_requirement
 from crashsense.plotting import BLUE, GREY, INK, VERMILION, new_figure, save, tidy
 from crashsense.resources import CAUTION
 from crashsense.rules.algorithm import algorithm_from_table, algorithm_names, algorithm_text
@@ -120,7 +121,7 @@ def study_overlay(
     paths = []
     across, up = "", ""
     for event in _events(plan, events, records):
-        requirement = event.requirements[restraint]
+        requirement = further_requirement(event, restraint)
         if requirement.expectation == "open":
             continue
         if on_progress is not None:

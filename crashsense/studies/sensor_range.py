@@ -19,6 +19,7 @@ import numpy as np
 from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import ALL_RESTRAINTS, Event
+from crashsense.further_restraints import asking
 from crashsense.rules import Algorithm, load_algorithm
 from crashsense.scoring import FAILURES, separation
 from crashsense.sensing import (
@@ -445,7 +446,7 @@ class _EventStudy:
         rule = algorithm.rules.get(restraint)
         used = set() if rule is None else rule.uses
         (self.base,) = run_trials(
-            [event],
+            [asking(event, [restraint])],
             [0],
             sensor_sets=[base],
             algorithms=[replace(algorithm, rules={} if rule is None else {restraint: rule})],

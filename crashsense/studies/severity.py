@@ -25,6 +25,7 @@ from crashsense.arrays import FloatArray, IntArray
 from crashsense.campaign import evaluate
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import ALL_RESTRAINTS, Event
+from crashsense.further_restraints import GOES_WITH
 from crashsense.results.folder import write_csv, write_text
 from crashsense.results.statistics import LEVEL, clopper_pearson
 from crashsense.rules import Algorithm
@@ -161,10 +162,13 @@ def matrix_limits(
 
     Looked for between the speeds given, to :data:`LIMIT_STEP_KMH`.
     """
+    asked = GOES_WITH.get(restraint, restraint)
+    if asked not in recipe.requirements[state]:
+        return None, None
 
     def expectation(speed: float) -> str:
         (at,) = speed_sweep(recipe, speeds_kmh=[speed])
-        return at.requirements[state][restraint].expectation
+        return at.requirements[state][asked].expectation
 
     def edge(inside: float, outside: float, word: str) -> float:
         while abs(outside - inside) > LIMIT_STEP_KMH / 4:

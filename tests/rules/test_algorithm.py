@@ -337,16 +337,12 @@ def test_a_restraint_goes_with_any_of_several_others() -> None:
     rules = algorithm_from_toml(BATTERY).rules
     first, right = rules["front_airbag_stage_1"], rules["side_airbag_right"]
     assert rules["battery_cut_off"] == first | right
+    wrong = BATTERY.replace('"side_airbag_right"]', '"side_airbag_rigt"]\nhold = 1')
     with pytest.raises(InputError) as caught:
-        algorithm_from_toml(
-            BATTERY.replace('"side_airbag_right"]', '"side_airbag_rigt"]\nhold = 1')
-        )
-    assert "rules.battery_cut_off.with_any_of: got 'side_airbag_rigt'; expected" in str(
-        caught.value
-    )
-    assert "rules.battery_cut_off.hold: got 1; expected nothing beside with_any_of" in str(
-        caught.value
-    )
+        algorithm_from_toml(wrong)
+    told = str(caught.value)
+    assert "rules.battery_cut_off.with_any_of: got 'side_airbag_rigt'; expected" in told
+    assert "rules.battery_cut_off.hold: got 1; expected nothing beside with_any_of" in told
     for wrong in ("[]", '"curtain_left"', '["battery_cut_off"]'):
         text = BATTERY.replace('["front_airbag_stage_1", "side_airbag_right"]', wrong)
         with pytest.raises(InputError, match="rules.battery_cut_off.with_any_of"):
