@@ -23,6 +23,7 @@ from crashsense.records import read_record
 from crashsense.rules import Algorithm, algorithm_names, load_algorithm, rate_faults
 from crashsense.rules.plugins import rules_in_process as building_rules_here
 from crashsense.sensing import SensorSet, load_sensor_set, sensor_set_names
+from crashsense.sensing.build import built_sets
 from crashsense.sensing.channel_faults import parse_channel_fault, with_channel_faults
 from crashsense.synthesis import Recipe, load_recipes, parse_recipe
 from crashsense.synthesis.frontal.own_vehicle import with_vehicle, written_vehicle
@@ -222,6 +223,8 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
     faults += _borrowed(rule_entries, rules, load_algorithm, algorithm_names(), base, label)
     all_sets = [s for s in sets if s is not None]
     broken = _attempt(faults, partial(faulted_sets, all_sets), file.faults, label) or all_sets
+    holding = partial(built_sets, broken, temperature_c=file.temperature_c)
+    broken = _attempt(faults, holding, file.build, label) or broken
     all_rules = [a for a in rules if a is not None]
     groups: tuple[tuple[str, list[Any]], ...] = (
         ("events", chosen),
@@ -252,6 +255,9 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
     if file.passenger_seat is not None:
         notes.append(f"passenger seat: {file.passenger_seat} in every event")
     notes += [f"every sensor set carries a fault: {fault}" for fault in file.faults]
+    held = [*file.build, *([] if file.temperature_c is None else [f"{file.temperature_c:g} degC"])]
+    if held:
+        notes.append(f"every sensor set as built, in every draw: {', '.join(held)}")
     if file.rules_in_process:
         notes.append(
             "Python rules of your own ran in the evaluating process (rules_in_process): one that "

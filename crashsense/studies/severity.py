@@ -24,7 +24,7 @@ import numpy as np
 from crashsense.arrays import FloatArray, IntArray
 from crashsense.campaign import evaluate
 from crashsense.errors import Fault, InputError, nearest
-from crashsense.event import ALL_RESTRAINTS, Event
+from crashsense.event import ALL_RESTRAINTS, RESTRAINTS, Event
 from crashsense.further_restraints import GOES_WITH
 from crashsense.results.folder import write_csv, write_text
 from crashsense.results.statistics import LEVEL, clopper_pearson
@@ -163,7 +163,7 @@ def matrix_limits(
     Looked for between the speeds given, to :data:`LIMIT_STEP_KMH`.
     """
     asked = GOES_WITH.get(restraint, restraint)
-    if asked not in recipe.requirements[state]:
+    if asked not in RESTRAINTS:  # the battery follows whatever must fire
         return None, None
 
     def expectation(speed: float) -> str:
