@@ -42,7 +42,7 @@ class _Run:
 
 
 def fire_change(mine_ms: float, ideal_ms: float) -> str:
-    """Say how a fire time [ms] compares with the ideal sensor's; NaN means no fire.
+    """Compare a fire time [ms] with the ideal sensor's; NaN means no deployment.
 
     >>> fire_change(37.5, 57.5), fire_change(float("nan"), 172.0)
     ('earlier', 'lost')
@@ -58,7 +58,7 @@ def fire_change(mine_ms: float, ideal_ms: float) -> str:
 
 
 def requirement_change(expectation: str, verdict: str, ideal_verdict: str) -> str:
-    """Say what became of a requirement against the ideal sensor.
+    """Describe what became of a requirement compared with the ideal sensor.
 
     >>> requirement_change("fire", "missed", "on_time"), requirement_change("fire", "late", "late")
     ('lost', 'fails_anyway')
@@ -214,7 +214,7 @@ class EventStudy:
         )
 
     def _cause(self, sensor_set: SensorSet, ideal: _Run) -> str:
-        """Say what makes the difference, by taking the limits off one after the other."""
+        """Name the cause of the difference, by removing the limits one after the other."""
         part = sensor_set.sensor(self.sensor)
         for name, changes in (
             ("code width", _exact(part)),

@@ -36,7 +36,7 @@ def listed(words: Sequence[str], *, separator: str = "; ") -> str:
 
 
 def fire_words(row: pd.Series) -> str:
-    """Say what became of the fire of an event."""
+    """Describe what became of the deployment in an event."""
     mine, ideal = row["fire_time_ms"], row["ideal_fire_time_ms"]
     event, change = row["event"], row["fire_change"]
     why = [row["cause"]] if row["cause"] != "-" else []

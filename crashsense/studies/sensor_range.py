@@ -2,8 +2,8 @@
 
 For every event and setting the chain is run, nominal and on request in random draws, with one
 sensor changed, and compared with the ideal sensor: the same chain and clock with unlimited range,
-no quantisation and a linear read-out. What fails with the ideal sensor too is not due to the range
-and is kept apart from what the range loses. Small ranges clip; large ones coarsen the code.
+no quantisation and a linear read-out. A failure shared with the ideal sensor is not due to the
+range and is kept apart from what the range loses. Small ranges clip; large ones coarsen the code.
 """
 
 from __future__ import annotations
