@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
+from crashsense.event import Context
 from crashsense.rules.composite import One
 from crashsense.rules.contract import FloatArray
 from crashsense.rules.parameters import parameter
 from crashsense.sensing.samples import EcuSamples
+
+if TYPE_CHECKING:
+    from crashsense.rules.program import Writer
 
 
 @dataclass(frozen=True)
@@ -36,12 +40,26 @@ class SeatOccupied(One):
 
     def occupied(self, samples: EcuSamples) -> bool:
         """True if somebody sits there."""
-        context = samples.context
+        return self._taken(samples.context)
+
+    def _taken(self, context: Context) -> bool:
         found = {
             "passenger": context.passenger_seat_occupied,
             "driver": context.driver_seat_occupied,
         }
         return found[self.seat]
+
+    def write(self, writer: Writer) -> int:
+        """Write the demand, or 0 for an empty seat."""
+        return writer.part(self.rule) if self._taken(writer.context) else writer.constant(0.0)
+
+    def write_branches(self, writer: Writer) -> tuple[int, int, int]:
+        """Write the branches of the rule, all 0 for an empty seat."""
+        total, main, arming = self.rule.write_branches(writer)
+        if self._taken(writer.context):
+            return total, main, arming
+        none = writer.constant(0.0)
+        return none, none, arming if arming < 0 else none
 
     def combine(self, demands: Mapping[str, FloatArray], samples: EcuSamples) -> FloatArray:
         """Return the demand, or 0 for an empty seat."""

@@ -20,7 +20,7 @@ from crashsense.studies.tolerance import study_tolerance
 from crashsense.trials import trial
 from crashsense.trials.drawn import drawn_of
 
-CRASH, KNOCK, STAGE_1 = "wall_full_40", "kerb_climb_40_severe", "front_airbag_stage_1"
+CRASH, KNOCK, STAGE_1 = "wall_full_40", "hammer_tunnel", "front_airbag_stage_1"
 GAIN, WARM = 0.02, 1e-4
 
 
