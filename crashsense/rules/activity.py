@@ -1,4 +1,4 @@
-"""Activity: energy, power, variance, high-frequency content. What breaks, rings and folds."""
+"""Activity: energy, power, variance, high frequencies: structure that breaks, rings and folds."""
 
 from __future__ import annotations
 
@@ -23,6 +23,7 @@ from crashsense.rules.kernels import (
     window_sum,
 )
 from crashsense.rules.parameters import Criterion, parameter
+from crashsense.rules.program import Writer
 from crashsense.sensing.samples import EcuSamples
 from crashsense.units import STANDARD_GRAVITY
 
@@ -59,6 +60,12 @@ class Jerk(Criterion):
         slope = finite_response(values, slope_weights(ticks, samples.rate_hz))
         return masked(slope / (self.threshold_g_ms * G * 1e3), valid)
 
+    def write(self, writer: Writer) -> int:
+        """Write J / threshold."""
+        ticks = max(2, writer.ticks(self.window_ms))
+        slope = writer.response(writer.read(self.channel), slope_weights(ticks, writer.rate_hz))
+        return writer.demand(slope, self.threshold_g_ms * G * 1e3, self.channel)
+
 
 @dataclass(frozen=True)
 class Energy(Criterion):
@@ -91,6 +98,13 @@ class Energy(Criterion):
         energy = floored_sum((push**2 - self.leak_g**2) * (1e3 / samples.rate_hz))
         return masked(energy / self.threshold_g2_ms, valid)
 
+    def write(self, writer: Writer) -> int:
+        """Write E / threshold."""
+        push = writer.over(writer.positive(writer.read(self.channel)), G)
+        power = writer.less(writer.product(push, push), self.leak_g**2)
+        energy = writer.leaky_sum(writer.times(power, 1e3 / writer.rate_hz))
+        return writer.demand(energy, self.threshold_g2_ms, self.channel)
+
 
 @dataclass(frozen=True)
 class Power(Criterion):
@@ -99,7 +113,8 @@ class Power(Criterion):
     Equation
         ``P = a_mean V`` [W/kg], a_mean over the window, V leaky and floored; demand = P/threshold.
     Good at
-        Needs push and progress at once: a spike without V, a drift without a count little.
+        Needs deceleration and velocity together: a spike without V, or a drift without a, counts
+        little.
     Weak at
         The pulse scale enters squared; slow poles start with neither.
     Source
@@ -124,6 +139,13 @@ class Power(Criterion):
         velocity = leaky_velocity(values, rate_hz=samples.rate_hz, leak_g=self.leak_g)
         return masked(mean * velocity / self.threshold_w_kg, valid)
 
+    def write(self, writer: Writer) -> int:
+        """Write P / threshold."""
+        values = writer.read(self.channel)
+        mean = writer.positive(writer.window_mean(values, writer.ticks(self.window_ms)))
+        velocity = writer.velocity(values, leak_g=self.leak_g)
+        return writer.demand(writer.product(mean, velocity), self.threshold_w_kg, self.channel)
+
 
 @dataclass(frozen=True)
 class Variance(Criterion):
@@ -134,7 +156,7 @@ class Variance(Criterion):
     Good at
         Hard structure breaking, pole.
     Weak at
-        Hammer, undercarriage: those are all variance. Also a roughness measure for adaptation.
+        Hammer, undercarriage: both are mostly variance. Also a roughness measure for adaptation.
     Source
         Patent literature (expired), from memory.
     """
@@ -157,6 +179,14 @@ class Variance(Criterion):
         square = window_sum(values**2, ticks) / ticks
         spread = np.sqrt(np.maximum(square - mean**2, 0.0))
         return masked(spread / (self.threshold_g * G), valid)
+
+    def write(self, writer: Writer) -> int:
+        """Write s / threshold."""
+        values, ticks = writer.read(self.channel), writer.ticks(self.window_ms)
+        mean = writer.window_mean(values, ticks)
+        square = writer.window_mean(writer.product(values, values), ticks)
+        spread = writer.positive(writer.difference(square, writer.product(mean, mean)))
+        return writer.demand(writer.root(spread), self.threshold_g * G, self.channel)
 
 
 @dataclass(frozen=True)
@@ -195,6 +225,14 @@ class HighFrequencyVelocity(Criterion):
         (total,) = part_measure(key, samples, measured)
         return masked(total / self.threshold_m_s, valid)
 
+    def write(self, writer: Writer) -> int:
+        """Write the windowed high-frequency velocity over its threshold."""
+        values = writer.read(self.channel)
+        low = writer.low_passed(values, corner_hz=self.corner_hz)
+        high = writer.magnitude(writer.difference(values, low))
+        total = writer.window_sum(high, writer.ticks(self.window_ms))
+        return writer.demand(writer.over(total, writer.rate_hz), self.threshold_m_s, self.channel)
+
 
 @dataclass(frozen=True)
 class PeakToPeak(Criterion):
@@ -227,6 +265,12 @@ class PeakToPeak(Criterion):
         span = window_max(values, ticks) - window_min(values, ticks)
         return masked(span / (self.threshold_g * G), valid)
 
+    def write(self, writer: Writer) -> int:
+        """Write the difference over its threshold."""
+        values, ticks = writer.read(self.channel), writer.ticks(self.window_ms)
+        span = writer.difference(writer.window_max(values, ticks), writer.window_min(values, ticks))
+        return writer.demand(span, self.threshold_g * G, self.channel)
+
 
 @dataclass(frozen=True)
 class SignalLength(Criterion):
@@ -237,7 +281,7 @@ class SignalLength(Criterion):
     Good at
         Cheap measure of high-frequency energy.
     Weak at
-        Needs its noise floor; it grows with the tick rate.
+        Needs a noise floor of its own; grows with the tick rate.
     Source
         From memory (the arc length without its constant part).
     """
@@ -258,6 +302,13 @@ class SignalLength(Criterion):
         steps = np.maximum(steps - self.floor_g * G, 0.0)
         total = window_sum(steps, samples_in(self.window_ms, samples.rate_hz))
         return masked(total / (self.threshold_g * G), valid)
+
+    def write(self, writer: Writer) -> int:
+        """Write the length over its threshold."""
+        change = writer.change(writer.read(self.channel))
+        steps = writer.positive(writer.less(change, self.floor_g * G))
+        total = writer.window_sum(steps, writer.ticks(self.window_ms))
+        return writer.demand(total, self.threshold_g * G, self.channel)
 
 
 @dataclass(frozen=True)
@@ -289,7 +340,7 @@ class BandEnergy(Criterion):
     )
 
     def further_faults(self) -> list[Fault]:
-        """The band must have a width."""
+        """The upper corner must lie above the lower one."""
         if self.high_hz <= self.low_hz:
             expected = f"above low_hz = {self.low_hz:g}"
             return [Fault(f"rule {self.family}", "high_hz", self.high_hz, expected)]

@@ -1,4 +1,4 @@
-"""Adaptation: thresholds that another measure moves, within bounds."""
+"""Adaptation: thresholds moved by another measure, within bounds."""
 
 from __future__ import annotations
 
@@ -11,9 +11,10 @@ import numpy as np
 
 from crashsense.errors import Fault
 from crashsense.rules.composite import Composite, child
-from crashsense.rules.contract import FloatArray, Rule, Sweep, part_demand
+from crashsense.rules.contract import FloatArray, NotWritten, Rule, Sweep, part_demand
 from crashsense.rules.kernels import window_max
 from crashsense.rules.parameters import parameter
+from crashsense.rules.program import Writer
 from crashsense.sensing.samples import EcuSamples
 
 
@@ -37,6 +38,14 @@ class Adapted(Composite):
         """Return demand over the factor."""
         return demands["rule"] / self.factor(demands["measure"], samples)
 
+    def write(self, writer: Writer) -> int:
+        """Write demand over the factor."""
+        return writer.ratio(writer.part(self.rule), self.write_factor(writer))
+
+    def write_factor(self, writer: Writer) -> int:
+        """Write the factor on the threshold."""
+        raise NotWritten
+
     def combine_swept(self, sweep: Sweep, level: FloatArray) -> FloatArray:
         """The rule is compared with the level times the factor, sample by sample."""
         measure = sweep.below("measure")
@@ -46,7 +55,7 @@ class Adapted(Composite):
         return sweep.below("rule").demand(level * factor) / factor
 
     def deciding(self, samples: EcuSamples, at: int) -> frozenset[str]:
-        """The measure is part of the reason only where it moved the threshold."""
+        """The measure is part of the reason only if it moved the threshold."""
         here, _, value = self.demands_at(samples, at)
         return frozenset(here if here["rule"] != value else {"rule"})
 
@@ -68,7 +77,7 @@ class RaisedBy(Adapted):
     Good at
         Rough road and undercarriage: what rings without moving the car raises the bar.
     Weak at
-        A crash rings as well: the bound ``maximum`` says how late it may get.
+        A crash rings as well: ``maximum`` bounds the delay that this can cause.
     """
 
     family: ClassVar[str] = "raised_by"
@@ -82,6 +91,11 @@ class RaisedBy(Adapted):
         """Return the factor."""
         held = window_max(measure, _hold_ticks(self.hold_ms, samples))
         return np.clip(1.0 + self.gain * (held - 1.0), 1.0, self.maximum)
+
+    def write_factor(self, writer: Writer) -> int:
+        """Write the factor."""
+        held = writer.window_max(writer.part(self.measure), writer.hold_ticks(self.hold_ms))
+        return writer.raised(held, gain=self.gain, most=self.maximum)
 
 
 @dataclass(frozen=True)
@@ -110,6 +124,11 @@ class LoweredBy(Adapted):
         held = window_max(measure, _hold_ticks(self.box_ms, samples))
         return np.where(held >= 1.0, self.to, 1.0)
 
+    def write_factor(self, writer: Writer) -> int:
+        """Write the factor."""
+        held = writer.window_max(writer.part(self.measure), writer.hold_ticks(self.box_ms))
+        return writer.step(held, level=1.0, then=self.to, otherwise=writer.constant(1.0))
+
 
 @dataclass(frozen=True)
 class Staged(Adapted):
@@ -119,7 +138,7 @@ class Staged(Adapted):
         ``stages`` = [[level, factor], ...]: the factor of the last level that the measure's demand
         has reached and held; 1 below the first.
     Good at
-        A high default while quiet, a moved one as velocity builds up.
+        A high threshold while the car is quiet, another one as velocity builds up.
     Weak at
         Many parameters.
     Source
@@ -154,3 +173,11 @@ class Staged(Adapted):
         levels = np.array([level for level, _ in self.stages])
         factors = np.array([1.0, *(factor for _, factor in self.stages)])
         return np.asarray(factors[np.searchsorted(levels, held, side="right")], dtype=np.float64)
+
+    def write_factor(self, writer: Writer) -> int:
+        """Write the factor."""
+        held = writer.window_max(writer.part(self.measure), writer.hold_ticks(self.hold_ms))
+        found = writer.constant(1.0)
+        for level, factor in self.stages:
+            found = writer.step(held, level=level, then=factor, otherwise=found)
+        return found

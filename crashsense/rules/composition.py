@@ -18,6 +18,7 @@ from crashsense.rules.composite import Composite, Many, One, child, last_or_equa
 from crashsense.rules.contract import FloatArray, Rule, Sweep, part_demand
 from crashsense.rules.kernels import samples_in, shifted, window_max, window_min
 from crashsense.rules.parameters import parameter
+from crashsense.rules.program import Writer
 from crashsense.sensing.samples import EcuSamples
 
 
@@ -32,8 +33,12 @@ class AllOf(Many, sign="&"):
         """Return the minimum."""
         return np.asarray(np.minimum.reduce(list(demands.values())), dtype=np.float64)
 
+    def write(self, writer: Writer) -> int:
+        """Write the minimum."""
+        return writer.least(*writer.parts(self.of))
+
     def deciding(self, samples: EcuSamples, at: int) -> frozenset[str]:
-        """What came last; before that, what is least."""
+        """The child that crossed last; before that, the one with the least demand."""
         return last_or_equal(*self.demands_at(samples, at))
 
 
@@ -47,6 +52,10 @@ class AnyOf(Many, sign="|"):
     def combine(self, demands: Mapping[str, FloatArray], samples: EcuSamples) -> FloatArray:
         """Return the maximum."""
         return np.asarray(np.maximum.reduce(list(demands.values())), dtype=np.float64)
+
+    def write(self, writer: Writer) -> int:
+        """Write the maximum."""
+        return writer.greatest(*writer.parts(self.of))
 
     def deciding(self, samples: EcuSamples, at: int) -> frozenset[str]:
         """The largest."""
@@ -76,8 +85,12 @@ class AtLeast(Many):
         stacked = np.sort(np.stack(list(demands.values())), axis=0)
         return np.asarray(stacked[len(self.of) - int(self.count)], dtype=np.float64)
 
+    def write(self, writer: Writer) -> int:
+        """Write the count-th largest."""
+        return writer.ranked(writer.parts(self.of), int(self.count))
+
     def deciding(self, samples: EcuSamples, at: int) -> frozenset[str]:
-        """What came last; before that, the one that is lacking."""
+        """The child that crossed last; before that, the one still lacking."""
         return last_or_equal(*self.demands_at(samples, at))
 
 
@@ -95,6 +108,10 @@ class Held(One):
         """Return the maximum over the hold time, the present sample included."""
         ticks = 1 + round(self.hold_ms * 1e-3 * samples.rate_hz)
         return window_max(demands["rule"], min(ticks, samples.size))
+
+    def write(self, writer: Writer) -> int:
+        """Write the maximum over the hold time."""
+        return writer.window_max(writer.part(self.rule), writer.hold_ticks(self.hold_ms))
 
     def taken_from(self, role: str, samples: EcuSamples, at: int) -> int:
         """The last sample of the rule with the demand that is held."""
@@ -118,6 +135,11 @@ class Delayed(One):
         """Return the delayed demand."""
         return shifted(demands["rule"], self.delay_ticks(samples))
 
+    def write(self, writer: Writer) -> int:
+        """Write the delayed demand."""
+        ticks = round(self.delay_ms * 1e-3 * writer.rate_hz)
+        return writer.delayed(writer.part(self.rule), ticks)
+
     def delay_ticks(self, samples: EcuSamples) -> int:
         """Return the delay in samples."""
         return round(self.delay_ms * 1e-3 * samples.rate_hz)
@@ -129,7 +151,7 @@ class Delayed(One):
 
 @dataclass(frozen=True)
 class Debounced(One):
-    """Demand must persist: its minimum over the last ``count`` samples; 0 before so many came."""
+    """Demand must persist: its minimum over the last ``count`` samples; 0 at the start."""
 
     family: ClassVar[str] = "debounced"
     title: ClassVar[str] = "demand must persist for so many consecutive samples"
@@ -140,6 +162,10 @@ class Debounced(One):
     def combine(self, demands: Mapping[str, FloatArray], samples: EcuSamples) -> FloatArray:
         """Return the minimum over the last samples."""
         return window_min(demands["rule"], int(self.count), fill=0.0)
+
+    def write(self, writer: Writer) -> int:
+        """Write the minimum over the last samples."""
+        return writer.window_min(writer.part(self.rule), int(self.count), fill=0.0)
 
     def taken_from(self, role: str, samples: EcuSamples, at: int) -> int:
         """The last sample of the rule with the demand that is the least."""
@@ -161,6 +187,10 @@ class Scaled(One):
     def combine(self, demands: Mapping[str, FloatArray], samples: EcuSamples) -> FloatArray:
         """Return the scaled demand."""
         return demands["rule"] * self.factor
+
+    def write(self, writer: Writer) -> int:
+        """Write the scaled demand."""
+        return writer.times(writer.part(self.rule), self.factor)
 
     def combine_swept(self, sweep: Sweep, level: FloatArray) -> FloatArray:
         """The rule is compared with the level over the factor."""
@@ -190,13 +220,17 @@ class Gated(One):
         """Return demand where the gate is open."""
         return np.where(demands["gate"] >= 1.0, demands["rule"], 0.0)
 
+    def write(self, writer: Writer) -> int:
+        """Write demand where the gate is open."""
+        return writer.gated(writer.part(self.gate), writer.part(self.rule))
+
     def combine_swept(self, sweep: Sweep, level: FloatArray) -> FloatArray:
         """The gate is compared with 1, whatever the level."""
         opened = sweep.below("gate").demand(np.ones((1, 1)))
         return np.minimum(sweep.below("rule").demand(level), opened)
 
     def deciding(self, samples: EcuSamples, at: int) -> frozenset[str]:
-        """A closed gate alone; both where it is open."""
+        """A closed gate alone; both rule and gate if it is open."""
         here, _, _ = self.demands_at(samples, at)
         return frozenset(here if here["gate"] >= 1.0 else {"gate"})
 
@@ -209,7 +243,7 @@ class ResetAfterQuiet(One):
         The running maximum of demand since the quiet rule's demand was last below 1 for
         ``quiet_ms`` on end. ``activity`` is the rule that says "something is going on".
     Use
-        Latches a flag for the length of an event and forgets it before the next.
+        Latches a flag for the duration of an event and clears it before the next.
     """
 
     family: ClassVar[str] = "reset_after_quiet"
@@ -233,7 +267,7 @@ class ResetAfterQuiet(One):
         return maximum_since(demands["rule"], quiet)
 
     def combine_swept(self, sweep: Sweep, level: FloatArray) -> FloatArray:
-        """The maximum of the swept rule; what resets it may not be swept itself."""
+        """The maximum of the swept rule; the resetting rule itself may not be swept."""
         self.refuse_moved_level(sweep, level)
         activity = sweep.below("activity")
         if activity.touched:
@@ -281,7 +315,7 @@ class BeltSwitch(Composite):
         return "belted" if samples.context.belted else "unbelted"
 
     def active(self, samples: EcuSamples) -> frozenset[str]:
-        """What the chosen child reads."""
+        """Channels that the chosen child reads."""
         return self.children[self.chosen(samples)].active(samples)
 
     def demand(self, samples: EcuSamples) -> FloatArray:
@@ -292,12 +326,21 @@ class BeltSwitch(Composite):
         """Return the branches of the chosen child."""
         return self.children[self.chosen(samples)].branch_demands(samples)
 
+    def write(self, writer: Writer) -> int:
+        """Write the demand of the chosen child."""
+        return writer.part(self.belted if writer.context.belted else self.unbelted)
+
+    def write_branches(self, writer: Writer) -> tuple[int, int, int]:
+        """Write the branches of the chosen child."""
+        chosen = self.belted if writer.context.belted else self.unbelted
+        return chosen.write_branches(writer)
+
     def combine(self, demands: Mapping[str, FloatArray], samples: EcuSamples) -> FloatArray:
         """Return the demand of the chosen child."""
         return demands[self.chosen(samples)]
 
     def armed_by(self, samples: EcuSamples) -> tuple[frozenset[str], frozenset[str]] | None:
-        """What arms the chosen child."""
+        """Channels that arm the chosen child."""
         return self.children[self.chosen(samples)].armed_by(samples)
 
     def deciding(self, samples: EcuSamples, at: int) -> frozenset[str]:
@@ -312,7 +355,7 @@ class BeltSwitch(Composite):
 
 @dataclass(frozen=True)
 class Optional(One):
-    """A rule whose channels may be missing: it then has demand 0, and nothing is required."""
+    """A rule whose channels may be missing: its demand is then 0, and no channel is required."""
 
     family: ClassVar[str] = "optional"
     title: ClassVar[str] = "a rule whose channels may be missing: demand is then 0"
@@ -323,12 +366,16 @@ class Optional(One):
         return frozenset()
 
     def active(self, samples: EcuSamples) -> frozenset[str]:
-        """What the rule reads of what is there."""
+        """Channels that the rule reads among those that are valid."""
         return frozenset(c for c in self.rule.active(samples) if is_there(samples, c))
 
     def combine(self, demands: Mapping[str, FloatArray], samples: EcuSamples) -> FloatArray:
         """Return the demand as it is: a criterion without its channel has demand 0."""
         return demands["rule"]
+
+    def write(self, writer: Writer) -> int:
+        """Write the demand as it is."""
+        return writer.part(self.rule)
 
 
 def is_there(samples: EcuSamples, channel: str) -> bool:
@@ -338,7 +385,7 @@ def is_there(samples: EcuSamples, channel: str) -> bool:
 
 @dataclass(frozen=True)
 class Fallback(Composite):
-    """One rule while all its channels are valid, another where one is not.
+    """One rule while all its channels are valid, another while any of them is not.
 
     Sample by sample and draw by draw: a sensor that fails during the event hands over at that tick.
     """
@@ -351,11 +398,11 @@ class Fallback(Composite):
 
     @property
     def requires(self) -> frozenset[str]:
-        """What the second rule requires."""
+        """Channels that the second rule requires."""
         return self.otherwise.requires
 
     def active(self, samples: EcuSamples) -> frozenset[str]:
-        """What is read in this block."""
+        """Channels read in this block."""
         return self.judging(samples).active(samples)
 
     def judging(self, samples: EcuSamples) -> Rule:
@@ -364,7 +411,7 @@ class Fallback(Composite):
         return self.rule if there else self.otherwise
 
     def armed_by(self, samples: EcuSamples) -> tuple[frozenset[str], frozenset[str]] | None:
-        """What arms the rule that judges."""
+        """Channels that arm the rule that judges."""
         return self.judging(samples).armed_by(samples)
 
     def deciding(self, samples: EcuSamples, at: int) -> frozenset[str]:
@@ -398,7 +445,7 @@ class Fallback(Composite):
         return np.where(self.ready(samples), demands["rule"], demands["otherwise"])
 
     def demand(self, samples: EcuSamples) -> FloatArray:
-        """Return the demand of the rule that judges; the other is not computed needlessly."""
+        """Return the demand of the rule that judges; the other is computed only if needed."""
         ready = self.ready(samples)
         if ready.all():
             return part_demand(self.rule, samples)
@@ -420,6 +467,15 @@ class Fallback(Composite):
         total = np.where(ready, first["total"], second["total"])
         return {"total": total, "main": total}
 
+    def write(self, writer: Writer) -> int:
+        """Write the demand of the rule that judges."""
+        return writer.part(self.rule if self.rule.requires <= writer.there else self.otherwise)
+
+    def write_branches(self, writer: Writer) -> tuple[int, int, int]:
+        """Write the branches of the rule that judges."""
+        judging = self.rule if self.rule.requires <= writer.there else self.otherwise
+        return judging.write_branches(writer)
+
 
 @dataclass(frozen=True)
 class Armed(Composite):
@@ -430,7 +486,7 @@ class Armed(Composite):
     Good at
         Single-fault safety, if arming reads an independent element.
     Weak at
-        Slow arming makes a late fire; arming from the element of the main rule protects from
+        Slow arming delays deployment; arming from the same element as the main rule protects from
         nothing (see :func:`same_element`).
     Source
         Safing level 2-4 g, hold 50-100 ms: from memory.
@@ -458,6 +514,16 @@ class Armed(Composite):
         arming = self.held_arming(part_demand(self.arming, samples), samples)
         return {"total": np.minimum(main, arming), "main": main, "arming": arming}
 
+    def write(self, writer: Writer) -> int:
+        """Write the lesser of main and held arming."""
+        return self.write_branches(writer)[0]
+
+    def write_branches(self, writer: Writer) -> tuple[int, int, int]:
+        """Write total, main and (held) arming."""
+        main = writer.part(self.main)
+        arming = writer.window_max(writer.part(self.arming), writer.hold_ticks(self.hold_ms))
+        return writer.least(main, arming), main, arming
+
     def demand(self, samples: EcuSamples) -> FloatArray:
         """Return the lesser of main and held arming."""
         return self.branch_demands(samples)["total"]
@@ -467,7 +533,7 @@ class Armed(Composite):
         return np.minimum(demands["main"], self.held_arming(demands["arming"], samples))
 
     def armed_by(self, samples: EcuSamples) -> tuple[frozenset[str], frozenset[str]] | None:
-        """What main and arming read."""
+        """Channels that main and arming read."""
         return self.main.active(samples), self.arming.active(samples)
 
     def child_demands(self, samples: EcuSamples) -> dict[str, FloatArray]:
@@ -476,7 +542,7 @@ class Armed(Composite):
         return {role: held[role][0] for role in self.children}
 
     def deciding(self, samples: EcuSamples, at: int) -> frozenset[str]:
-        """What came last; before that, what is least."""
+        """The child that crossed last; before that, the one with the least demand."""
         return last_or_equal(*self.demands_at(samples, at))
 
     def taken_from(self, role: str, samples: EcuSamples, at: int) -> int:

@@ -1,4 +1,4 @@
-"""Displacement and predicted displacement: how far the occupant has moved, or will have."""
+"""Displacement and predicted displacement: how far the occupant has moved, or will have moved."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ from crashsense.rules.kernels import (
     window_sum,
 )
 from crashsense.rules.parameters import Criterion, parameter
+from crashsense.rules.program import Writer
 from crashsense.sensing.samples import EcuSamples
 
 
@@ -41,12 +42,19 @@ class Guarded(Criterion):
         """Travel and guard."""
         return name in ("travel_mm", "guard_m_s")
 
+    def write_guarded(self, writer: Writer, velocity: int, moved: int, channel: str) -> int:
+        """Write the lesser of the way over the travel and the velocity over the guard."""
+        least = writer.least(
+            writer.over(moved, self.travel_mm * 1e-3), writer.over(velocity, self.guard_m_s)
+        )
+        return writer.demand(least, 1.0, channel)
+
     @abstractmethod
     def motion(self, samples: EcuSamples) -> tuple[FloatArray, FloatArray]:
-        """Return V [m/s] and the way [m]."""
+        """Return V [m/s] and the displacement [m]."""
 
     def amounts(self, samples: EcuSamples, at: int) -> tuple[Amount, ...]:
-        """The way and the velocity change: both are needed."""
+        """The displacement and the velocity change: both are needed."""
         velocity, moved = (float(values[0, at]) for values in self.motion(samples))
         return (
             Amount(self.called, max(1e3 * moved, 0.0), self.travel_mm, "mm"),
@@ -64,8 +72,8 @@ class Displacement(Guarded):
     Good at
         A direct tie to the free travel of the occupant.
     Weak at
-        Late by nature: 127 mm is reached 30 ms after the bag should have been fired; so ``travel``
-        must be much smaller. Long braking fills it, hence the velocity guard and the leak.
+        Inherently late: 127 mm is reached 30 ms after the bag should have been fired, so ``travel``
+        must be much smaller. Long braking accumulates it, hence the velocity guard and the leak.
     Source
         Displacement as a deployment variable: Kendall and Solomon 2014 (abstract); from memory.
     """
@@ -88,6 +96,11 @@ class Displacement(Guarded):
         velocity, moved = self.motion(samples)
         return masked(np.minimum(moved / (self.travel_mm * 1e-3), velocity / self.guard_m_s), valid)
 
+    def write(self, writer: Writer) -> int:
+        """Write min(S / travel, V / guard)."""
+        velocity = writer.velocity(writer.read(self.channel), leak_g=self.leak_g)
+        return self.write_guarded(writer, velocity, writer.travel(velocity), self.channel)
+
     def motion(self, samples: EcuSamples) -> tuple[FloatArray, FloatArray]:
         """Return V [m/s] and S [m]."""
         values, _ = read(samples, self.channel)
@@ -96,7 +109,7 @@ class Displacement(Guarded):
 
 @dataclass(frozen=True)
 class PredictedDisplacement(Guarded):
-    """Displacement as it will be when the bag is full, guarded by velocity.
+    """Displacement predicted for the time at which the bag is full, guarded by velocity.
 
     Equation
         ``S_p = S + V tau + a tau^2 / 2``, a the mean over ``smoothing_ms``, V leaky and floored, S
@@ -136,6 +149,16 @@ class PredictedDisplacement(Guarded):
         return masked(
             np.minimum(predicted / (self.travel_mm * 1e-3), velocity / self.guard_m_s), valid
         )
+
+    def write(self, writer: Writer) -> int:
+        """Write min(S_p / travel, V / guard)."""
+        values = writer.read(self.channel)
+        velocity = writer.velocity(values, leak_g=self.leak_g)
+        mean = writer.window_mean(values, writer.ticks(self.smoothing_ms))
+        ahead = self.look_ahead_ms * 1e-3
+        moved = writer.sum(writer.travel(velocity), writer.times(velocity, ahead))
+        predicted = writer.sum(moved, writer.times(mean, 0.5 * ahead**2))
+        return self.write_guarded(writer, velocity, predicted, self.channel)
 
     def motion(self, samples: EcuSamples) -> tuple[FloatArray, FloatArray]:
         """Return V [m/s] and S_p [m]."""

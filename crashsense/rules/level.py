@@ -1,4 +1,4 @@
-"""Level: the mean over a short window against a threshold; arming and plausibility live on it."""
+"""Level: the mean over a short window against a threshold; used for arming and plausibility."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import ClassVar
 from crashsense.rules.contract import FloatArray
 from crashsense.rules.kernels import masked, read, samples_in, window_sum
 from crashsense.rules.parameters import Criterion, parameter
+from crashsense.rules.program import Writer
 from crashsense.sensing.samples import EcuSamples
 from crashsense.units import STANDARD_GRAVITY
 
@@ -21,7 +22,7 @@ class Level(Criterion):
     Good at
         Arming and plausibility: cheap, quick, no memory.
     Weak at
-        Says nothing of severity: rough road passes 2-4 g often.
+        Says nothing about severity: rough road often passes 2-4 g.
     Source
         Arming level 2-4 g, held 50-100 ms: from memory.
     """
@@ -42,3 +43,8 @@ class Level(Criterion):
         ticks = samples_in(self.window_ms, samples.rate_hz)
         mean = window_sum(values, ticks) / ticks
         return masked(mean / (self.threshold_g * STANDARD_GRAVITY), valid)
+
+    def write(self, writer: Writer) -> int:
+        """Write the mean over the threshold."""
+        mean = writer.window_mean(writer.read(self.channel), writer.ticks(self.window_ms))
+        return writer.demand(mean, self.threshold_g * STANDARD_GRAVITY, self.channel)

@@ -1,4 +1,4 @@
-"""Side: satellite velocity and door pressure, each with plausibility from another element."""
+"""Side: satellite velocity and door pressure, each checked for plausibility by another element."""
 
 from __future__ import annotations
 
@@ -20,6 +20,7 @@ from crashsense.rules.kernels import (
     window_sum,
 )
 from crashsense.rules.parameters import Criterion, parameter
+from crashsense.rules.program import Writer
 from crashsense.sensing.samples import EcuSamples
 from crashsense.units import STANDARD_GRAVITY
 
@@ -30,7 +31,7 @@ AMBIENT_PA = 101325.0
 
 @dataclass(frozen=True)
 class Plausible(Criterion):
-    """Base: a criterion that another element must find plausible."""
+    """Base: a criterion that another element must confirm as plausible."""
 
     plausible: str | None = parameter(
         None, kind="channel", optional=True, text="channel that must agree; none: no check"
@@ -47,7 +48,7 @@ class Plausible(Criterion):
 
     @classmethod
     def is_threshold(cls, name: str) -> bool:
-        """That of the plausibility check too."""
+        """Includes the threshold of the plausibility check."""
         return name.startswith("threshold") or name == "plausible_g"
 
     def agreed(self, demand: FloatArray, samples: EcuSamples) -> FloatArray:
@@ -61,6 +62,19 @@ class Plausible(Criterion):
             masked(other, valid), 1 + round(self.plausible_hold_ms * 1e-3 * samples.rate_hz)
         )
         return np.minimum(demand, held)
+
+    def write_agreed(self, writer: Writer, demand: int) -> int:
+        """Write the lesser of demand and the held demand of the other element."""
+        if self.plausible is None:
+            return demand
+        ticks = writer.ticks(self.plausible_window_ms)
+        other = writer.demand(
+            writer.window_sum(writer.read(self.plausible), ticks),
+            ticks * self.plausible_g * STANDARD_GRAVITY,
+            self.plausible,
+        )
+        hold = writer.hold_ticks(self.plausible_hold_ms)
+        return writer.least(demand, writer.window_max(other, hold))
 
     def amounts(self, samples: EcuSamples, at: int) -> tuple[Amount, ...]:
         """The criterion alone and, where one is asked for, the plausibility check."""
@@ -105,6 +119,13 @@ class SideVelocity(Plausible):
         velocity = window_sum(values, ticks) / samples.rate_hz
         return self.agreed(masked(velocity / self.threshold_m_s, valid), samples)
 
+    def write(self, writer: Writer) -> int:
+        """Write demand with plausibility."""
+        total = writer.window_sum(writer.read(self.channel), writer.ticks(self.window_ms))
+        velocity = writer.over(total, writer.rate_hz)
+        demand = writer.demand(velocity, self.threshold_m_s, self.channel)
+        return self.write_agreed(writer, demand)
+
 
 @dataclass(frozen=True)
 class DoorPressure(Plausible):
@@ -134,6 +155,12 @@ class DoorPressure(Plausible):
         values, valid = read(samples, self.channel)
         ratio = values * (100.0 / AMBIENT_PA)
         return self.agreed(masked(ratio / self.threshold_percent, valid), samples)
+
+    def write(self, writer: Writer) -> int:
+        """Write demand with plausibility."""
+        ratio = writer.times(writer.read(self.channel), 100.0 / AMBIENT_PA)
+        demand = writer.demand(ratio, self.threshold_percent, self.channel)
+        return self.write_agreed(writer, demand)
 
 
 @dataclass(frozen=True)
@@ -168,6 +195,14 @@ class DoorPressureSlope(Plausible):
         ratio = slope * (100.0 / AMBIENT_PA * 1e-3)
         return self.agreed(masked(ratio / self.threshold_percent_ms, valid), samples)
 
+    def write(self, writer: Writer) -> int:
+        """Write demand with plausibility."""
+        ticks = max(2, writer.ticks(self.window_ms))
+        slope = writer.response(writer.read(self.channel), slope_weights(ticks, writer.rate_hz))
+        ratio = writer.times(slope, 100.0 / AMBIENT_PA * 1e-3)
+        demand = writer.demand(ratio, self.threshold_percent_ms, self.channel)
+        return self.write_agreed(writer, demand)
+
 
 @dataclass(frozen=True)
 class DoorPressureRise(Plausible):
@@ -176,7 +211,7 @@ class DoorPressureRise(Plausible):
     Equation
         ``p(t) - p(t - window)`` of dp/p0 [%], demand = min(rise / threshold, held plausibility).
     Good at
-        The middle between level and slope: a hit must reach so much in so little time.
+        Between level and slope: a hit must reach a given rise within a given time.
     Weak at
         The window must fit the structure; see ``door_pressure_slope``.
     Source
@@ -198,3 +233,11 @@ class DoorPressureRise(Plausible):
         rise = values - shifted(values, samples_in(self.window_ms, samples.rate_hz))
         ratio = rise * (100.0 / AMBIENT_PA)
         return self.agreed(masked(ratio / self.threshold_percent, valid), samples)
+
+    def write(self, writer: Writer) -> int:
+        """Write demand with plausibility."""
+        values = writer.read(self.channel)
+        before = writer.delayed(values, writer.ticks(self.window_ms))
+        ratio = writer.times(writer.difference(values, before), 100.0 / AMBIENT_PA)
+        demand = writer.demand(ratio, self.threshold_percent, self.channel)
+        return self.write_agreed(writer, demand)

@@ -1,4 +1,4 @@
-"""Velocity change: the base criterion of the trade, plain, leaky, floored, with reset."""
+"""Velocity change: the basic criterion of the trade; plain, leaky, floored, with reset."""
 
 from __future__ import annotations
 
@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from crashsense.errors import Fault
-from crashsense.rules.contract import FloatArray
+from crashsense.rules.contract import FloatArray, NotWritten
 from crashsense.rules.kernels import leaky_velocity, masked, quiet_restarts, read, samples_in
 from crashsense.rules.parameters import Criterion, parameter
+from crashsense.rules.program import Writer
 from crashsense.sensing.samples import EcuSamples
 from crashsense.units import STANDARD_GRAVITY
 
@@ -25,12 +26,12 @@ class VelocityChange(Criterion):
         recorder's integral). With ``reset_ms``: V returns to 0 when abs(a) has stayed below
         ``reset_below_g`` for that long.
     Valid range
-        Any tick; record so short that V does not pass the range of a float.
+        Any tick; any record short enough that V stays within the range of a float.
     Good at
         Walls and everything whose severity is its velocity change; needs no time zero.
     Weak at
-        Drift without leak; rough road sums up; with leak, long soft pulses (deformable barrier,
-        underride, pole) come late or never.
+        Without leak it drifts and accumulates rough road; with leak, long soft pulses (deformable
+        barrier, underride, pole) are late or missed.
     Source
         Kendall and Solomon 2014 name velocity as a deployment variable (abstract); formula and
         the usual leak of 2-6 g from memory.
@@ -75,6 +76,18 @@ class VelocityChange(Criterion):
         )
         return masked(velocity / self.threshold_m_s, valid)
 
+    def write(self, writer: Writer) -> int:
+        """Write V / threshold."""
+        if self.reset_ms is not None:
+            raise NotWritten
+        velocity = writer.velocity(
+            writer.read(self.channel),
+            leak_g=self.leak_g,
+            time_constant_ms=self.time_constant_ms,
+            floor=self.floor == "yes",
+        )
+        return writer.demand(velocity, self.threshold_m_s, self.channel)
+
 
 @dataclass(frozen=True)
 class RearVelocity(Criterion):
@@ -83,7 +96,7 @@ class RearVelocity(Criterion):
     Equation
         ``V[n] = max(0, V[n-1] + (a - leak) T)`` of +x, demand = V / threshold.
     Weak at
-        Firm launches and bumper taps just below the threshold; says nothing of front airbags.
+        Firm launches and bumper taps just below the threshold; says nothing about front airbags.
     Source
         Threshold 2-3 m/s: from memory.
     """
@@ -103,6 +116,11 @@ class RearVelocity(Criterion):
         values, valid = read(samples, self.channel)
         velocity = leaky_velocity(values, rate_hz=samples.rate_hz, leak_g=self.leak_g)
         return masked(velocity / self.threshold_m_s, valid)
+
+    def write(self, writer: Writer) -> int:
+        """Write V / threshold."""
+        velocity = writer.velocity(writer.read(self.channel), leak_g=self.leak_g)
+        return writer.demand(velocity, self.threshold_m_s, self.channel)
 
 
 @dataclass(frozen=True)
@@ -144,3 +162,12 @@ class LeftRightDifference(Criterion):
             left, rate_hz=samples.rate_hz, leak_g=self.leak_g
         ) - leaky_velocity(right, rate_hz=samples.rate_hz, leak_g=self.leak_g)
         return masked(abs(difference) / self.threshold_m_s, left_valid, right_valid)
+
+    def write(self, writer: Writer) -> int:
+        """Write the difference over its threshold."""
+        left, right = (
+            writer.velocity(writer.read(sense), leak_g=self.leak_g)
+            for sense in (self.left, self.right)
+        )
+        apart = writer.magnitude(writer.difference(left, right))
+        return writer.demand(apart, self.threshold_m_s, self.left, self.right)

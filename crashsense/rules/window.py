@@ -1,4 +1,4 @@
-"""Moving-window velocity: what happened in the last few milliseconds."""
+"""Moving-window velocity: the velocity change of the last few milliseconds."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from crashsense.rules.amounts import Amount
 from crashsense.rules.contract import FloatArray, Rule
 from crashsense.rules.kernels import masked, read, samples_in, window_sum
 from crashsense.rules.parameters import Criterion, parameter
+from crashsense.rules.program import Writer
 from crashsense.sensing.samples import EcuSamples
 from crashsense.units import STANDARD_GRAVITY
 
@@ -23,7 +24,7 @@ class WindowVelocity(Criterion):
     Equation
         ``V_D[n] = T sum of a over the last D``, demand = V_D / threshold. Several windows, each
         with a threshold: ``windows`` = [[D ms, threshold m/s], ...]; the largest demand counts.
-        ``leak_g`` is taken from every sample.
+        ``leak_g`` is subtracted from every sample.
     Good at
         Side and pole (steep), no drift, no reset needed.
     Weak at
@@ -69,6 +70,16 @@ class WindowVelocity(Criterion):
             out = part if out is None else np.maximum(out, part)
         return masked(np.zeros_like(values) if out is None else out, valid)
 
+    def write(self, writer: Writer) -> int:
+        """Write the largest V_D / threshold."""
+        values = writer.read(self.channel)
+        values = writer.less(values, self.leak_g * STANDARD_GRAVITY) if self.leak_g else values
+        parts = [
+            writer.over(writer.window_sum(values, writer.ticks(ms)), writer.rate_hz * threshold)
+            for ms, threshold in self.pairs
+        ]
+        return writer.demand(writer.greatest(*parts), 1.0, self.channel)
+
     @property
     def pairs(self) -> tuple[tuple[float, float], ...]:
         """Every window [ms] with its threshold [m/s]."""
@@ -99,7 +110,7 @@ class WindowDifference(Criterion):
     Good at
         The engine contact of a pole crash; a steady brake or slope reads zero.
     Weak at
-        Every steep misuse (hammer, undercarriage): to be used with a velocity guard.
+        Every steep misuse (hammer, undercarriage): use with a velocity guard.
     Source
         From memory.
     """
@@ -128,3 +139,12 @@ class WindowDifference(Criterion):
         long = samples_in(self.long_ms, samples.rate_hz)
         difference = window_sum(values, short) / short - window_sum(values, long) / long
         return masked(difference / (self.threshold_g * STANDARD_GRAVITY), valid)
+
+    def write(self, writer: Writer) -> int:
+        """Write the difference over its threshold."""
+        values = writer.read(self.channel)
+        short, long = (
+            writer.window_mean(values, writer.ticks(ms)) for ms in (self.short_ms, self.long_ms)
+        )
+        difference = writer.difference(short, long)
+        return writer.demand(difference, self.threshold_g * STANDARD_GRAVITY, self.channel)
