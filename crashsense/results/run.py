@@ -334,7 +334,7 @@ def _plain(content: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def open_run(folder: str | Path, *, plan: Plan | None = None, trust: bool = False) -> Run:
-    """Open a run folder; what is not one, is damaged or comes from a later program is refused.
+    """Open a run folder; refuse anything else, a damaged one, or one of a later program.
 
     *plan* is needed to replay a run of objects made in Python, which a folder does not hold; it
     must be the plan of the run. Opening runs no code of the folder; what does so later (replay, a

@@ -19,7 +19,6 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.files import is_file, read_toml
 from crashsense.resources import folder
-from crashsense.synthesis.location import Place
 from crashsense.synthesis.misuse.contact import MATERIALS
 from crashsense.synthesis.wording import faults_of
 
@@ -91,7 +90,12 @@ class Door(_Strict):
     """A front door with its cavity, seal and latch."""
 
     skin_kg: Positive
-    frame_kg: Positive
+    #: inner panel with the intrusion beam; edge with hinges and latch
+    inner_kg: Positive
+    edge_kg: Positive
+    #: lowest mode of the door without its skin, inner panel against edge
+    frame_hz: Positive
+    frame_damping: float = Field(gt=0, lt=1)
     skin_n_per_m: Positive
     skin_damping: float = Field(gt=0, lt=1)
     #: lowest mode of the skin under its own mass (spread, hence stiffer than under a point load)
@@ -106,6 +110,20 @@ class Door(_Strict):
     leak_area_m2: Positive
     swept_area_m2: Positive
     basis: dict[str, str]
+
+    @property
+    def frame_n_per_m(self) -> float:
+        """Stiffness between inner panel and edge [N/m]: mu (2 pi f)^2, mu = m1 m2 / (m1 + m2)."""
+        return self._frame_mass * (2.0 * pi * self.frame_hz) ** 2
+
+    @property
+    def frame_damper(self) -> float:
+        """Damping between inner panel and edge [N s/m]: 2 zeta mu (2 pi f)."""
+        return 2.0 * self.frame_damping * self._frame_mass * 2.0 * pi * self.frame_hz
+
+    @property
+    def _frame_mass(self) -> float:
+        return self.inner_kg * self.edge_kg / (self.inner_kg + self.edge_kg)
 
 
 class Structure(_Strict):
@@ -163,10 +181,3 @@ def find_place(structure: Structure, name: str) -> StruckPlace:
     if name not in structure.places:
         raise ValueError(nearest(name, structure.places))
     return structure.places[name]
-
-
-def sensing_places(vehicle: str) -> dict[str, Place]:
-    """The sensing locations of a vehicle file, by channel."""
-    from crashsense.synthesis.frontal.vehicle import load_vehicle
-
-    return {name: one.place() for name, one in load_vehicle(vehicle).locations.items()}
