@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from crashsense.cli import LazyGroup
+from crashsense.cli.printing import say
 
 #: Study -> (module in this room, function, one line for ``--help``).
 STUDIES: dict[str, tuple[str, str, str]] = {
@@ -40,4 +41,4 @@ STUDIES: dict[str, tuple[str, str, str]] = {
 def study(context: click.Context) -> None:
     """Studies on the library or on records; without a name they are listed."""
     if context.invoked_subcommand is None:
-        click.echo(context.get_help())
+        say(context.get_help())

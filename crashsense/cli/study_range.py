@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import sys
 from functools import partial
 from typing import Any
 
 import click
 
-from crashsense.cli.options import OneOf, plan_options, say
+from crashsense.cli.options import OneOf, plan_options
+from crashsense.cli.printing import place, say
+from crashsense.cli.study_plan import progress_bar
 from crashsense.errors import Fault, InputError
 from crashsense.resources import CAUTION
 
@@ -91,12 +92,6 @@ def range_command(**options: Any) -> int:
     sensor_set = load_sensor_set(options["sensor_set"])
     if note:
         click.echo(note, err=True)
-    bar = sys.stderr.isatty()
-
-    def progress(done: int, total: int) -> None:
-        if bar:
-            click.echo(f"\r{done}/{total} events", nl=done == total, err=True)
-
     events = chosen_events(options)
     draws = options["draws"] or 0
     conditions = Conditions(seed=options["seed"] or 1, vary=options["vary"] or "both")
@@ -112,7 +107,7 @@ def range_command(**options: Any) -> int:
             corners_hz=options["corners"],
             draws=draws,
             conditions=conditions,
-            on_progress=progress,
+            on_progress=progress_bar("events"),
         )
     folder = write_range_study(found, options["out"])
     with_draws = f", {draws} draws beside the nominal one" if draws else ", nominal sensors"
@@ -124,7 +119,7 @@ def range_command(**options: Any) -> int:
     say("\n".join(settings_lines(found.settings, found.metadata)))
     say("\n" + "\n".join(event_lines(found)))
     say("\n" + "\n".join(found.advice))
-    say(f"\nTables and figure: {folder}")
+    say(f"\nTables and figure: {place(folder)}")
     return 0
 
 

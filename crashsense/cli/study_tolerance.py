@@ -8,7 +8,8 @@ from typing import Any
 
 import click
 
-from crashsense.cli.options import WholeNumber, say
+from crashsense.cli.options import WholeNumber
+from crashsense.cli.printing import place, say
 from crashsense.cli.study_plan import DRAW_KEYS, resolved, study_options
 
 DEFAULT_FOLDER = "crashsense-study-tolerance"
@@ -77,5 +78,5 @@ def tolerance_command(plan: str | None, **options: Any) -> int:
     (folder / "tolerance_corners").mkdir(exist_ok=True)
     for name, content in plans.items():
         (folder / "tolerance_corners" / name).write_text(content, encoding="utf-8")
-    say(f"\nTables and figure: {folder}")
+    say(f"\nTables and figure: {place(folder)}")
     return 0

@@ -6,10 +6,11 @@ events never stand in one row.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from crashsense.studies.range_words import LASTING, SIDE
+from crashsense.text_table import text_table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -20,8 +21,8 @@ if TYPE_CHECKING:
 def settings_lines(settings: pd.DataFrame, metadata: Mapping[str, Any]) -> list[str]:
     """Count over all events, one row a setting and one for the ideal sensor of each corner."""
     draws = bool(metadata["random_draws"])
-    heads = [f"range {metadata['unit']}", "bits", "corner Hz", "failed", "lost", "gained", "c/m"]
-    heads += ["failed in draws", "lost", "gained"] if draws else []
+    heads = [metadata["unit"], "bits", "Hz", "fail", "lost", "gain", "c/m"]
+    heads += ["draws: fail", "lost", "gain"] if draws else []
     rows = [heads]
     for _, row in settings.iterrows():
         cells = [f"{row[metadata['range_column']]:g}", f"{row['bits']:g}", f"{row['corner_hz']:g}"]
@@ -36,8 +37,8 @@ def settings_lines(settings: pd.DataFrame, metadata: Mapping[str, Any]) -> list[
         cells.append(_number(first["ideal_separation_ratio"], 2))
         rows.append([*cells, *(["-"] * (len(heads) - len(cells)))])
     lines = ["All events: requirements, nominal" + (", and summed over draws" if draws else "")]
-    lines += _columns(rows)
-    lines.append("  lost: met with the ideal sensor only; gained: met with this one only")
+    lines += text_table(rows, keys=3, left=())
+    lines.append("lost: met with the ideal sensor only; gain: met with this one only")
     return lines
 
 
@@ -48,13 +49,13 @@ def event_lines(study: RangeStudy) -> list[str]:
     velocity = "velocity_error_60ms_m_s" in table.columns
     rows = [
         [
-            f"range {metadata['unit']}",
+            metadata["unit"],
             "bits",
-            "corner Hz",
+            "Hz",
             "event",
-            "clipped before/after %",
-            *(["velocity error m/s due/60 ms"] if velocity else []),
-            "fires ms",
+            "clipped %",
+            *(["velocity m/s"] if velocity else []),
+            "fires",
             "ideal",
             "verdict",
             *(["draws lost"] if metadata["random_draws"] else []),
@@ -82,30 +83,19 @@ def event_lines(study: RangeStudy) -> list[str]:
             cells.append(f"{row['draws_lost']} of {row['draws_judged']}")
         rows.append(cells)
     lines = ["The event that speaks most against each setting (one row, one event; all: range.csv)"]
-    lines += _columns(rows, left=3)
+    lines += text_table(rows, keys=4, left=(3,))
+    lines.append("clipped: share of samples before / after the filter; fires, ideal: times [ms]")
     if velocity:
         lines.append(
-            "  due: at the required time; 60 ms: frontal and rear events only, '-' for a sensor or"
-            " restraint of the side"
+            "velocity: error of the velocity change, at the required time / at 60 ms (that for"
+            " frontal and rear events only, '-' for a sensor or restraint of the side)"
         )
     if marked:
         lines.append(
-            "  * already filtered when it was recorded: clipping and losses of the row are lower"
+            "* already filtered when it was recorded: clipping and losses of the row are lower"
             " bounds"
         )
     return lines
-
-
-def _columns(rows: Sequence[Sequence[str]], *, left: int | None = None) -> list[str]:
-    widths = [max(len(row[at]) for row in rows) for at in range(len(rows[0]))]
-    return [
-        "  "
-        + "  ".join(
-            cell.ljust(width) if at == left else cell.rjust(width)
-            for at, (cell, width) in enumerate(zip(row, widths, strict=True))
-        ).rstrip()
-        for row in rows
-    ]
 
 
 def _number(value: float, digits: int, *, sign: str = "-") -> str:
