@@ -87,8 +87,8 @@ def event_lines(study: RangeStudy) -> list[str]:
     lines.append("clipped: share of samples before / after the filter; fires, ideal: times [ms]")
     if velocity:
         lines.append(
-            "velocity: error of the velocity change, at the required time / at 60 ms (that for"
-            " frontal and rear events only, '-' for a sensor or restraint of the side)"
+            "velocity: error of the velocity change, at the required time / at 60 ms; 60 ms:"
+            " frontal and rear events only, '-' for a sensor or restraint of the side"
         )
     if marked:
         lines.append(

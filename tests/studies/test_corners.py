@@ -112,7 +112,7 @@ def test_a_corner_is_evaluated_again_by_its_plan(
     out = tmp_path / "out"
     arguments = ["--events", CRASH, "--algorithm", "plain", "--draws", "20", "--sigma", "2"]
     assert command(["study", "tolerance", *arguments, "--out", str(out)]) == 0
-    shown = capsys.readouterr().out
+    shown = " ".join(capsys.readouterr().out.split())
     assert "Corners (every tolerance of the sensors that a rule reads at 2 sigma" in shown
     table = pd.read_csv(out / "tolerance_corners.csv")
     row = table[(table["restraint"] == STAGE_1) & (table["corner"] == "hot_min")].iloc[0]
