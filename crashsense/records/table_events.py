@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 import numpy as np
@@ -342,9 +342,7 @@ def _assume(reading: _Reading, *, belts: bool | None, expect: Mapping[str, str])
     for name in RESTRAINTS:
         if name in expect:
             mine = stated.get(name, StatedRequirement(""))
-            entry = StatedRequirement(
-                expect[name], mine.required_s, mine.origin_s, mine.not_before_s
-            )
+            entry = replace(mine, expectation=expect[name], basis="", waiver=None)
             basis, spoken = "stated by the user", f"{name}: {expect[name]}, stated by the user"
         elif name in stated:
             entry = stated[name]
@@ -379,6 +377,7 @@ def _assume(reading: _Reading, *, belts: bool | None, expect: Mapping[str, str])
             not_before_s=entry.not_before_s,
             basis=basis,
             waiver=entry.waiver,
+            order=entry.order_of(name, family=direction.family),
         )
         if spoken:
             sentences.append(spoken)

@@ -121,6 +121,7 @@ def compose(view: RunView) -> str:
     lines += ["", *_count_lines(view)]
     lines += _ruleless_lines(view)
     lines += _margin_lines(view)
+    lines += _order_lines(view)
     lines += _draw_lines(view)
     lines += _separation_lines(view)
     lines += _arming_lines(view.rows_shown())
@@ -254,6 +255,27 @@ def _margin_lines(view: RunView) -> list[str]:
         for row in rows_of(rows)
     ]
     return lines + columns(table)
+
+
+#: Events that the terminal names of those in which the order of restraints fails.
+MOST_ORDERS = 6
+
+
+def _order_lines(view: RunView) -> list[str]:
+    """What of the order of restraints fails at nominal, by how it fails."""
+    rows = view.rows_shown()
+    failed = rows[(rows["expectation"] == "order") & rows["verdict"].isin(NOT_MET)]
+    lines = []
+    for (restraint, algorithm, sensor_set, verdict), own in failed.groupby(
+        ["restraint", "algorithm", "sensor_set", "verdict"], observed=True, sort=False
+    ):
+        names = list(own["event"])
+        more = f" and {len(names) - MOST_ORDERS} more" if len(names) > MOST_ORDERS else ""
+        lines += wrapped(
+            f"  {restraint}{_tail(view, (sensor_set, algorithm))}: {WORDS[verdict]} in "
+            f"{', '.join(names[:MOST_ORDERS])}{more}"
+        )
+    return ["", "Order of restraints, nominal", *lines] if lines else []
 
 
 def _tail(view: RunView, pair: Pair) -> str:
