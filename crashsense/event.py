@@ -219,6 +219,15 @@ def usual_order(restraint: str, expectation: str, *, family: str) -> Order | Non
     return Order("front_airbag_stage_1", most_s=most_s, basis=ORDER_BASIS)
 
 
+def orders_assumed(requirements: Mapping[str, Requirement]) -> list[str]:
+    """Return one sentence for each usual order that nobody stated."""
+    return [
+        f"{name}: {requirement.order.words} if it fires, assumed ({requirement.order.basis})"
+        for name, requirement in requirements.items()
+        if requirement.order is not None and requirement.order.basis == ORDER_BASIS
+    ]
+
+
 @dataclass(frozen=True)
 class Requirement:
     """What one restraint must do in one event.

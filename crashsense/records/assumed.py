@@ -12,7 +12,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from crashsense.errors import Fault, InputError, nearest
-from crashsense.event import EXPECTATIONS, RESTRAINTS, Context, Requirement, usual_order
+from crashsense.event import (
+    EXPECTATIONS,
+    RESTRAINTS,
+    Context,
+    Requirement,
+    orders_assumed,
+    usual_order,
+)
 from crashsense.occupant import FREE_TRAVEL_M, INFLATION_S
 from crashsense.records.header import Record
 from crashsense.records.motion import VELOCITY_WINDOW_S, Direction, Motion
@@ -170,6 +177,7 @@ def assume(
         + ", ".join(f"{n} {expect[n]}" for n in others)
         + "; the rest open, assumed"
     )
+    sentences += orders_assumed(requirements)
     context, spoken = _context(record, vehicle, belts=belts, stage_1=wanted[STAGE_1])
     return Assumed(context, requirements, (*sentences, *spoken))
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError, nearest
-from crashsense.event import RESTRAINTS, Context, Event, Requirement
+from crashsense.event import RESTRAINTS, Context, Event, Requirement, orders_assumed
 from crashsense.files import opened as open_file
 from crashsense.occupant import FREE_TRAVEL_M, INFLATION_S
 from crashsense.records import quality, signal_checks, table_checks
@@ -395,6 +395,8 @@ def _assume(reading: _Reading, *, belts: bool | None, expect: Mapping[str, str])
     if rest:
         expectation = requirements[rest[0]].expectation
         sentences.append(f"all other restraints: {expectation}, assumed ({_rest(direction)})")
+    own = {n: r for n, r in requirements.items() if n not in stated or not stated[n].says_order}
+    sentences += orders_assumed(own)
     context, more = _context(reading, belts=belts, stage_1=requirements[STAGE_1].expectation)
     return Assumed(context, requirements, (*sentences, *more))
 
