@@ -50,7 +50,7 @@ WORDS = {
     "open_held": "open, held",
     "not_evaluated": "not judged",
     "in_order": "in order",
-    "not_challenged": "order not challenged",
+    "not_challenged": "not challenged",
     "alone": "alone",
     "out_of_order": "out of order",
     "too_soon": "too soon",

@@ -368,16 +368,24 @@ _HARM_WORDS = {
     "early": "a deployment before it is allowed",
     "missed": "a missed deployment",
     "late": "a late deployment",
+    "alone": "a stage that fires alone",
+    "out_of_order": "stages in the wrong order",
+    "too_soon": "stages too close together",
+    "too_late": "stages too far apart",
     "rule_error": "a failure of the rule itself",
     "not_evaluated": "a restraint that can no longer be judged",
 }
 
-_LETTERS = dict(zip(HARMS, "IEMLXN", strict=True))
+_LETTERS = dict(zip(HARMS, "IEMLAOSTXN", strict=True))
 _SHADES = {
     "inadvertent": VERMILION,
     "early": VERMILION,
     "missed": "#d98200",
     "late": "#e8c15a",
+    "alone": "#d98200",
+    "out_of_order": "#d98200",
+    "too_soon": "#e8c15a",
+    "too_late": "#e8c15a",
     "rule_error": INK,
     "not_evaluated": GREY,
     "none": "#e6f0ec",

@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from pulses_by_hand import pulse
+from pulses_by_hand import pulse, pulse_in_order
 
 import crashsense
 from crashsense import engine
 from crashsense.campaign import evaluate
 from crashsense.cli.explain import explain as explain_command
 from crashsense.errors import InputError
-from crashsense.event import Event, Order
+from crashsense.event import Order
 from crashsense.plan import resolve_plan
 from crashsense.reporting import text_summary
 from crashsense.rules.algorithm import algorithm_from_toml
@@ -36,15 +35,6 @@ def by_velocity(name: str, first: float | None, second: float | None):
     return algorithm_from_toml(f'name = "{name}"\ngate = true\n' + "".join(rules))
 
 
-def crash(name: str, velocity_m_s: float, **asked) -> Event:
-    """A pulse of 60 ms: 1 m/s takes 60 / velocity ms."""
-    event = pulse(name, velocity_m_s, fire=True)
-    order = Order(FIRST, basis="test", **asked)
-    requirements = {**event.requirements}
-    requirements[SECOND] = replace(requirements[SECOND], order=order)
-    return replace(event, requirements=requirements)
-
-
 # 6 m/s in 60 ms: 0.1 m/s a millisecond. Stage 1 at 3 m/s, that is at 30 ms and the delays.
 @pytest.mark.parametrize(
     ("second", "asked", "verdict", "margin_ms"),
@@ -58,7 +48,7 @@ def crash(name: str, velocity_m_s: float, **asked) -> Event:
     ],
 )
 def test_rules_of_known_velocity(second, asked, verdict, margin_ms) -> None:
-    found = trial(crash("hand", 6.0, **asked), algorithm=by_velocity("two", 3.0, second))
+    found = trial(pulse_in_order("hand", 6.0, **asked), algorithm=by_velocity("two", 3.0, second))
     row = found.row(PAIR)
     assert (row["verdict"], row["expectation"]) == (verdict, "order")
     # A tick of 0.5 ms each way, and the offset that the sensor does not have at nominal.
@@ -72,7 +62,7 @@ def test_rules_of_known_velocity(second, asked, verdict, margin_ms) -> None:
 
 
 def test_alone_and_what_cannot_be_judged() -> None:
-    event = crash("hand", 6.0)
+    event = pulse_in_order("hand", 6.0)
     alone = trial(event, algorithm=by_velocity("second_only", None, 3.0))
     assert alone.row(PAIR)["verdict"] == "alone"
     assert alone.row(PAIR)["reason"] == "front_airbag_stage_1 never fires"
@@ -92,7 +82,10 @@ def test_alone_and_what_cannot_be_judged() -> None:
 @pytest.fixture(scope="module")
 def run(tmp_path_factory):
     folder = tmp_path_factory.mktemp("order") / "run"
-    events = [crash("kept", 6.0, most_s=0.010), crash("broken", 5.0, least_s=0.030)]
+    events = [
+        pulse_in_order("kept", 6.0, most_s=0.010),
+        pulse_in_order("broken", 5.0, least_s=0.030),
+    ]
     return evaluate(
         events=[*events, pulse("no_order", 6.0, fire=True)],
         algorithms=[by_velocity("two", 2.0, 2.5)],
@@ -138,7 +131,7 @@ def test_explain_answers_by_its_name() -> None:
 
 def test_both_engines_give_the_same(run) -> None:
     pytest.importorskip("numba")
-    event = crash("broken", 5.0, least_s=0.030)
+    event = pulse_in_order("broken", 5.0, least_s=0.030)
     rule = by_velocity("two", 2.0, 2.5)
     with engine.using("numpy"):
         one = trial(event, algorithm=rule, draw=range(7), engine="numpy").rows
@@ -178,7 +171,7 @@ def test_a_waiver_covers_the_order_and_still_counts(tmp_path: Path) -> None:
     waiver = {"why": "prototype", "by": "team", "on": "2030-01-01", "until": "2035-01-01"}
     asked = {"broken": {SECOND: {"waiver": waiver}}}
     plan = resolve_plan(
-        events=[crash("broken", 5.0, least_s=0.030)],
+        events=[pulse_in_order("broken", 5.0, least_s=0.030)],
         algorithms=[by_velocity("two", 2.0, 2.5)],
         requirements=asked,
     )
