@@ -1,4 +1,4 @@
-"""Types of the arrays that functions take and return; their docstrings give the shapes."""
+"""Types of the arrays that functions take and return; each docstring gives the shapes."""
 
 from __future__ import annotations
 

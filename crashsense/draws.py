@@ -50,7 +50,7 @@ _30, _27, _31 = np.uint64(30), np.uint64(27), np.uint64(31)
 
 
 def generator(seed: int, *axes: str | int) -> np.random.Generator:
-    """Return a numpy generator of the named axes, for what is not drawn by row.
+    """Return a numpy generator for the named axes, for values that are not drawn by row.
 
     >>> float(generator(1, "a", "bc").random()) == float(generator(1, "ab", "c").random())
     False
@@ -73,7 +73,7 @@ def _digest_of(axes: tuple[str | int, ...]) -> bytes:
 
 
 class _Seeded(ISeedSequence):
-    """A SHA-256 digest as the start of a bit generator: mixed enough to be taken as it is."""
+    """A SHA-256 digest as the seed of a bit generator: already well mixed, so used unchanged."""
 
     def __init__(self, digest: bytes) -> None:
         self._words = np.frombuffer(digest, dtype="<u8")
@@ -102,7 +102,7 @@ def _mix(words: WordArray) -> WordArray:
 def rows_of(
     draws: npt.NDArray[np.int64], *, kind: str, seed: int, axes: tuple[str | int, ...]
 ) -> tuple[WordArray, WordArray]:
-    """Start and odd step of the row of each draw, both of shape (draws,)."""
+    """Start and odd step of each draw's row, both of shape (draws,)."""
     key = np.frombuffer(_digest_of((seed, *axes, kind)), dtype="<u8").astype(np.uint64)
     number = draws.astype(np.uint64) * GOLDEN
     start, step = _mix(number + key[0]), _mix(number + key[1])
@@ -127,7 +127,7 @@ def _by_row(
     seed: int,
     axes: tuple[str | int, ...],
 ) -> tuple[FloatArray, npt.NDArray[np.int64]]:
-    """Uniform numbers inside (0, 1) of 53 bits, and the rows of nominal draws."""
+    """53-bit uniform numbers inside (0, 1), and the rows of nominal draws."""
     numbers = np.asarray(draws, dtype=np.int64)
     words = _words(*rows_of(numbers, kind=kind, seed=seed, axes=axes), width)
     words >>= np.uint64(11)
@@ -159,7 +159,7 @@ def normals(
 ) -> FloatArray:
     """Return standard normal numbers, shape (draws, width); the row of draw 0 is zero.
 
-    By inversion of the normal distribution at 53 bits: for tolerances, of which a draw has few.
+    By inversion of the normal distribution at 53 bits: for tolerances, few of which a draw needs.
     Long rows come from :func:`noise`.
 
     >>> bool((normals([3, 40], 2, seed=7, axes=("a",)) == normals(range(50), 2, seed=7,
@@ -179,7 +179,7 @@ def normals(
 
 @lru_cache(maxsize=1)
 def noise_tables() -> tuple[FloatArray, FloatArray]:
-    """Normal numbers by 16 bits, and those below the lowest of them by 16 bits more.
+    """Table of normal numbers indexed by 16 bits, and its lower tail indexed by 16 further bits.
 
     The first table holds the mean of the normal distribution in each of 65,536 classes of equal
     probability, so that mean and variance are those of the distribution (variance 1 - 2e-6). The
@@ -210,8 +210,8 @@ def noise(
 ) -> FloatArray:
     """Return white noise of unit deviation, shape (draws, width); the row of draw 0 is zero.
 
-    Standard normal by :func:`noise_tables`, four numbers a word: made for long rows that pass a
-    filter or a modal response afterwards. The distribution function is right within 8e-6, beyond
+    Standard normal by :func:`noise_tables`, four numbers per 64-bit word: meant for long rows that
+    then pass a filter or a modal response. The distribution function is right within 8e-6, beyond
     4.2 deviations within 1.3e-10. Twin: ``compiled.fill_noise``, the same bits.
 
     >>> a = noise([1, 2], 100, seed=7, axes=("a",))

@@ -1,8 +1,7 @@
 """Which engine computes the array kernels: ``numpy`` always, ``fast`` where numba is installed.
 
-The engine changes speed only: verdicts and fire times are the same, floats agree to 1e-9. It is
-chosen for a stretch of code by :func:`using` and holds for nothing outside it (also not for other
-threads); without it numpy computes.
+The engine changes speed only: verdicts and fire times are the same, floats agree to 1e-9.
+:func:`using` selects it for a block of code in the current thread; everywhere else numpy computes.
 """
 
 from __future__ import annotations
@@ -46,13 +45,13 @@ def _load() -> tuple[ModuleType | None, str]:
 
 
 def choose(name: str | None) -> tuple[str, str]:
-    """Return the engine to use for the asked one (None: the fastest there is), and a note.
+    """Return the engine to use for the requested one (None: the fastest installed), and a note.
 
-    The note is empty, or one line that says why numpy computes although ``fast`` was to be had.
+    The note is empty, or one line that says why numpy computes although ``fast`` is installed.
 
     Raises
     ------
-    MissingExtraError : ``fast`` is asked for and numba is not installed
+    MissingExtraError : ``fast`` is requested but numba is not installed
     UnknownNameError : no such engine
 
     >>> choose("numpy")

@@ -15,10 +15,10 @@ _UNSHOWN = ("Cc", "Cf", "Cs", "Zl", "Zp")
 
 
 def printable(text: object) -> str:
-    r"""Return *text* with everything written out that a terminal, a CSV or a page would obey.
+    r"""Return *text* with every character escaped that a terminal, a CSV or a page would act on.
 
-    Control sequences, changes of direction and bytes of a file name that are no text become
-    ``\x1b`` and the like; a line end or tab becomes a blank.
+    Control sequences, direction marks and undecodable bytes of a file name become ``\x1b`` and
+    the like; a line end or tab becomes a space.
 
     >>> printable("wall\x1b[31m"), printable("two\nlines")
     ('wall\\x1b[31m', 'two lines')
@@ -38,7 +38,7 @@ def printable(text: object) -> str:
 
 @dataclass(frozen=True)
 class Fault:
-    """One thing wrong with an input: where it stands, what stands there, what was expected.
+    """One fault of an input: where it is, what was found there, what was expected.
 
     >>> print(Fault("plan.toml", "draws", -3, "a whole number, 0 or more"))
     plan.toml: draws: got -3; expected a whole number, 0 or more
@@ -56,7 +56,7 @@ class Fault:
 
 
 def _shown(value: object) -> str:
-    """The value as code writes it, cut where it is long."""
+    """The value as a Python literal, shortened if long."""
     try:
         text = repr(value)
     except ValueError:  # a whole number of more digits than Python prints
@@ -69,7 +69,7 @@ class CrashsenseError(Exception):
 
 
 class InputError(CrashsenseError, ValueError):
-    """Bad input. Carries every fault found, one line each; the same line once.
+    """Bad input. Carries every fault found, one line each, without repeats.
 
     >>> error = InputError([Fault("a.toml", "bits", 0, "1 or more")])
     >>> str(error)
@@ -87,11 +87,11 @@ class InputError(CrashsenseError, ValueError):
 
 
 class UnknownNameError(InputError):
-    """A name that nothing answers to; the nearest known one is offered."""
+    """An unknown name; the message suggests the nearest known one."""
 
 
 class RuleError(CrashsenseError):
-    """A decision rule failed, or returned what a rule may not return."""
+    """A decision rule failed, or returned something a rule may not return."""
 
 
 class RuleTimeout(RuleError):
@@ -103,11 +103,11 @@ class RunFolderError(CrashsenseError, ValueError):
 
 
 class MissingExtraError(CrashsenseError, ImportError):
-    """An optional dependency is needed and not installed."""
+    """An optional dependency is needed but not installed."""
 
 
 def nearest(name: str, known: Iterable[str]) -> str:
-    """Say which names exist, nearest first: the tail of an error message.
+    """List the names that exist, nearest first: the end of an error message.
 
     >>> nearest("gaurded", ["plain", "guarded"])
     "one of guarded, plain (did you mean 'guarded'?)"

@@ -1,4 +1,4 @@
-"""Events: one occurrence, what the control unit knows of it, and what is required."""
+"""Events: one occurrence, what the control unit knows about it, and what is required."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ class Waiver:
     on: date | None = field(default=None, kw_only=True)
 
     def expired(self, *, on: date) -> bool:
-        """True if the exception is no longer agreed on the day *on*.
+        """True if the exception has expired by the day *on*.
 
         >>> waiver = Waiver("sensor of the prototype", date(2031, 3, 31))
         >>> waiver.expired(on=date(2031, 3, 31)), waiver.expired(on=date(2031, 4, 1))
@@ -235,10 +235,10 @@ class Requirement:
     Parameters
     ----------
     expectation : ``"fire"``, ``"no_fire"`` or ``"open"``
-    required_s : required time to fire [s] from time zero, nominal; None where none applies. A
-        negative one is kept as it is. On ``open`` it is information only.
-    origin_s : the contact from which free flight counts [s]
-    not_before_s : firing before this time [s] is ``early``
+    required_s : nominal required time to fire [s] from time zero; None where none applies. A
+        negative value is kept. For ``open`` it is information only.
+    origin_s : time of the contact from which free flight is counted [s]
+    not_before_s : a deployment before this time [s] is ``early``
     free_travel_m, inflation_s : the free travel [m] and the inflation time [s] from which
         ``required_s`` was computed; None where it has another origin
     basis : where the requirement comes from
@@ -277,7 +277,7 @@ class Requirement:
 
 @dataclass(frozen=True)
 class Context:
-    """What the control unit knows besides signals."""
+    """What the control unit knows besides the signals."""
 
     belted: bool = True
     driver_seat_occupied: bool = True
@@ -335,16 +335,16 @@ class Event:
     family : one of :data:`FAMILIES`
     occurrence : seed axis, shared by the belted and unbelted event of one occurrence
     context : belt state, seat occupation
-    signals : channel -> :class:`Signal` (nominal, shape (samples,)); a channel that is not there is
+    signals : channel -> :class:`Signal` (nominal, shape (samples,)); a channel without a signal is
         *absent* and reaches a rule as a failed sensor
     requirements : restraint -> :class:`Requirement`, all seven
     source : the :class:`EventSource`, or None for an event made by hand
-    quiet : channels that the recipe says to be quiet (only offset and noise arrive)
+    quiet : channels that the recipe declares quiet (only offset and noise arrive)
     title : plain words
     metadata : speed, model, parameters, basis ...; never reaches a rule
     cabin : axis ("x", "y") -> rigid-body acceleration of the cabin [m/s^2], without the ringing of
-        any sensing location; for figures and lessons, never for a sensor or a rule. Empty where it
-        is not known (a measured record)
+        any sensing location; for figures and lessons, never for a sensor or a rule. Empty if
+        unknown (a measured record)
     """
 
     name: str
@@ -426,7 +426,7 @@ class Event:
     def plot(self, channels: Iterable[str] | None = None) -> Figure:
         """Return a figure of the signals over time, in the units of files.
 
-        *channels*: names to draw, in that order; all that the event carries by default.
+        *channels*: names to draw, in that order; default: all channels of the event.
 
         Raises
         ------
@@ -463,9 +463,9 @@ class Event:
 
 
 def expired_waivers(events: Iterable[Event], *, on: date) -> tuple[str, ...]:
-    """Return ``event: sentence`` for each waiver that is no longer agreed on the day *on*.
+    """Return ``event: sentence`` for each waiver that has expired by the day *on*.
 
-    The rows stay marked as waived, so that a plan gives the same table on any day.
+    The rows stay marked as waived, so that a plan gives the same table whatever the date.
     """
     return tuple(
         f"{event.name}: waiver of {restraint} expired on {requirement.waiver.until}"

@@ -1,17 +1,17 @@
-"""The one place that opens a user's file, and the one that turns what it says into numbers.
+"""The one place that opens a user's files and turns their text into numbers.
 
-A file comes from somewhere else: it may be a device, endless, in another encoding, nested a
-thousand deep, or hold numbers that no quantity has. Every reader of the package opens files here,
-so that each of these is refused in one line (:class:`~crashsense.errors.InputError` naming file,
-field, value and what was expected), before memory or time is spent.
+A file from outside may be a device, endless, in another encoding, nested a thousand levels deep,
+or hold numbers that no quantity can have. Every reader of the package opens files here, so that
+each of these is refused in one line (:class:`~crashsense.errors.InputError` naming file, field,
+value and what was expected) before memory or time is spent.
 
 What is limited, and why:
 
 - *regular files only*: a pipe or a device may never end;
 - *size* (:data:`MOST_BYTES`, smaller for text that is parsed): memory is bounded by it;
-- *numbers* between :data:`SMALLEST` and :data:`LARGEST` in size, or zero: what lies outside is a
-  slip, and its square would overflow or vanish;
-- *nesting* (:data:`DEEPEST`) and *texts* without control characters, which a terminal would obey.
+- *numbers* between :data:`SMALLEST` and :data:`LARGEST` in size, or zero: anything outside is a
+  mistake, and its square would overflow or vanish;
+- *nesting* (:data:`DEEPEST`) and *texts* without control characters, which a terminal would act on.
 """
 
 from __future__ import annotations
@@ -67,13 +67,13 @@ _KINDS = (
 def opened(
     path: str | Path, *, most_bytes: int = MOST_BYTES, shown: str = "", expected: str = "a file"
 ) -> Iterator[BufferedReader]:
-    """Open a regular file for reading bytes; the one call of ``open`` on a user's path.
+    """Open a regular file for reading bytes; the only call of ``open`` on a user's path.
 
     Parameters
     ----------
     path : the file; a link is followed
     most_bytes : a larger file is refused before it is read
-    shown : how messages name the file; *path* without it
+    shown : how messages name the file; default: *path*
     expected : what messages say was expected ("a plan file")
 
     >>> with opened("/dev/null") as stream:
@@ -128,7 +128,7 @@ def _size(count: int) -> str:
 def read_bytes(
     path: str | Path, *, most_bytes: int = MOST_BYTES, shown: str = "", expected: str = "a file"
 ) -> bytes:
-    """Return the content of a regular file (arguments as of :func:`opened`)."""
+    """Return the content of a regular file (arguments as for :func:`opened`)."""
     with opened(path, most_bytes=most_bytes, shown=shown, expected=expected) as stream:
         # One byte more than allowed tells a file that grew, or that lies about its size.
         content = stream.read(most_bytes + 1)
@@ -147,13 +147,13 @@ def read_text(
     shown: str = "",
     expected: str = "a text file",
 ) -> str:
-    """Return a file as text: UTF-8, a byte-order mark taken off, no NUL."""
+    """Return a file as text: UTF-8, byte-order mark removed, no NUL."""
     content = read_bytes(path, most_bytes=most_bytes, shown=shown, expected=expected)
     return decoded(content, file=shown or str(path), expected=expected)
 
 
 def decoded(content: bytes, *, file: str, expected: str = "a text file") -> str:
-    r"""Return bytes as text: UTF-8, a byte-order mark taken off, no NUL.
+    r"""Return bytes as text: UTF-8, byte-order mark removed, no NUL.
 
     >>> decoded(b"\xef\xbb\xbfbits = 12", file="a.toml")
     'bits = 12'
@@ -176,7 +176,7 @@ def decoded(content: bytes, *, file: str, expected: str = "a text file") -> str:
 
 
 def is_file(path: str | Path) -> bool:
-    """True if there is a regular file of this name; a name that no file can have is none.
+    """True if a regular file of this name exists; False also for a name that no file can have.
 
     >>> is_file("x" * 5000), is_file("nul\\0")
     (False, False)
@@ -231,7 +231,7 @@ def json_content(text: str, *, file: str, field: str = "") -> Any:
 
 
 def check_content(content: Any, *, file: str, field: str = "") -> None:
-    """Check what a TOML or JSON file holds, whatever it is for; every fault at once.
+    """Check the content of any TOML or JSON file; report every fault at once.
 
     Raises :class:`InputError` for nesting deeper than :data:`DEEPEST`, numbers outside the range of
     :func:`number`, and control characters in keys and texts (tab and line end are allowed).
@@ -268,7 +268,7 @@ def check_content(content: Any, *, file: str, field: str = "") -> None:
 
 
 def _wrong(value: int | float) -> str:
-    """What was expected instead of a number that cannot be meant; empty if it can."""
+    """What was expected in place of an implausible number; empty if it is plausible."""
     if isinstance(value, int):
         if abs(value) <= LARGEST_WHOLE:
             return ""
@@ -290,13 +290,13 @@ def number(
     most: float | None = None,
     expected: str = "",
 ) -> float:
-    """Return what a user wrote as a finite float; text and numbers alike.
+    """Return a user's value as a finite float; accepts text and numbers.
 
     Parameters
     ----------
     value : a number or its text; ``True``, ``nan``, ``inf``, 400 digits, 5e-324 are refused
-    above, least, most : limits, the first of them exclusive
-    expected : what messages say was expected, in place of the limits
+    above, least, most : limits; *above* is exclusive
+    expected : what messages say was expected; default: the limits
 
     >>> number(" 56.5 ", file="a.toml", field="speed_kmh", above=0.0)
     56.5
@@ -346,7 +346,7 @@ def whole(
     most: int = LARGEST_COUNT,
     expected: str = "",
 ) -> int:
-    """Return what a user wrote as a whole number; ``1e3`` and ``12.0`` count, ``12.5`` does not.
+    """Return a user's value as a whole number; ``1e3`` and ``12.0`` are accepted, ``12.5`` is not.
 
     >>> whole("nan", file="plan.toml", field="draws", least=0)
     Traceback (most recent call last):
@@ -364,7 +364,7 @@ def whole(
 
 
 def number_or_none(value: object) -> float | None:
-    """Return what a user wrote as a finite float, or None where it is no number that can be meant.
+    """Return a user's value as a finite float, or None if it is no plausible number.
 
     >>> number_or_none("1e3"), number_or_none("nan"), number_or_none(10**400)
     (1000.0, None, None)
@@ -379,11 +379,11 @@ def number_or_none(value: object) -> float | None:
 
 
 def csv_text(text: str) -> str:
-    r"""Return a text as it may stand in a CSV cell: nothing that a spreadsheet would execute.
+    r"""Return a text that is safe in a CSV cell: nothing that a spreadsheet would execute.
 
-    A text that begins with ``= + - @``, a tab or a carriage return gets an apostrophe before it, as
-    common practice has it; control characters are written out. Numbers never pass through here, and
-    a single sign ("-" for none) is no formula.
+    A text that begins with ``= + - @``, a tab or a carriage return gets a leading apostrophe, as is
+    common practice; control characters are escaped. Numbers never pass through here, and a single
+    sign ("-" for none) is not a formula.
 
     >>> csv_text("=1+1"), csv_text("wall, 56 km/h"), csv_text("a\x1b[31m")
     ("'=1+1", 'wall, 56 km/h', 'a\\x1b[31m')
@@ -394,7 +394,7 @@ def csv_text(text: str) -> str:
 
 
 def csv_safe(table: pd.DataFrame) -> pd.DataFrame:
-    """Return a table whose texts passed :func:`csv_text`; the same object where none changes."""
+    """Return a table whose texts passed :func:`csv_text`; the same object if nothing changes."""
     for name in table.columns:
         column = table[name]
         if column.dtype.kind in "biufcmM":

@@ -1,7 +1,7 @@
-"""Every word of pages, commands and lessons with its meaning: the one source for all of them.
+"""The terms of pages, commands and lessons with their meanings: the one source for all of them.
 
-Whoever brings a word to a page or a command adds it here; a test compares this list with what the
-program writes.
+A new term on a page or in a command is added here; a test compares this list with what the program
+writes.
 """
 
 from __future__ import annotations
@@ -198,7 +198,7 @@ WORDS: Mapping[str, str] = MappingProxyType(
 
 
 def find_word(word: str) -> str:
-    """Return the word of the list that is meant: any case, other ways to write it.
+    """Return the listed term for *word*, whatever its case or spelling variant.
 
     >>> find_word("RTTF"), find_word("Demand")
     ('required time', 'demand')
@@ -217,7 +217,7 @@ def find_word(word: str) -> str:
 
 
 def meaning(word: str) -> str:
-    """Return what a word means, in a sentence or two.
+    """Return the meaning of a term, in a sentence or two.
 
     >>> meaning("rttf").startswith("The time by which a restraint must have been fired")
     True

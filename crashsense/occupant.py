@@ -36,8 +36,8 @@ def free_flight_time(
 ) -> FloatArray:
     """Return the time [s] at which a free occupant has moved *travel_m* relative to the cabin.
 
-    Solves double integral of deceleration = travel from rest at *origin_s*; the relative velocity
-    is held after the signal ends. NaN where the travel is never reached.
+    Solves (double integral of deceleration) = travel, from rest at *origin_s*; the relative
+    velocity is constant after the signal ends. NaN where the travel is never reached.
 
     Parameters
     ----------
@@ -49,7 +49,7 @@ def free_flight_time(
           for a frontal impact that is ``-central_x``
     rate_hz, start_s : time base of an array (start 0 unless given); not with a signal
     travel_m : free travel [m], 0 to 2
-    origin_s : the contact from which free flight counts [s]
+    origin_s : time of the contact from which free flight is counted [s]
 
     Raises
     ------
@@ -79,10 +79,9 @@ def flight_times(
     travel_m: float = FREE_TRAVEL_M,
     origin_s: float = 0.0,
 ) -> FloatArray:
-    """As :func:`free_flight_time` of an array, for values that are known to be sound.
+    """As :func:`free_flight_time` for an array, without checks.
 
-    The pulses of a model and of a checked record come this way, blocks of draws at once; nothing
-    is checked.
+    For pulses of a model or of a checked record, whole blocks of draws at once.
     """
     samples = np.asarray(deceleration, dtype=np.float64)
     step = 1.0 / rate_hz
@@ -116,7 +115,7 @@ def required_time_to_fire(
     inflation_s: float = INFLATION_S,
     origin_s: float = 0.0,
 ) -> FloatArray:
-    """Return the free-flight time less the inflation time [s]; may be negative, reported as it is.
+    """Return the free-flight time less the inflation time [s]; may be negative and is reported so.
 
     Parameters and errors as in :func:`free_flight_time`; *inflation_s* is the time that the
     restraint needs to fill [s], 0 to 0.5.

@@ -1,8 +1,8 @@
-"""The look of figures in files: one palette, one set of line styles, panels that rooms share.
+"""The look of figures in files: one palette, one set of line styles, and shared panels.
 
-Colours come from a colour-blind safe set and are never alone: line style, marker or word says the
-same, so that a figure can be read in grey. Figures draw with the Agg canvas: they work without a
-display and change no global state.
+Colours come from a colour-blind safe set and never carry meaning alone: line style, marker or label
+repeats it, so that a figure can be read in grey. Figures use the Agg canvas: they need no display
+and change no global state.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ def new_figure(width: float, height: float) -> Figure:
 
 @lru_cache(maxsize=1)
 def _shown_figure() -> type[Figure]:
-    """A figure that notebooks show: they know other figures only once pyplot is imported."""
+    """A figure that notebooks display even if pyplot has not been imported."""
     from matplotlib.figure import Figure
 
     class ShownFigure(Figure):
@@ -66,7 +66,7 @@ def _shown_figure() -> type[Figure]:
 
 
 def save(figure: Figure, path: Path | str) -> Path:
-    """Write a figure; the ending of *path* decides the format. No date goes into the file."""
+    """Write a figure; the suffix of *path* decides the format. The file carries no date."""
     target = Path(path)
     metadata = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}}.get(target.suffix)
     figure.savefig(target, dpi=130, metadata=metadata)
@@ -74,14 +74,14 @@ def save(figure: Figure, path: Path | str) -> Path:
 
 
 def tidy(axes: Axes) -> None:
-    """Give a panel the house look: light grid behind the lines, no box."""
+    """Give a panel the common look: light grid behind the lines, no frame."""
     axes.grid(color="#e3e7ec", lw=0.7)
     axes.set_axisbelow(True)
     axes.spines[["top", "right"]].set_visible(False)
 
 
 def signal_panels(signals: Mapping[str, Signal], *, title: str = "", width: float = 8.0) -> Figure:
-    """Draw channels above one another on one time axis, in the units of files (g, deg/s, kPa).
+    """Draw channels in stacked panels on one time axis, in the units of files (g, deg/s, kPa).
 
     Parameters
     ----------

@@ -1,8 +1,8 @@
 """Scoring: fire times and requirements to verdicts and margins.
 
 Every function works on a block of draws. Times are compared with a tolerance of 1 ns
-(:data:`TOLERANCE_S`), on the clock of the control unit: a sample counts from the moment at which
-the control unit has finished with it.
+(:data:`TOLERANCE_S`), on the clock of the control unit: a sample counts from the moment
+at which the control unit has finished processing it.
 
 Edges, and what comes out:
 
@@ -80,9 +80,9 @@ _HELD_NAMES = np.array(HELD_BY, dtype=object)
 class Scores:
     """Scores of one restraint over a block of draws; every array has shape (draws,).
 
-    Times in seconds, NaN where there is none. Verdicts are numbers into :data:`VERDICTS`, what held
-    the restraint back into :data:`HELD_BY` (empty where it fired); ``verdict`` and ``held_by`` give
-    the words.
+    Times in seconds, NaN where there is none. Verdicts are indices into :data:`VERDICTS`, what held
+    the restraint back is an index into :data:`HELD_BY` (empty where it fired); ``verdict`` and
+    ``held_by`` give the words.
     """
 
     fire_s: FloatArray
@@ -111,8 +111,8 @@ class Scores:
 class Reached:
     """What scoring needs to know of demand; every array has shape (draws,).
 
-    First ticks with demand 1 or more (-1: never) of the whole, its main and its arming branch (-2:
-    not armed), and largest demand: in all, up to the required time, before the earliest
+    First ticks with demand 1 or more (-1: never) of the whole rule, its main and its arming branch
+    (-2: no arming), and the largest demand: overall, up to the required time, before the earliest
     allowed time, and between these two times.
     """
 
@@ -183,7 +183,7 @@ def fire_times_at_scales(
 
 
 def _largest_between(demand: FloatArray, *, first: IntArray, last: IntArray) -> FloatArray:
-    """Largest demand of the samples first..last-1 of each row, 0 where there is none."""
+    """Largest demand of the samples first..last-1 of each row, 0 if there are none."""
     rows, n = demand.shape
     if rows == 0 or n == 0:
         return np.zeros(rows)
@@ -222,7 +222,7 @@ def reached(
     required_s: FloatArray,
     not_before_s: float = 0.0,
 ) -> Reached:
-    """Read from demand what scoring needs; parameters as in :func:`score`."""
+    """Extract from demand what scoring needs; parameters as in :func:`score`."""
     total, main, arming = branches["total"], branches["main"], branches.get("arming")
     clock: Any = {"start_s": start_s, "rate_hz": rate_hz, "size": total.shape[-1]}
     allowed = _ticks_up_to(np.full(start_s.shape, not_before_s - 2.0 * TOLERANCE_S), **clock)
@@ -264,9 +264,9 @@ def cannot_be_met(
 ) -> npt.NDArray[np.bool_]:
     """Return True where no rule can meet a required time, shape (draws,); parameters as in score.
 
-    That is where it lies before the first tick that is over *chain_delay_s* or more after the
-    contact: no earlier tick holds a code that was sampled at the contact or after it. The delay of
-    the filter does not enter: a steep rise shows in the first code already. False where no time
+    That is the case if it lies before the first tick that ends *chain_delay_s* or more after the
+    contact: no earlier tick holds a code sampled at or after the contact. The delay of the filter
+    does not enter, because a steep rise already shows in the first code. False where no time
     applies (NaN).
 
     >>> bool(cannot_be_met(np.array([0.0016]), start_s=np.array([-0.04905]), rate_hz=2000.0,
@@ -294,7 +294,8 @@ def score(
     Parameters
     ----------
     branches : ``"total"``, ``"main"`` and, where there is one, ``"arming"``: demand, shape (draws,
-    samples) start_s : finish time of sample 0 [s], shape (draws,)
+        samples)
+    start_s : finish time of sample 0 [s], shape (draws,)
     rate_hz : tick rate [Hz]
     expectation : ``"fire"``, ``"no_fire"`` or ``"open"``
     required_s : required time [s], shape (draws,); NaN where none applies
@@ -325,7 +326,7 @@ def judge(
     not_before_s: float = 0.0,
     chain_delay_s: float | FloatArray = 0.0,
 ) -> Scores:
-    """Score what demand reached; parameters as in :func:`score`."""
+    """Score the extract of :func:`reached`; parameters as in :func:`score`."""
 
     def time_of(tick: IntArray) -> FloatArray:
         return np.where(tick >= 0, start_s + tick / rate_hz, np.nan)
@@ -449,8 +450,9 @@ class Separation:
     def ratio(self) -> float | None:
         """c/m, None where either is missing, m is 0, or no row must not fire.
 
-        Without a must-not row m is what must-fire rows show before their time, as a rule noise
-        before the contact: it bounds k, and says nothing on how well crashes stand apart.
+        Without a must-not row, m is the largest demand of must-fire rows before their earliest
+        allowed time, usually noise before the contact: it bounds k, but says nothing about how
+        well crashes separate from other events.
         """
         if self.c is None or self.m is None or self.m <= 0.0 or not self.must_not:
             return None
@@ -477,8 +479,8 @@ class Separation:
 def separation(verdicts: pd.DataFrame) -> list[Separation]:
     """Return the separation of every sensor set, algorithm and restraint of a verdict table.
 
-    Uses all rows that are there: pass draw 0 for the nominal separation. Rows not evaluated, rule
-    errors and infeasible required times stay outside; the latter are named.
+    Uses all rows of the table: pass draw 0 only for the nominal separation. Rows not evaluated,
+    rule errors and infeasible required times are left out; the latter are named.
     """
     out = []
     judged = verdicts[~verdicts["verdict"].isin(["not_evaluated", "rule_error"])]

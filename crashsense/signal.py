@@ -74,7 +74,7 @@ class Signal:
 
     @classmethod
     def owning(cls, samples: FloatArray, **attributes: Any) -> Signal:
-        """As ``Signal(samples, ...)`` without a copy: the caller writes to the array no more."""
+        """As ``Signal(samples, ...)`` without a copy: the caller must not write to it again."""
         fits = samples.dtype == np.float64 and samples.flags.c_contiguous
         return cls(samples.view(_HandedOver) if fits else samples, **attributes)
 
@@ -101,7 +101,7 @@ class Signal:
     def replaced(
         self, samples: FloatArray | Sequence[float], *, note: str, **changes: object
     ) -> Signal:
-        """Return a signal with other *samples* and attributes, the *note* in its history."""
+        """Return a signal with other *samples* and attributes, and *note* added to its history."""
         attributes: dict[str, object] = {
             "rate_hz": self.rate_hz,
             "start_s": self.start_s,
@@ -115,8 +115,8 @@ class Signal:
     def velocity(self, *, from_s: float | None = None) -> Signal:
         """Integrate acceleration to velocity change [m/s], trapezoidal, zero at the start.
 
-        With *from_s*, zero at the sample nearest to that time (earlier values come out as they
-        were before it).
+        With *from_s*, zero at the sample nearest to that time; earlier samples are integrated
+        backwards from there.
         """
         if self.unit != "m/s^2":
             raise InputError(
@@ -140,7 +140,7 @@ class Signal:
         return self.replaced(out, note=note, unit=unit)
 
     def between(self, first_s: float, last_s: float) -> Signal:
-        """Return the part from *first_s* to *last_s* [s], both included, to the nearest samples."""
+        """Return the part from *first_s* to *last_s* [s], both ends included."""
         first = max(0, int(np.ceil((first_s - self.start_s) * self.rate_hz - 1e-6)))
         last = min(self.size - 1, int(np.floor((last_s - self.start_s) * self.rate_hz + 1e-6)))
         if last < first:
@@ -167,18 +167,18 @@ class Signal:
 
 
 class _HandedOver(np.ndarray):
-    """Marks an array that its maker writes to no more."""
+    """Marks an array that its owner no longer writes to."""
 
 
 def _own(samples: FloatArray | Sequence[float]) -> FloatArray:
-    """Return an array that nobody else writes to: one that was handed over as it is, or a copy."""
+    """Return an array that nobody else writes to: the one handed over, or a copy."""
     if isinstance(samples, _HandedOver):
         return samples.view(np.ndarray)
     return np.array(samples, dtype=np.float64, order="C")
 
 
 def _finite(samples: FloatArray) -> bool:
-    """True if all are finite: a finite sum says so in one pass, any other sum asks for a look."""
+    """True if all are finite: a finite sum proves it in one pass; otherwise look at each."""
     with np.errstate(over="ignore", invalid="ignore"):
         total = samples.sum()
     return bool(np.isfinite(total) or np.isfinite(samples).all())
@@ -189,8 +189,8 @@ def resample(samples: FloatArray, *, rate_hz: float, to_hz: float) -> FloatArray
 
     Polyphase, ratio of whole numbers up/down <= 1000. Linear-phase low-pass (Kaiser window, beta 8:
     stop band about -80 dB), -6 dB at 0.45 of the lower of the two rates, flat to within 0.1 % up to
-    0.40 of it. The first sample stays where it is. Rows come out as they would alone. Ends are
-    continued along the line through the first and the last sample.
+    0.40 of it. The first sample stays where it is. Each row is resampled as if alone. Beyond
+    its ends it is continued along the line through its first and last sample.
 
     Parameters
     ----------
@@ -241,7 +241,7 @@ def resample(samples: FloatArray, *, rate_hz: float, to_hz: float) -> FloatArray
 def cumulative_trapezoid(samples: FloatArray, *, step_s: float) -> FloatArray:
     """Cumulative trapezoidal integral along the last axis, zero at the first sample.
 
-    Depends on samples 0..n only, and row by row: a block gives what its rows give one by one.
+    Value n depends on samples 0..n only, and each row on itself alone.
 
     Parameters
     ----------

@@ -41,7 +41,7 @@ def _value(text: str) -> Any:
 @click.option(
     "--rules-in-process",
     is_flag=True,
-    help="Run a Python rule in this process: faster, and what it does to the program it does.",
+    help="Run a Python rule in this process: faster, but not isolated.",
 )
 def check_rule(rule: str, parameters: tuple[str, ...], rules_in_process: bool) -> int:
     """Check a rule against the contract.

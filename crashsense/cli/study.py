@@ -17,7 +17,7 @@ STUDIES: dict[str, tuple[str, str, str]] = {
     "calibrate": (
         "study_calibrate",
         "calibrate_command",
-        "New numbers for an algorithm, and what of them holds out of sample.",
+        "New numbers for an algorithm, judged out of sample.",
     ),
     "challenge": (
         "study_challenge",

@@ -22,6 +22,7 @@ from crashsense.reporting.scales import (
     scale_words,
     unasked,
 )
+from crashsense.reporting.sensor_section import sensor_parts
 from crashsense.reporting.summary import (
     NOMINAL_ONLY,
     error_words,
@@ -135,6 +136,7 @@ def page_parts(view: RunView) -> Iterator[str]:
         combinations=_combinations(view, nominal, statistics=statistics, spreads=spreads),
         events=event_parts(view, nominal, what_if=what_if, spreads=spreads),
         what_if=what_if,
+        sensors=sensor_parts(view.sensors),
         words=WORDS,
         marks=MARKS,
         name_of=restraint_words,

@@ -1,4 +1,4 @@
-"""Activity: energy, power, variance, high-frequency content. What breaks, rings and folds."""
+"""Activity: energy, power, variance, high frequencies: structure that breaks, rings and folds."""
 
 from __future__ import annotations
 
@@ -99,7 +99,8 @@ class Power(Criterion):
     Equation
         ``P = a_mean V`` [W/kg], a_mean over the window, V leaky and floored; demand = P/threshold.
     Good at
-        Needs push and progress at once: a spike without V, a drift without a count little.
+        Needs deceleration and velocity together: a spike without V, or a drift without a, counts
+        little.
     Weak at
         The pulse scale enters squared; slow poles start with neither.
     Source
@@ -134,7 +135,7 @@ class Variance(Criterion):
     Good at
         Hard structure breaking, pole.
     Weak at
-        Hammer, undercarriage: those are all variance. Also a roughness measure for adaptation.
+        Hammer, undercarriage: both are mostly variance. Also a roughness measure for adaptation.
     Source
         Patent literature (expired), from memory.
     """
@@ -237,7 +238,7 @@ class SignalLength(Criterion):
     Good at
         Cheap measure of high-frequency energy.
     Weak at
-        Needs its noise floor; it grows with the tick rate.
+        Needs a noise floor of its own; grows with the tick rate.
     Source
         From memory (the arc length without its constant part).
     """
@@ -289,7 +290,7 @@ class BandEnergy(Criterion):
     )
 
     def further_faults(self) -> list[Fault]:
-        """The band must have a width."""
+        """The upper corner must lie above the lower one."""
         if self.high_hz <= self.low_hz:
             expected = f"above low_hz = {self.low_hz:g}"
             return [Fault(f"rule {self.family}", "high_hz", self.high_hz, expected)]

@@ -1,4 +1,4 @@
-"""Adaptation: thresholds that another measure moves, within bounds."""
+"""Adaptation: thresholds moved by another measure, within bounds."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ class Adapted(Composite):
         return sweep.below("rule").demand(level * factor) / factor
 
     def deciding(self, samples: EcuSamples, at: int) -> frozenset[str]:
-        """The measure is part of the reason only where it moved the threshold."""
+        """The measure is part of the reason only if it moved the threshold."""
         here, _, value = self.demands_at(samples, at)
         return frozenset(here if here["rule"] != value else {"rule"})
 
@@ -68,7 +68,7 @@ class RaisedBy(Adapted):
     Good at
         Rough road and undercarriage: what rings without moving the car raises the bar.
     Weak at
-        A crash rings as well: the bound ``maximum`` says how late it may get.
+        A crash rings as well: ``maximum`` bounds the delay that this can cause.
     """
 
     family: ClassVar[str] = "raised_by"
@@ -119,7 +119,7 @@ class Staged(Adapted):
         ``stages`` = [[level, factor], ...]: the factor of the last level that the measure's demand
         has reached and held; 1 below the first.
     Good at
-        A high default while quiet, a moved one as velocity builds up.
+        A high threshold while the car is quiet, another one as velocity builds up.
     Weak at
         Many parameters.
     Source

@@ -5,9 +5,9 @@ A file looks like this::
     name = "mine"
     gate = true
     title = "one line"
-    fitted_to = "the rear crashes"      # events on which its numbers were chosen; may be left out
+    fitted_to = "the rear crashes"      # events on which its numbers were chosen; optional
 
-    [definitions.front_arming]          # a rule under a name, to be used more than once
+    [definitions.front_arming]          # a named rule, to be used more than once
     family = "level"
     threshold_g = 3.0
 
@@ -48,7 +48,7 @@ def algorithm_names() -> tuple[str, ...]:
 
 
 def algorithm_text(name: str) -> str:
-    """Return the file of a shipped algorithm as it is written, comments included.
+    """Return the text of a shipped algorithm's file, comments included.
 
     >>> algorithm_text("plain").startswith("#")
     True
@@ -91,8 +91,8 @@ def algorithm_from_toml(
 ) -> Algorithm:
     """Build an algorithm from TOML text.
 
-    *folder* is where files of rules are looked up; *moved* says where some of them are now:
-    absolute path -> absolute path.
+    *folder*: where files of rules are looked up. *moved*: files that now stand elsewhere, old
+    absolute path -> new absolute path.
     """
     table = toml_content(content, file=file)
     return algorithm_from_table(table, file=file, folder=folder, name=name, moved=moved)
@@ -150,7 +150,7 @@ def algorithm_from_table(
 
 
 def _layout_faults(table: Mapping[str, Any], *, file: str, name: str) -> list[Fault]:
-    """What is wrong with the keys of an algorithm, before any rule is looked at."""
+    """Faults in the keys of an algorithm, checked before any rule."""
     kinds: dict[str, tuple[type, str]] = {
         "name": (str, "a text"),
         "title": (str, "a text"),
@@ -204,7 +204,7 @@ def _short(value: object) -> object:
 
 
 class _Builder:
-    """Builds rules from tables and notes every fault on the way."""
+    """Builds rules from tables and collects every fault."""
 
     def __init__(
         self,
@@ -303,7 +303,7 @@ class _Builder:
         return self.made[name]
 
     def found_again(self, arguments: dict[str, Any]) -> dict[str, Any]:
-        """Replace the file of a rule by where it is now, if it has moved."""
+        """Replace the path of a rule's file if the file has moved."""
         file = str(arguments.get("file", ""))
         path, colon, name = file.rpartition(":")
         if file in self.moved:
@@ -378,7 +378,7 @@ def mirrored_sense(sense: str) -> str:
 
 
 def mirrored(table: Any) -> Any:
-    """Exchange left and right in a table of a rule."""
+    """Exchange left and right in a rule's table."""
     if isinstance(table, Mapping):
         return {key: mirrored(value) for key, value in table.items()}
     if isinstance(table, (list, tuple)):

@@ -1,7 +1,7 @@
-"""How much of a criterion there is, against its threshold, in the unit of the trade.
+"""Amounts: a criterion against its threshold, in the unit of the trade.
 
-Demand is criterion over threshold; an amount turns it back: "velocity change 4.1 of 6.0 m/s". Each
-criterion family says its own amounts (:meth:`crashsense.rules.contract.Rule.amounts`).
+Demand is criterion over threshold; an amount reverses that: "velocity change 4.1 of 6.0 m/s". Each
+criterion family defines its own amounts (:meth:`crashsense.rules.contract.Rule.amounts`).
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ class Amount:
 
     @property
     def short(self) -> float:
-        """What is missing to the threshold, in ``unit``; 0 where it is reached."""
+        """How much is missing to the threshold, in ``unit``; 0 if it is reached."""
         return max(self.threshold - self.value, 0.0)
 
     @property
@@ -69,7 +69,7 @@ class Amount:
 
 
 def pair_text(value: float, threshold: float) -> tuple[str, str]:
-    """Write a value and its threshold so that rounding does not hide which is larger.
+    """Format a value and its threshold so that rounding does not hide which is larger.
 
     >>> pair_text(4.08, 6.0), pair_text(5.9996, 6.0)
     (('4.1', '6.0'), ('5.9996', '6.0000'))
@@ -87,7 +87,7 @@ def pair_text(value: float, threshold: float) -> tuple[str, str]:
 def only_threshold(known: Mapping[str, Any]) -> tuple[float, str] | None:
     """Return the only number whose name begins with ``threshold``, and the unit that ends its name.
 
-    None if there is none or more than one: then demand alone does not say how much is there.
+    None if there is none or more than one: an amount cannot then be read from demand alone.
 
     >>> only_threshold({"threshold_m_s": 2.5, "leak_g": 1.0})
     (2.5, 'm/s')

@@ -1,7 +1,7 @@
-"""Foreign rules in processes of their own: started when first asked, kept warm, ended on time.
+"""Foreign rules in separate processes: started on first use, kept warm, ended on time.
 
-What a process does - dies, hangs, takes memory without end - reaches its caller as a
-:class:`~crashsense.errors.RuleError` and nothing else.
+Whatever happens there - a crash, a hang, unbounded memory - reaches the caller only as a
+:class:`~crashsense.errors.RuleError`.
 """
 
 from __future__ import annotations
@@ -34,17 +34,17 @@ _LIVE: weakref.WeakSet[RuleProcess] = weakref.WeakSet()
 
 
 class Died(RuleError):
-    """The process of a rule ended while it was asked."""
+    """The process of a rule ended during a request."""
 
 
 class RuleProcess:
-    """A running process of foreign rules. One question at a time; threads wait for each other.
+    """A running process of foreign rules. One request at a time; threads wait for each other.
 
     Parameters
     ----------
     kind : ``"c"`` or ``"python"``
     name : how messages name the rule ("C rule mine.so")
-    memory_mb : how much memory it may take beside what it starts with [MB]
+    memory_mb : how much memory it may take beyond what it starts with [MB]
     descriptors : files that it inherits
     """
 
@@ -70,7 +70,7 @@ class RuleProcess:
 
     @property
     def usable(self) -> bool:
-        """True if it runs and was started by this process, not by one that this was copied from."""
+        """True if it runs and was started by this process, not by the one this was forked from."""
         return self.owner == os.getpid() and self.process.poll() is None
 
     def close(self) -> None:
@@ -100,7 +100,7 @@ class RuleProcess:
         ------
         RuleTimeout : no answer in time; the process is ended
         Died : it ended; the message says how
-        RuleError : what came back is no answer; the process is ended
+        RuleError : the reply is not a valid answer; the process is ended
         """
         with self.lock:
             deadline = time.monotonic() + timeout_s
@@ -174,7 +174,7 @@ def end_all() -> None:
 def block_limit_s(timeout_ms: float, draws: int) -> float:
     """Return how long a block of draws may take [s] if one draw may take *timeout_ms*.
 
-    A block is quicker than its draws one by one; one that is not is evaluated draw by draw.
+    A block is normally quicker than its draws one by one; otherwise it is evaluated draw by draw.
 
     >>> block_limit_s(2000.0, 1), block_limit_s(2000.0, 33)
     (2.0, 18.0)

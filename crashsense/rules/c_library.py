@@ -1,7 +1,7 @@
-"""Your own rule in C: a shared library, run in a process of its own.
+"""A user's own rule in C: a shared library, run in a separate process.
 
-A crash, a hang, memory without end or a value that is no demand ends the evaluation with a
-:class:`~crashsense.errors.RuleError`, and not the campaign.
+A crash, a hang, unbounded memory or a value that is no demand ends the evaluation with a
+:class:`~crashsense.errors.RuleError`, but not the campaign.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ def _started(library: str, *, memory_mb: float) -> RuleProcess:
 
 
 def probe(library: Path, *, memory_mb: float = 1000.0) -> tuple[int, bool]:
-    """Return the channel count of a library and whether it has a trace; refuse a wrong one."""
+    """Return the channel count of a library and whether it has a trace; refuse unsuitable ones."""
     worker = _started(str(library), memory_mb=memory_mb)
     try:
         answer, _ = worker.ask({"library": str(library)}, timeout_s=START_S)
@@ -50,9 +50,9 @@ def probe(library: Path, *, memory_mb: float = 1000.0) -> tuple[int, bool]:
 class CLibraryRule(Declared):
     """A user rule in a C shared library.
 
-    The interface is declared in ``crashsense/rules/examples/crashsense_rule.h``. ``channels`` says
-    what a frame holds, in the sense stated (all of them are required); ``parameters`` go to its
-    init in order. It runs in a process of its own: a crash, a hang (``timeout_ms`` for one draw),
+    The interface is declared in ``crashsense/rules/examples/crashsense_rule.h``. ``channels`` lists
+    what a frame holds, each in its stated sense (all are required); ``parameters`` are passed to
+    its init in order. It runs in a separate process: a crash, a hang (``timeout_ms`` for one draw),
     more memory than ``memory_mb`` or a value that is no demand ends its own evaluation only.
     """
 
@@ -76,7 +76,7 @@ class CLibraryRule(Declared):
     state: dict[str, RuleProcess] = field(init=False, repr=False, default_factory=dict)
 
     def further_faults(self) -> list[Fault]:
-        """The library must be there, of the right version, for so many channels."""
+        """The library must exist, with the right interface version and number of channels."""
         where = f"rule {self.family}"
         path = Path(self.file)
         if not is_file(path):
@@ -99,7 +99,7 @@ class CLibraryRule(Declared):
 
     @classmethod
     def anchored(cls, arguments: dict[str, Any], *, folder: Path | None) -> dict[str, Any]:
-        """Make a library relative to the folder of the algorithm absolute."""
+        """Make a library path absolute that is relative to the folder of the algorithm."""
         if folder is not None and "file" in arguments:
             arguments = {**arguments, "file": str((folder / str(arguments["file"])).resolve())}
         return arguments

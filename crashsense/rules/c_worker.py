@@ -15,7 +15,7 @@ _NEEDED = ("crashsense_rule_init", "crashsense_rule_reset", "crashsense_rule_ste
 
 
 class Refused(Exception):
-    """The library is not what it has to be."""
+    """The library does not meet the interface."""
 
 
 def _constant(library: ctypes.CDLL, name: str) -> int:
@@ -26,7 +26,7 @@ def _constant(library: ctypes.CDLL, name: str) -> int:
 
 
 def load(path: str) -> tuple[ctypes.CDLL, int]:
-    """Load a library and check its constants; nothing of it is called before they are right."""
+    """Load a library and check its constants before calling any of its functions."""
     try:
         library = ctypes.CDLL(path)
     except OSError as error:

@@ -1,4 +1,4 @@
-"""Evaluation of a rule that is not trusted: whatever it does becomes a RuleError of its own."""
+"""Evaluation of an untrusted rule: any failure becomes a RuleError of that rule."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class Evaluated:
 
 
 def checked_branch_demands(rule: Rule, samples: EcuSamples) -> dict[str, FloatArray]:
-    """Return ``rule.branch_demands(samples)``, or raise RuleError saying what is wrong with it."""
+    """Return ``rule.branch_demands(samples)``, or raise a RuleError that says what is wrong."""
     own = of_a_user(rule)
     with sharing(), guarded(rule):
         branches = rule.branch_demands(locked_samples(samples) if own else samples)
@@ -34,7 +34,7 @@ def checked_branch_demands(rule: Rule, samples: EcuSamples) -> dict[str, FloatAr
 
 
 def check_branches(branches: object, *, name: str, samples: EcuSamples) -> dict[str, FloatArray]:
-    """Return what a rule called *name* gave back, or raise RuleError saying what is wrong with it.
+    """Return what the rule *name* returned, or raise a RuleError that says what is wrong.
 
     Demand by branch, total and main at least, each float64 of shape (draws, samples), finite and
     not negative.
@@ -57,7 +57,7 @@ def check_branches(branches: object, *, name: str, samples: EcuSamples) -> dict[
 
 
 def active_channels(rule: Rule, samples: EcuSamples) -> frozenset[str]:
-    """Return ``rule.active(samples)``, or raise RuleError saying how the rule failed."""
+    """Return ``rule.active(samples)``, or raise a RuleError that says how the rule failed."""
     with guarded(rule):
         active = rule.active(locked_samples(samples) if of_a_user(rule) else samples)
         return frozenset(str(name) for name in active)
@@ -65,7 +65,7 @@ def active_channels(rule: Rule, samples: EcuSamples) -> frozenset[str]:
 
 @contextmanager
 def guarded(rule: Rule) -> Iterator[None]:
-    """Whatever the rule raises inside becomes a RuleError that names it."""
+    """Within the block, anything the rule raises becomes a RuleError that names it."""
     try:
         yield
     except RuleError as failed:
@@ -78,7 +78,7 @@ def guarded(rule: Rule) -> Iterator[None]:
 
 
 def said(error: BaseException) -> str:
-    """Return kind and text of an error that foreign code raised, fit for a line of a table."""
+    """Return type and text of an error raised by foreign code, safe for one line of a table."""
     try:
         text = str(error)
     except Exception:  # its own text fails
@@ -91,7 +91,7 @@ MOST_TEXT = 400
 
 
 def of_a_user(rule: Rule) -> bool:
-    """True if the rule, or a rule inside it, is not built in."""
+    """True if the rule, or any rule inside it, is not built in."""
     if type(rule).__module__.partition(".")[0] != "crashsense":
         return True
     return any(of_a_user(part) for part in rule.children.values())
@@ -102,7 +102,7 @@ MOST_TIMEOUTS = 3
 
 
 class _Patience:
-    """How often each rule has hung, and what it said last. Rules are kept: ids are unique."""
+    """How often each rule has hung, and its last message. Rules are kept: ids stay unique."""
 
     def __init__(self) -> None:
         self.hung: dict[int, tuple[Rule, int, str]] = {}
@@ -112,7 +112,7 @@ class _Patience:
         self.hung[id(rule)] = (rule, count + 1, text)
 
     def given_up(self, rule: Rule) -> str:
-        """Why the rule is not asked any more; empty while it is."""
+        """Why the rule has been given up; empty if it has not."""
         _, count, text = self.hung.get(id(rule), (rule, 0, ""))
         return (
             f"given up after {count} draws without an answer: {text}"
@@ -128,8 +128,8 @@ _PATIENCE: ContextVar[_Patience | None] = ContextVar("crashsense_patience", defa
 def patience() -> Iterator[None]:
     """Count the draws in which a rule hangs over all evaluations within the ``with`` block.
 
-    A rule that has hung :data:`MOST_TIMEOUTS` times is asked no more: every further draw is an
-    error that says so. Without it each call of :func:`evaluate_rule` counts for itself.
+    A rule that has hung :data:`MOST_TIMEOUTS` times is given up: every further draw is an error
+    that says so. Outside such a block each call of :func:`evaluate_rule` counts for itself.
     """
     if _PATIENCE.get() is not None:
         yield
@@ -144,8 +144,8 @@ def patience() -> Iterator[None]:
 def evaluate_rule(rule: Rule, samples: EcuSamples) -> Evaluated:
     """Evaluate a rule on a block; a failing draw fails alone, in a block of any size.
 
-    The block is tried at once. If it fails, each draw is run by itself, so that the result does not
-    depend on which draws share a block. A rule that hangs again and again is given up
+    The whole block is tried first. If it fails, each draw is run by itself, so that the result does
+    not depend on which draws share a block. A rule that hangs repeatedly is given up
     (:func:`patience`).
     """
     with patience():

@@ -1,7 +1,7 @@
-"""What every operator is: children by role, and what a demand made of theirs means.
+"""Base of the operators: children by role, and how their demands are combined and explained.
 
-An operator says by its own methods how it combines, how it is swept, and why it fired. The defaults
-are right for an operator that commutes with a threshold and looks at one rule.
+Each operator defines how it combines, how it is swept, and why it fired. The defaults suit an
+operator that commutes with a threshold and looks at one rule.
 """
 
 from __future__ import annotations
@@ -61,16 +61,16 @@ class Composite(Declared):
 
     @cached_property
     def requires(self) -> frozenset[str]:  # type: ignore[override]
-        """What any child requires."""
+        """Channels required by any child."""
         return frozenset().union(*(rule.requires for rule in self.children.values()))
 
     @cached_property
     def uses(self) -> frozenset[str]:  # type: ignore[override]
-        """What any child uses."""
+        """Channels used by any child."""
         return frozenset().union(*(rule.uses for rule in self.children.values()))
 
     def active(self, samples: EcuSamples) -> frozenset[str]:
-        """What any child reads in this block."""
+        """Channels that any child reads in this block."""
         return frozenset().union(*(rule.active(samples) for rule in self.children.values()))
 
     @abstractmethod
@@ -89,7 +89,7 @@ class Composite(Declared):
         return not self.by_level and all(rule.scales for rule in self.children.values())
 
     def at_scale(self, factor: float) -> Rule | None:
-        """Return the operator over its children at *factor*, but for those compared with 1."""
+        """Return the operator over its children at *factor*, except those compared with 1."""
         changes: dict[str, Any] = {}
         for item in fields(self):  # type: ignore[arg-type]
             kind, value = item.metadata.get("child"), getattr(self, item.name)
@@ -109,13 +109,13 @@ class Composite(Declared):
         return self.combine_swept(sweep, level)
 
     def combine_swept(self, sweep: Sweep, level: FloatArray) -> FloatArray:
-        """Return the swept demand; valid as it is for what commutes with a threshold."""
+        """Return the swept demand; valid unchanged for operators that commute with a threshold."""
         self.refuse_moved_level(sweep, level)
         parts = {role: sweep.below(role).demand(level) for role in self.children}
         return self.combine(parts, sweep.samples)
 
     def refuse_moved_level(self, sweep: Sweep, level: FloatArray) -> None:
-        """An operator over time cannot be swept where the level differs from sample to sample."""
+        """Refuse to sweep an operator over time where the level differs from sample to sample."""
         if not self.pointwise and level.size > 1:
             raise sweep.again("an operator over time stands below an adapted threshold")
 
@@ -142,8 +142,8 @@ class Composite(Declared):
     def taken_from(self, role: str, samples: EcuSamples, at: int) -> int:
         """Return the sample of a child whose demand is used at sample *at* (one draw).
 
-        The same, or an earlier one: a hold keeps a past maximum, a debounce a past minimum, a delay
-        what was.
+        The same sample or an earlier one: a hold keeps a past maximum, a debounce a past minimum, a
+        delay a past value.
         """
         return at
 
@@ -190,7 +190,7 @@ class One(Composite):
 def last_or_equal(
     here: Mapping[str, float], before: Mapping[str, float], value: float
 ) -> frozenset[str]:
-    """Return what came last and so made it fire; before that, what holds it back."""
+    """Return the children that crossed last and so fired it; before that, those holding it back."""
     late = frozenset(role for role in here if here[role] >= 1.0 > before[role])
     if value >= 1.0 and late:
         return late

@@ -33,7 +33,7 @@ class AllOf(Many, sign="&"):
         return np.asarray(np.minimum.reduce(list(demands.values())), dtype=np.float64)
 
     def deciding(self, samples: EcuSamples, at: int) -> frozenset[str]:
-        """What came last; before that, what is least."""
+        """The child that crossed last; before that, the one with the least demand."""
         return last_or_equal(*self.demands_at(samples, at))
 
 
@@ -77,7 +77,7 @@ class AtLeast(Many):
         return np.asarray(stacked[len(self.of) - int(self.count)], dtype=np.float64)
 
     def deciding(self, samples: EcuSamples, at: int) -> frozenset[str]:
-        """What came last; before that, the one that is lacking."""
+        """The child that crossed last; before that, the one still lacking."""
         return last_or_equal(*self.demands_at(samples, at))
 
 
@@ -129,7 +129,7 @@ class Delayed(One):
 
 @dataclass(frozen=True)
 class Debounced(One):
-    """Demand must persist: its minimum over the last ``count`` samples; 0 before so many came."""
+    """Demand must persist: its minimum over the last ``count`` samples; 0 at the start."""
 
     family: ClassVar[str] = "debounced"
     title: ClassVar[str] = "demand must persist for so many consecutive samples"
@@ -196,7 +196,7 @@ class Gated(One):
         return np.minimum(sweep.below("rule").demand(level), opened)
 
     def deciding(self, samples: EcuSamples, at: int) -> frozenset[str]:
-        """A closed gate alone; both where it is open."""
+        """A closed gate alone; both rule and gate if it is open."""
         here, _, _ = self.demands_at(samples, at)
         return frozenset(here if here["gate"] >= 1.0 else {"gate"})
 
@@ -209,7 +209,7 @@ class ResetAfterQuiet(One):
         The running maximum of demand since the quiet rule's demand was last below 1 for
         ``quiet_ms`` on end. ``activity`` is the rule that says "something is going on".
     Use
-        Latches a flag for the length of an event and forgets it before the next.
+        Latches a flag for the duration of an event and clears it before the next.
     """
 
     family: ClassVar[str] = "reset_after_quiet"
@@ -233,7 +233,7 @@ class ResetAfterQuiet(One):
         return maximum_since(demands["rule"], quiet)
 
     def combine_swept(self, sweep: Sweep, level: FloatArray) -> FloatArray:
-        """The maximum of the swept rule; what resets it may not be swept itself."""
+        """The maximum of the swept rule; the resetting rule itself may not be swept."""
         self.refuse_moved_level(sweep, level)
         activity = sweep.below("activity")
         if activity.touched:
@@ -281,7 +281,7 @@ class BeltSwitch(Composite):
         return "belted" if samples.context.belted else "unbelted"
 
     def active(self, samples: EcuSamples) -> frozenset[str]:
-        """What the chosen child reads."""
+        """Channels that the chosen child reads."""
         return self.children[self.chosen(samples)].active(samples)
 
     def demand(self, samples: EcuSamples) -> FloatArray:
@@ -297,7 +297,7 @@ class BeltSwitch(Composite):
         return demands[self.chosen(samples)]
 
     def armed_by(self, samples: EcuSamples) -> tuple[frozenset[str], frozenset[str]] | None:
-        """What arms the chosen child."""
+        """Channels that arm the chosen child."""
         return self.children[self.chosen(samples)].armed_by(samples)
 
     def deciding(self, samples: EcuSamples, at: int) -> frozenset[str]:
@@ -312,7 +312,7 @@ class BeltSwitch(Composite):
 
 @dataclass(frozen=True)
 class Optional(One):
-    """A rule whose channels may be missing: it then has demand 0, and nothing is required."""
+    """A rule whose channels may be missing: its demand is then 0, and no channel is required."""
 
     family: ClassVar[str] = "optional"
     title: ClassVar[str] = "a rule whose channels may be missing: demand is then 0"
@@ -323,7 +323,7 @@ class Optional(One):
         return frozenset()
 
     def active(self, samples: EcuSamples) -> frozenset[str]:
-        """What the rule reads of what is there."""
+        """Channels that the rule reads among those that are valid."""
         return frozenset(c for c in self.rule.active(samples) if is_there(samples, c))
 
     def combine(self, demands: Mapping[str, FloatArray], samples: EcuSamples) -> FloatArray:
@@ -338,7 +338,7 @@ def is_there(samples: EcuSamples, channel: str) -> bool:
 
 @dataclass(frozen=True)
 class Fallback(Composite):
-    """One rule while all its channels are valid, another where one is not.
+    """One rule while all its channels are valid, another while any of them is not.
 
     Sample by sample and draw by draw: a sensor that fails during the event hands over at that tick.
     """
@@ -351,11 +351,11 @@ class Fallback(Composite):
 
     @property
     def requires(self) -> frozenset[str]:
-        """What the second rule requires."""
+        """Channels that the second rule requires."""
         return self.otherwise.requires
 
     def active(self, samples: EcuSamples) -> frozenset[str]:
-        """What is read in this block."""
+        """Channels read in this block."""
         return self.judging(samples).active(samples)
 
     def judging(self, samples: EcuSamples) -> Rule:
@@ -364,7 +364,7 @@ class Fallback(Composite):
         return self.rule if there else self.otherwise
 
     def armed_by(self, samples: EcuSamples) -> tuple[frozenset[str], frozenset[str]] | None:
-        """What arms the rule that judges."""
+        """Channels that arm the rule that judges."""
         return self.judging(samples).armed_by(samples)
 
     def deciding(self, samples: EcuSamples, at: int) -> frozenset[str]:
@@ -398,7 +398,7 @@ class Fallback(Composite):
         return np.where(self.ready(samples), demands["rule"], demands["otherwise"])
 
     def demand(self, samples: EcuSamples) -> FloatArray:
-        """Return the demand of the rule that judges; the other is not computed needlessly."""
+        """Return the demand of the rule that judges; the other is computed only if needed."""
         ready = self.ready(samples)
         if ready.all():
             return part_demand(self.rule, samples)
@@ -430,7 +430,7 @@ class Armed(Composite):
     Good at
         Single-fault safety, if arming reads an independent element.
     Weak at
-        Slow arming makes a late fire; arming from the element of the main rule protects from
+        Slow arming delays deployment; arming from the same element as the main rule protects from
         nothing (see :func:`same_element`).
     Source
         Safing level 2-4 g, hold 50-100 ms: from memory.
@@ -467,7 +467,7 @@ class Armed(Composite):
         return np.minimum(demands["main"], self.held_arming(demands["arming"], samples))
 
     def armed_by(self, samples: EcuSamples) -> tuple[frozenset[str], frozenset[str]] | None:
-        """What main and arming read."""
+        """Channels that main and arming read."""
         return self.main.active(samples), self.arming.active(samples)
 
     def child_demands(self, samples: EcuSamples) -> dict[str, FloatArray]:
@@ -476,7 +476,7 @@ class Armed(Composite):
         return {role: held[role][0] for role in self.children}
 
     def deciding(self, samples: EcuSamples, at: int) -> frozenset[str]:
-        """What came last; before that, what is least."""
+        """The child that crossed last; before that, the one with the least demand."""
         return last_or_equal(*self.demands_at(samples, at))
 
     def taken_from(self, role: str, samples: EcuSamples, at: int) -> int:

@@ -1,4 +1,4 @@
-"""Conformance suite: does a rule keep the contract? Small checks, each by its name.
+"""Conformance suite: does a rule keep the contract? Small checks, each with a name.
 
 Use it three ways: ``crashsense check-rule FILE.py:CLASS``; :func:`check_rule` from Python; or in a
 test file::
@@ -9,9 +9,9 @@ test file::
     def test_my_rule(check):
         check()
 
-A check raises :class:`NotConforming` with a message that says what was seen, or :class:`NotTested`
-where it does not apply to the rule, which is not a pass. Passing all of them means that the rule
-can be evaluated reliably; it says nothing about whether it decides well.
+A check raises :class:`NotConforming` with a message that says what was observed, or
+:class:`NotTested` if it does not apply to the rule, which is not a pass. Passing all of them
+means that the rule can be evaluated reliably; it says nothing about whether it decides well.
 """
 
 from __future__ import annotations
@@ -134,7 +134,7 @@ def _require(condition: bool, message: str) -> None:
 
 
 def check_evaluates(rule: Rule, given: Stimulus) -> None:
-    """An evaluation can use it: demand by branch and the channels read, whatever is missing."""
+    """An evaluation can use the rule, with any channel missing: demand by branch, channels read."""
     for samples in (given.pulses, given.rest):
         branches = checked_branch_demands(rule, samples)
         if "arming" in branches:
@@ -162,7 +162,7 @@ def _without(samples: EcuSamples, names: tuple[str, ...]) -> EcuSamples:
 
 
 def check_causal(rule: Rule, given: Stimulus) -> None:
-    """Demand at a sample does not move when the future is changed or cut."""
+    """Demand at a sample does not change when later samples are changed or cut off."""
     whole = _demand(rule, given.pulses)
     size = given.pulses.size
     for tick in (1, size // 8, size // 4, size // 2, size - 2):
@@ -191,7 +191,7 @@ def check_deterministic(rule: Rule, given: Stimulus) -> None:
 
 
 def check_blocks(rule: Rule, given: Stimulus) -> None:
-    """A block gives what its draws give one by one, bit for bit."""
+    """A block gives the same as its draws one by one, bit for bit."""
     whole = _demand(rule, given.pulses)
     for draw in range(given.pulses.draws):
         alone = _demand(rule, rows(given.pulses, [draw]))
@@ -236,7 +236,7 @@ def check_silent_at_rest(rule: Rule, given: Stimulus) -> None:
 
 
 def check_does_not_latch(rule: Rule, given: Stimulus) -> None:
-    """After demand has passed 1 the rule computes on as if nothing had fired; it can fall again."""
+    """After demand has passed 1 the rule goes on as if nothing had fired; demand may fall again."""
     whole = _demand(rule, given.pulses)
     fired = False
     for draw in range(given.pulses.draws):
@@ -301,7 +301,7 @@ _RAISED = 1.5
 
 
 def _raised(rule: Rule, *, claim: str) -> Rule:
-    """Return the rule with its thresholds raised, so that a claim of it can be tested."""
+    """Return the rule with its thresholds raised, so that its claims can be tested."""
     if not getattr(rule, claim):
         raise NotTested(f"the rule does not claim it ({claim} is not True)")
     raised = rule.at_scale(_RAISED)
@@ -422,7 +422,7 @@ CHECKS: Mapping[str, Check] = MappingProxyType(
 
 @dataclass(frozen=True)
 class Result:
-    """What one check found: why it failed, or why it could not test; both empty: it passed."""
+    """Result of one check: why it failed, or why it could not test; passed if both are empty."""
 
     name: str
     message: str = ""
@@ -476,7 +476,7 @@ def check_rule(make: Callable[[], Rule]) -> list[Result]:
 
 
 def conforms(make: Callable[[], Rule]) -> Callable[[Any], Any]:
-    """Turn a test into one test a check: it receives ``check`` and calls it.
+    """Turn a test function into one test for each check; it receives ``check`` and calls it.
 
     A check that does not apply to the rule is skipped, with the reason.
     """

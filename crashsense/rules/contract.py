@@ -27,7 +27,7 @@ class Rule(ABC):
     """A causal decision criterion, or a composition of criteria.
 
     ``demand`` is dimensionless, >= 0: criterion divided by its threshold. The restraint fires at
-    the first sample with demand >= 1. It never latches: after demand passes 1 it computes on as if
+    the first sample with demand >= 1. It never latches: after demand passes 1 it continues as if
     nothing had fired. Demand at sample n depends on samples 0..n only.
 
     Where a channel is not valid (absent or failed sensor: NaN, valid False) a criterion that reads
@@ -47,7 +47,7 @@ class Rule(ABC):
     monotone : True if a larger threshold never gives a larger demand
     rates_hz : tick rates that the rule is made for; None means any
     context_free : True if the rule itself never looks at the context (its parts may)
-    criterion : what its criterion is called in an explanation; empty: the name of its family
+    criterion : name of its criterion in an explanation; empty: the name of its family
     unswept : roles of the children whose thresholds a sweep leaves alone unless they are named
     """
 
@@ -112,10 +112,10 @@ class Rule(ABC):
     def amounts(self, samples: EcuSamples, at: int) -> tuple[Amount, ...]:
         """Return what the criterion reached at a sample of a block of one draw, and what it needs.
 
-        Several where all are needed at once (a guard, a plausibility check, both axes of a map).
-        Empty where demand is not a criterion over one threshold, or nothing is known of it (a rule
-        of the user's own without a parameter ``threshold...``, a C library). The default takes the
-        only declared parameter ``threshold...`` of a rule that scales.
+        Several if all are needed at once (a guard, a plausibility check, both axes of a map). Empty
+        if demand is not a criterion over one threshold, or nothing is known about it (a user's rule
+        without a parameter ``threshold...``, a C library). The default takes the only declared
+        parameter ``threshold...`` of a rule that scales.
         """
         return self.over_threshold(float(part_demand(self, samples)[0, at]))
 
@@ -133,7 +133,7 @@ class Rule(ABC):
         return (Amount(self.called, demand * float(threshold), float(threshold), unit),)
 
     def at_scale(self, factor: float) -> Rule | None:
-        """Return the rule with each of its thresholds times *factor*; None: it does not know them.
+        """Return the rule with each threshold times *factor*; None if it does not know them.
 
         The default takes every number of a dataclass whose name begins with ``threshold``.
         """
@@ -155,8 +155,8 @@ class Rule(ABC):
     def swept(self, sweep: Sweep, level: FloatArray) -> FloatArray:
         """Return a demand that passes ``level`` times k where the rule does, its leaves at scale k.
 
-        Asked only where a leaf at or below the rule is swept. Raises InputError where the rule has
-        to be run again at every scale.
+        Called only if a leaf at or below the rule is swept. Raises InputError if the rule must be
+        re-run at every scale.
         """
         if not self.scales:
             raise sweep.again(f"{type(self).__name__} does not say that it scales")
@@ -174,7 +174,7 @@ def _of_the_house(cls: type) -> bool:
 
 
 def reads_context(rule: Rule) -> bool:
-    """True unless the rule and all its parts are known not to look at the context."""
+    """True unless neither the rule nor any of its parts looks at the context."""
     cls = type(rule)
     # A rule of a user's own may read it although its base does not: it must say so itself.
     told = "context_free" in vars(cls) or _of_the_house(cls)
@@ -185,7 +185,7 @@ def reads_context(rule: Rule) -> bool:
 
 @dataclass(eq=False)
 class _Known:
-    """Demands computed so far. Rules and scenes are kept beside them: no number comes again."""
+    """Demands computed so far. Rules and samples are kept alive beside them, so ids stay unique."""
 
     demands: dict[tuple[int, ...], tuple[object, FloatArray]] = field(default_factory=dict)
     context: dict[int, tuple[Rule, bool]] = field(default_factory=dict)
@@ -201,7 +201,7 @@ _SHARED: ContextVar[_Known | None] = ContextVar("shared demands", default=None)
 def sharing() -> Iterator[None]:
     """Compute the demand of a part that several rules share only once within the ``with`` block.
 
-    So too over blocks that differ in context only, if the part does not look at it. The samples
+    This includes blocks that differ in context only, if the part does not look at it. The samples
     must not change inside. Results are the same with and without, bit for bit.
     """
     if _SHARED.get() is not None:
@@ -217,7 +217,7 @@ def sharing() -> Iterator[None]:
 def part_demand(rule: Rule, samples: EcuSamples) -> FloatArray:
     """Return the demand of a part of a composition, from :func:`sharing` if it is known there.
 
-    What comes back may be shared: it cannot be written to then.
+    The array may be shared and is then read-only.
     """
     known = _SHARED.get()
     if known is None:
@@ -237,7 +237,7 @@ def part_demand(rule: Rule, samples: EcuSamples) -> FloatArray:
 def part_measure(
     key: tuple[object, ...], samples: EcuSamples, measure: Callable[[], tuple[FloatArray, ...]]
 ) -> tuple[FloatArray, ...]:
-    """Return what several rules measure alike on the same samples, once within :func:`sharing`.
+    """Return a measure that several rules share on the same samples, once in :func:`sharing`.
 
     *key* names the measure and every parameter that it depends on; it must not look at the context.
     """
@@ -287,10 +287,10 @@ _NAME = re.compile(r"[A-Za-z0-9]([A-Za-z0-9 _.+()-]{0,98}[A-Za-z0-9_.+()-])?")
 
 
 def name_expected(name: str) -> str:
-    """Return what was expected if *name* is no name of an algorithm; empty if it is one.
+    """Return what was expected if *name* is not a valid algorithm name; empty if it is valid.
 
-    It becomes part of file names, keys and cells of tables: a plain alphabet. An algorithm made in
-    Python or from a text may have none.
+    A name becomes part of file names, keys and table cells, hence the plain alphabet. An algorithm
+    made in Python or from text may have none.
 
     >>> name_expected("guarded-2"), name_expected("a:b")
     ('', 'letters, digits, blanks and _ . + - ( ), at most 100, beginning with a letter or digit')
@@ -302,7 +302,7 @@ def name_expected(name: str) -> str:
 
 @dataclass(frozen=True, eq=False)
 class Algorithm:
-    """What is evaluated: restraint -> rule. No rule for a restraint means demand 0.
+    """The unit of evaluation: restraint -> rule. No rule for a restraint means demand 0.
 
     ``gate``: True if its verdicts decide the exit code. ``fitted_to``: the events on which its
     numbers were chosen, in words that can follow "fitted to"; its verdicts on these are no
@@ -335,7 +335,7 @@ class Algorithm:
 def rate_faults(algorithm: Algorithm, *, rate_hz: float) -> list[Fault]:
     """Return a fault for each rule, or part of one, that is not made for a tick rate [Hz].
 
-    A rule says by ``rates_hz`` what it is made for; one that says nothing takes any rate.
+    A rule declares its rates in ``rates_hz``; one that declares none accepts any.
     """
     found: dict[Fault, None] = {}
     for restraint, rule in algorithm.rules.items():

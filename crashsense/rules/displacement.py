@@ -1,4 +1,4 @@
-"""Displacement and predicted displacement: how far the occupant has moved, or will have."""
+"""Displacement and predicted displacement: how far the occupant has moved, or will have moved."""
 
 from __future__ import annotations
 
@@ -43,10 +43,10 @@ class Guarded(Criterion):
 
     @abstractmethod
     def motion(self, samples: EcuSamples) -> tuple[FloatArray, FloatArray]:
-        """Return V [m/s] and the way [m]."""
+        """Return V [m/s] and the displacement [m]."""
 
     def amounts(self, samples: EcuSamples, at: int) -> tuple[Amount, ...]:
-        """The way and the velocity change: both are needed."""
+        """The displacement and the velocity change: both are needed."""
         velocity, moved = (float(values[0, at]) for values in self.motion(samples))
         return (
             Amount(self.called, max(1e3 * moved, 0.0), self.travel_mm, "mm"),
@@ -64,8 +64,8 @@ class Displacement(Guarded):
     Good at
         A direct tie to the free travel of the occupant.
     Weak at
-        Late by nature: 127 mm is reached 30 ms after the bag should have been fired; so ``travel``
-        must be much smaller. Long braking fills it, hence the velocity guard and the leak.
+        Inherently late: 127 mm is reached 30 ms after the bag should have been fired, so ``travel``
+        must be much smaller. Long braking accumulates it, hence the velocity guard and the leak.
     Source
         Displacement as a deployment variable: Kendall and Solomon 2014 (abstract); from memory.
     """
@@ -96,7 +96,7 @@ class Displacement(Guarded):
 
 @dataclass(frozen=True)
 class PredictedDisplacement(Guarded):
-    """Displacement as it will be when the bag is full, guarded by velocity.
+    """Displacement predicted for the time at which the bag is full, guarded by velocity.
 
     Equation
         ``S_p = S + V tau + a tau^2 / 2``, a the mean over ``smoothing_ms``, V leaky and floored, S

@@ -1,4 +1,4 @@
-"""Fixed point: the plain velocity rule as a control unit runs it, in whole numbers."""
+"""Fixed point: the plain velocity rule in integer arithmetic, as a control unit runs it."""
 
 from __future__ import annotations
 
@@ -32,8 +32,8 @@ class FixedPointVelocityChange(Criterion):
     Weak at
         A coarse ``lsb_mg`` rounds the leak and the threshold; weak pulses below half a code vanish.
     Source
-        House definition: the formula of ``velocity_change`` in whole numbers. That control units
-        run 16-bit samples into a 32-bit sum: from memory; word lengths, rounding to the nearest
+        Definition of this project: the formula of ``velocity_change`` in integers. That control
+        units sum 16-bit samples into 32 bits: from memory; word lengths, rounding to the nearest
         and the 100 mg of a code are assumed.
     """
 
@@ -66,7 +66,7 @@ class FixedPointVelocityChange(Criterion):
         return code
 
     def amounts(self, samples: EcuSamples, at: int) -> tuple[Amount, ...]:
-        """Velocity change against the threshold as it is rounded."""
+        """Velocity change against the rounded threshold."""
         threshold = self.threshold_code(samples.rate_hz) * self.lsb_m_s2 / samples.rate_hz
         demand = float(part_demand(self, samples)[0, at])
         return (Amount("velocity change", demand * threshold, threshold, "m/s"),)

@@ -1,4 +1,4 @@
-"""Array kernels of the rules: causal, row by row, without a loop over time where one can.
+"""Array kernels of the rules: causal, row by row, without a loop over time wherever possible.
 
 All work along the last axis on arrays of shape (draws, samples); row d depends on row d only, and
 sample n on samples 0..n only, bit for bit.
@@ -106,7 +106,7 @@ def floored_sum(increments: FloatArray, *, decay: float = 1.0, floor: bool = Tru
 
 
 def ticks_since(mark: BoolArray) -> npt.NDArray[np.int64]:
-    """Return ticks since the mark last held, a huge number before it ever did."""
+    """Return ticks since the mark last held, a huge number before it first did."""
     index = np.arange(mark.shape[-1])
     last = np.maximum.accumulate(np.where(mark, index, -(2**40)), axis=-1)
     return np.asarray(index - last, dtype=np.int64)

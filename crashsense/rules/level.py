@@ -1,4 +1,4 @@
-"""Level: the mean over a short window against a threshold; arming and plausibility live on it."""
+"""Level: the mean over a short window against a threshold; used for arming and plausibility."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ class Level(Criterion):
     Good at
         Arming and plausibility: cheap, quick, no memory.
     Weak at
-        Says nothing of severity: rough road passes 2-4 g often.
+        Says nothing about severity: rough road often passes 2-4 g.
     Source
         Arming level 2-4 g, held 50-100 ms: from memory.
     """

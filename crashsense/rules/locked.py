@@ -1,7 +1,7 @@
-"""What a rule may read and not write: samples whose mappings and arrays cannot be changed.
+"""Read-only samples for rules: mappings and arrays that cannot be changed.
 
-An array made here is a view on a read-only buffer: it does not own its memory, so that lifting its
-write flag fails as writing to it does. Nothing is copied.
+An array made here is a view on a read-only buffer: it does not own its memory, so that both writing
+to it and setting its write flag fail. Nothing is copied.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from crashsense.sensing.samples import EcuSamples
 
 
 def locked(values: npt.NDArray[Any]) -> npt.NDArray[Any]:
-    """Return a view that cannot be written to, nor be made writable.
+    """Return a view that can be neither written to nor made writable.
 
     >>> view = locked(np.zeros(3))
     >>> view.setflags(write=True)
@@ -30,7 +30,7 @@ def locked(values: npt.NDArray[Any]) -> npt.NDArray[Any]:
 
 
 def locked_samples(samples: EcuSamples) -> EcuSamples:
-    """Return the block with mappings and arrays that cannot be changed; values are shared."""
+    """Return the block with read-only mappings and arrays; values are shared."""
     return replace(
         samples,
         channels=_mapping(samples.channels),

@@ -155,7 +155,7 @@ class VelocityTimeMap(VelocityOverTime):
         demand = V / threshold(t); t counts from the sample at which V last left zero. Linear
         between the vertices, constant outside them.
     Good at
-        Reads like a requirement: so much by then.
+        Reads like a requirement: this much velocity by that time.
     Weak at
         t depends on the leak (which decides what counts as begun); a pre-hit starts the clock too
         early.
@@ -190,7 +190,7 @@ class VelocityTimeMap(VelocityOverTime):
 
 @dataclass(frozen=True)
 class VelocityTimeRamp(VelocityOverTime):
-    """Velocity change against a threshold that is flat at first and then rises: three numbers.
+    """Velocity change against a threshold that is first flat, then rises: three numbers.
 
     Equation
         demand = V / threshold(t), ``threshold = start + then_g max(0, t - flat_ms)``; t counts from
@@ -316,7 +316,7 @@ class RollEnergy(Criterion):
         square root of the energy ratio; w_needed has a floor of ``minimum_deg_s``, beyond
         phi_tip it stays there.
     Good at
-        Physics instead of a drawn line: load and track enter by name.
+        Physics instead of a drawn line: load and track width enter explicitly.
     Weak at
         Soil trip and kerb trip, where the lateral force still does work: use a_y as well.
     Source

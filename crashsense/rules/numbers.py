@@ -1,10 +1,10 @@
-"""The numbers of an algorithm by name: read, exchanged, written back into its file.
+"""The numbers of an algorithm by name: read, replaced, written back to its file.
 
-A name is the way to the number in the algorithm's file, without ``definitions`` or ``rules``:
+A name is the path to the number in the algorithm's file, without ``definitions`` or ``rules``:
 ``front.threshold_m_s``, ``side_airbag_left.main.threshold_percent``, ``front.of[1].window_ms``. The
 threshold of the third vertex of a threshold line is ``map.line[2]``.
 
-An algorithm's file may say which of them a calibration may move::
+The file may declare which of them a calibration may move::
 
     [calibration]
     most_numbers = 8                                   # more are refused; default 20
@@ -111,8 +111,8 @@ def unknown_numbers(
 def with_numbers_in_text(text: str, values: Mapping[str, float]) -> str:
     """Return the text of an algorithm's file with other numbers; its comments stay.
 
-    Where a number cannot be found as a line of its own section, the file is written anew and loses
-    its comments.
+    If a number is not on a line of its own in its section, the file is rewritten and loses its
+    comments.
     """
     table = tomllib.loads(text)
     wanted = with_numbers(table, values)
@@ -153,7 +153,7 @@ def freedom_of(
     Raises
     ------
     InputError : no number is free, or more than *most* (default: what the file says, else 20);
-        names that are not there, bounds that are none
+        unknown names, invalid bounds
     """
     said = table.get("calibration", {})
     free, same, shapes = (dict(said.get(key, {})) for key in ("free", "same", "shape"))

@@ -1,4 +1,4 @@
-"""Parameters of rules: trade units in the name, a range each, all faults at once."""
+"""Parameters of rules: unit in the name, a range for each, all faults reported at once."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class Parameter:
         "stages" or "table"
     above : True if the value must be above ``low``
     choices : allowed values of a "choice"
-    optional : True if it may be left out (None)
+    optional : True if it may be omitted (None)
     """
 
     unit: str
@@ -42,7 +42,7 @@ class Parameter:
 
     @property
     def expected(self) -> str:
-        """What a value must be, in words."""
+        """Description of a valid value."""
         if self.kind == "choice":
             return "one of " + ", ".join(self.choices)
         noun = "a whole number" if self.kind == "whole" else "a number"
@@ -187,7 +187,7 @@ def faults_of(rule: object, *, where: str) -> list[Fault]:
 
 
 def as_tuples(value: Any) -> Any:
-    """Turn lists of pairs into tuples, so that a rule is a value."""
+    """Turn lists of pairs into tuples, so that a rule is hashable."""
     if isinstance(value, list):
         return tuple(as_tuples(item) for item in value)
     return value
@@ -210,7 +210,7 @@ class Declared(Rule):
             raise InputError(faults)
 
     def further_faults(self) -> list[Fault]:
-        """Faults that concern several parameters at once; called when each is right by itself."""
+        """Faults that concern several parameters at once; called if each is valid by itself."""
         return []
 
 

@@ -1,4 +1,4 @@
-"""Rules that are written sample by sample, wrapped into the block contract."""
+"""Rules written sample by sample, wrapped into the block contract."""
 
 from __future__ import annotations
 

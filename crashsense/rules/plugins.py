@@ -1,4 +1,4 @@
-"""Your own rule in Python: from a file or a module, in a process of its own; installed families."""
+"""A user's own rule in Python, from a file or a module, run apart; installed families."""
 
 from __future__ import annotations
 
@@ -35,9 +35,9 @@ class PythonRule(Declared):
 
     ``file`` is ``FILE.py:CLASS`` (relative to the algorithm's file) or ``MODULE:CLASS``; the class
     is a block-wise :class:`~crashsense.rules.Rule` or a per-sample one with ``reset`` and
-    ``update``; ``parameters`` go to it by name. It runs in a process of its own: an error, a crash,
-    a hang (``timeout_ms`` for one draw) or more memory than ``memory_mb`` ends its own evaluation
-    only. What it prints is dropped. See :func:`rules_in_process` for rules that are trusted.
+    ``update``; ``parameters`` go to it by name. It runs in a separate process: an error, a crash, a
+    hang (``timeout_ms`` for one draw) or more memory than ``memory_mb`` ends its own evaluation
+    only. Its output is discarded. See :func:`rules_in_process` for rules that are trusted.
     """
 
     family: ClassVar[str] = "python"
@@ -94,21 +94,21 @@ class PythonRule(Declared):
 
     @property
     def source(self) -> str:
-        """The file in which the class is written; empty if that is not known."""
+        """The source file of the class; empty if unknown."""
         return self.host.card.source
 
     @property
     def requires(self) -> frozenset[str]:
-        """What the rule requires."""
+        """Channels that the rule requires."""
         return self.host.card.requires
 
     @property
     def uses(self) -> frozenset[str]:
-        """What the rule uses."""
+        """Channels that the rule uses."""
         return self.host.card.uses
 
     def active(self, samples: EcuSamples) -> frozenset[str]:
-        """What the rule reads in this block."""
+        """Channels that the rule reads in this block."""
         return self.host.active(samples)
 
     def armed_by(self, samples: EcuSamples) -> tuple[frozenset[str], frozenset[str]] | None:

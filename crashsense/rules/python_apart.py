@@ -1,7 +1,7 @@
-"""A Python rule of the user's own, as the rest of the package sees it: here, or in a process apart.
+"""A user's Python rule as the rest of the package sees it: in this process or in a separate one.
 
-:class:`There` asks a process (:mod:`crashsense.rules.python_worker`); samples go to it through
-memory that both share. Processes are kept warm: rules of one file share one.
+:class:`There` asks a process (:mod:`crashsense.rules.python_worker`) and passes samples through
+shared memory. Processes are kept warm; rules of one file share one.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ _KEPT = 4
 
 @dataclass(frozen=True)
 class Card:
-    """What is known of a rule without evaluating it."""
+    """What is known about a rule without evaluating it."""
 
     requires: frozenset[str]
     uses: frozenset[str]
@@ -92,10 +92,10 @@ class Host(ABC):
 
 
 class Here(Host):
-    """A rule in this process: as fast as a built-in one, and not isolated.
+    """A rule in this process: as fast as a built-in one, but not isolated.
 
-    Kernels of the house that it calls are those of numpy, as in a process apart: its rows are the
-    same bit for bit wherever it runs, and whatever engine computes around it.
+    Any kernel of the package that it calls runs in numpy, as in a separate process: its rows are
+    the same bit for bit wherever it runs, and whatever the engine.
     """
 
     def __init__(self, rule: Rule) -> None:
@@ -128,7 +128,7 @@ class Here(Host):
 
 
 class There(Host):
-    """A rule in a process apart; one that ended is started anew for the next question."""
+    """A rule in a separate process; a process that ended is restarted for the next request."""
 
     def __init__(
         self, place: str, *, parameters: Mapping[str, Any], timeout_ms: float, memory_mb: float
@@ -218,7 +218,7 @@ _NUMBERS = itertools.count(1)
 
 
 class SharedMemory:
-    """Memory without a name that a child process can map; it is gone with its last user."""
+    """Anonymous memory that a child process can map; freed with its last user."""
 
     def __init__(self) -> None:
         if hasattr(os, "memfd_create"):
@@ -229,7 +229,7 @@ class SharedMemory:
         self.map: mmap.mmap | None = None
 
     def written(self, arrays: list[Array]) -> list[int]:
-        """Write arrays one after the other; return where each begins."""
+        """Write arrays one after the other; return the offset of each."""
         offsets, size = [], 0
         for values in arrays:
             offsets.append(size)
@@ -247,7 +247,7 @@ class SharedMemory:
         return offsets
 
     def close(self) -> None:
-        """Release the memory; what the map still holds goes with it."""
+        """Release the memory and its mapping."""
         if hasattr(self, "file"):
             self.file.close()
         elif self.descriptor >= 0:

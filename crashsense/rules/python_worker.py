@@ -1,8 +1,8 @@
-"""What the process of Python rules does: loads them, and evaluates blocks in shared memory.
+"""What the process of Python rules does: load them, and evaluate blocks in shared memory.
 
-The other side is :mod:`crashsense.rules.python_apart`. Several rules of one file live in a process,
-each under a number. Whatever a rule raises is an answer; a rule that leaves a thread running or
-changes the working folder has failed, and its process is ended.
+Its counterpart is :mod:`crashsense.rules.python_apart`. Several rules of one file share a process,
+each under a number. An exception of a rule is a valid answer; a rule that leaves a thread running
+or changes the working folder has failed, and its process is ended.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ NAME = "PythonRule"
 
 
 def card_of(rule: Rule) -> dict[str, Any]:
-    """Return what the other side has to know of a rule before it evaluates anything."""
+    """Return what the parent must know about a rule before any evaluation."""
     inner = getattr(rule, "inner", rule)  # a rule written by sample is wrapped
     try:
         source = inspect.getsourcefile(type(inner)) or ""

@@ -1,4 +1,4 @@
-"""Side: satellite velocity and door pressure, each with plausibility from another element."""
+"""Side: satellite velocity and door pressure, each checked for plausibility by another element."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ AMBIENT_PA = 101325.0
 
 @dataclass(frozen=True)
 class Plausible(Criterion):
-    """Base: a criterion that another element must find plausible."""
+    """Base: a criterion that another element must confirm as plausible."""
 
     plausible: str | None = parameter(
         None, kind="channel", optional=True, text="channel that must agree; none: no check"
@@ -47,7 +47,7 @@ class Plausible(Criterion):
 
     @classmethod
     def is_threshold(cls, name: str) -> bool:
-        """That of the plausibility check too."""
+        """Includes the threshold of the plausibility check."""
         return name.startswith("threshold") or name == "plausible_g"
 
     def agreed(self, demand: FloatArray, samples: EcuSamples) -> FloatArray:
@@ -176,7 +176,7 @@ class DoorPressureRise(Plausible):
     Equation
         ``p(t) - p(t - window)`` of dp/p0 [%], demand = min(rise / threshold, held plausibility).
     Good at
-        The middle between level and slope: a hit must reach so much in so little time.
+        Between level and slope: a hit must reach a given rise within a given time.
     Weak at
         The window must fit the structure; see ``door_pressure_slope``.
     Source

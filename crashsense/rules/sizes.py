@@ -1,6 +1,6 @@
-"""How large the rule of a file would be, before anything of it is built.
+"""Size of the rules of a file, counted before anything is built.
 
-A definition that uses another twice, which uses a third twice, and so on, is a short file and a
+A definition that uses another twice, which uses a third twice, and so on, makes a short file but a
 rule of millions of parts. Sizes are counted definition by definition, which is quick.
 """
 
@@ -45,7 +45,7 @@ class Sizes:
         return []
 
     def of(self, table: Any, *, where: str, level: int) -> tuple[int, int]:
-        """Return how deep rules are nested in a table, and how many there are."""
+        """Return the nesting depth and the number of rules in a table."""
         name = table.get("use") if isinstance(table, Mapping) else None
         if isinstance(name, str) and name in self.definitions:
             if name in self.open:  # a definition that uses itself is a fault of its own

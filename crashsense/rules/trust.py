@@ -1,12 +1,12 @@
-"""Whose code may run: a run folder that came from elsewhere does not run Python by being looked at.
+"""Trust: reading a run folder that came from elsewhere must not execute its code.
 
-Evaluating an algorithm runs the code that its rules name, as its user asked. To explain, replay or
-report on a run folder also runs that code, from the folder's copies: there it is run only if this
-user has evaluated the very same bytes on this machine, or says so (``--trust``, ``trust=True``).
+Evaluating an algorithm runs the code that its rules name, as the user asked. Explaining, replaying
+or reporting a run also runs code, from the folder's copies: only if this user has evaluated exactly
+the same bytes on this machine, or says so (``--trust``, ``trust=True``).
 
-What was evaluated is kept as SHA-256, one a line, in a file of the user's state folder. Lines are
-appended in one write each, so that two writers do not harm each other. Nothing here is part of a
-result, and where the file cannot be written the question is asked again.
+The SHA-256 of evaluated code is kept, one per line, in a file of the user's state folder. Each line
+is appended in a single write, so that concurrent writers do no harm. Nothing here is part of a
+result; if the file cannot be written, the question is asked again.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ FILE = "evaluated_code"
 
 
 def state_file() -> Path | None:
-    """File of what this user has evaluated; None where none is kept."""
+    """File of the code this user has evaluated; None if none is kept."""
     named = os.environ.get(STATE_VARIABLE)
     if named is not None:
         return Path(named).absolute() / FILE if named else None
@@ -55,7 +55,7 @@ def evaluated() -> frozenset[str]:
 
 
 def note_evaluated(places: Iterable[str]) -> None:
-    """Keep that the code of *places* (see :func:`digest_of`) was evaluated by this user."""
+    """Record that this user has evaluated the code of *places* (see :func:`digest_of`)."""
     path = state_file()
     if path is None:
         return
@@ -75,7 +75,7 @@ def note_evaluated(places: Iterable[str]) -> None:
 def digest_of(place: str) -> str | None:
     """SHA-256 of the file of ``FILE.py:CLASS`` or of a library; of a module, of its name.
 
-    A module is found on this machine, not in a run folder. None where there is no such file.
+    A module is looked up on this machine, not in a run folder. None if there is no such file.
     """
     path, _, _ = place.rpartition(":")
     for file in (place, path):

@@ -1,4 +1,4 @@
-"""Velocity change: the base criterion of the trade, plain, leaky, floored, with reset."""
+"""Velocity change: the basic criterion of the trade; plain, leaky, floored, with reset."""
 
 from __future__ import annotations
 
@@ -25,12 +25,12 @@ class VelocityChange(Criterion):
         recorder's integral). With ``reset_ms``: V returns to 0 when abs(a) has stayed below
         ``reset_below_g`` for that long.
     Valid range
-        Any tick; record so short that V does not pass the range of a float.
+        Any tick; any record short enough that V stays within the range of a float.
     Good at
         Walls and everything whose severity is its velocity change; needs no time zero.
     Weak at
-        Drift without leak; rough road sums up; with leak, long soft pulses (deformable barrier,
-        underride, pole) come late or never.
+        Without leak it drifts and accumulates rough road; with leak, long soft pulses (deformable
+        barrier, underride, pole) are late or missed.
     Source
         Kendall and Solomon 2014 name velocity as a deployment variable (abstract); formula and
         the usual leak of 2-6 g from memory.
@@ -83,7 +83,7 @@ class RearVelocity(Criterion):
     Equation
         ``V[n] = max(0, V[n-1] + (a - leak) T)`` of +x, demand = V / threshold.
     Weak at
-        Firm launches and bumper taps just below the threshold; says nothing of front airbags.
+        Firm launches and bumper taps just below the threshold; says nothing about front airbags.
     Source
         Threshold 2-3 m/s: from memory.
     """

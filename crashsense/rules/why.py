@@ -1,4 +1,4 @@
-"""Why did it fire? Which branch of a composition reached 1, when, and on what inputs."""
+"""Explanation: which branch of a composition reached 1, when, and on which inputs."""
 
 from __future__ import annotations
 
@@ -37,13 +37,13 @@ class Input:
 
 @dataclass(frozen=True)
 class Reading:
-    """One criterion of a rule, ready for a table: so much of so much, then.
+    """One criterion of a rule as a table row: amount, threshold, time.
 
     Parameters
     ----------
     criterion : readable name ("velocity change in 10 ms")
-    amount, threshold, unit : in the unit of the trade; factors on the threshold included. Where
-        nothing is known but demand: the demand, 1 and "-"
+    amount, threshold, unit : in the unit of the trade, factors on the threshold included; if only
+        demand is known: the demand, 1 and "-"
     share : amount over threshold [-]; 1 or more: reached
     time_s : sample at which it was read, on the control unit's clock [s]; an earlier one where a
         hold or a delay keeps its value
@@ -106,7 +106,7 @@ class Branch:
     parts: tuple[Branch, ...] = ()
 
     def walk(self, *, depth: int = 0) -> Iterator[tuple[int, Branch]]:
-        """Go through the tree, root first, with the depth of each branch."""
+        """Yield every branch with its depth, root first."""
         yield depth, self
         for part in self.parts:
             yield from part.walk(depth=depth + 1)
@@ -121,12 +121,12 @@ class Branch:
 
     @property
     def measured(self) -> str:
-        """Its amounts as text, or its demand where nothing else is known of it."""
+        """Its amounts as text, or its demand if nothing else is known."""
         return "; ".join(map(str, self.amounts)) or f"demand {self.demand:.4g} of 1"
 
     @property
     def readings(self) -> tuple[Reading, ...]:
-        """Its amounts as rows of a table; its demand of 1 where nothing else is known of it."""
+        """Its amounts as table rows, or its demand of 1 if nothing else is known."""
         found = self.amounts or (Amount(self.called, self.demand, 1.0, "-"),)
         return tuple(
             Reading(
@@ -147,7 +147,7 @@ class Branch:
 
     @property
     def role(self) -> str:
-        """What it is in the rule above it."""
+        """Its role in the rule above it."""
         return self.path.rpartition(".")[2] or "rule"
 
     def line(self, *, at: int) -> str:
@@ -189,10 +189,10 @@ class Why:
 
     @property
     def readings(self) -> tuple[Reading, ...]:
-        """Every criterion that counts, in the order of the rule: what it reached of what it needs.
+        """Every criterion that counts, in the order of the rule: amount and threshold.
 
-        A guard, a plausibility check and both axes of a map are rows of their own. Branches that do
-        not count (the other belt state, the other rule of a fallback) are left out.
+        A guard, a plausibility check and each axis of a map have their own rows. Branches that do
+        not count (the other belt state, the other rule of a fallback) are omitted.
         """
         return tuple(self._readings(self.root))
 
@@ -275,7 +275,7 @@ def why_not_by(rule: Rule, samples: EcuSamples, *, by_s: float, draw: int = 0) -
 
 @dataclass(frozen=True)
 class _Factor:
-    """What rules above a criterion do to its threshold at the sample."""
+    """The factor that rules above a criterion put on its threshold at the sample."""
 
     value: float = 1.0
     note: str = ""

@@ -1,4 +1,4 @@
-"""Moving-window velocity: what happened in the last few milliseconds."""
+"""Moving-window velocity: the velocity change of the last few milliseconds."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ class WindowVelocity(Criterion):
     Equation
         ``V_D[n] = T sum of a over the last D``, demand = V_D / threshold. Several windows, each
         with a threshold: ``windows`` = [[D ms, threshold m/s], ...]; the largest demand counts.
-        ``leak_g`` is taken from every sample.
+        ``leak_g`` is subtracted from every sample.
     Good at
         Side and pole (steep), no drift, no reset needed.
     Weak at
@@ -99,7 +99,7 @@ class WindowDifference(Criterion):
     Good at
         The engine contact of a pole crash; a steady brake or slope reads zero.
     Weak at
-        Every steep misuse (hammer, undercarriage): to be used with a velocity guard.
+        Every steep misuse (hammer, undercarriage): use with a velocity guard.
     Source
         From memory.
     """

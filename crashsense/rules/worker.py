@@ -1,12 +1,12 @@
-"""Process that runs foreign rules; started as a script, so that it starts fast and imports little.
+"""Process that runs foreign rules; a script, so that it starts fast and imports little.
 
 ``python -P worker.py KIND PARENT MEMORY_MB [DESCRIPTOR]``: KIND is ``c`` or ``python``. A message
-is a head (JSON) and a body (bytes), each after its length; a request comes on standard input, its
-answer goes to standard output. The rule sees neither: its standard input is empty, and what it
-prints is dropped.
+is a head (JSON) and a body (bytes), each preceded by its length; requests arrive on standard input,
+answers go to standard output. The rule sees neither: its standard input is empty, and its output is
+discarded.
 
-The process never outlives the one that started it: where the system offers it (Linux), it is ended
-with its parent; everywhere the end of standard input ends it, whatever the rule does at that time.
+The process never outlives the one that started it: where the system supports it (Linux) it is ended
+with its parent; everywhere the end of standard input ends it, whatever the rule is doing.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ BEGIN = _LENGTH.size
 
 
 def end_with(parent: int) -> None:
-    """Have the system end this process with its parent."""
+    """Ask the system to end this process with its parent."""
     with contextlib.suppress(OSError, AttributeError):
         import ctypes
 
@@ -58,7 +58,7 @@ def end_with(parent: int) -> None:
 
 
 def limit_memory(memory_mb: float) -> None:
-    """Let this process take so much more memory than it has now; no file of its crash."""
+    """Limit how much more memory this process may take than it has now; write no core file."""
     try:
         import resource
     except ImportError:  # not on every system
@@ -76,7 +76,7 @@ def limit_memory(memory_mb: float) -> None:
 
 
 def _read(stream: BinaryIO, requests: queue.SimpleQueue[Message]) -> None:
-    """Pass requests on; where the stream ends, so does the process, even in the midst of a rule."""
+    """Pass requests on; end the process with the stream, even in the middle of a rule."""
 
     def exactly(count: int) -> bytes:
         data = stream.read(count)
@@ -90,7 +90,7 @@ def _read(stream: BinaryIO, requests: queue.SimpleQueue[Message]) -> None:
 
 
 def _module(name: str) -> ModuleType:
-    """Load a module beside this one by its file: its package would import the numeric stack."""
+    """Load a neighbouring module by file: its package would import the numeric stack."""
     spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name(f"{name}.py"))
     if spec is None or spec.loader is None:
         raise ImportError(name)
@@ -100,7 +100,7 @@ def _module(name: str) -> ModuleType:
 
 
 def main() -> None:
-    """Answer requests until the other side is gone."""
+    """Answer requests until the parent is gone."""
     kind, parent, memory_mb = sys.argv[1], int(sys.argv[2]), float(sys.argv[3])
     end_with(parent)
     if hasattr(os, "setsid"):

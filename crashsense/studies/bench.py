@@ -1,8 +1,7 @@
-"""A bench of sensed events in worker processes: sensed once, judged by many algorithms.
+"""A bench of events in worker processes: sensed once, judged by many algorithms.
 
-Each worker makes and senses its own events and keeps the samples; what travels is a list of
-algorithms one way and a few numbers a requirement the other way. What comes back does not depend
-on the number of workers.
+Each worker makes and senses its own events and keeps the samples; only a list of algorithms travels
+to it, and a few numbers per requirement come back. Results do not depend on the number of workers.
 """
 
 from __future__ import annotations
@@ -49,7 +48,7 @@ HUGE = 1e9
 
 @dataclass(frozen=True)
 class Row:
-    """One scored requirement: what it asks, and of which kind of event.
+    """One scored requirement: what it demands, and in which kind of event.
 
     ``restraint`` names two restraints in order by the name of their order; ``acting``: the
     restraints whose rules decide.
@@ -68,13 +67,13 @@ class Row:
 
 @dataclass(frozen=True, eq=False)
 class Judged:
-    """What algorithms did on all rows of the bench.
+    """Results of several algorithms on all rows of the bench.
 
     Parameters
     ----------
     headroom : logarithm of the factor by which demand may still grow (must not fire) or has grown
-        (must fire, by its required time) past 1; > 0 is met; NaN where no rule could meet it or
-        nothing is asked; of two restraints in order how far their delay lies inside the allowed
+        (must fire, by its required time) past 1; > 0 is met; NaN if no rule could meet it or
+        nothing is required; of two restraints in order how far their delay lies inside the allowed
         ones, in units of :data:`ORDER_S`; shape (algorithms, rows, draws)
     fire_s : fire time of the nominal draw [s], NaN without one; shape (algorithms, rows)
     reached : if asked for, largest demand in all, in time and before the earliest allowed time,
@@ -116,7 +115,7 @@ class Setup:
 
 @dataclass(frozen=True, eq=False)
 class _Group:
-    """Some events as one trial, draws one after the other; the rows that each is asked for."""
+    """Some events as one trial, draws one after the other, with the rows required of each."""
 
     trial: Trial
     wanted: list[tuple[Event, list[tuple[int, str]]]]
@@ -163,11 +162,11 @@ class Shelf:
         swept: Mapping[str, frozenset[str]] | None = None,
         reached: bool = False,
     ) -> Judged:
-        """Judge some of the draws by every algorithm; rows left out are NaN.
+        """Judge some of the draws by every algorithm; omitted rows are NaN.
 
         *swept*: restraint -> leaves; demand is then the one that reaches k where the restraint
         fires with these leaves at scale k (:func:`crashsense.rules.sweep.swept_demand`).
-        *reached*: give the demands as well.
+        *reached*: also return the demands.
         """
         folder = None if self.setup.folder is None else Path(self.setup.folder)
         algorithms = [
@@ -203,7 +202,7 @@ class Shelf:
         return Judged(headroom, fire, amounts if reached else None)
 
     def _groups(self, start: int, stop: int, rows: BoolArray | None) -> list[_Group]:
-        """Events of equal shape and context as one trial: judging has a cost of its own a trial."""
+        """Group events of equal shape and context into one trial, to save its fixed cost."""
         key = (start, stop, b"" if rows is None else rows.tobytes())
         if key not in self._grouped:
             parts: dict[tuple[Any, ...], list[tuple[Trial, list[tuple[int, str]]]]] = {}
@@ -334,7 +333,7 @@ class AtAnyScale(Rule):
         return self.inner.active(samples)
 
     def demand(self, samples: EcuSamples) -> FloatArray:
-        """Return the swept demand; what fires at every scale has a huge one."""
+        """Return the swept demand; it is huge where the rule fires at every scale."""
         shape = (samples.draws, samples.size)
         demand = swept_demand(self.inner, samples, sweep=self.chosen)
         return np.minimum(np.broadcast_to(demand, shape), HUGE)
@@ -348,7 +347,7 @@ def _only(algorithm: Algorithm, restraints: set[str]) -> Algorithm:
 def _found(
     judged: Trial, algorithm: Algorithm, restraint: str, mine: slice, event: Event
 ) -> tuple[FloatArray, float, FloatArray]:
-    """Headroom of the draws *mine*, fire time of the first if it is nominal, what was reached."""
+    """Headroom of the draws *mine*, fire time of the first if nominal, and the demands reached."""
     requirement = event.requirements[restraint]
     answer = judged.answers[judged.events[0].name, algorithm.name, restraint]
     if answer.found is None:
@@ -394,7 +393,7 @@ def _order_found(
 
 
 class Bench:
-    """All events, sensed in as many processes as *workers* says; use it in a ``with`` block."""
+    """All events, sensed in *workers* processes; use it in a ``with`` block."""
 
     def __init__(self, links: Sequence[Connection], sizes: Sequence[int], rows: list[Row]) -> None:
         self._links = links
@@ -423,7 +422,7 @@ def _answer(link: Connection) -> Any:
     try:
         kind, content = link.recv()
     except EOFError:
-        raise CrashsenseError("a worker ended before its answer; is memory short?") from None
+        raise CrashsenseError("a worker ended before it answered; possibly out of memory") from None
     if kind == "fault":
         raise content
     return content
@@ -476,7 +475,7 @@ def opened_bench(
 
 
 def _serve(link: Connection, sources: Sequence[Recipe | Event], setup: Setup) -> None:
-    """Sense, then answer until the other end is closed."""
+    """Sense, then answer requests until the other end is closed."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ[name] = "1"

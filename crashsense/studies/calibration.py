@@ -4,16 +4,15 @@ The algorithm's file says which numbers are free, within which bounds, and which
 line must keep (:mod:`crashsense.rules.numbers`). *Headroom* is the logarithm of the factor between
 demand and 1, positive on the right side. The margin of a requirement is its mean headroom over
 draws in units of its own scatter over draws. The search makes the smallest margin largest.
-Requirements that are not met are counted first, so that one that nothing can meet does not decide
-about all others. A faster crash of the same kind that fires later than a slower one counts as not
-met.
+Requirements that are not met are counted first, so that one that cannot be met does not outweigh
+all others. A faster crash of the same kind that fires later than a slower one counts as not met.
 
-What was searched on proves nothing. So draws are held out, and whole classes of events are left
-out in turn: the search is done again without them, beginning with the numbers of the file, and what
-it finds is judged on them. Only what is met in every such draw may be called a success.
+Results on the data searched prove nothing. So draws are held out, and whole classes of events are
+left out in turn: the search is repeated without them from the numbers of the file, and its result
+is judged on them. Only requirements met in every such draw may be called a success.
 
-Events are sensed once in worker processes (:mod:`crashsense.studies.bench`) and judged often. A
-calibration that was stopped goes on where it was.
+Events are sensed once in worker processes (:mod:`crashsense.studies.bench`) and judged many times.
+A calibration that was stopped continues where it was.
 """
 
 from __future__ import annotations
@@ -93,8 +92,8 @@ class Calibration:
     table : one row a requirement; columns in :data:`crashsense.studies.calibration_report.COLUMNS`
     success : True only if every requirement that can be met is met in every held-out draw, also
         where its class was left out
-    draws, held_out, folds, seed, trials : how it was done; trials counts judged settings
-    finished : False if the budget ended a search before it had settled
+    draws, held_out, folds, seed, trials : as run; *trials* counts judged settings
+    finished : False if the budget ended a search before it had converged
     """
 
     name: str
@@ -131,7 +130,7 @@ def margins(headroom: FloatArray) -> FloatArray:
 
 
 def loss(margin: FloatArray, *, weight: FloatArray) -> FloatArray:
-    """Return what the search makes small, shape (settings,), from margins (settings, rows).
+    """Return the loss that the search minimises, shape (settings,), from margins (settings, rows).
 
     Requirements below :data:`SURE` come first, graded by how far they are; then the smallest margin
     of the others; last, with a tenth of its weight, the mean margin.
@@ -234,7 +233,7 @@ def _built(
 
 
 class Searcher:
-    """Runs searches on a bench, within a budget, and keeps what they have reached in a file."""
+    """Runs searches on a bench, within a budget, and saves their state in a file."""
 
     def __init__(
         self,
@@ -327,7 +326,7 @@ class Searcher:
         return {name: values.get(name, start[name]) for name in self.freedom.bounds}
 
     def run(self, search: Search, *, until: float, generations: int) -> bool:
-        """Search until settled, the generations are done or the clock says *until*."""
+        """Search until converged, the generations are used up or the time *until* is reached."""
         from scipy.optimize import differential_evolution
         from scipy.stats import qmc
 
@@ -386,7 +385,7 @@ class Searcher:
         return kept["settled"] or kept["generation"] >= generations
 
     def save(self) -> None:
-        """Write what was reached, at once or not at all."""
+        """Write the state reached so far, atomically."""
         if self.state is None:
             return
         content = {"identity": self.identity, "trials": self.trials, "searches": self.kept}
@@ -395,7 +394,7 @@ class Searcher:
         partial.replace(self.state)
 
     def best(self, search: Search) -> dict[str, float]:
-        """Return the best numbers of a search, rounded to what is written."""
+        """Return the best numbers of a search, rounded as they are written."""
         kept = self.kept.get(search.name, {})
         start = numbers_of(self.table)
         values = kept.get("best", [start[name] for name in search.numbers])
@@ -428,7 +427,7 @@ def study_calibration(
     state: str | Path | None = None,
     on_progress: Callable[[str], None] | None = None,
 ) -> Calibration:
-    """Calibrate an algorithm; see the text of the module.
+    """Calibrate an algorithm; see the module docstring.
 
     Parameters
     ----------
@@ -440,12 +439,12 @@ def study_calibration(
     folds : parts into which classes of events are split, each left out once; 0: none, which can
         be no success
     seed : of draws and search
-    budget_s, generations : wall-clock seconds in all, and generations of a search, at most. What
-        the seconds cut short depends on the machine
+    budget_s, generations : at most so many wall-clock seconds in all, and generations per search.
+        Where the seconds cut a search short depends on the machine
     most_numbers : free numbers at most; None: what the file says, else 20
     name : of the new algorithm; default ``NAME_calibrated``
     workers : processes; default one a core
-    state : file in which a stopped calibration is kept, and from which it goes on
+    state : file in which a stopped calibration is saved, and from which it continues
     on_progress : called with one line at a time
 
     Raises
@@ -556,7 +555,7 @@ def study_calibration(
 def calibration_sources(
     plan: str | Path | None, events: Sequence[str | Event], records: Sequence[str]
 ) -> list[Recipe | Event]:
-    """Return the library as recipes, so that workers make their own events; others as events."""
+    """Return the library as recipes, for workers to make their own events; others as events."""
     if plan is None and not events and not records:
         from crashsense.synthesis import load_recipes
 

@@ -1,4 +1,4 @@
-"""What a calibration hands over: the new algorithm's file, tables, a figure and plain sentences."""
+"""Results of a calibration: the new algorithm's file, tables, a figure and plain sentences."""
 
 from __future__ import annotations
 
@@ -85,7 +85,7 @@ def can_be_met(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def holds_out_of_sample(table: pd.DataFrame) -> bool:
-    """True if every requirement is met in every draw and class that the search did not see."""
+    """True if every requirement is met in all draws and classes that the search did not see."""
     rows = can_be_met(table)
     columns = rows[["met_seen", "met_held_out", "met_left_out"]].to_numpy()
     # An order that no held-out draw put to the test was not broken there.
@@ -140,7 +140,7 @@ def calibrated_text(
 
 
 def calibration_sentences(found: Calibration) -> list[str]:
-    """Return what the calibration found, in plain sentences."""
+    """Return the findings of the calibration in plain sentences."""
     rows = can_be_met(found.table)
     unmet = found.table[found.table["seen"].isna()]
     hopeless = int((unmet["expectation"] != "order").sum())

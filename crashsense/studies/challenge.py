@@ -1,10 +1,10 @@
 """Which no-fire classes challenge which rule family: the largest demand of each on each.
 
-An event that no rule comes near shows nothing about any rule. Here every criterion family runs
-with its default numbers (middling ones of the trade, not those of a shipped algorithm) on every
-event that must not fire, nominal draw. A class of events is a row of the event matrix and a kind
-(``M06 hump``). One in which no family passes a third of its threshold is *not challenging*: that
-its requirements are held says nothing.
+An event that brings no rule near its threshold shows nothing about any rule. Here every criterion
+family runs with its default numbers (typical of the trade, not those of a shipped algorithm) on
+every event that must not fire, nominal draw. A class of events is a row of the event matrix and a
+kind (``M06 hump``). If no family passes a third of its threshold the class is *not challenging*:
+holding its requirements proves nothing.
 """
 
 from __future__ import annotations
@@ -126,7 +126,7 @@ def not_challenging(table: pd.DataFrame) -> dict[str, float]:
 
 
 def challenge_sentence(table: pd.DataFrame) -> str:
-    """Return what the table shows in one sentence."""
+    """Return one sentence that summarises the table."""
     quiet = not_challenging(table)
     if not quiet:
         return f"Each of the {len(table)} no-fire classes challenges some rule family."

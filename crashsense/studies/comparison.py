@@ -1,7 +1,7 @@
-"""What changed between two runs: requirements lost and gained, and draw against draw.
+"""What changed between two runs: requirements lost and gained, and results draw by draw.
 
-Rows are paired by event, restraint and draw, and by sensor set and algorithm. Lost and gained are
-said of the nominal draw. Random draws depend on seed, occurrence and draw number only: with the
+Rows are paired by event, restraint and draw, and by sensor set and algorithm. Lost and gained refer
+to the nominal draw. Random draws depend on seed, occurrence and draw number only: with the
 same seed draw k of one run is draw k of the other (common random numbers); verdicts are compared
 draw by draw. Where seed, variation or sharing of sensors differ, no paired statistics are given.
 """
@@ -173,7 +173,7 @@ def _compared(
 
 
 def _withheld(before: Side, after: Side) -> tuple[str, int]:
-    """Why draws cannot be paired, and how many can."""
+    """Return why draws cannot be paired, and how many can."""
     differing = [k for k in DRAWN_BY if before.plan[k] != after.plan[k]]
     draws = min(before.draws, after.draws)
     if not draws:
@@ -254,7 +254,7 @@ def _content(inputs: Mapping[str, str], name: str) -> dict[str, str]:
 
 
 def _nominal_table(ours: pd.DataFrame, theirs: pd.DataFrame, pairs: Sequence[Pair]) -> pd.DataFrame:
-    """Pair the nominal rows and say what changed in each."""
+    """Pair the nominal rows and describe what changed in each."""
     import pandas as pd
 
     key = ["pair", "event", "restraint"]
@@ -309,7 +309,7 @@ def _with_draws(
     draws: int,
     odd: set[str],
 ) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
-    """Add what the draws show to every row; also the draw as one trial, and transitions."""
+    """Add the results of the draws to every row; also the draw as one trial, and transitions."""
     import pandas as pd
 
     size = len(VERDICTS)

@@ -1,4 +1,4 @@
-"""A comparison of two runs as text: what does not come from the algorithm first."""
+"""A comparison of two runs as text: first, whatever is not due to the algorithm."""
 
 from __future__ import annotations
 
@@ -191,7 +191,7 @@ def _draws(found: Comparison, number: int, rows: pd.DataFrame) -> list[str]:
 
 
 def result_line(found: Comparison, *, codes: bool = True) -> str:
-    """The last line; with *codes* it says which losses make the exit code 1."""
+    """The last line; with *codes* it states which losses make the exit code 1."""
     lost, sure = len(found.lost), len(found.lost_significantly)
     draws = _result_of_draws(found)
     if lost:

@@ -1,9 +1,9 @@
-"""Which element is small, soft or cheap enough: geometry over a grid, judged on events.
+"""Choice of an element: geometry over a grid, judged on events.
 
 Every point of the grid is an element, and with it a sensor: range, resonance, noise and the rest
 follow from the geometry. Each is judged on the same events and draws, and compared with the ideal
-sensor (unlimited range, no quantisation, linear, no noise; same filter and transport). A
-requirement that the ideal sensor misses too is not due to the element.
+sensor (unlimited range, no quantisation, linear, no noise; same filter and transport). A failure
+that the ideal sensor shares is not due to the element.
 
 Filter, word length and transport, misalignment and filter tolerances are those of the part that the
 element replaces; its tolerances of sensitivity and offset are not: they follow from the geometry.
@@ -235,7 +235,7 @@ _At = tuple[tuple[str, float], ...]
 def _grid(
     start: Element, vary: Mapping[str, Sequence[float]]
 ) -> tuple[list[tuple[_At, Element]], list[tuple[_At, str]]]:
-    """Elements of the grid, and those that cannot be made, with the reason."""
+    """Elements of the grid, and the infeasible ones with the reason."""
     made: list[tuple[_At, Element]] = []
     refused: list[tuple[_At, str]] = []
     for values in product(*(sorted(set(v)) for v in vary.values())):

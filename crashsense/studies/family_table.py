@@ -4,7 +4,7 @@
 
 Every family runs with its default parameters, and the shipped algorithms as they are. A record has
 no safing and no front sensors: the guarded algorithm then runs on its central-only fallback, and
-its arming reads the element of its main rule (marked). Being late here is a result.
+its arming reads the element of its main rule (marked). Late deployment here is a result.
 """
 
 from __future__ import annotations

@@ -7,7 +7,7 @@ requirement that is met without it is not met with it.
 
 A matrix of this kind is what a failure mode and effects analysis of the signal path asks for
 (IEC 60812; ISO 26262-5, from memory): the effect of each single fault, one at a time. It says
-nothing of how likely a fault is, nor of what a monitor that the algorithm does not have would do.
+nothing about how likely a fault is, nor what a monitor outside the algorithm would do.
 """
 
 from __future__ import annotations
@@ -74,7 +74,7 @@ class FaultStudy:
 
     ``table``: one row a fault, event, sensor set, algorithm and restraint that has a rule; columns
     in :data:`COLUMNS`. ``matrix``: one row a fault with the events that it harms, by kind of harm,
-    and the gravest. ``notes``: what must be said of them.
+    and the gravest harm. ``notes``: caveats.
     """
 
     table: pd.DataFrame
@@ -202,7 +202,7 @@ def _rows_of_occurrence(
 def faulted(good: Trial, fault: ChannelFault) -> Trial:
     """Return a trial with a fault; channels that it does not touch keep their samples.
 
-    A channel that the trial did not sense stays out: nothing reads it.
+    A channel that the trial did not sense is left out: nothing reads it.
     """
     sensors = with_channel_faults(good.sensor_set, [fault])
     touched = [fault.channel]

@@ -1,4 +1,4 @@
-"""Folders that studies write into: looked at before anything is computed."""
+"""Output folders of studies: checked before anything is computed."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from crashsense.errors import Fault, InputError
 
 
 def check_folder(folder: str | Path, *, study: str, prefix: str = "") -> None:
-    """Refuse a folder that cannot be written: before the work is done, not after.
+    """Refuse a folder that cannot be written, before the work is done.
 
     Raises
     ------

@@ -1,11 +1,11 @@
 """The library's prediction beside a measured crash: does the fictional car represent yours?
 
-The frontal model is asked for the record's speed, mass and obstacle, nothing else: no number of the
-model is changed for the record. Both signals go through the same functions. Bands of the model are
+The frontal model is run at the record's speed, mass and obstacle; no other number of it is changed
+for the record. Both signals go through the same functions. Bands of the model are
 those of its own tolerances over draws.
 
 The shipped car's numbers come in part from one public record (a full-width wall at 57 km/h):
-agreement with that one shows that the fit holds; it is not evidence for other cars.
+agreement with that record shows only that the fit holds and is no evidence for other cars.
 """
 
 from __future__ import annotations

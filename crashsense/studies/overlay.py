@@ -1,10 +1,10 @@
 """Overlay: one criterion of an algorithm in its physical units, all events in one picture.
 
-The picture that engineers think in: the velocity (or what else the criterion measures) of every
-event against time, or in the plane of a map, with the threshold line. Events that must fire are
-drawn up to their required time, where they should have crossed the line; events that must not fire
-are drawn in full, and no point of them should lie beyond it. Nominal draws; the criterion by
-itself: what raises or lowers its threshold elsewhere in the algorithm is not in the picture.
+The velocity (or whatever the criterion measures) of every event against time, or in the plane of a
+map, with the threshold line. Events that must fire are drawn up to their required time, by which
+they should have crossed the line; events that must not fire are drawn in full, and no point of them
+should lie beyond it. Nominal draws; the criterion by itself: anything elsewhere in the algorithm
+that raises or lowers its threshold is not shown.
 """
 
 from __future__ import annotations
@@ -83,7 +83,7 @@ def study_overlay(
     sensor_set: str | Path | SensorSet = "standard",
     on_progress: Callable[[str], None] | None = None,
 ) -> Overlay:
-    """Draw one criterion of an algorithm over all events that ask something of a restraint.
+    """Draw one criterion of an algorithm over all events with a requirement for a restraint.
 
     Parameters
     ----------
@@ -223,7 +223,7 @@ def _table(paths: Sequence[Path2D]) -> pd.DataFrame:
 
 
 def overlay_text(found: Overlay) -> str:
-    """Return what the picture shows in plain sentences and a short table."""
+    """Return the findings as plain sentences and a short table."""
     table = found.table
     must, barred = (table[table["expectation"] == word] for word in ("fire", "no_fire"))
     lines = [

@@ -1,4 +1,4 @@
-"""Tests on paired draws: the same draw met by two versions."""
+"""Tests on paired draws: the same draw judged in two versions."""
 
 from __future__ import annotations
 

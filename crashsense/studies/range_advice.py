@@ -1,7 +1,7 @@
-"""What the study of sensor ranges says: one row a setting, and plain sentences.
+"""Conclusions of the study of sensor ranges: one row a setting, and plain sentences.
 
-The advice rests on what the range loses against the ideal sensor. Requirements that fail with the
-ideal sensor too are counted separately: no range can fix them.
+The advice rests on what each range loses against the ideal sensor. Requirements that also fail with
+the ideal sensor are counted separately: no range can fix them.
 """
 
 from __future__ import annotations
@@ -101,7 +101,7 @@ def _worst(rows: pd.DataFrame, column: str, *, size: bool = False) -> dict[str, 
 def advise(
     table: pd.DataFrame, settings: pd.DataFrame, metadata: Mapping[str, Any]
 ) -> tuple[str, ...]:
-    """Say in plain sentences what each range changes, from tables already computed.
+    """State in plain sentences what each range changes, from tables already computed.
 
     Against the ideal sensor: the smallest range tried that loses no requirement; that moves no fire
     time of a requirement which the ideal sensor meets by more than :data:`LIMIT_SHIFT_MS`; that
@@ -204,7 +204,7 @@ def _listed(words: Sequence[str], *, separator: str = "; ") -> str:
 
 
 def _fire(row: pd.Series) -> str:
-    """Say what became of the fire of an event."""
+    """Describe what became of the deployment in an event."""
     mine, ideal = row["fire_time_ms"], row["ideal_fire_time_ms"]
     event, change = row["event"], row["fire_change"]
     why = [row["cause"]] if row["cause"] != "-" else []
@@ -270,7 +270,7 @@ def _by_range(
 
 
 def _velocity(rows: pd.DataFrame, setting: pd.Series) -> list[str]:
-    """The velocity that a range loses, where it is beyond the limits."""
+    """The velocity that a range loses, if it exceeds the limits."""
     for name, limit, moment, digits in (
         ("velocity_error_60ms_m_s", LIMIT_60MS_M_S, "60 ms", 1),
         ("velocity_error_required_m_s", LIMIT_REQUIRED_M_S, "the required time", 2),
@@ -293,7 +293,7 @@ def _velocity(rows: pd.DataFrame, setting: pd.Series) -> list[str]:
 
 
 def _not_the_range(table: pd.DataFrame, settings: pd.DataFrame) -> list[str]:
-    """What fails with the ideal sensor too."""
+    """Requirements that also fail with the ideal sensor."""
     lines = []
     everywhere = table.groupby("event", sort=False)["requirement"].agg(
         lambda found: bool((found == "fails_anyway").all())

@@ -1,8 +1,8 @@
-"""What an event data recorder would hold of an evaluation, as 49 CFR Part 563 defines it.
+"""An evaluation as an event data recorder would hold it, by the definitions of 49 CFR Part 563.
 
-From the words that the control unit received (not from the true motion): trigger, time zero,
-velocity change every 10 ms, the largest and its time, deployment times, in the resolution of the
-regulation. The true velocity change stands beside it: recorded values must lie within 10 %.
+Derived from the words that the control unit received (not from the true motion): trigger, time
+zero, velocity change every 10 ms, its maximum and when, deployment times, in the resolution of the
+regulation. The true velocity change is given beside it: recorded values must lie within 10 %.
 
 Definitions: 49 CFR 563.5 (text of 1 June 2026): trigger 8 km/h within 150 ms, longitudinal or,
 where recorded, lateral, or a non-reversible deployment; time zero of a continuously running system
@@ -267,7 +267,7 @@ def _words(judged: Trial, channel: str, at: int, notes: list[str]) -> FloatArray
 
 
 def _fired(judged: Trial, at: int) -> dict[str, float]:
-    """Restraint -> time of the deployment command [s]; stage 1 stands for a staged airbag."""
+    """Restraint -> time of the deployment command [s]; stage 1 represents a staged airbag."""
     found = {}
     for restraint in RESTRAINTS:
         time = float(judged.scores(restraint).fire_s[at])

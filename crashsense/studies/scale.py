@@ -1,15 +1,16 @@
 """How much a pulse may grow or shrink before a decision flips: k_flip of every requirement.
 
 The pulse (of the library, of a recipe or of a record) is multiplied by k in one of the ways of
-:data:`crashsense.studies.scaled_event.MODES` and sensed and judged anew, nominal draw. What must
-not fire is made harder until it fires, what must fire milder until it is late or missed; what fails
-as it is goes the other way, to where it would be met. Steps of about 19 % first, then bisection
-to :data:`STEP`: a decision that flips back within one first step is not seen.
+:data:`crashsense.studies.scaled_event.MODES` and sensed and judged anew, nominal draw.
+Must-not-fire events are scaled up until they fire, must-fire events down until they are late or
+missed; a requirement that fails unscaled is scaled the other way, to where it would be met. Steps
+of about 19 % first, then bisection to :data:`STEP`: a decision that flips back within one first
+step is missed.
 
-The usual targets are practice, not a rule (from memory): what must not fire holds up to 1.2 to 1.5
-times its pulse, what must fire still does in time at 0.8 to 0.85 of it. Of a rule that is linear in
-the signal, and of a sensor that neither clips nor rounds, k_flip by amplitude is 1 over the largest
-demand.
+The usual targets are practice, not a rule (from memory): must-not-fire events hold up to 1.2 to 1.5
+times their pulse, must-fire events still fire in time at 0.8 to 0.85 of theirs. For a rule that is
+linear in the signal and a sensor that neither clips nor rounds, k_flip by amplitude is 1 over the
+largest demand.
 """
 
 from __future__ import annotations
@@ -222,7 +223,7 @@ def _flip(
 
 
 def against_target(expectation: str, verdict: str, flip: float | None, *, mode: str) -> str:
-    """Return how a k_flip by amplitude stands to the usual targets.
+    """Compare a k_flip by amplitude with the usual targets.
 
     >>> against_target("no_fire", "held", 1.3, mode="amplitude")
     'within'
@@ -313,7 +314,7 @@ def _way(row: dict[str, Any], study: ScaleStudy) -> str:
 
 
 def nearest_first(table: pd.DataFrame) -> pd.DataFrame:
-    """Return the rows, what fails as it is first, then those whose flip is nearest to 1."""
+    """Return the rows: failures at k = 1 first, then those whose flip is nearest to 1."""
     fails = ~table["verdict"].isin(MET)
     away = np.log(table["k_flip"].astype(float)).abs().fillna(np.inf)
     order = table.assign(_fails=~fails, _away=away).sort_values(["_fails", "_away"], kind="stable")

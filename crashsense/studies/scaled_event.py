@@ -2,8 +2,8 @@
 
 Every channel is scaled alike (acceleration, pressure above ambient, roll rate). A required time
 that comes from free flight follows the scaled pulse: it moves by as much as the free flight under
-``central_x`` does. A time that is stated stays, and is stretched with the time axis. A scaled pulse
-is no crash at another speed: springs harden and parts fail; it asks how much margin a decision has.
+``central_x`` does. A stated time is kept, and stretched with the time axis. A scaled pulse is
+not a crash at another speed (springs harden, parts fail): it shows how much margin a decision has.
 """
 
 from __future__ import annotations

@@ -2,8 +2,8 @@
 
 For every event and setting the nominal chain is run (draw 0) with one sensor changed, and compared
 with the ideal sensor: the same chain and clock with unlimited range, no quantisation and a linear
-read-out. What fails with the ideal sensor too is not due to the range and is kept apart from what
-the range loses. Small ranges clip; large ones coarsen the code.
+read-out. A failure shared with the ideal sensor is not due to the range and is kept apart from
+what the range loses. Small ranges clip; large ones coarsen the code.
 """
 
 from __future__ import annotations
@@ -394,7 +394,7 @@ class _Run:
 
 
 def fire_change(mine_ms: float, ideal_ms: float) -> str:
-    """Say how a fire time [ms] compares with the ideal sensor's; NaN means no fire.
+    """Compare a fire time [ms] with the ideal sensor's; NaN means no deployment.
 
     >>> fire_change(37.5, 57.5), fire_change(float("nan"), 172.0)
     ('earlier', 'lost')
@@ -410,7 +410,7 @@ def fire_change(mine_ms: float, ideal_ms: float) -> str:
 
 
 def requirement_change(expectation: str, verdict: str, ideal_verdict: str) -> str:
-    """Say what became of a requirement against the ideal sensor.
+    """Describe what became of a requirement compared with the ideal sensor.
 
     >>> requirement_change("fire", "missed", "on_time"), requirement_change("fire", "late", "late")
     ('lost', 'fails_anyway')
@@ -487,7 +487,7 @@ class _EventStudy:
         return self.unlimited[key]
 
     def _cause(self, sensor_set: SensorSet, ideal: _Run) -> str:
-        """Say what makes the difference, by taking the limits off one after the other."""
+        """Name the cause of the difference, by removing the limits one after the other."""
         part = sensor_set.sensor(self.sensor)
         for name, changes in (
             ("code width", _exact(part)),

@@ -77,8 +77,8 @@ def isotonic(shares: FloatArray, weights: FloatArray) -> FloatArray:
 def speed_at_share(speeds_kmh: FloatArray, fitted: FloatArray, share: float) -> float:
     """Return the speed [km/h] at which a non-decreasing fit passes *share*, linear between speeds.
 
-    The middle where the fit keeps that value over a stretch; -inf where it is above from the first
-    speed on, inf where it never comes there.
+    The middle if the fit keeps that value over an interval; -inf if it is above from the first
+    speed on, inf if it is never reached.
 
     >>> speed_at_share(np.array([10.0, 20.0]), np.array([0.0, 1.0]), 0.5)
     15.0

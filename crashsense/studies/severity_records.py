@@ -1,9 +1,9 @@
 """A measured record over impact speed: its pulse scaled, required times and expectations with it.
 
-At another speed the amplitude is multiplied by the ratio of speeds and the duration stays, as of a
+At another speed the amplitude is multiplied by the ratio of speeds and the duration stays, as for a
 mass on a linear spring. Cars stiffen and collapse: far from its own speed a scaled record says
-little. Stage 1 is asked for by the velocity change, as of any record whose requirement is not
-stated; what a user or a file stated holds at the record's own speed only and is open elsewhere.
+little. Stage 1 is required by velocity change, as for any record without a stated requirement; a
+requirement stated by a user or a file holds at the record's own speed only and is open elsewhere.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ SAME_KMH = 1e-6
 
 
 def is_record(name: str) -> bool:
-    """True if a name is that of a file or folder which is no recipe.
+    """True if a name is that of a file or folder other than a recipe.
 
     >>> is_record("wall_full_40")
     False

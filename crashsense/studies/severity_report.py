@@ -214,7 +214,7 @@ def _strip(
     colour: str,
     state: str,
 ) -> None:
-    """Bars of the speeds at which the matrix says no (open bar) and yes (full bar)."""
+    """Bars over the speeds that must not fire (open) and must fire (solid) by the matrix."""
     first, last = ends
     no_fire, fire = curve["no_fire_to_kmh"], curve["fire_from_kmh"]
     words_at: dict[str, Any] = {"fontsize": 6.5, "va": "center", "textcoords": "offset points"}

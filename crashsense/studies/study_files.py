@@ -1,4 +1,4 @@
-"""What a study leaves in a folder: tables (CSV and Parquet), a figure (SVG and PNG), the text."""
+"""Files of a study: tables (CSV and Parquet), a figure (SVG and PNG), the text."""
 
 from __future__ import annotations
 

@@ -1,10 +1,10 @@
 """Sweep: one or two numbers of an algorithm over a grid, and what each value costs.
 
-For every value: must-fire requirements that are late or missed, restraints that fire without
-need, and the smallest margins. Settings that no other beats in both kinds of failure form the
-trade-off front. Events are sensed once. Where the number is a threshold that scales demand, one
-evaluation of all draws serves all values (:mod:`crashsense.rules.sweep`) and only the nominal
-draw, for its margins, is judged at each; else all draws are. Both give the same table.
+For every value: must-fire requirements that are late or missed, inadvertent deployments, and the
+smallest margins. Settings that no other beats in both kinds of failure form the trade-off front.
+Events are sensed once. If the number is a threshold that scales demand, one evaluation of all draws
+serves all values (:mod:`crashsense.rules.sweep`) and only the nominal draw is judged at each, for
+its margins; otherwise all draws are. Both give the same table.
 """
 
 from __future__ import annotations
@@ -296,7 +296,7 @@ def _acting(
 def _leaves_that_scale(
     before: Algorithm, after: Algorithm, restraints: Sequence[str]
 ) -> dict[str, frozenset[str]] | None:
-    """Return the leaves that the number scales, by restraint; None: it does more than that."""
+    """Return the leaves that the number scales, by restraint; None if it does more than scale."""
     found = {}
     for restraint in restraints:
         old, new = before.rules[restraint], after.rules[restraint]

@@ -1,4 +1,4 @@
-"""What a sweep hands over: table, figure and plain sentences."""
+"""Results of a sweep: table, figure and plain sentences."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 def sweep_sentences(found: Sweep) -> list[str]:
-    """Return what the sweep found, in plain sentences."""
+    """Return the findings of the sweep in plain sentences."""
     table = found.table
     failures = _failures(table)
     fine = table[(failures == 0) & (table["inadvertent"] == 0)]

@@ -3,11 +3,11 @@
 Over the random draws of a run, each drawn quantity (of the pulse, of every sensor, of the control
 unit) is set beside the demand margin of each requirement: Spearman's rank correlation, and the mean
 margin over the fifth of draws with its smallest and its largest values (a tornado: sorted bars of
-that swing). Draws are independent, so that a correlation is of that quantity alone, to within
-chance: below :func:`chance_level` it is told as none.
+that swing). Drawn quantities are independent, so a correlation is due to that quantity alone, to
+within chance: below :func:`chance_level` it is reported as none.
 
-Sobol indices say more: the share of the variance that a tolerance makes alone (first order) and
-with all others (total), interactions included. They need designed points, so they are of the
+Sobol indices say more: the share of the variance that a tolerance causes alone (first order) and
+with all others (total), interactions included. They need designed points, so they cover the
 tolerances of the sensors on the nominal pulse, without noise, by
 :func:`scipy.stats.sobol_indices` (Saltelli et al., Computer Physics Communications 181 (2010) 259).
 """

@@ -1,7 +1,7 @@
-"""Two run folders side by side: what each says of itself, and which settings are compared.
+"""Two run folders side by side: what each states about itself, and which settings are compared.
 
-Folders are read column by column and occurrence by occurrence; of the draws one byte a verdict is
-held, for one event at a time.
+Folders are read column by column and occurrence by occurrence; of the draws, one byte per verdict
+is kept in memory, for one event at a time.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ READ_DRAWS = ["event", "restraint", "sensor_set", "algorithm", "draw", "verdict"
 
 @dataclass(frozen=True, eq=False)
 class Side:
-    """One of the two runs: its folder and what it says of itself."""
+    """One of the two runs: its folder and its own metadata."""
 
     folder: RunFolder
     identity: Mapping[str, Any]

@@ -1,1 +1,1 @@
-"""Examples of rules of your own: block-wise, per sample, and in C."""
+"""Examples of user-defined rules: block-wise, per sample, and in C."""
