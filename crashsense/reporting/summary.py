@@ -302,8 +302,9 @@ def _drawn_counts(view: RunView) -> list[str]:
     drawn = {pair: view.tally.verdicts(pair) for pair in view.pairs}
     always = ("inadvertent", "missed", "late")
     shown = [v for v in BY_WEIGHT if v in always or any(c[v] for c in drawn.values())]
-    shown += [*MET]
-    shown += [v for v in ("not_evaluated",) if any(c[v] for c in drawn.values())]
+    orders = ("in_order", "not_challenged")
+    shown += [v for v in MET if v not in orders]
+    shown += [v for v in (*orders, "not_evaluated") if any(c[v] for c in drawn.values())]
     head = [f"Verdicts over {view.tally.draws} draws", *(WORDS[v] for v in shown)]
     rows = [[_head(view, pair), *(str(drawn[pair][v]) for v in shown)] for pair in view.pairs]
     return columns([head, *rows])
