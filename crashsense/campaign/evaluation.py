@@ -100,6 +100,7 @@ def _run_task(job: Job, task: Task) -> dict[str, pa.Table]:
             sensor_sets=job.sensor_sets,
             algorithms=job.algorithms,
             conditions=job.conditions,
+            scores_only=not job.keep and not (apart and numbers.start == 0),
         )
         for numbers in ((draws[:1], draws[1:]) if apart else (draws,))
     )

@@ -180,6 +180,32 @@ def test_mounting_peak_follows_from_contact_and_sheet(recipes):
         assert mass * speed < impulse < 2 * mass * speed
 
 
+def test_a_door_rings_in_its_own_mode(recipes):
+    """Inner panel and edge swing against each other at the stated frequency, and make no energy."""
+    recipe = recipes["trolley_door"]
+    structure = recipe.parameters.loaded()
+    door = structure.door
+    joint = Joint(door.frame_n_per_m, damping=door.frame_damper, holds=True)
+    masses = [door.inner_kg, door.edge_kg]
+    motion = march_chain(
+        masses, [joint], speeds=[1.0, 0.0], size=1, samples=4000, rate_hz=10000.0, substeps=4
+    )
+    apart = (motion.speed[0] - motion.speed[1])[0]
+    rises = np.flatnonzero((apart[:-1] < 0.0) & (apart[1:] >= 0.0))
+    damped = door.frame_hz * (1.0 - door.frame_damping**2) ** 0.5
+    assert 10000.0 / np.diff(rises).mean() == pytest.approx(damped, rel=0.01)
+    event = recipe.synthesise([0], seed=0)
+    speeds = [event.trace[f"speed_{number}"][0] for number in range(6)]
+    bodies = [recipe.parameters.striker_kg, door.skin_kg, *masses]
+    bodies += [structure.places["pillar_left"].local_mass_kg]
+    bodies += [structure.mass_kg - sum(bodies[1:])]
+    energy = sum(0.5 * m * v**2 for m, v in zip(bodies, speeds, strict=True))
+    start = 0.5 * recipe.parameters.striker_kg * recipe.parameters.speed_m_s**2
+    assert energy.max() < 1.01 * start
+    momentum = sum(m * v[-1] for m, v in zip(bodies, speeds, strict=True))
+    assert momentum == pytest.approx(bodies[0] * recipe.parameters.speed_m_s, rel=1e-6)
+
+
 def test_a_blow_makes_no_energy(recipes):
     checked = 0
     for recipe in recipes.values():
