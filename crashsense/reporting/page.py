@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from crashsense.errors import harmless
 from crashsense.event import RESTRAINTS
 from crashsense.glossary import meaning
 from crashsense.reporting import svg
@@ -80,7 +81,7 @@ def write_report(run: Any, folder: Path | str) -> Path:
     try:
         with temporary.open("w", encoding="utf-8") as stream:
             for part in page_parts(view):
-                stream.write(part)
+                stream.write(harmless(part))
         temporary.replace(target)
     finally:
         temporary.unlink(missing_ok=True)
