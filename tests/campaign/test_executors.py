@@ -185,6 +185,7 @@ def test_lost_workers_are_one_line_and_the_same_command_continues(
     assert open_run(folder).verdicts.equals(crashsense.evaluate(**LONG).verdicts)
 
 
+@pytest.mark.slow
 def test_a_disk_that_fills_up_leaves_no_worker(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -235,6 +236,7 @@ def test_short_plans_stay_here_and_long_ones_are_shared(monkeypatch: pytest.Monk
     assert isinstance(engine_of(5000, cost=0.01), InProcess)
 
 
+@pytest.mark.slow
 def test_workers_write_what_they_made(tmp_path: Path) -> None:
     plan = resolve_plan(events=EVENTS, draws=9, seed=3)
     whole = crashsense.evaluate(plan, engine="numpy")
