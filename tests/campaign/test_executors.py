@@ -74,6 +74,12 @@ def test_an_address_where_nobody_listens_is_named() -> None:
 LONG = {"events": EVENTS, "draws": 16, "seed": 3, "algorithms": ["plain"], "engine": "numpy"}
 
 
+@pytest.mark.parametrize("workers", [0, 1001, 10**400])
+def test_a_number_of_workers_that_nobody_means_is_refused(workers: int) -> None:
+    with pytest.raises(InputError, match="workers: .*expected 1 to 1000"):
+        crashsense.evaluate(events=EVENTS, workers=workers)
+
+
 #: The same as words of the command line.
 COMMAND = ["evaluate", "--engine", "numpy", "--draws", "16", "--seed", "3", "--algorithm", "plain"]
 COMMAND += [word for name in EVENTS for word in ("--events", name)]
