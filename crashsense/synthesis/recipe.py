@@ -46,7 +46,7 @@ from crashsense.synthesis.model import (
     find_model,
 )
 from crashsense.synthesis.nominal_cache import nominal_block, prepare
-from crashsense.synthesis.wording import faults_of
+from crashsense.synthesis.wording import faults_of, misread
 
 BELT_STATES = ("belted", "unbelted")
 
@@ -586,6 +586,7 @@ def parse_recipe(text: str, *, path: str) -> Recipe:
         )
     except ValidationError as error:
         faults.extend(faults_of(error, file=path, within="parameters"))
+    faults.extend(misread(file.parameters, parameters, file=path, within="parameters"))
     if faults or parameters is None:
         raise InputError(faults)
     replaced = {k: Tolerance(t.kind, t.width, t.basis) for k, t in file.tolerances.items()}
