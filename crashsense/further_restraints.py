@@ -23,6 +23,9 @@ from crashsense.event import FURTHER_RESTRAINTS, RESTRAINTS, Event, Requirement
 
 PRACTICE = "practice of the trade, from memory"
 
+#: The two stages of the passenger's bag, which follow each other as the driver's do.
+FIRST, SECOND = "passenger_airbag_stage_1", "passenger_airbag_stage_2"
+
 #: Further restraint -> the one of the seven that it goes with.
 GOES_WITH: Mapping[str, str] = MappingProxyType(
     {
@@ -54,6 +57,9 @@ def further_requirement(event: Event, restraint: str) -> Requirement:
     if restraint.startswith("passenger_") and not event.context.passenger_seat_occupied:
         return Requirement("no_fire", basis=f"nobody sits there ({PRACTICE})")
     first = GOES_WITH[restraint]
+    order = event.requirements[first].order
+    if restraint != SECOND or order is None or order.after != GOES_WITH[FIRST]:
+        order = None
     if restraint == "second_pretensioner" and event.family == "rear":
         basis = f"programmes differ on rear impacts ({PRACTICE})"
         return replace(
@@ -61,6 +67,7 @@ def further_requirement(event: Event, restraint: str) -> Requirement:
             expectation="open",
             basis=basis,
             waiver=None,
+            order=None,
             follows=first,
             needs_rule=False,
         )
@@ -68,6 +75,7 @@ def further_requirement(event: Event, restraint: str) -> Requirement:
         event.requirements[first],
         basis=f"as {first} ({PRACTICE})",
         waiver=None,
+        order=None if order is None else replace(order, after=FIRST),
         follows=first,
         needs_rule=False,
     )
@@ -87,6 +95,7 @@ def _battery(event: Event) -> Requirement:
         not_before_s=min(r.not_before_s for r in due.values()),
         basis=f"by the required time of {last}, the latest ({PRACTICE})",
         waiver=None,
+        order=None,
         follows=last,
         needs_rule=False,
     )
@@ -99,5 +108,9 @@ def asking(event: Event, restraints: Iterable[str]) -> Event:
     ]
     if not further:
         return event
-    asked = {name: further_requirement(event, name) for name in further}
-    return replace(event, requirements={**event.requirements, **asked})
+    asked = {**event.requirements}
+    asked |= {name: further_requirement(event, name) for name in further}
+    second = asked.get(SECOND)
+    if second is not None and second.order is not None and second.order.after not in asked:
+        asked[SECOND] = replace(second, order=None)  # the first stage is nobody's here
+    return replace(event, requirements=asked)

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from crashsense.errors import Fault, InputError, nearest
-from crashsense.event import ALL_RESTRAINTS, RESTRAINTS, Event
+from crashsense.event import ALL_RESTRAINTS, RESTRAINTS, Event, Requirement
 from crashsense.further_restraints import asking
 from crashsense.rules import Algorithm
 
@@ -40,6 +40,13 @@ def chosen_restraints(names: Sequence[str], algorithms: Iterable[Algorithm]) -> 
     return tuple(name for name in ALL_RESTRAINTS if name in wanted)
 
 
+def _kept(requirement: Requirement, restraints: Sequence[str]) -> Requirement:
+    """The requirement of a restraint of the plan; it follows none that the plan is not about."""
+    if requirement.order is None or requirement.order.after in restraints:
+        return requirement
+    return replace(requirement, order=None)
+
+
 def limited_to(
     restraints: Sequence[str], events: Iterable[Event], *, named: Sequence[str] = ()
 ) -> list[Event]:
@@ -52,11 +59,13 @@ def limited_to(
 
 
 def _limited(event: Event, restraints: Sequence[str], *, named: Sequence[str]) -> Event:
-    asked = dict(event.requirements)
-    for name, requirement in event.requirements.items():
+    asked = {name: _kept(r, restraints) for name, r in event.requirements.items()}
+    for name, requirement in asked.items():
         if name not in restraints:
             basis = "not a restraint of this run"
-            asked[name] = replace(requirement, expectation="open", basis=basis, waiver=None)
+            asked[name] = replace(
+                requirement, expectation="open", basis=basis, waiver=None, order=None
+            )
         elif name in named:
             asked[name] = replace(requirement, needs_rule=True)
     same = all(asked[name] is event.requirements[name] for name in asked)

@@ -19,6 +19,8 @@ from crashsense.event import (
     RESTRAINTS,
     Context,
     Requirement,
+    orders_assumed,
+    usual_order,
 )
 from crashsense.occupant import FREE_TRAVEL_M, INFLATION_S
 from crashsense.records.header import Record
@@ -158,6 +160,7 @@ def assume(
             free_travel_m=FREE_TRAVEL_M if timed else None,
             inflation_s=INFLATION_S if timed else None,
             basis=basis,
+            order=usual_order(name, expectation, family=direction.family),
         )
     if STAGE_1 in expect:
         sentences.append(f"{STAGE_1}: {expect[STAGE_1]}, stated by the user")
@@ -173,6 +176,7 @@ def assume(
         + ", ".join(f"{n} {expect[n]}" for n in others)
         + "; the rest open, assumed"
     )
+    sentences += orders_assumed(requirements)
     context, spoken = _context(record, vehicle, belts=belts, stage_1=wanted[STAGE_1])
     return Assumed(context, requirements, (*sentences, *spoken))
 

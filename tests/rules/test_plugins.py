@@ -72,6 +72,7 @@ def test_own_rule_in_an_algorithm_file(tmp_path: Path) -> None:
     )
 
 
+@pytest.mark.slow
 def test_faults_of_own_rules(tmp_path: Path) -> None:
     (tmp_path / "bad.py").write_text("import nothing_like_it\n")
     (tmp_path / "odd.py").write_text("class Odd:\n    pass\n\nclass Even(Odd):\n    pass\n")
