@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crashsense.errors import harmless
+from crashsense.event import ALL_RESTRAINTS
 from crashsense.glossary import meaning
 from crashsense.reporting import svg
 from crashsense.reporting.chances import Chances, chances_of

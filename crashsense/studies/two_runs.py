@@ -18,6 +18,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from crashsense.errors import Fault, InputError, RunFolderError, nearest
+from crashsense.event import ALL_RESTRAINTS
 from crashsense.plan.keys import PlanKeys
 from crashsense.results import open_run
 from crashsense.results.folder import RunFolder
