@@ -101,7 +101,8 @@ def test_the_parts_depend_on_the_plan_alone(plan: Plan) -> None:
                 assert (own[0].first, own[-1].last) == (0, draws + 1)
                 assert all((t.last - 1) % BLOCK == 0 for t in own[:-1])
                 size = draws_a_part(job, index)
-                rows = size * len(events) * len(job.algorithms) * len(RESTRAINTS)
+                each = [len(RESTRAINTS) + len(event.orders) for event in events]
+                rows = size * sum(each) * len(job.algorithms)
                 assert rows <= ROWS_A_PART // (KEPT_SHARE if job.keep else 1)
                 assert size % (BLOCK if job.keep else SENSED_BLOCK) == 0
 
