@@ -88,6 +88,8 @@ def card(recipe: Recipe, event: Event) -> list[str]:
     for restraint, entry in event.requirements.items():
         time = "" if entry.required_s is None else f"{1e3 * entry.required_s:.1f} ms"
         lines.append(f"  {restraint:<22} {entry.expectation:<8} {time:<9} {entry.basis}")
+        if entry.order is not None:
+            lines.append(f"  {'':<22} {'order':<8} {entry.order.words}: {entry.order.basis}")
     lines += ["", "Figures (nominal draw; +x forward, +y right)"]
     for label, value in key_figures(recipe, event):
         lines.append(f"  {label:<48} {value}")
