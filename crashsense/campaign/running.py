@@ -58,6 +58,9 @@ PIECE = 2048
 #: Up to this many rows the verdicts of a run folder stay in memory: many small parts read slowly.
 KEPT_ROWS = 20_000
 
+#: Most worker processes of one machine: more is a slip, and would take its last memory.
+MOST_WORKERS = 1000
+
 #: Seconds of estimated work from which processes are started without being asked for.
 PROCESSES_FROM_S = 20.0
 
@@ -199,8 +202,8 @@ def _campaign(
 ) -> Iterator[_Campaign]:
     """Check the arguments, resolve the plan; release memory and connections at the end."""
     faults = []
-    if workers is not None and workers < 1:
-        faults.append(Fault("evaluate", "workers", workers, "1 or more"))
+    if workers is not None and not 1 <= workers <= MOST_WORKERS:
+        faults.append(Fault("evaluate", "workers", workers, f"1 to {MOST_WORKERS}"))
     if chunk is not None and chunk < 1:
         faults.append(Fault("evaluate", "chunk", chunk, "1 or more draws"))
     if path not in PATHS:

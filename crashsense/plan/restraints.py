@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from crashsense.errors import Fault, InputError, nearest
-from crashsense.event import RESTRAINTS, Event
+from crashsense.event import RESTRAINTS, Event, Requirement
 from crashsense.rules import Algorithm
 
 #: Word for the restraints for which some algorithm of the plan has a rule.
@@ -36,6 +36,13 @@ def chosen_restraints(names: Sequence[str], algorithms: Iterable[Algorithm]) -> 
     return tuple(name for name in RESTRAINTS if name in wanted)
 
 
+def _kept(requirement: Requirement, restraints: Sequence[str]) -> Requirement:
+    """The requirement of a restraint of the plan; it follows none that the plan is not about."""
+    if requirement.order is None or requirement.order.after in restraints:
+        return requirement
+    return replace(requirement, order=None)
+
+
 def limited_to(restraints: Sequence[str], events: Iterable[Event]) -> list[Event]:
     """Return events that ask for these restraints only: the others are open.
 
@@ -47,13 +54,14 @@ def limited_to(restraints: Sequence[str], events: Iterable[Event]) -> list[Event
         replace(
             event,
             requirements={
-                name: requirement
+                name: _kept(requirement, restraints)
                 if name in restraints
                 else replace(
                     requirement,
                     expectation="open",
                     basis="not a restraint of this run",
                     waiver=None,
+                    order=None,
                 )
                 for name, requirement in event.requirements.items()
             },

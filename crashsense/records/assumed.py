@@ -12,7 +12,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from crashsense.errors import Fault, InputError, nearest
-from crashsense.event import EXPECTATIONS, RESTRAINTS, Context, Requirement
+from crashsense.event import (
+    EXPECTATIONS,
+    RESTRAINTS,
+    Context,
+    Requirement,
+    orders_assumed,
+    usual_order,
+)
 from crashsense.occupant import FREE_TRAVEL_M, INFLATION_S
 from crashsense.records.header import Record
 from crashsense.records.motion import VELOCITY_WINDOW_S, Direction, Motion
@@ -154,6 +161,7 @@ def assume(
             free_travel_m=FREE_TRAVEL_M if timed else None,
             inflation_s=INFLATION_S if timed else None,
             basis=basis,
+            order=usual_order(name, expectation, family=direction.family),
         )
     if STAGE_1 in expect:
         sentences.append(f"{STAGE_1}: {expect[STAGE_1]}, stated by the user")
@@ -169,6 +177,7 @@ def assume(
         + ", ".join(f"{n} {expect[n]}" for n in others)
         + "; the rest open, assumed"
     )
+    sentences += orders_assumed(requirements)
     context, spoken = _context(record, vehicle, belts=belts, stage_1=wanted[STAGE_1])
     return Assumed(context, requirements, (*sentences, *spoken))
 

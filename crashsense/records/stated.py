@@ -19,7 +19,15 @@ import numpy as np
 
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, nearest, printable
-from crashsense.event import EXPECTATIONS, FAMILIES, RESTRAINTS, Waiver
+from crashsense.event import (
+    EXPECTATIONS,
+    FAMILIES,
+    RESTRAINTS,
+    Order,
+    Waiver,
+    stated_order,
+    usual_order,
+)
 from crashsense.files import number_or_none
 from crashsense.records.findings import Finding
 
@@ -43,6 +51,15 @@ class StatedRequirement:
     not_before_s: float = 0.0
     basis: str = ""
     waiver: Waiver | None = None
+    order: Order | None = None
+    #: False where the file says nothing of an order: then the usual one holds
+    says_order: bool = False
+
+    def order_of(self, restraint: str, *, family: str) -> Order | None:
+        """The order that is stated, or the usual one."""
+        if self.says_order:
+            return self.order
+        return usual_order(restraint, self.expectation, family=family)
 
 
 @dataclass(frozen=True)
@@ -153,6 +170,9 @@ class _Parser:
             for name in ("required_time_ms", "origin_ms", "not_before_ms")
         }
         waiver = self._waiver(f"{key}: waiver", table.get("waiver"))
+        where = f"{self.where}: {key}" if self.where else key
+        order, wrong = stated_order(key, table, file=self.file, where=where)
+        self.faults += wrong
         if len(self.faults) > before:
             return None
         required = times["required_time_ms"]
@@ -163,6 +183,8 @@ class _Parser:
             not_before_s=(times["not_before_ms"] or 0.0) / 1e3,
             basis=str(table.get("basis") or ""),
             waiver=waiver,
+            order=order,
+            says_order=table.get("after") is not None,
         )
 
     def _waiver(self, key: str, value: object) -> Waiver | None:

@@ -22,6 +22,7 @@ from crashsense.reporting.summary import (
     worst_margins,
 )
 from crashsense.reporting.view import RunView
+from crashsense.reporting.words import must_words
 from crashsense.resources import CAUTION
 from crashsense.results.folder import RunFolder
 from crashsense.results.tally import MET, NOT_MET, WORDS, counts, required_rows, rows_of
@@ -353,13 +354,20 @@ def _requirement_rows(rows: pd.DataFrame, evidence: Evidence) -> Iterator[list[s
             row.event,
             evidence.about.get(row.event, ("-", ""))[0] or "-",
             row.restraint,
-            "fire" if fires else "not fire",
+            must_words(row.expectation),
             milliseconds(row.required_time_ms) if fires else "-",
             "-" if row.fire_time_ms != row.fire_time_ms else milliseconds(row.fire_time_ms),
-            "-" if row.demand_margin != row.demand_margin else f"{row.demand_margin:+.2f}",
+            _margin_words(row),
             WORDS[row.verdict],
             told or ("waived" if row.waived else ""),
         ]
+
+
+def _margin_words(row: Any) -> str:
+    """Demand margin of a row; of an order, which has no demand, that of time."""
+    if row.expectation == "order" and row.time_margin_ms == row.time_margin_ms:
+        return milliseconds(row.time_margin_ms, sign=True)
+    return "-" if row.demand_margin != row.demand_margin else f"{row.demand_margin:+.2f}"
 
 
 def _made_from(paper: Paper, view: RunView, evidence: Evidence) -> None:

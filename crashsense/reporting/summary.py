@@ -123,6 +123,7 @@ def compose(view: RunView) -> str:
     lines += ["", *_count_lines(view)]
     lines += _ruleless_lines(view)
     lines += _margin_lines(view)
+    lines += _order_lines(view)
     lines += _draw_lines(view)
     lines += _separation_lines(view)
     lines += _arming_lines(view.rows_shown())
@@ -252,6 +253,27 @@ def _margin_lines(view: RunView) -> list[str]:
     return lines + text_table(table, keys=4, left=(0, 3, 4))
 
 
+#: Events that the terminal names of those in which the order of restraints fails.
+MOST_ORDERS = 6
+
+
+def _order_lines(view: RunView) -> list[str]:
+    """What of the order of restraints fails at nominal, by how it fails."""
+    rows = view.rows_shown()
+    failed = rows[(rows["expectation"] == "order") & rows["verdict"].isin(NOT_MET)]
+    lines = []
+    for (restraint, algorithm, sensor_set, verdict), own in failed.groupby(
+        ["restraint", "algorithm", "sensor_set", "verdict"], observed=True, sort=False
+    ):
+        names = list(own["event"])
+        more = f" and {len(names) - MOST_ORDERS} more" if len(names) > MOST_ORDERS else ""
+        lines += wrapped(
+            f"  {restraint}{_tail(view, (sensor_set, algorithm))}: {WORDS[verdict]} in "
+            f"{', '.join(names[:MOST_ORDERS])}{more}"
+        )
+    return ["", "Order of restraints, nominal", *lines] if lines else []
+
+
 def _tail(view: RunView, pair: Pair) -> str:
     """The label of a pair, where there are several to be told apart."""
     return f" ({view.labels[pair]})" if len(view.shown) > 1 else ""
@@ -276,8 +298,9 @@ def _drawn_counts(view: RunView) -> list[str]:
     drawn = {pair: view.tally.verdicts(pair) for pair in view.pairs}
     always = ("inadvertent", "missed", "late")
     shown = [v for v in BY_WEIGHT if v in always or any(c[v] for c in drawn.values())]
-    shown += [*MET]
-    shown += [v for v in ("not_evaluated",) if any(c[v] for c in drawn.values())]
+    orders = ("in_order", "not_challenged")
+    shown += [v for v in MET if v not in orders]
+    shown += [v for v in (*orders, "not_evaluated") if any(c[v] for c in drawn.values())]
     head = [f"Verdicts over {view.tally.draws} draws", *(WORDS[v] for v in shown)]
     rows = [[_head(view, pair), *(str(drawn[pair][v]) for v in shown)] for pair in view.pairs]
     return text_table([head, *rows])

@@ -11,6 +11,7 @@ from crashsense.errors import RuleError
 from crashsense.event import RESTRAINTS, Event
 from crashsense.rules.checked import guarded
 from crashsense.rules.contract import Rule
+from crashsense.scoring import ORDER_FAILURES
 from crashsense.signal import cumulative_trapezoid
 from crashsense.trials import Trial
 
@@ -92,7 +93,19 @@ def told_of(trial: Trial) -> list[Told]:
             found.headline,
             "" if near is None else near.criterion,
             names[0] if names else "",
+        ),
+        *_orders_told(trial),
+    ]
+
+
+def _orders_told(trial: Trial) -> list[Told]:
+    """A sentence on each two restraints that do not follow each other as they must."""
+    return [
+        Told(
+            trial.sensor_set.name, trial.algorithm.name, name, trial.explain(name).headline, "", ""
         )
+        for name in trial.event.orders
+        if trial.verdicts(name)[0] in ORDER_FAILURES
     ]
 
 

@@ -26,17 +26,16 @@ from crashsense.results.statistics import (
     statistics_row,
     upper_bound_without_failure,
 )
-from crashsense.scoring import FAILURES
+from crashsense.scoring import FAILURES, MET, ORDER_FAILURES
 
 if TYPE_CHECKING:
     import pandas as pd
 
-#: Verdicts by which a requirement is met, and by which it is not.
-MET = ("on_time", "held")
+#: Verdicts by which a requirement is not met.
 NOT_MET = FAILURES
 
 #: Verdicts not met, the most serious first.
-BY_WEIGHT = ("inadvertent", "early", "missed", "late", "rule_error")
+BY_WEIGHT = ("inadvertent", "early", "missed", "late", *ORDER_FAILURES, "rule_error")
 
 #: Verdict -> how it reads.
 WORDS = {
@@ -50,6 +49,12 @@ WORDS = {
     "open_fired": "open, fired",
     "open_held": "open, held",
     "not_evaluated": "not judged",
+    "in_order": "in order",
+    "not_challenged": "not challenged",
+    "alone": "alone",
+    "out_of_order": "out of order",
+    "too_soon": "too soon",
+    "too_late": "too late",
 }
 
 #: Expectations that are judged; ``open`` is not.

@@ -20,7 +20,7 @@ import numpy as np
 
 from crashsense.arrays import BoolArray, FloatArray
 from crashsense.errors import CrashsenseError, InputError
-from crashsense.event import RESTRAINTS, Event, Requirement
+from crashsense.event import RESTRAINTS, Event
 from crashsense.rules.algorithm import algorithm_from_table
 from crashsense.rules.contract import Algorithm, Rule
 from crashsense.rules.sweep import swept_demand
@@ -28,6 +28,7 @@ from crashsense.sensing import EcuSamples, SensorSet
 from crashsense.studies.challenge import class_of
 from crashsense.synthesis import Recipe
 from crashsense.trials import Trial, trial
+from crashsense.trials.judge import in_order
 from crashsense.trials.trial import joined
 
 #: Algorithms judged at once: more need memory, fewer share less.
@@ -36,6 +37,9 @@ AT_ONCE = 8
 EVENTS_AT_ONCE = 8
 #: Ways of grouping events that are kept: each holds a copy of its samples.
 MOST_KEPT = 3
+#: Time that counts as much as a factor of e in demand [s], where two restraints are in order; what
+#: fires alone is as far from right as one that is this much out of order.
+ORDER_S = 10e-3
 #: Demand below which it counts as this much [-]: its logarithm stays finite.
 LEAST_DEMAND = 1e-3
 #: Swept demand of what fires at every scale [-].
@@ -44,7 +48,11 @@ HUGE = 1e9
 
 @dataclass(frozen=True)
 class Row:
-    """One scored requirement: what it demands, and in which kind of event."""
+    """One scored requirement: what it demands, and in which kind of event.
+
+    ``restraint`` names two restraints in order by the name of their order; ``acting``: the
+    restraints whose rules decide.
+    """
 
     event: str
     restraint: str
@@ -54,6 +62,7 @@ class Row:
     #: recipe without its speed, and belts: what faster and slower events share; empty: no speed
     ladder: str
     speed_kmh: float
+    acting: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,10 +73,12 @@ class Judged:
     ----------
     headroom : logarithm of the factor by which demand may still grow (must not fire) or has grown
         (must fire, by its required time) past 1; > 0 is met; NaN if no rule could meet it or
-        nothing is required; shape (algorithms, rows, draws)
+        nothing is required; of two restraints in order how far their delay lies inside the allowed
+        ones, in units of :data:`ORDER_S`; shape (algorithms, rows, draws)
     fire_s : fire time of the nominal draw [s], NaN without one; shape (algorithms, rows)
     reached : if asked for, largest demand in all, in time and before the earliest allowed time,
-        shape (3, algorithms, rows, draws); in time is NaN where no rule could meet the requirement
+        shape (3, algorithms, rows, draws); in time is NaN where no rule could meet the
+        requirement; of two restraints in order it is the headroom
     """
 
     headroom: FloatArray
@@ -95,6 +106,9 @@ class Setup:
     sensor_set: SensorSet | str
     channels: tuple[str, ...]
     restraints: tuple[str, ...]
+    #: restraints that have a rule; empty: those judged. One that is judged may have to follow
+    #: another, or another it
+    ruled: tuple[str, ...] = ()
     #: where files of rules are looked up
     folder: str | None = None
 
@@ -123,6 +137,7 @@ class Shelf:
                     for restraint in setup.restraints
                     if event.requirements[restraint].expectation != "open"
                 ]
+                asked += _orders(event, setup)
                 if not asked:
                     continue
                 case = trial(
@@ -166,7 +181,12 @@ class Shelf:
         headroom = np.full((len(tables), len(self.rows), size), np.nan)
         fire = np.full((len(tables), len(self.rows)), np.nan)
         for group in self._groups(start, stop, rows):
-            names = {name for _, wanted in group.wanted for _, name in wanted}
+            names = {
+                restraint
+                for event, wanted in group.wanted
+                for _, name in wanted
+                for restraint in _acting(event, name)
+            }
             for first in range(0, len(algorithms), AT_ONCE):
                 part = [_only(one, names) for one in algorithms[first : first + AT_ONCE]]
                 judged = group.trial.judged_by(part)
@@ -174,8 +194,8 @@ class Shelf:
                     for at, (event, wanted) in enumerate(group.wanted):
                         mine = slice(at * size, (at + 1) * size)
                         for row, name in wanted:
-                            requirement = event.requirements[name]
-                            found = _found(judged, one, name, mine, requirement)
+                            find = _order_found if name in event.orders else _found
+                            found = find(judged, one, name, mine, event)
                             headroom[number, row], fire[number, row] = found[:2]
                             if reached:
                                 amounts[:, number, row] = found[2]
@@ -223,7 +243,36 @@ def _alike(case: Trial) -> tuple[Any, ...]:
     return (samples.size, samples.rate_hz, event.context, earliest, there)
 
 
+def _orders(event: Event, setup: Setup) -> list[str]:
+    """Orders of the event that a judged restraint has a part in."""
+    ruled, judged = set(setup.ruled or setup.restraints), set(setup.restraints)
+    return [
+        name
+        for name, (restraint, order) in event.orders.items()
+        if restraint in ruled and judged & {restraint, order.after}
+    ]
+
+
+def _acting(event: Event, name: str) -> tuple[str, ...]:
+    """Restraints whose rules decide on a requirement, by its name."""
+    if name not in event.orders:
+        return (name,)
+    restraint, order = event.orders[name]
+    return (restraint, order.after)
+
+
 def _row(event: Event, restraint: str) -> Row:
+    if restraint in event.orders:
+        return Row(
+            event.name,
+            restraint,
+            "order",
+            event.family,
+            class_of(event),
+            "",
+            float("nan"),
+            _acting(event, restraint),
+        )
     speed = event.metadata.get("parameters", {}).get("speed_kmh")
     recipe = str(event.metadata.get("recipe", event.name))
     token = f"_{speed:g}" if isinstance(speed, (int, float)) else "?"
@@ -236,6 +285,7 @@ def _row(event: Event, restraint: str) -> Row:
         class_of(event),
         f"{recipe.replace(token, '', 1)} {belts}" if token in recipe else "",
         float(speed) if isinstance(speed, (int, float)) else float("nan"),
+        (restraint,),
     )
 
 
@@ -295,9 +345,10 @@ def _only(algorithm: Algorithm, restraints: set[str]) -> Algorithm:
 
 
 def _found(
-    judged: Trial, algorithm: Algorithm, restraint: str, mine: slice, requirement: Requirement
+    judged: Trial, algorithm: Algorithm, restraint: str, mine: slice, event: Event
 ) -> tuple[FloatArray, float, FloatArray]:
     """Headroom of the draws *mine*, fire time of the first if nominal, and the demands reached."""
+    requirement = event.requirements[restraint]
     answer = judged.answers[judged.events[0].name, algorithm.name, restraint]
     if answer.found is None:
         nothing = np.full(mine.stop - mine.start, np.nan)
@@ -320,6 +371,25 @@ def _found(
     in_time = np.where(hopeless, np.nan, found.in_time)
     amounts = np.stack([found.max_demand, in_time, found.before_allowed])
     return np.where(hopeless, np.nan, least), fire, amounts
+
+
+def _order_found(
+    judged: Trial, algorithm: Algorithm, name: str, mine: slice, event: Event
+) -> tuple[FloatArray, float, FloatArray]:
+    """The same of two restraints in order: no fire time of its own."""
+    order = event.orders[name][1]
+    one, other = (
+        judged.answers[judged.events[0].name, algorithm.name, restraint].taken(
+            range(mine.start, mine.stop)
+        )
+        for restraint in _acting(event, name)
+    )
+    found = in_order(order, one, other, start_s=judged.start_s[mine], rate_hz=judged.rate_hz)
+    verdict = found.scores.verdict
+    headroom = found.scores.margin_s / ORDER_S
+    headroom = np.where(verdict == "in_order", np.maximum(headroom, 0.0), headroom)
+    headroom = np.where(verdict == "alone", -1.0, headroom)
+    return headroom, float("nan"), np.stack([headroom] * 3)
 
 
 class Bench:

@@ -399,7 +399,8 @@ def _counted(parts: Any, place: dict[str, tuple[float, str]]) -> pd.DataFrame:
     counts: dict[tuple[float, str, str, str], dict[str, Any]] = {}
     empty = {"draws": 0, "fired": 0, "judged": 0, "on_time": 0}
     for part in parts:
-        for (event, algorithm, restraint), rows in part.groupby(
+        asked = part[part["expectation"] != "order"]  # an order has no demand of its own
+        for (event, algorithm, restraint), rows in asked.groupby(
             ["event", "algorithm", "restraint"], observed=True
         ):
             speed, state = place[event]

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from pulses_by_hand import pulse
+from pulses_by_hand import pulse, pulse_in_order
 
 from crashsense.cli.study_calibrate import calibrate_command
 from crashsense.errors import InputError
@@ -120,6 +120,33 @@ def test_what_nothing_meets_is_told_and_does_not_decide_alone(algorithm) -> None
     assert table.loc["hopeless", "met_seen"] == 0.0
     assert table.loc["must", "met_seen"] == table.loc["must_not", "met_seen"] == 1.0
     assert "hopeless" in calibration_text(found)
+
+
+def test_the_order_of_two_restraints_is_calibrated_too(tmp_path) -> None:
+    path = tmp_path / "two_stages.toml"
+    path.write_text(
+        """name = "two_stages"
+[calibration.free]
+"second.threshold_m_s" = [2.0, 5.5]
+[definitions.second]
+family = "velocity_change"
+threshold_m_s = 3.1
+[rules.front_airbag_stage_1]
+family = "velocity_change"
+threshold_m_s = 3.0
+[rules.front_airbag_stage_2]
+use = "second"
+"""
+    )
+    # 0.1 m/s a millisecond: the middle of 5 to 15 ms after stage 1 is a second threshold of 4 m/s.
+    events = [pulse_in_order("hand", 6.0, least_s=0.005, most_s=0.015)]
+    found = calibrated(path, events, folds=0, generations=6)
+    (row,) = found.table[found.table["expectation"] == "order"].to_dict("records")
+    assert row["met_before"] == 0.0
+    assert row["met_seen"] == row["met_held_out"] == 1.0
+    assert found.numbers["after"][0] == pytest.approx(4.0, abs=0.35)
+    assert "order" in calibration_text(found)
+    assert calibration_figure(found).axes
 
 
 @pytest.mark.slow
