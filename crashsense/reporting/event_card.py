@@ -17,6 +17,8 @@ from crashsense.event import FURTHER_RESTRAINTS, Event
 from crashsense.further_restraints import further_requirement
 from crashsense.reporting.event_channels import band_peak
 from crashsense.signal import cumulative_trapezoid
+from crashsense.synthesis.frontal.checked import checks_of
+from crashsense.synthesis.frontal.impact import FrontalParameters
 from crashsense.synthesis.misuse.levels import measure_levels
 from crashsense.synthesis.model import Synthesis
 from crashsense.synthesis.recipe import Recipe
@@ -101,6 +103,8 @@ def card(recipe: Recipe, event: Event) -> list[str]:
     for key, tolerance in recipe.tolerances.items():
         lines.append(f"  {key:<22} {tolerance.kind:<8} {tolerance.width:<7g} {tolerance.basis}")
     lines += _beside_ranges(recipe)
+    if isinstance(recipe.parameters, FrontalParameters):
+        lines += ["", *checks_of(recipe.parameters)]
     if recipe.family == "rough_road":
         lines += _ride_spectrum(recipe)
     lines += ["", f"At the end: {at_end_words(recipe)}"]

@@ -36,6 +36,7 @@ from crashsense.trials.block import (
     sense_block,
 )
 from crashsense.trials.judge import Answer, InOrder, in_order
+from crashsense.trials.lanes import answers_in_lanes
 from crashsense.trials.rows import (
     KEY,
     VERDICT_SCHEMA,
@@ -358,16 +359,20 @@ class Trial:
             block=None,
         )
 
-    def judged_by(self, algorithms: Sequence[Algorithm]) -> Trial:
+    def judged_by(self, algorithms: Sequence[Algorithm], *, scores_only: bool = False) -> Trial:
         """Return the trial with the same samples, judged by other algorithms.
 
-        A channel that was not sensed counts as missing: name it in ``channels`` when sensing.
+        A channel that was not sensed counts as missing: name it in ``channels`` when sensing. With
+        *scores_only* demand may be left out of the answers.
         """
         events = asked_by(self.events, algorithms)
         required = {e.name: dict(required_times(e, self.required_s[e.name])) for e in events}
         judges = judges_of(events, algorithms, self.sensor_set)
+        about: dict[str, Any] = {"events": events, "required_s": required}
         with engines.using(self.engine):
-            answers = answers_of(judges, self._kept(), events=events, required_s=required)
+            answers = answers_in_lanes(judges, self._kept(), **about) if scores_only else None
+            if answers is None:
+                answers = answers_of(judges, self._kept(), **about)
         return replace(
             self,
             events=tuple(events),
