@@ -64,4 +64,6 @@ def own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
         if not os.environ.get(CACHE_VARIABLE):
             patch.setenv(CACHE_VARIABLE, str(shared / "nominal"))
         patch.setenv(STATE_VARIABLE, str(tmp_path_factory.mktemp("state")))
+        # Tests read what is said; how it is folded is looked at in tests/cli/test_printing.py.
+        patch.setenv("COLUMNS", "400")
         yield

@@ -58,12 +58,21 @@ PIECE = 2048
 #: Up to this many rows the verdicts of a run folder stay in memory: many small parts read slowly.
 KEPT_ROWS = 20_000
 
+#: Most worker processes of one machine: more is a slip, and would take its last memory.
+MOST_WORKERS = 1000
+
 #: Seconds of estimated work from which processes are started without being asked for.
 PROCESSES_FROM_S = 20.0
 
 #: Seconds that an occurrence and a draw hardly ever take longer than: a plan that is short even so
 #: is run here at once, without measuring.
 SLOW_OCCURRENCE_S, SLOW_DRAW_S = 0.1, 0.02
+
+#: Seconds of estimated work from which it is said beforehand how long it will take.
+ANNOUNCED_FROM_S = 10.0
+
+#: Columns that the count of failures reads.
+COUNTED = ["verdict", "algorithm", "draw"]
 
 #: Draws on which the time of a plan is measured: whole groups of the compiled kernels.
 MEASURED_DRAWS = 32
@@ -107,6 +116,7 @@ def evaluate(
     path: str = "auto",
     chunk: int | None = None,
     on_progress: Progress | None = None,
+    on_begin: Callable[[str], None] | None = None,
     **keys: Any,
 ) -> Run:
     """Run a plan.
@@ -125,8 +135,10 @@ def evaluate(
         fire times are the same, floats agree to 1e-9
     path : ``"auto"`` or ``"full"`` (noise and filters at the high rate throughout)
     chunk : draws per task; does not affect results
-    on_progress : called as ``on_progress(done, total, seconds=, failures=)`` in evaluations; a
+    on_progress : called as ``on_progress(done, total, seconds=, failures=)``: evaluations, and
+        nominal requirements that gating algorithms have not met so far; a
         :class:`~crashsense.campaign.progress.ProgressLine` writes them as a line
+    on_begin : called once with a sentence on how long the work will take, if that is long
     keys : keys of a plan that override it: ``events``, ``algorithms``, ``draws``, ... Names, paths
         or objects, see :func:`crashsense.plan.resolve_plan`
     """
@@ -141,6 +153,7 @@ def evaluate(
         chunk=chunk,
         on_progress=on_progress,
     ) as campaign:
+        campaign.on_begin = on_begin
         if out is None:
             return campaign.run_in_memory()
         # Absolute at once: a rule in this process may move to another folder.
@@ -189,8 +202,8 @@ def _campaign(
 ) -> Iterator[_Campaign]:
     """Check the arguments, resolve the plan; release memory and connections at the end."""
     faults = []
-    if workers is not None and workers < 1:
-        faults.append(Fault("evaluate", "workers", workers, "1 or more"))
+    if workers is not None and not 1 <= workers <= MOST_WORKERS:
+        faults.append(Fault("evaluate", "workers", workers, f"1 to {MOST_WORKERS}"))
     if chunk is not None and chunk < 1:
         faults.append(Fault("evaluate", "chunk", chunk, "1 or more draws"))
     if path not in PATHS:
@@ -241,6 +254,7 @@ class _Campaign:
         self.executor = executor
         self.chunk = chunk
         self.on_progress = on_progress
+        self.on_begin: Callable[[str], None] | None = None
         self.settings = len(plan.sensor_sets) * len(plan.algorithms)
         self.began = time.monotonic()
 
@@ -304,18 +318,29 @@ class _Campaign:
         can_share = self.workers != 1 and len(tasks) > 1
         if self.workers is None:
             can_share = can_share and _cores() > 1 and most > PROCESSES_FROM_S
-        if self.executor is None and not can_share:
-            return InProcess(), alone
-        if isinstance(self.executor, InProcess):
-            return self.executor, alone
+        if isinstance(self.executor, InProcess) or (self.executor is None and not can_share):
+            if self.on_begin is not None and most > PROCESSES_FROM_S:
+                self._announce(self._work(tasks, self.seconds_a_draw()), workers=1)
+            return self.executor or InProcess(), alone
         cost = self.seconds_a_draw()
+        work = self._work(tasks, cost)
         executor = self.executor
         if executor is None:
-            work = sum(cost[task.occurrence] * (task.last - task.first) for task in tasks)
             if self.workers is None and work <= PROCESSES_FROM_S:
                 return InProcess(), alone
             executor = Processes(self.workers or _cores())
+        self._announce(work, workers=executor.workers)
         return executor, bundled(tasks, seconds_a_draw=cost, workers=executor.workers)
+
+    @staticmethod
+    def _work(tasks: Sequence[Task], cost: Sequence[float]) -> float:
+        return sum(cost[task.occurrence] * (task.last - task.first) for task in tasks)
+
+    def _announce(self, work: float, *, workers: int) -> None:
+        """Say how long the work will take, if that is long."""
+        if self.on_begin is not None and work / workers > ANNOUNCED_FROM_S:
+            processes = f"{workers} process{'es' * (workers != 1)}"
+            self.on_begin(f"about {_long(work / workers)} of computing in {processes}")
 
     def results(self, tasks: Sequence[Task], *, failures: int = 0) -> Generator[tuple[Task, Made]]:
         """Yield the results of the tasks, reporting progress over what is to be done now.
@@ -333,7 +358,9 @@ class _Campaign:
             for task, made in finished:
                 done += self._evaluations(task)
                 failures += (
-                    made.failures if isinstance(made, Written) else count_failures(made["verdicts"])
+                    made.failures
+                    if isinstance(made, Written)
+                    else count_failures(self.job, made["verdicts"])
                 )
                 yield task, made
                 self._tell(done, total, failures)
@@ -444,7 +471,7 @@ class _Campaign:
             to_do = set(missing)
             done = [folder.part("verdicts", t) for t in tasks if t not in to_do]
             failures = sum(
-                count_failures(folder.read_part(path, columns=["verdict"])) for path in done
+                count_failures(self.job, folder.read_part(path, columns=COUNTED)) for path in done
             )
         folder.log(f"{len(tasks)} tasks, {len(missing)} to do, {self.plan.evaluations} evaluations")
         try:

@@ -7,7 +7,8 @@ from typing import Any
 
 import click
 
-from crashsense.cli.options import OneOf, WholeNumber, plan_options, say
+from crashsense.cli.options import OneOf, WholeNumber, plan_options
+from crashsense.cli.printing import say
 
 DEFAULT_FOLDER = "crashsense-run"
 
@@ -45,7 +46,7 @@ def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
     named = options.pop("out")
     given = {name: value for name, value in options.items() if value not in (None, ())}
     if given.pop("dry_run"):
-        click.echo(str(campaign.estimate(plan, **given)))
+        say(str(campaign.estimate(plan, **given)))
         return 0
     progress = campaign.ProgressLine() if sys.stderr.isatty() else None
     try:
@@ -55,6 +56,7 @@ def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
                 out=named or DEFAULT_FOLDER,
                 or_next=named is None,
                 on_progress=progress,
+                on_begin=lambda words: click.echo(words, err=True),
                 **given,
             )
     except KeyboardInterrupt:

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import textwrap
 from pathlib import Path
 from typing import Any
 
 import click
 
 from crashsense.cli.options import draw_of, draw_options
+from crashsense.cli.printing import place, say, width
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.resources import CAUTION
-
-#: Columns of what is printed.
-WIDTH = 80
 
 
 @click.command()
@@ -41,63 +38,56 @@ def explain(
     The evaluation is run again. One sentence a restraint (those with the same reason share it);
     for the one that matters most (or --restraint) a table of its criteria in physical units: what
     each needs, and what was there at the required time and when it fired; * marks what decided.
+    Two restraints in order have a name too: front_airbag_stage_2_after_stage_1.
     Rules in Python or C that you have not evaluated on this machine run only with --trust.
     """
-    from crashsense.event import RESTRAINTS
+    from crashsense.event import ALL_RESTRAINTS
     from crashsense.results import open_run, replay
 
-    if restraint is not None and restraint not in RESTRAINTS:
-        expected = nearest(restraint, RESTRAINTS)
+    if restraint is not None and restraint not in ALL_RESTRAINTS and "_after_" not in restraint:
+        expected = nearest(restraint, ALL_RESTRAINTS)
         raise InputError([Fault("command line", "--restraint", restraint, expected)])
     target = None if figure is None else _target(figure)
     draw = draw_of(number, draw)
     replayed = replay(open_run(run), event, draw=draw, **options)
     trial = replayed.trial
-    _say(f"CAUTION: {CAUTION}")
-    _say(
+    say(f"CAUTION: {CAUTION}")
+    say(
         f"\n{trial.event.name}, draw {draw}, sensor set {trial.sensor_set.name}, "
         f"algorithm {trial.algorithm.name}"
     )
     for note in replayed.notes:
-        _say(f"Note: {note}")
-    found = [trial.explain(name) for name in (RESTRAINTS if restraint is None else (restraint,))]
+        say(f"Note: {note}")
+    known = [*trial.event.requirements, *trial.event.orders]
+    if restraint is not None and restraint not in known:
+        raise InputError(
+            [Fault("command line", "--restraint", restraint, nearest(restraint, known))]
+        )
+    found = [trial.explain(name) for name in (known if restraint is None else [restraint])]
     if tree:
         for one in found:
-            click.echo(f"\n{one}")
+            say(f"\n{one}")
     else:
         _short(found)
     if target is not None:
         from crashsense.plotting import save
 
         save(trial.plot(), target)
-        click.echo(f"\nFigure: {target}")
+        say(f"\nFigure: {place(target)}")
 
 
 def _short(found: list[Any]) -> None:
     from crashsense.trials.explain import main_explanation, shared
 
-    click.echo()
+    say()
     for group in shared(found):
-        _say(group.headline)
+        say(group.headline)
     main = main_explanation(found)
-    table = [] if main is None else main.table(width=WIDTH)
+    table = [] if main is None else main.table(width=width())
     if main is not None and table:
         if len(found) > 1:
-            click.echo(f"\n{main.restraint}")
-        click.echo("\n".join(table))
-
-
-def _say(text: str) -> None:
-    """Print within the width, what follows indented; a name is never broken."""
-    lead = "\n" if text.startswith("\n") else ""
-    lines = textwrap.wrap(
-        text.strip(),
-        WIDTH,
-        subsequent_indent="  ",
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
-    click.echo(lead + "\n".join(lines))
+            say(f"\n{main.restraint}")
+        say("\n".join(table))
 
 
 def _target(name: str) -> Path:

@@ -1,9 +1,7 @@
-"""What several commands share: types of options, and how they print."""
+"""What several commands share: types of options, and options that come together."""
 
 from __future__ import annotations
 
-import os
-import sys
 from collections.abc import Callable
 from typing import Any
 
@@ -63,6 +61,8 @@ def plan_options(command: Callable[..., Any], *, only: tuple[str, ...] = ()) -> 
         kind: click.ParamType | None = OneOf(*choices) if choices else None
         if types()[one.name] is int:
             kind = WholeNumber(about["least"])
+        if "float" in str(types()[one.name]):
+            kind = click.FLOAT
         if types()[one.name] is bool:  # not given: what the plan says
             flag = click.option(
                 about["option"], one.name, is_flag=True, default=None, help=about["says"]
@@ -104,15 +104,3 @@ def shown(parameter: click.Parameter | None) -> str:
     if isinstance(parameter, click.Option):
         return max(parameter.opts, key=len)
     return "" if parameter is None else (parameter.name or "argument").upper()
-
-
-def say(text: str) -> None:
-    """Print; if the reader has gone (``crashsense ... | head``), keep the command's exit code.
-
-    What the output cannot show, such as bytes of a name that are no text, is written out.
-    """
-    encoding = getattr(sys.stdout, "encoding", None) or "utf-8"
-    try:
-        print(text.encode(encoding, "backslashreplace").decode(encoding), flush=True)
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -2,15 +2,10 @@
 
 from __future__ import annotations
 
-import sys
-from typing import Any
-
 import click
 
 from crashsense.cli import LazyGroup
-from crashsense.cli.options import OneOf
-from crashsense.errors import Fault, InputError
-from crashsense.resources import CAUTION
+from crashsense.cli.printing import say
 
 #: Study -> (module in this room, function, one line for ``--help``).
 STUDIES: dict[str, tuple[str, str, str]] = {
@@ -28,7 +23,7 @@ STUDIES: dict[str, tuple[str, str, str]] = {
     "faults": ("study_faults", "faults_command", "Which single sensor fault does what harm."),
     "element": ("study_element", "element_command", "Which element's geometry is enough."),
     "model": ("study_model", "model_command", "The library's prediction beside a record."),
-    "range": ("study", "range_command", "What a sensor's range changes against an ideal one."),
+    "range": ("study_range", "range_command", "What a sensor's range loses and moves."),
     "scale": ("study_scale", "scale_command", "How far a pulse may be scaled until it flips."),
     "overlay": (
         "study_overlay",
@@ -40,184 +35,10 @@ STUDIES: dict[str, tuple[str, str, str]] = {
     "tolerance": ("study_tolerance", "tolerance_command", "Which tolerance moves which decision."),
 }
 
-DEFAULT_FOLDER = "crashsense-study-range"
-
 
 @click.group(cls=LazyGroup, table=STUDIES, invoke_without_command=True)
 @click.pass_context
 def study(context: click.Context) -> None:
     """Studies on the library or on records; without a name they are listed."""
     if context.invoked_subcommand is None:
-        click.echo(context.get_help())
-
-
-class Numbers(click.ParamType):
-    """Numbers with commas between them."""
-
-    name = "number,..."
-
-    def __init__(self, *, whole: bool = False) -> None:
-        self.whole = whole
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        if isinstance(value, tuple):
-            return value
-        try:
-            return tuple((int if self.whole else float)(text) for text in value.split(","))
-        except ValueError:
-            shown = param.opts[-1] if param is not None else ""
-            expected = f"{'whole ' if self.whole else ''}numbers with commas between them"
-            raise InputError([Fault("command line", shown, value, expected)]) from None
-
-
-@click.command("range")
-@click.option(
-    "--events",
-    multiple=True,
-    metavar="NAME|GLOB|FAMILY",
-    help="Events of the library (default: all); may be repeated.",
-)
-@click.option("--records", multiple=True, metavar="PATH", help="Measured record; may be repeated.")
-@click.option("--channel", help="Records: the channel to take, by its name or number.")
-@click.option("--belts", type=OneOf("belted", "unbelted"), help="Records: belt state.")
-@click.option("--expect", type=OneOf("fire", "no_fire", "open"), help="Records: for stage 1.")
-@click.option("--required-from", help="Records: the channel that sets the required time.")
-@click.option("--algorithm", default="guarded", metavar="NAME|FILE", show_default=True)
-@click.option("--sensor-set", default="standard", metavar="NAME|FILE", show_default=True)
-@click.option("--sensor", default="central_x", show_default=True, help="Sensor that is varied.")
-@click.option("--restraint", default="front_airbag_stage_1", show_default=True)
-@click.option(
-    "--ranges",
-    type=Numbers(),
-    help="[g; pressure: kPa; roll rate: deg/s] Default: 35,50,70,100,120,240 g; other kinds: 1/8 to"
-    " 2 times the part's own.",
-)
-@click.option("--bits", type=Numbers(whole=True), help="Default: the part's own.")
-@click.option("--corners", type=Numbers(), help="[Hz] Default: the part's own.")
-@click.option("--engine", type=OneOf("numpy", "fast"), help="Default: the fastest installed.")
-@click.option("--out", default=DEFAULT_FOLDER, metavar="DIR", show_default=True)
-def range_command(**options: Any) -> int:
-    """Run every range, word length and filter corner over a set of events.
-
-    Each is compared with the ideal sensor (unlimited range, no quantisation): which requirements
-    the range loses, which it gains, and which fail anyway. Writes range.parquet, range.csv,
-    range_settings.csv, range.svg and advice.txt into a new folder or that of a former study.
-    Records replace the library unless events are named as well.
-    """
-    from crashsense.engine import choose, using
-    from crashsense.rules import load_algorithm
-    from crashsense.sensing import load_sensor_set
-    from crashsense.studies.folders import check_folder
-    from crashsense.studies.range_files import check_range_folder, write_range_study
-    from crashsense.studies.sensor_range import study_range
-    from crashsense.studies.wording import count
-
-    # Before the events, whose making takes a while: typing errors are reported at once.
-    check_folder(check_range_folder(options["out"]), study="study range")
-    engine, note = choose(options["engine"])
-    algorithm = load_algorithm(options["algorithm"])
-    sensor_set = load_sensor_set(options["sensor_set"])
-    if note:
-        click.echo(note, err=True)
-    bar = sys.stderr.isatty()
-
-    def progress(done: int, total: int) -> None:
-        if bar:
-            click.echo(f"\r{done}/{total} events", nl=done == total, err=True)
-
-    events = _events(options)
-    slow = [e.name for e in events if e.metadata.get("filtered")]
-    with using(engine):
-        found = study_range(
-            events,
-            algorithm=algorithm,
-            sensor_set=sensor_set,
-            sensor=options["sensor"],
-            restraint=options["restraint"],
-            ranges=options["ranges"],
-            bits=options["bits"],
-            corners_hz=options["corners"],
-            on_progress=progress,
-        )
-    folder = write_range_study(found, options["out"])
-    click.echo(f"CAUTION: {CAUTION}\n")
-    click.echo(
-        f"{options['sensor']}, {options['restraint']}, algorithm {found.metadata['algorithm']},"
-        f" {count(found.table['event'].nunique(), 'event')}, nominal sensors\n"
-    )
-    click.echo(_settings_text(found.settings, found.metadata))
-    if slow:
-        click.echo(
-            f"\nWARNING: already filtered when recorded: {', '.join(slow)}. What a sensor clips is"
-            " gone from such a record: no range follows from it."
-        )
-    click.echo("\n" + "\n".join(found.advice))
-    click.echo(f"\nTables and figure: {folder}")
-    return 0
-
-
-def _settings_text(settings: Any, metadata: dict[str, Any]) -> str:
-    """One line a setting, and one for the ideal sensor of each corner."""
-    velocity = "worst_velocity_error_60ms_m_s" in settings.columns
-    unit = metadata["unit"]
-    error = "  velocity error m/s due/60 ms" if velocity else ""
-    lines = [
-        f"  range {unit:<5}  bits  corner Hz  clipped before/after %{error}  shift ms   c/m"
-        "  failed  lost  gained"
-    ]
-    for _, row in settings.iterrows():
-        if velocity:
-            error = (
-                f"  {_number(row['worst_velocity_error_required_m_s'], 3):>18} /"
-                f" {_number(row['worst_velocity_error_60ms_m_s'], 3):<7}"
-            )
-        lines.append(
-            f"  {row[metadata['range_column']]:<11g}  {row['bits']:4g}  {row['corner_hz']:9g}"
-            f"  {100 * row['worst_clipped_before_filter']:10.1f} /"
-            f" {100 * row['worst_clipped_after_filter']:<9.1f}"
-            f"{error}  {_number(row['worst_fire_time_shift_ms'], 1, sign='+'):>8}"
-            f"  {_number(row['separation_ratio'], 2):>4}  {row['failures']:6d}"
-            f"  {row['requirements_lost']:4d}  {row['requirements_gained']:6d}"
-        )
-    for corner, rows in settings.groupby("corner_hz", sort=True):
-        row = rows.iloc[0]
-        error = f"  {'-':>18} / {'-':<7}" if velocity else ""
-        lines.append(
-            f"  {'ideal':<11}  {'-':>4}  {corner:9g}  {'0.0':>10} / {'0.0':<9}{error}  {'-':>8}"
-            f"  {_number(row['ideal_separation_ratio'], 2):>4}  {row['ideal_failures']:6d}"
-            f"  {'-':>4}  {'-':>6}"
-        )
-    lines.append(
-        "  shift: fire time less that of the ideal sensor (+ later, - earlier), worst must-fire"
-        " event that the ideal\n  sensor meets; lost, gained: requirements against the ideal sensor"
-    )
-    if velocity:
-        lines.append(
-            "  due: at the required time, all crashes; 60 ms: frontal and rear events only, '-' for"
-            " a sensor or\n  restraint of the side"
-        )
-    return "\n".join(lines)
-
-
-def _number(value: float, digits: int, *, sign: str = "-") -> str:
-    return "-" if value != value else f"{value:{sign}.{digits}f}"
-
-
-def _events(options: dict[str, Any]) -> list[Any]:
-    from crashsense.synthesis import load_events
-
-    events: list[Any] = []
-    if options["records"]:
-        from crashsense.records import read_record
-
-        for path in options["records"]:
-            events += read_record(
-                path,
-                channel=options["channel"],
-                belts=options["belts"],
-                expect=options["expect"],
-                required_from=options["required_from"],
-            )
-    if options["events"] or not options["records"]:
-        events += load_events(list(options["events"]) or None)
-    return events
+        say(context.get_help())

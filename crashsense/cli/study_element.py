@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 from typing import Any
 
 import click
 
 from crashsense.cli.options import OneOf, WholeNumber
+from crashsense.cli.printing import place, say
+from crashsense.cli.study_plan import progress_bar
 from crashsense.errors import Fault, InputError
 
 DEFAULT_FOLDER = "crashsense-study-element"
@@ -71,7 +72,7 @@ def element_command(element: str, **options: Any) -> int:
 
     crashsense study element my_element.toml --vary gap_um=1:3:0.5 --vary beam_width_um=2,3,4
     """
-    from crashsense.cli.study import _events
+    from crashsense.cli.study_range import chosen_events
     from crashsense.sensing.element_file import load_element
     from crashsense.studies.element import study_element
     from crashsense.studies.element_report import element_text, write_element_study
@@ -79,14 +80,8 @@ def element_command(element: str, **options: Any) -> int:
 
     check_folder(options["out"], study="study element", prefix="element")
     one = load_element(element)
-    bar = sys.stderr.isatty()
-
-    def progress(done: int, total: int) -> None:
-        if bar:
-            click.echo(f"\r{done}/{total} events", nl=done == total, err=True)
-
     found = study_element(
-        _events(options),
+        chosen_events(options),
         element=one,
         vary=dict(options["vary"]),
         sensors=options["sensor"] or ("central_x",),
@@ -95,9 +90,10 @@ def element_command(element: str, **options: Any) -> int:
         restraint=options["restraint"],
         draws=options["draws"],
         seed=options["seed"],
-        on_progress=progress,
+        on_progress=progress_bar("events"),
     )
     text = element_text(found)
-    click.echo(text)
-    click.echo(f"\nTables and figure: {write_element_study(found, options['out'], text=text)}")
+    say(text)
+    folder = write_element_study(found, options["out"], text=text)
+    say(f"\nTables and figure: {place(folder)}")
     return 0

@@ -6,14 +6,18 @@ from typing import Any
 
 import click
 
-from crashsense.cli.options import OneOf, say
+from crashsense.cli.options import OneOf
+from crashsense.cli.printing import place, say
 from crashsense.cli.study_plan import DRAW_KEYS, progress_bar, resolved, study_options
 from crashsense.errors import Fault, InputError
 
 DEFAULT_FOLDER = "crashsense-study-faults"
 
 #: Harms, the gravest first; the study has the same list.
-HARMS = ("inadvertent", "early", "missed", "late", "rule_error", "not_evaluated")
+HARMS = (
+    *("inadvertent", "early", "missed", "late"),
+    *("alone", "out_of_order", "too_soon", "too_late", "rule_error", "not_evaluated"),
+)
 
 #: Latest time at which a fault may begin [ms].
 LATEST_MS = 1e6
@@ -84,7 +88,7 @@ def faults_command(plan: str | None, **options: Any) -> int:
         text=text,
         figure=fault_figure(found),
     )
-    say(f"\nTables and figure: {folder}")
+    say(f"\nTables and figure: {place(folder)}")
     harmful = found.harmful(accepted=accepted)
     if accepted:
         say(f"Accepted: {', '.join(accepted)}. Beside these {harmful['fault'].nunique()} harm.")

@@ -6,9 +6,10 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from crashsense.event import RESTRAINTS
+from crashsense.event import ALL_RESTRAINTS
 from crashsense.reporting.scales import NONE_FAILED, FailedRows, failed_rows, scale_words, unasked
 from crashsense.resources import CAUTION
+from crashsense.results.outcome import outcome_of
 from crashsense.results.statistics import upper_bound_without_failure
 from crashsense.results.tally import (
     BY_WEIGHT,
@@ -23,6 +24,7 @@ from crashsense.results.tally import (
     required_rows,
     rows_of,
 )
+from crashsense.text_table import WIDTH, text_table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -106,7 +108,7 @@ def merged_notes(notes: Sequence[str]) -> list[str]:
 def compose(view: RunView) -> str:
     """Put the summary together from numbers already computed."""
     tally, nominal = view.tally, view.nominal
-    lines = [f"CAUTION: {CAUTION}", ""]
+    lines = [f"CAUTION: {CAUTION}", "", *outcome_lines(view), ""]
     sets = ", ".join(view.sensor_sets or sorted(nominal["sensor_set"].unique()))
     draws = "nominal, no draws"
     if tally.draws:
@@ -121,6 +123,7 @@ def compose(view: RunView) -> str:
     lines += ["", *_count_lines(view)]
     lines += _ruleless_lines(view)
     lines += _margin_lines(view)
+    lines += _order_lines(view)
     lines += _draw_lines(view)
     lines += _separation_lines(view)
     lines += _arming_lines(view.rows_shown())
@@ -130,8 +133,16 @@ def compose(view: RunView) -> str:
         lines += ["", f"Since {view.changes.baseline}: {view.changes.result}"]
     lines += ["", *result_lines(view)]
     if view.folder is not None:
-        lines.append(f"Report: {view.folder / 'report.html'}")
+        lines.append(f"Report: {(view.folder / 'report.html').absolute()}")
     return "\n".join(lines)
+
+
+def outcome_lines(view: RunView) -> list[str]:
+    """What a leader repeats of the run, one sentence a deciding algorithm and sensor set."""
+    return [
+        f"{view.labels[pair]}: {outcome_of(view.nominal, pair, tally=view.tally).sentence}"
+        for pair in view.shown
+    ]
 
 
 def fitted_sentences(view: RunView) -> list[str]:
@@ -185,7 +196,7 @@ def _count_lines(view: RunView) -> list[str]:
     rows = [
         [_head(view, pair), *(str(table.loc[pair, name]) for name in shown)] for pair in view.pairs
     ]
-    lines = columns([["Nominal verdicts", *heads], *rows])
+    lines = text_table([["Nominal verdicts", *heads], *rows])
     idle = [
         f"{table.loc[pair, 'idle']} of {table.loc[pair, 'held']} by {view.labels[pair]}"
         for pair in view.shown
@@ -203,23 +214,7 @@ def _head(view: RunView, pair: Pair) -> str:
 
 def wrapped(line: str) -> list[str]:
     """Break a long list of names; what follows is indented."""
-    return textwrap.wrap(line, 100, subsequent_indent="    ", break_long_words=False)
-
-
-def columns(rows: Sequence[Sequence[str]]) -> list[str]:
-    """Align rows of text, the first column left, the others right.
-
-    >>> columns([["a", "n"], ["bcd", "10"]])
-    ['a     n', 'bcd  10']
-    """
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    return [
-        "  ".join(
-            cell.ljust(width) if i == 0 else cell.rjust(width)
-            for i, (cell, width) in enumerate(zip(row, widths, strict=True))
-        ).rstrip()
-        for row in rows
-    ]
+    return textwrap.wrap(line, WIDTH, subsequent_indent="    ", break_long_words=False)
 
 
 def _ruleless_lines(view: RunView) -> list[str]:
@@ -229,14 +224,23 @@ def _ruleless_lines(view: RunView) -> list[str]:
 
 
 def ruleless_words(nominal: pd.DataFrame, pair: Pair, rules: Mapping[str, Sequence[str]]) -> str:
-    """Name the restraints for which an algorithm has no rule, and what is missed for that."""
+    """Name the restraints that an algorithm does not cover, and what is missed for that."""
     if pair[1] not in rules:
         return ""
-    names = [name for name in RESTRAINTS if name not in rules[pair[1]]]
+    names = [name for name in ALL_RESTRAINTS if name not in rules[pair[1]]]
     own = nominal[(nominal["sensor_set"] == pair[0]) & (nominal["algorithm"] == pair[1])]
-    missed = int((own["restraint"].isin(names) & (own["verdict"] == "missed")).sum())
+    own = own[own["restraint"].isin(names)]
+    judged = required_rows(own[own["verdict"] != "not_evaluated"])
+    never = [name for name in names if (judged["restraint"] == name).any()]
+    missed = int((judged["verdict"] == "missed").sum())
     tail = f"; {missed} requirements to fire missed for that" if missed else ""
-    return f"No rule in {pair[1]}, never fires: {', '.join(names)}{tail}" if names else ""
+    told = [f"No rule in {pair[1]}, never fires: {', '.join(never)}{tail}"] if never else []
+    # What a run limited to others leaves open is no gap of the algorithm.
+    left_open = set(own["restraint"]) - set(required_rows(own)["restraint"])
+    beside = [name for name in names if name not in never and name not in left_open]
+    if beside:
+        told.append(f"Not covered by {pair[1]}, not judged: {', '.join(beside)}")
+    return ". ".join(told)
 
 
 def _margin_lines(view: RunView) -> list[str]:
@@ -244,16 +248,39 @@ def _margin_lines(view: RunView) -> list[str]:
     if rows.empty:
         return []
     lines = ["", "Worst margins, nominal (demand margin; time margin where it must fire)"]
+    several = len(view.shown) > 1
     table = [
         [
-            f"  {place(row)}{_tail(view, (row.sensor_set, row.algorithm))}",
+            f"  {place(row)}",
             f"{row.demand_margin:+.2f}",
             milliseconds(row.time_margin_ms, sign=True) if row.expectation == "fire" else "-",
             WORDS[row.verdict],
+            *([view.labels[row.sensor_set, row.algorithm]] if several else []),
         ]
         for row in rows_of(rows)
     ]
-    return lines + columns(table)
+    return lines + text_table(table, keys=4, left=(0, 3, 4))
+
+
+#: Events that the terminal names of those in which the order of restraints fails.
+MOST_ORDERS = 6
+
+
+def _order_lines(view: RunView) -> list[str]:
+    """What of the order of restraints fails at nominal, by how it fails."""
+    rows = view.rows_shown()
+    failed = rows[(rows["expectation"] == "order") & rows["verdict"].isin(NOT_MET)]
+    lines = []
+    for (restraint, algorithm, sensor_set, verdict), own in failed.groupby(
+        ["restraint", "algorithm", "sensor_set", "verdict"], observed=True, sort=False
+    ):
+        names = list(own["event"])
+        more = f" and {len(names) - MOST_ORDERS} more" if len(names) > MOST_ORDERS else ""
+        lines += wrapped(
+            f"  {restraint}{_tail(view, (sensor_set, algorithm))}: {WORDS[verdict]} in "
+            f"{', '.join(names[:MOST_ORDERS])}{more}"
+        )
+    return ["", "Order of restraints, nominal", *lines] if lines else []
 
 
 def _tail(view: RunView, pair: Pair) -> str:
@@ -280,11 +307,12 @@ def _drawn_counts(view: RunView) -> list[str]:
     drawn = {pair: view.tally.verdicts(pair) for pair in view.pairs}
     always = ("inadvertent", "missed", "late")
     shown = [v for v in BY_WEIGHT if v in always or any(c[v] for c in drawn.values())]
-    shown += [*MET]
-    shown += [v for v in ("not_evaluated",) if any(c[v] for c in drawn.values())]
+    orders = ("in_order", "not_challenged")
+    shown += [v for v in MET if v not in orders]
+    shown += [v for v in (*orders, "not_evaluated") if any(c[v] for c in drawn.values())]
     head = [f"Verdicts over {view.tally.draws} draws", *(WORDS[v] for v in shown)]
     rows = [[_head(view, pair), *(str(drawn[pair][v]) for v in shown)] for pair in view.pairs]
-    return columns([head, *rows])
+    return text_table([head, *rows])
 
 
 def _pair_draw_lines(view: RunView, pair: Pair) -> list[str]:
@@ -342,17 +370,9 @@ def _separation_lines(view: RunView) -> list[str]:
             for entry in entries
         ]
         of = f", {view.labels[pair]}" if len(view.shown) > 1 else ""
-        head = [
-            f"Separation, nominal{of}: threshold scale k works if m < k <= c",
-            "c",
-            "m",
-            "c/m",
-            "",
-        ]
-        # The last column is words: it reads from the left.
-        width = max(len(row[-1]) for row in rows)
-        rows = [[*row[:-1], row[-1].ljust(width)] for row in rows]
-        lines += ["", *columns([head, *rows])]
+        head = ["  restraint", "c", "m", "c/m", "scales that work"]
+        lines += ["", f"Separation, nominal{of}: threshold scale k works if m < k <= c"]
+        lines += text_table([head, *rows], left=(0, 4), keys=4)
         rest = unasked(entries, failed=failed)
         if rest:
             lines += wrapped(f"  without a judged requirement: {rest}")
@@ -423,7 +443,10 @@ def result_words(view: RunView, pair: Pair) -> str:
 
 
 def _tails(totals: Totals) -> str:
-    tail = f"; {totals.unjudged} could not be judged" if totals.unjudged else ""
+    unable = totals.unjudged - totals.uncovered
+    tail = f"; {unable} could not be judged" if unable else ""
+    if totals.uncovered:
+        tail += f"; {totals.uncovered} not judged, as it does not cover their restraints"
     return tail + (f"; {totals.waived} of them waived" if totals.waived else "")
 
 

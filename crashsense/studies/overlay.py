@@ -18,8 +18,9 @@ import numpy as np
 
 from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError, nearest
-from crashsense.event import RESTRAINTS, Event
+from crashsense.event import ALL_RESTRAINTS, Event
 from crashsense.files import read_text, toml_content
+from crashsense.further_restraints import further_requirement
 from crashsense.plotting import BLUE, GREY, INK, VERMILION, new_figure, save, tidy
 from crashsense.resources import CAUTION
 from crashsense.rules.algorithm import algorithm_from_table, algorithm_names, algorithm_text
@@ -29,6 +30,7 @@ from crashsense.sensing import EcuSamples, SensorSet
 from crashsense.studies.calibration import calibration_sources
 from crashsense.studies.sweep import parameter_of
 from crashsense.studies.wording import count
+from crashsense.text_table import text_table
 from crashsense.trials import trial
 
 if TYPE_CHECKING:
@@ -103,9 +105,9 @@ def study_overlay(
     known = list(table.get("definitions", {}))
     if definition not in known:
         raise InputError([Fault(named, "definition", definition, nearest(definition, known))])
-    if restraint not in RESTRAINTS:
+    if restraint not in ALL_RESTRAINTS:
         raise InputError(
-            [Fault("study overlay", "--restraint", restraint, nearest(restraint, RESTRAINTS))]
+            [Fault("study overlay", "--restraint", restraint, nearest(restraint, ALL_RESTRAINTS))]
         )
     wanted: Mapping[str, Any] = {
         "name": "criterion",
@@ -120,7 +122,7 @@ def study_overlay(
     paths = []
     across, up = "", ""
     for event in _events(plan, events, records):
-        requirement = event.requirements[restraint]
+        requirement = further_requirement(event, restraint)
         if requirement.expectation == "open":
             continue
         if on_progress is not None:
@@ -245,12 +247,13 @@ def overlay_text(found: Overlay) -> str:
             f" {barred.loc[barred['demand'].idxmax(), 'event']} comes farthest"
             f" ({barred['demand'].max():.2f} of it)."
         )
-    lines += ["", f"  {'event':<34} {'must':<8} {found.across:>26} {found.up:>26}  of the line"]
+    rows = [["event", "must", "across", "up", "of the line"]]
     for _, row in table[table["binds"]].iterrows():
-        lines.append(
-            f"  {row['event']:<34} {row['expectation']:<8} {row['x']:>26.1f} {row['y']:>26.2f}"
-            f" {row['demand']:>11.0%}"
+        must = row["expectation"].replace("_", " ")
+        rows.append(
+            [row["event"], must, f"{row['x']:.1f}", f"{row['y']:.2f}", f"{row['demand']:.0%}"]
         )
+    lines += ["", *text_table(rows, left=(0, 1)), f"across: {found.across}; up: {found.up}"]
     return "\n".join(lines)
 
 

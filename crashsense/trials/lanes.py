@@ -24,9 +24,9 @@ from crashsense.rules.checked import of_a_user
 from crashsense.rules.contract import NotWritten
 from crashsense.rules.program import Program, Writer
 from crashsense.scoring import Reached, spans_of
-from crashsense.sensing import EcuSamples, Prepared, one_pass
+from crashsense.sensing import EcuSamples, Prepared, Sensed, one_pass
 from crashsense.sensing.one_sensor import OneSensor
-from crashsense.trials.judge import Answer, Judge
+from crashsense.trials.judge import Answer, Judge, valid_channels
 
 #: Draws of a group of the kernel.
 LANES = 32
@@ -37,62 +37,132 @@ PIECE_VALUES = 2**17
 #: Values of all channels in one group of draws (32 MB); longer events are judged as whole trials.
 MOST_VALUES = 2**22
 
+#: Puts the values of the draws from a first to before a last one into a channel of tiles.
+Source = Callable[[int, int, FloatArray, int], None]
+
+#: Event -> restraint -> required time of each draw [s].
+Required = Mapping[str, Mapping[str, FloatArray]]
+
+#: (event, algorithm, restraint) -> what its rule gave.
+Answers = dict[tuple[str, str, str], Answer]
+
 
 def answers_in_lanes(
+    judges: Sequence[Judge],
+    sensed: Sensed,
+    *,
+    events: Sequence[Event],
+    required_s: Required,
+) -> Answers | None:
+    """Ask every judge about the same samples, for scores alone; None where it cannot be done so."""
+    samples = sensed.samples
+    there = frozenset(name for name, valid in samples.valid.items() if valid.all())
+    if any(samples.valid[name].any() for name in samples.valid if name not in there):
+        return None
+
+    def source(name: str) -> Source:
+        kernels: Any = engine.kernels()
+        values = samples.channels[name]
+
+        def put(first: int, last: int, tiles: FloatArray, channel: int) -> None:
+            places = engine.given(np.arange(last - first))
+            kernels.to_lanes(engine.given(values[first:last]), places, tiles, channel)
+
+        return put
+
+    cut = {name: one.clipped_before_filter for name, one in sensed.reports.items()}
+    return _answers(
+        judges,
+        events=events,
+        required_s=required_s,
+        samples=samples,
+        size=samples.size,
+        there=there,
+        source=source,
+        cut=cut,
+    )
+
+
+def answers_of_sensors(
     judges: Sequence[Judge],
     made: Prepared,
     *,
     events: Sequence[Event],
-    required_s: Mapping[str, Mapping[str, FloatArray]],
-) -> dict[tuple[str, str, str], Answer] | None:
+    required_s: Required,
+) -> Answers | None:
     """Sense a block and ask every judge, for scores alone; None where it cannot be done so."""
-    values = LANES * made.base.ticks * len(made.sensors)
-    if values > MOST_VALUES or not all(one_pass.steady(one) for one in made.sensors.values()):
+    if not all(one_pass.steady(one) for one in made.sensors.values()):
         return None
+    cut: dict[str, IntArray] = {}
+    return _answers(
+        judges,
+        events=events,
+        required_s=required_s,
+        samples=_validity(made),
+        size=made.base.ticks,
+        there=frozenset(made.sensors),
+        source=lambda name: _source(made.sensors[name], name, cut),
+        cut=cut,
+    )
+
+
+def _answers(
+    judges: Sequence[Judge],
+    *,
+    events: Sequence[Event],
+    required_s: Required,
+    samples: EcuSamples,
+    size: int,
+    there: frozenset[str],
+    source: Callable[[str], Source],
+    cut: Mapping[str, IntArray],
+) -> Answers | None:
+    """Run the program of all judges on what *source* gives of each channel.
+
+    *samples* say which channels are valid, and the clock; *size*: ticks; *there*: channels that are
+    valid throughout; *cut*: samples cut before the filter, known once the program has run.
+    """
     contexts = {event.name: event.context for event in events}
     asked = [judge for judge in judges if judge.asked]
-    rate_hz, size = made.sensor_set.control_unit.tick_rate_hz, made.base.ticks
+    if engine.kernels() is None or LANES * size * len(there) > MOST_VALUES:
+        return None
     program = _PROGRAMS.get(
         [(judge.rule, contexts[judge.key[0]]) for judge in asked],
-        rate_hz=rate_hz,
+        rate_hz=samples.rate_hz,
         size=size,
-        there=frozenset(made.sensors),
+        there=there,
     )
     if program is None:
         return None
     spans = [
         spans_of(
-            start_s=made.start_s,
-            rate_hz=rate_hz,
+            start_s=samples.start_s,
+            rate_hz=samples.rate_hz,
             size=size,
             required_s=required_s[judge.key[0]][judge.key[2]],
             not_before_s=judge.not_before_s,
         )
         for judge in asked
     ]
-    clipped: dict[str, IntArray] = {}
-    sources = [_source(made.sensors[name], name, clipped) for name in program.channels]
-    found = reached_in_lanes(program, sources, spans=spans, draws=made.draws.size, size=size)
+    sources = [source(name) for name in program.channels]
+    found = reached_in_lanes(program, sources, spans=spans, draws=samples.draws, size=size)
     if found is None:
         return None
     reached = dict(zip((judge.key for judge in asked), found, strict=True))
-    valid = [(tuple(name in made.sensors for name in made.channels), np.arange(made.draws.size))]
+    valid = valid_channels(samples)
+    in_context = {name: replace(samples, context=context) for name, context in contexts.items()}
     answers = {}
     for judge in judges:
         event, _, restraint = judge.key
-        answer = judge.heard(
-            _validity(made, contexts[event]),
-            clipped,
-            required_s=required_s[event][restraint],
-            valid=valid,
-        )
+        times = required_s[event][restraint]
+        answer = judge.heard(in_context[event], cut, required_s=times, valid=valid)
         if judge.key in reached:
             answer = replace(answer, found=reached[judge.key])
         answers[judge.key] = answer
     return answers
 
 
-def _validity(made: Prepared, context: Context) -> EcuSamples:
+def _validity(made: Prepared) -> EcuSamples:
     """What a rule may ask of samples before it reads them: which channels are valid. One tick."""
     shape = (made.draws.size, 1)
     zero = np.broadcast_to(0.0, shape)
@@ -102,12 +172,12 @@ def _validity(made: Prepared, context: Context) -> EcuSamples:
         valid={name: np.broadcast_to(name in made.sensors, shape) for name in made.channels},
         rate_hz=made.sensor_set.control_unit.tick_rate_hz,
         start_s=made.start_s,
-        context=context,
+        context=Context(),
     )
 
 
-def _source(one: OneSensor, name: str, clipped: dict[str, IntArray]) -> Source:
-    """Return what puts the values of a sensor into lanes, and notes in *clipped* what it cut.
+def _source(one: OneSensor, name: str, cut: dict[str, IntArray]) -> Source:
+    """Return what puts the values of a sensor into lanes, and notes in *cut* what it cut.
 
     Draws that the compiled pass cannot give in lanes are sensed as ever, and moved there.
     """
@@ -116,7 +186,7 @@ def _source(one: OneSensor, name: str, clipped: dict[str, IntArray]) -> Source:
     apart = np.flatnonzero(~straight)
     fill = one_pass.in_lanes(one) if straight.any() else None
     before = np.zeros(one.draws.size, dtype=np.int64)
-    clipped[name] = before
+    cut[name] = before
 
     def put(first: int, last: int, tiles: FloatArray, channel: int) -> None:
         if fill is not None:
@@ -129,10 +199,6 @@ def _source(one: OneSensor, name: str, clipped: dict[str, IntArray]) -> Source:
             kernels.to_lanes(engine.given(values), places, tiles, channel)
 
     return put
-
-
-#: Puts the values of the draws from a first to before a last one into a channel of tiles.
-Source = Callable[[int, int, FloatArray, int], None]
 
 
 def reached_in_lanes(

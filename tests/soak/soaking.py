@@ -108,9 +108,9 @@ class Soak:
                     self.two_writers(draw)
                 else:
                     self.stop(kind, draw)
-            if disk is not None:
-                command = ["mount", "-o", "remount,size=64m", str(disk)]
-                subprocess.run(command, check=True, capture_output=True)
+                if disk is not None:
+                    command = ["mount", "-o", "remount,size=64m", str(disk)]
+                    subprocess.run(command, check=True, capture_output=True)
             self.resume(draw)
         finally:
             if disk is not None:

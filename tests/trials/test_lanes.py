@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -16,7 +18,7 @@ from crashsense.sensing import load_sensor_set, prepared
 from crashsense.synthesis import load_events
 from crashsense.trials import Conditions, run_trials
 from crashsense.trials.block import judges_of
-from crashsense.trials.lanes import answers_in_lanes, reached_in_lanes, written
+from crashsense.trials.lanes import answers_in_lanes, answers_of_sensors, reached_in_lanes, written
 
 pytestmark = pytest.mark.skipif(not engine.installed(), reason="needs numba (extra fast)")
 
@@ -48,6 +50,7 @@ FURTHER = {
     "armed": {"main": VELOCITY, "arming": LEVEL},
     "gated": {"rule": VELOCITY, "gate": LEVEL},
     "belt_switch": {"belted": VELOCITY, "unbelted": LEVEL},
+    "seat_occupied": {"rule": VELOCITY},
     "fallback": {"rule": LOST, "otherwise": VELOCITY},
     "raised_by": {"rule": VELOCITY, "measure": LEVEL},
     "lowered_by": {"rule": VELOCITY, "measure": LEVEL},
@@ -142,6 +145,17 @@ def test_a_family_without_operations_is_said_to_have_none() -> None:
         assert written(asked, rate_hz=RATE, size=50, there=frozenset(CHANNELS)) is None
 
 
+def test_an_empty_seat_in_lanes_has_demand_0() -> None:
+    given = replace(samples(), context=Context(passenger_seat_occupied=False))
+    armed = {"family": "armed", "main": VELOCITY, "arming": LEVEL}
+    spans = (np.zeros(given.draws, dtype=np.int64), np.full(given.draws, 330))
+    with engine.using(engine.choose("fast")[0]):
+        for rule in (VELOCITY, armed):
+            found = run(rule_from_table({"family": "seat_occupied", "rule": rule}), given, spans)
+            assert not found.max_demand.any()
+            assert (found.fire == -1).all()
+
+
 class OwnLevel(type(rule_from_table(LEVEL))):  # type: ignore[misc]
     """A rule of a user that inherits from a family: its demand is its own."""
 
@@ -188,7 +202,11 @@ def test_what_is_lost_for_a_time_is_left_to_whole_trials() -> None:
         (light,) = run_trials(load_events(["odb_40_40"]), [1, 2], scores_only=True, **how)
         judges = judges_of(whole.events, whole.algorithms, losing)
         (made,) = prepared(whole.block.signals, losing, draws=np.array([1, 2]))
-        lanes = answers_in_lanes(judges, made, events=whole.events, required_s=whole.required_s)
+        how = {"events": whole.events, "required_s": whole.required_s}
+        lanes = [
+            answers_of_sensors(judges, made, **how),
+            answers_in_lanes(judges, whole.sensed, **how),
+        ]
     assert 0.0 < whole.samples.valid["central_x"].mean() < 1.0
-    assert lanes is None
+    assert lanes == [None, None]
     pd.testing.assert_frame_equal(light.rows, whole.rows)
