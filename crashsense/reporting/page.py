@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crashsense.errors import harmless
-from crashsense.event import RESTRAINTS
+from crashsense.event import ALL_RESTRAINTS
 from crashsense.glossary import meaning
 from crashsense.reporting import svg
 from crashsense.reporting.chances import Chances, chances_of
@@ -171,7 +171,7 @@ def _count_rows(view: RunView) -> list[dict[str, Any]]:
 
 def _place_of(name: str) -> tuple[int, str]:
     """Restraints in their usual order, then two of them in order."""
-    return (RESTRAINTS.index(name) if name in RESTRAINTS else len(RESTRAINTS), name)
+    return (ALL_RESTRAINTS.index(name) if name in ALL_RESTRAINTS else len(ALL_RESTRAINTS), name)
 
 
 def _drawn_verdicts(view: RunView) -> list[str]:

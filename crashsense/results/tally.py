@@ -27,6 +27,7 @@ from crashsense.results.statistics import (
     upper_bound_without_failure,
 )
 from crashsense.scoring import FAILURES, MET, ORDER_FAILURES
+from crashsense.trials.judge import NO_RULE
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -116,6 +117,8 @@ class Totals:
     failed: int = 0
     waived: int = 0
     errors: int = 0
+    #: of those not judged: the algorithm has no rule for the restraint
+    uncovered: int = 0
 
     def plus(self, other: Totals) -> Totals:
         """Add other rows."""
@@ -394,13 +397,24 @@ def _add_totals(known: dict[Pair, Totals], rows: pd.DataFrame) -> None:
         failed=failed,
         waived=failed & rows["waived"].astype(bool),
         errors=rows["verdict"] == "rule_error",
+        uncovered=_uncovered(rows),
     )
     for (sensor_set, algorithm), own in marked.groupby(PAIR, sort=False, observed=True):
         pair = (str(sensor_set), str(algorithm))
         found = Totals(
-            len(own), *(int(own[n].sum()) for n in ("unjudged", "failed", "waived", "errors"))
+            len(own),
+            *(int(own[n].sum()) for n in ("unjudged", "failed", "waived", "errors", "uncovered")),
         )
         known[pair] = known.get(pair, Totals()).plus(found)
+
+
+def _uncovered(rows: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    """Mark the rows of restraints for which the algorithm has no rule."""
+    found = (rows["verdict"] == "not_evaluated").to_numpy(dtype=bool, copy=True)
+    tail = NO_RULE.format(algorithm="")
+    at = np.flatnonzero(found)
+    found[at] = [str(reason).endswith(tail) for reason in rows["reason"].iloc[at]]
+    return found
 
 
 def counts(verdicts: pd.DataFrame) -> pd.DataFrame:

@@ -75,6 +75,7 @@ class Recipe:
     matrix: str = ""
     notes: str = ""
     still_moving: str = ""
+    passenger_seat: str = "occupied"
     file: str = ""
     occurrence: str = ""
     is_mirrored: bool = False
@@ -245,7 +246,10 @@ class Recipe:
                     name,
                     family=self.family,
                     occurrence=self.occurrence,
-                    context=Context(belted=state == "belted"),
+                    context=Context(
+                        belted=state == "belted",
+                        passenger_seat_occupied=self.passenger_seat == "occupied",
+                    ),
                     signals=signals,
                     cabin={
                         axis: signal.replaced(signal.samples[0], note="nominal")
@@ -460,6 +464,7 @@ def parse_recipe(text: str, *, path: str) -> Recipe:
         matrix=file.matrix,
         notes=file.notes,
         still_moving=file.still_moving,
+        passenger_seat=file.passenger_seat,
         file=path,
         occurrence=file.name,
         is_mirrored=model.struck_left and file.struck_side == "right",

@@ -9,7 +9,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from crashsense.errors import Fault, nearest
-from crashsense.event import RESTRAINTS, Order, stated_order, usual_order
+from crashsense.event import ALL_RESTRAINTS, RESTRAINTS, Order, stated_order, usual_order
 from crashsense.synthesis.wording import faults_of
 
 BELT_STATES = ("belted", "unbelted")
@@ -79,8 +79,8 @@ class ToleranceEntry(_Strict):
 class RecipeFile(_Strict):
     """The layout of a recipe file.
 
-    ``still_moving``: why the event does not end at rest within the noise of its sensors (a car that
-    drives on, say); empty where it does.
+    ``passenger_seat``: whether somebody sits there. ``still_moving``: why the event does not end at
+    rest within the noise of its sensors (a car that drives on, say); empty where it does.
     """
 
     name: str = Field(pattern=r"^[a-z0-9][a-z0-9_]*$")
@@ -90,6 +90,7 @@ class RecipeFile(_Strict):
     matrix: str = ""
     belts: list[Literal["belted", "unbelted"]] = Field(min_length=1, max_length=2)
     struck_side: Literal["left", "right", "none"] = "none"
+    passenger_seat: Literal["occupied", "empty"] = "occupied"
     notes: str = ""
     still_moving: str = ""
     parameters: dict[str, Any]
@@ -134,8 +135,8 @@ def read_requirements(
     for state, entries in layers.items():
         for restraint, entry in entries.items():
             where = ".".join(part for part in ("requirements", state, restraint) if part)
-            if restraint not in RESTRAINTS:
-                known = nearest(restraint, [*RESTRAINTS, *BELT_STATES])
+            if restraint not in ALL_RESTRAINTS:
+                known = nearest(restraint, [*ALL_RESTRAINTS, *BELT_STATES])
                 faults.append(Fault(path, where, restraint, known))
                 continue
             try:

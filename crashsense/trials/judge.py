@@ -30,6 +30,9 @@ from crashsense.sensing import ChainReport, EcuSamples, Sensed, SensorSet
 #: Which channels have a valid sample, and the draws of a block of which that holds.
 ValidChannels = list[tuple[tuple[bool, ...], IntArray]]
 
+#: Why a restraint is not judged that an algorithm does not cover.
+NO_RULE = "{algorithm} has no rule for it"
+
 
 @dataclass(frozen=True, eq=False)
 class Answer:
@@ -206,6 +209,8 @@ class Judge:
             unseen = sorted(self.rule.requires - set(sensor_set.sensors))
             reasons += [f"{', '.join(missing)} absent from the event"] if missing else []
             reasons += [f"no sensor for {', '.join(unseen)}"] if unseen else []
+        elif not event.requirements[restraint].needs_rule:
+            reasons.append(NO_RULE.format(algorithm=algorithm.name))
         self.reason = "; ".join(reasons)
         #: which channels are valid -> what the rule then reads, its shortest transport [s], and
         #: how the rule failed when it was asked
