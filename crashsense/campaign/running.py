@@ -22,6 +22,7 @@ from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import RESTRAINTS
 from crashsense.plan.inputs import code_digest
 from crashsense.plan.resolve import Plan, conditions_of, resolve_plan
+from crashsense.processes import at_hand, cores
 from crashsense.results.folder import (
     PLAN,
     FolderLock,
@@ -56,10 +57,11 @@ CSV_ROWS = 200_000
 PIECE = 2048
 
 #: Up to this many rows the verdicts of a run folder stay in memory: many small parts read slowly.
-KEPT_ROWS = 20_000
+KEPT_ROWS = 100_000
 
-#: Seconds of estimated work from which processes are started without being asked for.
-PROCESSES_FROM_S = 20.0
+#: Seconds of estimated work from which processes are started without being asked for; and where
+#: they are at hand (:func:`crashsense.processes.begin`).
+PROCESSES_FROM_S, AT_HAND_FROM_S = 20.0, 1.0
 
 #: Seconds that an occurrence and a draw hardly ever take longer than: a plan that is short even so
 #: is run here at once, without measuring.
@@ -67,6 +69,10 @@ SLOW_OCCURRENCE_S, SLOW_DRAW_S = 0.1, 0.02
 
 #: Draws on which the time of a plan is measured: whole groups of the compiled kernels.
 MEASURED_DRAWS = 32
+
+#: What a draw costs where nothing was measured [s a sample of the longest signal]: bundles need
+#: only know which of them are long.
+SECONDS_A_SAMPLE = 5e-7
 
 Progress = Callable[..., None]
 
@@ -261,19 +267,23 @@ class _Campaign:
             start = time.perf_counter()
             run_task(self.job, Task(index, first, last))
             took += (time.perf_counter() - start) / (last - first)
-        length = [
+        length = self._lengths()
+        a_sample = took / sum(length[index] for index in picks)
+        return [a_sample * size for size in length]
+
+    def _lengths(self) -> list[int]:
+        """Samples of the longest signal of each occurrence."""
+        return [
             max((signal.samples.shape[-1] for signal in events[0].signals.values()), default=1)
             for events in self.job.occurrences
         ]
-        a_sample = took / sum(length[index] for index in picks)
-        return [a_sample * size for size in length]
 
     def estimate(self, *, loading_s: float) -> Estimate:
         """Measure a little, and say what the whole would take; *loading_s* it took to resolve."""
         evaluations = self.plan.evaluations
         rows = evaluations * 7
         total = sum(self.seconds_a_draw()) * (self.plan.draws + 1)
-        workers = self.workers or (_cores() if total > PROCESSES_FROM_S else 1)
+        workers = self.workers or (cores() if total > PROCESSES_FROM_S else 1)
         if self.executor is not None:
             workers = self.executor.workers
         return Estimate(
@@ -299,22 +309,21 @@ class _Campaign:
         In this process for short work; processes when asked for, or for long work.
         """
         alone: list[tuple[Task, ...]] = [(task,) for task in tasks]
-        draws = sum(task.last - task.first for task in tasks)
-        most = SLOW_OCCURRENCE_S * len(tasks) + SLOW_DRAW_S * draws
-        can_share = self.workers != 1 and len(tasks) > 1
-        if self.workers is None:
-            can_share = can_share and _cores() > 1 and most > PROCESSES_FROM_S
-        if self.executor is None and not can_share:
-            return InProcess(), alone
-        if isinstance(self.executor, InProcess):
-            return self.executor, alone
-        cost = self.seconds_a_draw()
+        cost = [SECONDS_A_SAMPLE * size for size in self._lengths()]
         executor = self.executor
         if executor is None:
-            work = sum(cost[task.occurrence] * (task.last - task.first) for task in tasks)
-            if self.workers is None and work <= PROCESSES_FROM_S:
-                return InProcess(), alone
-            executor = Processes(self.workers or _cores())
+            many = self.workers != 1 and len(tasks) > 1
+            if many and self.workers is None:
+                draws = sum(task.last - task.first for task in tasks)
+                most = SLOW_OCCURRENCE_S * len(tasks) + SLOW_DRAW_S * draws
+                many = cores() > 1 and most > (AT_HAND_FROM_S if at_hand() else PROCESSES_FROM_S)
+                if many and not at_hand():
+                    cost = self.seconds_a_draw()
+                    work = sum(cost[task.occurrence] * (task.last - task.first) for task in tasks)
+                    many = work > PROCESSES_FROM_S
+            executor = Processes(self.workers or cores()) if many else InProcess()
+        if isinstance(executor, InProcess):
+            return executor, alone
         return executor, bundled(tasks, seconds_a_draw=cost, workers=executor.workers)
 
     def results(self, tasks: Sequence[Task], *, failures: int = 0) -> Generator[tuple[Task, Made]]:
@@ -531,12 +540,3 @@ def _large(size: float) -> str:
         if size >= unit:
             return f"{size / unit:.1f} {word}"
     return f"{size / 1e6:.1f} MB"
-
-
-def _cores() -> int:
-    import os
-
-    try:
-        return len(os.sched_getaffinity(0))
-    except AttributeError:
-        return os.cpu_count() or 1

@@ -23,6 +23,9 @@ KEPT_SHARE = 8
 #: Seconds that a bundle should last: sending it and its rows back must not count.
 BUNDLE_SECONDS = 1.0
 
+#: Draws that cost as much as the nominal one, of which a page is drawn.
+NOMINAL_DRAWS = 16
+
 #: Bundles that each worker should have, so that all end at about the same time.
 BUNDLES = 8
 
@@ -61,15 +64,15 @@ def bundled(
     *seconds_a_draw*: of each occurrence. A bundle lasts about :data:`BUNDLE_SECONDS`, and less
     where that would leave each worker fewer than :data:`BUNDLES` of them.
 
-    >>> tasks = [Task(0, k, k + 1) for k in range(10)] + [Task(1, 0, 1)]
+    >>> tasks = [Task(0, k, k + 1) for k in range(1, 11)] + [Task(1, 1, 2)]
     >>> [len(bundle) for bundle in bundled(tasks, seconds_a_draw=[0.25, 0.1], workers=1)]
     [2, 2, 2, 2, 2, 1]
     >>> bundled(tasks, seconds_a_draw=[0.25, 2.0], workers=2)[0]
-    (Task(occurrence=1, first=0, last=1),)
+    (Task(occurrence=1, first=1, last=2),)
     """
 
     def work(some: Sequence[Task]) -> float:
-        return sum(seconds_a_draw[task.occurrence] * (task.last - task.first) for task in some)
+        return sum(seconds_a_draw[task.occurrence] * _weight(task) for task in some)
 
     wanted = min(BUNDLE_SECONDS, max(work(tasks) / workers / BUNDLES, BUNDLE_SECONDS / 20))
     bundles: list[tuple[Task, ...]] = []
@@ -82,3 +85,8 @@ def bundled(
     if held:
         bundles.append(tuple(held))
     return sorted(bundles, key=work, reverse=True)
+
+
+def _weight(task: Task) -> int:
+    """Draws of a task; the nominal one counts as many."""
+    return task.last - task.first + (NOMINAL_DRAWS - 1 if task.first == 0 else 0)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -61,9 +62,11 @@ from crashsense.results.tally import (
     required_rows,
     rows_of,
 )
+from crashsense.synthesis.nominal_cache import cache_folder
 
 if TYPE_CHECKING:
     import pandas as pd
+    from jinja2 import BytecodeCache
 
 
 def write_report(run: Any, folder: Path | str) -> Path:
@@ -95,6 +98,7 @@ def page_parts(view: RunView) -> Iterator[str]:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        bytecode_cache=_kept_code(),
     )
     environment.filters["slug"] = slug
     environment.filters["signed"] = signed
@@ -139,6 +143,25 @@ def page_parts(view: RunView) -> Iterator[str]:
         restraint_words=RESTRAINT_WORDS,
         not_met=NOT_MET,
     )
+
+
+def _kept_code() -> BytecodeCache | None:
+    """Where the compiled template is kept between runs: beside the nominal signals, if anywhere."""
+    from jinja2 import FileSystemBytecodeCache
+
+    class Kept(FileSystemBytecodeCache):
+        def dump_bytecode(self, bucket: Any) -> None:
+            with suppress(OSError):  # a full disk, or a folder that cannot be written
+                super().dump_bytecode(bucket)
+
+    folder = cache_folder()
+    if folder is None:
+        return None
+    try:
+        (folder / "page").mkdir(parents=True, exist_ok=True)
+    except OSError:
+        return None
+    return Kept(str(folder / "page"))
 
 
 # -- overview --------------------------------------------------------------------------------------

@@ -18,7 +18,7 @@ from crashsense.event import RESTRAINTS
 from crashsense.plan import Plan
 from crashsense.plan.requirements import waivers_of
 from crashsense.resources import CAUTION
-from crashsense.results.folder import RunFolder, refuse_change
+from crashsense.results.folder import RunFolder, packed, refuse_change
 from crashsense.results.outcome import Outcome, outcome_of
 from crashsense.results.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA
 from crashsense.results.tally import TALLY_COLUMNS, Pair, Tally, count_entries, counts, pairs_of
@@ -139,7 +139,8 @@ class Run:
         if self._tables is None and self.folder is not None:
             parts = RunFolder(self.folder).tables(columns=TALLY_COLUMNS, packed=True)
         else:
-            parts = (part.select(TALLY_COLUMNS) for part in (self._tables or {})["verdicts"])
+            held = (self._tables or {})["verdicts"]
+            parts = (packed(part.select(TALLY_COLUMNS)) for part in held)
         for rows in _joined(parts):
             tally.add(rows.to_pandas())
         return tally
@@ -154,6 +155,10 @@ class Run:
 
         The columns are those of :meth:`crashsense.results.tally.Tally.statistics`.
         """
+        return self._statistics.copy()
+
+    @cached_property
+    def _statistics(self) -> pd.DataFrame:
         return self.tally.statistics()
 
     def outcome(self, *, algorithm: str | None = None, sensor_set: str | None = None) -> Outcome:

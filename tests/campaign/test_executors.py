@@ -188,7 +188,7 @@ def test_short_plans_stay_here_and_long_ones_are_shared(monkeypatch: pytest.Monk
         monkeypatch.setattr(found, "seconds_a_draw", seconds_a_draw)
         return found.choose(found.tasks())[0]
 
-    monkeypatch.setattr(running, "_cores", lambda: 4)
+    monkeypatch.setattr(running, "cores", lambda: 4)
     assert isinstance(engine_of(10), InProcess)
     assert measured == []  # short however slow a draw is
     assert isinstance(engine_of(5000, cost=1e-4), InProcess)
@@ -197,7 +197,7 @@ def test_short_plans_stay_here_and_long_ones_are_shared(monkeypatch: pytest.Monk
     assert isinstance(long, Processes)
     assert long.workers == 4
     assert isinstance(engine_of(5000, cost=0.01, workers=1), InProcess)
-    monkeypatch.setattr(running, "_cores", lambda: 1)
+    monkeypatch.setattr(running, "cores", lambda: 1)
     assert isinstance(engine_of(5000, cost=0.01), InProcess)
 
 
