@@ -1,4 +1,4 @@
-"""Zip archives of records: looked at before they are unpacked, then unpacked to a folder of ours.
+"""Zip archives of records: checked first, then unpacked to a temporary folder.
 
 Refused: members outside the archive's own folder (``..``, absolute names, drives), links, encrypted
 members, too many members, and contents out of proportion to the archive (a bomb).
@@ -69,7 +69,7 @@ def _checked(stream: object, path: Path) -> list[zipfile.ZipInfo]:
 
 
 def unpacked(path: Path) -> Path:
-    """Unpack an archive to a folder that goes when the program ends, and return that folder.
+    """Unpack an archive to a folder that is removed when the program ends; return that folder.
 
     Where the archive holds one folder and nothing else, that folder is returned.
     """

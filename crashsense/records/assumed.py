@@ -1,4 +1,4 @@
-"""What is assumed of a record where nothing is stated, and reported: requirement, belts, seats.
+"""Assumptions about a record that states nothing: requirement, belts, seats. Each is reported.
 
 A crash record carries no requirement. The assumption is a convention of this program, not of any
 standard: the maker's agreed requirement replaces it.
@@ -111,7 +111,7 @@ def assume(
 ) -> Assumed:
     """Assume the requirement, belts and seats of one event; every assumption becomes a sentence.
 
-    *barred* says why the channel may set no requirement; then stage 1 is open, without a time.
+    *barred*: why the channel may not set a requirement; stage 1 is then open, without a time.
     """
     sentences: list[str] = []
     stage_1, why = stage_1_assumed(direction, motion.velocity_change_m_s)

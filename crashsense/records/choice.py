@@ -1,4 +1,4 @@
-"""Which channels are used as the central sensor: by what they are and by how they measured.
+"""Choice of the channels used as the central sensor: by location and by measured quality.
 
 Every longitudinal channel of the passenger cell that has a file is read and checked. One that fails
 the check is passed over; among the others the stiffest place wins
@@ -65,7 +65,7 @@ class Candidate:
 
     @property
     def doubts(self) -> tuple[str, ...]:
-        """Why the channel may set no requirement, in short; empty for a sound one."""
+        """Why the channel may not set a requirement, in short; empty for a sound one."""
         told = [f"{fault.field}: {fault.expected}" for fault in self.faults]
         told += [
             f"{f.check}: {f.value}" + (f" ({f.note})" if f.note else "")
@@ -130,7 +130,7 @@ def short_ones(record: Record) -> frozenset[int]:
 
 
 def best_of(candidates: list[Candidate]) -> list[Choice]:
-    """Return the channels at the best place, one a side; sound channels before all others."""
+    """Return the channels at the best place, one per side; sound channels before all others."""
     sound = [c for c in candidates if c.is_sound] or candidates
     ranked = sorted(sound, key=lambda c: c.order)
     if not ranked:
@@ -202,7 +202,7 @@ def agreement(record: Record, candidates: list[Candidate], *, vehicle: int) -> d
 
 
 def ranking(record: Record, candidates: list[Candidate], taken: set[int]) -> list[Finding]:
-    """Say of each channel how it ranks and why it was taken or passed over."""
+    """State for each channel its rank and why it was taken or passed over."""
     findings = []
     for rank, candidate in enumerate(sorted(candidates, key=lambda c: c.order), start=1):
         info = candidate.info
@@ -243,7 +243,7 @@ def _figures(candidate: Candidate) -> list[str]:
 
 
 def refused(record: Record, channel: ChannelInfo) -> Finding:
-    """Say that a channel was left out for what the header says of it."""
+    """Report that a channel was left out because of what the header says about it."""
     what = FAILED_STATUS.get(channel.status, "shorter than the others")
     until = (
         f", last point at {channel.last_point * channel.step_s * 1e3:.1f} ms"
@@ -372,7 +372,7 @@ def _words_of(channel: ChannelInfo) -> set[str]:
 def another_vehicle(
     record: Record, motions: Mapping[int, Motion], *, odd: Mapping[int, Finding]
 ) -> list[Finding]:
-    """Say of a channel that stands apart whether it moves as another vehicle of the record does."""
+    """Check whether a channel that stands apart moves like another vehicle of the record."""
     findings = []
     for number in odd:
         info = record.channel(number)

@@ -45,7 +45,7 @@ MOST_CHANNELS = 5000
 
 
 def recognises(opening: str) -> bool:
-    """Whether a text that begins like *opening* is a header of this format."""
+    """True if a text that begins with *opening* is a header of this format."""
     names = [m.group(1).upper() for m in map(_SECTION.match, opening.splitlines()) if m]
     return NAME in names or {"TEST", "VEHICLE"} <= set(names)
 
@@ -127,7 +127,7 @@ def _split(text: str) -> dict[str, list[list[str]]]:
 
 
 def _lines(text: str) -> list[str]:
-    """Lines, whatever ends them; nothing else splits (comments may hold odd control characters)."""
+    """Lines, whatever the line end; nothing else splits (comments may hold control characters)."""
     return re.split(r"\r\n|\r|\n", text.replace("\x1a", ""))
 
 
@@ -261,8 +261,8 @@ def _channel_files(header: Path) -> dict[int, Path]:
 def read_channel(record: Record, channel: ChannelInfo) -> Samples:
     """Read the file of one acceleration channel.
 
-    Values that are no finite number are kept as NaN (the quality check names them); a line that has
-    not two columns is a fault.
+    Values that are not finite numbers become NaN (the quality check names them); a line without
+    exactly two columns is a fault.
     """
     header = record.path.name
     faults = []

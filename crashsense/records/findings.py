@@ -1,4 +1,4 @@
-"""What the quality check says about a record."""
+"""Findings of the quality check on a record."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ from crashsense.errors import Fault, InputError, printable
 
 @dataclass(frozen=True)
 class Finding:
-    """One thing noticed in a record.
+    """One finding on a record.
 
     Parameters
     ----------
     severity : ``"info"``, ``"warning"`` or ``"error"`` (the record is not used)
-    check : which check noticed it
+    check : which check found it
     file : the file in which it was found
     field : channel or header field
     value : what the file says
@@ -54,7 +54,7 @@ class Finding:
         return f"{self.severity}: {self.check}: {self.fault()}"
 
     def _noted(self) -> str:
-        """What a note says: nothing is wrong, so nothing else was expected."""
+        """Text of a note: nothing is wrong, so no other value was expected."""
         tail = f" ({self.note})" if self.note else ""
         if self.value is None:
             return f"no sign of {self.expected}{tail}"

@@ -1,4 +1,4 @@
-"""Which formats can be read: chosen by what a file holds, never by its name."""
+"""Formats that can be read: recognised by content, never by file name."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ _MOST_FILES = 20_000
 
 
 class Reader(Protocol):
-    """The face of a format: a module of this folder, or an installed one.
+    """The interface of a reader: a module of this folder, or an installed one.
 
     ``read_header`` decides what follows: a :class:`Record` has its channels chosen and read one by
     one (``read_channel``), a :class:`TableFile` names its channels itself. The format of what it
@@ -62,7 +62,7 @@ READERS: tuple[Reader, ...] = tuple(
 def installed() -> tuple[tuple[Reader, ...], tuple[str, ...]]:
     """Return the readers that other packages add, by name, and what is wrong with others.
 
-    A reader must have the face of :class:`Reader` and a name that no other has; one that cannot be
+    A reader must offer the interface of :class:`Reader` under a unique name; one that cannot be
     loaded is reported and left out.
     """
     found: dict[str, Reader] = {}
@@ -92,7 +92,7 @@ def readers() -> tuple[Reader, ...]:
 
 @dataclass(frozen=True)
 class _Look:
-    """One file, looked at: the reader that knows it, or why none does."""
+    """One file inspected: the reader that recognises it, or why none does."""
 
     path: Path
     reader: Reader | None

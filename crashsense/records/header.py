@@ -1,4 +1,4 @@
-"""What a record's header says, whatever the format: small frozen objects.
+"""Content of a record's header, whatever the format, as small frozen objects.
 
 Makers, models, identification numbers, contractors and free comments of a header are dropped on
 purpose: nothing downstream may show them.
@@ -117,7 +117,7 @@ class ChannelInfo:
 
     @property
     def points(self) -> int | None:
-        """How many samples the header promises."""
+        """Number of samples that the header states."""
         if self.first_point is None or self.last_point is None:
             return None
         return self.last_point - self.first_point + 1
@@ -157,7 +157,7 @@ class Record:
 
 @dataclass(frozen=True, eq=False)
 class Samples:
-    """The raw content of a channel file: times [s] and values [m/s^2], not yet judged."""
+    """The raw content of a channel file: times [s] and values [m/s^2], not yet checked."""
 
     file: str
     times_s: FloatArray

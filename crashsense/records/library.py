@@ -1,8 +1,8 @@
 """Folders of records: read by their manifest, checked as a whole, imported into a library.
 
 A library is a folder of Parquet tables, one an event, with ``library.json``: where each came from,
-digests of sources and tables, what was assumed and found. It is written as a whole or not at all,
-and read as any folder of tables; a table that is not what was written is refused.
+digests of sources and tables, what was assumed and found. It is written completely or not at
+all, and read like any folder of tables; a table that was altered is refused.
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
 """Where a channel sits, and which channels may be used as the central sensor.
 
 A record rarely has a channel at the control unit. A stiff place of the passenger cell, far from the
-crush zone and low in ringing, comes nearest: the rear-seat cross-member first, then sills, centre
-of gravity, tunnel, floor. Places are found from the words of the channel's description, and from
-its attachment code where the words say nothing.
+crush zone and with little ringing, comes closest: the rear-seat cross-member first, then sills,
+centre of gravity, tunnel, floor. Places are found from the words of the channel's description, and
+from its attachment code if the words name none.
 """
 
 from __future__ import annotations

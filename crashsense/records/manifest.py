@@ -1,4 +1,4 @@
-"""A folder of records: what is in it, and what a manifest states of each.
+"""A folder of records: its content, and what a manifest states about each record.
 
 A manifest is ``records.toml`` (one table a record) or ``records.csv`` (one row a record) in the
 folder; a record is named by its file, archive or sub-folder::
@@ -12,9 +12,9 @@ folder; a record is named by its file, archive or sub-folder::
     front_airbag_stage_1 = "fire by 17 ms (agreed with the maker)"
     notes = "full-width wall"
 
-The keys of a CSV are the same, as columns beside ``record``. What a manifest states goes before
-what a file says, and a requirement without a time takes it from free flight. Without a manifest
-every record of the folder counts, with what is assumed of it.
+The keys of a CSV are the same, as columns beside ``record``. The manifest takes precedence
+over the file, and a requirement without a time takes it from free flight. Without a manifest every
+record of the folder counts, with the usual assumptions.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Read the channels of a record, check each, choose: what its events are made from."""
+"""Read and check the channels of a record, and choose those that its events are made from."""
 
 from __future__ import annotations
 
@@ -156,11 +156,11 @@ _SURE_M_S, _SIDEWAYS = 1.5, 1.5
 
 
 def _struck_by_channels(record: Record) -> Record:
-    """Tell from where each of two vehicles was struck, where the header does not.
+    """Infer from where each of two vehicles was struck if the header does not say.
 
-    What is struck from behind is driven forward while the other is slowed: their velocity changes
+    A vehicle struck from behind is driven forward while the other is slowed: their velocity changes
     along x have opposite signs. A vehicle that moves more along y than along x was struck in its
-    side. What the channels do not tell clearly is left to the assumption.
+    side. If the channels are ambiguous, the default assumption holds.
     """
     silent = [
         v for v in record.vehicles if struck_from(record, v.number).basis.startswith("assumed")
@@ -309,7 +309,7 @@ def _source(
     setting: list[ChannelInfo],
     members: list[int],
 ) -> tuple[int | None, list[Finding]]:
-    """The channel whose motion sets the requirement, and what is to be said of it."""
+    """The channel whose motion sets the requirement, and findings about it."""
     number = choice.channel.number
     named = [info for info in setting if info.vehicle == choice.channel.vehicle]
     if named:
@@ -481,6 +481,6 @@ def engine_channel(record: Record, vehicle: int) -> ChannelInfo | None:
 
 
 def covers(part: Judged, main: Judged) -> bool:
-    """Whether a companion lasts as long as the chosen channel: it is cut to it, never padded."""
+    """True if a companion lasts as long as the chosen channel: it is cut to it, never padded."""
     half = 0.5 / min(part.rate_hz, main.rate_hz)
     return part.start_s <= main.start_s + half and part.end_s >= main.end_s - half

@@ -1,4 +1,4 @@
-"""The longitudinal motion of a vehicle: what the header lets expect, and what a channel says."""
+"""The longitudinal motion of a vehicle: expected from the header, and measured by a channel."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ class Direction:
 
 @dataclass(frozen=True)
 class Expected:
-    """Range of the velocity change that the header lets expect [m/s], and in words."""
+    """Range of the velocity change expected from the header [m/s], and in words."""
 
     low_m_s: float
     high_m_s: float
@@ -39,7 +39,7 @@ class Expected:
 
 
 def struck_from(record: Record, vehicle: int) -> Direction:
-    """Say from where a vehicle was struck: damage code, direction of force, impact angle.
+    """Determine from where a vehicle was struck: damage code, direction of force, impact angle.
 
     Where the header says nothing, a frontal event is assumed.
     """
@@ -90,7 +90,7 @@ def _family_of_angle(angle_deg: float) -> str:
 
 
 def is_fixed_obstacle(record: Record, vehicle: int) -> bool:
-    """Whether the vehicle drove into something fixed, as far as the header says."""
+    """True if the vehicle drove into something fixed, as far as the header says."""
     info = record.vehicle(vehicle)
     return len(record.vehicles) <= 1 and (
         record.test.configuration in ("VTB", "VTP", "VTW")
@@ -104,7 +104,7 @@ def is_fixed_obstacle(record: Record, vehicle: int) -> bool:
 
 
 def expected_velocity_change(record: Record, vehicle: int) -> Expected | None:
-    """Return what the header lets expect: (1 + e) m_other / (m1 + m2) x closing speed.
+    """Return the change expected from the header: (1 + e) m_other / (m1 + m2) x closing speed.
 
     A fixed barrier counts as infinitely heavy (ratio 1). None where mass or closing speed is
     missing.
@@ -160,7 +160,7 @@ _ENERGY_S, _HELD_S = 0.001, 0.003
 
 
 def onset_by_energy(judged: Judged) -> float:
-    """Return the time at which energy sets in [s]; NaN where none does.
+    """Return the onset of energy [s]; NaN if there is none.
 
     The rms over 1 ms reaches five times the noise (rms of the first half of what lies before time
     zero, at least 0.3 g) and stays above it on average over the next 3 ms. A level may be crossed
@@ -186,7 +186,7 @@ def onset_by_energy(judged: Judged) -> float:
 
 @dataclass(frozen=True)
 class Motion:
-    """What the longitudinal channel says about the vehicle's motion.
+    """The vehicle's motion as measured by the longitudinal channel.
 
     ``velocity_change_m_s`` is signed and the largest within :data:`VELOCITY_WINDOW_S` of contact;
     ``ringing`` is the rms above class 60 over the class 60 peak; ``onset_s`` the first time at

@@ -1,8 +1,8 @@
 """The quality check that every record passes before anything is concluded from it.
 
 Two steps for a channel. *Integrity* looks at the file as it is: finite values, increasing and even
-time, the number of points and the step that the header promises. *Plausibility* looks at what the
-signal says: offset and noise before contact, sampling against the filter class, clipping, unit,
+time, the number of points and the step that the header promises. *Plausibility* looks at the
+signal itself: offset and noise before contact, sampling against the filter class, clipping, unit,
 polarity, velocity change against the header, length.
 
 Limits that no standard gives are practice, stated beside the constant.
@@ -222,7 +222,7 @@ def remove_offset(
     limits: OffsetLimits = ACCELERATION_LIMITS,
     keep: bool = False,
 ) -> Judged:
-    """Take the mean before contact off, and judge offset, noise and quiet time.
+    """Subtract the mean before contact, and judge offset, noise and quiet time.
 
     With *keep*, judge and leave the values as they are: the file says that it was taken off.
     """
@@ -324,7 +324,7 @@ def sampling(channel: ChannelInfo, judged: Judged, *, file: str) -> list[Finding
 
 
 def content(channel: ChannelInfo, judged: Judged, *, file: str) -> list[Finding]:
-    """Check what only the samples tell: gaps, resolution, an earlier filter, the tail."""
+    """Check what only the samples show: gaps, resolution, an earlier filter, the tail."""
     where = channel.where
     return [
         *signal_checks.dropouts(where, judged, file=file),
@@ -357,7 +357,7 @@ def peaks(channel: ChannelInfo, judged: Judged, *, file: str) -> list[Finding]:
 def plausibility(
     record: Record, channel: ChannelInfo, judged: Judged, *, file: str
 ) -> list[Finding]:
-    """Check what the longitudinal motion says: unit, polarity, velocity change, length."""
+    """Check the longitudinal motion: unit, polarity, velocity change, length."""
     findings: list[Finding] = []
     where = channel.where
 
@@ -481,7 +481,7 @@ def record_unit_is_si(channel: ChannelInfo) -> bool:
 
 
 def codes(record: Record, channel: ChannelInfo) -> list[Finding]:
-    """Check the side that the words tell against the side of the attachment code."""
+    """Check the side named in the description against the side of the attachment code."""
     place = place_of(channel)
     if not place.from_words or not place.side_by_code or not place.side:
         return []
@@ -494,7 +494,7 @@ def codes(record: Record, channel: ChannelInfo) -> list[Finding]:
 
 
 def compare_sides(record: Record, motions: dict[int, Motion], *, vehicle: int) -> list[Finding]:
-    """Check that the channels of one vehicle tell the same velocity change."""
+    """Check that the channels of one vehicle agree in velocity change."""
     if len(motions) < 2:
         return []
     changes = {number: m.velocity_change_m_s for number, m in motions.items()}

@@ -26,7 +26,7 @@ from crashsense.records.table_events import check_table, read_events
 
 @dataclass(frozen=True)
 class ChannelFigures:
-    """What one usable channel says: the line that ``check-record`` prints of it.
+    """Figures of one usable channel: the line that ``check-record`` prints for it.
 
     Peak [g] and velocity change [km/h] of class 60 and of the raw signal, time of free flight of
     127 mm and required time [ms] (NaN where the channel does not reach it or may set none).
@@ -62,7 +62,7 @@ def read_record(
     """Read a crash-test record: one event for each channel used as the central sensor.
 
     A table (CSV or Parquet, columns named by channel) is one event with all its columns; what it
-    states of itself, requirements and belts included, goes before what is assumed.
+    states about itself, requirements and belts included, takes precedence over assumptions.
 
     Channels are never averaged: averaging before sensing would hide clipping. Offset before contact
     is removed; nothing is filtered or padded. A record has no channel of an independent safing

@@ -1,8 +1,8 @@
-"""What a single channel says about itself, whatever the format that it came in.
+"""Checks on a single channel, whatever its format.
 
-Each check is a function on the values of one channel; it returns findings, and what a finding says
-goes with a threshold and the reason for it, beside the constant. A finding that ``disqualifies``
-bars the channel from setting a requirement: its motion is not to be trusted.
+Each check is a function on the values of one channel that returns findings; each threshold and its
+reason stand beside the constant. A finding that ``disqualifies`` bars the channel from setting a
+requirement: its motion is not to be trusted.
 
 No standard gives limits for these; they are practice of this project, chosen so that the public
 records at hand pass and each broken copy of them does not.
@@ -49,7 +49,7 @@ _EARLY_S = -0.001
 
 
 def dropouts(where: str, judged: Judged, *, file: str) -> list[Finding]:
-    """Look for values that repeat while the channel should move, and for a dead end."""
+    """Look for values that repeat while the channel should move, and for a dead tail."""
     raw = judged.values
     rate = judged.rate_hz
     least = max(_DROPOUT_SAMPLES, round(_DROPOUT_S * rate))

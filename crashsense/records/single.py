@@ -1,8 +1,8 @@
 """Reader of a single channel in two columns, time and value, without a header file.
 
 The government's database hands out single channels so, split by tabs: possibly a few lines of text,
-then numbers. Place, unit and axis are looked for in those words and in the file's name; what is not
-told is assumed (g, along x) and said to be.
+then numbers. Place, unit and axis are looked for in those words and in the file's name; anything
+missing is assumed (g, along x) and reported.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
-"""What a table says of itself besides its signals: family, belts, requirements.
+"""What a table states about itself besides its signals: family, belts, requirements.
 
 Metadata is given in comment lines of a CSV, one ``# key: value`` a line or one line of JSON (as
 ``crashsense events export`` writes it), and in the schema of a Parquet file under ``crashsense``,
-as JSON. What is not stated is assumed, and said to be.
+as JSON. Anything not stated is assumed, and reported.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ _FOR_PEOPLE = ("schema", "occurrence", "axes", "source", "caution", "note", "not
 
 @dataclass(frozen=True)
 class StatedRequirement:
-    """The requirement of one restraint as the file states it; times in s from time zero."""
+    """The requirement of one restraint as stated in the file; times in s from time zero."""
 
     expectation: str
     required_s: float | None = None

@@ -71,7 +71,7 @@ _TIMES = {"time", "t", "times", "zeit", "time_ms", "t_ms", "time_us", "t_s", "se
 
 @dataclass(frozen=True, eq=False)
 class Table:
-    """A table as it stands: values in SI by channel, not yet judged.
+    """A table as read: values in SI by channel, not yet checked.
 
     ``start_s`` [s] and ``rate_hz`` [Hz] are the even grid that the times lie on.
     """

@@ -1,4 +1,4 @@
-"""What a table's columns say together: rate, unit, signs. Adds to the check of all records."""
+"""Checks across the columns of a table: rate, unit, signs. They add to the check of all records."""
 
 from __future__ import annotations
 

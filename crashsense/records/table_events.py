@@ -1,4 +1,4 @@
-"""From a table to an event: judge its signals, take what it states, assume the rest and say so."""
+"""From a table to an event: check its signals, take what it states, assume and report the rest."""
 
 from __future__ import annotations
 
@@ -259,7 +259,7 @@ def _figures(reading: _Reading, moved: Motion | None) -> dict[str, float]:
 
 
 def _sentences(reading: _Reading, signals: Mapping[str, Signal]) -> list[str]:
-    """What a reader of the verdicts must know about the columns."""
+    """Sentences that a reader of the verdicts must know about the columns."""
     stated = reading.table.stated
     sentences = []
     if stated.event:

@@ -1,7 +1,7 @@
 """Writers: an event as a table (CSV, Parquet) or as a test in the format of ISO/TS 13499.
 
-What is written is read again by this program: a table with all its columns and statements, a test
-with its channels. Requirements and belts have no place in the exchange format; a manifest
+Everything written can be read back: a table with all its columns and statements, a test with its
+channels. Requirements and belts have no place in the exchange format; a manifest
 (:mod:`crashsense.records.manifest`) or the command line states them.
 """
 

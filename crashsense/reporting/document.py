@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from crashsense.errors import Fault, InputError
 from crashsense.event import RESTRAINTS
-from crashsense.plotting import VERMILION
+from crashsense.plotting import UNIT_NAMES, VERMILION
 from crashsense.reporting.paper import Paper, write_pdf
 from crashsense.reporting.summary import (
     fitted_sentences,
@@ -116,6 +116,7 @@ def document_pages(view: RunView, evidence: Evidence) -> list[Figure]:
     _changes(paper, view)
     _margins(paper, view)
     _faults(paper, evidence)
+    _sensors(paper, view)
     _requirements(paper, view, evidence)
     _made_from(paper, view, evidence)
     return paper.pages()
@@ -294,6 +295,36 @@ def _faults(paper: Paper, evidence: Evidence) -> None:
             for row in rows_of(harmful.sort_values("events_harmed", ascending=False))
         ],
     )
+
+
+def _sensors(paper: Paper, view: RunView) -> None:
+    """Parts by channel, and the card of each element that a part comes from."""
+    for entry in view.sensors:
+        paper.heading(f"Sensors: {entry['sensor_set']}")
+        paper.table(
+            ["channel", "part", "range, +/-", "corner", "total delay", "element"],
+            [
+                [
+                    one["channel"],
+                    one["part"],
+                    f"{one['range']:g} {UNIT_NAMES[one['unit']]}",
+                    "none" if one["corner_hz"] is None else f"{one['corner_hz']:g} Hz",
+                    f"{one['delay_ms']:.2f} ms",
+                    one["element"] or "-",
+                ]
+                for one in entry["channels"]
+            ],
+        )
+        for element in entry["elements"]:
+            where = ", ".join(element["channels"])
+            paper.add(f"Element {element['name']}: {element['title']} ({where})", bold=True)
+            paper.table(
+                ["quantity", "value", "unit", "formula"],
+                [
+                    [row[key] for key in ("name", "value", "unit", "formula")]
+                    for row in element["rows"]
+                ],
+            )
 
 
 def _requirements(paper: Paper, view: RunView, evidence: Evidence) -> None:

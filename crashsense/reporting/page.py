@@ -23,6 +23,7 @@ from crashsense.reporting.scales import (
     scale_words,
     unasked,
 )
+from crashsense.reporting.sensor_section import sensor_parts
 from crashsense.reporting.summary import (
     NOMINAL_ONLY,
     error_words,
@@ -138,6 +139,7 @@ def page_parts(view: RunView) -> Iterator[str]:
         combinations=_combinations(view, nominal, statistics=statistics, spreads=spreads),
         events=event_parts(view, nominal, what_if=what_if, spreads=spreads),
         what_if=what_if,
+        sensors=sensor_parts(view.sensors),
         words=WORDS,
         marks=MARKS,
         restraint_words=RESTRAINT_WORDS,

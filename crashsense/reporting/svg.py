@@ -134,18 +134,28 @@ def label_at(x: float, y: float, words: str, *, anchor: str = "start", extra: st
     return f'<text x="{round(x, 1):g}" y="{round(y, 1):g}"{end}{extra}>{escape(words)}</text>'
 
 
-def _axes(frame: Frame, *, x_label: str, y_label: str, y_ticks: int = 5) -> list[str]:
+def _decades(low: float, high: float) -> list[float]:
+    """Whole powers of ten inside a range of exponents."""
+    return [float(k) for k in range(ceil(low - 1e-9), floor(high + 1e-9) + 1)]
+
+
+def _axes(
+    frame: Frame, *, x_label: str, y_label: str, y_ticks: int = 5, decades: bool = False
+) -> list[str]:
     bottom = frame.top + frame.height
     right = frame.left + frame.width
     out = []
-    for value in ticks(*frame.y_range, most=y_ticks):
+    values = _decades(*frame.y_range) if decades else ticks(*frame.y_range, most=y_ticks)
+    for value in values:
         y = frame.y(value)
+        words = number(10.0**value if decades else value)
         out.append(f'<path class="grid" d="M{frame.left:.1f} {y:.1f}H{right:.1f}"/>')
-        out.append(label_at(frame.left - 6, y + 4, number(value), anchor="end"))
-    for value in ticks(*frame.x_range, most=9):
+        out.append(label_at(frame.left - 6, y + 4, words, anchor="end"))
+    for value in _decades(*frame.x_range) if decades else ticks(*frame.x_range, most=9):
         x = frame.x(value)
+        words = number(10.0**value if decades else value)
         out.append(f'<path class="axis" d="M{x:.1f} {bottom:.1f}v4"/>')
-        out.append(label_at(x, bottom + 16, number(value), anchor="middle"))
+        out.append(label_at(x, bottom + 16, words, anchor="middle"))
     out.append(f'<path class="axis" d="M{frame.left:.1f} {bottom:.1f}H{right:.1f}"/>')
     out.append(label_at(right, bottom + 32, x_label, anchor="end"))
     out.append(label_at(6, 13, y_label, extra=' class="unit"'))
@@ -241,8 +251,9 @@ def line_chart(
     bands: Sequence[tuple[float, float]] = (),
     width: float = 560.0,
     height: float = 230.0,
+    decades: bool = False,
 ) -> str:
-    """Draw traces over time.
+    """Draw traces over time, or over another quantity.
 
     Parameters
     ----------
@@ -253,6 +264,7 @@ def line_chart(
     levels : horizontal lines, name and value
     marks : vertical lines
     bands : hatched time intervals
+    decades : both axes are exponents of ten, labelled as the numbers
     """
     if y_range is None:
         seen = [0.0, *(value for _, value in levels)]
@@ -276,7 +288,7 @@ def line_chart(
             f'<rect x="{x0:.1f}" y="{frame.top:g}" width="{max(x1 - x0, 3.0):.1f}" '
             f'height="{frame.height:g}" fill="url(#hatch)"/>'
         )
-    out += _axes(frame, x_label=x_label, y_label=y_label)
+    out += _axes(frame, x_label=x_label, y_label=y_label, decades=decades)
     if y_range[0] < 0.0 < y_range[1]:
         out.append(f'<path class="zero" d="M{frame.left:g} {frame.y(0.0):.1f}h{frame.width:g}"/>')
     out += [trace_path(line, frame=frame) for line in lines]

@@ -45,6 +45,8 @@ class RunView:
     whole_draws: Sequence[Mapping[str, Any]] = ()
     #: in the order asked for; empty: by name
     sensor_sets: Sequence[str] = ()
+    #: parts and elements of each sensor set (:func:`sensor_entries`); empty: not stored
+    sensors: Sequence[Mapping[str, Any]] = ()
     #: algorithm -> restraints that have a rule; one that is not there has them all
     rules: Mapping[str, Sequence[str]] = field(default_factory=dict)
     #: algorithm -> the events on which its numbers were chosen, where it says so
@@ -111,6 +113,7 @@ def view_of(run: Any) -> RunView:
         statistics=run.statistics if draws else None,
         whole_draws=summary["over_draws"]["whole_draws"] if draws else (),
         sensor_sets=summary["sensor_sets"],
+        sensors=summary.get("sensors", ()),
         rules=summary["rules"],
         fitted_to=summary["fitted_to"],
     )

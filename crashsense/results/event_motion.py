@@ -1,4 +1,4 @@
-"""What a page shows of an event beside signals and demand: motion of the cabin, and the reason."""
+"""What a page shows of an event besides signals and demand: motion of the cabin, and the reason."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class MotionView:
     """How the cabin moved in one event, and a free occupant in it.
 
     ``axis``: x or y; ``source``: what was integrated, in words; ``velocity``: change of velocity
-    [km/h]; ``travel``: way of an occupant in free flight relative to the cabin [mm], None where
+    [km/h]; ``travel``: travel of an occupant in free flight relative to the cabin [mm], None where
     nothing asks for it; ``free_travel_mm``, ``inflation_ms``: the rule by which a required time was
     set, None where none was.
     """

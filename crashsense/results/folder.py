@@ -123,7 +123,7 @@ class RunFolder:
         self.write_json(MANIFEST, manifest)
 
     def mended_by(self, manifest: Mapping[str, Any]) -> str:
-        """Say how a damaged part or summary is made again."""
+        """State how to restore a damaged part or summary."""
         identity = manifest.get("identity", {})
         if any(key.endswith(": signals") for key in identity.get("inputs", ())):
             return "the command that began this run, given again, mends it"
@@ -194,7 +194,7 @@ class RunFolder:
         return self._noted[1]
 
     def is_done(self, task: Task, *, tables: tuple[str, ...]) -> bool:
-        """Say whether every part of the task is there and whole; a damaged one is removed.
+        """True if every part of the task is present and intact; a damaged one is removed.
 
         A part is whole if its bytes have the checksum that was noted; a part that was renamed just
         before its writer was stopped has none, and is read through to the end instead.
@@ -220,7 +220,7 @@ class RunFolder:
         return done
 
     def note(self, task: Task, sums: Mapping[str, str]) -> None:
-        """Note that the parts of a task are there, by the SHA-256 of each."""
+        """Record that the parts of a task are complete, by the SHA-256 of each."""
         line = json.dumps({"task": task.name, "sha256": dict(sums)})
         try:
             with (self.path / CHECKSUMS).open("a", encoding="utf-8") as notes:
@@ -401,7 +401,7 @@ def _sha256_or_none(path: Path) -> str | None:
 
 
 def refuse_change(path: Path, before: Mapping[str, Any], now: Mapping[str, Any]) -> None:
-    """Refuse to mix two plans in one folder, saying what differs."""
+    """Refuse to mix two plans in one folder; the message says what differs."""
     found = changes(before, now)
     if found:
         more = f" and {len(found) - 4} more" if len(found) > 4 else ""

@@ -1,4 +1,4 @@
-"""What a run came to, in the one sentence that is repeated of it: must fire, must not fire."""
+"""The outcome of a run in one sentence: must fire, must not fire."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What made a run, and when: provenance.json."""
+"""Provenance of a run: what made it, and when (provenance.json)."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ def now() -> str:
 
 
 def finished_before(folder: RunFolder) -> str | None:
-    """When the run was finished before, if it was: nothing done now moves that."""
+    """When the run was first finished, if it was: later work does not change that."""
     try:
         return str(read_sealed(folder.path / PROVENANCE)["finished"])
     except (RunFolderError, KeyError):

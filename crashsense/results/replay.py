@@ -40,7 +40,7 @@ class Replay:
     restraints); ``differences``: columns in which they differ from what the run has stored, empty
     if all are the same: bit for bit where the engine is that of the run, floats to 1e-9 where it is
     another (``same_engine``). ``engine``: what computed here, ``run_engine``: what made the run;
-    ``notes``: what else is not as it was then, one line each.
+    ``notes``: what else has changed since then, one line each.
     """
 
     trial: Trial
@@ -160,7 +160,7 @@ def _changes_since(folder: Path, computed_by: str) -> list[str]:
 def _from_plan(
     plan: Plan, event: str, *, draw: int, sensor_set: str | None, algorithm: str | None
 ) -> EvaluationInputs:
-    """What one evaluation needs, from a plan that is resolved already."""
+    """Inputs of one evaluation, from a resolved plan."""
     check_draw(draw, draws=plan.draws)
     check_event(event, known=[e.name for e in plan.events])
     events = next(g for g in plan.occurrences() if any(e.name == event for e in g))

@@ -20,6 +20,7 @@ from crashsense.plan.requirements import waivers_of
 from crashsense.resources import CAUTION
 from crashsense.results.folder import RunFolder, packed, refuse_change
 from crashsense.results.outcome import Outcome, outcome_of
+from crashsense.results.sensor_entries import sensor_entries
 from crashsense.results.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA
 from crashsense.results.tally import TALLY_COLUMNS, Pair, Tally, count_entries, counts, pairs_of
 from crashsense.scoring import separation
@@ -321,10 +322,11 @@ def _summarise(run: Run) -> dict[str, Any]:
 
 
 def described(plan: Plan) -> dict[str, Any]:
-    """Names of a plan in its order, and the restraints for which each algorithm has a rule."""
+    """Names of a plan in its order, its sensors, and the restraints with a rule by algorithm."""
     return {
         "events": [event.name for event in plan.events],
         "sensor_sets": [sensors.name for sensors in plan.sensor_sets],
+        "sensors": sensor_entries(plan.sensor_sets),
         "rules": {algorithm.name: list(algorithm.rules) for algorithm in plan.algorithms},
     }
 
@@ -337,7 +339,7 @@ def _plain(content: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def open_run(folder: str | Path, *, plan: Plan | None = None, trust: bool = False) -> Run:
-    """Open a run folder; what is not one, is damaged or comes from a later program is refused.
+    """Open a run folder; refuse anything else, a damaged one, or one of a later program.
 
     *plan* is needed to replay a run of objects made in Python, which a folder does not hold; it
     must be the plan of the run. Opening runs no code of the folder; what does so later (replay, a

@@ -1,7 +1,7 @@
-"""JSON files of a run folder that carry the checksum of what they say.
+"""JSON files of a run folder that carry a checksum of their content.
 
-A flipped bit in a number reads as another number; the checksum tells. It is of the content, not of
-the bytes: blanks and the order of keys may change. It guards against damage, not against intent.
+A flipped bit in a number reads as another number; the checksum reveals it. It covers the content,
+not the bytes: blanks and the order of keys may change. It guards against damage, not intent.
 """
 
 from __future__ import annotations
@@ -53,11 +53,11 @@ def unsealed(content: Mapping[str, Any], *, path: Path) -> dict[str, Any]:
 
 
 def read_sealed(path: Path) -> dict[str, Any]:
-    """Return what a sealed file says.
+    """Return the content of a sealed file.
 
     Raises
     ------
-    RunFolderError : the file cannot be read, or says something else than was written
+    RunFolderError : the file cannot be read, or its content is not what was written
     """
     return unsealed(parsed(path), path=path)
 

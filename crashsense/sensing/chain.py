@@ -1,6 +1,6 @@
 """Stages of the chain as pure functions on arrays of shape (draws, samples).
 
-A stage that can cut samples also says how many it cut.
+A stage that can clip samples also returns how many it clipped.
 
 Order of the stages: element and stop -> sensitivity, offset, cross-axis, noise -> saturation
 *before* the filter -> low-pass -> sampling -> quantisation and code saturation -> transport ->
@@ -88,7 +88,7 @@ def respond(samples: FloatArray, *, sensor: Sensor, rate_hz: float) -> tuple[Flo
 def respond_as_made(
     samples: FloatArray, *, sensor: Sensor, made: ElementDraws, rate_hz: float
 ) -> tuple[FloatArray, IntArray]:
-    """As :func:`respond`, for each draw the element as it was made, shape (draws, samples)."""
+    """As :func:`respond`, with each draw's element as manufactured, shape (draws, samples)."""
     static = element_is_static(sensor, rate_hz=rate_hz)
     steps = element_oversampling(sensor, rate_hz=rate_hz)
     out = np.empty((made.stop.size, samples.shape[-1]))
@@ -105,7 +105,7 @@ def respond_as_made(
 
 
 class _AsMade(NamedTuple):
-    """What decides the reading of one element."""
+    """Quantities that decide the reading of one element."""
 
     resonance_hz: float
     quality: float
@@ -165,7 +165,7 @@ def read_out(samples: FloatArray, one: _AsMade, *, full_scale: float) -> FloatAr
 
 
 class FilterDesign(NamedTuple):
-    """The low-pass of a part at one rate: what its five settings are made from."""
+    """The low-pass of a part at one rate, from which its five settings are derived."""
 
     kind: str
     order: int
@@ -292,8 +292,8 @@ def word_table(
 ) -> FloatArray:
     """Samples of one signal in every filter setting, starting at each of *first*.
 
-    Returns shape (settings, len(first), words). Blocks of draws ask for the same signal again and
-    again, so the last few tables are kept; long signals are not.
+    Returns shape (settings, len(first), words). Blocks of draws request the same signal
+    repeatedly, so the last few tables are cached, except those of long signals.
     """
     if samples.size <= _KEPT_SAMPLES:
         return _kept_table(samples.tobytes(), design, first, every, words)
@@ -377,7 +377,7 @@ def cancel_offset(
 
     ``estimate[n] = estimate[n-1] + c (value[n] - estimate[n-1])`` with
     ``c = 1 - exp(-2 pi corner / rate)``, output ``value[n] - estimate[n-1]``. It removes *rest*
-    [u], shape (draws,), entirely and takes from a pulse of length T about ``pi corner T`` of its
+    [u], shape (draws,), entirely and costs a pulse of length T about ``pi corner T`` of its
     velocity: 0.3 % at 0.01 Hz and 0.1 s. Valid for corners far below the pulse's own frequencies.
     """
     from scipy.signal import lfilter

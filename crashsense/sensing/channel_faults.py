@@ -1,8 +1,8 @@
 """Single faults of a channel by name and time: ``CHANNEL:KIND[:FROM_MS]``.
 
-Short names for what a fault matrix asks of every sensor: lost, stuck, saturated, offset, swapped,
-inverted, late, wrong gain. Each is one of the faults that a sensor file may contain, with
-values that fit the sensor at the channel.
+Short names for the faults of a fault matrix: lost, stuck, saturated, offset, swapped, inverted,
+late, wrong gain. Each is one of the faults that a sensor file may contain, with values that fit the
+sensor at the channel.
 """
 
 from __future__ import annotations
@@ -121,7 +121,7 @@ def partner_of(channel: str) -> str | None:
 
 
 def sensor_fault(fault: ChannelFault, sensor: Sensor) -> SensorFault:
-    """Return what happens to *sensor*, the one at the fault's channel."""
+    """Return the fault of *sensor*, the one at the fault's channel."""
     at = fault.from_s
     if fault.kind == "lost":
         return BrokenWire(from_s=at)

@@ -1,4 +1,4 @@
-"""A capacitive element: from geometry, gas and read-out to what the chain of a sensor needs.
+"""A capacitive element: from geometry, gas and read-out to the numbers of a sensor's chain.
 
 A proof mass is suspended by beams between fixed electrodes. Two forms: a **comb** moves in the
 plane of the wafer between fingers, a **plate** moves out of it. From its numbers follow resonance,
@@ -38,7 +38,7 @@ DEVIATIONS = ("gap", "edge", "beam", "thickness", "pressure", "centre")
 
 @dataclass(frozen=True, kw_only=True)
 class Element:
-    """One capacitive element. SI units; what is left out has the value of common practice.
+    """One capacitive element. SI units; defaults are common practice.
 
     Mass: ``plate_length``, ``plate_width``, ``thickness`` [m], ``filled`` share of the plate that
     etch holes leave [-], ``density`` [kg/m^3]; or ``mass`` [kg] outright (0: from the plate).
@@ -47,7 +47,7 @@ class Element:
     Electrodes: ``form`` ``"comb"`` or ``"plate"``, ``differential``, ``gap`` [m], ``fingers``
     of a side and their ``overlap`` [m] (comb); a plate's electrode has the area of the plate.
     Gas: ``pressure`` [Pa] at 25 degC, sealed; ``film`` share of the squeeze film that holes leave;
-    ``solid_quality`` what beams and anchors lose [-].
+    ``solid_quality`` quality factor of losses in beams and anchors [-].
     Read-out: ``read_out`` ``"charge"`` (amplifier of the difference, ``feedback`` [F]) or
     ``"bridge"`` (divider, ``gain`` [-]); ``drive`` [V] on the electrodes (root mean square),
     ``supply`` [V], ``parasitic`` [F], ``amplifier_noise`` [V/sqrt(Hz)].
@@ -121,7 +121,7 @@ class Element:
             raise InputError(found)
 
     def changed(self, **changes: Any) -> Element:
-        """Return the element with other values; what cannot be is refused."""
+        """Return the element with other values; impossible ones are refused."""
         return replace(self, **changes)
 
     @property
@@ -135,8 +135,8 @@ class Element:
     def footprint(self) -> float:
         """Area on the wafer [m^2]: the plate, and the fingers of both sides at their pitch.
 
-        Fingers are taken as wide as the beams, far gaps as three gaps; anchors and pads are not in
-        it.
+        Fingers are taken as wide as the beams, far gaps as three gaps; anchors and pads are not
+        included.
         """
         plate = self.plate_length * self.plate_width
         if self.form == "plate":
@@ -157,7 +157,7 @@ class Element:
         Parameters
         ----------
         warmer_k : above 25 degC [K]
-        with_film : False where damping, quality and noise are not asked for: the film takes time
+        with_film : False if damping, quality and noise are not needed: the film takes time
         deviations : of :data:`DEVIATIONS`, SI (pressure: share), of one shape
         """
         zero = np.zeros(np.shape(warmer_k))
@@ -549,7 +549,7 @@ def _axis_faults(element: Element, where: str) -> list[Fault]:
 
 
 def _physical_faults(element: Element) -> list[Fault]:
-    """What physics forbids, with the reason."""
+    """Faults that physics forbids, with the reason."""
     where = f"element {element.name}"
     spring = float(element._spring(np.zeros(()), np.asarray(element.thickness), 0.0))
     pull = mechanics.pull_in_two_sided if element.differential else mechanics.pull_in_one_sided

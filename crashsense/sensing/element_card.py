@@ -1,4 +1,4 @@
-"""What an element is and does, value by value: the card of ``crashsense sensors element``.
+"""The card of an element, value by value: ``crashsense sensors element``.
 
 Each row carries the formula that it comes from and the source of that formula. ``textbook`` means
 any text on micromechanical sensors, from memory; the tests hold each against a worked exercise, a
@@ -295,7 +295,7 @@ def _limit_rows(element: Element) -> list[CardRow]:
 
 
 def _drift_rows(element: Element) -> list[CardRow]:
-    """What temperature does, and what manufacture does at one standard deviation of each number."""
+    """Effects of temperature, and of manufacture at one standard deviation of each number."""
     rows = []
     z = np.zeros((3, 6))
     drawn = element.drawn(z, np.array([0.0, -HOT_K, HOT_K]))
@@ -427,7 +427,7 @@ class ElementSection:
 
 
 def element_sections(sensor_set: SensorSet) -> list[ElementSection]:
-    """Return a section for every element that a part of the set comes from; none without one."""
+    """Return a section for every element that a part of the set comes from; maybe none."""
     places: dict[str, tuple[Element, list[str]]] = {}
     for channel, sensor in sensor_set.sensors.items():
         if sensor.element is not None:

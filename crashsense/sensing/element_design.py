@@ -1,7 +1,7 @@
-"""From a range, a bandwidth and a noise to an element, and what binds it.
+"""Design of an element from range, bandwidth and noise, and what binds it.
 
-The trade behind it: deflection for each g falls with the square of the resonance, so a wide range
-or bandwidth costs capacitance for each g, and with it noise; area buys capacitance back.
+The trade-off: deflection per g falls with the square of the resonance, so a wide range or bandwidth
+costs capacitance per g and raises noise; area buys capacitance back.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from crashsense.units import STANDARD_GRAVITY as G
 
 @dataclass(frozen=True, kw_only=True)
 class Process:
-    """What can be made and read: assumed values of a thick surface process and its electronics.
+    """Limits of manufacture and read-out: assumed values of a thick surface process.
 
     ``thickness``, ``smallest_gap``, ``smallest_beam``, ``overlap`` and width of a ``finger`` [m];
     ``filled`` share that etch holes leave; ``pressures`` least and most that can be sealed [Pa];
@@ -150,7 +150,7 @@ def design_element(
 
 
 def _fewest(made: Process, *, noise_density: float, wanted: dict[str, float]) -> tuple[int, str]:
-    """Fewest fingers of a side that meet the noise, and what set their number."""
+    """Fewest fingers per side that meet the noise, and what set their number."""
     low, high = 4, int(2.0 * made.largest_side / _pitch(made, wanted["gap"]))
 
     def noise(fingers: int) -> float:
@@ -192,7 +192,7 @@ def _sized(
     quality: float,
     nonlinearity: float,
 ) -> Element:
-    """Element with so many fingers a side, half of them on each edge of the plate."""
+    """Element with the given fingers per side, half of them on each edge of the plate."""
     length = max(fingers * _pitch(made, gap) / 2.0, made.smallest_side)
     width = 0.8 * length
     mass = mechanics.SILICON_DENSITY * length * width * made.thickness * made.filled
@@ -277,8 +277,8 @@ def trade_points(
     """Return the designed element and its neighbours: resonance times each factor, same size.
 
     Beams are made stiffer or softer, the rest stays: range and bandwidth rise with the resonance,
-    deflection and capacitance for each g fall with its square, noise rises. What pulls in is left
-    out.
+    deflection and capacitance for each g fall with its square, noise rises. Elements that pull in
+    are omitted.
 
     >>> d = design_element(range_m_s2=981.0, bandwidth_hz=1500.0, noise_density=0.01)
     >>> one, two = trade_points(d, factors=(1.0, 2.0))

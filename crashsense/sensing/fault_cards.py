@@ -1,4 +1,4 @@
-"""What a sensor file may write below a part to add a fault: names, units, defaults, examples.
+"""Faults that a sensor file may add to a part: names, units, defaults, examples.
 
 Names in files carry their unit; :data:`FILE_NAMES` ties them to the fields of the faults.
 """
@@ -31,7 +31,7 @@ STAGES = {
 
 @dataclass(frozen=True)
 class FaultParameter:
-    """A parameter of a fault as a file gives it: what it means and a value for the example."""
+    """A parameter of a fault in a file: its meaning and a value for the example."""
 
     text: str
     unit: str

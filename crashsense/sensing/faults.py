@@ -1,4 +1,4 @@
-"""Faults on demand: small objects that act on the chain of one sensor.
+"""Faults: small objects that act on the chain of one sensor.
 
 A fault acts at one stage: on the true motion at the sensor (``"input"``), on the electrical reading
 before the saturation (``"front_end"``) or on the codes sent (``"word"``). Times count from time
@@ -35,7 +35,7 @@ def _after(from_s: float) -> str:
 
 @dataclass(frozen=True, eq=False)
 class Scene:
-    """What a fault may look at.
+    """Data that a fault may read.
 
     ``draws``: numbers of the draws, shape (draws,); ``seed``, ``occurrence``, ``channel``: axes of
     its random numbers; ``rate_hz``: internal rate [Hz]; ``times_s``: shape (samples,) at the

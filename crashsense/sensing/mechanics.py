@@ -1,9 +1,9 @@
-"""The capacitive element: proof mass, spring, gap, and what they decide.
+"""The capacitive element: formulas of proof mass, spring, gap and gas.
 
 All formulas are textbook ones for a parallel-plate, differential-capacitance accelerometer (from
 memory, checked against worked exercises, limits and numerical solutions in the tests). Pure
-functions; SI units; numbers or arrays of one shape. Arrays see only operations that round alike in
-any block, so that a draw's element never depends on its neighbours.
+functions; SI units; numbers or arrays of one shape. Only operations that round alike in any
+block are used on arrays, so that a draw's element never depends on its neighbours.
 """
 
 from __future__ import annotations
@@ -200,7 +200,7 @@ def viscosity(kelvin: FloatArray | float) -> FloatArray | float:
 def thinned_viscosity(
     full: FloatArray | float, *, gap: FloatArray | float, pressure_25: FloatArray | float
 ) -> FloatArray | float:
-    """Viscosity that a gap of a few free paths shows, mu / (1 + 9.638 Kn^1.159) [Pa s].
+    """Effective viscosity in a gap of a few free paths, mu / (1 + 9.638 Kn^1.159) [Pa s].
 
     Kn = free path / gap. In a sealed cavity the free path follows the density, so it is that of the
     pressure at 25 degC at any temperature. Veijola et al., Sensors and Actuators A 48, 1995 (from
@@ -211,7 +211,7 @@ def thinned_viscosity(
 
 
 def _power(base: FloatArray | float, exponent: float) -> FloatArray | float:
-    """Power one by one: the vectorised one may round otherwise in another block."""
+    """Powers one by one: vectorised ones may round differently in another block."""
     values = np.asarray(base, dtype=np.float64)
     found = np.array([float(v) ** exponent for v in values.reshape(-1)]).reshape(values.shape)
     return found if values.ndim else float(found)

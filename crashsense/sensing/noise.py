@@ -6,7 +6,7 @@ from its autocovariance: convolved with the denominator and its mirror image, th
 a finite, symmetric polynomial, whose roots inside the unit circle are the moving-average part
 (spectral factorisation). One normal number per code then gives exactly the same process.
 Plain white noise of the same variance does not: neighbouring samples of the filtered noise are
-correlated, and a rule that integrates sees that.
+correlated, and that matters to a rule that integrates.
 """
 
 from __future__ import annotations
@@ -38,9 +38,9 @@ class WordNoise:
 
 
 class NoiseBank:
-    """Noise that is asked for again: by sensor sets that differ in range, by events that share it.
+    """Cache of noise that several sensor sets or events share.
 
-    Keeps what was asked for last, up to *most_bytes*.
+    Keeps the most recent, up to *most_bytes*.
     """
 
     def __init__(self, *, most_bytes: int) -> None:
@@ -50,7 +50,7 @@ class NoiseBank:
         self._lock = Lock()
 
     def get(self, key: Hashable, make: Callable[[], FloatArray]) -> FloatArray:
-        """Return the noise of *key*, made by *make* unless it is there."""
+        """Return the noise of *key*, made by *make* unless cached."""
         with self._lock:
             if key in self._kept:
                 self._kept.move_to_end(key)

@@ -1,7 +1,8 @@
 """Words of a block of draws in one compiled pass, from random words to codes (engine ``fast``).
 
-What :class:`~crashsense.sensing.one_sensor.OneSensor` does stage by stage with numpy, a kernel of
-:mod:`crashsense.compiled_sensing` does for a few draws at a time; here its arguments are gathered.
+:class:`~crashsense.sensing.one_sensor.OneSensor` works stage by stage in numpy; a kernel of
+:mod:`crashsense.compiled_sensing` does the same for a few draws at a time. Here its arguments are
+gathered.
 """
 
 from __future__ import annotations
@@ -115,7 +116,7 @@ def _source(one: OneSensor, rows: IntArray, rate: str) -> tuple[Any, ...]:
 
 
 def _word_noise(one: OneSensor, rows: IntArray) -> tuple[Any, ...]:
-    """Noise in the words: kept by a bank, or where it comes from."""
+    """Noise in the words: cached by a bank, or its random source."""
     models = one.models()
     sections = np.stack([model.sections for model in models])
     warm_up = max(model.warm_up for model in models)

@@ -38,7 +38,7 @@ NOISE_MODEL_ERROR = 1e-6
 
 @dataclass(frozen=True, eq=False)
 class ChainReport:
-    """What the stages of one sensor did, numbers of samples of shape (draws,).
+    """Counts of what the stages of one sensor did, each of shape (draws,).
 
     ``at_stop`` and ``clipped_before_filter`` count internal samples (``internal_samples`` a draw),
     ``clipped_after_filter`` codes whose filtered value lay beyond the range, ``clipped_at_code``
@@ -58,7 +58,7 @@ class ChainReport:
 
 @dataclass(eq=False)
 class _Words:
-    """Codes and values of all draws, and counts of what was cut on the way, by draw."""
+    """Codes and values of all draws, and counts of clipped samples, by draw."""
 
     codes: npt.NDArray[np.int32]
     values: FloatArray
@@ -72,7 +72,7 @@ class _Words:
         return cls(np.empty((draws, words), np.int32), np.empty((draws, words)), *counts)
 
     def put(self, at: IntArray, words: one_pass.Words) -> None:
-        """Set what belongs to the draws at some places."""
+        """Set the entries of the draws at some places."""
         self.codes[at], self.values[at] = words[:2]
         self.before[at], self.after[at], self.at_code[at] = words[2:]
 
@@ -316,7 +316,7 @@ class OneSensor:
 
     @cached_property
     def parts(self) -> tuple[FloatArray, FloatArray]:
-        """What adds up to the codes: tables (parts, settings, phases, words), factors by draw."""
+        """Contributions to the codes: tables (parts, settings, phases, words), factors by draw."""
         parts = [*self.felt, (self.drawn.drift, self.ramp())]
         tables = np.stack([self.table(samples) for _, samples in parts])
         return tables, np.stack([factor for factor, _ in parts])
@@ -348,7 +348,7 @@ class OneSensor:
         return chain.noise_deviation(self.sensor, rate_hz=self.base.rate_hz)
 
     def _as_made(self, noise: FloatArray, rows: IntArray) -> FloatArray:
-        """Unit noise of some draws, times what their elements make of it."""
+        """Unit noise of some draws, scaled by their elements."""
         made = self.drawn.element
         return noise if made is None else noise * made.noise[rows][:, None]
 

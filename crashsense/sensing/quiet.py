@@ -1,4 +1,4 @@
-"""What a sensor's codes show on a quiet road: noise and quantisation, no motion."""
+"""A sensor's codes on a quiet road: noise and quantisation, no motion."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ QUIET_S, QUIET_DRAWS = 0.5, 16
 
 
 def quiet_noise(sensor_set: SensorSet, channel: str, *, seed: int = 1) -> float:
-    """Root mean square of the codes without motion, each draw's own mean taken off [SI].
+    """Root mean square of the codes without motion, each draw's own mean removed [SI].
 
     >>> from crashsense.sensing import load_sensor_set
     >>> 0.0 < quiet_noise(load_sensor_set(), "central_x") < 2.0

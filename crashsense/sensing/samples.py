@@ -1,4 +1,4 @@
-"""What the control unit receives: the only thing that a decision rule ever sees."""
+"""What the control unit receives: all that a decision rule ever sees."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class EcuSamples:
     rate_hz : tick rate [Hz]
     start_s : shape (draws,): time [s] at which the control unit has *finished* with sample 0
         (sample instant + transport + task). Fire times use this clock.
-    context : what else the control unit knows
+    context : what the control unit knows besides
 
     One event is a block of one draw. Slower sensors hold their last value.
     """

@@ -149,8 +149,8 @@ def sense_in_parts(
 ) -> Iterator[Sensed]:
     """As :func:`sense`, *size* draws at a time (fewer of a long event, or of many channels).
 
-    What is the same for all draws is made once; a draw's codes do not depend on the split. *bank*
-    keeps noise that will be needed again.
+    Whatever all draws share is computed once; a draw's codes do not depend on the split. *bank*
+    caches noise that will be needed again.
     """
     wanted = list(dict.fromkeys(sensor_set.sensors if channels is None else channels))
     for name, signal in signals.items():
@@ -274,7 +274,7 @@ def _sensed_piece(
 
 
 def _needed(wanted: Sequence[str], sensor_set: SensorSet) -> frozenset[str]:
-    """Signals that the sensors at *wanted* look at: their own, other axes, what a fault needs."""
+    """Signals that the sensors at *wanted* need: their own, other axes, those of faults."""
     names = set(wanted)
     for channel in wanted:
         names |= set(OTHER_AXES.get(channel, ()))

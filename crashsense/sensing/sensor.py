@@ -1,4 +1,4 @@
-"""What a sensor is: the numbers of one part at one channel, and a vehicle's set of them.
+"""Sensors: the numbers of one part at one channel, and a vehicle's set of them.
 
 Everything is SI inside (m/s^2, Pa, rad/s; s; Hz); files use g, kPa and deg/s with the unit in the
 name (:mod:`crashsense.sensing.catalogue`).
@@ -32,7 +32,7 @@ FASTEST_HZ = 1e6
 
 
 def number_faults(where: str, name: str, value: object, *, whole: bool = False) -> list[Fault]:
-    """Return what is wrong with a number: its type, or a size that no quantity has."""
+    """Return the faults of a number: its type, or an impossible size."""
     if isinstance(value, bool) or not isinstance(value, int if whole else int | float):
         return [Fault(where, name, value, "a whole number" if whole else "a number")]
     # Compared before anything converts it: a whole number may have any number of digits.
@@ -166,7 +166,7 @@ class Sensor:
 
 
 def _sensor_faults(sensor: Sensor) -> list[Fault]:
-    """Everything that is impossible about a sensor, with the reason."""
+    """Every impossible value of a sensor, with the reason."""
     where = f"sensor {sensor.part}"
     found: list[Fault] = []
 
@@ -244,7 +244,7 @@ def _sensor_faults(sensor: Sensor) -> list[Fault]:
 
 @dataclass(frozen=True, kw_only=True)
 class ControlUnit:
-    """When the control unit reads the codes and when it is done with them.
+    """When the control unit reads the codes and when it has processed them.
 
     ``tick_rate_hz`` [Hz]; ``read_s`` [s] from the synchronising instant (= sampling instant) to the
     reading of all codes; ``task_s`` [s] from there to the end of the decision task;
@@ -357,8 +357,8 @@ class SensorSet:
 
         Element (1 / (Q w0), only where it is stepped) + filter (group delay at zero frequency) +
         whole ticks waited for a late code + reading + task + averaging in the control unit. The
-        wait for the next sampling instant (0 to one sampling period) is not in it. What arrives
-        first of a steep rise is earlier than that; nothing is earlier than :meth:`transport_s`.
+        wait for the next sampling instant (0 to one sampling period) is not included. The first
+        part of a steep rise arrives earlier; nothing is earlier than :meth:`transport_s`.
         """
         from crashsense.sensing.chain import element_delay_s, filter_delay_s
 

@@ -1,7 +1,7 @@
 """The layout of a sensor file: tables of parts, faults and the control unit, checked and built.
 
-Numbers carry their unit in the name. Each table is checked by a typed layout, then what it
-describes is built, and all faults of both are reported together in the names and units of the file.
+Numbers carry their unit in the name. Each table is checked by a typed layout, then its
+object is built; all faults of both steps are reported together, in the names and units of the file.
 """
 
 from __future__ import annotations
@@ -71,7 +71,7 @@ _UNIT_NUMBERS: Mapping[str, tuple[str, float]] = {
 
 
 class Layout(BaseModel):
-    """Base of every layout: nothing unknown, no number for a text, no text for a number."""
+    """Base of every layout: no unknown keys, no number for a text, no text for a number."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
 
@@ -136,7 +136,7 @@ def _fault_layout(kind: str, unit: str) -> type[Layout]:
 def checked(
     layout: type[Layout], table: Mapping[str, Any], *, file: str, known: Iterable[str] | None = None
 ) -> tuple[dict[str, Any], list[Fault]]:
-    """Return the fields of a table that are as its layout wants them, and the faults of the rest.
+    """Return the fields of a table that satisfy its layout, and the faults of the rest.
 
     *known*: the names that a misspelt one is compared with; None: those of the layout.
     """
@@ -202,7 +202,7 @@ def _take_element(
     where: str,
     element_at: Callable[[str], Path],
 ) -> list[Fault]:
-    """Add to *values* what follows from a part's element file; what is stated twice is a fault."""
+    """Add the fields that follow from a part's element file; stating one twice is a fault."""
     # Here: a part without an element needs none of it.
     from crashsense.sensing.element_file import load_element
 

@@ -50,7 +50,7 @@ OTHER_AXES: Mapping[str, tuple[str, ...]] = {
 
 @dataclass(frozen=True, eq=False)
 class UnitDraws:
-    """What the sensors of a draw share: phase (index into PHASES), K above 25 degC; (draws,)."""
+    """What the sensors of a draw share: phase (index into PHASES), K above 25 degC."""
 
     phase: IntArray
     warmer_k: FloatArray

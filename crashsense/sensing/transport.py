@@ -60,8 +60,8 @@ def hold_last(
 ) -> npt.NDArray[np.int32]:
     """Replace codes that did not arrive by the last one that did, shape (draws, words).
 
-    A code replaces at most *most* lost ones after it. Beyond that, and before any has come,
-    the control unit has none: the code is *failed*. A later code changes nothing before it.
+    A code replaces at most *most* lost ones after it. Beyond that, and before any has
+    arrived, there is none: the code is *failed*. A later code changes nothing before it.
 
     >>> hold_last(np.array([[1, 2, 3, 4, 5]], dtype=np.int32), most=1, failed=500,
     ...     arrived=np.array([[False, True, False, False, True]])).tolist()

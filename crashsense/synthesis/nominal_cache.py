@@ -177,8 +177,8 @@ def _named_files(recipe: Recipe) -> dict[str, str]:
     """Checksums of the files that the parameters name, as a vehicle of the user's own."""
     found: dict[str, str] = {}
     beside = Path(recipe.file).parent if recipe.file else Path()
-    for value in recipe.parameters.model_dump(mode="json").values():
-        if not isinstance(value, str) or len(value) > 255 or not value:
+    for value in _texts(recipe.parameters.model_dump(mode="json")):
+        if len(value) > 255 or not value:
             continue
         for path in (beside / value, beside / f"{value}.toml", Path(value)):
             with contextlib.suppress(OSError, ValueError):
@@ -186,6 +186,15 @@ def _named_files(recipe: Recipe) -> dict[str, str]:
                     found[value] = hashlib.sha256(path.read_bytes()).hexdigest()
                     break
     return found
+
+
+def _texts(values: Any) -> Iterator[str]:
+    """Every text in nested tables and lists: a vehicle's own file can name another."""
+    if isinstance(values, str):
+        yield values
+    elif isinstance(values, dict | list):
+        for value in values.values() if isinstance(values, dict) else values:
+            yield from _texts(value)
 
 
 @lru_cache(maxsize=1)

@@ -67,7 +67,8 @@ axes = figure.subplots()
 dots, tops = {}, {}
 looks = iter(((BLUE, "-"), (GREEN, "-"), (INK, "-"), (VERMILION, "--"), (GREY, "--"), (VERMILION, ":")))
 for name in ("wall_full_56", "odb_40_40", "pole_centre_29",
-             "kerb_climb_40_severe", "pothole_60_severe", "undercarriage_40_severe"):
+             "kerb_climb_40_severe_unbelted", "pothole_60_severe_unbelted",
+             "undercarriage_40_severe_unbelted"):
     trial = crashsense.trial(name, algorithm=[], channels=["central_x"])
     times = trial.times_s[0]
     a = -trial.samples.channels["central_x"][0]

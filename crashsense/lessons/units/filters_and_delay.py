@@ -41,7 +41,7 @@ LESSON = Lesson(
         Part(
             """
 A crash signal rings. A low-pass filter takes the ringing away, and takes time: a filter in a car is
-**causal**, it knows the past only, and what it lets through comes late. Sensors use Bessel filters
+**causal**, it knows the past only, and what it lets through arrives late. Sensors use Bessel filters
 because these delay all slow frequencies alike and do not overshoot.
 
 The delay of slow content of a Bessel filter of third order with its -3 dB point at `f` is
@@ -97,13 +97,18 @@ tidy(axes)
         ),
         Part(
             """
-The filter is one part of the way. The word travels over a bus, the control unit reads all words of a
-tick and computes. All of that together, for the central sensor of the shipped [[sensor set]]:
+The filter is one part of the delay. Ahead of it the [[element]] itself lags, by `1 / (Q w)` at low
+frequency: with a resonance of many kilohertz that is little beside the filter. Behind it the word
+travels over a bus, the control unit reads all words of a tick and computes. All of that together, for
+the central sensor of the shipped [[sensor set]]:
 """,
             """
 from crashsense import load_sensor_set
 
 sensors = load_sensor_set("standard")
+part = sensors.sensor("central_x")
+own = 1 / (part.quality * 2 * np.pi * part.resonance_hz)
+print(f"element alone, {part.resonance_hz / 1e3:.0f} kHz: {1e3 * own:.3f} ms")
 print(f"from motion to decision: {1e3 * sensors.delay_s('central_x'):.2f} ms, of which the bus, "
       f"the reading and the task {1e3 * sensors.transport_s('central_x'):.2f} ms")
 """,
@@ -116,10 +121,10 @@ print(f"from motion to decision: {1e3 * sensors.delay_s('central_x'):.2f} ms, of
     ),
     exercises=(
         Exercise(
-            "Which delay has a Bessel filter of third order with its -3 dB point at 250 Hz?",
+            "What is the delay of a third-order Bessel filter with its -3 dB point at 250 Hz?",
             "ms",
             lambda: _delay_ms(250.0),
-            "Delay and corner are in inverse proportion.",
+            "Delay and corner are inversely proportional.",
         ),
         Exercise(
             "At which frequency is the laboratory filter of class 180 down by 3 dB?",
@@ -131,8 +136,8 @@ print(f"from motion to decision: {1e3 * sensors.delay_s('central_x'):.2f} ms, of
     minutes=25,
     teacher="""
 Ten minutes of reading, fifteen for the exercises and the picture. Ask why the laboratory curve
-begins to rise before contact, and let the class decide in which direction a rule that was tuned on
-it will disappoint.
+begins to rise before contact, and let the class decide in which direction a rule tuned on it
+will disappoint.
 
 0.7 ms looks like little. In a side impact, where the decision is due after about 6 ms, it is more
 than a tenth of the time there is.

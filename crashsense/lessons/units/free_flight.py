@@ -26,10 +26,10 @@ LESSON = Lesson(
     parts=(
         Part(
             """
-When the car slows down, an occupant without a belt does not. Seen from the car he flies forward:
-the [[deceleration]] of the cabin, integrated once, is his speed in the cabin, and integrated twice
-his travel. The trade has a rule of thumb: after 5 inches, **127 mm**, he must meet a full bag, and a
-bag takes about **30 ms** to fill. So the [[required time]] to fire is the time of 127 mm of free
+When the car slows down, an occupant without a belt does not. Seen from the car, the occupant flies
+forward: the [[deceleration]] of the cabin, integrated once, is the occupant's speed in the cabin, and
+integrated twice the travel. The trade has a rule of thumb: after 5 inches, **127 mm**, the occupant
+must meet a full bag, and a bag takes about **30 ms** to fill. So the [[required time]] to fire is the time of 127 mm of free
 flight less 30 ms. It is a rule of thumb and no regulation; for a belted occupant it is convention.
 
 A constant deceleration can be done by hand: `s = a t^2 / 2`, so `t = sqrt(2 s / a)`. At 10 g that is
@@ -52,11 +52,11 @@ for level_g in (5, 10, 20, 30):
         ),
         Part(
             """
-A required time below zero is no slip: at 30 g the bag would have to be fired before contact. No rule
+A required time below zero is no mistake: at 30 g the bag would have to be fired before contact. No rule
 can do that, and the tool reports the number as it is.
 
 Now a real pulse. In the library the required time comes from the **rigid-body motion** of the cabin,
-which is what the occupant leaves behind. A sensor reads more than that: the place where it is
+relative to which the occupant moves. A sensor reads more than that: the place where it is
 mounted rings. Integrating the sensor instead is close, not equal. Below, both are integrated twice
 by hand, with the trapezoidal rule, and compared with the requirement of the event.
 """,
@@ -127,11 +127,11 @@ for axes in panels:
             "What is the required time at a constant 15 g?",
             "ms",
             lambda: 1e3 * float(required_time_to_fire(_square(15.0), rate_hz=10_000.0)),
-            "First the time of free flight over 127 mm; then take off the time that the bag needs.",
+            "First the time of free flight over 127 mm; then subtract the time that the bag needs.",
         ),
         Exercise(
-            "How fast is the free occupant in the cabin, at a constant 10 g, when he has moved 127 "
-            "mm?",
+            "How fast does the free occupant move in the cabin, at a constant 10 g, after 127 "
+            "mm of travel?",
             "m/s",
             _speed_at_the_bag,
             "From rest at constant acceleration, v^2 = 2 a s.",

@@ -25,7 +25,7 @@ LESSON = Lesson(
     parts=(
         Part(
             """
-In a sensor the amplifier comes first and the filter after it. If ringing drives the amplifier against
+In a sensor the amplifier comes first and the filter after it. If ringing drives the amplifier to
 its limit, the top of each swing is cut off, and the bottom is not. The filter then smooths what is
 left: the ringing disappears, and with it every sign that something was cut. What remains is a mean
 that is too low. The [[code|codes]] that the control unit receives never come near their limit. This is

@@ -51,8 +51,8 @@ the error is spread evenly, and its root mean square is `step / sqrt(12)`.
 
 The other limit is noise. It is stated as a density, in g for each root of a hertz, because what
 arrives depends on how much bandwidth is let through: `rms = density x sqrt(bandwidth)`. Two things
-make it: gas molecules that hit the proof mass, `sqrt(4 kB T w / (m Q))`, and the amplifier. White
-noise that has passed the whole band up to half the sampling rate:
+make it: gas molecules that hit the proof mass of the [[element]], `sqrt(4 kB T w / (m Q))`, and the
+amplifier. White noise that has passed the whole band up to half the sampling rate:
 """,
             """
 from math import sqrt
@@ -104,14 +104,14 @@ tidy(axes)
     ),
     exercises=(
         Exercise(
-            "A part of +/-25 g has a word of 10 bits of which all 511 positive codes are data. How "
+            "A part of +/-25 g has a 10-bit word of which all 511 positive codes are data. How "
             "much is one code?",
             "g",
             lambda: _step_g(25.0, 10),
             "Full scale over the number of positive codes.",
         ),
         Exercise(
-            "A part of +/-120 g has a word of 12 bits of which all positive codes are data. What "
+            "A part of +/-120 g has a 12-bit word of which all positive codes are data. What "
             "is the root mean square of its rounding error?",
             "mg",
             lambda: 1e3 * _step_g(120.0, 12) / sqrt(12.0),

@@ -109,7 +109,7 @@ figure = crashsense.trial("wall_full_40", algorithm=mine).plot()
         ),
         Part(
             """
-Is it honest? A suite that ships with the tool changes the future and looks whether the past moves,
+Is it honest? A suite that ships with the tool changes the future and checks whether the past moves,
 computes many draws at once and one by one, and leaves the car at rest. From the command line:
 `crashsense new rule`, then `crashsense check-rule my_rule.py:LeakyVelocity`.
 """,

@@ -112,7 +112,7 @@ tidy(axes)
         ),
         Part(
             """
-Velocity is the better criterion of the two and no sufficient one: look which events remain, and at
+Velocity is the better criterion of the two, but not a sufficient one: see which events remain, and
 lesson 8.
 """
         ),
@@ -134,7 +134,7 @@ lesson 8.
             "What is the peak?",
             "g",
             lambda: 50.0 / 3.6 / _half_sine_change(1.0, 0.090),
-            "Turn the formula round: the mean of a half sine is 2/pi of its peak.",
+            "Rearrange the formula: the mean of a half sine is 2/pi of its peak.",
         ),
     ),
     minutes=30,

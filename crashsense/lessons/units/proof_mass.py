@@ -49,8 +49,8 @@ two capacitors, of which one grows while the other shrinks. A capacitor of two p
 the two is `C1 - C2 = 2 C0 (x/d) / (1 - (x/d)^2)`: nearly proportional to `x` as long as `x` stays
 small against the gap.
 
-Forty fingers of 120 um by 25 um at a gap of 2 um are half a picofarad. One g makes a difference of a
-thousandth part of that, half a femtofarad, which is some hundreds of attofarads. (An
+Forty fingers of 120 um by 25 um at a gap of 2 um are half a picofarad. One g makes a difference of about
+a thousandth of that, half a femtofarad, that is, some hundreds of attofarads. (An
 attofarad at one volt is six electrons.)
 """,
             """
@@ -107,6 +107,6 @@ Ten minutes of reading, ten for the exercises. Begin with the question and let t
 deflection first: guesses are usually a thousand times too big.
 
 The point to carry away: the resonance alone says how far the mass moves, so it alone says how small
-a thing has to be measured. Lesson 2 shows what is paid for a higher one.
+a motion has to be measured. Lesson 2 shows the price of a higher one.
 """,
 )

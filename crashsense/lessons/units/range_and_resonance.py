@@ -27,8 +27,8 @@ LESSON = Lesson(
     parts=(
         Part(
             """
-At full scale the mass may use only a part of its gap: what the read-out still takes for a straight
-line, and what leaves room before the stops. Let that be `x_max`. With `x = a / w^2` of lesson 1
+At full scale the mass may use only a part of its gap: as far as the read-out is still linear, with
+room left before the stops. Let that be `x_max`. With `x = a / w^2` of lesson 1
 
 `a_max = w^2 x_max`:
 
@@ -53,7 +53,7 @@ for range_g in (60, 120, 240, 480):
             """
 Why not make the springs soft and pull the mass back by voltage? Because plates with a voltage
 between them attract each other, the more the closer they are. A spring pulls back in proportion to
-the way, the electric force grows with `1 / (d - x)^2`. Up to one third of the gap there is a
+the travel, the electric force grows with `1 / (d - x)^2`. Up to one third of the gap there is a
 balance; beyond it there is none and the mass snaps to the electrode. That is **pull-in**. For one
 electrode it comes at
 
@@ -95,13 +95,13 @@ tidy(axes)
         ),
     ),
     sources=(
-        "`a_max = w^2 x_max`: lesson 1 turned round; twice the range is 1.414 times the resonance.",
+        "`a_max = w^2 x_max`: lesson 1 rearranged; twice the range is 1.414 times the resonance.",
         "Pull-in at one third of the gap: any text on microsystems; by hand from the condition that "
         "force and slope of force are both equal.",
     ),
     exercises=(
         Exercise(
-            "A part for 60 g resonates at 8 kHz. Which resonance does a part for 240 g need, at "
+            "A part for 60 g resonates at 8 kHz. What resonance does a part for 240 g need, at "
             "the same travel?",
             "kHz",
             _resonance_khz,

@@ -54,7 +54,7 @@ print(f"critical sliding velocity {speed:.2f} m/s = {3.6 * speed:.1f} km/h")
             """
 The energy is small: it is the roll rate that must be watched, and how far the car has already rolled.
 At a roll angle of 0 a high rate is needed to go over, later a lower one. A rule compares the rate with
-the one that is still needed. Three events of the library in that plane; each curve begins at the
+the rate that is still needed. Three events of the library in that plane; each curve begins at the
 origin.
 """,
             """
@@ -107,7 +107,7 @@ tidy(axes)
             lambda: critical_sliding_speed(
                 mass_kg=1800.0, height_m=0.70, track_m=1.50, roll_inertia_kg_m2=650.0
             ),
-            "Energy to tip first; then the inertia about the edge of the wheels, by Steiner.",
+            "Energy to tip first; then the inertia about the edge of the wheels, by the parallel-axis theorem.",
         ),
     ),
     minutes=30,

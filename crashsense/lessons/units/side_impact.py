@@ -32,7 +32,7 @@ is due. An accelerometer in the middle of the car knows nothing yet: the car beh
 hardly begun to move.
 
 So the door itself is the sensor. It is a box of air, and when its skin is pushed in faster than the
-air can leave, the pressure rises by the law of Poisson,
+air can leave, the pressure rises adiabatically,
 
 `p = p0 (V0 / V)^1.4`.
 
@@ -43,7 +43,7 @@ import numpy as np
 from crashsense.synthesis.side.door_cavity import adiabatic_overpressure
 
 speed = 29 / 3.6
-print(f"way of the skin in 6 ms at 29 km/h: {1e3 * speed * 0.006:.1f} mm")
+print(f"travel of the skin in 6 ms at 29 km/h: {1e3 * speed * 0.006:.1f} mm")
 for share in (0.02, 0.05, 0.10, 0.20):
     rise = float(adiabatic_overpressure(np.array(1 - share)))
     print(f"{100 * share:4.0f} % of the volume: {rise / 1e3:5.1f} kPa")
@@ -84,19 +84,19 @@ print(f"required {required:.1f} ms, fired {row['fire_time_ms']:.2f} ms: {row['ve
             """
 Why is pressure not enough? A slammed door and a ball against it make pressure too. A second sensor at
 another place must agree that the car as a whole was struck: the [[plausibility]] check. It costs time,
-which there is little of, and is not asked for more than that something is going on at all.
+of which there is little, and only has to confirm that something is going on at all.
 """,
             """
-for name in ("side_pole_90_29", "door_slam_severe", "ball_door_severe", "trolley_door_severe"):
+for name in ("side_pole_90_29", "door_slam_severe_unbelted", "ball_door_severe", "trolley_door_severe"):
     one = crashsense.trial(name, algorithm=[], channels=["door_left_pressure", "central_y"])
     pressure = np.abs(one.samples.channels["door_left_pressure"][0]).max() / 1e3
     lateral = np.abs(one.samples.channels["central_y"][0]).max() / STANDARD_GRAVITY
-    print(f"{name:22s} pressure {pressure:6.2f} kPa   centre of the car {lateral:6.2f} g")
+    print(f"{name:25s} pressure {pressure:6.2f} kPa   centre of the car {lateral:6.2f} g")
 """,
         ),
     ),
     sources=(
-        "Poisson's law for air, exponent 1.4: any text on thermodynamics; 10 % of the volume give "
+        "Adiabatic law of air, exponent 1.4: any text on thermodynamics; 10 % of the volume give "
         "101.325 kPa (0.9^-1.4 - 1) = 16.1 kPa, by hand.",
         "8.06 m/s for 6 ms are 48 mm, by hand. That a side decision is due after some 6 ms: from "
         "memory of the trade.",
@@ -107,20 +107,20 @@ for name in ("side_pole_90_29", "door_slam_severe", "ball_door_severe", "trolley
             "left. By how much does the pressure rise?",
             "kPa",
             lambda: _overpressure_kpa(0.06),
-            "Poisson's law with V / V0 = 0.94; the rise is over 101.325 kPa.",
+            "The adiabatic law with V / V0 = 0.94; the rise is over 101.325 kPa.",
         ),
         Exercise(
-            "A rule fires at 5 kPa. Which share of the volume must be displaced, without leak?",
+            "A rule fires at 5 kPa. What share of the volume must be displaced, without leak?",
             "%",
             lambda: _share_for(5.0),
-            "Solve Poisson's law for V / V0; for small shares the rise is about 1.4 times the "
+            "Solve the adiabatic law for V / V0; for small shares the rise is about 1.4 times the "
             "share of 101.325 kPa.",
         ),
     ),
     minutes=30,
     teacher="""
 Fifteen minutes of reading, fifteen for the exercises. Good questions: what does an open window do to
-the pressure, what a hole in the door? (Air leaves; the model has a leak area.) Why does the sensor in
+the pressure, and what does a hole in the door do? (Air leaves; the model has a leak area.) Why does the sensor in
 the middle of the car still have a say?
 """,
 )

@@ -20,7 +20,7 @@ is less than 5 % can be ruled out. What remains is
 
 `p <= 1 - 0.05^(1/200) = 1.49 %`,
 
-at a confidence of 95 %. The **rule of three** is the same in the head: 3 / 200 = 1.5 %.
+at a confidence of 95 %. The **rule of three** is the same by mental arithmetic: 3 / 200 = 1.5 %.
 """,
             """
 from crashsense.results.statistics import draws_without_failure, upper_bound_without_failure
@@ -46,7 +46,7 @@ for p in (1e-2, 1e-3, 1e-4):
 """,
         ),
         Part(
-            "The bound over the number of draws. A failure or two move it up, exactly computed by "
+            "The bound over the number of draws. A failure or two raise it: computed exactly, by "
             "the interval of Clopper and Pearson.",
             """
 import numpy as np
@@ -79,7 +79,7 @@ contains was not tried. And draws of one event say nothing of another one. `cras
     ),
     exercises=(
         Exercise(
-            "A rule was tried in 100 draws without failure. Up to which chance of failure does that "
+            "A rule was tried in 100 draws without failure. Up to what chance of failure does that "
             "leave open, at 95 %?",
             "%",
             lambda: 100.0 * upper_bound_without_failure(100),

@@ -4,15 +4,11 @@
 ``(x'' - q w' - p w^2, y'' + p w' - q w^2)`` (w: yaw rate), turned into body axes. Front sensors
 ride on the ends of the rails, and turn with the car.
 
-*Shaking* follows the absorbed power per mass of the car (:mod:`crashsense.synthesis.location`): the
-slow deceleration (zero-phase, 20 Hz) times the velocity still to be lost, as the law was measured;
-half of it comes and goes with the folds, by the power of the car's own springs against its slow
-part. When crushing ends it dies away as the modes of a place do.
+*Shaking* follows the absorbed power per mass of the car
+(:mod:`crashsense.synthesis.location.power`).
 """
 
 from __future__ import annotations
-
-from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -23,7 +19,7 @@ from crashsense.synthesis.draw_blocks import draw_groups, rows_of
 from crashsense.synthesis.dynamics.lumped import Motion, System
 from crashsense.synthesis.dynamics.lumped_system import FloatArray
 from crashsense.synthesis.frontal.vehicle import FrontalVehicle
-from crashsense.synthesis.location import shake
+from crashsense.synthesis.location import absorbed_power, ringing_down, shake, with_folds
 from crashsense.synthesis.model import Variation
 
 Rows = npt.NDArray[np.int64]
@@ -36,13 +32,6 @@ ZERO = 500
 #: Samples after contact in which folding shakes the car.
 FOLDING = 1800
 
-#: The slow deceleration of the law: second-order low-pass forth and back [Hz].
-SLOW_HZ = 20.0
-#: Share of the shaking that comes and goes with the folds [-], and its most.
-WITH_FOLDS, MOST = 0.5, 3.0
-#: Time in which power that has ended leaves the shaking [s]: amplitude falls to 1/e in 8 ms, as
-#: that of a mode of 400 Hz and damping 0.05 does (1 / (2 pi f damping)); lower ones ring longer.
-RING_DOWN_S = 0.004
 #: Crush at which the front structure has come near to the cabin [m].
 NEAR_M = 0.45
 #: Free travel of the required time's rule of thumb (memory) [m].
@@ -50,46 +39,6 @@ FREE_TRAVEL_M = 0.127
 
 #: Places at which the crush happens: near from the first contact on.
 AT_THE_CRUSH = ("upfront_left_x", "upfront_right_x", "powertrain_x")
-
-
-@lru_cache(maxsize=8)
-def _slow_sections(rate_hz: float) -> FloatArray:
-    from scipy.signal import butter
-
-    return np.asarray(butter(2, SLOW_HZ, fs=rate_hz, output="sos"))
-
-
-def _slow(values: FloatArray, rate_hz: float) -> FloatArray:
-    from scipy.signal import sosfiltfilt
-
-    return np.asarray(sosfiltfilt(_slow_sections(rate_hz), values, axis=-1))
-
-
-def absorbed_power(
-    deceleration: FloatArray, *, speed: FloatArray, rest: FloatArray, rate_hz: float
-) -> FloatArray:
-    """Absorbed power per mass of the law [W/kg], shape (draws, samples).
-
-    Parameters
-    ----------
-    deceleration : of the car [m/s^2], shape (draws, samples), some rest before contact
-    speed : at contact [m/s], shape (draws,)
-    rest : velocity that is left when the structure has done its work [m/s], shape (draws,)
-    rate_hz : sampling rate [Hz]
-    """
-    lost = cumulative_trapezoid(deceleration, step_s=1.0 / rate_hz)
-    left = np.maximum((speed - rest)[:, None] - lost, 0.0)
-    return np.maximum(_slow(deceleration, rate_hz), 0.0) * left
-
-
-def ringing_down(power: FloatArray, *, rate_hz: float) -> FloatArray:
-    """Power that falls no faster than exp(-t / :data:`RING_DOWN_S`), shape (draws, samples).
-
-    What shakes rings on when crushing ends; cut off there, it would stop between two samples, as
-    only a channel that died does.
-    """
-    grown = np.exp(np.arange(power.shape[-1]) / (RING_DOWN_S * rate_hz))
-    return np.maximum.accumulate(power * grown, axis=-1) / grown
 
 
 def resting_speed(system: System, rows: Rows, least: FloatArray) -> FloatArray:
@@ -183,9 +132,7 @@ def _felt_rows(
     rest = resting_speed(system, rows, velocity.min(axis=-1))
     power = absorbed_power(-x, speed=speed, rest=rest, rate_hz=RATE_HZ)
     power = ringing_down(power, rate_hz=RATE_HZ)
-    crushing = motion.power[rows]
-    slow = np.maximum(_slow(crushing, RATE_HZ), 0.05 * crushing.max(axis=-1)[:, None] + 1e-9)
-    power *= 1.0 - WITH_FOLDS + WITH_FOLDS * np.minimum(crushing / slow, MOST)
+    power = with_folds(power, crushing=motion.power[rows], rate_hz=RATE_HZ)
     closing = velocity - np.asarray(system.velocity["far"])[rows, None]
     crush = np.maximum.accumulate(np.cumsum(np.maximum(closing, 0.0)[:, first:], axis=-1), axis=-1)
     last = min(signals["central_x"].shape[1], first + FOLDING)

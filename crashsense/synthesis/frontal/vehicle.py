@@ -221,3 +221,8 @@ def load_vehicle(name: str, *, beside: str | None = None) -> FrontalVehicle:
     """
     path = vehicle_path(name, beside=beside)
     return _read(str(path), path.stat().st_mtime)
+
+
+def sensing_places(name: str) -> dict[str, Place]:
+    """The sensing locations of the vehicle *name*, by channel."""
+    return {channel: one.place() for channel, one in load_vehicle(name).locations.items()}

@@ -19,7 +19,7 @@ from math import inf, pi
 import numpy as np
 
 from crashsense import engine
-from crashsense.synthesis.location.modes import FloatArray
+from crashsense.arrays import FloatArray
 from crashsense.synthesis.location.place import Modes, Place, drawn_modes
 from crashsense.synthesis.model import Variation
 

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from crashsense import draws as random_draws
-from crashsense.synthesis.location.modes import FloatArray
+from crashsense.arrays import FloatArray
 from crashsense.synthesis.model import Variation
 
 #: Highest nominal mode [Hz].

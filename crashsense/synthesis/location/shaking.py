@@ -29,8 +29,8 @@ from collections.abc import Mapping
 import numpy as np
 import numpy.typing as npt
 
+from crashsense.arrays import FloatArray
 from crashsense.synthesis.draw_blocks import draw_groups, rows_of
-from crashsense.synthesis.location.modes import FloatArray
 from crashsense.synthesis.location.place import Modes, Place, drawn_modes
 from crashsense.synthesis.model import Variation
 

@@ -5,13 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from crashsense.arrays import FloatArray
+from crashsense.synthesis.frontal.vehicle import sensing_places
 from crashsense.synthesis.location import Path, blow_response, shake
-from crashsense.synthesis.misuse.structure import (
-    LOCATIONS,
-    StruckPlace,
-    Structure,
-    sensing_places,
-)
+from crashsense.synthesis.misuse.structure import LOCATIONS, StruckPlace, Structure
 from crashsense.synthesis.model import Variation
 
 #: Location -> the channels that read it, by axis; the first of them names its local modes.

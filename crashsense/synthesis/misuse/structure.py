@@ -19,7 +19,6 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.files import is_file, read_toml
 from crashsense.resources import folder
-from crashsense.synthesis.location import Place
 from crashsense.synthesis.misuse.contact import MATERIALS
 from crashsense.synthesis.wording import faults_of
 
@@ -163,10 +162,3 @@ def find_place(structure: Structure, name: str) -> StruckPlace:
     if name not in structure.places:
         raise ValueError(nearest(name, structure.places))
     return structure.places[name]
-
-
-def sensing_places(vehicle: str) -> dict[str, Place]:
-    """The sensing locations of a vehicle file, by channel."""
-    from crashsense.synthesis.frontal.vehicle import load_vehicle
-
-    return {name: one.place() for name, one in load_vehicle(vehicle).locations.items()}

@@ -18,12 +18,8 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_valida
 
 from crashsense.arrays import FloatArray
 from crashsense.synthesis.draw_blocks import in_blocks
-from crashsense.synthesis.dynamics.spring_chain import (
-    CrushSpring,
-    SpringChainMotion,
-    integrate_chain,
-)
-from crashsense.synthesis.location.mounting import fracture_noise, mounting_ringing
+from crashsense.synthesis.dynamics.spring_chain import CrushSpring, SpringChainMotion
+from crashsense.synthesis.location import absorbed_power, with_folds
 from crashsense.synthesis.model import (
     PulseModel,
     Synthesis,
@@ -31,27 +27,35 @@ from crashsense.synthesis.model import (
     Variation,
     register_model,
 )
-from crashsense.synthesis.side.vehicle import Mode, Point, curve_faults, curve_si, read_vehicle
+from crashsense.synthesis.side.crash import (
+    FOLDING_S,
+    RATE_HZ,
+    SAMPLES,
+    START_S,
+    CrashVehicle,
+    add_shaking,
+    crash_motion,
+    crush_power,
+    on_time_base,
+)
+from crashsense.synthesis.side.vehicle import Point, curve_faults, curve_si, read_vehicle
 
-RATE_HZ = 10_000.0
-START_S = -0.050
-ZERO, SAMPLES = 500, 2501
-#: Time in which bodies are integrated [s]: to the last sample, as the cabin swings on.
-ACTIVE_S = (SAMPLES - 1 - ZERO) / RATE_HZ
-#: Time in which sheet metal can break, and longest sled pulse [s].
-BREAKING_S = 0.180
 SUBSTEPS = 1
+#: Springs of the car that fold.
+OWN_SPRINGS = ("rear", "floor")
+#: Crush at which it has come near to the tunnel [m], as in the frontal crashes.
+NEAR_M = 0.45
+#: Locations that it is at from the first contact on, and those that it never comes near to.
+AT_THE_CRUSH: tuple[str, ...] = ("rear_seat_crossmember_x",)
+FRONT: tuple[str, ...] = ("upfront_left_x", "upfront_right_x")
 
 Positive = Annotated[float, Field(gt=0.0)]
 NotNegative = Annotated[float, Field(ge=0.0)]
 
 
-class RearVehicle(BaseModel):
+class RearVehicle(CrashVehicle):
     """The vehicle file of a rear impact."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    mass_kg: Positive
     rear_end_mass_kg: Positive
     powertrain_mass_kg: Positive
     rear_curve: tuple[Point, ...]
@@ -66,12 +70,6 @@ class RearVehicle(BaseModel):
     yaw_inertia_kg_m2: Positive
     central_ahead_m: float
     satellite_ahead_m: float
-    central_modes: tuple[Mode, ...]
-    safing_modes: tuple[Mode, ...]
-    crossmember_modes: tuple[Mode, ...]
-    upfront_modes: tuple[Mode, ...]
-    central_noise: NotNegative
-    crossmember_noise: NotNegative
 
     @model_validator(mode="after")
     def _possible(self) -> RearVehicle:
@@ -127,8 +125,8 @@ class RearParameters(BaseModel):
                 faults.append("pulse_ms and peak_at_ms in ms for a sled")
             elif not self.peak_at_ms < self.pulse_ms:
                 faults.append("peak_at_ms: before the end of the pulse")
-            elif self.pulse_ms > 1e3 * BREAKING_S:
-                faults.append(f"pulse_ms: no more than {1e3 * BREAKING_S:g}")
+            elif self.pulse_ms > 1e3 * FOLDING_S:
+                faults.append(f"pulse_ms: no more than {1e3 * FOLDING_S:g}")
             if any(value is not None for value in barrier):
                 faults.append("no striker_mass_kg and face_curve for a sled")
         text = "; ".join(fault for fault in faults if fault)
@@ -235,16 +233,32 @@ def build_chain(
     return masses, speeds, springs
 
 
-def _on_time_base(active: FloatArray) -> FloatArray:
-    out = np.zeros((active.shape[0], SAMPLES))
-    out[:, ZERO : ZERO + active.shape[1]] = active
-    return out
-
-
-def _power(motion: SpringChainMotion, number: int) -> FloatArray:
-    spring = motion.springs[number]
-    rate = motion.velocity[:, spring.behind] - motion.velocity[:, spring.ahead]
-    return _on_time_base(np.maximum(motion.force[:, number] * rate, 0.0).T)
+def _shake(
+    signals: dict[str, FloatArray],
+    parameters: RearParameters,
+    variation: Variation,
+    motion: SpringChainMotion,
+    *,
+    cabin: FloatArray,
+) -> None:
+    """Add how the folding rear shakes the locations: near to it at once, further off later."""
+    car = parameters.vehicle
+    striker, struck = motion.masses[:2].sum(axis=0), motion.masses[2:].sum(axis=0)
+    common = motion.masses[0] * motion.velocity[0, 0] + motion.masses[1] * motion.velocity[0, 1]
+    power = absorbed_power(
+        cabin,
+        speed=common / (striker + struck),
+        rest=np.zeros(variation.size),
+        rate_hz=RATE_HZ,
+    )
+    crushing = crush_power(motion, OWN_SPRINGS, mass_kg=struck)
+    power = with_folds(power, crushing=crushing, rate_hz=RATE_HZ)
+    near = np.minimum(on_time_base(motion.largest[:, 1].T) / NEAR_M, 1.0)
+    places = car.places(sorted(signals))
+    at_the_crush = {n: places.pop(n) for n in AT_THE_CRUSH if n in places}
+    far = {n: places.pop(n) for n in FRONT if n in places}
+    for nearness, group in ((1.0, at_the_crush), (near, places), (0.0, far)):
+        add_shaking(signals, places=group, power=power, nearness=nearness, variation=variation)
 
 
 def simulate_rear(parameters: RearParameters, variation: Variation) -> Synthesis:
@@ -260,73 +274,43 @@ def simulate_rear(parameters: RearParameters, variation: Variation) -> Synthesis
             length_s=float(parameters.pulse_ms or 0.0) * stretch,
             peak_s=float(parameters.peak_at_ms or 0.0) * stretch,
         )
-        powertrain, power, force = cabin, np.zeros_like(cabin), np.zeros_like(cabin)
+        powertrain, force = cabin, np.zeros_like(cabin)
         facts["velocity_change_m_s"] = change
     else:
         masses, speeds, springs = build_chain(parameters, variation)
-        motion = integrate_chain(
-            masses,
-            springs,
-            speeds=speeds,
-            duration_s=ACTIVE_S,
-            stored_step_s=1.0 / RATE_HZ,
-            substeps=SUBSTEPS,
-        )
-        cabin = _on_time_base(motion.body_acceleration(3))
-        powertrain = _on_time_base(motion.body_acceleration(4))
-        power = _power(motion, 1) + _power(motion, 2)
-        force = _on_time_base(motion.force[:, 1].T)
+        motion = crash_motion(masses, springs, speeds=speeds, substeps=SUBSTEPS)
+        cabin = on_time_base(motion.body_acceleration(3))
+        powertrain = on_time_base(motion.body_acceleration(4))
+        force = on_time_base(motion.force[:, 1].T)
         facts["velocity_change_m_s"] = motion.velocity[-1, 3]
         facts["largest_crush_m"] = motion.largest[-1, 1]
     facts["peak_cabin_m_s2"] = np.abs(cabin).max(axis=-1)
-    modes = variation.factor("mode_frequency")
-
-    def at(body: FloatArray, mounting: tuple[Mode, ...], role: str, strength: float) -> FloatArray:
-        ringing = mounting_ringing(
-            body,
-            frequencies_hz=np.array([[mode[0]] for mode in mounting]) * modes[None, :],
-            damping=[mode[1] for mode in mounting],
-            shares=[mode[2] for mode in mounting],
-            rate_hz=RATE_HZ,
-        )
-        out = body + ringing
-        if parameters.obstacle == "barrier":
-            count = round(BREAKING_S * RATE_HZ) + 1
-            active = slice(ZERO, ZERO + count)
-            out[:, active] += fracture_noise(
-                power[:, active],
-                variation.noise(role, count),
-                strength=strength,
-                band_hz=(300.0, 2000.0),
-                rate_hz=RATE_HZ,
-            )
-        return np.asarray(out)
-
     signals = {
-        "central_x": at(cabin, car.central_modes, "central_x", car.central_noise),
-        "central_safing_x": at(cabin, car.safing_modes, "central_safing_x", car.central_noise),
-        "upfront_left_x": at(cabin, car.upfront_modes, "upfront_left_x", car.central_noise),
-        "upfront_right_x": at(cabin, car.upfront_modes, "upfront_right_x", car.central_noise),
-        "rear_seat_crossmember_x": at(
-            cabin, car.crossmember_modes, "rear_seat_crossmember_x", car.crossmember_noise
-        ),
-        "powertrain_x": powertrain,
+        name: cabin.copy()
+        for name in ("central_x", "upfront_left_x", "upfront_right_x", "rear_seat_crossmember_x")
     }
     quiet = {"central_z", "central_roll_rate", "door_left_pressure", "door_right_pressure"}
     lateral = {
-        "central_y": (car.central_ahead_m, car.central_modes),
-        "central_safing_y": (car.central_ahead_m, car.safing_modes),
-        "side_left_y": (car.satellite_ahead_m, car.upfront_modes),
-        "side_right_y": (car.satellite_ahead_m, car.upfront_modes),
+        "central_y": car.central_ahead_m,
+        "side_left_y": car.satellite_ahead_m,
+        "side_right_y": car.satellite_ahead_m,
     }
     if parameters.overlap < 1.0:
         # Force forward on the left turns the nose right: yaw acceleration +z, a_y = yaw * ahead.
         arm = 0.5 * (1.0 - parameters.overlap) * car.width_m - variation.deviation("contact_point")
         yaw = force * arm[:, None] / car.yaw_inertia_kg_m2
-        for name, (ahead, mounting) in lateral.items():
-            signals[name] = at(yaw * ahead, mounting, name, 0.25 * car.central_noise)
+        signals |= {name: yaw * ahead for name, ahead in lateral.items()}
     else:
-        quiet |= set(lateral)
+        quiet |= {*lateral, "central_safing_y"}
+    if parameters.obstacle == "barrier":
+        _shake(signals, parameters, variation, motion, cabin=cabin)
+    # The second element sits beside the first on the same board: it sees the same motion.
+    signals |= {
+        f"central_safing_{axis}": signals[f"central_{axis}"]
+        for axis in "xy"
+        if f"central_{axis}" in signals
+    }
+    signals["powertrain_x"] = powertrain
     return Synthesis(
         signals=signals,
         rate_hz=RATE_HZ,

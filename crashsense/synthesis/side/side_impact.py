@@ -16,6 +16,7 @@ Valid to about 200 ms and closing speeds up to 25 m/s; no yaw, no restraint of t
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Annotated, Literal
 
 import numpy as np
@@ -23,18 +24,23 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from crashsense.arrays import FloatArray
 from crashsense.synthesis.draw_blocks import in_blocks
-from crashsense.synthesis.dynamics.spring_chain import (
-    CrushSpring,
-    SpringChainMotion,
-    integrate_chain,
-)
-from crashsense.synthesis.location.mounting import fracture_noise, mounting_ringing
+from crashsense.synthesis.dynamics.spring_chain import CrushSpring, SpringChainMotion
 from crashsense.synthesis.model import (
     PulseModel,
     Synthesis,
     Tolerance,
     Variation,
     register_model,
+)
+from crashsense.synthesis.side.crash import (
+    RATE_HZ,
+    SAMPLES,
+    START_S,
+    ZERO,
+    add_shaking,
+    crash_motion,
+    crush_power,
+    on_time_base,
 )
 from crashsense.synthesis.side.door_cavity import (
     AMBIENT_PA,
@@ -43,7 +49,6 @@ from crashsense.synthesis.side.door_cavity import (
     delayed,
 )
 from crashsense.synthesis.side.vehicle import (
-    Mode,
     NamedSideVehicle,
     Point,
     SideVehicle,
@@ -52,15 +57,11 @@ from crashsense.synthesis.side.vehicle import (
 )
 from crashsense.units import STANDARD_GRAVITY
 
-RATE_HZ = 10_000.0
-START_S = -0.050
-#: Sample at time zero and samples in all (-50 to 200 ms).
-ZERO, SAMPLES = 500, 2501
-#: Time in which bodies are integrated [s]: to the last sample, as the cabin swings on.
-ACTIVE_S = (SAMPLES - 1 - ZERO) / RATE_HZ
-#: Time in which sheet metal can break [s]; the springs have let go long before its end.
-BREAKING_S = 0.150
 SUBSTEPS = 3
+#: Springs of the car that fold: all of them; those at the struck satellite, on sill and pillar (the
+#: panel of the door hangs further away); those that carry the cabin.
+OWN_SPRINGS = ("skin", "door", "sill", "pillar")
+NEAR_SPRINGS, CABIN_SPRINGS = ("door", "sill", "pillar"), ("pillar",)
 
 Positive = Annotated[float, Field(gt=0.0)]
 
@@ -254,51 +255,18 @@ def build_chain(
     return masses, speeds, springs, body
 
 
-def _on_time_base(active: FloatArray) -> FloatArray:
-    """Place (draws, active samples from time zero) on the event's time base, zero elsewhere."""
-    out = np.zeros((active.shape[0], SAMPLES))
-    out[:, ZERO : ZERO + active.shape[1]] = active
-    return out
-
-
-def _modes(body: FloatArray, modes: tuple[Mode, ...], factor: FloatArray) -> FloatArray:
-    frequencies = np.array([[mode[0]] for mode in modes]) * factor[None, :]
-    return body + mounting_ringing(
-        body,
-        frequencies_hz=frequencies,
-        damping=[mode[1] for mode in modes],
-        shares=[mode[2] for mode in modes],
-        rate_hz=RATE_HZ,
-    )
-
-
-def _crush_power(motion: SpringChainMotion, name: str) -> FloatArray:
-    for number, spring in enumerate(motion.springs):
-        if spring.name == name:
-            rate = motion.velocity[:, spring.behind] - motion.velocity[:, spring.ahead]
-            return np.asarray(np.maximum(motion.force[:, number] * rate, 0.0).T)
-    return np.zeros((motion.velocity.shape[2], motion.velocity.shape[0]))
-
-
 def simulate_side(parameters: SideParameters, variation: Variation) -> Synthesis:
     """Integrate all draws and return the signals of a hit on the left side."""
     car = parameters.vehicle
     masses, speeds, springs, body = build_chain(parameters, variation)
-    motion = integrate_chain(
-        masses,
-        springs,
-        speeds=speeds,
-        duration_s=ACTIVE_S,
-        stored_step_s=1.0 / RATE_HZ,
-        substeps=SUBSTEPS,
-    )
-    cabin = _on_time_base(motion.body_acceleration(body["cabin"]))
-    pillar = _on_time_base(motion.body_acceleration(body["pillar"]))
+    motion = crash_motion(masses, springs, speeds=speeds, substeps=SUBSTEPS)
+    cabin = on_time_base(motion.body_acceleration(body["cabin"]))
+    pillar = on_time_base(motion.body_acceleration(body["pillar"]))
     door = parameters.contact == "door"
 
     # Along the car: Coulomb friction of the striker until the relative speed is gone.
     total = masses[body["pillar"] :].sum(axis=0) if not door else _car_mass(masses, body)
-    force = _on_time_base(_striker_force(motion, body))
+    force = on_time_base(_striker_force(motion, body))
     long_speed = _longitudinal_speed(parameters, variation)
     share = (
         np.ones_like(total)
@@ -312,54 +280,41 @@ def simulate_side(parameters: SideParameters, variation: Variation) -> Synthesis
 
     roll_rate, roll = _roll(car, force, variation)
     tilt = -STANDARD_GRAVITY * np.sin(roll)
-    modes = variation.factor("mode_frequency")
-    power_near = _on_time_base(
-        sum((_crush_power(motion, n) for n in ("skin", "door", "sill")), _crush_power(motion, ""))
-    )
-    power_cabin = _on_time_base(_crush_power(motion, "pillar"))
-
-    def noise(role: str, power: FloatArray, strength: float) -> FloatArray:
-        # Nothing breaks before contact, nor after the springs have let go.
-        count = round(BREAKING_S * RATE_HZ) + 1
-        white = variation.noise(role, count)
-        out = np.zeros((variation.size, SAMPLES))
-        out[:, ZERO : ZERO + count] = fracture_noise(
-            power[:, ZERO : ZERO + count],
-            white,
-            strength=strength,
-            band_hz=(300.0, 2000.0),
-            rate_hz=RATE_HZ,
-        )
-        return out
-
-    near_body = pillar if door else cabin
-    near_power = power_near + power_cabin if door else power_cabin
-    signals = {
-        "central_x": _modes(cabin_x, car.central_modes, modes)
-        + noise("central_x", power_cabin, 0.5 * car.central_noise),
-        "central_safing_x": _modes(cabin_x, car.safing_modes, modes)
-        + noise("central_safing_x", power_cabin, 0.5 * car.central_noise),
-        "central_y": _modes(cabin, car.central_modes, modes)
-        + tilt
-        + noise("central_y", power_cabin, car.central_noise),
-        "central_safing_y": _modes(cabin, car.safing_modes, modes)
-        + tilt
-        + noise("central_safing_y", power_cabin, car.central_noise),
-        "side_left_y": _modes(near_body, car.satellite_modes, modes)
-        + tilt
-        + noise("side_left_y", near_power, car.satellite_noise),
-        "side_right_y": _modes(cabin, car.far_modes, modes)
-        + tilt
-        + noise("side_right_y", power_cabin, car.central_noise),
-        "central_roll_rate": roll_rate,
-    }
     quiet = {"central_z", "door_right_pressure"}
-    along = ("upfront_left_x", "upfront_right_x", "rear_seat_crossmember_x", "powertrain_x")
-    if parameters.angle_deg < 90.0:
-        # The whole car is dragged along; no local crush at these places.
-        signals |= dict.fromkeys(along, _modes(cabin_x, car.far_modes, modes))
-    else:
-        quiet |= set(along)
+    along = ["upfront_left_x", "upfront_right_x", "rear_seat_crossmember_x"]
+    if parameters.angle_deg == 90.0:
+        quiet |= {*along, "powertrain_x"}
+        along = []
+    # Where there is no door, the axle or fender is struck: the satellite rides with the cabin.
+    signals = {
+        "side_left_y": (pillar if door else cabin) + tilt,
+        "side_right_y": cabin + tilt,
+        "central_y": cabin + tilt,
+        # The whole car is dragged along.
+        **{name: cabin_x.copy() for name in ("central_x", *along)},
+    }
+    places = car.places(sorted(signals))
+    if door:
+        low, high = car.struck_shaking
+        struck = replace(places.pop("side_left_y"), level=low, level_high=high, group="")
+        add_shaking(
+            signals,
+            places={"side_left_y": struck},
+            power=crush_power(motion, NEAR_SPRINGS, mass_kg=total),
+            variation=variation,
+        )
+    add_shaking(
+        signals,
+        places=places,
+        power=crush_power(motion, CABIN_SPRINGS, mass_kg=total),
+        variation=variation,
+    )
+    # The second element sits beside the first on the same board: it sees the same motion.
+    signals["central_safing_x"] = signals["central_x"]
+    signals["central_safing_y"] = signals["central_y"]
+    signals["central_roll_rate"] = roll_rate
+    if along:
+        signals["powertrain_x"] = cabin_x
     facts = {
         "velocity_change_m_s": motion.velocity[-1, body["cabin"]] - speeds[body["cabin"]],
         "peak_cabin_m_s2": np.abs(cabin).max(axis=-1),

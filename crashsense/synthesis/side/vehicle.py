@@ -6,19 +6,15 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import numpy as np
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo, model_validator
+from pydantic import BeforeValidator, Field, ValidationInfo, model_validator
 
 from crashsense.arrays import FloatArray
 from crashsense.errors import InputError
 from crashsense.files import is_file, read_toml
 from crashsense.resources import folder as shipped_folder
+from crashsense.synthesis.side.crash import CrashVehicle, Level
 
 Point = tuple[float, float]
-Mode = tuple[
-    Annotated[float, Field(gt=5.0, lt=2400.0)],
-    Annotated[float, Field(gt=0.0, lt=1.0)],
-    Annotated[float, Field(ge=0.0, le=1.0)],
-]
 Positive = Annotated[float, Field(gt=0.0)]
 
 
@@ -47,12 +43,9 @@ def curve_faults(points: tuple[Point, ...], unloading_kn_per_mm: float, *, what:
     return ""
 
 
-class SideVehicle(BaseModel):
-    """The vehicle file: masses, curves and sensor mountings of the struck side."""
+class SideVehicle(CrashVehicle):
+    """The vehicle file: masses, curves and sensing locations of the struck side."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    mass_kg: Positive
     skin_mass_kg: Positive
     door_mass_kg: Positive
     pillar_mass_kg: Positive
@@ -79,12 +72,8 @@ class SideVehicle(BaseModel):
     roll_inertia_kg_m2: Positive
     roll_stiffness_knm_per_rad: Positive
     roll_damping: Annotated[float, Field(ge=0.0, lt=1.0)]
-    satellite_modes: tuple[Mode, ...]
-    central_modes: tuple[Mode, ...]
-    safing_modes: tuple[Mode, ...]
-    far_modes: tuple[Mode, ...]
-    satellite_noise: Annotated[float, Field(ge=0.0)]
-    central_noise: Annotated[float, Field(ge=0.0)]
+    #: level of random shaking of the struck satellite, which the crush is at
+    struck_shaking: Level
 
     @model_validator(mode="after")
     def _possible(self) -> SideVehicle:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from frontal_support import BANDS, FRONTAL, mean_levels, show, synthesis
 
-from crashsense.synthesis.frontal.felt import absorbed_power
+from crashsense.synthesis.location import absorbed_power
 
 #: Test 10146, mean of floor left (093) and right (094): root mean square [g] by window and band.
 RECORD = np.array(

@@ -6,12 +6,12 @@ from math import pi
 
 import numpy as np
 import pytest
+from scipy.linalg import expm
 
 from crashsense.errors import InputError
 from crashsense.occupant import flight_times
 from crashsense.synthesis import load_recipes, parse_recipe
 from crashsense.synthesis.dynamics.contact_chain import Joint, march_chain
-from crashsense.synthesis.location.modes import mode_response
 from crashsense.synthesis.misuse.levels import measure_levels
 
 G = 9.80665
@@ -81,28 +81,9 @@ def test_momentum_is_conserved_and_plastic_contact_shares_it():
     assert motion.speed[2][0, -1] == pytest.approx(together, rel=0.05)
 
 
-def test_mode_filter_against_the_analogue_high_pass():
-    # H(s) = s^2 / (s^2 + 2 zeta w s + w^2): |H| at the mode is 1 / (2 zeta), exact by pre-warping
-    t = np.arange(40000) / 10000.0
-    tone = np.sin(2 * pi * 90.0 * t)[None]
-    out = mode_response(tone, frequency_hz=90.0, damping=0.05, rate_hz=10000.0)[0]
-    assert np.abs(out[-2000:]).max() == pytest.approx(10.0, rel=1e-3)
-    below = mode_response(
-        np.sin(2 * pi * 9.0 * t)[None], frequency_hz=90.0, damping=0.05, rate_hz=10000.0
-    )[0]
-    assert np.abs(below[-4000:]).max() == pytest.approx(0.01 / 0.99, rel=0.01)
-    step = (
-        np.cumsum(
-            mode_response(np.ones((1, 40000)), frequency_hz=90.0, damping=0.05, rate_hz=10000.0)[0]
-        )
-        / 10000.0
-    )
-    assert abs(step[-1]) < 1e-6
-
-
 HAMMERS = [
     f"hammer_{place}{end}"
-    for place in ("bracket", "bumper_beam", "rail", "sill", "tunnel")
+    for place in ("bolt", "bracket", "bumper_beam", "rail", "sill", "tunnel")
     for end in ("", "_severe")
 ]
 
@@ -125,7 +106,38 @@ def test_a_hammer_blow_lasts_1_to_3_ms_and_moves_nothing(recipes, name):
 def test_hammer_blows_span_the_range_of_the_trade(recipes):
     peaks = [recipes[n].synthesise([0], seed=0).facts["place_peak_m_s2"][0] / G for n in HAMMERS]
     assert min(peaks) < 100
-    assert max(peaks) > 200
+    assert max(peaks) > 350
+
+
+@pytest.mark.parametrize("name", ["hammer_bracket_severe", "hammer_bolt_severe"])
+def test_peak_at_the_bracket_is_that_of_two_bodies_on_two_springs(recipes, name):
+    """What makes several hundred g: a contact that is as stiff as the bracket's own spring.
+
+    Striker and sheet together (M) on the sheet's spring k, the local mass (m) on the bracket's
+    spring K, both with their dampers: the exact motion of the linear chain (matrix exponential)
+    until the contact lets go. The dent under the hammer and the sheet's own mass stay out.
+    """
+    recipe = recipes[name]
+    place = recipe.parameters.loaded().places[recipe.parameters.place]
+    sheet, mass = place.sheet, place.local_mass_kg
+    both = recipe.parameters.striker_kg + sheet.mass_kg
+    rub = 2.0 * sheet.damping * (sheet.n_per_m * both) ** 0.5
+    soft, hard = sheet.n_per_m, place.local_stiffness
+    inertia = np.array([[both], [mass]])
+    stiff = np.array([[soft, -soft], [-soft, soft + hard]]) / inertia
+    damp = np.array([[rub, -rub], [-rub, rub + place.local_damper]]) / inertia
+    chain = np.block([[np.zeros((2, 2)), np.eye(2)], [-stiff, -damp]])
+    state = np.array([0.0, 0.0, recipe.parameters.striker_kg * recipe.parameters.speed_m_s, 0.0])
+    state[2] /= both
+    step = expm(chain * 1e-6)
+    peak, time = 0.0, 0.0
+    while state[0] >= state[1]:
+        state = step @ state
+        time += 1e-6
+        peak = max(peak, abs(float((chain @ state)[3])))
+    event = recipe.synthesise([0], seed=0)
+    assert event.facts["place_peak_m_s2"][0] == pytest.approx(peak, rel=0.05)
+    assert event.facts["contact_s"][0] == pytest.approx(time, rel=0.06)
 
 
 def test_severe_blows_saturate_a_100_g_sensor_before_its_filter(recipes):
@@ -134,6 +146,7 @@ def test_severe_blows_saturate_a_100_g_sensor_before_its_filter(recipes):
     sensors = load_sensor_set()
     clipped = {}
     for name, channel in (
+        ("hammer_bolt_severe", "central_x"),
         ("hammer_bracket_severe", "central_x"),
         ("hammer_rail_severe", "upfront_left_x"),
         ("hammer_sill_severe", "side_left_y"),
@@ -141,7 +154,7 @@ def test_severe_blows_saturate_a_100_g_sensor_before_its_filter(recipes):
         event = recipes[name].events()[0]
         narrow = sensors.changed(channel, range=100 * G)
         report = sense(event.signals, narrow, occurrence=event.occurrence).reports[channel]
-        clipped[channel] = int(report.clipped_before_filter[0])
+        clipped[name] = int(report.clipped_before_filter[0])
         assert int(report.clipped_after_filter[0]) == 0  # the filter hides it
     assert min(clipped.values()) > 0, clipped
 

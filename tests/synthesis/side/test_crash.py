@@ -1,0 +1,70 @@
+"""What side and rear impacts share: crush power, and shaking by the law of the frontal crashes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from crashsense.errors import InputError
+from crashsense.synthesis.location import BANDS_HZ, LAW
+from crashsense.synthesis.model import draw_variation
+from crashsense.synthesis.recipe import load_recipes
+from crashsense.synthesis.side import crash, side_impact
+
+RECIPES = {r.name: r for r in load_recipes() if r.family in ("side", "rear")}
+
+
+def pole_power(name: str, *, names=side_impact.OWN_SPRINGS):
+    recipe = RECIPES[name]
+    variation = draw_variation(np.array([0]), seed=1, occurrence="any", tolerances={})
+    masses, speeds, springs, body = side_impact.build_chain(recipe.parameters, variation)
+    motion = crash.crash_motion(masses, springs, speeds=speeds, substeps=side_impact.SUBSTEPS)
+    mass = masses[1:].sum(axis=0)
+    power = crash.crush_power(motion, names, mass_kg=mass)
+    return power[0], speeds[body["cabin"], 0]
+
+
+def test_crush_power_sums_to_the_energy_of_the_crash() -> None:
+    # A car against a rigid pole loses V^2 / 2 per mass in its own springs; what they store and give
+    # back counts while they load, which leaves a tenth on top.
+    power, speed = pole_power("side_pole_90_29")
+    assert power.sum() / crash.RATE_HZ == pytest.approx(0.5 * speed**2, rel=0.12)
+    assert not power[: crash.ZERO].any()
+
+
+def test_side_shaking_follows_the_law() -> None:
+    """rms of a band = level s sqrt(P/m), of the shaking alone: reading less motion and tilt."""
+    recipe = RECIPES["side_pole_90_29"]
+    numbers = list(range(1, 13))
+    synthesis = recipe.synthesise(numbers, seed=4)
+    tilt = -9.80665 * np.sin(synthesis.trace["roll_angle"])
+    shaken = synthesis.signals["central_y"] - synthesis.cabin_y - tilt
+    power, _ = pole_power("side_pole_90_29", names=side_impact.CABIN_SPRINGS)
+    level = recipe.parameters.vehicle.shaking["central_y"]
+    from scipy.signal import butter, sosfiltfilt
+
+    window = slice(crash.ZERO + 200, crash.ZERO + 450)
+    root = np.sqrt(power[window].mean())
+    for band, law in list(zip(BANDS_HZ, LAW, strict=True))[2:]:
+        low, high = band
+        edges = (low, min(high, 0.45 * crash.RATE_HZ))
+        heard = sosfiltfilt(butter(4, edges, "bandpass", fs=crash.RATE_HZ, output="sos"), shaken)
+        rms = np.median(np.sqrt(np.mean(heard[:, window] ** 2, axis=-1)))
+        assert rms == pytest.approx(level[high > 400] * law * root, rel=0.4), band
+
+
+def test_shaking_names_a_channel_that_the_vehicle_does_not_state(tmp_path) -> None:
+    recipe = RECIPES["side_pole_90_29"]
+    values = recipe.parameters.vehicle.model_dump()
+    values["shaking"] = {"central_q": (1.0, 1.0)}
+    with pytest.raises(InputError, match="central_q|did you mean"):
+        recipe.with_parameters(name="wrong", vehicle=values)
+
+
+def test_a_channel_without_a_level_does_not_shake() -> None:
+    recipe = RECIPES["side_pole_90_29"]
+    values = recipe.parameters.vehicle.model_dump()
+    values["shaking"] = {k: v for k, v in values["shaking"].items() if k != "central_x"}
+    still = recipe.with_parameters(name="still", vehicle=values).synthesise([0], seed=1)
+    assert not still.signals["central_x"].any()
+    assert recipe.synthesise([0], seed=1).signals["central_x"].any()
