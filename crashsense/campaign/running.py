@@ -6,7 +6,7 @@ import hashlib
 import time
 from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, closing, contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -136,17 +136,10 @@ def evaluate(
     keys : keys of a plan that override it: ``events``, ``algorithms``, ``draws``, ... Names, paths
         or objects, see :func:`crashsense.plan.resolve_plan`
     """
-    with _campaign(
-        plan,
-        keys,
-        workers=workers,
-        executor=executor,
-        cluster=cluster,
-        engine=engine,
-        path=path,
-        chunk=chunk,
-        on_progress=on_progress,
-    ) as campaign:
+    how = How(
+        workers=workers, executor=executor, cluster=cluster, engine=engine, path=path, chunk=chunk
+    )
+    with _campaign(plan, keys, how, on_progress=on_progress) as campaign:
         if out is None:
             return campaign.run_in_memory()
         # Absolute at once: a rule in this process may move to another folder.
@@ -154,56 +147,50 @@ def evaluate(
         return campaign.run_in_folder(campaign.free(folder) if or_next else folder)
 
 
-def estimate(
-    plan: str | Path | Plan | None = None,
-    *,
-    workers: int | None = None,
-    executor: Executor | None = None,
-    cluster: Any = None,
-    engine: str | None = None,
-    path: str = "auto",
-    chunk: int | None = None,
-    **keys: Any,
-) -> Estimate:
-    """Measure a few draws of a plan and say what the whole would take; arguments as in evaluate."""
+def estimate(plan: str | Path | Plan | None = None, **given: Any) -> Estimate:
+    """Measure a few draws of a plan and say what the whole would take.
+
+    *given*: fields of :class:`How`, and keys of a plan that override it, as :func:`evaluate` takes.
+    """
     began = time.perf_counter()
-    with _campaign(
-        plan,
-        keys,
-        workers=workers,
-        executor=executor,
-        cluster=cluster,
-        engine=engine,
-        path=path,
-        chunk=chunk,
-    ) as campaign:
+    how = How(**{one.name: given.pop(one.name) for one in fields(How) if one.name in given})
+    with _campaign(plan, given, how) as campaign:
         return campaign.estimate(loading_s=time.perf_counter() - began)
+
+
+@dataclass(frozen=True, kw_only=True)
+class How:
+    """Where and how a plan is computed; :func:`evaluate` says what each field means."""
+
+    workers: int | None = None
+    executor: Executor | None = None
+    cluster: Any = None
+    engine: str | None = None
+    path: str = "auto"
+    chunk: int | None = None
+
+    def __post_init__(self) -> None:
+        faults = []
+        if self.workers is not None and self.workers < 1:
+            faults.append(Fault("evaluate", "workers", self.workers, "1 or more"))
+        if self.chunk is not None and self.chunk < 1:
+            faults.append(Fault("evaluate", "chunk", self.chunk, "1 or more draws"))
+        if self.path not in PATHS:
+            faults.append(Fault("evaluate", "path", self.path, nearest(str(self.path), PATHS)))
+        if faults:
+            raise InputError(faults)
 
 
 @contextmanager
 def _campaign(
     plan: str | Path | Plan | None,
     keys: Mapping[str, Any],
+    how: How,
     *,
-    workers: int | None,
-    executor: Executor | None,
-    cluster: Any,
-    engine: str | None,
-    path: str,
-    chunk: int | None,
     on_progress: Progress | None = None,
 ) -> Iterator[_Campaign]:
-    """Check the arguments, resolve the plan; release memory and connections at the end."""
-    faults = []
-    if workers is not None and workers < 1:
-        faults.append(Fault("evaluate", "workers", workers, "1 or more"))
-    if chunk is not None and chunk < 1:
-        faults.append(Fault("evaluate", "chunk", chunk, "1 or more draws"))
-    if path not in PATHS:
-        faults.append(Fault("evaluate", "path", path, nearest(str(path), PATHS)))
-    if faults:
-        raise InputError(faults)
-    chosen, note = choose(engine)
+    """Resolve the plan; release memory and connections at the end."""
+    chosen, note = choose(how.engine)
     # Signals have the same bits with both engines.
     with using(chosen):
         resolved = resolve_plan(plan, **keys)
@@ -214,38 +201,29 @@ def _campaign(
         occurrences=tuple(resolved.occurrences()),
         sensor_sets=resolved.sensor_sets,
         algorithms=resolved.algorithms,
-        conditions=conditions_of(resolved.keys, path=path),
+        conditions=conditions_of(resolved.keys, path=how.path),
         keep=tuple(resolved.keys.keep),
         engine=chosen,
     )
     with ExitStack() as stack:
         stack.enter_context(returned_memory())
         stack.callback(release_noise)
-        if executor is None and cluster is not None:
-            executor = stack.enter_context(closing(Cluster(cluster)))
-        yield _Campaign(
-            resolved, job, workers=workers, executor=executor, chunk=chunk, on_progress=on_progress
-        )
+        if how.executor is None and how.cluster is not None:
+            how = replace(how, executor=stack.enter_context(closing(Cluster(how.cluster))))
+        yield _Campaign(resolved, job, how, on_progress=on_progress)
 
 
 class _Campaign:
     """Sizes the tasks, runs them, keeps count."""
 
     def __init__(
-        self,
-        plan: Plan,
-        job: Job,
-        *,
-        workers: int | None,
-        executor: Executor | None,
-        chunk: int | None,
-        on_progress: Progress | None,
+        self, plan: Plan, job: Job, how: How, *, on_progress: Progress | None = None
     ) -> None:
         self.plan = plan
         self.job = job
-        self.workers = workers
-        self.executor = executor
-        self.chunk = chunk
+        self.workers = how.workers
+        self.executor = how.executor
+        self.chunk = how.chunk
         self.on_progress = on_progress
         self.settings = len(plan.sensor_sets) * len(plan.algorithms)
         self.began = time.monotonic()

@@ -39,10 +39,10 @@ def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
     """Judge algorithms on the shipped library, on a PLAN.toml or on measured records.
 
     Without arguments: the shipped library with 20 random draws beside the nominal one (--draws 0:
-    nominal alone), sensor set 'standard', algorithms 'plain' and 'guarded'. Records replace the library unless the plan names events. Without --out a folder that holds a
-    run of another plan is left alone, and the next one takes a number. The run folder holds
-    report.html, verdicts.csv, verdicts.parquet, summary.json, plan.toml and provenance.json, with
-    draws also statistics.csv.
+    nominal alone), sensor set 'standard', algorithms 'plain' and 'guarded'. Records replace the
+    library unless the plan names events. Without --out a folder that holds a run of another plan is
+    left alone, and the next one takes a number. The run folder holds report.html, verdicts.csv,
+    verdicts.parquet, summary.json, plan.toml and provenance.json, with draws also statistics.csv.
 
     Exit code 0: every requirement met by every gating algorithm. 1: some not met, which is a
     result and not an error. 2: bad input; nothing was written. 130: interrupted.

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -70,13 +70,16 @@ if TYPE_CHECKING:
     from jinja2 import BytecodeCache
 
 
-def write_report(run: Any, folder: Path | str) -> Path:
+def write_report(run: Any, folder: Path | str, *, title: str = "") -> Path:
     """Write ``report.html`` of a run into *folder* and return its path.
+
+    *title*: in place of that of the run's view.
 
     The page is written event by event to a temporary name and then renamed, so that a big run needs
     the traces of one event in memory only, and a reader never meets half a page.
     """
     view = view_of(run)
+    view = replace(view, title=title) if title else view
     target = Path(folder) / "report.html"
     temporary = target.with_name(f".report.{os.getpid()}.tmp")
     try:

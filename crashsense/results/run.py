@@ -222,16 +222,14 @@ class Run:
 
     def report(self, folder: str | Path | None = None, *, title: str = "") -> Path:
         """Write ``report.html`` into *folder* (default: the run's own) and return its path."""
-        from dataclasses import replace
-
-        # The page stands above results; a run is where a user looks for it.
-        from crashsense.reporting import view_of, write_report
+        # A run is where a user looks for the page, which stands rooms above: by the front door.
+        from crashsense import write_report
 
         target = self.folder if folder is None else Path(folder)
         if target is None:
             raise InputError([Fault("report", "folder", None, "a folder; this run has none")])
         target.mkdir(parents=True, exist_ok=True)
-        return write_report(replace(view_of(self), title=title), target)
+        return write_report(self, target, title=title)
 
     def _pair(self, algorithm: str | None, sensor_set: str | None) -> Pair:
         """Sensor set and algorithm by name, the deciding ones first."""

@@ -177,9 +177,7 @@ def test_short_plans_stay_here_and_long_ones_are_shared(monkeypatch: pytest.Monk
     def engine_of(draws: int, *, cost: float = 0.0, workers: int | None = None) -> Any:
         plan = resolve_plan(events=EVENTS, draws=draws)
         job = Job(tuple(plan.occurrences()), plan.sensor_sets, plan.algorithms, Conditions())
-        found = running._Campaign(
-            plan, job, workers=workers, executor=None, chunk=None, on_progress=None
-        )
+        found = running._Campaign(plan, job, running.How(workers=workers))
 
         def seconds_a_draw() -> list[float]:
             measured.append(cost)
