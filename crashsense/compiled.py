@@ -5,8 +5,9 @@ Rows run in groups of :data:`LANES`, so that the processor works on several rows
 recursion along time would leave it waiting. A row's result never depends on the rows beside it.
 
 Import only through :mod:`crashsense.engine`. The signal chain stands in
-:mod:`crashsense.compiled_sensing`, the steps of the crash and ride models in
-:mod:`crashsense.compiled_synthesis` and :mod:`crashsense.compiled_rollover`; reached here.
+:mod:`crashsense.compiled_sensing`, rules as operations in :mod:`crashsense.compiled_rules`, the
+steps of the crash and ride models in :mod:`crashsense.compiled_synthesis` and
+:mod:`crashsense.compiled_rollover`; reached here.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ import numpy as np
 
 from crashsense.arrays import FloatArray, IntArray
 from crashsense.compiled_rollover import check_roll, roll_steps
+from crashsense.compiled_rules import check_rules, run_program, to_lanes
 from crashsense.compiled_sensing import (
     check_sensing,
     fill_noise,
@@ -41,6 +43,7 @@ __all__ = [
     "chain_steps",
     "check",
     "check_roll",
+    "check_rules",
     "check_sensing",
     "check_steps",
     "contact_steps",
@@ -54,9 +57,11 @@ __all__ = [
     "modal_steps",
     "ride_steps",
     "roll_steps",
+    "run_program",
     "static_reading",
     "summary_of",
     "times_at_scales",
+    "to_lanes",
     "upsampled",
     "window_max",
     "window_sum",
@@ -327,5 +332,6 @@ def check() -> None:
     first_tick(told)
     times_at_scales(rows, np.array([0.5, 1.0]), both, 1.0)
     check_sensing()
+    check_rules()
     check_steps()
     check_roll()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -12,6 +13,8 @@ _LONGEST_VALUE = 240
 #: Unicode classes that a terminal or a page may obey instead of showing: control, format (such as
 #: a change of the writing direction), half characters, and separators of lines.
 _UNSHOWN = ("Cc", "Cf", "Cs", "Zl", "Zp")
+#: Those of them that do harm in a document (a soft hyphen or a joiner does none).
+_OBEYED = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
 
 
 def printable(text: object) -> str:
@@ -34,6 +37,15 @@ def printable(text: object) -> str:
         else sign
         for sign in found
     )
+
+
+def harmless(document: str) -> str:
+    r"""Return a document with the same characters escaped; line ends and tabs stay.
+
+    >>> harmless("<p>wall\x1b[31m</p>\n")
+    '<p>wall\\x1b[31m</p>\n'
+    """
+    return _OBEYED.sub(lambda sign: sign[0].encode("unicode_escape").decode("ascii"), document)
 
 
 @dataclass(frozen=True)

@@ -1,8 +1,8 @@
 """Worker processes: how many there may be, and how they start.
 
 Where the system has a fork server, workers are forked from one process that has imported and
-compiled once. It imports beside its caller: :func:`begin` it as soon as workers are sure to be
-wanted, and they are there when the plan is read.
+compiled once. It imports beside its caller: :func:`begun` starts it as soon as workers are sure to
+be wanted, and they are there when the plan is read.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
+from contextvars import ContextVar
 from multiprocessing import get_all_start_methods, get_context
 from multiprocessing.context import BaseContext
 
@@ -29,7 +30,8 @@ WARM = {
     "fast": ("crashsense.campaign.warm", "crashsense.campaign.warm_compiled"),
 }
 
-_begun = False
+_started = False
+_at_hand: ContextVar[bool] = ContextVar("crashsense_processes_at_hand", default=False)
 
 
 def cores() -> int:
@@ -48,27 +50,39 @@ def context(engine: str) -> BaseContext:
     if "forkserver" not in get_all_start_methods():
         return get_context("spawn")
     found = get_context("forkserver")
-    if not _begun:  # what has been imported stays so
+    if not _started:  # what has been imported stays so
         found.set_forkserver_preload(list(WARM[engine]))
     return found
 
 
-def begin(engine: str) -> None:
-    """Start the fork server now; it imports while the caller goes on."""
-    global _begun
-    if _begun or "forkserver" not in get_all_start_methods():
-        return
-    context(engine)
-    from multiprocessing.forkserver import ensure_running
+@contextmanager
+def begun(engine: str) -> Iterator[None]:
+    """Start the fork server now; within the block workers are at hand: little work is shared too.
 
-    with pinned_threads():
-        ensure_running()
-    _begun = True
+    Not by itself: a worker imports the caller's main module, which only a program that is made for
+    it stands (the command line is).
+    """
+    global _started
+    if "forkserver" not in get_all_start_methods():
+        yield
+        return
+    if not _started:
+        context(engine)
+        from multiprocessing.forkserver import ensure_running
+
+        with pinned_threads():
+            ensure_running()
+        _started = True
+    token = _at_hand.set(True)
+    try:
+        yield
+    finally:
+        _at_hand.reset(token)
 
 
 def at_hand() -> bool:
-    """Say whether workers start at once, because :func:`begin` was called."""
-    return _begun
+    """Say whether workers start at once (:func:`begun`)."""
+    return _at_hand.get()
 
 
 @contextmanager

@@ -202,6 +202,20 @@ def _ticks_up_to(time_s: FloatArray, *, start_s: FloatArray, rate_hz: float, siz
     return np.clip(ticks, 0, size).astype(np.int64)
 
 
+def spans_of(
+    *,
+    start_s: FloatArray,
+    rate_hz: float,
+    size: int,
+    required_s: FloatArray,
+    not_before_s: float = 0.0,
+) -> tuple[IntArray, IntArray]:
+    """Number of ticks before the allowed time and up to the required one, of *size* ticks."""
+    clock: Any = {"start_s": start_s, "rate_hz": rate_hz, "size": size}
+    allowed = _ticks_up_to(np.full(start_s.shape, not_before_s - 2.0 * TOLERANCE_S), **clock)
+    return allowed, _ticks_up_to(required_s, **clock)
+
+
 def reached(
     branches: Mapping[str, FloatArray],
     *,
@@ -212,9 +226,13 @@ def reached(
 ) -> Reached:
     """Extract from demand what scoring needs; parameters as in :func:`score`."""
     total, main, arming = branches["total"], branches["main"], branches.get("arming")
-    clock: Any = {"start_s": start_s, "rate_hz": rate_hz, "size": total.shape[-1]}
-    allowed = _ticks_up_to(np.full(start_s.shape, not_before_s - 2.0 * TOLERANCE_S), **clock)
-    until = _ticks_up_to(required_s, **clock)
+    allowed, until = spans_of(
+        start_s=start_s,
+        rate_hz=rate_hz,
+        size=total.shape[-1],
+        required_s=required_s,
+        not_before_s=not_before_s,
+    )
     compiled = engine.kernels()
     if compiled is None:
         zero = np.zeros_like(until)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -20,10 +21,49 @@ def record_folder() -> Path:
     return RECORD_10146
 
 
+#: File that takes the names of the tests that skipped: `.ci/run` runs them again with all extras.
+SKIPPED_VARIABLE = "CRASHSENSE_SKIPPED"
+
+
+class _Skipped:
+    """Writes the names of tests, and of modules without any, that skipped."""
+
+    def __init__(self, path: str) -> None:
+        self.path = path
+        self.names: dict[str, None] = {}
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        # An expected failure is reported as skipped, too.
+        if report.skipped and not hasattr(report, "wasxfail"):
+            self.names[report.nodeid] = None
+
+    def pytest_collectreport(self, report: pytest.CollectReport) -> None:
+        if report.skipped:
+            self.names[report.nodeid] = None
+
+    def pytest_sessionfinish(self) -> None:
+        Path(self.path).write_text("".join(f"{name}\n" for name in self.names), encoding="utf-8")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    path = os.environ.get(SKIPPED_VARIABLE)
+    if path and not hasattr(config, "workerinput"):
+        config.pluginmanager.register(_Skipped(path))
+
+
 @pytest.fixture(scope="session", autouse=True)
 def own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
-    """Tests, and the programs that they start, keep what lasts in folders of their own."""
+    """Tests, and the programs that they start, keep what lasts in folders of their own.
+
+    Nominal signals are the same with or without a cache: the processes of one run of the tests
+    share theirs, or the one that the environment names.
+    """
+    session = tmp_path_factory.getbasetemp()
+    shared = session.parent if "PYTEST_XDIST_WORKER" in os.environ else session
     with pytest.MonkeyPatch.context() as patch:
-        patch.setenv(CACHE_VARIABLE, str(tmp_path_factory.mktemp("cache")))
+        if not os.environ.get(CACHE_VARIABLE):
+            patch.setenv(CACHE_VARIABLE, str(shared / "nominal"))
         patch.setenv(STATE_VARIABLE, str(tmp_path_factory.mktemp("state")))
+        # Tests read what is said; how it is folded is looked at in tests/cli/test_printing.py.
+        patch.setenv("COLUMNS", "400")
         yield

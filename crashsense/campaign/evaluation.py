@@ -55,7 +55,7 @@ class Job:
 class Written:
     """Parts of a task that stand in the run folder already.
 
-    ``sums``: table -> SHA-256; ``failures``: rows of the verdicts whose requirement is not met.
+    ``sums``: table -> SHA-256; ``failures``: as :func:`count_failures` counts them.
     """
 
     sums: Mapping[str, str]
@@ -72,13 +72,19 @@ def run_and_write(job: Job, task: Task) -> Made:
     folder = RunFolder(job.folder)
     if not job.mark or folder.mark != job.mark:
         return tables
-    return Written(folder.save_parts(task, tables), count_failures(tables["verdicts"]))
+    return Written(folder.save_parts(task, tables), count_failures(job, tables["verdicts"]))
 
 
-def count_failures(verdicts: pa.Table) -> int:
-    """Rows of a verdict table whose requirement is not met."""
+def count_failures(job: Job, verdicts: pa.Table) -> int:
+    """Requirements not met at nominal by what decides the exit code: what the result counts.
+
+    Without a gating algorithm those of all.
+    """
+    names = [a.name for a in job.algorithms if a.gate] or [a.name for a in job.algorithms]
     hit = pc.is_in(verdicts.column("verdict"), value_set=pa.array(FAILURES))
-    return int(pc.sum(hit).as_py() or 0)
+    own = pc.is_in(verdicts.column("algorithm"), value_set=pa.array(names))
+    nominal = pc.equal(verdicts.column("draw"), 0)
+    return int(pc.sum(pc.and_(pc.and_(hit, own), nominal)).as_py() or 0)
 
 
 def run_task(job: Job, task: Task) -> dict[str, pa.Table]:
@@ -100,6 +106,7 @@ def _run_task(job: Job, task: Task) -> dict[str, pa.Table]:
             sensor_sets=job.sensor_sets,
             algorithms=job.algorithms,
             conditions=job.conditions,
+            scores_only=not job.keep and not (apart and numbers.start == 0),
         )
         for numbers in ((draws[:1], draws[1:]) if apart else (draws,))
     )

@@ -19,7 +19,10 @@ class ProgressLine:
         self.width = 0
 
     def __call__(self, done: int, total: int, *, seconds: float = 0.0, failures: int = 0) -> None:
-        """Show how many of *total* evaluations are done."""
+        """Show how many of *total* evaluations are done.
+
+        *failures*: requirements not met at nominal so far, those that the result counts.
+        """
         text = progress_text(done, total, seconds=seconds, failures=failures)
         self._write("\r" + text.ljust(self.width))
         self.width = len(text)
@@ -41,10 +44,10 @@ def progress_text(done: int, total: int, *, seconds: float = 0.0, failures: int 
     """The progress line.
 
     >>> progress_text(50, 200, seconds=10.0, failures=3)
-    '50 of 200 (25 %), 5.0 a second, 30 s left, 3 requirements not met so far'
+    '50 of 200 evaluations (25 %), 5.0 a second, 30 s left, 3 requirements not met'
     """
-    text = f"{done} of {total} ({100 * done // max(total, 1)} %)"
+    text = f"{done} of {total} evaluations ({100 * done // max(total, 1)} %)"
     if seconds > 0.0 and done:
         rate = done / seconds
         text += f", {rate:.1f} a second, {(total - done) / rate:.0f} s left"
-    return text + (f", {failures} requirements not met so far" if failures else "")
+    return text + (f", {failures} requirements not met" if failures else "")

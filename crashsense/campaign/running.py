@@ -16,7 +16,7 @@ import pyarrow.compute as pc
 
 from crashsense.campaign.evaluation import Job, Made, Written, count_failures, run_task
 from crashsense.campaign.executors import Cluster, Executor, InProcess, Processes
-from crashsense.campaign.tasks import bundled, split
+from crashsense.campaign.tasks import bundled, split, work_of
 from crashsense.engine import choose, using
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import RESTRAINTS
@@ -60,12 +60,18 @@ PIECE = 2048
 KEPT_ROWS = 100_000
 
 #: Seconds of estimated work from which processes are started without being asked for; and where
-#: they are at hand (:func:`crashsense.processes.begin`).
+#: they are at hand (:func:`crashsense.processes.begun`).
 PROCESSES_FROM_S, AT_HAND_FROM_S = 20.0, 1.0
 
 #: Seconds that an occurrence and a draw hardly ever take longer than: a plan that is short even so
 #: is run here at once, without measuring.
 SLOW_OCCURRENCE_S, SLOW_DRAW_S = 0.1, 0.02
+
+#: Seconds of estimated work from which it is said beforehand how long it will take.
+ANNOUNCED_FROM_S = 10.0
+
+#: Columns that the count of failures reads.
+COUNTED = ["verdict", "algorithm", "draw"]
 
 #: Draws on which the time of a plan is measured: whole groups of the compiled kernels.
 MEASURED_DRAWS = 32
@@ -113,6 +119,7 @@ def evaluate(
     path: str = "auto",
     chunk: int | None = None,
     on_progress: Progress | None = None,
+    on_begin: Callable[[str], None] | None = None,
     **keys: Any,
 ) -> Run:
     """Run a plan.
@@ -131,8 +138,10 @@ def evaluate(
         fire times are the same, floats agree to 1e-9
     path : ``"auto"`` or ``"full"`` (noise and filters at the high rate throughout)
     chunk : draws per task; does not affect results
-    on_progress : called as ``on_progress(done, total, seconds=, failures=)`` in evaluations; a
+    on_progress : called as ``on_progress(done, total, seconds=, failures=)``: evaluations, and
+        nominal requirements that gating algorithms have not met so far; a
         :class:`~crashsense.campaign.progress.ProgressLine` writes them as a line
+    on_begin : called once with a sentence on how long the work will take, if that is long
     keys : keys of a plan that override it: ``events``, ``algorithms``, ``draws``, ... Names, paths
         or objects, see :func:`crashsense.plan.resolve_plan`
     """
@@ -140,6 +149,7 @@ def evaluate(
         workers=workers, executor=executor, cluster=cluster, engine=engine, path=path, chunk=chunk
     )
     with _campaign(plan, keys, how, on_progress=on_progress) as campaign:
+        campaign.on_begin = on_begin
         if out is None:
             return campaign.run_in_memory()
         # Absolute at once: a rule in this process may move to another folder.
@@ -225,6 +235,7 @@ class _Campaign:
         self.executor = how.executor
         self.chunk = how.chunk
         self.on_progress = on_progress
+        self.on_begin: Callable[[str], None] | None = None
         self.settings = len(plan.sensor_sets) * len(plan.algorithms)
         self.began = time.monotonic()
 
@@ -287,22 +298,34 @@ class _Campaign:
         In this process for short work; processes when asked for, or for long work.
         """
         alone: list[tuple[Task, ...]] = [(task,) for task in tasks]
-        cost = [SECONDS_A_SAMPLE * size for size in self._lengths()]
+        draws = sum(task.last - task.first for task in tasks)
+        most = SLOW_OCCURRENCE_S * len(tasks) + SLOW_DRAW_S * draws
+        limit = AT_HAND_FROM_S if at_hand() else PROCESSES_FROM_S
+        can_share = self.workers != 1 and len(tasks) > 1
+        if self.workers is None:
+            can_share = can_share and cores() > 1 and most > limit
+        if isinstance(self.executor, InProcess) or (self.executor is None and not can_share):
+            if self.on_begin is not None and most > PROCESSES_FROM_S:
+                self._announce(work_of(tasks, seconds_a_draw=self.seconds_a_draw()), workers=1)
+            return self.executor or InProcess(), alone
+        # Where workers wait measuring would take as long as the work: bundles need only know which
+        # occurrences are long.
+        guess = [SECONDS_A_SAMPLE * size for size in self._lengths()]
+        cost = guess if at_hand() else self.seconds_a_draw()
+        work = work_of(tasks, seconds_a_draw=cost)
         executor = self.executor
         if executor is None:
-            many = self.workers != 1 and len(tasks) > 1
-            if many and self.workers is None:
-                draws = sum(task.last - task.first for task in tasks)
-                most = SLOW_OCCURRENCE_S * len(tasks) + SLOW_DRAW_S * draws
-                many = cores() > 1 and most > (AT_HAND_FROM_S if at_hand() else PROCESSES_FROM_S)
-                if many and not at_hand():
-                    cost = self.seconds_a_draw()
-                    work = sum(cost[task.occurrence] * (task.last - task.first) for task in tasks)
-                    many = work > PROCESSES_FROM_S
-            executor = Processes(self.workers or cores()) if many else InProcess()
-        if isinstance(executor, InProcess):
-            return executor, alone
+            if self.workers is None and work <= limit:
+                return InProcess(), alone
+            executor = Processes(self.workers or cores())
+        self._announce(work, workers=executor.workers)
         return executor, bundled(tasks, seconds_a_draw=cost, workers=executor.workers)
+
+    def _announce(self, work: float, *, workers: int) -> None:
+        """Say how long the work will take, if that is long."""
+        if self.on_begin is not None and work / workers > ANNOUNCED_FROM_S:
+            processes = f"{workers} process{'es' * (workers != 1)}"
+            self.on_begin(f"about {_long(work / workers)} of computing in {processes}")
 
     def results(self, tasks: Sequence[Task], *, failures: int = 0) -> Generator[tuple[Task, Made]]:
         """Yield the results of the tasks, reporting progress over what is to be done now.
@@ -320,7 +343,9 @@ class _Campaign:
             for task, made in finished:
                 done += self._evaluations(task)
                 failures += (
-                    made.failures if isinstance(made, Written) else count_failures(made["verdicts"])
+                    made.failures
+                    if isinstance(made, Written)
+                    else count_failures(self.job, made["verdicts"])
                 )
                 yield task, made
                 self._tell(done, total, failures)
@@ -431,7 +456,7 @@ class _Campaign:
             to_do = set(missing)
             done = [folder.part("verdicts", t) for t in tasks if t not in to_do]
             failures = sum(
-                count_failures(folder.read_part(path, columns=["verdict"])) for path in done
+                count_failures(self.job, folder.read_part(path, columns=COUNTED)) for path in done
             )
         folder.log(f"{len(tasks)} tasks, {len(missing)} to do, {self.plan.evaluations} evaluations")
         try:

@@ -72,7 +72,7 @@ def bundled(
     """
 
     def work(some: Sequence[Task]) -> float:
-        return sum(seconds_a_draw[task.occurrence] * _weight(task) for task in some)
+        return work_of(some, seconds_a_draw=seconds_a_draw)
 
     wanted = min(BUNDLE_SECONDS, max(work(tasks) / workers / BUNDLES, BUNDLE_SECONDS / 20))
     bundles: list[tuple[Task, ...]] = []
@@ -87,6 +87,15 @@ def bundled(
     return sorted(bundles, key=work, reverse=True)
 
 
-def _weight(task: Task) -> int:
-    """Draws of a task; the nominal one counts as many."""
-    return task.last - task.first + (NOMINAL_DRAWS - 1 if task.first == 0 else 0)
+def work_of(tasks: Sequence[Task], *, seconds_a_draw: Sequence[float]) -> float:
+    """Seconds that tasks take; the nominal draw counts as :data:`NOMINAL_DRAWS`.
+
+    >>> work_of([Task(0, 0, 1), Task(0, 1, 5)], seconds_a_draw=[0.25])
+    5.0
+    """
+    more = NOMINAL_DRAWS - 1
+    return sum(
+        seconds_a_draw[task.occurrence]
+        * (task.last - task.first + (more if task.first == 0 else 0))
+        for task in tasks
+    )

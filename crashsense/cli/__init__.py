@@ -21,6 +21,7 @@ import click
 
 from crashsense import __version__
 from crashsense.cli.options import shown
+from crashsense.cli.printing import say
 from crashsense.errors import (
     CrashsenseError,
     Fault,
@@ -132,7 +133,7 @@ def cli(context: click.Context, no_cache: bool) -> None:
         os.environ[CACHE_VARIABLE] = ""
         context.call_on_close(lambda: _restore(CACHE_VARIABLE, before))
     if context.invoked_subcommand is None:
-        click.echo(context.get_help())
+        say(context.get_help())
 
 
 def _restore(variable: str, value: str | None) -> None:

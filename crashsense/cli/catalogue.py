@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from crashsense.cli.printing import place, say
 from crashsense.resources import CAUTION
 
 
@@ -57,9 +58,9 @@ def catalogue(out: Path, levels: Path | None, folder: Path | None, challenge: bo
     page = catalogue_page(catalogue_entries(recipes), notes=notes)
     table = None if levels is None else levels_table(measure_levels(recipes))
     out.write_text(page, encoding="utf-8")
-    click.echo(f"{len(recipes)} recipes: {out}")
+    say(f"{len(recipes)} recipes: {place(out)}")
     if levels is not None and table is not None:
         levels.write_text(table, encoding="utf-8")
-        click.echo(f"levels: {levels}")
-    click.echo(f"CAUTION: {CAUTION}")
+        say(f"levels: {place(levels)}")
+    say(f"CAUTION: {CAUTION}")
     return 0

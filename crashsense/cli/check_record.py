@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from crashsense.cli.printing import say
 from crashsense.resources import CAUTION
 
 if TYPE_CHECKING:
@@ -40,13 +41,16 @@ def check_record(path: str, channel: str | None, quiet: bool) -> int:
             continue
         for finding in findings:
             if finding.severity == severity:
-                click.echo(str(finding), err=severity == "error")
+                if severity == "error":
+                    click.echo(str(finding), err=True)
+                else:
+                    say(str(finding))
     if not quiet:
         for line in (*figures_table(checked.figures), *stand_ins(checked.figures)):
-            click.echo(line)
-    click.echo(f"{path}: {counted(counts)}")
+            say(line)
+    say(f"{path}: {counted(counts)}")
     if not quiet:
-        click.echo(f"CAUTION: {CAUTION}")
+        say(f"CAUTION: {CAUTION}")
     return 2 if counts["error"] else 0
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from crashsense.cli.options import say
+from crashsense.cli.printing import say
 from crashsense.errors import Fault, InputError, printable
 
 if TYPE_CHECKING:
@@ -162,16 +162,16 @@ def _report(make: Callable[[], Rule]) -> int:
     for result in results:
         first = (CHECKS[result.name].__doc__ or "").strip().splitlines()[0]
         if result.passed:
-            click.echo(f"passed  {result.name}: {first}")
+            say(f"passed  {result.name}: {first}")
         elif result.untested:
-            click.echo(f"not tested  {result.name}: {result.untested}")
+            say(f"not tested  {result.name}: {result.untested}")
         else:
             told.setdefault(result.message, []).append(result.name)
     # One error of the rule stops many checks: it is said once.
     for message, names in told.items():
-        click.echo(f"FAILED  {', '.join(names)}: {printable(message)}")
+        say(f"FAILED  {', '.join(names)}: {printable(message)}")
     passed, failed = (sum(getattr(r, kind) for r in results) for kind in ("passed", "failed"))
     untested = len(results) - passed - failed
     tail = f", {untested} not tested" if untested else ""
-    click.echo(f"{passed} of {len(results)} checks passed, {failed} failed{tail}")
+    say(f"{passed} of {len(results)} checks passed, {failed} failed{tail}")
     return failed

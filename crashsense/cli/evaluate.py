@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
+from contextlib import AbstractContextManager, nullcontext
 from typing import Any
 
 import click
 
-from crashsense.cli.options import OneOf, WholeNumber, plan_options, say
+from crashsense.cli.options import OneOf, WholeNumber, plan_options
+from crashsense.cli.printing import say
 
 DEFAULT_FOLDER = "crashsense-run"
 
 #: Random draws of the shipped library where neither a plan nor an option says how many: the first
 #: page that a user sees shows spread, and not one realisation.
 LIBRARY_DRAWS = 20
-
-#: What the shipped library takes [s]: start and page, and on one core its nominal draw and each
-#: random draw; by engine. Measured on x86-64 at 2.8 GHz; the first run of a version takes longer.
-TAKES_S = {"fast": (4.0, 5.0, 0.6), "numpy": (4.0, 8.0, 2.0)}
 
 
 @click.command()
@@ -51,14 +49,14 @@ def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
     whole = not (plan or options["events"] or options["records"])
     if whole and options["draws"] is None:
         options["draws"] = LIBRARY_DRAWS
-    _begin_workers(options, whole=whole)
+    context.with_resource(_workers_begun(options, whole=whole))
     from crashsense import campaign, reporting
     from crashsense.reporting.view import view_of
     from crashsense.synthesis.nominal_cache import in_processes
 
     given = {name: value for name, value in options.items() if value not in (None, ())}
     if given.pop("dry_run"):
-        click.echo(str(campaign.estimate(plan, **given)))
+        say(str(campaign.estimate(plan, **given)))
         return 0
     progress = campaign.ProgressLine() if sys.stderr.isatty() else None
     try:
@@ -67,7 +65,8 @@ def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
                 plan,
                 out=named or DEFAULT_FOLDER,
                 or_next=named is None,
-                on_progress=_said_before(options, progress) if whole else progress,
+                on_progress=progress,
+                on_begin=lambda words: click.echo(words, err=True),
                 **given,
             )
     except KeyboardInterrupt:
@@ -83,43 +82,16 @@ def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
     return run.exit_code
 
 
-def _begin_workers(options: Mapping[str, Any], *, whole: bool) -> None:
+def _workers_begun(options: Mapping[str, Any], *, whole: bool) -> AbstractContextManager[None]:
     """Start what workers are forked from, where the work is sure to be shared.
 
     So it imports beside this process: before anything heavy is imported here.
     """
-    from crashsense import processes
+    from crashsense import engine, processes
 
-    most = _workers(options)
+    most = processes.cores() if options["workers"] is None else options["workers"]
     wanted = whole or options["workers"] is not None
     if most > 1 and wanted and not options["cluster"] and not options["dry_run"]:
-        processes.begin(_engine(options))
-
-
-def _engine(options: Mapping[str, Any]) -> str:
-    from crashsense import engine
-
-    return "fast" if options["engine"] != "numpy" and engine.installed() else "numpy"
-
-
-def _workers(options: Mapping[str, Any]) -> int:
-    from crashsense import processes
-
-    return processes.cores() if options["workers"] is None else int(options["workers"])
-
-
-def _said_before(options: Mapping[str, Any], progress: Any) -> Callable[..., None]:
-    """Return a listener that says how long the library takes when it begins, then passes on."""
-
-    def listen(done: int, total: int, **more: Any) -> None:
-        if done == 0 and not options["cluster"]:
-            start, nominal, draw = TAKES_S[_engine(options)]
-            most, draws = _workers(options), options["draws"]
-            seconds = start + (nominal + draw * draws) / most
-            what = f"nominal and {draws} random draws" if draws else "nominal"
-            cores = f"{most} cores" if most > 1 else "one core"
-            click.echo(f"Shipped library, {what}: about {seconds:.0f} s on {cores}.", err=True)
-        if progress is not None:
-            progress(done, total, **more)
-
-    return listen
+        fast = options["engine"] != "numpy" and engine.installed()
+        return processes.begun("fast" if fast else "numpy")
+    return nullcontext()

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from crashsense.cli import LazyGroup
+from crashsense.cli.printing import place, say
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.resources import CAUTION
 
@@ -101,17 +102,18 @@ def _list(
         if family in (None, row["family"]) and _fits(row["expectations"], restraint, expectation)
     ]
     if style == "json":
-        click.echo(json.dumps({"schema": 1, "caution": CAUTION, "events": rows}, indent=1))
+        text = json.dumps({"schema": 1, "caution": CAUTION, "events": rows}, indent=1)
+        say(text, as_it_is=True)
         return
     width = max((len(row["name"]) for row in rows), default=10)
     current = None
     for row in rows:
         if row["family"] != current:
             current = row["family"]
-            click.echo(f"\n{current}" if row is not rows[0] else str(current))
+            say(f"\n{current}" if row is not rows[0] else str(current))
         word = expectation_words(row["expectations"])
-        click.echo(f"  {row['name']:<{width}}  {row['matrix']:<4} {row['title']}  [{word}]")
-    click.echo(f"\n{len(rows)} events. crashsense events show NAME   card and figure of one")
+        say(f"  {row['name']:<{width}}  {row['matrix']:<4} {row['title']}  [{word}]")
+    say(f"\n{len(rows)} events. crashsense events show NAME   card and figure of one")
 
 
 def _check_filters(
@@ -201,12 +203,12 @@ def show(name: str, figure: str | None, folder: str | None) -> None:
     recipe, event = _find(name, folder)
     target = Path(figure if figure is not None else f"{name}.png")
     _check_target(target, (".png", ".svg", ".pdf"), option="--figure")
-    click.echo(CAUTION + "\n")
+    say(CAUTION + "\n")
     with engine.using("fast" if engine.installed() else "numpy"):
         for line in card(recipe, event):
-            click.echo(line)
+            say(line)
         save(event_figure(event_motion(recipe, event)), target)
-    click.echo(f"\nFigure: {target}")
+    say(f"\nFigure: {place(target)}")
 
 
 def _check_target(path: Path, endings: tuple[str, ...], *, option: str) -> None:
@@ -280,7 +282,7 @@ def export(
                     path = target if single else target / f"{event.name}.{style or FORMATS[0]}"
                     iso = path.suffix.lower() in (".mme", ".zip")
                     (write_iso13499 if iso else write_signals)(event, path)
-                    click.echo(f"{path}: {len(event.signals)} signals")
+                    say(f"{place(path)}: {len(event.signals)} signals")
 
 
 def _chosen(

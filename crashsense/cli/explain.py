@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import textwrap
 from pathlib import Path
 from typing import Any
 
 import click
 
 from crashsense.cli.options import draw_of, draw_options
+from crashsense.cli.printing import place, say, width
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.resources import CAUTION
-
-#: Columns of what is printed.
-WIDTH = 80
 
 
 @click.command()
@@ -53,51 +50,38 @@ def explain(
     draw = draw_of(number, draw)
     replayed = replay(open_run(run), event, draw=draw, **options)
     trial = replayed.trial
-    _say(f"CAUTION: {CAUTION}")
-    _say(
+    say(f"CAUTION: {CAUTION}")
+    say(
         f"\n{trial.event.name}, draw {draw}, sensor set {trial.sensor_set.name}, "
         f"algorithm {trial.algorithm.name}"
     )
     for note in replayed.notes:
-        _say(f"Note: {note}")
+        say(f"Note: {note}")
     found = [trial.explain(name) for name in (RESTRAINTS if restraint is None else (restraint,))]
     if tree:
         for one in found:
-            click.echo(f"\n{one}")
+            say(f"\n{one}")
     else:
         _short(found)
     if target is not None:
         from crashsense.plotting import save
 
         save(trial.plot(), target)
-        click.echo(f"\nFigure: {target}")
+        say(f"\nFigure: {place(target)}")
 
 
 def _short(found: list[Any]) -> None:
     from crashsense.trials.explain import main_explanation, shared
 
-    click.echo()
+    say()
     for group in shared(found):
-        _say(group.headline)
+        say(group.headline)
     main = main_explanation(found)
-    table = [] if main is None else main.table(width=WIDTH)
+    table = [] if main is None else main.table(width=width())
     if main is not None and table:
         if len(found) > 1:
-            click.echo(f"\n{main.restraint}")
-        click.echo("\n".join(table))
-
-
-def _say(text: str) -> None:
-    """Print within the width, what follows indented; a name is never broken."""
-    lead = "\n" if text.startswith("\n") else ""
-    lines = textwrap.wrap(
-        text.strip(),
-        WIDTH,
-        subsequent_indent="  ",
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
-    click.echo(lead + "\n".join(lines))
+            say(f"\n{main.restraint}")
+        say("\n".join(table))
 
 
 def _target(name: str) -> Path:

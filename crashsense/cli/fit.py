@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 import numpy as np
 
+from crashsense.cli.printing import say
 from crashsense.errors import Fault, InputError
 from crashsense.resources import CAUTION
 
@@ -15,9 +16,12 @@ if TYPE_CHECKING:
     from crashsense.synthesis.frontal.fit import Fit, WallRecord
 
 
-@click.group()
-def fit() -> None:
+@click.group(invoke_without_command=True)
+@click.pass_context
+def fit(context: click.Context) -> None:
     """Fit a model to a measured record of your own."""
+    if context.invoked_subcommand is None:
+        say(context.get_help())
 
 
 @fit.command()
@@ -55,9 +59,9 @@ def vehicle(
     )
     found = fit_vehicle(car, measured, seed=seed, rounds=rounds, report=_say)
     target.write_text(to_toml(found.vehicle), encoding="utf-8")
-    click.echo("\n".join(report_lines(found, without=WITHOUT_RECORD)))
-    click.echo(f"Wrote {target}")
-    click.echo(CAUTION)
+    say("\n".join(report_lines(found, without=WITHOUT_RECORD)))
+    say(f"Wrote {target}")
+    say(CAUTION)
 
 
 def _say(number: int, cost: float) -> None:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from crashsense.cli.printing import place, prose, say, width
 from crashsense.errors import Fault, InputError
 from crashsense.resources import CAUTION
 
@@ -47,16 +48,16 @@ def lesson(
         if answers or notebook or teacher:
             raise InputError([Fault("command line", "NUMBER", None, "the number of a lesson")])
         for one in lessons():
-            click.echo(f"{one.number:3d}  {one.title}  [{one.minutes} min]\n     {one.question}")
-        click.echo("\ncrashsense lesson NUMBER   its page and script")
+            say(f"{one.number:3d}  {one.title}  [{one.minutes} min]\n     {one.question}")
+        say("\ncrashsense lesson NUMBER   its page and script")
         return 0
     if not number.isdecimal() or len(number) > 4:
         expected = f"a whole number from 1 to {len(lessons())}"
         raise InputError([Fault("command line", "NUMBER", number, expected)])
     chosen = find_lesson(int(number))
     if teacher:
-        click.echo(f"Lesson {chosen.number}: {chosen.title}, {chosen.minutes} minutes")
-        click.echo(chosen.teacher.strip())
+        say(f"Lesson {chosen.number}: {chosen.title}, {chosen.minutes} minutes")
+        say(prose(chosen.teacher.strip(), width()))
         return 0
     if answers:
         return _check(chosen, answers)
@@ -70,7 +71,7 @@ def _check(chosen: Lesson, answers: tuple[str, ...]) -> int:
     given = [_answer(text, exercises=len(chosen.exercises)) for text in answers]
     replies = [(number, chosen.exercises[number - 1].check(value)) for number, value in given]
     for number, reply in replies:
-        click.echo(f"Exercise {number}: {reply.text}")
+        say(f"Exercise {number}: {reply.text}")
     return 0 if all(reply.right for _, reply in replies) else 1
 
 
@@ -96,16 +97,16 @@ def _write(chosen: Lesson, out: Path, *, notebook: bool) -> None:
     else:
         page = out / f"{chosen.stem}.html"
         page.write_text(lesson_page(chosen), encoding="utf-8")
-        click.echo(f"Page: {page}")
+        say(f"Page: {place(page)}")
         _keep_changes(out / f"{chosen.stem}.py", script(chosen))
-    click.echo(f"\nCAUTION: {CAUTION}")
+    say(f"\nCAUTION: {CAUTION}")
 
 
 def _keep_changes(path: Path, text: str) -> None:
     """Write a file that is meant to be changed, unless it was."""
     if path.exists() and path.read_text(encoding="utf-8", errors="replace") != text:
-        click.echo(f"Kept {path}, which differs from the lesson; name another folder with --out")
+        say(f"Kept {place(path)}, which differs from the lesson; name another folder with --out")
         return
     path.write_text(text, encoding="utf-8")
     what = "Notebook" if path.suffix == ".ipynb" else "Script"
-    click.echo(f"{what}: {path}")
+    say(f"{what}: {place(path)}")

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import click
 
+from crashsense.cli.printing import place, say
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.resources import folder
 from crashsense.units import STANDARD_GRAVITY
@@ -59,13 +60,13 @@ def new(kind: str | None, file: str | None) -> None:
     target.parent.mkdir(parents=True, exist_ok=True)
     for path, text in texts.items():
         path.write_text(text, encoding="utf-8")
-        click.echo(f"Wrote {path}")
+        say(f"Wrote {place(path)}")
     if kind == "c-rule":
         library, source = (shlex.quote(str(target.with_suffix(end))) for end in (".so", ".c"))
-        click.echo(f"Build it: {BUILD.format(library=library, source=source)}")
+        say(f"Build it: {BUILD.format(library=library, source=source)}")
     if kind in ("rule", "c-rule"):
-        click.echo(f"Check it: crashsense check-rule {target}")
-    click.echo(f"Try it: {KINDS[kind].format(file=target)}")
+        say(f"Check it: crashsense check-rule {target}")
+    say(f"Try it: {KINDS[kind].format(file=target)}")
 
 
 def template(kind: str, *, target: Path) -> dict[Path, str]:

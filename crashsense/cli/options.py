@@ -1,9 +1,7 @@
-"""What several commands share: types of options, and how they print."""
+"""What several commands share: types of options, and options that come together."""
 
 from __future__ import annotations
 
-import os
-import sys
 from collections.abc import Callable
 from typing import Any
 
@@ -104,15 +102,3 @@ def shown(parameter: click.Parameter | None) -> str:
     if isinstance(parameter, click.Option):
         return max(parameter.opts, key=len)
     return "" if parameter is None else (parameter.name or "argument").upper()
-
-
-def say(text: str) -> None:
-    """Print; if the reader has gone (``crashsense ... | head``), keep the command's exit code.
-
-    What the output cannot show, such as bytes of a name that are no text, is written out.
-    """
-    encoding = getattr(sys.stdout, "encoding", None) or "utf-8"
-    try:
-        print(text.encode(encoding, "backslashreplace").decode(encoding), flush=True)
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -6,7 +6,8 @@ from typing import Any
 
 import click
 
-from crashsense.cli.options import draw_of, draw_options, say
+from crashsense.cli.options import draw_of, draw_options
+from crashsense.cli.printing import place, say
 
 
 @click.command()
@@ -48,5 +49,5 @@ def recorder(
             text=text,
             figure=recording_figure(found),
         )
-        say(f"\nTables and figure: {folder}")
+        say(f"\nTables and figure: {place(folder)}")
     return 0

@@ -8,15 +8,19 @@ from typing import TYPE_CHECKING
 
 import click
 
+from crashsense.cli.printing import place, say
 from crashsense.resources import CAUTION
 
 if TYPE_CHECKING:
     from crashsense.records.library import Checked
 
 
-@click.group()
-def records() -> None:
+@click.group(invoke_without_command=True)
+@click.pass_context
+def records(context: click.Context) -> None:
     """Check folders of records, and import them into a library."""
+    if context.invoked_subcommand is None:
+        say(context.get_help())
 
 
 @records.command()
@@ -34,13 +38,17 @@ def check(folder: str, quiet: bool) -> int:
     if not quiet:
         for one in found:
             for line in one.lines:
-                click.echo(f"{one.name}: {line}", err=line.startswith("error"))
+                text = f"{one.name}: {line}"
+                if line.startswith("error"):
+                    click.echo(text, err=True)
+                else:
+                    say(text)
     for line in table(found):
-        click.echo(line)
+        say(line)
     states = Counter(one.state for one in found)
     told = ", ".join(f"{states[s]} {w}" for s, w in _STATES)
-    click.echo(f"{folder}: {len(found)} records: {told}")
-    click.echo(f"CAUTION: {CAUTION}")
+    say(f"{folder}: {len(found)} records: {told}")
+    say(f"CAUTION: {CAUTION}")
     return 2 if states["error"] else 0
 
 
@@ -88,7 +96,7 @@ def import_records(folder: str, out: str) -> int:
     from crashsense.records.library import import_folder
 
     events = import_folder(folder, out)
-    click.echo(f"{out}: {len(events)} events")
-    click.echo(f"next: crashsense evaluate --records {out}")
-    click.echo(f"CAUTION: {CAUTION}")
+    say(f"{place(out)}: {len(events)} events")
+    say(f"next: crashsense evaluate --records {out}")
+    say(f"CAUTION: {CAUTION}")
     return 0

@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from crashsense.cli.options import draw_of, draw_options, say
+from crashsense.cli.options import draw_of, draw_options
+from crashsense.cli.printing import place, say
 from crashsense.errors import Fault, InputError
 from crashsense.resources import CAUTION
+from crashsense.text_table import text_table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,8 +29,23 @@ SHOWN = (
     "time_margin_ms",
     "demand_margin",
     "held_by",
-    "path",
 )
+
+
+def row_lines(rows: pd.DataFrame) -> list[str]:
+    """The rows as text: what was asked, what came of it, in ms."""
+    head = ["restraint", "must", "verdict", "by", "fired", "spare", "margin", "held by"]
+
+    def cell(value: Any) -> str:
+        if value is None or value != value:
+            return "-"
+        return f"{value:.3f}" if isinstance(value, float) else str(value).replace("_", " ")
+
+    body = [
+        [str(row[0]), *(cell(value) for value in row[1:])]
+        for row in rows[list(SHOWN)].itertuples(index=False)
+    ]
+    return text_table([head, *body], left=(0, 1, 2, 7))
 
 
 def check_target(file: str) -> Path:
@@ -86,14 +103,15 @@ def replay(
     draw = draw_of(number, draw)
     replayed = results.replay(results.open_run(run), event, draw=draw, **options)
     say(f"CAUTION: {CAUTION}\n")
+    paths = ", ".join(replayed.rows["path"].unique())
     say(
         f"{event}, draw {draw}, sensors {replayed.trial.sensor_set.name}, "
-        f"algorithm {replayed.trial.algorithm.name}"
+        f"algorithm {replayed.trial.algorithm.name}, path {paths}; times in ms"
     )
-    say(replayed.rows[list(SHOWN)].to_string(index=False, na_rep="-"))
+    say("\n".join(row_lines(replayed.rows)))
     if target is not None:
         write_traces(replayed.trial.traces(), target)
-        say(f"Traces: {target}")
+        say(f"Traces: {place(target)}")
     for note in replayed.notes:
         say(f"Note: {note}")
     how = "bit for bit" if replayed.same_engine else "to 1e-9"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from crashsense.cli.options import say
+from crashsense.cli.printing import place, say
 from crashsense.errors import Fault, InputError
 
 
@@ -53,5 +53,6 @@ def report(
     if pdf is not None:
         from crashsense.reporting.document import evidence_of, write_document
 
-        say(f"Document: {write_document(view, evidence_of(opened, view, faults=faults), pdf)}")
+        written = write_document(view, evidence_of(opened, view, faults=faults), pdf)
+        say(f"Document: {place(written)}")
     return opened.exit_code

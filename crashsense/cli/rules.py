@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from crashsense.cli import LazyGroup
+from crashsense.cli.printing import prose, say, width
 from crashsense.errors import Fault, InputError, nearest
 
 
@@ -29,7 +30,7 @@ def parameter_lines(family: Any) -> list[str]:
         shown = "{}" if card.kind == "table" else _default(default)
         unit = "" if card.unit == "-" else f" [{card.unit}]"
         text = f"    {name}{unit}"
-        lines.append(f"{text:<34} {card.range_text:<18} default {shown}: {card.text}")
+        lines.append(f"{text:<31} {card.range_text:<14} default {shown}: {card.text}")
     return lines
 
 
@@ -56,27 +57,25 @@ def _list() -> None:
     )
     from crashsense.rules.composition import Composite
 
-    click.echo("Shipped algorithms")
+    say("Shipped algorithms")
     for name in algorithm_names():
         algorithm = load_algorithm(name)
         gate = "decides the exit code" if algorithm.gate else "does not decide the exit code"
-        click.echo(f"  {name}: {algorithm.title} ({gate})")
+        say(f"  {name}: {algorithm.title} ({gate})")
     families = rule_families()
     for heading, operators in (("Criteria", False), ("Operators", True)):
-        click.echo(f"\n{heading}")
+        say(f"\n{heading}")
         for name, family in families.items():
             if issubclass(family, Composite) is operators:
-                click.echo(f"  {name}: {getattr(family, 'title', '')}")
+                say(f"  {name}: {getattr(family, 'title', '')}")
                 for line in parameter_lines(family):
-                    click.echo(line)
+                    say(line)
     installed = installed_families()
     if installed:
-        click.echo("\nInstalled")
+        say("\nInstalled")
         for name, point in installed.items():
-            click.echo(f"  {name}: {point.value}")
-    click.echo(
-        "\ncrashsense rules show NAME   card of a family, or an algorithm (FILE.toml: your own)"
-    )
+            say(f"  {name}: {point.value}")
+    say("\ncrashsense rules show NAME   card of a family, or an algorithm (FILE.toml: your own)")
 
 
 @rules.command()
@@ -96,28 +95,28 @@ def show(name: str) -> None:
     from crashsense.rules.registry import find_family
 
     if name in algorithm_names():
-        click.echo(algorithm_text(name), nl=False)
+        say(algorithm_text(name), as_it_is=True)
         return
     if name.endswith(".toml"):
         load_algorithm(name)  # a file with faults is refused
-        click.echo(Path(name).read_text(encoding="utf-8"), nl=False)
+        say(Path(name).read_text(encoding="utf-8"), as_it_is=True)
         return
     known = [*rule_families(), *installed_families()]
     if name not in known:
         expected = nearest(name, [*known, *algorithm_names()])
         raise InputError([Fault("command line", "name", name, expected)])
     family = find_family(name)
-    click.echo(f"{name}\n")
-    click.echo(inspect.cleandoc(family.__doc__ or ""))
+    say(f"{name}\n")
+    say(prose(inspect.cleandoc(family.__doc__ or ""), width()))
     lines = parameter_lines(family)
     if lines:
-        click.echo("\nParameters")
+        say("\nParameters")
         for line in lines:
-            click.echo(line)
+            say(line)
     children = [
         item.name
         for item in family.__dataclass_fields__.values()  # type: ignore[attr-defined]
         if "child" in item.metadata
     ]
     if children:
-        click.echo(f"\nRules below it: {', '.join(children)}")
+        say(f"\nRules below it: {', '.join(children)}")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import click
 
+from crashsense.cli.printing import prose, say, width
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.resources import CAUTION, folder
 
@@ -24,7 +25,7 @@ def safety(note: str | None) -> None:
     if note is not None and note not in names:
         raise InputError([Fault("command line", "note", note, nearest(note, names))])
     if note is None:
-        click.echo(f"CAUTION: {CAUTION}\n")
+        say(f"CAUTION: {CAUTION}\n")
     for path in sorted(folder("safety_notes").glob("*.md")):
         if note is None or path.stem.endswith(note):
-            click.echo(path.read_text(encoding="utf-8"))
+            say(prose(path.read_text(encoding="utf-8"), width()))

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from crashsense.cli import LazyGroup
+from crashsense.cli.printing import place, say
 from crashsense.errors import Fault, InputError, unknown_name
 from crashsense.resources import CAUTION
 
@@ -84,16 +85,16 @@ def faults(kind: str | None) -> None:
     known = fault_kinds()
     if kind is not None and kind not in known:
         raise unknown_name("fault", kind, known)
-    click.echo("Put a fault below the part that it affects; a part may have several.")
+    say("Put a fault below the part that it affects; a part may have several.")
     for name in known if kind is None else (kind,):
-        click.echo()
+        say()
         _show_faults(name)
     if kind is None:
         from crashsense.sensing.channel_faults import channel_fault_lines
 
-        click.echo("\nShort form for a single fault, CHANNEL:KIND[:FROM_MS], as central_x:lost:20")
+        say("\nShort form for a single fault, CHANNEL:KIND[:FROM_MS], as central_x:lost:20")
         for line in channel_fault_lines():
-            click.echo(line)
+            say(line)
 
 
 @sensors.command()
@@ -108,9 +109,9 @@ def element(file: str, figure: str | None) -> None:
     from crashsense.sensing.element_file import load_element
 
     one = load_element(file)
-    click.echo(f"CAUTION: {CAUTION}\n")
+    say(f"CAUTION: {CAUTION}\n")
     for line in card_lines(one):
-        click.echo(line)
+        say(line)
     if figure is not None:
         from crashsense.reporting.element_figure import element_figure
 
@@ -156,27 +157,27 @@ def design(
         quality=quality,
         nonlinearity=nonlinearity,
     )
-    click.echo(f"CAUTION: {CAUTION}\n")
+    say(f"CAUTION: {CAUTION}\n")
     for line in card_lines(found.element):
-        click.echo(line)
-    click.echo("\nWhat binds")
+        say(line)
+    say("\nWhat binds")
     for line in found.binds:
-        click.echo(f"  {line}")
+        say(f"  {line}")
     points = trade_points(found)
-    click.echo("\nNeighbours: same size, stiffer or softer beams")
-    click.echo("  resonance Hz   range g   bandwidth Hz   noise mg/sqrt(Hz)   nm/g    aF/g")
+    say("\nNeighbours: same size, stiffer or softer beams")
+    say("  resonance Hz   range g   bandwidth Hz   noise mg/sqrt(Hz)   nm/g    aF/g")
     chosen = trade_points(found, factors=(1.0,))[0]
     for point in points:
         mark = "   <- designed" if point == chosen else ""
-        click.echo(
+        say(
             f"  {point.resonance_hz:12.0f}  {point.range / STANDARD_GRAVITY:8.1f}"
             f"  {point.bandwidth_hz:13.0f}  {1e3 * point.noise_density / STANDARD_GRAVITY:18.3f}"
             f"  {1e9 * point.deflection_per_g:5.2f}  {1e18 * point.capacitance_per_g:6.0f}{mark}"
         )
-    click.echo("  Deflection for each g falls with the square of the resonance.")
+    say("  Deflection for each g falls with the square of the resonance.")
     if target is not None:
         target.write_text(element_to_toml(found.element), encoding="utf-8")
-        click.echo(f"\nWrote {target}")
+        say(f"\nWrote {place(target)}")
     if figure is not None:
         from crashsense.reporting.element_figure import trade_figure
 
@@ -194,14 +195,14 @@ def _save(figure: Figure, path: str) -> None:
     if target.suffix not in endings or not target.absolute().parent.is_dir():
         expected = f"a file in a folder that exists, ending in one of {', '.join(endings)}"
         raise InputError([Fault("command line", "--figure", path, expected)])
-    click.echo(f"Figure: {save(figure, target)}")
+    say(f"Figure: {place(save(figure, target))}")
 
 
 def _show_faults(kind: str) -> None:
     from crashsense.sensing.fault_cards import fault_lines
 
     for line in fault_lines(kind):
-        click.echo(line)
+        say(line)
 
 
 def _list() -> None:
@@ -209,29 +210,29 @@ def _list() -> None:
     from crashsense.sensing.catalogue import fault_kinds
     from crashsense.sensing.sensor_file import UNITS
 
-    click.echo("Sensor sets")
+    say("Sensor sets")
     for name in sensor_set_names():
-        click.echo(f"  {name:<16} {load_sensor_set(name).title}")
-    click.echo("\nGeneric parts (no maker; tolerances are one standard deviation)")
+        say(f"  {name:<16} {load_sensor_set(name).title}")
+    say("\nGeneric parts (no maker; tolerances are one standard deviation)")
     for name in part_names():
         part = find_part(name)
         unit, scale = UNITS[part.kind]
         poles = f"{part.filter_order}-pole {part.filter_kind}"
-        click.echo(
+        say(
             f"  {name:<20} +/-{part.range / scale:<5g} {unit.replace('_', '/'):<6}"
             f" {part.corner_hz:4g} Hz {poles:<19} {part.bits:2d} bit  {part.title}"
         )
-    click.echo(f"\nFaults that a sensor file can include: {', '.join(fault_kinds())}")
-    click.echo("crashsense sensors faults      their parameters, units and examples")
-    click.echo("crashsense sensors element     what a capacitive element is and does")
-    click.echo("crashsense sensors design      propose an element for range, bandwidth and noise")
-    click.echo("crashsense sensors show NAME   numbers of a part or a set, and their basis")
+    say(f"\nFaults that a sensor file can include: {', '.join(fault_kinds())}")
+    say("crashsense sensors faults      their parameters, units and examples")
+    say("crashsense sensors element     what a capacitive element is and does")
+    say("crashsense sensors design      propose an element for range, bandwidth and noise")
+    say("crashsense sensors show NAME   numbers of a part or a set, and their basis")
 
 
 def _show_part(part: Sensor) -> None:
     from crashsense.sensing.sensor_file import file_names
 
-    click.echo(f"{part.part}: {part.title}".removesuffix(": "))
+    say(f"{part.part}: {part.title}".removesuffix(": "))
     rows: list[tuple[str, str]] = [
         (name, f"{getattr(part, field) / factor:g}")
         for name, (field, factor) in file_names(part.kind).items()
@@ -242,12 +243,12 @@ def _show_part(part: Sensor) -> None:
         for name in ("bits", "code_limit", "failed_code", "on_lost", "combine")
     ]
     for name, value in rows:
-        click.echo(f"  {name:<34} {value:<12} {part.basis.get(name, '')}".rstrip())
+        say(f"  {name:<34} {value:<12} {part.basis.get(name, '')}".rstrip())
     if part.element is not None:
         told = "range to noise follow from it, its tolerances are drawn (sensors element)"
-        click.echo(f"  element {part.element.name:<26} {told}")
+        say(f"  element {part.element.name:<26} {told}")
     for fault in part.faults:
-        click.echo(f"  fault {fault.kind:<28} {_fault_numbers(fault, kind=part.kind)}".rstrip())
+        say(f"  fault {fault.kind:<28} {_fault_numbers(fault, kind=part.kind)}".rstrip())
 
 
 def _fault_numbers(fault: SensorFault, *, kind: str) -> str:
@@ -273,26 +274,26 @@ def _show_set(sensor_set: SensorSet) -> None:
     from crashsense.sensing import find_part, part_names
 
     unit = sensor_set.control_unit
-    click.echo(f"{sensor_set.name}: {sensor_set.title}".removesuffix(": "))
-    click.echo(
+    say(f"{sensor_set.name}: {sensor_set.title}".removesuffix(": "))
+    say(
         f"  control unit: tick {unit.tick_rate_hz:g} Hz, codes read after {unit.read_s * 1e3:g} ms,"
         f" task {unit.task_s * 1e3:g} ms; sensors modelled at {unit.internal_rate_hz:g} Hz"
     )
-    click.echo("  channel                  part                  total delay ms  faults")
+    say("  channel                  part                  total delay ms  faults")
     for channel, sensor in sensor_set.sensors.items():
         faults = ", ".join(fault.kind for fault in sensor.faults)
-        click.echo(
+        say(
             f"  {channel:<24} {sensor.part:<20}"
             f" {sensor_set.delay_s(channel) * 1e3:15.3f}  {faults}".rstrip()
         )
-    click.echo(
+    say(
         "  Total delay: element + filter at low frequency + waiting for late codes + reading"
-        "\n  + task; on top of it comes the wait for the next sampling instant."
+        " + task; on top of it comes the wait for the next sampling instant."
     )
     parts = {sensor.part: sensor for sensor in sensor_set.sensors.values()}
     shipped = {n for n, p in parts.items() if n in part_names() and p == find_part(n)}
     for name in sorted(set(parts) - shipped):
-        click.echo()
+        say()
         _show_part(parts[name])
     if shipped:
-        click.echo(f"\nShipped parts (crashsense sensors show NAME): {', '.join(sorted(shipped))}")
+        say(f"\nShipped parts (crashsense sensors show NAME): {', '.join(sorted(shipped))}")

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-import sys
 from typing import Any
 
 import click
 
 from crashsense.cli import LazyGroup
 from crashsense.cli.options import OneOf
+from crashsense.cli.printing import place, say
+from crashsense.cli.study_plan import progress_bar
 from crashsense.errors import Fault, InputError
 from crashsense.resources import CAUTION
+from crashsense.text_table import text_table
 
 #: Study -> (module in this room, function, one line for ``--help``).
 STUDIES: dict[str, tuple[str, str, str]] = {
@@ -48,7 +50,7 @@ DEFAULT_FOLDER = "crashsense-study-range"
 def study(context: click.Context) -> None:
     """Studies on the library or on records; without a name they are listed."""
     if context.invoked_subcommand is None:
-        click.echo(context.get_help())
+        say(context.get_help())
 
 
 class Numbers(click.ParamType):
@@ -119,12 +121,6 @@ def range_command(**options: Any) -> int:
     sensor_set = load_sensor_set(options["sensor_set"])
     if note:
         click.echo(note, err=True)
-    bar = sys.stderr.isatty()
-
-    def progress(done: int, total: int) -> None:
-        if bar:
-            click.echo(f"\r{done}/{total} events", nl=done == total, err=True)
-
     events = _events(options)
     slow = [e.name for e in events if e.metadata.get("filtered")]
     with using(engine):
@@ -137,66 +133,69 @@ def range_command(**options: Any) -> int:
             ranges=options["ranges"],
             bits=options["bits"],
             corners_hz=options["corners"],
-            on_progress=progress,
+            on_progress=progress_bar("events"),
         )
     folder = write_range_study(found, options["out"])
-    click.echo(f"CAUTION: {CAUTION}\n")
-    click.echo(
+    say(f"CAUTION: {CAUTION}\n")
+    say(
         f"{options['sensor']}, {options['restraint']}, algorithm {found.metadata['algorithm']},"
         f" {count(found.table['event'].nunique(), 'event')}, nominal sensors\n"
     )
-    click.echo(_settings_text(found.settings, found.metadata))
+    say(_settings_text(found.settings, found.metadata))
     if slow:
-        click.echo(
+        say(
             f"\nWARNING: already filtered when recorded: {', '.join(slow)}. What a sensor clips is"
             " gone from such a record: no range follows from it."
         )
-    click.echo("\n" + "\n".join(found.advice))
-    click.echo(f"\nTables and figure: {folder}")
+    say("\n" + "\n".join(found.advice))
+    say(f"\nTables and figure: {place(folder)}")
     return 0
 
 
 def _settings_text(settings: Any, metadata: dict[str, Any]) -> str:
     """One line a setting, and one for the ideal sensor of each corner."""
     velocity = "worst_velocity_error_60ms_m_s" in settings.columns
-    unit = metadata["unit"]
-    error = "  velocity error m/s due/60 ms" if velocity else ""
-    lines = [
-        f"  range {unit:<5}  bits  corner Hz  clipped before/after %{error}  shift ms   c/m"
-        "  failed  lost  gained"
-    ]
+    head = [metadata["unit"], "bits", "Hz", "clipped %"]
+    head += ["velocity m/s"] if velocity else []
+    table = [[*head, "shift", "c/m", "fail", "lost", "gain"]]
     for _, row in settings.iterrows():
-        if velocity:
-            error = (
-                f"  {_number(row['worst_velocity_error_required_m_s'], 3):>18} /"
-                f" {_number(row['worst_velocity_error_60ms_m_s'], 3):<7}"
-            )
-        lines.append(
-            f"  {row[metadata['range_column']]:<11g}  {row['bits']:4g}  {row['corner_hz']:9g}"
-            f"  {100 * row['worst_clipped_before_filter']:10.1f} /"
-            f" {100 * row['worst_clipped_after_filter']:<9.1f}"
-            f"{error}  {_number(row['worst_fire_time_shift_ms'], 1, sign='+'):>8}"
-            f"  {_number(row['separation_ratio'], 2):>4}  {row['failures']:6d}"
-            f"  {row['requirements_lost']:4d}  {row['requirements_gained']:6d}"
+        clipped = [100 * row[f"worst_clipped_{at}_filter"] for at in ("before", "after")]
+        errors = [row[f"worst_velocity_error_{at}_m_s"] for at in ("required", "60ms")]
+        both = " / ".join(_number(error, 3) for error in errors)
+        table.append(
+            [
+                f"{row[metadata['range_column']]:g}",
+                f"{row['bits']:g}",
+                f"{row['corner_hz']:g}",
+                " / ".join(f"{share:.1f}" for share in clipped),
+                *([both] if velocity else []),
+                _number(row["worst_fire_time_shift_ms"], 1, sign="+"),
+                _number(row["separation_ratio"], 2),
+                *(str(row[name]) for name in ("failures", *_CHANGED)),
+            ]
         )
     for corner, rows in settings.groupby("corner_hz", sort=True):
         row = rows.iloc[0]
-        error = f"  {'-':>18} / {'-':<7}" if velocity else ""
-        lines.append(
-            f"  {'ideal':<11}  {'-':>4}  {corner:9g}  {'0.0':>10} / {'0.0':<9}{error}  {'-':>8}"
-            f"  {_number(row['ideal_separation_ratio'], 2):>4}  {row['ideal_failures']:6d}"
-            f"  {'-':>4}  {'-':>6}"
-        )
+        numbers = [_number(row["ideal_separation_ratio"], 2), str(row["ideal_failures"]), "-", "-"]
+        nothing = ["- / -"] if velocity else []
+        table.append(["ideal", "-", f"{corner:g}", "0.0 / 0.0", *nothing, "-", *numbers])
+    lines = text_table(table, keys=3, left=())
     lines.append(
-        "  shift: fire time less that of the ideal sensor (+ later, - earlier), worst must-fire"
-        " event that the ideal\n  sensor meets; lost, gained: requirements against the ideal sensor"
+        f"range [{metadata['unit']}], bits of a word, corner of the filter [Hz]; clipped: share of"
+        " samples before / after the filter, worst event; shift: fire time less that of the ideal"
+        " sensor [ms], + later, worst must-fire event that the ideal sensor meets; fail:"
+        " requirements not met; lost, gain: requirements against the ideal sensor"
     )
     if velocity:
         lines.append(
-            "  due: at the required time, all crashes; 60 ms: frontal and rear events only, '-' for"
-            " a sensor or\n  restraint of the side"
+            "velocity: error of the velocity change, at the required time (all crashes) / at 60 ms"
+            " (frontal and rear events only, '-' for a sensor or restraint of the side)"
         )
     return "\n".join(lines)
+
+
+#: Requirements against the ideal sensor.
+_CHANGED = ("requirements_lost", "requirements_gained")
 
 
 def _number(value: float, digits: int, *, sign: str = "-") -> str:

@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from crashsense.cli.options import WholeNumber
+from crashsense.cli.printing import place, say
 
 DEFAULT_FOLDER = "crashsense-study-calibrate"
 
@@ -82,7 +83,7 @@ def calibrate_command(algorithm: str, **options: Any) -> int:
         on_progress=lambda line: click.echo(line, err=True),
     )
     folder = write_calibration(found, target)
-    click.echo(calibration_text(found))
-    click.echo(f"\nNew algorithm: {folder / f'calibration_{found.name}.toml'}")
-    click.echo(f"Tables and figure: {folder}")
+    say(calibration_text(found))
+    say(f"\nNew algorithm: {place(folder / f'calibration_{found.name}.toml')}")
+    say(f"Tables and figure: {place(folder)}")
     return 0

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from crashsense.cli.printing import place, say
 from crashsense.errors import Fault, InputError
 from crashsense.resources import CAUTION
 
@@ -29,7 +30,12 @@ def challenge_command(events: tuple[str, ...], sensor_set: str, out: Path | None
     A class in which no family passes a third of its threshold is not challenging: that its
     requirements are held shows nothing.
     """
-    from crashsense.studies.challenge import as_markdown, challenge_sentence, challenge_table
+    from crashsense.studies.challenge import (
+        as_markdown,
+        as_text,
+        challenge_sentence,
+        challenge_table,
+    )
     from crashsense.synthesis import load_events
 
     table = challenge_table(load_events(list(events) or None), sensor_set=sensor_set)
@@ -38,11 +44,11 @@ def challenge_command(events: tuple[str, ...], sensor_set: str, out: Path | None
             [Fault("study challenge", "--events", list(events), "an event that must not fire")]
         )
     if out is None:
-        click.echo(as_markdown(table))
+        say(as_text(table))
     else:
         out.parent.mkdir(parents=True, exist_ok=True)
         out.write_text(as_markdown(table), encoding="utf-8")
-        click.echo(f"{len(table)} no-fire classes: {out}")
-        click.echo(challenge_sentence(table))
-    click.echo(f"CAUTION: {CAUTION}")
+        say(f"{len(table)} no-fire classes: {place(out)}")
+        say(challenge_sentence(table))
+    say(f"CAUTION: {CAUTION}")
     return 0

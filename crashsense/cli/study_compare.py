@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from crashsense.cli.options import say
+from crashsense.cli.printing import say
 from crashsense.errors import Fault, InputError
 
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 from typing import Any
 
 import click
 
 from crashsense.cli.options import OneOf, WholeNumber
+from crashsense.cli.printing import place, say
+from crashsense.cli.study_plan import progress_bar
 from crashsense.errors import Fault, InputError
 
 DEFAULT_FOLDER = "crashsense-study-element"
@@ -79,12 +80,6 @@ def element_command(element: str, **options: Any) -> int:
 
     check_folder(options["out"], study="study element", prefix="element")
     one = load_element(element)
-    bar = sys.stderr.isatty()
-
-    def progress(done: int, total: int) -> None:
-        if bar:
-            click.echo(f"\r{done}/{total} events", nl=done == total, err=True)
-
     found = study_element(
         _events(options),
         element=one,
@@ -95,9 +90,10 @@ def element_command(element: str, **options: Any) -> int:
         restraint=options["restraint"],
         draws=options["draws"],
         seed=options["seed"],
-        on_progress=progress,
+        on_progress=progress_bar("events"),
     )
     text = element_text(found)
-    click.echo(text)
-    click.echo(f"\nTables and figure: {write_element_study(found, options['out'], text=text)}")
+    say(text)
+    folder = write_element_study(found, options["out"], text=text)
+    say(f"\nTables and figure: {place(folder)}")
     return 0

@@ -6,7 +6,8 @@ from typing import Any
 
 import click
 
-from crashsense.cli.options import OneOf, say
+from crashsense.cli.options import OneOf
+from crashsense.cli.printing import place, say
 from crashsense.cli.study_plan import DRAW_KEYS, progress_bar, resolved, study_options
 from crashsense.errors import Fault, InputError
 
@@ -84,7 +85,7 @@ def faults_command(plan: str | None, **options: Any) -> int:
         text=text,
         figure=fault_figure(found),
     )
-    say(f"\nTables and figure: {folder}")
+    say(f"\nTables and figure: {place(folder)}")
     harmful = found.harmful(accepted=accepted)
     if accepted:
         say(f"Accepted: {', '.join(accepted)}. Beside these {harmful['fault'].nunique()} harm.")

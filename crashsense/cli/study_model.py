@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from crashsense.cli.options import WholeNumber
+from crashsense.cli.printing import place, say
 from crashsense.errors import Fault, InputError
 from crashsense.resources import CAUTION
 
@@ -63,8 +64,8 @@ def model_command(
         )
         for event in read_record(record, channel=channel)
     ]
-    click.echo(f"CAUTION: {CAUTION}\n")
-    click.echo(as_text(predictions))
+    say(f"CAUTION: {CAUTION}\n")
+    say(as_text(predictions))
     save(model_figure(predictions), target)
-    click.echo(f"\nFigure: {target}")
+    say(f"\nFigure: {place(target)}")
     return 0

@@ -6,6 +6,8 @@ from typing import Any
 
 import click
 
+from crashsense.cli.printing import place, say
+
 DEFAULT_FOLDER = "crashsense-study-overlay"
 
 
@@ -39,6 +41,6 @@ def overlay_command(criterion: str, **options: Any) -> int:
     given = {key: value for key, value in options.items() if key != "out"}
     found = study_overlay(criterion, **given)
     folder = write_overlay(found, options["out"])
-    click.echo(overlay_text(found))
-    click.echo(f"\nTable and figure: {folder}")
+    say(overlay_text(found))
+    say(f"\nTable and figure: {place(folder)}")
     return 0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import time
 from collections.abc import Callable
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -63,12 +64,16 @@ def resolved(
     return resolve_plan(plan, **given)
 
 
-def progress_bar(noun: str) -> Callable[[int, int], None] | None:
-    """Return a line on standard error that counts; None where it is not a terminal."""
+def progress_bar(noun: str) -> Callable[..., None] | None:
+    """Return a line on standard error that counts; None where that is no terminal."""
     if not sys.stderr.isatty():
         return None
 
-    def show(done: int, total: int) -> None:
-        click.echo(f"\r{done}/{total} {noun}", nl=done == total, err=True)
+    began = time.monotonic()
+
+    def show(done: int, total: int, **_: Any) -> None:
+        left = (time.monotonic() - began) * (total - done) / max(done, 1)
+        text = f"{done} of {total} {noun}" + (f", {left:.0f} s left" if 0 < done < total else "")
+        click.echo(f"\r{text:<60}", nl=done == total, err=True)
 
     return show

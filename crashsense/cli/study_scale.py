@@ -6,7 +6,8 @@ from typing import Any
 
 import click
 
-from crashsense.cli.options import OneOf, say
+from crashsense.cli.options import OneOf
+from crashsense.cli.printing import place, say
 from crashsense.cli.study_plan import progress_bar, resolved, study_options
 
 DEFAULT_FOLDER = "crashsense-study-scale"
@@ -58,5 +59,5 @@ def scale_command(plan: str | None, **options: Any) -> int:
     say(text)
     tables = {"": found.table}
     folder = write_study(out, name="scale", tables=tables, text=text, figure=scale_figure(found))
-    say(f"\nTable and figure: {folder}")
+    say(f"\nTable and figure: {place(folder)}")
     return 0

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-import sys
 from typing import Any
 
 import click
 
 from crashsense.cli.options import OneOf, WholeNumber, shown
+from crashsense.cli.printing import place, say
+from crashsense.cli.study_plan import progress_bar
 from crashsense.errors import Fault, InputError
 
 DEFAULT_FOLDER = "crashsense-study-severity"
@@ -83,12 +84,6 @@ def severity_command(recipe: str, **options: Any) -> int:
         check_folder(DEFAULT_FOLDER, study="study severity")
     else:
         check_folder(named, study="study severity", prefix="severity")
-    bar = sys.stderr.isatty()
-
-    def progress(done: int, total: int, **_: Any) -> None:
-        if bar:
-            click.echo(f"\r{done}/{total} evaluations", nl=done == total, err=True)
-
     found = study_severity(
         recipe,
         speeds_kmh=options["speeds"],
@@ -98,11 +93,11 @@ def severity_command(recipe: str, **options: Any) -> int:
         belts=options["belts"],
         seed=options["seed"],
         workers=options["workers"],
-        on_progress=progress,
+        on_progress=progress_bar("evaluations"),
     )
     text = severity_text(found)
-    click.echo(text)
+    say(text)
     target = named or free_folder(DEFAULT_FOLDER, name="severity.txt", text=text + "\n")
     folder = write_severity_study(found, target, text=text)
-    click.echo(f"\nTables and figure: {folder}")
+    say(f"\nTables and figure: {place(folder)}")
     return 0

@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from crashsense.cli.options import WholeNumber, shown
+from crashsense.cli.printing import place, say
 from crashsense.errors import Fault, InputError
 
 DEFAULT_FOLDER = "crashsense-study-sweep"
@@ -99,6 +100,6 @@ def sweep_command(parameters: tuple[str, ...], **options: Any) -> int:
         on_progress=lambda line: click.echo(line, err=True),
     )
     folder = write_sweep(found, options["out"])
-    click.echo(sweep_text(found))
-    click.echo(f"\nTable and figure: {folder}")
+    say(sweep_text(found))
+    say(f"\nTable and figure: {place(folder)}")
     return 0

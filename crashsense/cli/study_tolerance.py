@@ -7,7 +7,8 @@ from typing import Any
 
 import click
 
-from crashsense.cli.options import WholeNumber, say
+from crashsense.cli.options import WholeNumber
+from crashsense.cli.printing import place, say
 from crashsense.cli.study_plan import DRAW_KEYS, resolved, study_options
 
 DEFAULT_FOLDER = "crashsense-study-tolerance"
@@ -61,5 +62,5 @@ def tolerance_command(plan: str | None, **options: Any) -> int:
         text=text,
         figure=tolerance_figure(found),
     )
-    say(f"\nTables and figure: {folder}")
+    say(f"\nTables and figure: {place(folder)}")
     return 0

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import textwrap
-
 import click
+
+from crashsense.cli.printing import say
 
 
 @click.command()
@@ -15,21 +15,15 @@ def words(word: tuple[str, ...]) -> None:
 
     if word:
         found = find_word(" ".join(word))
-        click.echo(_entry(found, WORDS[found]))
+        say(_entry(found, WORDS[found]))
         return
     for title, group in GROUPS.items():
-        click.echo(f"{title}\n")
+        say(f"{title}\n")
         for name in sorted(group, key=str.lower):
-            click.echo(_entry(name, group[name]))
-        click.echo()
-    click.echo("crashsense words WORD   one of them, also in other spellings (RTTF, on time)")
+            say(_entry(name, group[name]))
+        say()
+    say("crashsense words WORD   one of them, also in other spellings (RTTF, on time)")
 
 
 def _entry(name: str, text: str) -> str:
-    return textwrap.fill(
-        f"{name}: {text}",
-        96,
-        initial_indent="  ",
-        subsequent_indent="      ",
-        break_on_hyphens=False,
-    )
+    return f"  {name}: {text}"

@@ -106,7 +106,8 @@ def _name_faults(data: Mapping[str, Any], *, file: Path) -> list[Fault]:
                     _attempt(faults, load, _beside(entry, file.parent), str(file))
     events = data.get("events")
     if isinstance(events, list) and all(isinstance(entry, str) for entry in events):
-        _attempt(faults, lambda names: _events(names, file.parent, str(file)), events, str(file))
+        checked = partial(_events, base=file.parent, file=str(file), shipped=False)
+        _attempt(faults, checked, events, str(file))
     return faults
 
 
@@ -130,8 +131,13 @@ def _beside(entry: str, base: Path) -> str:
     return str(candidate) if is_path and candidate.exists() else entry
 
 
-def _events(names: Sequence[str] | None, base: Path, file: str) -> list[Recipe | Event]:
-    """Resolve entries of ``events``: names, globs and families of the library, or paths."""
+def _events(
+    names: Sequence[str] | None, base: Path, file: str, *, shipped: bool = True
+) -> list[Event]:
+    """Resolve entries of ``events``: names, globs and families of the library, or paths.
+
+    Without *shipped*, names of the library are only checked: their signals take a while.
+    """
     recipes: list[Recipe] = []
     plain: list[str] | None = None if names is None else []
     for entry in names or ():
@@ -146,8 +152,9 @@ def _events(names: Sequence[str] | None, base: Path, file: str) -> list[Recipe |
     if plain or names is None:
         library = load_recipes()
         known = {event: recipe.family for recipe in library for event in recipe.event_names}
-        events += events_of(library, set(select_events(plain, known=known, file=file)))
-    return list(events)
+        selected = set(select_events(plain, known=known, file=file))
+        events += events_of(library, selected) if shipped else []
+    return events
 
 
 def _is_library_word(entry: str) -> bool:
@@ -195,7 +202,14 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
     if not record_paths:
         expected = "nothing: there are no records"
         faults += [Fault(label, key, value, expected) for key, value in for_records.items()]
-    chosen = _chosen_events(entries, record_paths, base, label, faults)
+    set_entries = file.sensor_sets if sensor_sets is None else sensor_sets
+    rule_entries = file.algorithms if algorithms is None else algorithms
+    sets = _loaded(set_entries, SensorSet, load_sensor_set, base, label, faults)
+    with building_rules_here(file.rules_in_process):
+        rules = _loaded(rule_entries, Algorithm, load_algorithm, base, label, faults)
+    # A fault ends it anyway: nobody waits for signals that nothing else of the plan asks for.
+    shipped = not faults or file.vehicle is not None or file.requirements is not None
+    chosen = _chosen_events(entries, record_paths, base, label, faults, shipped=shipped)
     vehicle = None
     if file.vehicle is not None:
         vehicle = _beside(file.vehicle, base)
@@ -210,11 +224,6 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
         asked = _attempt(faults, reading, file.requirements, label)
         putting = partial(with_requirements, chosen, file=label)
         chosen = (_attempt(faults, putting, asked, label) if asked else None) or chosen
-    set_entries = file.sensor_sets if sensor_sets is None else sensor_sets
-    rule_entries = file.algorithms if algorithms is None else algorithms
-    sets = _loaded(set_entries, SensorSet, load_sensor_set, base, label, faults)
-    with building_rules_here(file.rules_in_process):
-        rules = _loaded(rule_entries, Algorithm, load_algorithm, base, label, faults)
     faults += _borrowed(set_entries, sets, load_sensor_set, sensor_set_names(), base, label)
     faults += _borrowed(rule_entries, rules, load_algorithm, algorithm_names(), base, label)
     all_sets = [s for s in sets if s is not None]
@@ -320,6 +329,8 @@ def _chosen_events(
     base: Path,
     label: str,
     faults: list[Fault],
+    *,
+    shipped: bool,
 ) -> list[Event]:
     """Events that are named or given; the whole library where neither they nor records are."""
     if entries is None and record_paths:
@@ -327,7 +338,8 @@ def _chosen_events(
     chosen: list[Event] = []
     named = None if entries is None else [e for e in entries if isinstance(e, str)]
     if named is None or named:
-        chosen += _attempt(faults, lambda n: _events(n, base, label), named, label) or []
+        read = partial(_events, base=base, file=label, shipped=shipped)
+        chosen += _attempt(faults, read, named, label) or []
     return chosen + [e for e in entries or () if isinstance(e, Event)]
 
 

@@ -82,7 +82,7 @@ class _Parser:
         self.faults.append(Fault(self.file, where, value, expected))
 
     def text(self, key: str, value: object) -> str:
-        return str(value).strip()
+        return printable(value).strip()
 
     def sentences(self, key: str, value: object) -> tuple[str, ...]:
         parts = value if isinstance(value, list) else [value]

@@ -19,6 +19,7 @@ from crashsense.signal import cumulative_trapezoid
 from crashsense.synthesis.misuse.levels import measure_levels
 from crashsense.synthesis.model import Synthesis
 from crashsense.synthesis.recipe import Recipe
+from crashsense.synthesis.rest import moving_channels
 from crashsense.units import STANDARD_GRAVITY
 
 #: Ending of a fact's name, longest first -> (unit on the card, SI value of that unit, decimals).
@@ -148,35 +149,16 @@ def _ride_spectrum(recipe: Recipe) -> list[str]:
     return lines
 
 
-#: Time at the end of an event that is looked at [s].
-LAST_S = 0.05
-
-
-def moving_channels(recipe: Recipe) -> list[str]:
-    """Channels that at the end of the nominal draw lie outside the noise of their usual sensor.
-
-    Compared are the largest value of the last 50 ms and one code of the sensor of set ``standard``
-    plus three times the noise behind its low-pass.
-    """
+def at_end_words(recipe: Recipe) -> str:
+    """Whether the event ends at rest within the noise of its usual sensors, and if not, why."""
     from crashsense.sensing.catalogue import load_sensor_set
 
-    sensors = load_sensor_set("standard").sensors
-    synthesis = recipe.synthesise([0], seed=0)
-    last = max(1, round(LAST_S * synthesis.rate_hz))
-    moving = []
-    for name, samples in synthesis.signals.items():
-        if name not in sensors:
-            continue
-        sensor = sensors[name]
-        noise = sensor.noise_density * (1.2 * sensor.corner_hz) ** 0.5
-        if np.abs(samples[0, -last:]).max() > sensor.range / sensor.code_limit + 3.0 * noise:
-            moving.append(name)
-    return moving
-
-
-def at_end_words(recipe: Recipe) -> str:
-    """Whether the event ends at rest within the noise of its sensors, and if not, why."""
-    moving = moving_channels(recipe)
+    signals = recipe.nominal().signals
+    moving = moving_channels(
+        {name: signal.samples[0] for name, signal in signals.items()},
+        rate_hz=next(iter(signals.values())).rate_hz,
+        sensors=load_sensor_set("standard").sensors,
+    )
     if not moving:
         return "at rest within the noise of the sensors"
     why = recipe.still_moving or "the recipe does not say why"

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from crashsense.errors import harmless
 from crashsense.event import RESTRAINTS
 from crashsense.glossary import meaning
 from crashsense.reporting import svg
@@ -85,7 +86,7 @@ def write_report(run: Any, folder: Path | str, *, title: str = "") -> Path:
     try:
         with temporary.open("w", encoding="utf-8") as stream:
             for part in page_parts(view):
-                stream.write(part)
+                stream.write(harmless(part))
         temporary.replace(target)
     finally:
         temporary.unlink(missing_ok=True)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from crashsense.event import RESTRAINTS
 from crashsense.reporting.scales import NONE_FAILED, FailedRows, failed_rows, scale_words, unasked
 from crashsense.resources import CAUTION
+from crashsense.results.outcome import outcome_of
 from crashsense.results.statistics import upper_bound_without_failure
 from crashsense.results.tally import (
     BY_WEIGHT,
@@ -23,6 +24,7 @@ from crashsense.results.tally import (
     required_rows,
     rows_of,
 )
+from crashsense.text_table import WIDTH, text_table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -106,7 +108,7 @@ def merged_notes(notes: Sequence[str]) -> list[str]:
 def compose(view: RunView) -> str:
     """Put the summary together from numbers already computed."""
     tally, nominal = view.tally, view.nominal
-    lines = [f"CAUTION: {CAUTION}", ""]
+    lines = [f"CAUTION: {CAUTION}", "", *outcome_lines(view), ""]
     sets = ", ".join(view.sensor_sets or sorted(nominal["sensor_set"].unique()))
     draws = "nominal, no draws"
     if tally.draws:
@@ -130,8 +132,16 @@ def compose(view: RunView) -> str:
         lines += ["", f"Since {view.changes.baseline}: {view.changes.result}"]
     lines += ["", *result_lines(view)]
     if view.folder is not None:
-        lines.append(f"Report: {view.folder / 'report.html'}")
+        lines.append(f"Report: {(view.folder / 'report.html').absolute()}")
     return "\n".join(lines)
+
+
+def outcome_lines(view: RunView) -> list[str]:
+    """What a leader repeats of the run, one sentence a deciding algorithm and sensor set."""
+    return [
+        f"{view.labels[pair]}: {outcome_of(view.nominal, pair, tally=view.tally).sentence}"
+        for pair in view.shown
+    ]
 
 
 def fitted_sentences(view: RunView) -> list[str]:
@@ -185,7 +195,7 @@ def _count_lines(view: RunView) -> list[str]:
     rows = [
         [_head(view, pair), *(str(table.loc[pair, name]) for name in shown)] for pair in view.pairs
     ]
-    lines = columns([["Nominal verdicts", *heads], *rows])
+    lines = text_table([["Nominal verdicts", *heads], *rows])
     idle = [
         f"{table.loc[pair, 'idle']} of {table.loc[pair, 'held']} by {view.labels[pair]}"
         for pair in view.shown
@@ -203,23 +213,7 @@ def _head(view: RunView, pair: Pair) -> str:
 
 def wrapped(line: str) -> list[str]:
     """Break a long list of names; what follows is indented."""
-    return textwrap.wrap(line, 100, subsequent_indent="    ", break_long_words=False)
-
-
-def columns(rows: Sequence[Sequence[str]]) -> list[str]:
-    """Align rows of text, the first column left, the others right.
-
-    >>> columns([["a", "n"], ["bcd", "10"]])
-    ['a     n', 'bcd  10']
-    """
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    return [
-        "  ".join(
-            cell.ljust(width) if i == 0 else cell.rjust(width)
-            for i, (cell, width) in enumerate(zip(row, widths, strict=True))
-        ).rstrip()
-        for row in rows
-    ]
+    return textwrap.wrap(line, WIDTH, subsequent_indent="    ", break_long_words=False)
 
 
 def _ruleless_lines(view: RunView) -> list[str]:
@@ -244,16 +238,18 @@ def _margin_lines(view: RunView) -> list[str]:
     if rows.empty:
         return []
     lines = ["", "Worst margins, nominal (demand margin; time margin where it must fire)"]
+    several = len(view.shown) > 1
     table = [
         [
-            f"  {place(row)}{_tail(view, (row.sensor_set, row.algorithm))}",
+            f"  {place(row)}",
             f"{row.demand_margin:+.2f}",
             milliseconds(row.time_margin_ms, sign=True) if row.expectation == "fire" else "-",
             WORDS[row.verdict],
+            *([view.labels[row.sensor_set, row.algorithm]] if several else []),
         ]
         for row in rows_of(rows)
     ]
-    return lines + columns(table)
+    return lines + text_table(table, keys=4, left=(0, 3, 4))
 
 
 def _tail(view: RunView, pair: Pair) -> str:
@@ -284,7 +280,7 @@ def _drawn_counts(view: RunView) -> list[str]:
     shown += [v for v in ("not_evaluated",) if any(c[v] for c in drawn.values())]
     head = [f"Verdicts over {view.tally.draws} draws", *(WORDS[v] for v in shown)]
     rows = [[_head(view, pair), *(str(drawn[pair][v]) for v in shown)] for pair in view.pairs]
-    return columns([head, *rows])
+    return text_table([head, *rows])
 
 
 def _pair_draw_lines(view: RunView, pair: Pair) -> list[str]:
@@ -342,17 +338,9 @@ def _separation_lines(view: RunView) -> list[str]:
             for entry in entries
         ]
         of = f", {view.labels[pair]}" if len(view.shown) > 1 else ""
-        head = [
-            f"Separation, nominal{of}: threshold scale k works if m < k <= c",
-            "c",
-            "m",
-            "c/m",
-            "",
-        ]
-        # The last column is words: it reads from the left.
-        width = max(len(row[-1]) for row in rows)
-        rows = [[*row[:-1], row[-1].ljust(width)] for row in rows]
-        lines += ["", *columns([head, *rows])]
+        head = ["  restraint", "c", "m", "c/m", "scales that work"]
+        lines += ["", f"Separation, nominal{of}: threshold scale k works if m < k <= c"]
+        lines += text_table([head, *rows], left=(0, 4), keys=4)
         rest = unasked(entries, failed=failed)
         if rest:
             lines += wrapped(f"  without a judged requirement: {rest}")

@@ -110,7 +110,8 @@ requirements failed.'
     def _drawn(self) -> str:
         if not self.draws:
             return ""
-        return f"{self.drawn} requirements fail in some of {self.draws} random draws"
+        noun = "requirement fails" if self.drawn == 1 else "requirements fail"
+        return f"{self.drawn} {noun} in some of {self.draws} random draws"
 
     @staticmethod
     def _unjudged(parts: dict[str, int]) -> str:

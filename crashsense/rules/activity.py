@@ -23,6 +23,7 @@ from crashsense.rules.kernels import (
     window_sum,
 )
 from crashsense.rules.parameters import Criterion, parameter
+from crashsense.rules.program import Writer
 from crashsense.sensing.samples import EcuSamples
 from crashsense.units import STANDARD_GRAVITY
 
@@ -59,6 +60,12 @@ class Jerk(Criterion):
         slope = finite_response(values, slope_weights(ticks, samples.rate_hz))
         return masked(slope / (self.threshold_g_ms * G * 1e3), valid)
 
+    def write(self, writer: Writer) -> int:
+        """Write J / threshold."""
+        ticks = max(2, writer.ticks(self.window_ms))
+        slope = writer.response(writer.read(self.channel), slope_weights(ticks, writer.rate_hz))
+        return writer.demand(slope, self.threshold_g_ms * G * 1e3, self.channel)
+
 
 @dataclass(frozen=True)
 class Energy(Criterion):
@@ -90,6 +97,13 @@ class Energy(Criterion):
         push = np.maximum(values, 0.0) / G
         energy = floored_sum((push**2 - self.leak_g**2) * (1e3 / samples.rate_hz))
         return masked(energy / self.threshold_g2_ms, valid)
+
+    def write(self, writer: Writer) -> int:
+        """Write E / threshold."""
+        push = writer.over(writer.positive(writer.read(self.channel)), G)
+        power = writer.less(writer.product(push, push), self.leak_g**2)
+        energy = writer.leaky_sum(writer.times(power, 1e3 / writer.rate_hz))
+        return writer.demand(energy, self.threshold_g2_ms, self.channel)
 
 
 @dataclass(frozen=True)
@@ -125,6 +139,13 @@ class Power(Criterion):
         velocity = leaky_velocity(values, rate_hz=samples.rate_hz, leak_g=self.leak_g)
         return masked(mean * velocity / self.threshold_w_kg, valid)
 
+    def write(self, writer: Writer) -> int:
+        """Write P / threshold."""
+        values = writer.read(self.channel)
+        mean = writer.positive(writer.window_mean(values, writer.ticks(self.window_ms)))
+        velocity = writer.velocity(values, leak_g=self.leak_g)
+        return writer.demand(writer.product(mean, velocity), self.threshold_w_kg, self.channel)
+
 
 @dataclass(frozen=True)
 class Variance(Criterion):
@@ -158,6 +179,14 @@ class Variance(Criterion):
         square = window_sum(values**2, ticks) / ticks
         spread = np.sqrt(np.maximum(square - mean**2, 0.0))
         return masked(spread / (self.threshold_g * G), valid)
+
+    def write(self, writer: Writer) -> int:
+        """Write s / threshold."""
+        values, ticks = writer.read(self.channel), writer.ticks(self.window_ms)
+        mean = writer.window_mean(values, ticks)
+        square = writer.window_mean(writer.product(values, values), ticks)
+        spread = writer.positive(writer.difference(square, writer.product(mean, mean)))
+        return writer.demand(writer.root(spread), self.threshold_g * G, self.channel)
 
 
 @dataclass(frozen=True)
@@ -196,6 +225,14 @@ class HighFrequencyVelocity(Criterion):
         (total,) = part_measure(key, samples, measured)
         return masked(total / self.threshold_m_s, valid)
 
+    def write(self, writer: Writer) -> int:
+        """Write the windowed high-frequency velocity over its threshold."""
+        values = writer.read(self.channel)
+        low = writer.low_passed(values, corner_hz=self.corner_hz)
+        high = writer.magnitude(writer.difference(values, low))
+        total = writer.window_sum(high, writer.ticks(self.window_ms))
+        return writer.demand(writer.over(total, writer.rate_hz), self.threshold_m_s, self.channel)
+
 
 @dataclass(frozen=True)
 class PeakToPeak(Criterion):
@@ -228,6 +265,12 @@ class PeakToPeak(Criterion):
         span = window_max(values, ticks) - window_min(values, ticks)
         return masked(span / (self.threshold_g * G), valid)
 
+    def write(self, writer: Writer) -> int:
+        """Write the difference over its threshold."""
+        values, ticks = writer.read(self.channel), writer.ticks(self.window_ms)
+        span = writer.difference(writer.window_max(values, ticks), writer.window_min(values, ticks))
+        return writer.demand(span, self.threshold_g * G, self.channel)
+
 
 @dataclass(frozen=True)
 class SignalLength(Criterion):
@@ -259,6 +302,13 @@ class SignalLength(Criterion):
         steps = np.maximum(steps - self.floor_g * G, 0.0)
         total = window_sum(steps, samples_in(self.window_ms, samples.rate_hz))
         return masked(total / (self.threshold_g * G), valid)
+
+    def write(self, writer: Writer) -> int:
+        """Write the length over its threshold."""
+        change = writer.change(writer.read(self.channel))
+        steps = writer.positive(writer.less(change, self.floor_g * G))
+        total = writer.window_sum(steps, writer.ticks(self.window_ms))
+        return writer.demand(total, self.threshold_g * G, self.channel)
 
 
 @dataclass(frozen=True)

@@ -11,9 +11,10 @@ import numpy as np
 
 from crashsense.errors import Fault
 from crashsense.rules.composite import Composite, child
-from crashsense.rules.contract import FloatArray, Rule, Sweep, part_demand
+from crashsense.rules.contract import FloatArray, NotWritten, Rule, Sweep, part_demand
 from crashsense.rules.kernels import window_max
 from crashsense.rules.parameters import parameter
+from crashsense.rules.program import Writer
 from crashsense.sensing.samples import EcuSamples
 
 
@@ -36,6 +37,14 @@ class Adapted(Composite):
     def combine(self, demands: Mapping[str, FloatArray], samples: EcuSamples) -> FloatArray:
         """Return demand over the factor."""
         return demands["rule"] / self.factor(demands["measure"], samples)
+
+    def write(self, writer: Writer) -> int:
+        """Write demand over the factor."""
+        return writer.ratio(writer.part(self.rule), self.write_factor(writer))
+
+    def write_factor(self, writer: Writer) -> int:
+        """Write the factor on the threshold."""
+        raise NotWritten
 
     def combine_swept(self, sweep: Sweep, level: FloatArray) -> FloatArray:
         """The rule is compared with the level times the factor, sample by sample."""
@@ -83,6 +92,11 @@ class RaisedBy(Adapted):
         held = window_max(measure, _hold_ticks(self.hold_ms, samples))
         return np.clip(1.0 + self.gain * (held - 1.0), 1.0, self.maximum)
 
+    def write_factor(self, writer: Writer) -> int:
+        """Write the factor."""
+        held = writer.window_max(writer.part(self.measure), writer.hold_ticks(self.hold_ms))
+        return writer.raised(held, gain=self.gain, most=self.maximum)
+
 
 @dataclass(frozen=True)
 class LoweredBy(Adapted):
@@ -109,6 +123,11 @@ class LoweredBy(Adapted):
         """Return the factor."""
         held = window_max(measure, _hold_ticks(self.box_ms, samples))
         return np.where(held >= 1.0, self.to, 1.0)
+
+    def write_factor(self, writer: Writer) -> int:
+        """Write the factor."""
+        held = writer.window_max(writer.part(self.measure), writer.hold_ticks(self.box_ms))
+        return writer.step(held, level=1.0, then=self.to, otherwise=writer.constant(1.0))
 
 
 @dataclass(frozen=True)
@@ -154,3 +173,11 @@ class Staged(Adapted):
         levels = np.array([level for level, _ in self.stages])
         factors = np.array([1.0, *(factor for _, factor in self.stages)])
         return np.asarray(factors[np.searchsorted(levels, held, side="right")], dtype=np.float64)
+
+    def write_factor(self, writer: Writer) -> int:
+        """Write the factor."""
+        held = writer.window_max(writer.part(self.measure), writer.hold_ticks(self.hold_ms))
+        found = writer.constant(1.0)
+        for level, factor in self.stages:
+            found = writer.step(held, level=level, then=factor, otherwise=found)
+        return found

@@ -18,6 +18,7 @@ from crashsense.rules.composite import Composite, Many, One, child, last_or_equa
 from crashsense.rules.contract import FloatArray, Rule, Sweep, part_demand
 from crashsense.rules.kernels import samples_in, shifted, window_max, window_min
 from crashsense.rules.parameters import parameter
+from crashsense.rules.program import Writer
 from crashsense.sensing.samples import EcuSamples
 
 
@@ -31,6 +32,10 @@ class AllOf(Many, sign="&"):
     def combine(self, demands: Mapping[str, FloatArray], samples: EcuSamples) -> FloatArray:
         """Return the minimum."""
         return np.asarray(np.minimum.reduce(list(demands.values())), dtype=np.float64)
+
+    def write(self, writer: Writer) -> int:
+        """Write the minimum."""
+        return writer.least(*writer.parts(self.of))
 
     def deciding(self, samples: EcuSamples, at: int) -> frozenset[str]:
         """The child that crossed last; before that, the one with the least demand."""
@@ -47,6 +52,10 @@ class AnyOf(Many, sign="|"):
     def combine(self, demands: Mapping[str, FloatArray], samples: EcuSamples) -> FloatArray:
         """Return the maximum."""
         return np.asarray(np.maximum.reduce(list(demands.values())), dtype=np.float64)
+
+    def write(self, writer: Writer) -> int:
+        """Write the maximum."""
+        return writer.greatest(*writer.parts(self.of))
 
     def deciding(self, samples: EcuSamples, at: int) -> frozenset[str]:
         """The largest."""
@@ -76,6 +85,10 @@ class AtLeast(Many):
         stacked = np.sort(np.stack(list(demands.values())), axis=0)
         return np.asarray(stacked[len(self.of) - int(self.count)], dtype=np.float64)
 
+    def write(self, writer: Writer) -> int:
+        """Write the count-th largest."""
+        return writer.ranked(writer.parts(self.of), int(self.count))
+
     def deciding(self, samples: EcuSamples, at: int) -> frozenset[str]:
         """The child that crossed last; before that, the one still lacking."""
         return last_or_equal(*self.demands_at(samples, at))
@@ -95,6 +108,10 @@ class Held(One):
         """Return the maximum over the hold time, the present sample included."""
         ticks = 1 + round(self.hold_ms * 1e-3 * samples.rate_hz)
         return window_max(demands["rule"], min(ticks, samples.size))
+
+    def write(self, writer: Writer) -> int:
+        """Write the maximum over the hold time."""
+        return writer.window_max(writer.part(self.rule), writer.hold_ticks(self.hold_ms))
 
     def taken_from(self, role: str, samples: EcuSamples, at: int) -> int:
         """The last sample of the rule with the demand that is held."""
@@ -117,6 +134,11 @@ class Delayed(One):
     def combine(self, demands: Mapping[str, FloatArray], samples: EcuSamples) -> FloatArray:
         """Return the delayed demand."""
         return shifted(demands["rule"], self.delay_ticks(samples))
+
+    def write(self, writer: Writer) -> int:
+        """Write the delayed demand."""
+        ticks = round(self.delay_ms * 1e-3 * writer.rate_hz)
+        return writer.delayed(writer.part(self.rule), ticks)
 
     def delay_ticks(self, samples: EcuSamples) -> int:
         """Return the delay in samples."""
@@ -141,6 +163,10 @@ class Debounced(One):
         """Return the minimum over the last samples."""
         return window_min(demands["rule"], int(self.count), fill=0.0)
 
+    def write(self, writer: Writer) -> int:
+        """Write the minimum over the last samples."""
+        return writer.window_min(writer.part(self.rule), int(self.count), fill=0.0)
+
     def taken_from(self, role: str, samples: EcuSamples, at: int) -> int:
         """The last sample of the rule with the demand that is the least."""
         if role != "rule":
@@ -161,6 +187,10 @@ class Scaled(One):
     def combine(self, demands: Mapping[str, FloatArray], samples: EcuSamples) -> FloatArray:
         """Return the scaled demand."""
         return demands["rule"] * self.factor
+
+    def write(self, writer: Writer) -> int:
+        """Write the scaled demand."""
+        return writer.times(writer.part(self.rule), self.factor)
 
     def combine_swept(self, sweep: Sweep, level: FloatArray) -> FloatArray:
         """The rule is compared with the level over the factor."""
@@ -189,6 +219,10 @@ class Gated(One):
     def combine(self, demands: Mapping[str, FloatArray], samples: EcuSamples) -> FloatArray:
         """Return demand where the gate is open."""
         return np.where(demands["gate"] >= 1.0, demands["rule"], 0.0)
+
+    def write(self, writer: Writer) -> int:
+        """Write demand where the gate is open."""
+        return writer.gated(writer.part(self.gate), writer.part(self.rule))
 
     def combine_swept(self, sweep: Sweep, level: FloatArray) -> FloatArray:
         """The gate is compared with 1, whatever the level."""
@@ -292,6 +326,15 @@ class BeltSwitch(Composite):
         """Return the branches of the chosen child."""
         return self.children[self.chosen(samples)].branch_demands(samples)
 
+    def write(self, writer: Writer) -> int:
+        """Write the demand of the chosen child."""
+        return writer.part(self.belted if writer.context.belted else self.unbelted)
+
+    def write_branches(self, writer: Writer) -> tuple[int, int, int]:
+        """Write the branches of the chosen child."""
+        chosen = self.belted if writer.context.belted else self.unbelted
+        return chosen.write_branches(writer)
+
     def combine(self, demands: Mapping[str, FloatArray], samples: EcuSamples) -> FloatArray:
         """Return the demand of the chosen child."""
         return demands[self.chosen(samples)]
@@ -329,6 +372,10 @@ class Optional(One):
     def combine(self, demands: Mapping[str, FloatArray], samples: EcuSamples) -> FloatArray:
         """Return the demand as it is: a criterion without its channel has demand 0."""
         return demands["rule"]
+
+    def write(self, writer: Writer) -> int:
+        """Write the demand as it is."""
+        return writer.part(self.rule)
 
 
 def is_there(samples: EcuSamples, channel: str) -> bool:
@@ -420,6 +467,15 @@ class Fallback(Composite):
         total = np.where(ready, first["total"], second["total"])
         return {"total": total, "main": total}
 
+    def write(self, writer: Writer) -> int:
+        """Write the demand of the rule that judges."""
+        return writer.part(self.rule if self.rule.requires <= writer.there else self.otherwise)
+
+    def write_branches(self, writer: Writer) -> tuple[int, int, int]:
+        """Write the branches of the rule that judges."""
+        judging = self.rule if self.rule.requires <= writer.there else self.otherwise
+        return judging.write_branches(writer)
+
 
 @dataclass(frozen=True)
 class Armed(Composite):
@@ -457,6 +513,16 @@ class Armed(Composite):
         main = part_demand(self.main, samples)
         arming = self.held_arming(part_demand(self.arming, samples), samples)
         return {"total": np.minimum(main, arming), "main": main, "arming": arming}
+
+    def write(self, writer: Writer) -> int:
+        """Write the lesser of main and held arming."""
+        return self.write_branches(writer)[0]
+
+    def write_branches(self, writer: Writer) -> tuple[int, int, int]:
+        """Write total, main and (held) arming."""
+        main = writer.part(self.main)
+        arming = writer.window_max(writer.part(self.arming), writer.hold_ticks(self.hold_ms))
+        return writer.least(main, arming), main, arming
 
     def demand(self, samples: EcuSamples) -> FloatArray:
         """Return the lesser of main and held arming."""

@@ -23,6 +23,10 @@ from crashsense.sensing.samples import EcuSamples
 _SIGNS: dict[str, Callable[[tuple[Rule, ...]], Rule]] = {}
 
 
+class NotWritten(Exception):  # noqa: N818  (no fault: the rule is computed in another way)
+    """A rule that cannot be written as operations (:mod:`crashsense.rules.program`)."""
+
+
 class Rule(ABC):
     """A causal decision criterion, or a composition of criteria.
 
@@ -93,6 +97,20 @@ class Rule(ABC):
         """
         total = self.demand(samples)
         return {"total": total, "main": total}
+
+    def write(self, writer: Any) -> int:
+        """Write the demand as operations, and return the number of its line.
+
+        *writer* is a :class:`~crashsense.rules.program.Writer`. The kernel then runs them over
+        draws side by side; what it gives is ``demand``. Only families of the house are asked.
+        Raises NotWritten where there is no way to say it.
+        """
+        raise NotWritten
+
+    def write_branches(self, writer: Any) -> tuple[int, int, int]:
+        """Write total, main and arming demand, as :meth:`branch_demands`; -1: no arming."""
+        total: int = writer.part(self)
+        return total, total, -1
 
     def active(self, samples: EcuSamples) -> frozenset[str]:
         """Channels that the rule reads in this block, after fallbacks on what is not valid."""

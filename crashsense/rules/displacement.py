@@ -18,6 +18,7 @@ from crashsense.rules.kernels import (
     window_sum,
 )
 from crashsense.rules.parameters import Criterion, parameter
+from crashsense.rules.program import Writer
 from crashsense.sensing.samples import EcuSamples
 
 
@@ -40,6 +41,13 @@ class Guarded(Criterion):
     def is_threshold(cls, name: str) -> bool:
         """Travel and guard."""
         return name in ("travel_mm", "guard_m_s")
+
+    def write_guarded(self, writer: Writer, velocity: int, moved: int, channel: str) -> int:
+        """Write the lesser of the way over the travel and the velocity over the guard."""
+        least = writer.least(
+            writer.over(moved, self.travel_mm * 1e-3), writer.over(velocity, self.guard_m_s)
+        )
+        return writer.demand(least, 1.0, channel)
 
     @abstractmethod
     def motion(self, samples: EcuSamples) -> tuple[FloatArray, FloatArray]:
@@ -87,6 +95,11 @@ class Displacement(Guarded):
         _, valid = read(samples, self.channel)
         velocity, moved = self.motion(samples)
         return masked(np.minimum(moved / (self.travel_mm * 1e-3), velocity / self.guard_m_s), valid)
+
+    def write(self, writer: Writer) -> int:
+        """Write min(S / travel, V / guard)."""
+        velocity = writer.velocity(writer.read(self.channel), leak_g=self.leak_g)
+        return self.write_guarded(writer, velocity, writer.travel(velocity), self.channel)
 
     def motion(self, samples: EcuSamples) -> tuple[FloatArray, FloatArray]:
         """Return V [m/s] and S [m]."""
@@ -136,6 +149,16 @@ class PredictedDisplacement(Guarded):
         return masked(
             np.minimum(predicted / (self.travel_mm * 1e-3), velocity / self.guard_m_s), valid
         )
+
+    def write(self, writer: Writer) -> int:
+        """Write min(S_p / travel, V / guard)."""
+        values = writer.read(self.channel)
+        velocity = writer.velocity(values, leak_g=self.leak_g)
+        mean = writer.window_mean(values, writer.ticks(self.smoothing_ms))
+        ahead = self.look_ahead_ms * 1e-3
+        moved = writer.sum(writer.travel(velocity), writer.times(velocity, ahead))
+        predicted = writer.sum(moved, writer.times(mean, 0.5 * ahead**2))
+        return self.write_guarded(writer, velocity, predicted, self.channel)
 
     def motion(self, samples: EcuSamples) -> tuple[FloatArray, FloatArray]:
         """Return V [m/s] and S_p [m]."""

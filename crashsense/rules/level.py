@@ -8,6 +8,7 @@ from typing import ClassVar
 from crashsense.rules.contract import FloatArray
 from crashsense.rules.kernels import masked, read, samples_in, window_sum
 from crashsense.rules.parameters import Criterion, parameter
+from crashsense.rules.program import Writer
 from crashsense.sensing.samples import EcuSamples
 from crashsense.units import STANDARD_GRAVITY
 
@@ -42,3 +43,8 @@ class Level(Criterion):
         ticks = samples_in(self.window_ms, samples.rate_hz)
         mean = window_sum(values, ticks) / ticks
         return masked(mean / (self.threshold_g * STANDARD_GRAVITY), valid)
+
+    def write(self, writer: Writer) -> int:
+        """Write the mean over the threshold."""
+        mean = writer.window_mean(writer.read(self.channel), writer.ticks(self.window_ms))
+        return writer.demand(mean, self.threshold_g * STANDARD_GRAVITY, self.channel)

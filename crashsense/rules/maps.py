@@ -25,6 +25,7 @@ from crashsense.rules.kernels import (
 )
 from crashsense.rules.parameters import Criterion, parameter
 from crashsense.rules.polyline import along_ray, ray_faults, time_faults
+from crashsense.rules.program import Writer
 from crashsense.sensing.samples import EcuSamples
 from crashsense.units import STANDARD_GRAVITY
 
@@ -226,6 +227,17 @@ class VelocityTimeRamp(VelocityOverTime):
         late_s = 1e-3 * np.maximum(elapsed_ms - self.flat_ms, 0.0)
         return self.start_m_s + self.then_g * STANDARD_GRAVITY * late_s
 
+    def write(self, writer: Writer) -> int:
+        """Write V over the threshold of the time."""
+        velocity = writer.velocity(writer.read(self.channel), leak_g=self.leak_g)
+        threshold = writer.ramp(
+            writer.elapsed_ms(velocity),
+            start=self.start_m_s,
+            slope=self.then_g * STANDARD_GRAVITY,
+            flat_ms=self.flat_ms,
+        )
+        return writer.demand(writer.ratio(velocity, threshold), 1.0, self.channel)
+
 
 @dataclass(frozen=True)
 class WindowVelocityJerkMap(PlaneMap):
@@ -350,6 +362,19 @@ class RollEnergy(Criterion):
         lift = STANDARD_GRAVITY * self.radius_m * (1.0 - np.cos(left))
         needed = np.maximum(np.sqrt(2.0 * lift) / self.gyration_m, np.radians(self.minimum_deg_s))
         return masked(values / (needed * self.threshold), valid)
+
+    def write(self, writer: Writer) -> int:
+        """Write roll rate over the needed roll rate."""
+        rate = writer.read(self.channel)
+        angle = writer.angle(rate, leak=float(np.radians(self.leak_deg_s)))
+        numbers = (
+            float(np.radians(self.tip_angle_deg)),
+            STANDARD_GRAVITY * self.radius_m,
+            self.gyration_m,
+            float(np.radians(self.minimum_deg_s)),
+            self.threshold,
+        )
+        return writer.demand(writer.roll(rate, angle, numbers=numbers), 1.0, self.channel)
 
     def amounts(self, samples: EcuSamples, at: int) -> tuple[Amount, ...]:
         """Roll rate against the one that tips the car from the angle it has reached."""

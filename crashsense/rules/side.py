@@ -20,6 +20,7 @@ from crashsense.rules.kernels import (
     window_sum,
 )
 from crashsense.rules.parameters import Criterion, parameter
+from crashsense.rules.program import Writer
 from crashsense.sensing.samples import EcuSamples
 from crashsense.units import STANDARD_GRAVITY
 
@@ -61,6 +62,19 @@ class Plausible(Criterion):
             masked(other, valid), 1 + round(self.plausible_hold_ms * 1e-3 * samples.rate_hz)
         )
         return np.minimum(demand, held)
+
+    def write_agreed(self, writer: Writer, demand: int) -> int:
+        """Write the lesser of demand and the held demand of the other element."""
+        if self.plausible is None:
+            return demand
+        ticks = writer.ticks(self.plausible_window_ms)
+        other = writer.demand(
+            writer.window_sum(writer.read(self.plausible), ticks),
+            ticks * self.plausible_g * STANDARD_GRAVITY,
+            self.plausible,
+        )
+        hold = writer.hold_ticks(self.plausible_hold_ms)
+        return writer.least(demand, writer.window_max(other, hold))
 
     def amounts(self, samples: EcuSamples, at: int) -> tuple[Amount, ...]:
         """The criterion alone and, where one is asked for, the plausibility check."""
@@ -105,6 +119,13 @@ class SideVelocity(Plausible):
         velocity = window_sum(values, ticks) / samples.rate_hz
         return self.agreed(masked(velocity / self.threshold_m_s, valid), samples)
 
+    def write(self, writer: Writer) -> int:
+        """Write demand with plausibility."""
+        total = writer.window_sum(writer.read(self.channel), writer.ticks(self.window_ms))
+        velocity = writer.over(total, writer.rate_hz)
+        demand = writer.demand(velocity, self.threshold_m_s, self.channel)
+        return self.write_agreed(writer, demand)
+
 
 @dataclass(frozen=True)
 class DoorPressure(Plausible):
@@ -134,6 +155,12 @@ class DoorPressure(Plausible):
         values, valid = read(samples, self.channel)
         ratio = values * (100.0 / AMBIENT_PA)
         return self.agreed(masked(ratio / self.threshold_percent, valid), samples)
+
+    def write(self, writer: Writer) -> int:
+        """Write demand with plausibility."""
+        ratio = writer.times(writer.read(self.channel), 100.0 / AMBIENT_PA)
+        demand = writer.demand(ratio, self.threshold_percent, self.channel)
+        return self.write_agreed(writer, demand)
 
 
 @dataclass(frozen=True)
@@ -168,6 +195,14 @@ class DoorPressureSlope(Plausible):
         ratio = slope * (100.0 / AMBIENT_PA * 1e-3)
         return self.agreed(masked(ratio / self.threshold_percent_ms, valid), samples)
 
+    def write(self, writer: Writer) -> int:
+        """Write demand with plausibility."""
+        ticks = max(2, writer.ticks(self.window_ms))
+        slope = writer.response(writer.read(self.channel), slope_weights(ticks, writer.rate_hz))
+        ratio = writer.times(slope, 100.0 / AMBIENT_PA * 1e-3)
+        demand = writer.demand(ratio, self.threshold_percent_ms, self.channel)
+        return self.write_agreed(writer, demand)
+
 
 @dataclass(frozen=True)
 class DoorPressureRise(Plausible):
@@ -198,3 +233,11 @@ class DoorPressureRise(Plausible):
         rise = values - shifted(values, samples_in(self.window_ms, samples.rate_hz))
         ratio = rise * (100.0 / AMBIENT_PA)
         return self.agreed(masked(ratio / self.threshold_percent, valid), samples)
+
+    def write(self, writer: Writer) -> int:
+        """Write demand with plausibility."""
+        values = writer.read(self.channel)
+        before = writer.delayed(values, writer.ticks(self.window_ms))
+        ratio = writer.times(writer.difference(values, before), 100.0 / AMBIENT_PA)
+        demand = writer.demand(ratio, self.threshold_percent, self.channel)
+        return self.write_agreed(writer, demand)

@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from crashsense.errors import Fault
-from crashsense.rules.contract import FloatArray
+from crashsense.rules.contract import FloatArray, NotWritten
 from crashsense.rules.kernels import leaky_velocity, masked, quiet_restarts, read, samples_in
 from crashsense.rules.parameters import Criterion, parameter
+from crashsense.rules.program import Writer
 from crashsense.sensing.samples import EcuSamples
 from crashsense.units import STANDARD_GRAVITY
 
@@ -75,6 +76,18 @@ class VelocityChange(Criterion):
         )
         return masked(velocity / self.threshold_m_s, valid)
 
+    def write(self, writer: Writer) -> int:
+        """Write V / threshold."""
+        if self.reset_ms is not None:
+            raise NotWritten
+        velocity = writer.velocity(
+            writer.read(self.channel),
+            leak_g=self.leak_g,
+            time_constant_ms=self.time_constant_ms,
+            floor=self.floor == "yes",
+        )
+        return writer.demand(velocity, self.threshold_m_s, self.channel)
+
 
 @dataclass(frozen=True)
 class RearVelocity(Criterion):
@@ -103,6 +116,11 @@ class RearVelocity(Criterion):
         values, valid = read(samples, self.channel)
         velocity = leaky_velocity(values, rate_hz=samples.rate_hz, leak_g=self.leak_g)
         return masked(velocity / self.threshold_m_s, valid)
+
+    def write(self, writer: Writer) -> int:
+        """Write V / threshold."""
+        velocity = writer.velocity(writer.read(self.channel), leak_g=self.leak_g)
+        return writer.demand(velocity, self.threshold_m_s, self.channel)
 
 
 @dataclass(frozen=True)
@@ -144,3 +162,12 @@ class LeftRightDifference(Criterion):
             left, rate_hz=samples.rate_hz, leak_g=self.leak_g
         ) - leaky_velocity(right, rate_hz=samples.rate_hz, leak_g=self.leak_g)
         return masked(abs(difference) / self.threshold_m_s, left_valid, right_valid)
+
+    def write(self, writer: Writer) -> int:
+        """Write the difference over its threshold."""
+        left, right = (
+            writer.velocity(writer.read(sense), leak_g=self.leak_g)
+            for sense in (self.left, self.right)
+        )
+        apart = writer.magnitude(writer.difference(left, right))
+        return writer.demand(apart, self.threshold_m_s, self.left, self.right)

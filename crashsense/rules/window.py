@@ -12,6 +12,7 @@ from crashsense.rules.amounts import Amount
 from crashsense.rules.contract import FloatArray, Rule
 from crashsense.rules.kernels import masked, read, samples_in, window_sum
 from crashsense.rules.parameters import Criterion, parameter
+from crashsense.rules.program import Writer
 from crashsense.sensing.samples import EcuSamples
 from crashsense.units import STANDARD_GRAVITY
 
@@ -68,6 +69,16 @@ class WindowVelocity(Criterion):
             part = window_sum(values, ticks) / (samples.rate_hz * threshold)
             out = part if out is None else np.maximum(out, part)
         return masked(np.zeros_like(values) if out is None else out, valid)
+
+    def write(self, writer: Writer) -> int:
+        """Write the largest V_D / threshold."""
+        values = writer.read(self.channel)
+        values = writer.less(values, self.leak_g * STANDARD_GRAVITY) if self.leak_g else values
+        parts = [
+            writer.over(writer.window_sum(values, writer.ticks(ms)), writer.rate_hz * threshold)
+            for ms, threshold in self.pairs
+        ]
+        return writer.demand(writer.greatest(*parts), 1.0, self.channel)
 
     @property
     def pairs(self) -> tuple[tuple[float, float], ...]:
@@ -128,3 +139,12 @@ class WindowDifference(Criterion):
         long = samples_in(self.long_ms, samples.rate_hz)
         difference = window_sum(values, short) / short - window_sum(values, long) / long
         return masked(difference / (self.threshold_g * STANDARD_GRAVITY), valid)
+
+    def write(self, writer: Writer) -> int:
+        """Write the difference over its threshold."""
+        values = writer.read(self.channel)
+        short, long = (
+            writer.window_mean(values, writer.ticks(ms)) for ms in (self.short_ms, self.long_ms)
+        )
+        difference = writer.difference(short, long)
+        return writer.demand(difference, self.threshold_g * STANDARD_GRAVITY, self.channel)

@@ -15,6 +15,7 @@ from crashsense.resources import CAUTION
 from crashsense.rules.numbers import Freedom, with_numbers_in_text
 from crashsense.studies.bench import Judged, Row
 from crashsense.studies.wording import count
+from crashsense.text_table import text_table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -192,39 +193,46 @@ def calibration_text(found: Calibration) -> str:
         *calibration_sentences(found),
         "",
         "Numbers (range: over the searches that left a part of the classes out)",
-        f"  {'number':<44} {'before':>9} {'after':>9} {'range':>20}   bounds",
     ]
-    for _, row in found.numbers.iterrows():
-        spread = f"{row['least_over_parts']:g} to {row['most_over_parts']:g}"
-        lines.append(
-            f"  {row['number']:<44} {row['before']:>9g} {row['after']:>9g} {spread:>20}"
-            f"   {row['low']:g} to {row['high']:g}"
-        )
+    numbers = [
+        [
+            row["number"],
+            f"{row['before']:g}",
+            f"{row['after']:g}",
+            f"{row['least_over_parts']:g} to {row['most_over_parts']:g}",
+            f"{row['low']:g} to {row['high']:g}",
+        ]
+        for _, row in found.numbers.iterrows()
+    ]
+    lines += text_table([["number", "before", "after", "range", "bounds"], *numbers])
     lines += [
         "",
         f"The {min(SHOWN, len(rows))} requirements that bind (margin in scatters over draws; share"
         " of draws met)",
-        f"  {'event':<34} {'restraint':<22} {'must':<8} {'seen':>12} {'held out':>12}"
-        f" {'class left out':>15}",
     ]
-    for _, row in rows.sort_values("seen").head(SHOWN).iterrows():
-        lines.append(
-            f"  {row['event']:<34} {row['restraint']:<22} {row['expectation']:<8}"
-            f" {_cell(row, 'seen'):>12} {_cell(row, 'held_out'):>12} {_cell(row, 'left_out'):>15}"
-        )
+    binding = [
+        [
+            f"{row['event']}: {row['restraint']}",
+            *(_cell(row, column) for column in ("seen", "held_out", "left_out")),
+        ]
+        for _, row in rows.sort_values("seen").head(SHOWN).iterrows()
+    ]
+    lines += text_table([["event: restraint", "seen", "held out", "left out"], *binding])
     by_class = rows.groupby("class")[["met_seen", "met_held_out", "met_left_out"]].mean()
     worse = by_class[by_class.min(axis=1) < 1.0].sort_values("met_left_out")
     if len(worse):
         lines += [
             "",
             "Classes with draws that are not met (share of requirements and draws)",
-            f"  {'class':<34} {'seen':>8} {'held out':>9} {'class left out':>15}",
         ]
-        lines += [
-            f"  {name!s:<34} {r['met_seen']:>8.1%} {r['met_held_out']:>9.1%}"
-            f" {r['met_left_out']:>15.1%}"
+        shares = [
+            [
+                str(name),
+                *(f"{r[f'met_{column}']:.1%}" for column in ("seen", "held_out", "left_out")),
+            ]
             for name, r in worse.iterrows()
         ]
+        lines += text_table([["class", "seen", "held out", "left out"], *shares])
     return "\n".join(lines)
 
 

@@ -17,6 +17,7 @@ from crashsense.event import Event
 from crashsense.rules import Algorithm, rule_families
 from crashsense.rules.parameters import Criterion
 from crashsense.sensing.sensor import SensorSet
+from crashsense.text_table import text_table
 from crashsense.trials import trial
 
 if TYPE_CHECKING:
@@ -137,9 +138,25 @@ def challenge_sentence(table: pd.DataFrame) -> str:
     )
 
 
+def as_text(table: pd.DataFrame) -> str:
+    """Return the table for a terminal: classes down, families across."""
+    head, rows = _cells(table)
+    return "\n".join([challenge_sentence(table), "", *text_table([head, *rows])])
+
+
+def _cells(table: pd.DataFrame) -> tuple[list[str], list[list[str]]]:
+    families = [name for name in table.columns if name not in ("events", "largest")]
+    rows = []
+    for name, row in table.iterrows():
+        mark = " (not challenging)" if row["largest"] <= CHALLENGING else ""
+        values = ["-" if row[f] != row[f] else f"{row[f]:.2f}" for f in families]
+        rows.append([f"{name}{mark}", f"{row['events']:.0f}", f"{row['largest']:.2f}", *values])
+    return ["class", "events", "largest", *families], rows
+
+
 def as_markdown(table: pd.DataFrame) -> str:
     """Return the table in Markdown: classes down, families across."""
-    families = [name for name in table.columns if name not in ("events", "largest")]
+    head, rows = _cells(table)
     lines = [
         "# Which no-fire classes challenge which rule family",
         "",
@@ -150,11 +167,8 @@ def as_markdown(table: pd.DataFrame) -> str:
         "",
         challenge_sentence(table),
         "",
-        f"| class | events | largest | {' | '.join(families)} |",
-        f"|{'---|' * (3 + len(families))}",
+        f"| {' | '.join(head)} |",
+        f"|{'---|' * len(head)}",
+        *(f"| {' | '.join(cells)} |" for cells in rows),
     ]
-    for name, row in table.iterrows():
-        cells = " | ".join("-" if row[f] != row[f] else f"{row[f]:.2f}" for f in families)
-        mark = " (not challenging)" if row["largest"] <= CHALLENGING else ""
-        lines.append(f"| {name}{mark} | {row['events']:.0f} | {row['largest']:.2f} | {cells} |")
     return "\n".join(lines) + "\n"

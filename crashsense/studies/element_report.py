@@ -14,6 +14,7 @@ from crashsense.plotting import INK, LINES, new_figure, save
 from crashsense.resources import CAUTION
 from crashsense.studies.element import ElementStudy
 from crashsense.studies.wording import count
+from crashsense.text_table import text_table
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -52,14 +53,13 @@ def element_text(study: ElementStudy) -> str:
         + [_cell(form, row[column]) for column, _, form in _SHOWN]
         for _, row in study.points.iterrows()
     ]
-    widths = [max(len(text) for text in column) for column in zip(heads, *rows, strict=True)]
-    for cells in [heads, *rows]:
-        texts = (text.rjust(width) for text, width in zip(cells, widths, strict=True))
-        lines.append("  " + "  ".join(texts))
+    lines += text_table([heads, *rows], keys=len(study.varied), left=())
     lines += [
-        "  clipped: share of samples ahead of the filter, worst event; dv lost: velocity change",
-        "  against the ideal sensor at the required time, worst event; missed (or late), inadv.:",
-        "  verdicts, nominal; lost: requirements that the ideal sensor meets; in draws: verdicts.",
+        "",
+        "  clipped: share of samples ahead of the filter, worst event; dv lost: velocity",
+        "  change against the ideal sensor at the required time, worst event; missed (or",
+        "  late), inadv.: verdicts, nominal; lost: requirements that the ideal sensor",
+        "  meets; in draws: verdicts.",
         "",
         *study.conclusion,
     ]

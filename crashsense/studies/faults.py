@@ -34,6 +34,7 @@ from crashsense.sensing.channel_faults import (
 )
 from crashsense.sensing.faults import ALWAYS_S
 from crashsense.studies.wording import count
+from crashsense.text_table import text_table
 from crashsense.trials import Trial, run_trials
 from crashsense.trials.block import channels_read
 
@@ -375,14 +376,13 @@ def fault_text(study: FaultStudy, *, most: int = 40) -> str:
     lines = [f"CAUTION: {CAUTION}", "", fault_sentence(study), ""]
     harmful = study.matrix[study.matrix["events_harmed"] + study.matrix["draws_harmed"] > 0]
     order = harmful.sort_values(list(HARMS), ascending=False, kind="stable")
-    if len(order):
-        lines.append(f"  {'fault':<38}  {'gravest':<14} {'events':>6}  first event")
+    rows = [["fault", "gravest", "events", "first event"]]
     for row in order.head(most).to_dict("records"):
-        draws = f"  ({row['draws_harmed']} in random draws)" if row["draws_harmed"] else ""
-        lines.append(
-            f"  {row['fault']:<38}  {row['gravest'].replace('_', ' '):<14} "
-            f"{row['events_harmed']:>6}  {row['first_event'] or '-'}{draws}"
-        )
+        draws = f" ({row['draws_harmed']} in random draws)" if row["draws_harmed"] else ""
+        first = f"{row['first_event'] or '-'}{draws}"
+        gravest = row["gravest"].replace("_", " ")
+        rows.append([row["fault"], gravest, str(row["events_harmed"]), first])
+    lines += text_table(rows, keys=3, left=(0, 1, 3)) if len(order) else []
     if len(order) > most:
         lines.append(f"  and {len(order) - most} more; all are in the tables")
     lines += [f"Note: {note}" for note in study.notes]

@@ -23,6 +23,7 @@ from crashsense.filters.channel_class import channel_class_filter
 from crashsense.occupant import FREE_TRAVEL_M, INFLATION_S, free_flight_time
 from crashsense.signal import Signal, cumulative_trapezoid
 from crashsense.synthesis import Recipe, load_recipes
+from crashsense.text_table import text_table
 from crashsense.units import STANDARD_GRAVITY
 
 if TYPE_CHECKING:
@@ -237,8 +238,7 @@ def as_text(predictions: Sequence[Prediction]) -> str:
             f"{str(asked['obstacle']).replace('_', ' ')} (as recipe {asked['recipe']}, "
             f"{asked['draws']} draws)"
         )
-        head = ("", "record", "model", "5 to 95 % of draws", "record inside")
-        table = [head]
+        table = [("", "record", "model", "5 to 95 % of draws", "record inside")]
         for row in found.rows.itertuples():
             inside = "yes" if row.model_low <= row.record <= row.model_high else "no"
             table.append(
@@ -250,17 +250,11 @@ def as_text(predictions: Sequence[Prediction]) -> str:
                     inside,
                 )
             )
-        widths = [max(len(line[i]) for line in table) for i in range(len(head))]
-        for line in table:
-            cells = [c.ljust(w) for c, w in zip(line, widths, strict=True)]
-            lines.append("  " + "  ".join(cells).rstrip())
-        lines.append("")
+        lines += [*text_table(table), ""]
     lines.append(
         "The car is fictional; its numbers come in part from one public record (full-width wall, "
-        "57 km/h):"
-    )
-    lines.append(
-        "agreement with that record is not evidence. Nothing was fitted to the record above."
+        "57 km/h): agreement with that record is not evidence. Nothing was fitted to the record "
+        "above."
     )
     return "\n".join(lines)
 

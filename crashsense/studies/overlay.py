@@ -29,6 +29,7 @@ from crashsense.sensing import EcuSamples, SensorSet
 from crashsense.studies.calibration import calibration_sources
 from crashsense.studies.sweep import parameter_of
 from crashsense.studies.wording import count
+from crashsense.text_table import text_table
 from crashsense.trials import trial
 
 if TYPE_CHECKING:
@@ -245,12 +246,13 @@ def overlay_text(found: Overlay) -> str:
             f" {barred.loc[barred['demand'].idxmax(), 'event']} comes farthest"
             f" ({barred['demand'].max():.2f} of it)."
         )
-    lines += ["", f"  {'event':<34} {'must':<8} {found.across:>26} {found.up:>26}  of the line"]
+    rows = [["event", "must", "across", "up", "of the line"]]
     for _, row in table[table["binds"]].iterrows():
-        lines.append(
-            f"  {row['event']:<34} {row['expectation']:<8} {row['x']:>26.1f} {row['y']:>26.2f}"
-            f" {row['demand']:>11.0%}"
+        must = row["expectation"].replace("_", " ")
+        rows.append(
+            [row["event"], must, f"{row['x']:.1f}", f"{row['y']:.2f}", f"{row['demand']:.0%}"]
         )
+    lines += ["", *text_table(rows, left=(0, 1)), f"across: {found.across}; up: {found.up}"]
     return "\n".join(lines)
 
 

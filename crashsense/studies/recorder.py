@@ -27,6 +27,7 @@ from crashsense.plotting import BLUE, GREEN, GREY, VERMILION, new_figure, tidy
 from crashsense.resources import CAUTION
 from crashsense.results import Run, replay
 from crashsense.signal import Signal
+from crashsense.text_table import text_table
 from crashsense.trials import Trial, trial
 
 if TYPE_CHECKING:
@@ -364,10 +365,30 @@ def recording_text(found: Recording) -> str:
     lines = [f"CAUTION: {CAUTION}", "", recording_sentence(found), ""]
     for row in found.elements.to_dict("records"):
         lines.append(f"  {row['element']:<44} {row['value']:>9.1f} {row['unit']}")
-    lines += ["", found.table.to_string(index=False, float_format=lambda v: f"{v:.2f}"), ""]
+    lines += ["", *_table_lines(found.table), ""]
     lines.append("By the definitions of 49 CFR Part 563; a study aid, no test of a recorder.")
     lines += [f"Note: {note}" for note in found.notes]
     return "\n".join(lines)
+
+
+def _table_lines(table: pd.DataFrame) -> list[str]:
+    """The velocity changes, an axis below the other: [km/h] by the time [ms]."""
+    axes = [axis for axis in ("longitudinal", "lateral") if f"delta_v_{axis}_kmh" in table]
+    lines: list[str] = []
+    for axis in axes:
+        lines += [""] if lines else []
+        lines.append(f"{axis} velocity change [km/h]")
+        head = ["  time ms", "recorded", "from the words", "true", "within 10 %"]
+        rows = [
+            [
+                f"{row['time_ms']:g}",
+                *(f"{row[f'{name}_{axis}_kmh']:.2f}" for name in ("delta_v", "words", "true")),
+                "yes" if row[f"within_{axis}"] else "no",
+            ]
+            for row in table.to_dict("records")
+        ]
+        lines += text_table([head, *rows], left=())
+    return lines
 
 
 def recording_figure(found: Recording) -> Figure:

@@ -293,13 +293,17 @@ def scale_text(study: ScaleStudy, *, most: int = 30) -> str:
     lines = [f"CAUTION: {CAUTION}", "", *scale_sentences(study), ""]
     order = nearest_first(study.table)
     if len(order):
-        lines.append(f"  {'event':<34} {'restraint':<22} {'must':<8} {'at 1':<12} {'k_flip':>7}")
+        lines.append(f"  {'restraint':<22} {'must':<8} {'at 1':<12} {'k_flip':>7}")
+    before = None
     for row in order.head(most).to_dict("records"):
         flip = "none" if row["k_flip"] != row["k_flip"] else f"{row['k_flip']:.3f}"
+        head = f"{row['event']}{_way(row, study)}"
+        lines += [head] if head != before else []
+        before = head
+        words = f"{row['verdict_beyond']}  {row['against_target']}".strip()
         lines.append(
-            f"  {row['event']:<34} {row['restraint']:<22} {row['expectation'].replace('_', ' '):<8}"
-            f" {row['verdict'].replace('_', ' '):<12} {flip:>7}  {row['verdict_beyond']}"
-            f"  {row['against_target']}{_way(row, study)}"
+            f"  {row['restraint']:<22} {row['expectation'].replace('_', ' '):<8}"
+            f" {row['verdict'].replace('_', ' '):<12} {flip:>7}  {words}".rstrip()
         )
     if len(order) > most:
         lines.append(f"  and {len(order) - most} more; all are in the tables")

@@ -60,15 +60,14 @@ def severity_text(study: SeverityStudy) -> str:
         lines += ["", *(f"NOTE: {note}" for note in study.notes)]
     lines += [
         "",
-        "The interval of the 50 % firing speed ends on speeds that were run; finer --speeds narrow"
+        "not to / from: the matrix forbids fire up to the one speed and asks for it from the other."
+        " The interval of the 50 % firing speed ends on speeds that were run; finer --speeds narrow"
         " it. The spread is of these tolerances only; no result is an approval.",
     ]
     return "\n".join(lines)
 
 
-_HEADER = (
-    f"  {'':<22} {'50 % at km/h':<22} {'10 to 90 % at km/h':<38} must not fire to / must fire from"
-)
+_HEADER = f"  {'km/h':<21} {'50 % fire at':<16} {'not to / from':<15} 10 to 90 %"
 
 
 def _worth(curves: pd.DataFrame) -> Any:
@@ -100,7 +99,7 @@ def _curve(row: Any, words: list[str], ends: tuple[float, float]) -> str:
         f"{_limit(row['no_fire_to_kmh'], everywhere=words[-1] == 'no_fire')} /"
         f" {_limit(row['fire_from_kmh'], everywhere=words[0] == 'fire')}"
     )
-    return f"  {row['restraint']:<22} {half:<22} {spread:<38} {limits}"
+    return f"  {row['restraint']:<21} {half:<16} {limits:<15} {spread}"
 
 
 def _limit(value: Any, *, everywhere: bool) -> str:
@@ -110,7 +109,7 @@ def _limit(value: Any, *, everywhere: bool) -> str:
 
 
 def _speeds(rows: pd.DataFrame, title: str) -> list[str]:
-    lines = [title, "      km/h  asked    fired               in time             nominal"]
+    lines = [title, "    km/h  asked   fired                in time              nominal"]
     for row in rows.to_dict("records"):
         fired, timely = (
             "-"
@@ -121,8 +120,7 @@ def _speeds(rows: pd.DataFrame, title: str) -> list[str]:
         time = row["nominal_fire_time_ms"]
         nominal = row["nominal_verdict"] + ("" if time != time else f" {time:.1f} ms")
         lines.append(
-            f"    {row['speed_kmh']:>6g}  {row['expectation']:<8} {fired:<20} {timely:<20}"
-            f" {nominal}"
+            f"  {row['speed_kmh']:>6g}  {row['expectation']:<7} {fired:<20} {timely:<20} {nominal}"
         )
     return lines
 

@@ -10,6 +10,7 @@ import numpy as np
 from crashsense.plotting import BLUE, GREY, INK, VERMILION, new_figure, save, tidy
 from crashsense.resources import CAUTION
 from crashsense.studies.wording import count
+from crashsense.text_table import text_table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -73,25 +74,31 @@ def sweep_text(found: Sweep) -> str:
         "",
         *sweep_sentences(found),
         "",
-        "  "
-        + "".join(f"{name[-24:]:>25}" for name in names)
-        + "   late missed early inadv.   draws not fired in time   draws fired without need"
-        "   smallest margins %: fire / no fire",
     ]
+    head = ["", *(name[-24:] for name in names), "late", "missed", "early", "inadv."]
+    head += ["not in time, draws", "without need, draws", "fire margin", "no-fire margin"]
+    rows = [head]
     for _, row in found.table.iterrows():
-        cells = "".join(f"{row[name]:>25g}" for name in names)
-        shares = "   ".join(
-            f"{row[f'{kind}_share']:6.1%} ({row[f'{kind}_low']:5.1%}-{row[f'{kind}_high']:5.1%})"
+        shares = [
+            f"{row[f'{kind}_share']:.1%} ({row[f'{kind}_low']:.1%}-{row[f'{kind}_high']:.1%})"
             for kind in ("not_fired", "inadvertent")
-        )
-        lines.append(
-            f"{'*' if row['on_front'] else ' '} {cells}  {row['late']:5d} {row['missed']:6d}"
-            f" {row['early']:5d} {row['inadvertent']:6d}   {shares}"
-            f"   {100 * row['fire_margin']:+.0f} {row['fire_event']} /"
-            f" {100 * row['no_fire_margin']:+.0f} {row['no_fire_event']}"
-        )
-    lines.append("  * on the trade-off front; intervals: exact, 95 %; margins: nominal draw")
+        ]
+        margins = [_margin(row, kind) for kind in ("fire", "no_fire")]
+        numbers = [f"{row[name]:d}" for name in ("late", "missed", "early", "inadvertent")]
+        values = [f"{row[name]:g}" for name in names]
+        rows.append(["*" if row["on_front"] else "", *values, *numbers, *shares, *margins])
+    lines += text_table(rows, keys=1 + len(names))
+    lines += [
+        "",
+        "* on the trade-off front; intervals: exact, 95 %; margins: the smallest of the nominal"
+        " draw, and the event that sets it",
+    ]
     return "\n".join(lines)
+
+
+def _margin(row: Any, kind: str) -> str:
+    margin = row[f"{kind}_margin"]
+    return "-" if margin != margin else f"{100 * margin:+.0f} % {row[f'{kind}_event']}"
 
 
 def sweep_figure(found: Sweep) -> Any:

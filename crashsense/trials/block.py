@@ -29,6 +29,7 @@ from crashsense.sensing import (
     sense_in_parts,
 )
 from crashsense.trials.judge import Answer, Judge, valid_channels
+from crashsense.trials.lanes import answers_in_lanes
 
 if TYPE_CHECKING:
     from crashsense.trials.trial import Trial
@@ -126,18 +127,21 @@ def run_trials(
     algorithms: Sequence[Algorithm],
     conditions: Conditions,
     channels: Sequence[str] | None = None,
+    scores_only: bool = False,
 ) -> Iterator[Trial]:
     """Yield trials of one occurrence, at most :data:`SENSED_BLOCK` draws each, in order of draws.
 
     Signals are made once for all sensor sets. *events* share the occurrence and differ in context
     and requirements only. *channels*: which are sensed; None: those that the algorithms read.
+    *scores_only*: keep nothing but what rows need, as :meth:`Trial.scores_only`.
     """
     size = BLOCK if conditions.varies_pulse(events[0]) else SENSED_BLOCK
     bank = _BANK if len(sensor_sets) > 1 or conditions.sensor_draws == "shared" else None
+    judges = [judges_of(events, algorithms, sensor_set) for sensor_set in sensor_sets]
     # Blocks end where pages of draws end; the nominal draw rides with the first.
     for _, numbers in groupby(draws, key=lambda draw: max(draw - 1, 0) // size):
         block = signal_block(events, list(numbers), conditions=conditions)
-        for sensor_set in sensor_sets:
+        for sensor_set, asked in zip(sensor_sets, judges, strict=True):
             yield from judge_block(
                 block,
                 events=events,
@@ -146,6 +150,8 @@ def run_trials(
                 conditions=conditions,
                 channels=channels,
                 bank=bank,
+                scores_only=scores_only,
+                judges=asked,
             )
 
 
@@ -159,6 +165,8 @@ def judge_block(
     channels: Sequence[str] | None = None,
     bank: NoiseBank | None = None,
     deviates: Mapping[str, FloatArray] | None = None,
+    scores_only: bool = False,
+    judges: Sequence[Judge] | None = None,
 ) -> Iterator[Trial]:
     """Sense the draws of a block and judge them, some draws a trial.
 
@@ -172,11 +180,14 @@ def judge_block(
     bank : noise to share with other sensor sets and occurrences
     deviates : channel -> standard normal numbers (draws, roles) in place of drawn ones, for
         sensitivity studies; see :func:`crashsense.sensing.sense`
+    scores_only : keep nothing but what rows need
+    judges : those of :func:`judges_of`, where they are made already
     """
     from crashsense.trials.trial import Trial
 
     wanted = channels_read(algorithms, sensor_set) if channels is None else list(channels)
-    judges = judges_of(events, algorithms, sensor_set)
+    if judges is None:
+        judges = judges_of(events, algorithms, sensor_set)
     first = 0
     for sensed in sense_block(
         block,
@@ -197,7 +208,12 @@ def judge_block(
             }
             for event in events
         }
-        yield Trial(
+        answers = None
+        if scores_only:
+            answers = answers_in_lanes(judges, sensed, events=events, required_s=required)
+        if answers is None:
+            answers = answers_of(judges, sensed, events=events, required_s=required)
+        trial = Trial(
             events=tuple(events),
             sensor_set=sensor_set,
             algorithms=tuple(algorithms),
@@ -207,12 +223,13 @@ def judge_block(
             rate_hz=sensed.samples.rate_hz,
             start_s=sensed.samples.start_s,
             required_s=required,
-            answers=answers_of(judges, sensed, events=events, required_s=required),
+            answers=answers,
             engine=engine.current(),
             sensed=sensed,
             block=block,
             place=part,
         )
+        yield trial.scores_only() if scores_only else trial
 
 
 def sense_block(

@@ -17,7 +17,7 @@ from crashsense.event import Event, Requirement
 from crashsense.rules import Algorithm, Rule, reads_context
 from crashsense.rules.checked import Evaluated, active_channels, evaluate_rule, rows
 from crashsense.scoring import Reached, Scores, judge, reached
-from crashsense.sensing import EcuSamples, Sensed, SensorSet
+from crashsense.sensing import ChainReport, EcuSamples, Sensed, SensorSet
 
 #: Which channels have a valid sample, and the draws of a block of which that holds.
 ValidChannels = list[tuple[tuple[bool, ...], IntArray]]
@@ -153,19 +153,10 @@ class Judge:
         *samples* are those of *sensed* in the event's context; *shared* keeps demand by rule, where
         the rule does not look at the context.
         """
-        size = samples.draws
-        delay_s, clipped = np.zeros(size), np.zeros(size, dtype=np.int64)
-        if self.rule is None or self.reason:
-            found = None if self.reason else Reached.nothing(size)
-            return Answer(required_s, delay_s, clipped, found, self.reason)
-        errors: dict[int, str] = {}
-        for pattern, draws in valid:
-            active, delay_s[draws], error = self._read(pattern, samples, draws)
-            if error:
-                errors |= dict.fromkeys(draws.tolist(), error)
-            for name in active:
-                if name in sensed.reports:
-                    clipped[draws] += sensed.reports[name].clipped_before_filter[draws]
+        answer = self.heard(samples, sensed.reports, required_s=required_s, valid=valid)
+        if not self.asked:
+            return answer
+        assert self.rule is not None  # it is asked
         evaluated = _evaluated(self.rule, samples, shared)
         found = reached(
             evaluated.branches,
@@ -174,8 +165,37 @@ class Judge:
             required_s=required_s,
             not_before_s=self.not_before_s,
         )
-        errors |= evaluated.errors
-        return Answer(required_s, delay_s, clipped, found, "", errors, evaluated.branches)
+        errors = {**answer.errors, **evaluated.errors}
+        return replace(answer, found=found, errors=errors, branches=evaluated.branches)
+
+    @property
+    def asked(self) -> bool:
+        """True if there is a rule, and it can be evaluated."""
+        return self.rule is not None and not self.reason
+
+    def heard(
+        self,
+        samples: EcuSamples,
+        reports: Mapping[str, ChainReport],
+        *,
+        required_s: FloatArray,
+        valid: ValidChannels,
+    ) -> Answer:
+        """Return the answer without what demand reached: demand 0, or why there is none."""
+        size = required_s.size
+        delay_s, clipped = np.zeros(size), np.zeros(size, dtype=np.int64)
+        found = None if self.reason else Reached.nothing(size)
+        if not self.asked:
+            return Answer(required_s, delay_s, clipped, found, self.reason)
+        errors: dict[int, str] = {}
+        for pattern, draws in valid:
+            active, delay_s[draws], error = self._read(pattern, samples, draws)
+            if error:
+                errors |= dict.fromkeys(draws.tolist(), error)
+            for name in active:
+                if name in reports:
+                    clipped[draws] += reports[name].clipped_before_filter[draws]
+        return Answer(required_s, delay_s, clipped, found, "", errors)
 
     def _read(
         self, pattern: tuple[bool, ...], samples: EcuSamples, draws: IntArray

@@ -53,17 +53,16 @@ if __name__ == "__main__":
     from crashsense import campaign, engine, processes
 
     name, _ = engine.choose({engine!r})
-    if {workers} > 1:
-        processes.begin(name)
     from crashsense.plan import resolve_plan
 
     run = {{"workers": {workers}, "engine": name}}
     plan = resolve_plan(draws={draws})
     plan = resolve_plan(draws={draws}, events=plan.events[:: {every}])
-    campaign.evaluate(events=plan.events[:2], draws=1, out="before", **run)
-    start = time.perf_counter()
-    done = campaign.evaluate(plan, out="run", **run)
-    seconds = time.perf_counter() - start
+    with processes.begun(name):
+        campaign.evaluate(events=plan.events[:2], draws=1, out="before", **run)
+        start = time.perf_counter()
+        done = campaign.evaluate(plan, out="run", **run)
+        seconds = time.perf_counter() - start
     rows = json.load(open("run/summary.json"))["rows"]
     own = [line.split()[1] for line in open("/proc/self/status") if line.startswith("VmHWM")]
     print(json.dumps([seconds, rows, done.engine, int(own[0]) / 1024]))
@@ -78,7 +77,8 @@ if __name__ == "__main__":
     def mark(name):
         marks.append((name, time.perf_counter()))
     from crashsense import engine, processes
-    processes.begin("fast" if engine.installed() else "numpy")
+    begun = processes.begun("fast" if engine.installed() else "numpy")
+    begun.__enter__()
     from crashsense import campaign, reporting
     mark("imports")
     engine.choose(None)
@@ -115,8 +115,7 @@ if __name__ == "__main__":
     from crashsense import engine
     name = "fast" if engine.installed() else "numpy"
     start = time.perf_counter()
-    processes.begin(name)
-    with processes.context(name).Pool(1) as pool:
+    with processes.begun(name), processes.context(name).Pool(1) as pool:
         pool.apply(int)
         server = time.perf_counter() - start
     start = time.perf_counter()

@@ -17,7 +17,7 @@ import numpy.typing as npt
 import scipy.signal as ss
 
 from crashsense.event import RESTRAINTS, Context, Event, Requirement
-from crashsense.rules import Algorithm, Rule
+from crashsense.rules import Algorithm, Rule, rule_from_table
 from crashsense.rules.kernels import floored_sum, window_max, window_sum
 from crashsense.signal import Signal
 from crashsense.units import STANDARD_GRAVITY as G
@@ -120,6 +120,55 @@ def tidied(true: FloatArray, source: np.random.Generator) -> tuple[int, float]:
     return tidied_rule(codes[0], codes[1])
 
 
+def tidied_house_rule(main: FloatArray, second: FloatArray) -> tuple[int, float]:
+    """As :func:`tidied_rule`, in the families of the house: way since the car last stood still.
+
+    The way is that of a velocity without leak, and starts again whenever that is back at zero.
+    """
+    v = u = s = largest = w = w2 = 0.0
+    fire, hold = -1, 0
+    a0, a1 = (main * G).tolist(), (second * G).tolist()
+    keep = 1 - LEAK
+    for i in range(len(a0)):
+        a = a0[i]
+        v = v * keep + a * TICK_S
+        if v < 0:
+            v = 0.0
+        u += a * TICK_S
+        if u > 0:
+            s += u * TICK_S
+        else:
+            u = s = 0.0
+        w += a
+        w2 += a1[i]
+        if i >= WINDOW_TICKS:
+            w -= a0[i - WINDOW_TICKS]
+            w2 -= a1[i - WINDOW_TICKS]
+        if w2 * TICK_S >= ARMING:
+            hold = HOLD_TICKS
+        if hold > 0:
+            d = v / VELOCITY
+            e = w * TICK_S / WINDOW
+            if e > d:
+                d = e
+            if u > 0:
+                e = (s + u * AHEAD_S + 0.5 * a * AHEAD_S * AHEAD_S) / TRAVEL
+                if e > d:
+                    d = e
+            if d > largest:
+                largest = d
+            if fire < 0 and d >= 1.0:
+                fire = i
+        hold -= 1
+    return fire, largest
+
+
+def tidied_house(true: FloatArray, source: np.random.Generator) -> tuple[int, float]:
+    """One evaluation with the rule of the house's families."""
+    codes = tidied_front(true, source) * STEP_G
+    return tidied_house_rule(codes[0], codes[1])
+
+
 # --- the same rule through the interface ---------------------------------------------------------
 
 
@@ -161,6 +210,53 @@ class CompiledRule(ArrayRule):
 
         a, second = (samples.channels[name] for name in CHANNELS)
         return np.asarray(compiled_yardstick.demand(a, second))
+
+
+def house_rule() -> Rule:
+    """The rule of :func:`tidied_house_rule`, as a file of an algorithm would say it."""
+    main, second = CHANNELS
+    window_ms = 1e3 * TICK_S * WINDOW_TICKS
+    return rule_from_table(
+        {
+            "family": "gated",
+            "rule": {
+                "family": "any_of",
+                "of": [
+                    {
+                        "family": "velocity_change",
+                        "channel": main,
+                        "threshold_m_s": VELOCITY,
+                        "time_constant_ms": -1e3 * TICK_S / float(np.log(1 - LEAK)),
+                    },
+                    {
+                        "family": "window_velocity",
+                        "channel": main,
+                        "window_ms": window_ms,
+                        "threshold_m_s": WINDOW,
+                    },
+                    {
+                        "family": "predicted_displacement",
+                        "channel": main,
+                        "travel_mm": 1e3 * TRAVEL,
+                        "look_ahead_ms": 1e3 * AHEAD_S,
+                        "smoothing_ms": 1e3 * TICK_S,
+                        "guard_m_s": 1e-12,
+                        "leak_g": 0.0,
+                    },
+                ],
+            },
+            "gate": {
+                "family": "held",
+                "hold_ms": 1e3 * TICK_S * (HOLD_TICKS - 1),
+                "rule": {
+                    "family": "window_velocity",
+                    "channel": second,
+                    "window_ms": window_ms,
+                    "threshold_m_s": ARMING,
+                },
+            },
+        }
+    )
 
 
 def algorithm(rule: Rule) -> Algorithm:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import pickle
+import re
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -18,11 +20,13 @@ import pyarrow as pa
 import pytest
 
 import crashsense
+from crashsense import cli
 from crashsense.campaign import evaluation, executors, running, tasks
 from crashsense.campaign.evaluation import Job
 from crashsense.campaign.executors import Cluster, InProcess, Processes, _cluster_job
-from crashsense.errors import CrashsenseError, InputError, RunFolderError
+from crashsense.errors import InputError, RunFolderError
 from crashsense.plan import resolve_plan
+from crashsense.results import open_run
 from crashsense.results.folder import RunFolder
 from crashsense.results.tables import Task
 from crashsense.trials import Conditions
@@ -70,16 +74,31 @@ def test_an_address_where_nobody_listens_is_named() -> None:
 LONG = {"events": EVENTS, "draws": 16, "seed": 3, "algorithms": ["plain"], "engine": "numpy"}
 
 
-def interrupted_by(loss: Callable[[], None]) -> Callable[..., None]:
-    """Progress that brings a loss about once, when something is done."""
-    lost: list[int] = []
+#: The same as words of the command line.
+COMMAND = ["evaluate", "--engine", "numpy", "--draws", "16", "--seed", "3", "--algorithm", "plain"]
+COMMAND += [word for name in EVENTS for word in ("--events", name)]
 
-    def tell(done: int, total: int, **_: Any) -> None:
-        if done and not lost:
-            lost.append(done)
-            loss()
 
-    return tell
+def once_written(folder: Path, then: Callable[[], Any]) -> threading.Thread:
+    """Do something from aside as soon as a first part of a run is written."""
+
+    def watch() -> None:
+        end = time.monotonic() + 120.0
+        while not list(folder.glob("verdicts.parquet/part-*")) and time.monotonic() < end:
+            time.sleep(0.002)
+        then()
+
+    thread = threading.Thread(target=watch)
+    thread.start()
+    return thread
+
+
+def small_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two draws a part, every part sent alone, and a loss looked for at once."""
+    monkeypatch.setattr(tasks, "BUNDLE_SECONDS", 0.0)
+    monkeypatch.setattr(tasks, "draws_a_part", lambda job, index: 2)
+    monkeypatch.setattr(executors, "LOOK_SECONDS", 0.2)
+    monkeypatch.setattr(executors, "LOST_SECONDS", 1.0)
 
 
 SCHEDULER = """
@@ -87,68 +106,83 @@ import sys
 from distributed import LocalCluster
 if __name__ == "__main__":
     with LocalCluster(n_workers=1, threads_per_worker=1, processes=False, protocol="tcp://",
-                      dashboard_address=None) as cluster:
+                      scheduler_port=int(sys.argv[1]), dashboard_address=None) as cluster:
         print(cluster.scheduler_address, flush=True)
         sys.stdin.read()
 """
 
 
+def scheduler(script: Path, port: int = 0) -> tuple[Any, str]:
+    """Start a cluster in a process apart; return it and the address of its scheduler."""
+    script.write_text(SCHEDULER, encoding="utf-8")
+    other = subprocess.Popen(
+        [sys.executable, str(script), str(port)],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
+    )  # fmt: skip
+    assert other.stdout is not None
+    return other, other.stdout.readline().strip()
+
+
 @pytest.mark.slow
 @pytest.mark.filterwarnings("ignore")  # of the other side's threads, which end in mid-sentence
 def test_a_lost_scheduler_is_one_line_and_the_same_command_continues(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     pytest.importorskip("distributed")
-    monkeypatch.setattr(tasks, "BUNDLE_SECONDS", 0.0)
-    monkeypatch.setattr(executors, "LOOK_SECONDS", 0.2)
-    (tmp_path / "scheduler.py").write_text(SCHEDULER)
-    other = subprocess.Popen(
-        [sys.executable, str(tmp_path / "scheduler.py")],
-        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
-    )  # fmt: skip
+    small_pieces(monkeypatch)
+    folder = tmp_path / "run"
+    other, address = scheduler(tmp_path / "scheduler.py")
+    command = [*COMMAND, "--out", str(folder), "--cluster", address]
     try:
-        assert other.stdout is not None
-        address = other.stdout.readline().strip()
-        with pytest.raises(CrashsenseError, match="--cluster: the scheduler is lost") as caught:
-            crashsense.evaluate(
-                **LONG, out=tmp_path / "run", chunk=2, cluster=address,
-                on_progress=interrupted_by(other.kill),
-            )  # fmt: skip
+        watch = once_written(folder, other.kill)
+        assert cli.run(command) == 2
+        watch.join()
     finally:
         other.kill()
         other.communicate()
-    assert len(str(caught.value).splitlines()) == 1
-    assert "the same command continues" in str(caught.value)
-    kept = RunFolder(tmp_path / "run").parts()
+    (line,) = lines_of(capsys.readouterr().err)
+    assert "--cluster: the scheduler is lost" in line
+    assert "the same command continues" in line
+    kept = RunFolder(folder).parts()
     assert 0 < len(kept) < 18
-    whole = crashsense.evaluate(**LONG).verdicts
-    assert crashsense.evaluate(**LONG, out=tmp_path / "run").verdicts.equals(whole)
+    other, again = scheduler(tmp_path / "scheduler.py", int(address.rpartition(":")[2]))
+    try:
+        assert again == address
+        assert cli.run(command) in (0, 1)
+    finally:
+        other.kill()
+        other.communicate()
+    assert open_run(folder).verdicts.equals(crashsense.evaluate(**LONG).verdicts)
+
+
+def lines_of(told: str) -> list[str]:
+    """What stays on the screen: a line of progress is written over."""
+    shown = [line.rpartition("\r")[2].strip() for line in told.split("\n")]
+    return [line for line in shown if line and not line.startswith("evaluat")]
 
 
 @pytest.mark.slow
 @pytest.mark.filterwarnings("ignore")
-def test_lost_workers_are_named_and_the_same_command_continues(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+def test_lost_workers_are_one_line_and_the_same_command_continues(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     distributed = pytest.importorskip("distributed")
-    monkeypatch.setattr(tasks, "BUNDLE_SECONDS", 0.0)
-    monkeypatch.setattr(executors, "LOOK_SECONDS", 0.2)
-    monkeypatch.setattr(executors, "LOST_SECONDS", 1.0)
+    small_pieces(monkeypatch)
+    folder = tmp_path / "run"
     with distributed.LocalCluster(
         n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None
     ) as cluster:
-        with pytest.raises(
-            CrashsenseError, match="workers are lost|no worker is left for 1 s"
-        ) as caught:
-            crashsense.evaluate(
-                **LONG, out=tmp_path / "run", chunk=2, cluster=cluster.scheduler_address,
-                on_progress=interrupted_by(lambda: cluster.scale(0)),
-            )  # fmt: skip
-        assert "the same command continues" in str(caught.value)
-        assert 0 < len(RunFolder(tmp_path / "run").parts()) < 18
+        command = [*COMMAND, "--out", str(folder), "--cluster", cluster.scheduler_address]
+        watch = once_written(folder, lambda: cluster.scale(0))
+        assert cli.run(command) == 2
+        watch.join()
+        (line,) = lines_of(capsys.readouterr().err)
+        assert re.search("workers are lost|no worker is left for 1 s", line)
+        assert "the same command continues" in line
+        assert 0 < len(RunFolder(folder).parts()) < 18
         cluster.scale(1)
-        again = crashsense.evaluate(**LONG, out=tmp_path / "run", cluster=cluster.scheduler_address)
-    assert again.verdicts.equals(crashsense.evaluate(**LONG).verdicts)
+        assert cli.run(command) in (0, 1)
+    assert open_run(folder).verdicts.equals(crashsense.evaluate(**LONG).verdicts)
 
 
 def test_a_disk_that_fills_up_leaves_no_worker(
@@ -246,7 +280,7 @@ def test_a_finished_folder_measures_and_runs_nothing(
 
 
 def test_failures_so_far_count_what_is_in_the_folder(tmp_path: Path) -> None:
-    plan = resolve_plan(events=["hammer_tunnel"], algorithms=["plain"], draws=20, seed=3)
+    plan = resolve_plan(events=["wall_full_40"], algorithms=["plain"], draws=20, seed=3)
     told: list[int] = []
 
     def note(done: int, total: int, *, failures: int, **_: Any) -> None:
@@ -255,7 +289,7 @@ def test_failures_so_far_count_what_is_in_the_folder(tmp_path: Path) -> None:
     folder = tmp_path / "run"
     crashsense.evaluate(plan, out=folder, chunk=5, engine="numpy", on_progress=note)
     everything = told[-1]
-    assert everything > 0  # the plain algorithm fires on a hammer blow
+    assert everything > 0  # the plain algorithm is late at the wall
     parts = sorted(folder.glob("verdicts.parquet/part-*"))
     for part in parts[2:]:
         part.unlink()

@@ -14,7 +14,7 @@ def test_an_evaluation_writes_one_line_over_itself():
         events=["hammer_tunnel"], algorithms=["plain"], engine="numpy", on_progress=line
     )
     shown = stream.getvalue().split("\r")[-1]
-    assert shown.startswith("1 of 1 (100 %)")
+    assert shown.startswith("1 of 1 evaluations (100 %)")
     assert "\n" not in stream.getvalue()
     line.clear()
     last = stream.getvalue().split("\r")[-2]

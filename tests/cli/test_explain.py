@@ -22,7 +22,8 @@ def told(arguments, capsys):
     return capsys.readouterr().out.splitlines()
 
 
-def test_a_sentence_each_and_one_table_fit_a_terminal(folder, capsys):
+def test_a_sentence_each_and_one_table_fit_a_terminal(folder, capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "80")
     lines = told([folder, "side_pole_90_29"], capsys)
     assert max(map(len, lines)) <= 80
     assert " ".join(" ".join(lines).split()).startswith(f"CAUTION: {CAUTION}")

@@ -7,10 +7,16 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.signal import sosfreqz
+from scipy.signal import sosfilt, sosfreqz
 
+from crashsense import engine
 from crashsense.errors import InputError
-from crashsense.filters.causal import causal_lowpass, lowpass_delay, lowpass_sections
+from crashsense.filters.causal import (
+    causal_lowpass,
+    filter_rows,
+    lowpass_delay,
+    lowpass_sections,
+)
 
 signals = hnp.arrays(
     np.float64, st.integers(10, 120), elements=st.floats(-1e3, 1e3, allow_subnormal=False)
@@ -117,3 +123,36 @@ def test_all_faults_of_a_design_at_once():
     assert "did you mean 'bessel'" in text
     assert "order: got 0" in text
     assert "corner_hz: got 6000.0" in text
+
+
+@pytest.mark.parametrize("name", engine.ENGINES)
+@pytest.mark.parametrize("given_state", [False, True])
+def test_rows_filtered_from_a_state_equal_the_difference_equation(name, given_state):
+    if name == "fast":
+        pytest.importorskip("numba")
+    source = np.random.default_rng(6)
+    sections = lowpass_sections(kind="bessel", order=3, corner_hz=400.0, rate_hz=10000.0)
+    history, block = source.normal(size=(3, 40)), source.normal(size=(3, 60))
+    whole = np.array([per_sample(sections, r) for r in np.concatenate([history, block], axis=1)])
+    state = sosfilt(sections, history, zi=np.zeros((2, 3, 2)))[1] if given_state else None
+    alone = np.array([per_sample(sections, row) for row in block])
+    with engine.using(name):
+        out = filter_rows(block, sections=sections, state=state)
+    wanted = whole[:, 40:] if given_state else alone
+    np.testing.assert_allclose(out, wanted, rtol=0, atol=1e-12)
+
+
+@settings(max_examples=30, deadline=None, derandomize=True)
+@given(designs, st.floats(0.01, 0.49), st.floats(1e-3, 1e6))
+def test_only_the_ratio_of_corner_and_rate_counts(design, ratio, rate):
+    kind, order = design
+    sections = lowpass_sections(kind=kind, order=order, corner_hz=ratio * rate, rate_hz=rate)
+    unit = lowpass_sections(kind=kind, order=order, corner_hz=ratio, rate_hz=1.0)
+    np.testing.assert_allclose(sections, unit, rtol=1e-6, atol=1e-12)
+
+
+@pytest.mark.parametrize("rate", [0.0, -1.0, np.nan, np.inf])
+def test_a_rate_that_is_none_is_named_and_nothing_else(rate):
+    with pytest.raises(InputError) as caught:
+        lowpass_sections(kind="bessel", order=3, corner_hz=400.0, rate_hz=rate)
+    assert [fault.field for fault in caught.value.faults] == ["rate_hz"]

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import brentq
-from scipy.signal import sosfilt, sosfreqz
+from scipy.signal import sosfilt, sosfilt_zi, sosfreqz
 
 from crashsense.errors import InputError
 from crashsense.filters.channel_class import (
@@ -148,6 +148,24 @@ def test_offset_and_ramp_pass_without_start_up():
     out = channel_class_filter(ramp, rate_hz=10000.0, channel_class=60)
     np.testing.assert_allclose(out, ramp, atol=2e-3)
     np.testing.assert_allclose(out[500:-500], ramp[500:-500], atol=1e-9)
+
+
+@settings(max_examples=25, deadline=None, derandomize=True)
+@given(
+    hnp.arrays(np.float64, st.integers(2, 80), elements=st.floats(-1e3, 1e3)),
+    st.sampled_from([300.0, 500.0, 1000.0]),
+)
+def test_ends_are_mirrored_through_their_end_points(samples, rate):
+    """Against the recipe in words: 0.05 s at each end, of a shorter record all but its end."""
+    mirrored = min(samples.size - 1, round(0.05 * rate))
+    before = 2.0 * samples[0] - samples[1 : mirrored + 1][::-1]
+    after = 2.0 * samples[-1] - samples[-mirrored - 1 : -1][::-1]
+    out = np.concatenate([before, samples, after])
+    section = channel_class_sections(rate_hz=rate, channel_class=60)
+    for _ in range(2):  # there and back; each pass starts settled on its first value
+        out = sosfilt(section, out, zi=sosfilt_zi(section) * out[0])[0][::-1]
+    found = channel_class_filter(samples, rate_hz=rate, channel_class=60)
+    np.testing.assert_allclose(found, out[mirrored : mirrored + samples.size], rtol=0, atol=1e-8)
 
 
 def test_rows_come_out_as_alone():

@@ -20,11 +20,13 @@ def loaded(names):
 
 if __name__ == "__main__":
     os.environ["OMP_NUM_THREADS"] = "7"
-    processes.begin("numpy")
-    assert processes.at_hand()
-    assert "numpy" not in sys.modules  # it imports there, not here
-    assert os.environ["OMP_NUM_THREADS"] == "7"
-    with processes.context("numpy").Pool(1) as pool:
+    with processes.begun("numpy"):
+        assert processes.at_hand()
+        assert "numpy" not in sys.modules  # it imports there, not here
+        assert os.environ["OMP_NUM_THREADS"] == "7"
+        pool = processes.context("numpy").Pool(1)
+    assert not processes.at_hand()
+    with pool:
         print(pool.apply(loaded, (["numpy", "crashsense.campaign.evaluation"],)))
 """
 

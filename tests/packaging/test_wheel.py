@@ -77,8 +77,14 @@ def test_the_wheel_runs_from_another_folder(wheel, tmp_path):
     assert Path(where.stdout.strip()).is_relative_to(site), where.stderr
     notes = start("-m", "crashsense", "safety")
     assert "# Hazards" in notes.stdout, notes.stderr
-    done = start("-m", "crashsense", "evaluate", "--out", "run")
+    listed = start("-m", "crashsense", "events", "list")
+    assert listed.returncode == 0, listed.stderr
+    # One of each family of models, with their vehicle files.
+    names = ["wall_full_56", "side_pole_75_32", "rollover_kerb_25", "hump_900_50", "hammer_tunnel"]
+    chosen = [word for name in names for word in ("--events", name)]
+    done = start("-m", "crashsense", "evaluate", *chosen, "--engine", "numpy", "--out", "run")
     assert done.returncode in (0, 1), done.stderr
+    assert all(name in listed.stdout for name in names)
     assert "CAUTION" in done.stdout
     assert (elsewhere / "run" / "report.html").stat().st_size > 50_000
     assert {p.name for p in elsewhere.iterdir()} == {"run"}

@@ -249,3 +249,17 @@ def test_one_text_where_a_list_is_expected_means_one_name(
         load_events("hammer_tunel")
     run = evaluate(events="wall_full_56*", sensor_sets="standard", algorithms="plain")
     assert set(run.verdicts["event"]) == {"wall_full_56"}
+
+
+@pytest.mark.parametrize("wrong", ['algorithms = ["plian"]', "drows = 3", 'vary = "nothing"'])
+def test_a_fault_is_said_before_signals_of_the_library_are_computed(
+    wrong: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def computed(recipe: Recipe) -> None:
+        raise AssertionError(f"signals of {recipe.name} are computed")
+
+    monkeypatch.setattr(Recipe, "nominal", computed)
+    plan = tmp_path / "plan.toml"
+    plan.write_text(f'events = ["wall_*"]\n{wrong}\n', encoding="utf-8")
+    with pytest.raises(InputError, match=wrong.split()[-1].strip('[]"0123456789') or "drows"):
+        resolve_plan(plan)

@@ -246,14 +246,15 @@ def test_the_keyboard_reaches_everything(opened):
     assert page.locator("#event-kerb_strike").evaluate("e => e.open")
 
 
+AXE = os.environ.get("AXE_CORE", "")
+
+
+@pytest.mark.skipif(not Path(AXE).is_file(), reason="AXE_CORE names no axe.min.js of axe-core")
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("size", SIZES)
 def test_axe_finds_no_violation(opened, scheme, size):
-    script = os.environ.get("AXE_CORE", "")
-    if not Path(script).is_file():
-        pytest.skip("AXE_CORE names no axe.min.js of axe-core")
     page = opened(size=size, scheme=scheme, at="#event-wall_56_belted", bypass_csp=True)
-    page.evaluate(Path(script).read_text(encoding="utf-8"))
+    page.evaluate(Path(AXE).read_text(encoding="utf-8"))
     page.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true; })")
     found = page.evaluate("axe.run()")["violations"]
     told = [(one["id"], [node["html"][:160] for node in one["nodes"][:3]]) for one in found]

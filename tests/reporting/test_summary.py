@@ -124,7 +124,7 @@ def test_the_summary_says_it_all(drawn_view):
     ) in text
     assert drawn_view.tally.exit_code(drawn_view.gating) == 1
     assert len(lines) < 36
-    assert max(map(len, lines[1:])) <= 110
+    assert lines[2].startswith("guarded: 4 of 4 must-fire requirements late, in 4 events; none of")
 
 
 def test_zero_failures_are_not_zero_probability():
@@ -305,7 +305,7 @@ def test_several_sets_and_algorithms_are_told_apart():
         "Separation, nominal, guarded / wide",
         "Separation, nominal, guarded / narrow",
     ]
-    margins = [line.split("  ")[1] for line in lines if line.startswith("  e: r (")]
+    margins = [line.split("  ")[-1] for line in lines if line.startswith("  e: r  ")]
     assert len(margins) == len(set(margins)) == 4
 
 
@@ -331,7 +331,7 @@ def test_rule_errors_cannot_be_overlooked():
     words = "a: Mine: boom at 17 second line (first: pole, r, nominal)"
     assert f"2 RULE ERRORS, 2 more in draws: {words}" in lines
     assert "1 RULE ERROR: a: Mine: other (first: grey, r, nominal)" in lines
-    assert lines.index(f"2 RULE ERRORS, 2 more in draws: {words}") < 6
+    assert lines.index(f"2 RULE ERRORS, 2 more in draws: {words}") < 8
     assert (
         "RESULT: 2 of 4 requirements not met by a at nominal, 2 of them because THE RULE FAILED; "
         "1 of 4 fail in some of 2 draws (THE RULE FAILED in 2 verdicts); THE RULE FAILED also "

@@ -169,4 +169,5 @@ def test_the_sentence_adds_the_draws(run):
     found = outcome_of(run.nominal, ("standard", "guarded"), tally=run.tally)
     assert isinstance(run.tally, Tally)
     number = len(run.tally.failures(("standard", "guarded")))
-    assert found.sentence.endswith(f"; {number} requirements fail in some of 4 random draws.")
+    noun = "requirement fails" if number == 1 else "requirements fail"
+    assert found.sentence.endswith(f"; {number} {noun} in some of 4 random draws.")

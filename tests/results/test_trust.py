@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -10,6 +11,7 @@ from pathlib import Path
 import pytest
 from run_files import edit_json
 
+import crashsense.rules
 from crashsense import cli, evaluate
 from crashsense.errors import RunFolderError
 from crashsense.resources import STATE_VARIABLE
@@ -79,6 +81,49 @@ def test_another_user_is_asked(
     assert printed.out == ""
     assert len(printed.err.splitlines()) == 1
     assert "steady.py:Steady" in printed.err
+    assert "--trust" in printed.err
+    assert not mark.exists()
+    assert cli.run([*command(name, run), "--trust"]) == 0
+    assert mark.exists()
+
+
+COMPILER = shutil.which("cc") or shutil.which("gcc") or shutil.which("clang")
+C_EXAMPLES = Path(crashsense.rules.__file__).parent / "examples"
+
+C_TOML = """\
+name = "steady"
+[rules.front_airbag_stage_1]
+family = "c_library"
+file = "steady.so"
+channels = ["-central_x"]
+parameters = [2.0, 20.0]
+"""
+
+
+@pytest.mark.skipif(COMPILER is None, reason="no C compiler on this machine")
+@pytest.mark.parametrize("name", ["explain", "replay"])
+def test_a_compiled_library_of_a_run_folder_asks_as_well(
+    name: str, mark: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:  # fmt: skip
+    """What a library does as soon as it is loaded leaves a mark: asking means not loading."""
+    source = (C_EXAMPLES / "leaky_velocity.c").read_text()
+    loaded = "#include <stdio.h>\n__attribute__((constructor)) static void loaded(void)\n"
+    loaded += f'{{ FILE *f = fopen("{mark}", "w"); if (f) fclose(f); }}\n'
+    (tmp_path / "steady.c").write_text(source + loaded)
+    command_line = [str(COMPILER), "-shared", "-fPIC", f"-I{C_EXAMPLES}", "-o"]
+    files = [str(tmp_path / "steady.so"), str(tmp_path / "steady.c")]
+    subprocess.run([*command_line, *files], check=True, capture_output=True)
+    (tmp_path / "steady.toml").write_text(C_TOML, encoding="utf-8")
+    run = tmp_path / "run"
+    evaluate(events=[KNOCK], algorithms=[str(tmp_path / "steady.toml")], out=run)
+    mark.unlink()
+    monkeypatch.setenv(STATE_VARIABLE, str(tmp_path / "another"))
+    assert cli.run(command(name, run)) == 2
+    printed = capsys.readouterr()
+    assert printed.out == ""
+    assert len(printed.err.splitlines()) == 1
+    assert "steady.so" in printed.err
     assert "--trust" in printed.err
     assert not mark.exists()
     assert cli.run([*command(name, run), "--trust"]) == 0

@@ -2,14 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
 from typing import Any
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from crashsense.scoring import FAILURES, Scores, fire_times_at_scales, first_crossing, score
+from crashsense import engine
+from crashsense.scoring import (
+    FAILURES,
+    Scores,
+    fire_times_at_scales,
+    first_crossing,
+    reached,
+    score,
+)
 
 RATE_HZ = 2000.0
 DEMANDS = hnp.arrays(
@@ -53,6 +63,34 @@ def test_every_scale_at_once_equals_scoring_again(demand: np.ndarray, scales: li
     )
     again = [first_crossing(demand / k, start_s=starts(demand), rate_hz=RATE_HZ) for k in scales]
     np.testing.assert_array_equal(at_once, np.stack(again, axis=1))
+
+
+@settings(max_examples=60, deadline=None)
+@given(DEMANDS, SCALES, st.floats(-0.002, 0.009), st.floats(-0.002, 0.004))
+def test_compiled_scores_equal_their_definition(
+    demand: np.ndarray, scales: list[float], required: float, not_before: float
+) -> None:
+    """Scales in any order: the search over sorted ones is not the only way."""
+    pytest.importorskip("numba")
+    options: dict[str, Any] = {"start_s": starts(demand), "rate_hz": RATE_HZ}
+    required_s = np.full(demand.shape[0], required)
+
+    def found() -> list[np.ndarray]:
+        whole = reached(
+            {"total": demand, "main": demand[:, ::-1], "arming": demand / 2.0},
+            required_s=required_s, not_before_s=not_before, **options,
+        )  # fmt: skip
+        times = fire_times_at_scales(demand, scales=np.array(scales), **options)
+        return [getattr(whole, item.name) for item in fields(whole)] + [times]
+
+    with engine.using("fast"):
+        compiled = found()
+    for plain, fast in zip(found(), compiled, strict=True):
+        np.testing.assert_array_equal(fast, plain)
+    for k, times in zip(scales, compiled[-1].T, strict=True):
+        for start, row, time in zip(starts(demand), demand, times, strict=True):
+            fires = [start + i / RATE_HZ for i, value in enumerate(row) if value >= k]
+            np.testing.assert_array_equal(time, fires[0] if fires else np.nan)
 
 
 @settings(max_examples=100)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
 from typing import Any
 
 import numpy as np
 import pytest
 
-from crashsense.scoring import TOLERANCE_S, Scores, first_crossing, score
+from crashsense.scoring import TOLERANCE_S, Reached, Scores, first_crossing, reached, score
 
 RATE_HZ = 1000.0
 START_S = -0.002  # sample 2 is finished at time zero
@@ -208,6 +209,7 @@ def test_no_samples_at_all() -> None:
     )
     assert list(got.verdict) == ["missed", "missed"]
     assert list(got.max_demand) == [0.0, 0.0]
+    assert list(got.held_by) == ["main", "main"]
 
 
 def test_no_draws_at_all() -> None:
@@ -226,3 +228,21 @@ def test_first_crossing_counts_from_the_start_of_each_draw() -> None:
     demand = np.array([[0, 1, 0], [0, 0, 0.99], [2, 0, 0]])
     got = first_crossing(demand, start_s=np.array([0.0, 0.0, 0.25]), rate_hz=2.0)
     np.testing.assert_array_equal(got, [0.5, np.nan, 0.25])
+
+
+def test_no_rule_at_all_reaches_what_demand_zero_reaches() -> None:
+    silent = np.zeros((3, 4))
+    options: dict[str, Any] = {"start_s": np.full(3, START_S), "rate_hz": RATE_HZ}
+    found = reached({"total": silent, "main": silent}, required_s=np.full(3, 0.003), **options)
+    for item in fields(Reached):
+        none = getattr(Reached.nothing(3), item.name)
+        np.testing.assert_array_equal(none, getattr(found, item.name))
+
+
+def test_scores_and_what_they_rest_on_are_compared_by_identity() -> None:
+    """Arrays answer neither yes nor no; two results are told apart without a look at them."""
+    for make in (lambda: scored(0, 1.0), lambda: Reached.nothing(2)):
+        one, other = make(), make()
+        assert one != other
+        assert one == one  # noqa: PLR0124
+        assert len({one, other}) == 2

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import inspect
+
 import hypothesis.extra.numpy as hnp
 import numpy as np
 import pytest
@@ -178,6 +180,31 @@ def test_velocity_counts_from_a_given_time():
     assert velocity.samples[50] == 0.0
     assert velocity.samples[-1] == pytest.approx(0.05)
     assert velocity.samples[0] == pytest.approx(-0.05)
+
+
+@settings(max_examples=40, deadline=None, derandomize=True)
+@given(signals, st.integers(-30, 230), st.floats(-0.4, 0.4), st.floats(-2.0, 2.0))
+def test_velocity_is_zero_at_the_sample_nearest_to_the_time_it_counts_from(
+    samples, place, beside, start
+):
+    """Against the definition, wherever the signal starts; outside, the nearest is an end."""
+    signal = acceleration(samples, rate_hz=1000.0, start_s=start)
+    counted = signal.velocity(from_s=start + (place + beside) / 1000.0)
+    plain = signal.velocity().samples
+    nearest = min(max(place, 0), samples.size - 1)
+    assert counted.samples[nearest] == 0.0
+    assert np.array_equal(counted.samples, plain - plain[nearest])
+    # Draws are counted each from its own value at that sample.
+    block = acceleration(np.stack([samples, -2.0 * samples]), rate_hz=1000.0, start_s=start)
+    both = block.displacement(from_s=start + (place + beside) / 1000.0).samples
+    assert both.shape == (2, samples.size)
+    assert both[:, nearest].tolist() == [0.0, 0.0]
+    np.testing.assert_allclose(both[1], -2.0 * both[0], rtol=0, atol=1e-12 * np.abs(both).max())
+
+
+def test_all_but_the_samples_of_a_signal_are_given_by_name():
+    parameters = inspect.signature(Signal).parameters.values()
+    assert [p.name for p in parameters if p.kind is not p.KEYWORD_ONLY] == ["samples"]
 
 
 def test_only_acceleration_is_integrated_to_velocity():

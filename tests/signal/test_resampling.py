@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from crashsense import engine
 from crashsense.errors import InputError
 from crashsense.signal import Signal, resample
 
@@ -51,6 +52,25 @@ def test_linear_and_row_by_row(samples, scale):
     assert np.array_equal(block[0], resample(samples, rate_hz=12500.0, to_hz=10000.0))
     both = resample(scale * samples + other, rate_hz=12500.0, to_hz=10000.0)
     np.testing.assert_allclose(both, scale * block[0] + block[1], atol=1e-9)
+
+
+@settings(max_examples=25, deadline=None, derandomize=True)
+@given(
+    hnp.arrays(np.float64, st.integers(1, 90), elements=st.floats(-100, 100)),
+    st.sampled_from([(2000.0, 10000.0), (5000.0, 10000.0), (10000.0, 2000.0), (8000.0, 10000.0)]),
+    st.sampled_from([(), (1,), (3,), (2, 2)]),
+)
+def test_compiled_equals_the_published_polyphase_filter(samples, rates, rows):
+    """Up by a whole number is compiled; every other ratio is left to scipy."""
+    pytest.importorskip("numba")
+    rate, to = rates
+    block = np.resize(samples, (*rows, samples.size)) * 1.0
+    block[..., -1] += np.arange(np.prod(rows, dtype=int)).reshape(rows)
+    plain = resample(block, rate_hz=rate, to_hz=to)
+    with engine.using("fast"):
+        compiled = resample(block, rate_hz=rate, to_hz=to)
+    assert compiled.shape == plain.shape
+    np.testing.assert_allclose(compiled, plain, rtol=0, atol=1e-10)
 
 
 def test_velocity_survives_resampling():

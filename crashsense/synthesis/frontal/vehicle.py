@@ -30,11 +30,16 @@ class _Strict(BaseModel):
 
 
 class Spring(_Strict):
-    """Loading polyline ((m, kN), ...) from a gap on, and unloading stiffness."""
+    """Loading polyline ((m, kN), ...) from a gap on, and unloading stiffness.
+
+    ``length_m``: what folds; the unloading stiffness is that of the uncrushed spring and grows as
+    less of it is straight. Without it the stiffness stays.
+    """
 
     gap_m: float = Field(default=0.0, ge=0.0, le=1.5)
     points: tuple[Point, ...] = Field(min_length=2)
     unloading_kn_per_m: float = Field(gt=0.0)
+    length_m: float | None = Field(default=None, ge=0.1, le=3.0)
 
     @model_validator(mode="after")
     def _physical(self) -> Spring:

@@ -1,10 +1,11 @@
 """Blows at a door: slam, trolley, ball, bicycle, elbow; all at the left front door.
 
-Bodies in a row: (striker,) skin, door frame, B-pillar at the latch, car. The skin follows the
-striker at once, the frame later; past the beam gap the skin meets the intrusion beam. The movement
-of the skin against the frame compresses the air of the cavity
-(:mod:`crashsense.synthesis.side.door_cavity`). In a slam the whole door flies into seal and
-latch; the skin moves on by its own mass.
+Bodies in a row: (striker,) skin, inner panel with the intrusion beam, edge of the door with hinges
+and latch, B-pillar, car. The skin follows the striker at once, the rest later; past the beam gap
+the skin meets the beam. Inner panel and edge bend against each other in the lowest mode of the door
+frame. The movement of the skin against the inner panel compresses the air of the cavity
+(:mod:`crashsense.synthesis.side.door_cavity`). In a slam the whole door flies into seal and latch;
+skin and inner panel move on by their own mass.
 The satellite sits on the B-pillar. Time zero: first contact. 10 kHz.
 """
 
@@ -69,7 +70,7 @@ class DoorSlam(OnStructure):
 def _inner_joints(
     structure: Structure, variation: Variation, *, skin_n_per_m: float
 ) -> list[Joint]:
-    """Skin - frame (with the beam behind the skin) and pillar - car."""
+    """Skin - inner panel (with the beam behind the skin), inner panel - edge, pillar - car."""
     door, place = structure.door, find_place(structure, PILLAR)
     skin = variation.factor("skin_stiffness")
     warm = variation.factor("local_stiffness")
@@ -82,22 +83,24 @@ def _inner_joints(
             stiffness_past_bend=skin_n_per_m + door.beam_n_per_m,
             holds=True,
         ),
+        Joint(door.frame_n_per_m * warm, damping=door.frame_damper * warm, holds=True),
         Joint(place.local_stiffness * warm, damping=place.local_damper * warm, holds=True),
     ]
 
 
 def simulate_door_blow(parameters: DoorBlow, variation: Variation) -> Synthesis:
-    """March striker, skin, frame, pillar and car."""
+    """March striker, skin, inner panel, edge, pillar and car."""
     structure = parameters.loaded()
     door, place = structure.door, find_place(structure, PILLAR)
     contact = variation.factor("contact_stiffness")
-    skin, pillar = _inner_joints(structure, variation, skin_n_per_m=door.skin_n_per_m)
+    skin, frame, pillar = _inner_joints(structure, variation, skin_n_per_m=door.skin_n_per_m)
     together = parameters.striker_kg * door.skin_kg / (parameters.striker_kg + door.skin_kg)
     motion = march_chain(
         [
             parameters.striker_kg,
             door.skin_kg,
-            door.frame_kg,
+            door.inner_kg,
+            door.edge_kg,
             place.local_mass_kg,
             _rest_of_car(structure, variation),
         ],
@@ -111,10 +114,11 @@ def simulate_door_blow(parameters: DoorBlow, variation: Variation) -> Synthesis:
                 stiffness_past_bend=parameters.contact_past_bend_n_per_m * contact,
             ),
             skin,
+            frame,
             Joint(door.latch_n_per_m, damping=door.latch_damping_n_s_per_m, holds=True),
             pillar,
         ],
-        speeds=[parameters.speed_m_s * variation.factor("speed"), 0.0, 0.0, 0.0, 0.0],
+        speeds=[parameters.speed_m_s * variation.factor("speed"), 0.0, 0.0, 0.0, 0.0, 0.0],
         size=variation.size,
         samples=round(parameters.duration_s * RATE_HZ),
         rate_hz=RATE_HZ,
@@ -130,22 +134,24 @@ def simulate_door_blow(parameters: DoorBlow, variation: Variation) -> Synthesis:
 
 
 def simulate_door_slam(parameters: DoorSlam, variation: Variation) -> Synthesis:
-    """March skin, frame, pillar and car; the door meets the seal at time zero."""
+    """March skin, inner panel, edge, pillar and car; the door meets the seal at time zero."""
     structure = parameters.loaded()
     door, place = structure.door, find_place(structure, PILLAR)
     contact = variation.factor("contact_stiffness")
     spread = door.skin_kg * (2.0 * pi * door.panel_hz) ** 2
-    skin, pillar = _inner_joints(structure, variation, skin_n_per_m=spread)
+    skin, frame, pillar = _inner_joints(structure, variation, skin_n_per_m=spread)
     speed = parameters.speed_m_s * variation.factor("speed")
     motion = march_chain(
         [
             door.skin_kg,
-            door.frame_kg,
+            door.inner_kg,
+            door.edge_kg,
             place.local_mass_kg,
             _rest_of_car(structure, variation),
         ],
         [
             skin,
+            frame,
             Joint(
                 door.seal_n_per_m * contact,
                 damping=door.latch_damping_n_s_per_m,
@@ -154,7 +160,7 @@ def simulate_door_slam(parameters: DoorSlam, variation: Variation) -> Synthesis:
             ),
             pillar,
         ],
-        speeds=[speed, speed, 0.0, 0.0],
+        speeds=[speed, speed, speed, 0.0, 0.0],
         size=variation.size,
         samples=round(parameters.duration_s * RATE_HZ),
         rate_hz=RATE_HZ,
@@ -182,7 +188,7 @@ def _steps(structure: Structure) -> int:
 
 def _rest_of_car(structure: Structure, variation: Variation) -> FloatArray:
     door, place = structure.door, find_place(structure, PILLAR)
-    parts = door.skin_kg + door.frame_kg + place.local_mass_kg
+    parts = door.skin_kg + door.inner_kg + door.edge_kg + place.local_mass_kg
     return np.asarray(structure.mass_kg * variation.factor("mass") - parts)
 
 
@@ -250,7 +256,7 @@ register_model(
         DoorBlow,
         simulate_door_blow,
         DOOR_TOLERANCES,
-        "striker, door skin, frame, pillar and car; adiabatic cavity with leak",
+        "striker, door skin, inner panel, edge, pillar and car; adiabatic cavity with leak",
     )
 )
 register_model(
@@ -259,6 +265,6 @@ register_model(
         DoorSlam,
         simulate_door_slam,
         DOOR_TOLERANCES,
-        "door into seal and latch, skin on its spring; adiabatic cavity with leak",
+        "door into seal and latch, skin and inner panel on springs; adiabatic cavity with leak",
     )
 )

@@ -90,7 +90,12 @@ class Door(_Strict):
     """A front door with its cavity, seal and latch."""
 
     skin_kg: Positive
-    frame_kg: Positive
+    #: inner panel with the intrusion beam; edge with hinges and latch
+    inner_kg: Positive
+    edge_kg: Positive
+    #: lowest mode of the door without its skin, inner panel against edge
+    frame_hz: Positive
+    frame_damping: float = Field(gt=0, lt=1)
     skin_n_per_m: Positive
     skin_damping: float = Field(gt=0, lt=1)
     #: lowest mode of the skin under its own mass (spread, hence stiffer than under a point load)
@@ -105,6 +110,20 @@ class Door(_Strict):
     leak_area_m2: Positive
     swept_area_m2: Positive
     basis: dict[str, str]
+
+    @property
+    def frame_n_per_m(self) -> float:
+        """Stiffness between inner panel and edge [N/m]: mu (2 pi f)^2, mu = m1 m2 / (m1 + m2)."""
+        return self._frame_mass * (2.0 * pi * self.frame_hz) ** 2
+
+    @property
+    def frame_damper(self) -> float:
+        """Damping between inner panel and edge [N s/m]: 2 zeta mu (2 pi f)."""
+        return 2.0 * self.frame_damping * self._frame_mass * 2.0 * pi * self.frame_hz
+
+    @property
+    def _frame_mass(self) -> float:
+        return self.inner_kg * self.edge_kg / (self.inner_kg + self.edge_kg)
 
 
 class Structure(_Strict):

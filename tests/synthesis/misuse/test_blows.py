@@ -180,6 +180,32 @@ def test_mounting_peak_follows_from_contact_and_sheet(recipes):
         assert mass * speed < impulse < 2 * mass * speed
 
 
+def test_a_door_rings_in_its_own_mode(recipes):
+    """Inner panel and edge swing against each other at the stated frequency, and make no energy."""
+    recipe = recipes["trolley_door"]
+    structure = recipe.parameters.loaded()
+    door = structure.door
+    joint = Joint(door.frame_n_per_m, damping=door.frame_damper, holds=True)
+    masses = [door.inner_kg, door.edge_kg]
+    motion = march_chain(
+        masses, [joint], speeds=[1.0, 0.0], size=1, samples=4000, rate_hz=10000.0, substeps=4
+    )
+    apart = (motion.speed[0] - motion.speed[1])[0]
+    rises = np.flatnonzero((apart[:-1] < 0.0) & (apart[1:] >= 0.0))
+    damped = door.frame_hz * (1.0 - door.frame_damping**2) ** 0.5
+    assert 10000.0 / np.diff(rises).mean() == pytest.approx(damped, rel=0.01)
+    event = recipe.synthesise([0], seed=0)
+    speeds = [event.trace[f"speed_{number}"][0] for number in range(6)]
+    bodies = [recipe.parameters.striker_kg, door.skin_kg, *masses]
+    bodies += [structure.places["pillar_left"].local_mass_kg]
+    bodies += [structure.mass_kg - sum(bodies[1:])]
+    energy = sum(0.5 * m * v**2 for m, v in zip(bodies, speeds, strict=True))
+    start = 0.5 * recipe.parameters.striker_kg * recipe.parameters.speed_m_s**2
+    assert energy.max() < 1.01 * start
+    momentum = sum(m * v[-1] for m, v in zip(bodies, speeds, strict=True))
+    assert momentum == pytest.approx(bodies[0] * recipe.parameters.speed_m_s, rel=1e-6)
+
+
 def test_a_blow_makes_no_energy(recipes):
     checked = 0
     for recipe in recipes.values():
@@ -235,18 +261,18 @@ def test_hammer_rings_hardest_where_it_strikes(recipes):
     ("name", "mass", "speed"), [("deer_90", 70.0, 25.0), ("moose_70", 450.0, 19.444)]
 )
 def test_animal_strike_shares_momentum(recipes, name, mass, speed):
-    # delta-V = (1 + e) m_a V / (m_a + m_c) (computed), e near 0 (memory): the animal gives nothing
-    # back, the car's own springs a few hundred joules, e = 0.05.
+    # delta-V = (1 + e) m_a V / (m_a + m_c) (computed), e near 0 (memory); within 5 percent
     event = recipes[name].synthesise([0], seed=0)
     change = -np.cumsum(event.cabin_x[0])[-1] / event.rate_hz
-    restitution = change * (mass + 1500.0) / (mass * speed) - 1.0
-    assert 0.0 <= restitution < 0.06
+    plastic = mass * speed / (mass + 1500.0)
+    assert plastic <= change <= 1.05 * plastic
 
 
-#: The row's own velocity change in its 40 ms asks for 42 kN in the mean.
+#: Two remembered numbers that exclude each other: a plastic body of 70 kg takes pi / 2 sqrt(m / k),
+#: 64 to 105 ms, to stop on 40 to 15 kN/m (computed).
 SOFT = pytest.mark.xfail(
     strict=True,
-    reason="52 ms: with the remembered stiffness the deer pushes with 34 kN in the mean",
+    reason="54 ms: the row's 40 ms ask for 42 kN in the mean, more than the remembered stiffness",
 )
 
 
@@ -254,10 +280,11 @@ SOFT = pytest.mark.xfail(
     ("name", "lasts_ms"), [pytest.param("deer_90", 40.0, marks=SOFT), ("moose_70", 150.0)]
 )
 def test_animals_push_as_long_as_remembered(recipes, name, lasts_ms):
-    # rows F34 and F35 of the event matrix (memory); duration above a tenth of the largest force
+    # rows F34 and F35 of the event matrix (memory); duration as its column has it: above 5 percent
+    # of the largest force, which in the one-mass model of that column is the deceleration's
     event = recipes[name].synthesise([0], seed=0)
     force = event.trace["obstacle_force"][0]
-    pushes = force > 0.1 * force.max()
+    pushes = force > 0.05 * force.max()
     assert 1e3 * pushes.sum() / event.rate_hz == pytest.approx(lasts_ms, rel=0.15)
 
 
@@ -292,7 +319,8 @@ def test_every_row_reaches_its_range_and_no_recipe_passes_it(recipes):
     above = {(m.recipe, m.quantity) for m in measured if m.place == "above"}
     # The row remembers a deer of 70 kg and ends at 1.39 m/s; the severe setting's 85 kg are 1.34 by
     # momentum alone, 1.44 in the model. Left to be seen, and said in the recipe.
-    assert above == {("deer_90_severe", "velocity change")}, above
+    severe = ("deer_90_severe", "deer_90_severe_left_lost", "deer_90_severe_right_stuck")
+    assert above == {(name, "velocity change") for name in severe}, above
     rows = {(m.row, m.quantity) for m in measured}
     within = {(m.row, m.quantity) for m in measured if m.place == "within"}
     assert rows == within

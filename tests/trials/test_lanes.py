@@ -1,0 +1,184 @@
+"""Rules run in lanes give what they give one by one: ticks and verdicts, bit for bit."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from crashsense import engine
+from crashsense.channels import CHANNELS
+from crashsense.event import Context
+from crashsense.rules import Rule, load_algorithm, rule_families, rule_from_table
+from crashsense.rules.conformance import block
+from crashsense.scoring import reached, spans_of
+from crashsense.sensing import load_sensor_set
+from crashsense.synthesis import load_events
+from crashsense.trials import Conditions, run_trials
+from crashsense.trials.block import judges_of
+from crashsense.trials.lanes import answers_in_lanes, reached_in_lanes, written
+
+pytestmark = pytest.mark.skipif(not engine.installed(), reason="needs numba (extra fast)")
+
+RATE = 2000.0
+
+#: Families without operations: they are computed by numpy.
+NUMPY_ONLY = {
+    "velocity_change_fixed_point",
+    "velocity_displacement_map",
+    "velocity_time_map",
+    "window_velocity_jerk_map",
+    "roll_rate_angle_map",
+    "band_energy",
+    "python",
+    "c_library",
+    "reset_after_quiet",
+}
+
+VELOCITY = {"family": "velocity_change", "threshold_m_s": 0.7, "leak_g": 1.0}
+LEVEL = {"family": "level", "threshold_g": 2.0}
+WINDOW = {"family": "window_velocity", "threshold_m_s": 0.4}
+LOST = {"family": "level", "channel": "+side_left_y"}
+
+#: Family -> what a rule of it needs beside its defaults.
+FURTHER = {
+    "all_of": {"of": [VELOCITY, LEVEL]},
+    "any_of": {"of": [VELOCITY, LEVEL, WINDOW]},
+    "at_least": {"of": [VELOCITY, LEVEL, WINDOW], "count": 2},
+    "armed": {"main": VELOCITY, "arming": LEVEL},
+    "gated": {"rule": VELOCITY, "gate": LEVEL},
+    "belt_switch": {"belted": VELOCITY, "unbelted": LEVEL},
+    "fallback": {"rule": LOST, "otherwise": VELOCITY},
+    "raised_by": {"rule": VELOCITY, "measure": LEVEL},
+    "lowered_by": {"rule": VELOCITY, "measure": LEVEL},
+    "staged": {"rule": VELOCITY, "measure": LEVEL},
+    **{name: {"rule": VELOCITY} for name in ("held", "delayed", "debounced", "scaled")},
+    "optional": {"rule": LOST},
+}
+
+#: Further rules: options that change what is written, and times longer than the record.
+VARIANTS = [
+    {"family": "velocity_change", "time_constant_ms": 30.0, "floor": "no"},
+    {"family": "window_velocity", "windows": [[5.0, 0.3], [20.0, 0.8], [900.0, 2.0]]},
+    {"family": "window_velocity", "leak_g": 1.0},
+    {"family": "side_velocity", "channel": "+central_y", "plausible": "|central_safing_y|"},
+    {"family": "held", "rule": LEVEL, "hold_ms": 5000.0},
+    {"family": "delayed", "rule": LEVEL, "delay_ms": 5000.0},
+    {"family": "level", "channel": "|central_x|", "threshold_g": 6.0},
+    {"family": "armed", "main": {"family": "gated", "rule": LEVEL, "gate": WINDOW}, "arming": LOST},
+]  # fmt: skip
+
+
+def samples():
+    """Codes of every channel but one: pulses with ringing and noise, 37 draws."""
+    source = np.random.default_rng(5)
+    t = np.arange(331) / RATE
+    channels = {}
+    for name in CHANNELS:
+        unit = 1000.0 if "pressure" in name else 1.0 if "roll" in name else 40.0
+        push = np.sin(np.pi * np.clip((t - 0.02) / 0.08, 0.0, 1.0)) ** 2
+        size = 2.0 * unit * source.uniform(-1.0, 1.0, (37, 1))
+        noise = 0.1 * unit * source.standard_normal((37, t.size))
+        channels[name] = np.round((size * push + noise) / (unit / 200.0)) * (unit / 200.0)
+    channels["side_left_y"] = np.full((37, t.size), np.nan)
+    return block(channels, rate_hz=RATE)
+
+
+def tables() -> dict[str, dict]:
+    """A rule of every family that has operations, and the variants."""
+    names = [name for name in rule_families() if name not in NUMPY_ONLY]
+    found = {name: {"family": name, **FURTHER.get(name, {})} for name in names}
+    return found | {f"variant {k}": table for k, table in enumerate(VARIANTS)}
+
+
+def run(rule: Rule, given, spans):
+    there = frozenset(name for name, valid in given.valid.items() if valid.all())
+    asked = [(rule, given.context)]
+    program = written(asked, rate_hz=given.rate_hz, size=given.size, there=there)
+    assert program is not None, "the rule has no operations"
+    (found,) = reached_in_lanes(program, given, [spans])
+    return found
+
+
+def test_every_family_in_lanes_is_the_family_itself() -> None:
+    given = samples()
+    required = np.linspace(-0.01, 0.15, given.draws)
+    clock = {"start_s": given.start_s, "rate_hz": given.rate_hz, "required_s": required}
+    spans = spans_of(size=given.size, not_before_s=0.011, **clock)
+    fired = {}
+    with engine.using(engine.choose("fast")[0]):
+        for name, table in tables().items():
+            rule = rule_from_table(table)
+            expected = reached(rule.branch_demands(given), not_before_s=0.011, **clock)
+            found = run(rule, given, spans)
+            for item, value in vars(expected).items():
+                got = getattr(found, item)
+                if name == "roll_energy":  # two libraries' cosine
+                    np.testing.assert_allclose(got, value, rtol=1e-12, err_msg=f"{name} {item}")
+                else:
+                    np.testing.assert_array_equal(got, value, err_msg=f"{name} {item}")
+            fired[name] = int((expected.fire >= 0).sum())
+    # The comparison means something: most rules fire in some of the draws and not in others.
+    assert sum(0 < number < given.draws for number in fired.values()) >= 20, fired
+
+
+def test_a_family_without_operations_is_said_to_have_none() -> None:
+    rules = [rule_from_table({"family": name}) for name in NUMPY_ONLY if "map" in name]
+    rules += [rule_from_table({"family": "armed", "main": {"family": "velocity_time_map"},
+                               "arming": LEVEL}), OwnLevel()]  # fmt: skip
+    for rule in rules:
+        asked = [(rule, Context())]
+        assert written(asked, rate_hz=RATE, size=50, there=frozenset(CHANNELS)) is None
+
+
+class OwnLevel(type(rule_from_table(LEVEL))):  # type: ignore[misc]
+    """A rule of a user that inherits from a family: its demand is its own."""
+
+    def demand(self, samples):
+        return 2.0 * super().demand(samples)
+
+
+def rows_of(event: str, *, scores_only: bool, name: str, algorithms=("guarded", "plain")):
+    """Verdict rows of some draws of one event."""
+    with engine.using(engine.choose(name)[0]):
+        trials = run_trials(
+            load_events([event]),
+            range(34),
+            sensor_sets=[load_sensor_set("standard")],
+            algorithms=[load_algorithm(one) for one in algorithms],
+            conditions=Conditions(),
+            scores_only=scores_only,
+        )
+        return pd.concat([trial.rows for trial in trials], ignore_index=True)
+
+
+@pytest.mark.parametrize(
+    "event", ["odb_40_40", "side_pole_90_29", "odb_40_56_upfront_lost", "kerb_then_wall_40_20"]
+)
+def test_rows_in_lanes_are_those_of_whole_trials(event: str) -> None:
+    found = rows_of(event, scores_only=True, name="fast")
+    pd.testing.assert_frame_equal(found, rows_of(event, scores_only=False, name="fast"), rtol=1e-12)
+    numpy = rows_of(event, scores_only=True, name="numpy")
+    pd.testing.assert_frame_equal(found, numpy, rtol=1e-9, atol=1e-9)
+    assert found["verdict"].nunique() > 1
+
+
+def test_what_is_lost_for_a_time_is_left_to_whole_trials() -> None:
+    losing = load_sensor_set("standard").changed(
+        "central_x", lost_frame_probability=0.1, on_lost="flag"
+    )
+    how = {
+        "sensor_sets": [losing],
+        "algorithms": [load_algorithm("guarded")],
+        "conditions": Conditions(),
+    }
+    with engine.using(engine.choose("fast")[0]):
+        (whole,) = run_trials(load_events(["odb_40_40"]), [1, 2], **how)
+        (light,) = run_trials(load_events(["odb_40_40"]), [1, 2], scores_only=True, **how)
+        judges = judges_of(whole.events, whole.algorithms, losing)
+        lanes = answers_in_lanes(
+            judges, whole.sensed, events=whole.events, required_s=whole.required_s
+        )
+    assert 0.0 < whole.samples.valid["central_x"].mean() < 1.0
+    assert lanes is None
+    pd.testing.assert_frame_equal(light.rows, whole.rows)
