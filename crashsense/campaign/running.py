@@ -59,6 +59,9 @@ PIECE = 2048
 #: Up to this many rows the verdicts of a run folder stay in memory: many small parts read slowly.
 KEPT_ROWS = 100_000
 
+#: Most worker processes of one machine: more is a slip, and would take its last memory.
+MOST_WORKERS = 1000
+
 #: Seconds of estimated work from which processes are started without being asked for; and where
 #: they are at hand (:func:`crashsense.processes.begun`).
 PROCESSES_FROM_S, AT_HAND_FROM_S = 20.0, 1.0
@@ -181,8 +184,8 @@ class How:
 
     def __post_init__(self) -> None:
         faults = []
-        if self.workers is not None and self.workers < 1:
-            faults.append(Fault("evaluate", "workers", self.workers, "1 or more"))
+        if self.workers is not None and not 1 <= self.workers <= MOST_WORKERS:
+            faults.append(Fault("evaluate", "workers", self.workers, f"1 to {MOST_WORKERS}"))
         if self.chunk is not None and self.chunk < 1:
             faults.append(Fault("evaluate", "chunk", self.chunk, "1 or more draws"))
         if self.path not in PATHS:

@@ -36,7 +36,8 @@ def draws_a_part(job: Job, occurrence: int) -> int:
     Where the pulse is shared a multiple of the draws that are sensed at once.
     """
     settings = len(job.sensor_sets) * len(job.algorithms)
-    rows = len(job.occurrences[occurrence]) * settings * len(RESTRAINTS)
+    events = job.occurrences[occurrence]
+    rows = settings * sum(len(RESTRAINTS) + len(event.orders) for event in events)
     most = ROWS_A_PART // (KEPT_SHARE if job.keep else 1) // rows
     unit = SENSED_BLOCK if most >= SENSED_BLOCK else BLOCK
     return max(most // unit, 1) * unit

@@ -21,7 +21,7 @@ import pyarrow.compute as pc
 from crashsense.arrays import FloatArray
 from crashsense.channels import CHANNELS
 from crashsense.errors import InputError, RuleError
-from crashsense.event import RESTRAINTS, Event
+from crashsense.event import Event
 from crashsense.plan.resolve import Plan, conditions_of
 from crashsense.results.event_motion import MotionView, Told, Trace, motion_of, told_of
 from crashsense.results.folder import RunFolder
@@ -203,7 +203,7 @@ def _demands(trial: Trial) -> tuple[list[DemandChart], list[tuple[str, Sequence[
     charts: list[DemandChart] = []
     reasons: list[tuple[str, Sequence[str]]] = []
     samples, times = trial.samples, 1e3 * trial.times_s[0]
-    for restraint in RESTRAINTS:
+    for restraint in trial.event.requirements:
         answer = trial.answer(restraint)
         if not answer.branches:
             continue

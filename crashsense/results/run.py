@@ -14,7 +14,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from crashsense.errors import Fault, InputError, RunFolderError, unknown_name
-from crashsense.event import RESTRAINTS
+from crashsense.event import ALL_RESTRAINTS
 from crashsense.plan import Plan
 from crashsense.plan.requirements import waivers_of
 from crashsense.resources import CAUTION
@@ -209,8 +209,8 @@ class Run:
         """
         from crashsense.results.plot import timing_figure, timing_rows
 
-        if restraint is not None and restraint not in RESTRAINTS:
-            raise unknown_name("restraint", restraint, RESTRAINTS, file="run")
+        if restraint is not None and restraint not in ALL_RESTRAINTS:
+            raise unknown_name("restraint", restraint, ALL_RESTRAINTS, file="run")
         sensors, ruler = self._pair(algorithm, sensor_set)
 
         def own(rows: pd.DataFrame) -> pd.DataFrame:

@@ -21,7 +21,7 @@ import numpy.typing as npt
 
 from crashsense.arrays import FloatArray
 from crashsense.draws import generator
-from crashsense.scoring import FAILURES
+from crashsense.scoring import FAILURES, ORDER_FAILURES
 
 #: Confidence level of every interval unless stated.
 LEVEL = 0.95
@@ -177,10 +177,17 @@ def _check(successes: int, trials: int, level: float) -> None:
 GROUP = ("event", "restraint", "sensor_set", "algorithm", "expectation")
 
 #: Verdicts that are counted.
-COUNTED = ("on_time", "late", "missed", "early", "held", "inadvertent", "open_fired", "rule_error")
+COUNTED = (
+    *("on_time", "late", "missed", "early", "held", "inadvertent", "open_fired", "rule_error"),
+    *("in_order", "not_challenged", *ORDER_FAILURES),
+)
 
-#: Expectation -> verdicts whose probability is given with its intervals.
-JUDGED = {"fire": ("on_time", "late", "missed"), "no_fire": ("inadvertent",)}
+#: Expectation -> verdicts whose probability is given with its intervals, beside that of failure.
+JUDGED: dict[str, tuple[str, ...]] = {
+    "fire": ("on_time", "late", "missed"),
+    "no_fire": ("inadvertent",),
+    "order": (),
+}
 
 
 @dataclass
@@ -265,12 +272,13 @@ def statistics_row(key: tuple[str, ...], group: Group, *, level: float = LEVEL) 
     n = row["draws"] = group.judged
     row |= {f"n_{v}": count[v] for v in COUNTED}
     failures = group.failed
+    asked = row["expectation"] in JUDGED
     judged = JUDGED.get(row["expectation"], ())
-    row |= dict(probability("failure", failures if judged else None, n, level=level))
+    row |= dict(probability("failure", failures if asked else None, n, level=level))
     for name in chain.from_iterable(JUDGED.values()):
         size = count[name] if name in judged else None
         row |= dict(probability(name, size, n, level=level))
-    never = judged and failures == 0
+    never = asked and failures == 0
     row["failure_bound"] = upper_bound_without_failure(n, level=level) if never else math.nan
     group.fire_times_ms.gather()
     times, often = group.fire_times_ms.values, group.fire_times_ms.counts

@@ -74,6 +74,12 @@ def test_an_address_where_nobody_listens_is_named() -> None:
 LONG = {"events": EVENTS, "draws": 16, "seed": 3, "algorithms": ["plain"], "engine": "numpy"}
 
 
+@pytest.mark.parametrize("workers", [0, 1001, 10**400])
+def test_a_number_of_workers_that_nobody_means_is_refused(workers: int) -> None:
+    with pytest.raises(InputError, match="workers: .*expected 1 to 1000"):
+        crashsense.evaluate(events=EVENTS, workers=workers)
+
+
 #: The same as words of the command line.
 COMMAND = ["evaluate", "--engine", "numpy", "--draws", "16", "--seed", "3", "--algorithm", "plain"]
 COMMAND += [word for name in EVENTS for word in ("--events", name)]
@@ -185,6 +191,7 @@ def test_lost_workers_are_one_line_and_the_same_command_continues(
     assert open_run(folder).verdicts.equals(crashsense.evaluate(**LONG).verdicts)
 
 
+@pytest.mark.slow
 def test_a_disk_that_fills_up_leaves_no_worker(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -233,6 +240,7 @@ def test_short_plans_stay_here_and_long_ones_are_shared(monkeypatch: pytest.Monk
     assert isinstance(engine_of(5000, cost=0.01), InProcess)
 
 
+@pytest.mark.slow
 def test_workers_write_what_they_made(tmp_path: Path) -> None:
     plan = resolve_plan(events=EVENTS, draws=9, seed=3)
     whole = crashsense.evaluate(plan, engine="numpy")

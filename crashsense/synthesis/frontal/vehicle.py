@@ -20,7 +20,7 @@ from crashsense.resources import folder
 from crashsense.synthesis.dynamics.lumped_system import CELL_M, CELLS
 from crashsense.synthesis.location.place import Place
 from crashsense.synthesis.recipe import VEHICLES
-from crashsense.synthesis.wording import faults_of
+from crashsense.synthesis.wording import faults_of, misread
 
 Point = tuple[Annotated[float, Field(ge=0.0)], Annotated[float, Field(ge=0.0)]]
 
@@ -185,9 +185,12 @@ class FrontalVehicle(_Strict):
 def _read(path: str, _changed: float) -> FrontalVehicle:
     data = read_toml(path)
     try:
-        return FrontalVehicle.model_validate(data)
+        made = FrontalVehicle.model_validate(data)
     except ValidationError as error:
         raise InputError(faults_of(error, file=path)) from None
+    if faults := misread(data, made, file=path):
+        raise InputError(faults)
+    return made
 
 
 def vehicle_path(name: str, *, beside: str | None = None) -> Path:
