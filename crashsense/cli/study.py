@@ -9,7 +9,7 @@ import click
 from crashsense.cli import LazyGroup
 from crashsense.cli.options import OneOf
 from crashsense.cli.printing import place, say
-from crashsense.cli.study_plan import progress_bar
+from crashsense.cli.study_plan import chosen_events, event_options, progress_bar
 from crashsense.errors import Fault, InputError
 from crashsense.resources import CAUTION
 from crashsense.text_table import text_table
@@ -73,17 +73,7 @@ class Numbers(click.ParamType):
 
 
 @click.command("range")
-@click.option(
-    "--events",
-    multiple=True,
-    metavar="NAME|GLOB|FAMILY",
-    help="Events of the library (default: all); may be repeated.",
-)
-@click.option("--records", multiple=True, metavar="PATH", help="Measured record; may be repeated.")
-@click.option("--channel", help="Records: the channel to take, by its name or number.")
-@click.option("--belts", type=OneOf("belted", "unbelted"), help="Records: belt state.")
-@click.option("--expect", type=OneOf("fire", "no_fire", "open"), help="Records: for stage 1.")
-@click.option("--required-from", help="Records: the channel that sets the required time.")
+@event_options
 @click.option("--algorithm", default="guarded", metavar="NAME|FILE", show_default=True)
 @click.option("--sensor-set", default="standard", metavar="NAME|FILE", show_default=True)
 @click.option("--sensor", default="central_x", show_default=True, help="Sensor that is varied.")
@@ -121,8 +111,7 @@ def range_command(**options: Any) -> int:
     sensor_set = load_sensor_set(options["sensor_set"])
     if note:
         click.echo(note, err=True)
-    events = _events(options)
-    slow = [e.name for e in events if e.metadata.get("filtered")]
+    events = chosen_events(options)
     with using(engine):
         found = study_range(
             events,
@@ -142,11 +131,6 @@ def range_command(**options: Any) -> int:
         f" {count(found.table['event'].nunique(), 'event')}, nominal sensors\n"
     )
     say(_settings_text(found.settings, found.metadata))
-    if slow:
-        say(
-            f"\nWARNING: already filtered when recorded: {', '.join(slow)}. What a sensor clips is"
-            " gone from such a record: no range follows from it."
-        )
     say("\n" + "\n".join(found.advice))
     say(f"\nTables and figure: {place(folder)}")
     return 0
@@ -200,23 +184,3 @@ _CHANGED = ("requirements_lost", "requirements_gained")
 
 def _number(value: float, digits: int, *, sign: str = "-") -> str:
     return "-" if value != value else f"{value:{sign}.{digits}f}"
-
-
-def _events(options: dict[str, Any]) -> list[Any]:
-    from crashsense.synthesis import load_events
-
-    events: list[Any] = []
-    if options["records"]:
-        from crashsense.records import read_record
-
-        for path in options["records"]:
-            events += read_record(
-                path,
-                channel=options["channel"],
-                belts=options["belts"],
-                expect=options["expect"],
-                required_from=options["required_from"],
-            )
-    if options["events"] or not options["records"]:
-        events += load_events(list(options["events"]) or None)
-    return events

@@ -17,6 +17,8 @@ from crashsense.studies.wording import count
 if TYPE_CHECKING:
     import pandas as pd
 
+    from crashsense.event import Event
+
 #: Limits of the advice: velocity error at the required time and at 60 ms [m/s], shift [ms].
 LIMIT_REQUIRED_M_S = 0.1
 LIMIT_60MS_M_S = 0.2
@@ -32,6 +34,26 @@ SIDE = ("side_", "curtain_")
 LISTED = 5
 
 _SCORED = ("met", "lost", "gained", "fails_anyway")
+
+
+def already_filtered(events: Sequence[Event]) -> list[str]:
+    """Warn of records that were filtered before they were written, with what was lost.
+
+    What a sensor clips is gone from such a record: no range follows from it.
+    """
+    told = []
+    for event in events:
+        if not event.metadata.get("filtered"):
+            continue
+        left = [f for f in event.metadata.get("findings", ()) if f.check == "filtered"]
+        loss = f" ({left[0].value}; {left[0].expected})" if left else ""
+        told.append(f"{event.name}{loss}")
+    if not told:
+        return []
+    return [
+        f"WARNING: already filtered when recorded: {'; '.join(told)}. What a sensor clips is gone"
+        " from such a record: no range follows from it."
+    ]
 
 
 def summarise(

@@ -32,7 +32,13 @@ from crashsense.sensing import (
 from crashsense.sensing.sensor_file import UNITS
 from crashsense.sensing.timebase import at_internal_rate
 from crashsense.signal import cumulative_trapezoid
-from crashsense.studies.range_advice import CRASHES, LIMIT_SHIFT_MS, advise, summarise
+from crashsense.studies.range_advice import (
+    CRASHES,
+    LIMIT_SHIFT_MS,
+    advise,
+    already_filtered,
+    summarise,
+)
 from crashsense.trials import Conditions, Trial, run_trials
 
 if TYPE_CHECKING:
@@ -276,7 +282,8 @@ def study_range(
         ),
     }
     summary = summarise(table, metadata, ratios=found, ideal_ratios=best)
-    return RangeStudy(table[list(columns)], summary, advise(table, summary, metadata), metadata)
+    advice = (*already_filtered(events), *advise(table, summary, metadata))
+    return RangeStudy(table[list(columns)], summary, advice, metadata)
 
 
 def _name(value: float, bits: int, corner_hz: float) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -572,3 +573,18 @@ def test_bad_input(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
         assert run(["study", "range", *extra, "--out", str(out)]) == 2
         assert not out.exists()
     assert "numbers with commas" in capsys.readouterr().err
+
+
+def test_a_filtered_record_is_warned_of_in_the_advice_with_what_was_lost(tmp_path):
+    from exchange_writer import WrittenChannel, pulse_g, wall
+
+    from crashsense.filters.channel_class import channel_class_filter
+    from crashsense.records import read_record
+
+    slow = channel_class_filter(pulse_g(-55.0), rate_hz=1e4, channel_class=60)
+    record = replace(wall(), channels=[WrittenChannel(1, slow, "LEFT REAR SILL X")])
+    found = study_range(read_record(record.write(tmp_path)), ranges=[50.0])
+    assert found.advice[0].startswith("WARNING: already filtered when recorded: v00042_left (")
+    assert "% of the class 60 peak" in found.advice[0]
+    write_range_study(found, tmp_path / "out")
+    assert found.advice[0] in (tmp_path / "out" / "advice.txt").read_text()
