@@ -20,7 +20,7 @@ import numpy as np
 
 from crashsense.arrays import BoolArray, FloatArray
 from crashsense.errors import CrashsenseError, InputError
-from crashsense.event import RESTRAINTS, Event
+from crashsense.event import Event
 from crashsense.rules.algorithm import algorithm_from_table
 from crashsense.rules.contract import Algorithm, Rule
 from crashsense.rules.sweep import swept_demand
@@ -238,7 +238,7 @@ class Shelf:
 
 def _alike(case: Trial) -> tuple[Any, ...]:
     event, samples = case.event, case.samples
-    earliest = tuple(event.requirements[name].not_before_s for name in RESTRAINTS)
+    earliest = tuple(event.requirements[name].not_before_s for name in event.requirements)
     there = (frozenset(event.signals), event.quiet, tuple(samples.channels))
     return (samples.size, samples.rate_hz, event.context, earliest, there)
 

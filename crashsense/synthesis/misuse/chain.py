@@ -96,10 +96,10 @@ def together(one: float, other: float) -> float:
     return one * other / (one + other)
 
 
-def substeps(*oscillations: tuple[float, float], fineness: float = STEPS_A_RADIAN) -> int:
+def substeps(*oscillations: tuple[float, float]) -> int:
     """Integration steps a sample for (stiffness [N/m], mass [kg]) pairs of nominal draws."""
     fastest = max(stiffness / mass for stiffness, mass in oscillations) ** 0.5
-    return max(1, ceil(fineness * fastest / RATE_HZ))
+    return max(1, ceil(STEPS_A_RADIAN * fastest / RATE_HZ))
 
 
 def local_spring(place: StruckPlace, variation: Variation) -> Joint:

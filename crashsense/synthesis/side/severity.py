@@ -14,7 +14,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from crashsense.errors import Fault, InputError
-from crashsense.synthesis.recipe import Recipe, RequirementEntry
+from crashsense.synthesis.recipe import Recipe
+from crashsense.synthesis.recipe_file import RequirementEntry
 from crashsense.synthesis.severity import register_speed_sweep
 
 FRONT = ("front_airbag_stage_1", "front_airbag_stage_2")
