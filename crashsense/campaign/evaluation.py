@@ -38,7 +38,7 @@ Pieces = dict[str, list[Mapping[str, Any]]]
 class Job:
     """What every task of a run shares; sent to a worker once."""
 
-    occurrences: tuple[tuple[Event, ...], ...]
+    occurrences: Sequence[tuple[Event, ...]]
     sensor_sets: tuple[SensorSet, ...]
     algorithms: tuple[Algorithm, ...]
     conditions: Conditions

@@ -27,7 +27,8 @@ from crashsense.sensing.build import built_sets
 from crashsense.sensing.channel_faults import parse_channel_fault, with_channel_faults
 from crashsense.synthesis import Recipe, load_recipes, parse_recipe
 from crashsense.synthesis.frontal.own_vehicle import with_vehicle, written_vehicle
-from crashsense.synthesis.recipe import events_of, select_events
+from crashsense.synthesis.recipe import events_of
+from crashsense.synthesis.selection import select_events
 from crashsense.trials import Conditions
 
 

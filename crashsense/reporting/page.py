@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -64,18 +65,23 @@ from crashsense.results.tally import (
     rows_of,
 )
 from crashsense.scoring import ORDER_FAILURES
+from crashsense.synthesis.nominal_cache import cache_folder
 
 if TYPE_CHECKING:
     import pandas as pd
+    from jinja2 import BytecodeCache
 
 
-def write_report(run: Any, folder: Path | str) -> Path:
+def write_report(run: Any, folder: Path | str, *, title: str = "") -> Path:
     """Write ``report.html`` of a run into *folder* and return its path.
+
+    *title*: in place of that of the run's view.
 
     The page is written event by event to a temporary name and then renamed, so that a big run needs
     the traces of one event in memory only, and a reader never meets half a page.
     """
     view = view_of(run)
+    view = replace(view, title=title) if title else view
     target = Path(folder) / "report.html"
     temporary = target.with_name(f".report.{os.getpid()}.tmp")
     try:
@@ -98,6 +104,7 @@ def page_parts(view: RunView) -> Iterator[str]:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        bytecode_cache=_kept_code(),
     )
     environment.filters["slug"] = slug
     environment.filters["signed"] = signed
@@ -144,6 +151,25 @@ def page_parts(view: RunView) -> Iterator[str]:
         must=must_words,
         not_met=NOT_MET,
     )
+
+
+def _kept_code() -> BytecodeCache | None:
+    """Where the compiled template is kept between runs: beside the nominal signals, if anywhere."""
+    from jinja2 import FileSystemBytecodeCache
+
+    class Kept(FileSystemBytecodeCache):
+        def dump_bytecode(self, bucket: Any) -> None:
+            with suppress(OSError):  # a full disk, or a folder that cannot be written
+                super().dump_bytecode(bucket)
+
+    folder = cache_folder()
+    if folder is None:
+        return None
+    try:
+        (folder / "page").mkdir(parents=True, exist_ok=True)
+    except OSError:
+        return None
+    return Kept(str(folder / "page"))
 
 
 # -- overview --------------------------------------------------------------------------------------

@@ -215,8 +215,7 @@ class Tally:
         asked = required_rows(random)
         _add_totals(self.nominal, required_rows(nominal))
         _add_totals(self.random, asked)
-        for key, rows in random.groupby(list(GROUP), observed=True, sort=False):
-            self._groups.setdefault(key, Group()).add(rows)
+        self._add_groups(random)
         for pair, rows in asked.groupby(PAIR, observed=True):
             draws = rows["draw"].to_numpy()[rows["verdict"].isin(NOT_MET).to_numpy()]
             known = self._failed.get(pair, np.empty(0, dtype=np.int64))
@@ -225,6 +224,25 @@ class Tally:
             self._failed[pair] = added
         self._add_errors(part[part["verdict"] == "rule_error"])
         return self
+
+    def _add_groups(self, random: pd.DataFrame) -> None:
+        """Add random draws to their groups: as arrays, since a frame a group is slow to make."""
+        if random.empty:
+            return
+        numbers = random.groupby(list(GROUP), observed=True, sort=False).ngroup().to_numpy()
+        order = np.argsort(numbers, kind="stable")
+        starts = np.flatnonzero(np.diff(numbers[order], prepend=-1))
+        names = [random[name].take(order[starts]).tolist() for name in GROUP]
+        verdicts = random["verdict"].take(order).tolist()
+        columns = {
+            "fire_times_ms": random["fire_time_ms"].to_numpy(dtype=np.float64)[order],
+            "margins": random["demand_margin"].to_numpy(dtype=np.float64)[order],
+            "draws": random["draw"].to_numpy()[order],
+        }
+        ends = [*starts[1:].tolist(), order.size]
+        for key, first, last in zip(zip(*names, strict=True), starts.tolist(), ends, strict=True):
+            own = {name: values[first:last] for name, values in columns.items()}
+            self._groups.setdefault(key, Group()).add(verdicts[first:last], **own)
 
     def _add_errors(self, broken: pd.DataFrame) -> None:
         for row in rows_of(broken):
