@@ -60,7 +60,7 @@ from crashsense.files import number_or_none, read_text
 from crashsense.further_restraints import GOES_WITH, further_requirement
 from crashsense.records.stated import parse_requirement
 from crashsense.synthesis import Recipe
-from crashsense.synthesis.recipe import RequirementEntry, WaiverEntry
+from crashsense.synthesis.recipe_file import RequirementEntry, WaiverEntry
 
 #: Entry -> restraint -> what is asked, plain values only, as a resolved plan holds it.
 Asked = dict[str, dict[str, dict[str, Any]]]

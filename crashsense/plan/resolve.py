@@ -27,7 +27,8 @@ from crashsense.sensing.build import built_sets
 from crashsense.sensing.channel_faults import parse_channel_fault, with_channel_faults
 from crashsense.synthesis import Recipe, load_recipes, parse_recipe
 from crashsense.synthesis.frontal.own_vehicle import with_vehicle, written_vehicle
-from crashsense.synthesis.recipe import events_of, select_events
+from crashsense.synthesis.recipe import events_of
+from crashsense.synthesis.selection import select_events
 from crashsense.trials import Conditions
 
 
@@ -273,9 +274,10 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
             "misbehaves can change or end the whole evaluation"
         )
     named = [name for name in file.restraints if name != COVERED]
+    covered = {restraint for algorithm in all_rules for restraint in algorithm.rules}
     return Plan(
         events=tuple(
-            limited_to(about, chosen, named=named)
+            limited_to(about, chosen, named=named, covered=covered)
             if file.restraints
             else [asking(event, about) for event in chosen]
         ),
