@@ -173,14 +173,20 @@ def copy_of_checkout() -> Iterator[Path]:
     with tempfile.TemporaryDirectory(prefix="mutation-") as folder:
         copy = Path(folder) / "checkout"
         copy.mkdir()
-        for name in ("crashsense", "tests", "pyproject.toml", "README.md"):
+        for name in (
+            "crashsense",
+            "tests",
+            "pulses",
+            "safety_notes",
+            "pyproject.toml",
+            "README.md",
+        ):
             source = CHECKOUT / name
             if source.is_dir():
                 shutil.copytree(source, copy / name, ignore=shutil.ignore_patterns("__pycache__"))
             else:
                 shutil.copy(source, copy / name)
-        for name in ("pulses", "safety_notes", "reports"):
-            (copy / name).symlink_to(CHECKOUT / name)
+        (copy / "reports").symlink_to(CHECKOUT / "reports")
         yield copy
 
 
