@@ -229,7 +229,12 @@ def main() -> int:
     parser.add_argument("--count", type=int, default=20, help="mutants a room")
     parser.add_argument("--minutes", type=float, default=10.0, help="stop after so many")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument(
+        "--numpy", action="store_true", help="without numba: no kernel is compiled for the copy"
+    )
     given = parser.parse_args()
+    if given.numpy:
+        sys.modules["numba"] = None  # type: ignore[assignment]
     for name in ("pandas", "pyarrow.parquet", "pytest", "scipy.signal"):
         __import__(name)
     end = time.monotonic() + 60.0 * given.minutes
