@@ -11,6 +11,7 @@ import click
 from crashsense.cli.options import draw_of, draw_options
 from crashsense.cli.printing import place, say
 from crashsense.errors import Fault, InputError
+from crashsense.files import exists, is_folder
 from crashsense.resources import CAUTION
 from crashsense.text_table import text_table
 
@@ -54,10 +55,10 @@ def check_target(file: str) -> Path:
     expected = ""
     if path.suffix.lower() not in WRITERS:
         expected = f"a name that ends in {' or '.join(WRITERS)}"
-    elif path.is_dir():
+    elif is_folder(path):
         expected = "a file; this is a folder"
     else:
-        there = next(p for p in (path, *path.absolute().parents) if p.exists())
+        there = next(p for p in (path, *path.absolute().parents) if exists(p))
         if there != path and not there.is_dir():
             expected = f"a file in a folder; {there} is none"
         elif not os.access(there, os.W_OK):
