@@ -35,13 +35,26 @@ RESTRAINTS = (
     "curtain_right",
 )
 
+#: Restraints of which something is asked only where an algorithm has a rule for them or a plan
+#: names them; what that is follows from the seven (:mod:`crashsense.further_restraints`).
+FURTHER_RESTRAINTS = (
+    "passenger_airbag_stage_1",
+    "passenger_airbag_stage_2",
+    "passenger_pretensioner",
+    "knee_airbag",
+    "second_pretensioner",
+    "battery_cut_off",
+)
+
+ALL_RESTRAINTS = (*RESTRAINTS, *FURTHER_RESTRAINTS)
+
 EXPECTATIONS = ("fire", "no_fire", "open")
 
 #: Restraint -> the one that takes its place when left and right are exchanged.
 MIRRORED_RESTRAINTS: Mapping[str, str] = MappingProxyType(
     {
         name: name.replace("left", "right") if "left" in name else name.replace("right", "left")
-        for name in RESTRAINTS
+        for name in ALL_RESTRAINTS
     }
 )
 
@@ -107,8 +120,8 @@ class Order:
 
     def __post_init__(self) -> None:
         faults = []
-        if self.after not in RESTRAINTS:
-            expected = nearest(self.after, RESTRAINTS)
+        if self.after not in ALL_RESTRAINTS:
+            expected = nearest(self.after, ALL_RESTRAINTS)
             faults.append(Fault("requirement", "after", self.after, expected))
         most = math.inf if self.most_s is None else self.most_s
         if not (0.0 <= self.least_s < math.inf and self.least_s <= most):
@@ -190,7 +203,7 @@ def stated_order(
         expected = "a restraint in 'after', which the delay counts from"
         return None, [Fault(file, f"{where}.delay_ms", delay, expected)]
     faults = []
-    others = [name for name in RESTRAINTS if name != restraint]
+    others = [name for name in ALL_RESTRAINTS if name != restraint]
     if after not in others:
         known = nearest(str(after), [*others, NOTHING])
         faults.append(Fault(file, f"{where}.after", after, known))
@@ -243,6 +256,9 @@ class Requirement:
         ``required_s`` was computed; None where it has another origin
     basis : where the requirement comes from
     waiver : an agreed exception, or None
+    follows : the restraint whose required time this one shares in every draw; empty: it has its own
+    needs_rule : what an algorithm without a rule for the restraint comes to: True: it never fires,
+        which is judged; False: it does not cover the restraint, which is not judged
     order : after which other restraint it fires, and how long after; scored apart, None: any
     """
 
@@ -254,6 +270,8 @@ class Requirement:
     inflation_s: float | None = field(default=None, kw_only=True)
     basis: str = field(kw_only=True)
     waiver: Waiver | None = field(default=None, kw_only=True)
+    follows: str = field(default="", kw_only=True)
+    needs_rule: bool = field(default=False, kw_only=True)
     order: Order | None = field(default=None, kw_only=True)
 
     def __post_init__(self) -> None:
@@ -337,7 +355,8 @@ class Event:
     context : belt state, seat occupation
     signals : channel -> :class:`Signal` (nominal, shape (samples,)); a channel without a signal is
         *absent* and reaches a rule as a failed sensor
-    requirements : restraint -> :class:`Requirement`, all seven
+    requirements : restraint -> :class:`Requirement`, of the seven, and of those further ones of
+        which something is asked
     source : the :class:`EventSource`, or None for an event made by hand
     quiet : channels that the recipe declares quiet (only offset and noise arrive)
     title : plain words
@@ -371,9 +390,9 @@ class Event:
             if restraint not in self.requirements:
                 faults.append(Fault(where, "requirements", None, f"a requirement for {restraint}"))
         for restraint in self.requirements:
-            if restraint not in RESTRAINTS:
+            if restraint not in ALL_RESTRAINTS:
                 faults.append(
-                    Fault(where, "requirements", restraint, nearest(restraint, RESTRAINTS))
+                    Fault(where, "requirements", restraint, nearest(restraint, ALL_RESTRAINTS))
                 )
         for restraint, requirement in self.requirements.items():
             if requirement.order is not None and requirement.order.after == restraint:
@@ -382,7 +401,8 @@ class Event:
             faults.append(Fault(where, "signals", {}, "at least one channel"))
         if faults:
             raise InputError(faults)
-        ordered = {name: self.requirements[name] for name in RESTRAINTS}
+        asked = self.requirements
+        ordered = {name: asked[name] for name in ALL_RESTRAINTS if name in asked}
         object.__setattr__(self, "signals", dict(self.signals))
         object.__setattr__(self, "requirements", ordered)
         object.__setattr__(self, "quiet", frozenset(self.quiet))

@@ -294,7 +294,7 @@ def _chosen(
     from crashsense.errors import UnknownNameError
     from crashsense.event import FAMILIES
     from crashsense.synthesis import load_recipes
-    from crashsense.synthesis.recipe import nearest_events
+    from crashsense.synthesis.selection import nearest_events
 
     if not names and not families:
         expected = "names of events (with wildcards), or --family"

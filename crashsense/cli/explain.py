@@ -41,11 +41,11 @@ def explain(
     Two restraints in order have a name too: front_airbag_stage_2_after_stage_1.
     Rules in Python or C that you have not evaluated on this machine run only with --trust.
     """
-    from crashsense.event import RESTRAINTS
+    from crashsense.event import ALL_RESTRAINTS
     from crashsense.results import open_run, replay
 
-    if restraint is not None and restraint not in RESTRAINTS and "_after_" not in restraint:
-        expected = nearest(restraint, RESTRAINTS)
+    if restraint is not None and restraint not in ALL_RESTRAINTS and "_after_" not in restraint:
+        expected = nearest(restraint, ALL_RESTRAINTS)
         raise InputError([Fault("command line", "--restraint", restraint, expected)])
     target = None if figure is None else _target(figure)
     draw = draw_of(number, draw)
@@ -58,7 +58,7 @@ def explain(
     )
     for note in replayed.notes:
         say(f"Note: {note}")
-    known = [*RESTRAINTS, *trial.event.orders]
+    known = [*trial.event.requirements, *trial.event.orders]
     if restraint is not None and restraint not in known:
         raise InputError(
             [Fault("command line", "--restraint", restraint, nearest(restraint, known))]

@@ -47,9 +47,9 @@ from typing import Any
 
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import (
+    ALL_RESTRAINTS,
     EXPECTATIONS,
     FAMILIES,
-    RESTRAINTS,
     Event,
     Requirement,
     Waiver,
@@ -57,9 +57,10 @@ from crashsense.event import (
     usual_order,
 )
 from crashsense.files import exists, number_or_none, read_text
+from crashsense.further_restraints import GOES_WITH, further_requirement
 from crashsense.records.stated import parse_requirement
 from crashsense.synthesis import Recipe
-from crashsense.synthesis.recipe import RequirementEntry, WaiverEntry
+from crashsense.synthesis.recipe_file import RequirementEntry, WaiverEntry
 
 #: Entry -> restraint -> what is asked, plain values only, as a resolved plan holds it.
 Asked = dict[str, dict[str, dict[str, Any]]]
@@ -89,8 +90,8 @@ def read_requirements(given: str | Mapping[str, Any], *, base: Path, file: str) 
             continue
         for restraint, value in restraints.items():
             where = f"requirements.{entry}.{restraint}"
-            if restraint not in RESTRAINTS:
-                faults.append(Fault(file, where, None, nearest(str(restraint), RESTRAINTS)))
+            if restraint not in ALL_RESTRAINTS:
+                faults.append(Fault(file, where, None, nearest(str(restraint), ALL_RESTRAINTS)))
                 continue
             plain = _plain(value, restraint, file=file, where=where, faults=faults)
             if plain is not None:
@@ -230,10 +231,12 @@ def with_requirements(events: Sequence[Event], asked: Asked, *, file: str) -> li
     for event in events:
         mine = changes.get(event.name, {})
         requirements = dict(event.requirements)
-        for restraint, change in mine.items():
+        # The seven come first: what further ones are asked follows from them.
+        for restraint in sorted(mine, key=ALL_RESTRAINTS.index):
             where = f"requirements.{event.name}.{restraint}"
+            old = further_requirement(replace(event, requirements=requirements), restraint)
             try:
-                old = requirements[restraint]
+                change = mine[restraint]
                 requirements[restraint] = _changed(old, change, restraint, family=event.family)
             except InputError as error:
                 faults += [Fault(file, where, f.value, f.expected) for f in error.faults]
@@ -281,12 +284,24 @@ def _changed(
         times["not_before_s"] = change["not_before_ms"] / 1e3
     basis = change.get("basis") or ("the plan" if "expectation" in change else old.basis)
     waiver = _waiver_of(change) or old.waiver
+    # What the plan asks in so many words is asked of every algorithm, with a rule or without.
+    needs_rule = old.needs_rule or "expectation" in change
+    follows = old.follows if required is None and expectation == "fire" else ""
     order = old.order
     if "after" in change:
         order, _ = stated_order(restraint, change, file="plan", where=restraint)
     elif expectation != old.expectation:
         order = usual_order(restraint, expectation, family=family)
-    return replace(old, expectation=expectation, basis=basis, waiver=waiver, order=order, **times)
+    return replace(
+        old,
+        expectation=expectation,
+        basis=basis,
+        waiver=waiver,
+        order=order,
+        follows=follows,
+        needs_rule=needs_rule,
+        **times,
+    )
 
 
 def _recipe(recipe: Recipe, changes: Mapping[str, Mapping[str, Mapping[str, Any]]]) -> Recipe:
@@ -294,7 +309,7 @@ def _recipe(recipe: Recipe, changes: Mapping[str, Mapping[str, Mapping[str, Any]
     requirements = {state: dict(entries) for state, entries in recipe.requirements.items()}
     for event, state in zip(recipe.event_names, recipe.belts, strict=True):
         for restraint, change in changes.get(event, {}).items():
-            old: RequirementEntry = requirements[state][restraint]
+            old = _entry(requirements[state], restraint)
             update: dict[str, Any] = {}
             if "expectation" in change:
                 update["expectation"] = change["expectation"]
@@ -310,6 +325,12 @@ def _recipe(recipe: Recipe, changes: Mapping[str, Mapping[str, Mapping[str, Any]
                 )
             requirements[state][restraint] = old.model_copy(update=update)
     return replace(recipe, requirements=requirements)
+
+
+def _entry(entries: Mapping[str, RequirementEntry], restraint: str) -> RequirementEntry:
+    """What a recipe asks of a restraint, or of the one that it goes with."""
+    first = restraint if restraint in entries else GOES_WITH.get(restraint, "")
+    return entries.get(first) or RequirementEntry(expectation="open", basis="not in the recipe")
 
 
 def waivers_of(events: Iterable[Event], *, on: date) -> list[dict[str, Any]]:

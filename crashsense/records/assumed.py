@@ -13,7 +13,9 @@ import numpy as np
 
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import (
+    ALL_RESTRAINTS,
     EXPECTATIONS,
+    FURTHER_RESTRAINTS,
     RESTRAINTS,
     Context,
     Requirement,
@@ -76,12 +78,9 @@ def parse_expect(expect: object) -> dict[str, str]:
             pairs.append((left.strip(), right.strip()) if equals else (STAGE_1, left.strip()))
     faults = []
     for restraint, expectation in pairs:
-        if restraint not in RESTRAINTS:
-            faults.append(
-                Fault(
-                    "records", "expect", restraint, f"a restraint: {nearest(restraint, RESTRAINTS)}"
-                )
-            )
+        if restraint not in ALL_RESTRAINTS:
+            expected = f"a restraint: {nearest(restraint, ALL_RESTRAINTS)}"
+            faults.append(Fault("records", "expect", restraint, expected))
         if expectation not in EXPECTATIONS:
             faults.append(
                 Fault("records", "expect", expectation, nearest(expectation, EXPECTATIONS))
@@ -146,7 +145,7 @@ def assume(
     if faults:
         raise InputError(faults)
     requirements = {}
-    for name in RESTRAINTS:
+    for name in (*RESTRAINTS, *(name for name in FURTHER_RESTRAINTS if name in expect)):
         expectation = wanted.get(name, "open")
         timed = reached and (expectation == "fire" or name == STAGE_1) and expectation != "no_fire"
         if name in expect:

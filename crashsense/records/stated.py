@@ -20,9 +20,9 @@ import numpy as np
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, nearest, printable
 from crashsense.event import (
+    ALL_RESTRAINTS,
     EXPECTATIONS,
     FAMILIES,
-    RESTRAINTS,
     Order,
     Waiver,
     stated_order,
@@ -274,14 +274,14 @@ def _flat(parser: _Parser, whole: Any) -> dict[str, Any]:
         parser.fault("requirements", requirements, "one entry a restraint")
         return dict(whole)
     for name in requirements:
-        if name not in RESTRAINTS:
-            parser.fault("requirements", name, nearest(name, RESTRAINTS))
-    return {**whole, **{k: v for k, v in requirements.items() if k in RESTRAINTS}}
+        if name not in ALL_RESTRAINTS:
+            parser.fault("requirements", name, nearest(name, ALL_RESTRAINTS))
+    return {**whole, **{k: v for k, v in requirements.items() if k in ALL_RESTRAINTS}}
 
 
 def _take(parser: _Parser, found: dict[str, Any], key: str, value: Any) -> Finding | None:
     """Put one statement into *found*; a finding where its key is of no meaning here."""
-    known = [*_KEYS, *RESTRAINTS]
+    known = [*_KEYS, *ALL_RESTRAINTS]
     if key in _FOR_PEOPLE:
         return None
     if key not in known:
@@ -290,7 +290,7 @@ def _take(parser: _Parser, found: dict[str, Any], key: str, value: Any) -> Findi
             return None
         words = _IN_WORDS.fullmatch(str(value).strip())
         if words is not None and words[1] in EXPECTATIONS:  # a requirement must not be lost
-            parser.fault("key", key, nearest(key, RESTRAINTS))
+            parser.fault("key", key, nearest(key, ALL_RESTRAINTS))
             return None
         note = "left as a comment"
         return Finding(
@@ -307,6 +307,6 @@ def _take(parser: _Parser, found: dict[str, Any], key: str, value: Any) -> Findi
 
 
 def _stated(found: dict[str, Any]) -> Stated:
-    plain = {k: v for k, v in found.items() if k not in RESTRAINTS and v is not None}
-    stated = {k: v for k, v in found.items() if k in RESTRAINTS and v is not None}
+    plain = {k: v for k, v in found.items() if k not in ALL_RESTRAINTS and v is not None}
+    stated = {k: v for k, v in found.items() if k in ALL_RESTRAINTS and v is not None}
     return Stated(**plain, requirements=stated)

@@ -11,7 +11,14 @@ import numpy as np
 
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError, nearest
-from crashsense.event import RESTRAINTS, Context, Event, Requirement, orders_assumed
+from crashsense.event import (
+    FURTHER_RESTRAINTS,
+    RESTRAINTS,
+    Context,
+    Event,
+    Requirement,
+    orders_assumed,
+)
 from crashsense.files import opened as open_file
 from crashsense.occupant import FREE_TRAVEL_M, INFLATION_S
 from crashsense.records import quality, signal_checks, table_checks
@@ -339,7 +346,8 @@ def _assume(reading: _Reading, *, belts: bool | None, expect: Mapping[str, str])
     faults = []
     requirements: dict[str, Requirement] = {}
     sentences: list[str] = []
-    for name in RESTRAINTS:
+    further = [name for name in FURTHER_RESTRAINTS if name in stated or name in expect]
+    for name in (*RESTRAINTS, *further):
         if name in expect:
             mine = stated.get(name, StatedRequirement(""))
             entry = replace(mine, expectation=expect[name], basis="", waiver=None)
@@ -386,8 +394,8 @@ def _assume(reading: _Reading, *, belts: bool | None, expect: Mapping[str, str])
     rest = [name for name in RESTRAINTS if name not in stated and name not in expect]
     rest = [name for name in rest if name != STAGE_1]
     if stated:
-        told = [name for name in RESTRAINTS if name in stated and name not in expect]
-        whole = len(told) == len(RESTRAINTS)
+        told = [name for name in (*RESTRAINTS, *further) if name in stated and name not in expect]
+        whole = len(told) >= len(RESTRAINTS)
         sentences.insert(
             0,
             f"requirements of {'all restraints' if whole else ', '.join(told)}: stated by the file",

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crashsense.errors import Fault, InputError
-from crashsense.event import RESTRAINTS
+from crashsense.event import ALL_RESTRAINTS
 from crashsense.plotting import UNIT_NAMES, VERMILION
 from crashsense.reporting.paper import Paper, write_pdf
 from crashsense.reporting.summary import (
@@ -200,7 +200,7 @@ def _coverage(paper: Paper, view: RunView, evidence: Evidence) -> None:
     ]
     rows = []
     for family, own in one.groupby("family", observed=True, sort=False):
-        for restraint in RESTRAINTS:
+        for restraint in ALL_RESTRAINTS:
             words = own.loc[own["restraint"] == restraint, "expectation"].value_counts()
             asked = [int(words.get(name, 0)) for name in ("fire", "no_fire", "open")]
             if asked[0] or asked[1]:

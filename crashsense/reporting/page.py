@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crashsense.errors import harmless
-from crashsense.event import RESTRAINTS
+from crashsense.event import ALL_RESTRAINTS
 from crashsense.glossary import meaning
 from crashsense.reporting import svg
 from crashsense.reporting.chances import Chances, chances_of
@@ -64,18 +65,23 @@ from crashsense.results.tally import (
     rows_of,
 )
 from crashsense.scoring import ORDER_FAILURES
+from crashsense.synthesis.nominal_cache import cache_folder
 
 if TYPE_CHECKING:
     import pandas as pd
+    from jinja2 import BytecodeCache
 
 
-def write_report(run: Any, folder: Path | str) -> Path:
+def write_report(run: Any, folder: Path | str, *, title: str = "") -> Path:
     """Write ``report.html`` of a run into *folder* and return its path.
+
+    *title*: in place of that of the run's view.
 
     The page is written event by event to a temporary name and then renamed, so that a big run needs
     the traces of one event in memory only, and a reader never meets half a page.
     """
     view = view_of(run)
+    view = replace(view, title=title) if title else view
     target = Path(folder) / "report.html"
     temporary = target.with_name(f".report.{os.getpid()}.tmp")
     try:
@@ -98,6 +104,7 @@ def page_parts(view: RunView) -> Iterator[str]:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        bytecode_cache=_kept_code(),
     )
     environment.filters["slug"] = slug
     environment.filters["signed"] = signed
@@ -146,6 +153,25 @@ def page_parts(view: RunView) -> Iterator[str]:
     )
 
 
+def _kept_code() -> BytecodeCache | None:
+    """Where the compiled template is kept between runs: beside the nominal signals, if anywhere."""
+    from jinja2 import FileSystemBytecodeCache
+
+    class Kept(FileSystemBytecodeCache):
+        def dump_bytecode(self, bucket: Any) -> None:
+            with suppress(OSError):  # a full disk, or a folder that cannot be written
+                super().dump_bytecode(bucket)
+
+    folder = cache_folder()
+    if folder is None:
+        return None
+    try:
+        (folder / "page").mkdir(parents=True, exist_ok=True)
+    except OSError:
+        return None
+    return Kept(str(folder / "page"))
+
+
 # -- overview --------------------------------------------------------------------------------------
 
 
@@ -171,7 +197,7 @@ def _count_rows(view: RunView) -> list[dict[str, Any]]:
 
 def _place_of(name: str) -> tuple[int, str]:
     """Restraints in their usual order, then two of them in order."""
-    return (RESTRAINTS.index(name) if name in RESTRAINTS else len(RESTRAINTS), name)
+    return (ALL_RESTRAINTS.index(name) if name in ALL_RESTRAINTS else len(ALL_RESTRAINTS), name)
 
 
 def _drawn_verdicts(view: RunView) -> list[str]:

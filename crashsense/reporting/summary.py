@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from crashsense.event import RESTRAINTS
+from crashsense.event import ALL_RESTRAINTS
 from crashsense.reporting.scales import NONE_FAILED, FailedRows, failed_rows, scale_words, unasked
 from crashsense.resources import CAUTION
 from crashsense.results.outcome import outcome_of
@@ -224,14 +224,23 @@ def _ruleless_lines(view: RunView) -> list[str]:
 
 
 def ruleless_words(nominal: pd.DataFrame, pair: Pair, rules: Mapping[str, Sequence[str]]) -> str:
-    """Name the restraints for which an algorithm has no rule, and what is missed for that."""
+    """Name the restraints that an algorithm does not cover, and what is missed for that."""
     if pair[1] not in rules:
         return ""
-    names = [name for name in RESTRAINTS if name not in rules[pair[1]]]
+    names = [name for name in ALL_RESTRAINTS if name not in rules[pair[1]]]
     own = nominal[(nominal["sensor_set"] == pair[0]) & (nominal["algorithm"] == pair[1])]
-    missed = int((own["restraint"].isin(names) & (own["verdict"] == "missed")).sum())
+    own = own[own["restraint"].isin(names)]
+    judged = required_rows(own[own["verdict"] != "not_evaluated"])
+    never = [name for name in names if (judged["restraint"] == name).any()]
+    missed = int((judged["verdict"] == "missed").sum())
     tail = f"; {missed} requirements to fire missed for that" if missed else ""
-    return f"No rule in {pair[1]}, never fires: {', '.join(names)}{tail}" if names else ""
+    told = [f"No rule in {pair[1]}, never fires: {', '.join(never)}{tail}"] if never else []
+    # What a run limited to others leaves open is no gap of the algorithm.
+    left_open = set(own["restraint"]) - set(required_rows(own)["restraint"])
+    beside = [name for name in names if name not in never and name not in left_open]
+    if beside:
+        told.append(f"Not covered by {pair[1]}, not judged: {', '.join(beside)}")
+    return ". ".join(told)
 
 
 def _margin_lines(view: RunView) -> list[str]:
@@ -434,7 +443,10 @@ def result_words(view: RunView, pair: Pair) -> str:
 
 
 def _tails(totals: Totals) -> str:
-    tail = f"; {totals.unjudged} could not be judged" if totals.unjudged else ""
+    unable = totals.unjudged - totals.uncovered
+    tail = f"; {unable} could not be judged" if unable else ""
+    if totals.uncovered:
+        tail += f"; {totals.uncovered} not judged, as it does not cover their restraints"
     return tail + (f"; {totals.waived} of them waived" if totals.waived else "")
 
 

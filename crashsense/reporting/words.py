@@ -67,6 +67,12 @@ RESTRAINT_WORDS = {
     "side_airbag_right": "side bag, right",
     "curtain_left": "curtain, left",
     "curtain_right": "curtain, right",
+    "passenger_airbag_stage_1": "passenger bag, stage 1",
+    "passenger_airbag_stage_2": "passenger bag, stage 2",
+    "passenger_pretensioner": "passenger pretensioner",
+    "knee_airbag": "knee bag",
+    "second_pretensioner": "second pretensioner",
+    "battery_cut_off": "battery cut-off",
 }
 
 

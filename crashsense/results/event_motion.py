@@ -8,7 +8,7 @@ import numpy as np
 
 from crashsense.arrays import FloatArray
 from crashsense.errors import RuleError
-from crashsense.event import RESTRAINTS, Event
+from crashsense.event import Event
 from crashsense.rules.checked import guarded
 from crashsense.rules.contract import Rule
 from crashsense.scoring import ORDER_FAILURES
@@ -64,7 +64,7 @@ def told_of(trial: Trial) -> list[Told]:
     if not trial.algorithm.gate:
         return []
     weights = {}
-    for restraint in RESTRAINTS:
+    for restraint in trial.event.requirements:
         answer = trial.answer(restraint)
         asked = trial.event.requirements[restraint].expectation != "open"
         if not asked or not answer.branches or answer.errors:

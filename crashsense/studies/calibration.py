@@ -569,5 +569,6 @@ def calibration_sources(
 
 def _identity(text: str, setup: Setup, folds: int, rows: Sequence[Row]) -> str:
     content = [text, setup.draws, setup.seed, repr(setup.sensor_set), setup.restraints, folds]
-    content += [(row.event, row.restraint, row.expectation) for row in rows]
+    # In an order that does not depend on the number of workers.
+    content += sorted((row.event, row.restraint, row.expectation) for row in rows)
     return hashlib.sha256(repr(content).encode()).hexdigest()

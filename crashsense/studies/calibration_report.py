@@ -176,7 +176,11 @@ def calibration_sentences(found: Calibration) -> list[str]:
         lines.append(f"{count(hopeless, 'further requirement')} no rule could meet (infeasible).")
     for _, row in found.numbers[found.numbers["at_bound"]].iterrows():
         lines.append(f"{row['number']} stands at a bound ({row['after']:g}): check the bound.")
-    for expectation, word in (("no_fire", "firing too much"), ("fire", "firing too late")):
+    for expectation, word in (
+        ("no_fire", "firing too much"),
+        ("fire", "firing too late"),
+        ("order", "stages out of order"),
+    ):
         part = rows[rows["expectation"] == expectation].sort_values("seen")
         if len(part):
             first = part.iloc[0]

@@ -21,8 +21,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crashsense.errors import Fault, InputError
-from crashsense.event import RESTRAINTS, Event
+from crashsense.errors import Fault, InputError, nearest
+from crashsense.event import ALL_RESTRAINTS, Event
 from crashsense.plan.resolve import Plan, conditions_of
 from crashsense.plotting import BLUE, GREY, VERMILION, new_figure, tidy
 from crashsense.resources import CAUTION
@@ -101,9 +101,9 @@ def study_scale(
     for mode in modes:
         factors(mode, 1.0)
     found = [
-        Fault("study scale", "restraint", name, f"one of {', '.join(RESTRAINTS)}")
+        Fault("study scale", "restraint", name, nearest(name, ALL_RESTRAINTS))
         for name in restraints
-        if name not in RESTRAINTS
+        if name not in ALL_RESTRAINTS
     ]
     if not 0.1 <= low < 1.0:
         found.append(Fault("study scale", "low", low, "0.1 to below 1"))

@@ -18,7 +18,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from crashsense.errors import Fault, InputError, RunFolderError, nearest
-from crashsense.event import RESTRAINTS
+from crashsense.event import ALL_RESTRAINTS
 from crashsense.plan.keys import PlanKeys
 from crashsense.results import open_run
 from crashsense.results.folder import RunFolder
@@ -101,7 +101,7 @@ class Side:
         settings: Sequence[tuple[str, str]],
         *,
         draws: int,
-        restraints: Sequence[str] = RESTRAINTS,
+        restraints: Sequence[str] = ALL_RESTRAINTS,
     ) -> CodeArray:
         """Return verdicts of an event as numbers into :data:`VERDICTS`, -1 where there is none.
 

@@ -17,7 +17,7 @@ from crashsense import engine as engines
 from crashsense.arrays import BoolArray, FloatArray, IntArray
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError, unknown_name
-from crashsense.event import RESTRAINTS, Event, SignalBlock
+from crashsense.event import Event, SignalBlock
 from crashsense.resources import CAUTION
 from crashsense.rules import Algorithm, load_algorithm, rate_faults
 from crashsense.rules.checked import rows as rows_of_draws
@@ -28,12 +28,15 @@ from crashsense.signal import Signal
 from crashsense.trials.block import (
     Conditions,
     answers_of,
+    asked_by,
     channels_read,
     judges_of,
+    required_times,
     run_trials,
     sense_block,
 )
 from crashsense.trials.judge import Answer, InOrder, in_order
+from crashsense.trials.lanes import answers_in_lanes
 from crashsense.trials.rows import (
     KEY,
     VERDICT_SCHEMA,
@@ -157,8 +160,8 @@ class Trial:
 
     def answer(self, restraint: str) -> Answer:
         """Return what the rule gave for a restraint, before it is scored."""
-        if restraint not in RESTRAINTS:
-            raise unknown_name("restraint", restraint, RESTRAINTS, file="trial")
+        if restraint not in self.event.requirements:
+            raise unknown_name("restraint", restraint, self.event.requirements, file="trial")
         return self.answers[self.event.name, self.algorithm.name, restraint]
 
     def demand(self, restraint: str) -> FloatArray:
@@ -170,10 +173,10 @@ class Trial:
     def demands(self) -> Mapping[str, Mapping[str, FloatArray]]:
         """Restraint -> branch -> demand [-], shape (draws, samples).
 
-        Zero without a rule; no branch where the rule cannot be evaluated.
+        Zero without a rule that is needed; no branch where a restraint is not evaluated.
         """
         nothing = {"total": self._no_demand, "main": self._no_demand}
-        found = {name: self.answer(name) for name in RESTRAINTS}
+        found = {name: self.answer(name) for name in self.event.requirements}
         return {
             name: one.branches or ({} if one.found is None else nothing)
             for name, one in found.items()
@@ -356,17 +359,27 @@ class Trial:
             block=None,
         )
 
-    def judged_by(self, algorithms: Sequence[Algorithm]) -> Trial:
+    def judged_by(self, algorithms: Sequence[Algorithm], *, scores_only: bool = False) -> Trial:
         """Return the trial with the same samples, judged by other algorithms.
 
-        A channel that was not sensed counts as missing: name it in ``channels`` when sensing.
+        A channel that was not sensed counts as missing: name it in ``channels`` when sensing. With
+        *scores_only* demand may be left out of the answers.
         """
-        judges = judges_of(self.events, algorithms, self.sensor_set)
+        events = asked_by(self.events, algorithms)
+        required = {e.name: dict(required_times(e, self.required_s[e.name])) for e in events}
+        judges = judges_of(events, algorithms, self.sensor_set)
+        about: dict[str, Any] = {"events": events, "required_s": required}
         with engines.using(self.engine):
-            answers = answers_of(
-                judges, self._kept(), events=self.events, required_s=self.required_s
-            )
-        return replace(self, algorithms=tuple(algorithms), answers=answers)
+            answers = answers_in_lanes(judges, self._kept(), **about) if scores_only else None
+            if answers is None:
+                answers = answers_of(judges, self._kept(), **about)
+        return replace(
+            self,
+            events=tuple(events),
+            algorithms=tuple(algorithms),
+            required_s=required,
+            answers=answers,
+        )
 
     def with_sensor(self, channel: str, sensor_set: SensorSet) -> Trial:
         """Return the trial with one channel sensed anew, by another set with the same control unit.
@@ -414,7 +427,9 @@ class Trial:
 
     def _verdict_counts(self) -> dict[str, int]:
         words = [
-            one.verdicts(name) for one in self.each() for name in (*RESTRAINTS, *one.event.orders)
+            one.verdicts(name)
+            for one in self.each()
+            for name in (*one.event.requirements, *one.event.orders)
         ]
         found, numbers = np.unique(
             np.concatenate(words).astype(str) if words else np.array([], dtype=str),

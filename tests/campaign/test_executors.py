@@ -218,9 +218,7 @@ def test_short_plans_stay_here_and_long_ones_are_shared(monkeypatch: pytest.Monk
     def engine_of(draws: int, *, cost: float = 0.0, workers: int | None = None) -> Any:
         plan = resolve_plan(events=EVENTS, draws=draws)
         job = Job(tuple(plan.occurrences()), plan.sensor_sets, plan.algorithms, Conditions())
-        found = running._Campaign(
-            plan, job, workers=workers, executor=None, chunk=None, on_progress=None
-        )
+        found = running._Campaign(plan, job, running.How(workers=workers))
 
         def seconds_a_draw() -> list[float]:
             measured.append(cost)
@@ -229,7 +227,7 @@ def test_short_plans_stay_here_and_long_ones_are_shared(monkeypatch: pytest.Monk
         monkeypatch.setattr(found, "seconds_a_draw", seconds_a_draw)
         return found.choose(found.tasks())[0]
 
-    monkeypatch.setattr(running, "_cores", lambda: 4)
+    monkeypatch.setattr(running, "cores", lambda: 4)
     assert isinstance(engine_of(10), InProcess)
     assert measured == []  # short however slow a draw is
     assert isinstance(engine_of(5000, cost=1e-4), InProcess)
@@ -238,7 +236,7 @@ def test_short_plans_stay_here_and_long_ones_are_shared(monkeypatch: pytest.Monk
     assert isinstance(long, Processes)
     assert long.workers == 4
     assert isinstance(engine_of(5000, cost=0.01, workers=1), InProcess)
-    monkeypatch.setattr(running, "_cores", lambda: 1)
+    monkeypatch.setattr(running, "cores", lambda: 1)
     assert isinstance(engine_of(5000, cost=0.01), InProcess)
 
 

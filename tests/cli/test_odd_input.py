@@ -10,7 +10,7 @@ import pytest
 
 from crashsense import cli
 from crashsense.resources import folder
-from crashsense.synthesis.recipe import MOST_FAULTS
+from crashsense.synthesis.selection import MOST_FAULTS
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="pipes and devices of POSIX systems")
 

@@ -16,7 +16,7 @@ from crashsense.errors import InputError
 from crashsense.event import RESTRAINTS, Event
 from crashsense.rules.algorithm import algorithm_from_toml
 from crashsense.studies import calibration as study
-from crashsense.studies.bench import Row, Setup, Shelf, opened_bench
+from crashsense.studies.bench import Row, Setup, Shelf, opened_bench, shares_of
 from crashsense.studies.calibration_report import (
     calibration_figure,
     calibration_text,
@@ -145,7 +145,7 @@ use = "second"
     assert row["met_before"] == 0.0
     assert row["met_seen"] == row["met_held_out"] == 1.0
     assert found.numbers["after"][0] == pytest.approx(4.0, abs=0.35)
-    assert "order" in calibration_text(found)
+    assert "stages out of order, hand" in calibration_text(found)
     assert calibration_figure(found).axes
 
 
@@ -243,3 +243,32 @@ def test_the_command_has_help_with_an_example() -> None:
     result = CliRunner().invoke(calibrate_command, ["--help"])
     assert result.exit_code == 0
     assert "Example: crashsense study calibrate" in result.output
+
+
+@pytest.mark.parametrize("count", [1, 2, 5])
+def test_every_event_has_one_worker_and_families_are_spread(count) -> None:
+    events = [pulse(f"event_{number}", 5.0, fire=True) for number in range(11)]
+    shares = shares_of(events, count)
+    names = sorted(event.name for share in shares for event in share)
+    assert names == sorted(event.name for event in events)
+    sizes = [len(share) for share in shares]
+    assert max(sizes) - min(sizes) <= 1
+
+
+def test_judging_for_scores_alone_gives_the_same(algorithm, monkeypatch) -> None:
+    pytest.importorskip("numba")
+    from crashsense.trials.trial import Trial
+
+    judged_by = Trial.judged_by
+    events = [pulse("must", 5.0, fire=True), pulse("must_not", 3.0, fire=False)]
+    shelf = Shelf(events, Setup(tuple(range(6)), 1, "standard", ("central_x",), RESTRAINTS[:1]))
+    tables = [
+        tomllib.loads(ALGORITHM.replace("threshold_m_s = 1.0", f"threshold_m_s = {value}"))
+        for value in (1.0, 3.5, 8.0)
+    ]
+    one = shelf.judge(tables, draws=slice(0, 6), reached=True)
+    monkeypatch.setattr(Trial, "judged_by", lambda trial, by, **_: judged_by(trial, by))
+    two = shelf.judge(tables, draws=slice(0, 6), reached=True)
+    for name in ("headroom", "fire_s", "reached"):
+        assert np.array_equal(getattr(one, name), getattr(two, name), equal_nan=True)
+    assert np.isfinite(one.headroom).all()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -12,11 +14,11 @@ from crashsense.event import Context
 from crashsense.rules import Rule, load_algorithm, rule_families, rule_from_table
 from crashsense.rules.conformance import block
 from crashsense.scoring import reached, spans_of
-from crashsense.sensing import load_sensor_set
+from crashsense.sensing import load_sensor_set, prepared
 from crashsense.synthesis import load_events
 from crashsense.trials import Conditions, run_trials
 from crashsense.trials.block import judges_of
-from crashsense.trials.lanes import answers_in_lanes, reached_in_lanes, written
+from crashsense.trials.lanes import answers_in_lanes, answers_of_sensors, reached_in_lanes, written
 
 pytestmark = pytest.mark.skipif(not engine.installed(), reason="needs numba (extra fast)")
 
@@ -48,6 +50,7 @@ FURTHER = {
     "armed": {"main": VELOCITY, "arming": LEVEL},
     "gated": {"rule": VELOCITY, "gate": LEVEL},
     "belt_switch": {"belted": VELOCITY, "unbelted": LEVEL},
+    "seat_occupied": {"rule": VELOCITY},
     "fallback": {"rule": LOST, "otherwise": VELOCITY},
     "raised_by": {"rule": VELOCITY, "measure": LEVEL},
     "lowered_by": {"rule": VELOCITY, "measure": LEVEL},
@@ -96,7 +99,18 @@ def run(rule: Rule, given, spans):
     asked = [(rule, given.context)]
     program = written(asked, rate_hz=given.rate_hz, size=given.size, there=there)
     assert program is not None, "the rule has no operations"
-    (found,) = reached_in_lanes(program, given, [spans])
+
+    def source(name: str):
+        values = engine.given(given.channels[name])
+
+        def put(first: int, last: int, tiles, channel: int) -> None:
+            places = engine.given(np.arange(last - first))
+            engine.kernels().to_lanes(engine.given(values[first:last]), places, tiles, channel)
+
+        return put
+
+    sources = [source(name) for name in program.channels]
+    (found,) = reached_in_lanes(program, sources, spans=[spans], draws=given.draws, size=given.size)
     return found
 
 
@@ -129,6 +143,17 @@ def test_a_family_without_operations_is_said_to_have_none() -> None:
     for rule in rules:
         asked = [(rule, Context())]
         assert written(asked, rate_hz=RATE, size=50, there=frozenset(CHANNELS)) is None
+
+
+def test_an_empty_seat_in_lanes_has_demand_0() -> None:
+    given = replace(samples(), context=Context(passenger_seat_occupied=False))
+    armed = {"family": "armed", "main": VELOCITY, "arming": LEVEL}
+    spans = (np.zeros(given.draws, dtype=np.int64), np.full(given.draws, 330))
+    with engine.using(engine.choose("fast")[0]):
+        for rule in (VELOCITY, armed):
+            found = run(rule_from_table({"family": "seat_occupied", "rule": rule}), given, spans)
+            assert not found.max_demand.any()
+            assert (found.fire == -1).all()
 
 
 class OwnLevel(type(rule_from_table(LEVEL))):  # type: ignore[misc]
@@ -176,9 +201,12 @@ def test_what_is_lost_for_a_time_is_left_to_whole_trials() -> None:
         (whole,) = run_trials(load_events(["odb_40_40"]), [1, 2], **how)
         (light,) = run_trials(load_events(["odb_40_40"]), [1, 2], scores_only=True, **how)
         judges = judges_of(whole.events, whole.algorithms, losing)
-        lanes = answers_in_lanes(
-            judges, whole.sensed, events=whole.events, required_s=whole.required_s
-        )
+        (made,) = prepared(whole.block.signals, losing, draws=np.array([1, 2]))
+        how = {"events": whole.events, "required_s": whole.required_s}
+        lanes = [
+            answers_of_sensors(judges, made, **how),
+            answers_in_lanes(judges, whole.sensed, **how),
+        ]
     assert 0.0 < whole.samples.valid["central_x"].mean() < 1.0
-    assert lanes is None
+    assert lanes == [None, None]
     pd.testing.assert_frame_equal(light.rows, whole.rows)

@@ -389,10 +389,10 @@ def test_a_draw_is_the_same_in_any_block(recipes, name):
 
 @pytest.mark.parametrize("name", ["hammer_bracket", "undercarriage_30", "trolley_pillar"])
 def test_finer_steps_change_little(recipes, name, monkeypatch):
-    from crashsense.synthesis.misuse import blows
+    from crashsense.synthesis.misuse import blows, chain
 
     coarse = recipes[name].synthesise([0], seed=0)
-    monkeypatch.setattr(blows, "STEPS_A_RADIAN", 40.0)
+    monkeypatch.setattr(chain, "STEPS_A_RADIAN", 40.0)
     monkeypatch.setattr(blows, "STEPS_AFTER", 6)
     fine = recipes[name].synthesise([0], seed=0)
     a, b = coarse.trace["car_speed"][0], fine.trace["car_speed"][0]
