@@ -274,9 +274,10 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
             "misbehaves can change or end the whole evaluation"
         )
     named = [name for name in file.restraints if name != COVERED]
+    covered = {restraint for algorithm in all_rules for restraint in algorithm.rules}
     return Plan(
         events=tuple(
-            limited_to(about, chosen, named=named)
+            limited_to(about, chosen, named=named, covered=covered)
             if file.restraints
             else [asking(event, about) for event in chosen]
         ),
