@@ -18,7 +18,13 @@ import numba
 import numpy as np
 
 from crashsense.arrays import FloatArray, IntArray
-from crashsense.compiled_lanes import check_lanes, lanes_of, noise_in_lanes, to_lanes
+from crashsense.compiled_lanes import (
+    check_lanes,
+    full_lanes_of,
+    lanes_of,
+    noise_in_lanes,
+    to_lanes,
+)
 from crashsense.compiled_rollover import check_roll, roll_steps
 from crashsense.compiled_rules import check_rules, run_program
 from crashsense.compiled_sensing import (
@@ -55,6 +61,7 @@ __all__ = [
     "filter_rows",
     "first_tick",
     "floored_sum",
+    "full_lanes_of",
     "highest_under",
     "lanes_of",
     "modal_steps",
