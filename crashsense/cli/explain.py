@@ -48,7 +48,8 @@ def explain(
         raise InputError([Fault("command line", "--restraint", restraint, expected)])
     target = None if figure is None else _target(figure)
     draw = draw_of(number, draw)
-    replayed = replay(open_run(run), event, draw=draw, **options)
+    opened = open_run(run)
+    replayed = replay(opened, event, draw=draw, **options)
     trial = replayed.trial
     say(f"CAUTION: {CAUTION}")
     say(
@@ -65,8 +66,11 @@ def explain(
         _short(found)
     if target is not None:
         from crashsense.plotting import save
+        from crashsense.reporting.stacked_figure import trial_event_figure
+        from crashsense.reporting.timing import spreads_of
 
-        save(trial.plot(), target)
+        spreads = spreads_of(opened.statistics() if opened.tally.draws else None)
+        save(trial_event_figure(trial, restraint=restraint, spreads=spreads), target)
         say(f"\nFigure: {place(target)}")
 
 

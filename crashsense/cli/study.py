@@ -155,20 +155,20 @@ def range_command(**options: Any) -> int:
 def _settings_text(settings: Any, metadata: dict[str, Any]) -> str:
     """One line a setting, and one for the ideal sensor of each corner."""
     velocity = "worst_velocity_error_60ms_m_s" in settings.columns
-    head = [metadata["unit"], "bits", "Hz", "clipped %"]
+    head = [f"range {metadata['unit']}", "bits", "Hz", "clipped %"]
     head += ["velocity m/s"] if velocity else []
     table = [[*head, "shift", "c/m", "fail", "lost", "gain"]]
     for _, row in settings.iterrows():
         clipped = [100 * row[f"worst_clipped_{at}_filter"] for at in ("before", "after")]
-        errors = [row[f"worst_velocity_error_{at}_m_s"] for at in ("required", "60ms")]
-        both = " / ".join(_number(error, 3) for error in errors)
+        times = ("required", "60ms") if velocity else ()
+        errors = (_number(row[f"worst_velocity_error_{at}_m_s"], 3) for at in times)
         table.append(
             [
                 f"{row[metadata['range_column']]:g}",
                 f"{row['bits']:g}",
                 f"{row['corner_hz']:g}",
                 " / ".join(f"{share:.1f}" for share in clipped),
-                *([both] if velocity else []),
+                *([" / ".join(errors)] if velocity else []),
                 _number(row["worst_fire_time_shift_ms"], 1, sign="+"),
                 _number(row["separation_ratio"], 2),
                 *(str(row[name]) for name in ("failures", *_CHANGED)),
@@ -181,15 +181,15 @@ def _settings_text(settings: Any, metadata: dict[str, Any]) -> str:
         table.append(["ideal", "-", f"{corner:g}", "0.0 / 0.0", *nothing, "-", *numbers])
     lines = text_table(table, keys=3, left=())
     lines.append(
-        f"range [{metadata['unit']}], bits of a word, corner of the filter [Hz]; clipped: share of"
+        "bits of a word, corner of the filter [Hz]; clipped: share of"
         " samples before / after the filter, worst event; shift: fire time less that of the ideal"
         " sensor [ms], + later, worst must-fire event that the ideal sensor meets; fail:"
         " requirements not met; lost, gain: requirements against the ideal sensor"
     )
     if velocity:
         lines.append(
-            "velocity: error of the velocity change, at the required time (all crashes) / at 60 ms"
-            " (frontal and rear events only, '-' for a sensor or restraint of the side)"
+            "velocity: error of the velocity change, at the required time (all crashes) and at"
+            " 60 ms: frontal and rear events only, '-' for a sensor or restraint of the side"
         )
     return "\n".join(lines)
 

@@ -15,6 +15,7 @@ from crashsense.reporting import svg
 from crashsense.reporting.chances import Chances, chances_of
 from crashsense.reporting.event_charts import event_parts
 from crashsense.reporting.first_screen import answers_of, date_of
+from crashsense.reporting.pages import environment
 from crashsense.reporting.scales import (
     NONE_FAILED,
     FailedRows,
@@ -89,22 +90,14 @@ def write_report(run: Any, folder: Path | str) -> Path:
 
 def page_parts(view: RunView) -> Iterator[str]:
     """Yield the page in parts."""
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    environment = Environment(
-        loader=FileSystemLoader(Path(__file__).parent / "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["slug"] = slug
-    environment.filters["signed"] = signed
-    environment.filters["ms"] = one_decimal
-    environment.filters["margin"] = lambda v: "none" if finite(v) is None else signed(v)
-    environment.globals["meaning"] = meaning
-    environment.globals["page_words"] = PAGE_WORDS
-    environment.filters["words"] = lambda v: v if isinstance(v, str) else ""
+    templates = environment()
+    templates.filters["slug"] = slug
+    templates.filters["signed"] = signed
+    templates.filters["ms"] = one_decimal
+    templates.filters["margin"] = lambda v: "none" if finite(v) is None else signed(v)
+    templates.globals["meaning"] = meaning
+    templates.globals["page_words"] = PAGE_WORDS
+    templates.filters["words"] = lambda v: v if isinstance(v, str) else ""
     what_if = WhatIf()
     nominal = view.nominal
     rows = _count_rows(view)
@@ -113,7 +106,7 @@ def page_parts(view: RunView) -> Iterator[str]:
     asked = required_rows(nominal)
     present = set(asked["verdict"])
     rare = ("early", "rule_error", "not_evaluated")
-    template = environment.get_template("report.html.j2")
+    template = templates.get_template("report.html.j2")
     yield from template.generate(
         caution=CAUTION,
         view=view,
