@@ -28,6 +28,7 @@ _NAMES = {
     "crashsense.plan": "Plan",
     "crashsense.results": "Replay Run open_run replay",
     "crashsense.campaign": "Estimate ProgressLine estimate evaluate",
+    "crashsense.reporting": "write_report",
 }
 
 _HOMES = {name: module for module, names in _NAMES.items() for name in names.split()}

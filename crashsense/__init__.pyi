@@ -19,6 +19,7 @@ from crashsense.filters.channel_class import channel_class_filter as channel_cla
 from crashsense.occupant import required_time_to_fire as required_time_to_fire
 from crashsense.plan import Plan as Plan
 from crashsense.records import read_record as _read_record
+from crashsense.reporting import write_report as write_report
 from crashsense.results import Replay as Replay
 from crashsense.results import Run as Run
 from crashsense.results import open_run as open_run

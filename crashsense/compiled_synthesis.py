@@ -32,6 +32,7 @@ def crush_steps(
     ripple: FloatArray,
     phase: FloatArray,
     stiffness: FloatArray,
+    per_length: FloatArray,
     damper: FloatArray,
     pull: FloatArray,
     least: FloatArray,
@@ -56,7 +57,7 @@ def crush_steps(
     contacts = 5
     steps = out.shape[2] - rest
     rate, per_fold, slip, slip_slope, span, ahead = numbers[:6]
-    direct_ahead, direct_right, per_cell, per_sliding = numbers[6:10]
+    direct_ahead, direct_right, per_cell, per_sliding, solid = numbers[6:11]
     u, v = np.empty(8), np.empty(8)
     x, w = np.empty(count), np.empty(count)
     p, f = np.empty(count), np.empty(count)
@@ -68,24 +69,24 @@ def crush_steps(
         v[:] = start[:, draw]
         p[:] = 0.0
         pm = pb = 0.0
-        farthest = 0.0
+        farthest = aside = direct_aside = 0.0
         cu, su, mu = normal[0, draw], normal[1, draw], friction[draw]
         for step in range(steps):
-            for each, s in ((x, u), (w, v)):
-                near = su * (s[4] + ahead * s[5]) - s[6]
-                each[0] = cu * s[0] + near
-                each[1] = cu * s[1] + near
-                each[2] = cu * (0.5 * (s[0] + s[1])) + near
-                each[3] = cu * s[2] + near
-                each[4] = cu * (s[3] - direct_right * s[5]) + (
-                    su * (s[4] + direct_ahead * s[5]) - s[6]
-                )
+            lever = max(ahead - (u[3] - cu * u[6]), 0.0)
+            direct = min(lever, direct_ahead)
+            aside_v, direct_v = v[4] + lever * v[5], v[4] + direct * v[5]
+            for each, s, front, side in ((x, u, aside, direct_aside), (w, v, aside_v, direct_v)):
+                each[0] = (cu * s[0] - s[6]) + su * front
+                each[1] = (cu * s[1] - s[6]) + su * front
+                each[2] = (cu * (0.5 * (s[0] + s[1])) - s[6]) + su * front
+                each[3] = (cu * s[2] - s[6]) + su * front
+                each[4] = (cu * (s[3] - direct_right * s[5]) - s[6]) + su * side
                 turned = span * s[5]
                 each[5] = (s[3] + turned) - s[0]
                 each[6] = (s[3] - turned) - s[1]
                 each[7] = s[3] - s[2]
                 each[8] = s[6] - s[7]
-            farthest = max(farthest, u[4] + ahead * u[5])
+            farthest = max(farthest, u[4] + lever * u[5])
             met = max(1.0 - farthest * per_width[draw], 0.0)
             power = 0.0
             for n in range(count):
@@ -103,20 +104,21 @@ def crush_steps(
                 turn = inside * per_fold + phase[n, draw]
                 turn -= np.trunc(turn)
                 bound *= abs(turn - 0.5) * (4.0 * ripple[n, draw]) + (1.0 - ripple[n, draw])
-                p[n] = max(p[n], travel - bound)
-                p[n] = min(p[n], travel + pull[n])
-                f[n] = (travel - p[n]) * stiffness[n]
+                straight = 1.0 - min(max(p[n], 0.0) * per_length[n], solid)
+                p[n] = max(p[n], travel - bound * straight)
+                p[n] = min(p[n], travel + pull[n] * straight)
+                f[n] = (travel - p[n]) * (stiffness[n] / straight)
                 if n < damper.shape[0]:
                     f[n] = min(f[n] + w[n] * damper[n, draw], bound * stiffness[n])
                 f[n] = max(f[n], least[n])
                 if n < count - 1:
                     power = power + max(f[n], 0.0) * closing
-            lateral = cu * (v[4] + ahead * v[5])
+            lateral = cu * aside_v
             slide[0] = lateral - su * v[0]
             slide[1] = lateral - su * v[1]
             slide[2] = lateral - su * (0.5 * (v[0] + v[1]))
             slide[3] = lateral - su * v[2]
-            slide[4] = cu * (v[4] + direct_ahead * v[5]) - su * (v[3] - direct_right * v[5])
+            slide[4] = cu * direct_v - su * (v[3] - direct_right * v[5])
             for n in range(contacts):
                 rub = (mu * f[n]) * min(max(slide[n] * per_sliding, -1.0), 1.0)
                 fx[n] = cu * f[n] - su * rub
@@ -138,8 +140,7 @@ def crush_steps(
             acc[3] = (((fm - rail_left) - rail_right) - f[7]) - fx[4]
             acc[4] = -(front_y + fy[4])
             acc[5] = (
-                (span * ((rail_right - rail_left) + 2.0 * fb) - ahead * front_y)
-                - direct_ahead * fy[4]
+                (span * ((rail_right - rail_left) + 2.0 * fb) - lever * front_y) - direct * fy[4]
             ) + direct_right * fx[4]
             acc[6] = on_face - f[8]
             acc[7] = f[8]
@@ -150,6 +151,8 @@ def crush_steps(
                     out[n, draw, at] = acc[n]
                 v[n] += acc[n] * step_s
                 u[n] += v[n] * step_s
+            aside += (v[4] + lever * v[5]) * step_s
+            direct_aside += (v[4] + direct * v[5]) * step_s
             out[6, draw, at] = on_face
             out[7, draw, at] = power
 
@@ -517,8 +520,8 @@ def check_steps() -> None:
 
     crush_steps(
         ones(8, 2), ones(8, 2), ones(9, 2), ones(9, 2), np.zeros((9, 2)), np.zeros((9, 2)),
-        ones(9), ones(3, 2), ones(9), np.zeros(9), ones(2, 3), ones(2, 2), ones(2), ones(2),
-        ones(10), np.zeros((9, 3)), np.zeros((9, 3)), 1.0, 0, ones(8, 2, 4),
+        ones(9), np.zeros(9), ones(3, 2), ones(9), np.zeros(9), ones(2, 3), ones(2, 2), ones(2),
+        ones(2), ones(11), np.zeros((9, 3)), np.zeros((9, 3)), 1.0, 0, ones(8, 2, 4),
     )  # fmt: skip
     contact_steps(
         ones(2, 1), ones(1, 8, 1), np.ones((1, 3), dtype=np.bool_), ones(2, 1),

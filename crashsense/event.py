@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import math
+import re
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from types import MappingProxyType
@@ -33,13 +35,26 @@ RESTRAINTS = (
     "curtain_right",
 )
 
+#: Restraints of which something is asked only where an algorithm has a rule for them or a plan
+#: names them; what that is follows from the seven (:mod:`crashsense.further_restraints`).
+FURTHER_RESTRAINTS = (
+    "passenger_airbag_stage_1",
+    "passenger_airbag_stage_2",
+    "passenger_pretensioner",
+    "knee_airbag",
+    "second_pretensioner",
+    "battery_cut_off",
+)
+
+ALL_RESTRAINTS = (*RESTRAINTS, *FURTHER_RESTRAINTS)
+
 EXPECTATIONS = ("fire", "no_fire", "open")
 
 #: Restraint -> the one that takes its place when left and right are exchanged.
 MIRRORED_RESTRAINTS: Mapping[str, str] = MappingProxyType(
     {
         name: name.replace("left", "right") if "left" in name else name.replace("right", "left")
-        for name in RESTRAINTS
+        for name in ALL_RESTRAINTS
     }
 )
 
@@ -67,6 +82,165 @@ class Waiver:
         return on > self.until
 
 
+#: Where the usual delays between the stages of an airbag come from.
+ORDER_BASIS = (
+    "trade practice, from memory: stages fire 0 to 10 ms apart in hard crashes, further apart in "
+    "soft ones, and some 100 ms apart only to dispose of the second charge"
+)
+
+#: What a requirement says where a restraint need not follow any other.
+NOTHING = "none"
+
+_DELAY = re.compile(r"([-+.\deE]+)(?:\s*to\s*([-+.\deE]+))?\s*(?:ms)?")
+
+
+@dataclass(frozen=True)
+class Order:
+    """A restraint fires after another one, if it fires at all: never before it, never alone.
+
+    Parameters
+    ----------
+    after : the restraint that fires first
+    least_s : the shortest allowed delay between both [s]
+    most_s : the longest one [s]; None: any longer one will do
+    basis : where the requirement comes from
+
+    >>> print(Order("front_airbag_stage_1", most_s=0.010, basis="agreed").words)
+    0 to 10 ms after front_airbag_stage_1
+    >>> Order("belt_pretensioner", least_s=0.02, most_s=0.01, basis="agreed")
+    Traceback (most recent call last):
+        ...
+    crashsense.errors.InputError: requirement: delay: got [0.02, 0.01]; expected ...
+    """
+
+    after: str
+    least_s: float = field(default=0.0, kw_only=True)
+    most_s: float | None = field(default=None, kw_only=True)
+    basis: str = field(kw_only=True)
+
+    def __post_init__(self) -> None:
+        faults = []
+        if self.after not in ALL_RESTRAINTS:
+            expected = nearest(self.after, ALL_RESTRAINTS)
+            faults.append(Fault("requirement", "after", self.after, expected))
+        most = math.inf if self.most_s is None else self.most_s
+        if not (0.0 <= self.least_s < math.inf and self.least_s <= most):
+            given = [self.least_s, self.most_s]
+            expected = "a delay of 0 or more, the shortest first"
+            faults.append(Fault("requirement", "delay", given, expected))
+        if faults:
+            raise InputError(faults)
+
+    @property
+    def words(self) -> str:
+        """The order in words, without its basis."""
+        least = f"{1e3 * self.least_s:g}"
+        if self.most_s is not None:
+            return f"{least} to {1e3 * self.most_s:g} ms after {self.after}"
+        return f"{least} ms or more after {self.after}" if self.least_s else f"after {self.after}"
+
+    @property
+    def delay_ms(self) -> list[float]:
+        """The delay as files state it: shortest and, if there is one, longest [ms]."""
+        parts = [self.least_s] if self.most_s is None else [self.least_s, self.most_s]
+        return [round(1e3 * part, 9) for part in parts]
+
+
+def order_name(restraint: str, after: str) -> str:
+    """Name what is scored of two restraints in order; words that both share stand once.
+
+    >>> order_name("front_airbag_stage_2", "front_airbag_stage_1")
+    'front_airbag_stage_2_after_stage_1'
+    >>> order_name("curtain_left", "side_airbag_left")
+    'curtain_left_after_side_airbag_left'
+    """
+    own, other = restraint.split("_"), after.split("_")
+    shared = 0
+    while shared < min(len(own), len(other)) - 2 and own[shared] == other[shared]:
+        shared += 1
+    return f"{restraint}_after_{'_'.join(other[shared:])}"
+
+
+def stated_delay(value: object) -> tuple[float, float | None] | None:
+    """Read a delay as files state it [ms]; return shortest and longest [s], None if it is none.
+
+    A number or one in a list is the shortest delay, two are the shortest and the longest; a text
+    reads ``0 to 10``.
+
+    >>> stated_delay([0, 10]), stated_delay("10"), stated_delay("5 to 40 ms"), stated_delay("soon")
+    ((0.0, 0.01), (0.01, None), (0.005, 0.04), None)
+    """
+    if isinstance(value, str):
+        words = _DELAY.fullmatch(value.strip())
+        value = None if words is None else [part for part in words.groups() if part is not None]
+    parts: list[Any] = list(value) if isinstance(value, Sequence) else [value]
+    try:
+        times = [float(part) for part in parts if not isinstance(part, bool)]
+    except (TypeError, ValueError):
+        return None
+    if len(times) != len(parts) or len(times) not in (1, 2) or math.isnan(sum(times)):
+        return None
+    if times[0] < 0.0 or math.isinf(times[0]) or times[-1] < times[0]:
+        return None
+    most = times[1] if len(times) == 2 and not math.isinf(times[1]) else None
+    return times[0] / 1e3, None if most is None else most / 1e3
+
+
+def stated_order(
+    restraint: str, table: Mapping[str, object], *, file: str, where: str
+) -> tuple[Order | None, list[Fault]]:
+    """Read the keys ``after``, ``delay_ms`` and ``order_basis`` of a stated requirement.
+
+    Without them, or after ``none``: no order.
+
+    >>> stated_order("curtain_left", {"after": "curtain_left"}, file="a", where="b")[1][0].field
+    'b.after'
+    """
+    after, delay = table.get("after"), table.get("delay_ms")
+    if after in (None, "", NOTHING):
+        if delay is None:
+            return None, []
+        expected = "a restraint in 'after', which the delay counts from"
+        return None, [Fault(file, f"{where}.delay_ms", delay, expected)]
+    faults = []
+    others = [name for name in ALL_RESTRAINTS if name != restraint]
+    if after not in others:
+        known = nearest(str(after), [*others, NOTHING])
+        faults.append(Fault(file, f"{where}.after", after, known))
+    times = (0.0, None) if delay is None else stated_delay(delay)
+    if times is None:
+        expected = "the shortest delay, or shortest and longest, 0 or more: [0, 10] [ms]"
+        faults.append(Fault(file, f"{where}.delay_ms", delay, expected))
+    if faults or times is None:
+        return None, faults
+    basis = str(table.get("order_basis") or table.get("basis") or "as stated")
+    return Order(str(after), least_s=times[0], most_s=times[1], basis=basis), []
+
+
+def usual_order(restraint: str, expectation: str, *, family: str) -> Order | None:
+    """Return the order that holds for a restraint where nothing else is stated.
+
+    The second stage of the front airbag in a frontal crash: after the first one, and within 10 ms
+    where it must fire. Where it must not fire, firing is the failure, and its order is not scored.
+
+    >>> usual_order("front_airbag_stage_2", "fire", family="frontal").words
+    '0 to 10 ms after front_airbag_stage_1'
+    """
+    if restraint != "front_airbag_stage_2" or family != "frontal" or expectation == "no_fire":
+        return None
+    most_s = 0.010 if expectation == "fire" else None
+    return Order("front_airbag_stage_1", most_s=most_s, basis=ORDER_BASIS)
+
+
+def orders_assumed(requirements: Mapping[str, Requirement]) -> list[str]:
+    """Return one sentence for each usual order that nobody stated."""
+    return [
+        f"{name}: {requirement.order.words} if it fires, assumed ({requirement.order.basis})"
+        for name, requirement in requirements.items()
+        if requirement.order is not None and requirement.order.basis == ORDER_BASIS
+    ]
+
+
 @dataclass(frozen=True)
 class Requirement:
     """What one restraint must do in one event.
@@ -82,6 +256,10 @@ class Requirement:
         ``required_s`` was computed; None where it has another origin
     basis : where the requirement comes from
     waiver : an agreed exception, or None
+    follows : the restraint whose required time this one shares in every draw; empty: it has its own
+    needs_rule : what an algorithm without a rule for the restraint comes to: True: it never fires,
+        which is judged; False: it does not cover the restraint, which is not judged
+    order : after which other restraint it fires, and how long after; scored apart, None: any
     """
 
     expectation: str
@@ -92,6 +270,9 @@ class Requirement:
     inflation_s: float | None = field(default=None, kw_only=True)
     basis: str = field(kw_only=True)
     waiver: Waiver | None = field(default=None, kw_only=True)
+    follows: str = field(default="", kw_only=True)
+    needs_rule: bool = field(default=False, kw_only=True)
+    order: Order | None = field(default=None, kw_only=True)
 
     def __post_init__(self) -> None:
         faults = []
@@ -174,7 +355,8 @@ class Event:
     context : belt state, seat occupation
     signals : channel -> :class:`Signal` (nominal, shape (samples,)); a channel without a signal is
         *absent* and reaches a rule as a failed sensor
-    requirements : restraint -> :class:`Requirement`, all seven
+    requirements : restraint -> :class:`Requirement`, of the seven, and of those further ones of
+        which something is asked
     source : the :class:`EventSource`, or None for an event made by hand
     quiet : channels that the recipe declares quiet (only offset and noise arrive)
     title : plain words
@@ -208,18 +390,31 @@ class Event:
             if restraint not in self.requirements:
                 faults.append(Fault(where, "requirements", None, f"a requirement for {restraint}"))
         for restraint in self.requirements:
-            if restraint not in RESTRAINTS:
+            if restraint not in ALL_RESTRAINTS:
                 faults.append(
-                    Fault(where, "requirements", restraint, nearest(restraint, RESTRAINTS))
+                    Fault(where, "requirements", restraint, nearest(restraint, ALL_RESTRAINTS))
                 )
+        for restraint, requirement in self.requirements.items():
+            if requirement.order is not None and requirement.order.after == restraint:
+                faults.append(Fault(where, f"{restraint}.after", restraint, "another restraint"))
         if not self.signals:
             faults.append(Fault(where, "signals", {}, "at least one channel"))
         if faults:
             raise InputError(faults)
-        ordered = {name: self.requirements[name] for name in RESTRAINTS}
+        asked = self.requirements
+        ordered = {name: asked[name] for name in ALL_RESTRAINTS if name in asked}
         object.__setattr__(self, "signals", dict(self.signals))
         object.__setattr__(self, "requirements", ordered)
         object.__setattr__(self, "quiet", frozenset(self.quiet))
+
+    @property
+    def orders(self) -> Mapping[str, tuple[str, Order]]:
+        """What is scored of restraints in order: its name -> the restraint, and its order."""
+        return {
+            order_name(restraint, requirement.order.after): (restraint, requirement.order)
+            for restraint, requirement in self.requirements.items()
+            if requirement.order is not None
+        }
 
     def __repr__(self) -> str:
         wanted = [

@@ -17,6 +17,8 @@ Edges, and what comes out:
   judged, ``not_evaluated``, margins NaN;
 - no sample up to the required time: demand at the required time is 0;
 - no samples at all: never fired, demand 0;
+- restraints in order (:func:`judge_order`): what never fires breaks no order, ``not_challenged``;
+  both at the same tick: a delay of 0, ``in_order`` where none is asked for;
 - empty set of must-fire (must-not) rows in :func:`separation`: c (m) is None.
 """
 
@@ -50,10 +52,20 @@ VERDICTS = (
     "open_held",
     "not_evaluated",
     "rule_error",
+    "in_order",
+    "not_challenged",
+    "alone",
+    "out_of_order",
+    "too_soon",
+    "too_late",
 )
 
-#: Verdicts by which a requirement is not met.
-FAILURES = ("late", "missed", "early", "inadvertent", "rule_error")
+#: Verdicts of two restraints in order by which their requirement is not met.
+ORDER_FAILURES = ("alone", "out_of_order", "too_soon", "too_late")
+
+#: Verdicts by which a requirement is met, and by which it is not.
+MET = ("on_time", "held", "in_order", "not_challenged")
+FAILURES = ("late", "missed", "early", "inadvertent", "rule_error", *ORDER_FAILURES)
 
 
 #: Why a restraint did not fire, by code.
@@ -379,6 +391,53 @@ def judge(
         held_code=np.where(fired, 0, held).astype(np.int8),
         verdict_code=verdict.astype(np.int8),
     )
+
+
+@dataclass(frozen=True, eq=False)
+class OrderScores:
+    """How two restraints followed each other over a block of draws; arrays of shape (draws,).
+
+    ``delay_s``: fire time less that of the other [s], NaN unless both fire; ``margin_s``: how far
+    it lies inside the allowed delays [s], negative outside, NaN likewise; verdicts are numbers into
+    :data:`VERDICTS`.
+    """
+
+    delay_s: FloatArray
+    margin_s: FloatArray
+    verdict_code: npt.NDArray[np.int8]
+
+    @property
+    def verdict(self) -> npt.NDArray[np.object_]:
+        """Verdicts in words."""
+        return np.asarray(_VERDICT_NAMES[self.verdict_code])
+
+
+def judge_order(
+    fire_s: FloatArray, other_s: FloatArray, *, least_s: float = 0.0, most_s: float | None = None
+) -> OrderScores:
+    """Score whether a restraint fires after another, and by how much.
+
+    Parameters
+    ----------
+    fire_s : fire time of the restraint [s], NaN where it does not fire
+    other_s : fire time of the one that it must follow [s], likewise
+    least_s, most_s : shortest and longest allowed delay [s]; None: any longer one
+
+    >>> never = float("nan")
+    >>> judge_order(np.array([0.020, 0.012, 0.03, never]), np.array([0.015, 0.015, never, 0.01]),
+    ...     most_s=0.010).verdict.tolist()
+    ['in_order', 'out_of_order', 'alone', 'not_challenged']
+    """
+    delay = fire_s - other_s
+    margin = delay - least_s
+    broken = np.where(delay < -TOLERANCE_S, _CODE["out_of_order"], _CODE["too_soon"])
+    verdict = np.where(margin < -TOLERANCE_S, broken, _CODE["in_order"])
+    if most_s is not None:
+        margin = np.minimum(margin, most_s - delay)
+        verdict = np.where(delay > most_s + TOLERANCE_S, _CODE["too_late"], verdict)
+    verdict = np.where(np.isnan(other_s), _CODE["alone"], verdict)
+    verdict = np.where(np.isnan(fire_s), _CODE["not_challenged"], verdict)
+    return OrderScores(delay, margin, verdict.astype(np.int8))
 
 
 @dataclass(frozen=True)

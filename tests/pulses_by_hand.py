@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from crashsense.channels import CHANNELS
-from crashsense.event import RESTRAINTS, Context, Event, Requirement
+from crashsense.event import RESTRAINTS, Context, Event, Order, Requirement
 from crashsense.signal import Signal
 
 
@@ -41,3 +43,13 @@ def pulse(name: str, velocity_m_s: float, *, fire: bool, matrix: str = "") -> Ev
         requirements=requirements,
         metadata={"matrix": matrix},
     )
+
+
+def pulse_in_order(name: str, velocity_m_s: float, **asked: float) -> Event:
+    """The same, stage 2 after stage 1 with the asked delay; 1 m/s takes 60 / velocity ms."""
+    event = pulse(name, velocity_m_s, fire=True)
+    order = Order("front_airbag_stage_1", basis="test", **asked)
+    requirements = dict(event.requirements)
+    second = requirements["front_airbag_stage_2"]
+    requirements["front_airbag_stage_2"] = replace(second, order=order)
+    return replace(event, requirements=requirements)

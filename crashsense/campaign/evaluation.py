@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from crashsense import engine
-from crashsense.event import RESTRAINTS, Event
+from crashsense.event import Event
 from crashsense.results.folder import RunFolder
 from crashsense.results.nominal import nominal_table
 from crashsense.results.tables import (
@@ -38,7 +38,7 @@ Pieces = dict[str, list[Mapping[str, Any]]]
 class Job:
     """What every task of a run shares; sent to a worker once."""
 
-    occurrences: tuple[tuple[Event, ...], ...]
+    occurrences: Sequence[tuple[Event, ...]]
     sensor_sets: tuple[SensorSet, ...]
     algorithms: tuple[Algorithm, ...]
     conditions: Conditions
@@ -135,7 +135,7 @@ def _keep(keep: Sequence[str], trial: Trial, pieces: Pieces) -> None:
     if "drawn" in keep:
         pieces["drawn"].extend(_drawn(trial))
     for one in trial.each():
-        for restraint in RESTRAINTS:
+        for restraint in one.event.requirements:
             if not one.answer(restraint).branches:
                 continue
             if "fire_curves" in keep:

@@ -16,17 +16,19 @@ from collections.abc import Generator, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import closing, contextmanager, suppress
+from dataclasses import replace
 from itertools import chain, islice
-from multiprocessing import current_process, get_all_start_methods, get_context
-from multiprocessing.context import BaseContext
+from multiprocessing import current_process
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, Protocol
 
 import pyarrow as pa
 
+from crashsense import processes
 from crashsense.campaign.evaluation import Job, Made, run_and_write, run_task
 from crashsense.errors import CrashsenseError, InputError, MissingExtraError
+from crashsense.event import Event
 from crashsense.results.tables import Task
 
 Result = tuple[Task, Made]
@@ -48,15 +50,6 @@ END_SECONDS = 10.0
 
 #: Times that a broken pool is built anew without a single task finished in between.
 RESTARTS = 3
-
-#: Environment variables that pin the threads of linear algebra libraries.
-THREAD_VARIABLES = (
-    "OMP_NUM_THREADS",
-    "OPENBLAS_NUM_THREADS",
-    "MKL_NUM_THREADS",
-    "NUMEXPR_NUM_THREADS",
-    "VECLIB_MAXIMUM_THREADS",
-)
 
 
 class Executor(Protocol):
@@ -94,8 +87,7 @@ def _start_worker(job_file: str) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
     pa.set_memory_pool(pa.system_memory_pool())  # as in campaign.tables.returned_memory
-    with open(job_file, "rb") as file:
-        _worker_job = pickle.load(file)
+    _worker_job = _read_job(Path(job_file))
 
 
 def _end_with_parent() -> None:
@@ -115,21 +107,6 @@ def _run_in_worker(bundle: Bundle) -> list[Result]:
     return [(task, run_and_write(_worker_job, task)) for task in bundle]
 
 
-@contextmanager
-def _pinned_threads() -> Iterator[None]:
-    """One thread a worker for linear algebra: workers already fill the cores."""
-    before = {name: os.environ.get(name) for name in THREAD_VARIABLES}
-    os.environ.update(dict.fromkeys(THREAD_VARIABLES, "1"))
-    try:
-        yield
-    finally:
-        for name, value in before.items():
-            if value is None:
-                os.environ.pop(name, None)
-            else:
-                os.environ[name] = value
-
-
 class Processes:
     """Runs tasks in worker processes; the task of a killed worker is run again."""
 
@@ -146,10 +123,9 @@ class Processes:
         left = dict.fromkeys(bundles)
         fruitless = 0
         with TemporaryDirectory(prefix="crashsense-") as folder:
-            # Once on disk, not once a worker through a pipe: all of the library is 45 MB.
             job_file = Path(folder) / "job.pickle"
             try:
-                job_file.write_bytes(_pickled(job))
+                _write_job(job, job_file)
             except OSError as error:
                 raise CrashsenseError(
                     f"{job_file}: cannot write what the workers need ({error.strerror or error})"
@@ -172,10 +148,10 @@ class Processes:
     def _one_pool(
         self, job: Job, job_file: str, bundles: Sequence[Bundle]
     ) -> Generator[tuple[Bundle, list[Result]]]:
-        with _pinned_threads():
+        with processes.pinned_threads():
             pool = ProcessPoolExecutor(
                 max_workers=min(self.workers, len(bundles)),
-                mp_context=_context(job.engine),
+                mp_context=processes.context(job.engine),
                 initializer=_start_worker,
                 initargs=(job_file,),
             )
@@ -194,36 +170,64 @@ class Processes:
             pool.shutdown(wait=True)
 
 
-def _context(engine: str) -> BaseContext:
-    """Return how workers start: forked from a server that has imported and compiled once.
-
-    Where the system has no fork server each worker imports for itself.
-    """
-    if "forkserver" not in get_all_start_methods():
-        return get_context("spawn")
-    context = get_context("forkserver")
-    kernels = ["crashsense.campaign.warm_compiled"] if engine == "fast" else []
-    context.set_forkserver_preload(["crashsense.campaign.warm", *kernels])
-    return context
-
-
 def _end(pool: ProcessPoolExecutor) -> None:
     """End a pool and its workers now, whatever they are at; return when they are gone."""
     # The pool forgets its processes as soon as it is shut down.
-    processes = list((getattr(pool, "_processes", None) or {}).values())
-    for process in processes:
+    children = list((getattr(pool, "_processes", None) or {}).values())
+    for process in children:
         process.terminate()
     pool.shutdown(wait=False, cancel_futures=True)
-    for process in processes:
+    for process in children:
         process.join(END_SECONDS)
         if process.is_alive():
             process.kill()
             process.join()
 
 
-def _pickled(job: Job) -> bytes:
+class _KeptOccurrences(Sequence[tuple[Event, ...]]):
+    """Occurrences in a file, read one at a time: a worker never holds the whole library."""
+
+    def __init__(self, path: Path, *, ends: Sequence[int]) -> None:
+        self._path = path
+        self._ends = ends
+        self._held: tuple[int, tuple[Event, ...]] | None = None
+
+    def __len__(self) -> int:
+        return len(self._ends) - 1
+
+    def __getitem__(self, index: Any) -> Any:
+        if self._held is None or self._held[0] != index:
+            with self._path.open("rb") as file:
+                file.seek(self._ends[index])
+                self._held = (index, pickle.loads(file.read(self._ends[index + 1] - file.tell())))
+        return self._held[1]
+
+
+def _write_job(job: Job, path: Path) -> None:
+    """Write a job once for all workers: its occurrences, then what they share."""
+    ends = [0]
+    with path.open("wb") as file:
+        for events in job.occurrences:
+            file.write(_pickled(events))
+            ends.append(file.tell())
+        shared = _pickled((replace(job, occurrences=()), ends))
+        file.write(shared)
+        file.write(len(shared).to_bytes(8, "little"))
+
+
+def _read_job(path: Path) -> Job:
+    """Read what :func:`_write_job` wrote."""
+    with path.open("rb") as file:
+        file.seek(-8, os.SEEK_END)
+        size = int.from_bytes(file.read(8), "little")
+        file.seek(-8 - size, os.SEEK_END)
+        job, ends = pickle.loads(file.read(size))
+    return replace(job, occurrences=_KeptOccurrences(path, ends=ends))
+
+
+def _pickled(content: Any) -> bytes:
     try:
-        return pickle.dumps(job)
+        return pickle.dumps(content)
     except Exception as error:
         raise InputError(
             f"the plan cannot be sent to worker processes ({error}); use one worker, or define "

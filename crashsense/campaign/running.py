@@ -6,7 +6,7 @@ import hashlib
 import time
 from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, closing, contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,12 +16,13 @@ import pyarrow.compute as pc
 
 from crashsense.campaign.evaluation import Job, Made, Written, count_failures, run_task
 from crashsense.campaign.executors import Cluster, Executor, InProcess, Processes
-from crashsense.campaign.tasks import bundled, split
+from crashsense.campaign.tasks import bundled, split, work_of
 from crashsense.engine import choose, using
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import RESTRAINTS
 from crashsense.plan.inputs import code_digest
 from crashsense.plan.resolve import Plan, conditions_of, resolve_plan
+from crashsense.processes import at_hand, cores
 from crashsense.results.folder import (
     PLAN,
     FolderLock,
@@ -56,10 +57,14 @@ CSV_ROWS = 200_000
 PIECE = 2048
 
 #: Up to this many rows the verdicts of a run folder stay in memory: many small parts read slowly.
-KEPT_ROWS = 20_000
+KEPT_ROWS = 100_000
 
-#: Seconds of estimated work from which processes are started without being asked for.
-PROCESSES_FROM_S = 20.0
+#: Most worker processes of one machine: more is a slip, and would take its last memory.
+MOST_WORKERS = 1000
+
+#: Seconds of estimated work from which processes are started without being asked for; and where
+#: they are at hand (:func:`crashsense.processes.begun`).
+PROCESSES_FROM_S, AT_HAND_FROM_S = 20.0, 1.0
 
 #: Seconds that an occurrence and a draw hardly ever take longer than: a plan that is short even so
 #: is run here at once, without measuring.
@@ -73,6 +78,10 @@ COUNTED = ["verdict", "algorithm", "draw"]
 
 #: Draws on which the time of a plan is measured: whole groups of the compiled kernels.
 MEASURED_DRAWS = 32
+
+#: What a draw costs where nothing was measured [s a sample of the longest signal]: bundles need
+#: only know which of them are long.
+SECONDS_A_SAMPLE = 5e-7
 
 Progress = Callable[..., None]
 
@@ -139,17 +148,10 @@ def evaluate(
     keys : keys of a plan that override it: ``events``, ``algorithms``, ``draws``, ... Names, paths
         or objects, see :func:`crashsense.plan.resolve_plan`
     """
-    with _campaign(
-        plan,
-        keys,
-        workers=workers,
-        executor=executor,
-        cluster=cluster,
-        engine=engine,
-        path=path,
-        chunk=chunk,
-        on_progress=on_progress,
-    ) as campaign:
+    how = How(
+        workers=workers, executor=executor, cluster=cluster, engine=engine, path=path, chunk=chunk
+    )
+    with _campaign(plan, keys, how, on_progress=on_progress) as campaign:
         campaign.on_begin = on_begin
         if out is None:
             return campaign.run_in_memory()
@@ -158,56 +160,50 @@ def evaluate(
         return campaign.run_in_folder(campaign.free(folder) if or_next else folder)
 
 
-def estimate(
-    plan: str | Path | Plan | None = None,
-    *,
-    workers: int | None = None,
-    executor: Executor | None = None,
-    cluster: Any = None,
-    engine: str | None = None,
-    path: str = "auto",
-    chunk: int | None = None,
-    **keys: Any,
-) -> Estimate:
-    """Measure a few draws of a plan and say what the whole would take; arguments as in evaluate."""
+def estimate(plan: str | Path | Plan | None = None, **given: Any) -> Estimate:
+    """Measure a few draws of a plan and say what the whole would take.
+
+    *given*: fields of :class:`How`, and keys of a plan that override it, as :func:`evaluate` takes.
+    """
     began = time.perf_counter()
-    with _campaign(
-        plan,
-        keys,
-        workers=workers,
-        executor=executor,
-        cluster=cluster,
-        engine=engine,
-        path=path,
-        chunk=chunk,
-    ) as campaign:
+    how = How(**{one.name: given.pop(one.name) for one in fields(How) if one.name in given})
+    with _campaign(plan, given, how) as campaign:
         return campaign.estimate(loading_s=time.perf_counter() - began)
+
+
+@dataclass(frozen=True, kw_only=True)
+class How:
+    """Where and how a plan is computed; :func:`evaluate` says what each field means."""
+
+    workers: int | None = None
+    executor: Executor | None = None
+    cluster: Any = None
+    engine: str | None = None
+    path: str = "auto"
+    chunk: int | None = None
+
+    def __post_init__(self) -> None:
+        faults = []
+        if self.workers is not None and not 1 <= self.workers <= MOST_WORKERS:
+            faults.append(Fault("evaluate", "workers", self.workers, f"1 to {MOST_WORKERS}"))
+        if self.chunk is not None and self.chunk < 1:
+            faults.append(Fault("evaluate", "chunk", self.chunk, "1 or more draws"))
+        if self.path not in PATHS:
+            faults.append(Fault("evaluate", "path", self.path, nearest(str(self.path), PATHS)))
+        if faults:
+            raise InputError(faults)
 
 
 @contextmanager
 def _campaign(
     plan: str | Path | Plan | None,
     keys: Mapping[str, Any],
+    how: How,
     *,
-    workers: int | None,
-    executor: Executor | None,
-    cluster: Any,
-    engine: str | None,
-    path: str,
-    chunk: int | None,
     on_progress: Progress | None = None,
 ) -> Iterator[_Campaign]:
-    """Check the arguments, resolve the plan; release memory and connections at the end."""
-    faults = []
-    if workers is not None and workers < 1:
-        faults.append(Fault("evaluate", "workers", workers, "1 or more"))
-    if chunk is not None and chunk < 1:
-        faults.append(Fault("evaluate", "chunk", chunk, "1 or more draws"))
-    if path not in PATHS:
-        faults.append(Fault("evaluate", "path", path, nearest(str(path), PATHS)))
-    if faults:
-        raise InputError(faults)
-    chosen, note = choose(engine)
+    """Resolve the plan; release memory and connections at the end."""
+    chosen, note = choose(how.engine)
     # Signals have the same bits with both engines.
     with using(chosen):
         resolved = resolve_plan(plan, **keys)
@@ -218,38 +214,29 @@ def _campaign(
         occurrences=tuple(resolved.occurrences()),
         sensor_sets=resolved.sensor_sets,
         algorithms=resolved.algorithms,
-        conditions=conditions_of(resolved.keys, path=path),
+        conditions=conditions_of(resolved.keys, path=how.path),
         keep=tuple(resolved.keys.keep),
         engine=chosen,
     )
     with ExitStack() as stack:
         stack.enter_context(returned_memory())
         stack.callback(release_noise)
-        if executor is None and cluster is not None:
-            executor = stack.enter_context(closing(Cluster(cluster)))
-        yield _Campaign(
-            resolved, job, workers=workers, executor=executor, chunk=chunk, on_progress=on_progress
-        )
+        if how.executor is None and how.cluster is not None:
+            how = replace(how, executor=stack.enter_context(closing(Cluster(how.cluster))))
+        yield _Campaign(resolved, job, how, on_progress=on_progress)
 
 
 class _Campaign:
     """Sizes the tasks, runs them, keeps count."""
 
     def __init__(
-        self,
-        plan: Plan,
-        job: Job,
-        *,
-        workers: int | None,
-        executor: Executor | None,
-        chunk: int | None,
-        on_progress: Progress | None,
+        self, plan: Plan, job: Job, how: How, *, on_progress: Progress | None = None
     ) -> None:
         self.plan = plan
         self.job = job
-        self.workers = workers
-        self.executor = executor
-        self.chunk = chunk
+        self.workers = how.workers
+        self.executor = how.executor
+        self.chunk = how.chunk
         self.on_progress = on_progress
         self.on_begin: Callable[[str], None] | None = None
         self.settings = len(plan.sensor_sets) * len(plan.algorithms)
@@ -272,19 +259,23 @@ class _Campaign:
             start = time.perf_counter()
             run_task(self.job, Task(index, first, last))
             took += (time.perf_counter() - start) / (last - first)
-        length = [
+        length = self._lengths()
+        a_sample = took / sum(length[index] for index in picks)
+        return [a_sample * size for size in length]
+
+    def _lengths(self) -> list[int]:
+        """Samples of the longest signal of each occurrence."""
+        return [
             max((signal.samples.shape[-1] for signal in events[0].signals.values()), default=1)
             for events in self.job.occurrences
         ]
-        a_sample = took / sum(length[index] for index in picks)
-        return [a_sample * size for size in length]
 
     def estimate(self, *, loading_s: float) -> Estimate:
         """Measure a little, and say what the whole would take; *loading_s* it took to resolve."""
         evaluations = self.plan.evaluations
         rows = evaluations * 7
         total = sum(self.seconds_a_draw()) * (self.plan.draws + 1)
-        workers = self.workers or (_cores() if total > PROCESSES_FROM_S else 1)
+        workers = self.workers or (cores() if total > PROCESSES_FROM_S else 1)
         if self.executor is not None:
             workers = self.executor.workers
         return Estimate(
@@ -312,26 +303,26 @@ class _Campaign:
         alone: list[tuple[Task, ...]] = [(task,) for task in tasks]
         draws = sum(task.last - task.first for task in tasks)
         most = SLOW_OCCURRENCE_S * len(tasks) + SLOW_DRAW_S * draws
+        limit = AT_HAND_FROM_S if at_hand() else PROCESSES_FROM_S
         can_share = self.workers != 1 and len(tasks) > 1
         if self.workers is None:
-            can_share = can_share and _cores() > 1 and most > PROCESSES_FROM_S
+            can_share = can_share and cores() > 1 and most > limit
         if isinstance(self.executor, InProcess) or (self.executor is None and not can_share):
             if self.on_begin is not None and most > PROCESSES_FROM_S:
-                self._announce(self._work(tasks, self.seconds_a_draw()), workers=1)
+                self._announce(work_of(tasks, seconds_a_draw=self.seconds_a_draw()), workers=1)
             return self.executor or InProcess(), alone
-        cost = self.seconds_a_draw()
-        work = self._work(tasks, cost)
+        # Where workers wait measuring would take as long as the work: bundles need only know which
+        # occurrences are long.
+        guess = [SECONDS_A_SAMPLE * size for size in self._lengths()]
+        cost = guess if at_hand() else self.seconds_a_draw()
+        work = work_of(tasks, seconds_a_draw=cost)
         executor = self.executor
         if executor is None:
-            if self.workers is None and work <= PROCESSES_FROM_S:
+            if self.workers is None and work <= limit:
                 return InProcess(), alone
-            executor = Processes(self.workers or _cores())
+            executor = Processes(self.workers or cores())
         self._announce(work, workers=executor.workers)
         return executor, bundled(tasks, seconds_a_draw=cost, workers=executor.workers)
-
-    @staticmethod
-    def _work(tasks: Sequence[Task], cost: Sequence[float]) -> float:
-        return sum(cost[task.occurrence] * (task.last - task.first) for task in tasks)
 
     def _announce(self, work: float, *, workers: int) -> None:
         """Say how long the work will take, if that is long."""
@@ -555,12 +546,3 @@ def _large(size: float) -> str:
         if size >= unit:
             return f"{size / unit:.1f} {word}"
     return f"{size / 1e6:.1f} MB"
-
-
-def _cores() -> int:
-    import os
-
-    try:
-        return len(os.sched_getaffinity(0))
-    except AttributeError:
-        return os.cpu_count() or 1

@@ -23,6 +23,9 @@ KEPT_SHARE = 8
 #: Seconds that a bundle should last: sending it and its rows back must not count.
 BUNDLE_SECONDS = 1.0
 
+#: Draws that cost as much as the nominal one, of which a page is drawn.
+NOMINAL_DRAWS = 16
+
 #: Bundles that each worker should have, so that all end at about the same time.
 BUNDLES = 8
 
@@ -33,7 +36,8 @@ def draws_a_part(job: Job, occurrence: int) -> int:
     Where the pulse is shared a multiple of the draws that are sensed at once.
     """
     settings = len(job.sensor_sets) * len(job.algorithms)
-    rows = len(job.occurrences[occurrence]) * settings * len(RESTRAINTS)
+    events = job.occurrences[occurrence]
+    rows = settings * sum(len(RESTRAINTS) + len(event.orders) for event in events)
     most = ROWS_A_PART // (KEPT_SHARE if job.keep else 1) // rows
     unit = SENSED_BLOCK if most >= SENSED_BLOCK else BLOCK
     return max(most // unit, 1) * unit
@@ -61,15 +65,15 @@ def bundled(
     *seconds_a_draw*: of each occurrence. A bundle lasts about :data:`BUNDLE_SECONDS`, and less
     where that would leave each worker fewer than :data:`BUNDLES` of them.
 
-    >>> tasks = [Task(0, k, k + 1) for k in range(10)] + [Task(1, 0, 1)]
+    >>> tasks = [Task(0, k, k + 1) for k in range(1, 11)] + [Task(1, 1, 2)]
     >>> [len(bundle) for bundle in bundled(tasks, seconds_a_draw=[0.25, 0.1], workers=1)]
     [2, 2, 2, 2, 2, 1]
     >>> bundled(tasks, seconds_a_draw=[0.25, 2.0], workers=2)[0]
-    (Task(occurrence=1, first=0, last=1),)
+    (Task(occurrence=1, first=1, last=2),)
     """
 
     def work(some: Sequence[Task]) -> float:
-        return sum(seconds_a_draw[task.occurrence] * (task.last - task.first) for task in some)
+        return work_of(some, seconds_a_draw=seconds_a_draw)
 
     wanted = min(BUNDLE_SECONDS, max(work(tasks) / workers / BUNDLES, BUNDLE_SECONDS / 20))
     bundles: list[tuple[Task, ...]] = []
@@ -82,3 +86,17 @@ def bundled(
     if held:
         bundles.append(tuple(held))
     return sorted(bundles, key=work, reverse=True)
+
+
+def work_of(tasks: Sequence[Task], *, seconds_a_draw: Sequence[float]) -> float:
+    """Seconds that tasks take; the nominal draw counts as :data:`NOMINAL_DRAWS`.
+
+    >>> work_of([Task(0, 0, 1), Task(0, 1, 5)], seconds_a_draw=[0.25])
+    5.0
+    """
+    more = NOMINAL_DRAWS - 1
+    return sum(
+        seconds_a_draw[task.occurrence]
+        * (task.last - task.first + (more if task.first == 0 else 0))
+        for task in tasks
+    )

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Mapping
+from contextlib import AbstractContextManager, nullcontext
 from typing import Any
 
 import click
@@ -11,6 +13,10 @@ from crashsense.cli.options import OneOf, WholeNumber, plan_options
 from crashsense.cli.printing import say
 
 DEFAULT_FOLDER = "crashsense-run"
+
+#: Random draws of the shipped library where neither a plan nor an option says how many: the first
+#: page that a user sees shows spread, and not one realisation.
+LIBRARY_DRAWS = 20
 
 
 @click.command()
@@ -30,20 +36,24 @@ DEFAULT_FOLDER = "crashsense-run"
 def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
     """Judge algorithms on the shipped library, on a PLAN.toml or on measured records.
 
-    Without arguments: the shipped library, sensor set 'standard', algorithms 'plain' and 'guarded'.
-    Records replace the library unless the plan names events. Without --out a folder that holds a
-    run of another plan is left alone, and the next one takes a number. The run folder holds
-    report.html, verdicts.csv, verdicts.parquet, summary.json, plan.toml and provenance.json, with
-    draws also statistics.csv.
+    Without arguments: the shipped library with 20 random draws beside the nominal one (--draws 0:
+    nominal alone), sensor set 'standard', algorithms 'plain' and 'guarded'. Records replace the
+    library unless the plan names events. Without --out a folder that holds a run of another plan is
+    left alone, and the next one takes a number. The run folder holds report.html, verdicts.csv,
+    verdicts.parquet, summary.json, plan.toml and provenance.json, with draws also statistics.csv.
 
     Exit code 0: every requirement met by every gating algorithm. 1: some not met, which is a
     result and not an error. 2: bad input; nothing was written. 130: interrupted.
     """
+    named = options.pop("out")
+    whole = not (plan or options["events"] or options["records"])
+    if whole and options["draws"] is None:
+        options["draws"] = LIBRARY_DRAWS
+    context.with_resource(_workers_begun(options, whole=whole))
     from crashsense import campaign, reporting
     from crashsense.reporting.view import view_of
     from crashsense.synthesis.nominal_cache import in_processes
 
-    named = options.pop("out")
     given = {name: value for name, value in options.items() if value not in (None, ())}
     if given.pop("dry_run"):
         say(str(campaign.estimate(plan, **given)))
@@ -70,3 +80,18 @@ def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
     reporting.write_report(view, run.folder)
     say(reporting.text_summary(view))
     return run.exit_code
+
+
+def _workers_begun(options: Mapping[str, Any], *, whole: bool) -> AbstractContextManager[None]:
+    """Start what workers are forked from, where the work is sure to be shared.
+
+    So it imports beside this process: before anything heavy is imported here.
+    """
+    from crashsense import engine, processes
+
+    most = processes.cores() if options["workers"] is None else options["workers"]
+    wanted = whole or options["workers"] is not None
+    if most > 1 and wanted and not options["cluster"] and not options["dry_run"]:
+        fast = options["engine"] != "numpy" and engine.installed()
+        return processes.begun("fast" if fast else "numpy")
+    return nullcontext()

@@ -38,13 +38,14 @@ def explain(
     The evaluation is run again. One sentence a restraint (those with the same reason share it);
     for the one that matters most (or --restraint) a table of its criteria in physical units: what
     each needs, and what was there at the required time and when it fired; * marks what decided.
+    Two restraints in order have a name too: front_airbag_stage_2_after_stage_1.
     Rules in Python or C that you have not evaluated on this machine run only with --trust.
     """
-    from crashsense.event import RESTRAINTS
+    from crashsense.event import ALL_RESTRAINTS
     from crashsense.results import open_run, replay
 
-    if restraint is not None and restraint not in RESTRAINTS:
-        expected = nearest(restraint, RESTRAINTS)
+    if restraint is not None and restraint not in ALL_RESTRAINTS and "_after_" not in restraint:
+        expected = nearest(restraint, ALL_RESTRAINTS)
         raise InputError([Fault("command line", "--restraint", restraint, expected)])
     target = None if figure is None else _target(figure)
     draw = draw_of(number, draw)
@@ -58,7 +59,12 @@ def explain(
     )
     for note in replayed.notes:
         say(f"Note: {note}")
-    found = [trial.explain(name) for name in (RESTRAINTS if restraint is None else (restraint,))]
+    known = [*trial.event.requirements, *trial.event.orders]
+    if restraint is not None and restraint not in known:
+        raise InputError(
+            [Fault("command line", "--restraint", restraint, nearest(restraint, known))]
+        )
+    found = [trial.explain(name) for name in (known if restraint is None else [restraint])]
     if tree:
         for one in found:
             say(f"\n{one}")

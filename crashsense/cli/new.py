@@ -22,6 +22,9 @@ KINDS = {
     "element": "crashsense sensors element {file}",
     "rule": "crashsense evaluate --algorithm {file}",
     "c-rule": "crashsense evaluate --algorithm {file}",
+    "restraints": (
+        "crashsense evaluate --algorithm {file} --events wall_full_40 --passenger-seat empty"
+    ),
     "recipe": "crashsense evaluate --events {file}",
     "record": "crashsense evaluate --records {file}",
     "vehicle": "crashsense evaluate --events wall_full_40 --vehicle {file}",
@@ -37,16 +40,16 @@ BUILD = "cc -O2 -shared -fPIC -o {library} {source}"
 
 
 @click.command()
-@click.argument(
-    "kind", required=False, metavar="plan|sensor|element|rule|c-rule|recipe|record|vehicle"
-)
+@click.argument("kind", required=False, metavar="|".join(KINDS))
 @click.argument("file", required=False)
 def new(kind: str | None, file: str | None) -> None:
     """Write a commented template that runs as it is.
 
     FILE is my_plan.toml, my_sensor.toml ... by default. A rule comes as an algorithm
     (.toml) and a rule written in Python (.py) beside it, a c-rule as an algorithm, a C source and
-    the header of its interface, a record as a table (.csv). Nothing is ever overwritten.
+    the header of its interface, restraints as the shipped algorithm with rules for the passenger's
+    bag and belt, the knee bag, a second pretensioner and the battery, a record as a table (.csv).
+    Nothing is ever overwritten.
     """
     if kind is None or kind not in KINDS:
         raise InputError([Fault("command line", "kind", kind, nearest(kind or "", KINDS))])
@@ -64,7 +67,7 @@ def new(kind: str | None, file: str | None) -> None:
     if kind == "c-rule":
         library, source = (shlex.quote(str(target.with_suffix(end))) for end in (".so", ".c"))
         say(f"Build it: {BUILD.format(library=library, source=source)}")
-    if kind in ("rule", "c-rule"):
+    if kind in ("rule", "c-rule", "restraints"):
         say(f"Check it: crashsense check-rule {target}")
     say(f"Try it: {KINDS[kind].format(file=target)}")
 
@@ -85,6 +88,8 @@ def template(kind: str, *, target: Path) -> dict[Path, str]:
         texts[target.with_suffix(".py")] = "rule.py.txt"
     if kind == "c-rule":
         texts[target.with_suffix(".c")] = "rule.c.txt"
+    if kind == "restraints":
+        return {target: _with_further_restraints(target)}
     if kind == "vehicle":
         shipped = (folder("pulses") / "vehicles" / "small_car.toml").read_text(encoding="utf-8")
         own = shipped.replace('name = "small_car"', f'name = "{target.stem}"', 1)
@@ -101,6 +106,16 @@ def template(kind: str, *, target: Path) -> dict[Path, str]:
     if kind == "record":
         found[target] += "".join(_rows())
     return found
+
+
+def _with_further_restraints(target: Path) -> str:
+    """The shipped algorithm with rules for the restraints that it does not cover."""
+    from crashsense.rules import algorithm_text
+
+    head = f"# Try it: {KINDS['restraints'].format(file=target.name)}\n"
+    shipped = algorithm_text("guarded")
+    own = shipped.replace('name = "guarded"', f'name = "{target.stem}"', 1)
+    return head + own + (_TEMPLATES / "restraints.toml").read_text(encoding="utf-8")
 
 
 def _word(kind: str) -> str:

@@ -61,6 +61,8 @@ def plan_options(command: Callable[..., Any], *, only: tuple[str, ...] = ()) -> 
         kind: click.ParamType | None = OneOf(*choices) if choices else None
         if types()[one.name] is int:
             kind = WholeNumber(about["least"])
+        if "float" in str(types()[one.name]):
+            kind = click.FLOAT
         if types()[one.name] is bool:  # not given: what the plan says
             flag = click.option(
                 about["option"], one.name, is_flag=True, default=None, help=about["says"]

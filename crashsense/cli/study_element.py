@@ -72,7 +72,7 @@ def element_command(element: str, **options: Any) -> int:
 
     crashsense study element my_element.toml --vary gap_um=1:3:0.5 --vary beam_width_um=2,3,4
     """
-    from crashsense.cli.study import _events
+    from crashsense.cli.study_range import chosen_events
     from crashsense.sensing.element_file import load_element
     from crashsense.studies.element import study_element
     from crashsense.studies.element_report import element_text, write_element_study
@@ -81,7 +81,7 @@ def element_command(element: str, **options: Any) -> int:
     check_folder(options["out"], study="study element", prefix="element")
     one = load_element(element)
     found = study_element(
-        _events(options),
+        chosen_events(options),
         element=one,
         vary=dict(options["vary"]),
         sensors=options["sensor"] or ("central_x",),

@@ -14,7 +14,10 @@ from crashsense.errors import Fault, InputError
 DEFAULT_FOLDER = "crashsense-study-faults"
 
 #: Harms, the gravest first; the study has the same list.
-HARMS = ("inadvertent", "early", "missed", "late", "rule_error", "not_evaluated")
+HARMS = (
+    *("inadvertent", "early", "missed", "late"),
+    *("alone", "out_of_order", "too_soon", "too_late", "rule_error", "not_evaluated"),
+)
 
 #: Latest time at which a fault may begin [ms].
 LATEST_MS = 1e6

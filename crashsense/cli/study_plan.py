@@ -22,6 +22,7 @@ EVENT_KEYS = (
     "vehicle",
     "requirements",
     "restraints",
+    "passenger_seat",
     "sensor_sets",
     "algorithms",
     "rules_in_process",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -23,26 +24,37 @@ DRAWS = 200
 @click.option(
     "--sobol", type=WholeNumber(0), default=0, metavar="POINTS", help="Sobol indices; 64 or so."
 )
+@click.option(
+    "--corners/--no-corners", default=True, help="Corners of build and temperature (default)."
+)
+@click.option(
+    "--sigma", type=float, default=3.0, show_default=True, help="Standard deviations of a corner."
+)
 @click.option("--workers", type=WholeNumber(1), help="Processes to use.")
 @click.option("--out", default=DEFAULT_FOLDER, metavar="DIR", show_default=True)
 def tolerance_command(plan: str | None, **options: Any) -> int:
     """Rank the tolerances of pulse, sensors and control unit by what they do to each decision.
 
     Over random draws (200 unless said): rank correlation of every drawn value with margin and fire
-    time, a tornado, and the worst draw by name. --sobol adds shares of variance by sensor
-    tolerance. Writes tolerance.csv, tolerance_worst.csv, both also as Parquet, tolerance.txt,
-    tolerance.svg, tolerance.png, and the run itself in tolerance_run, to replay any draw.
+    time, a tornado, and the worst draw by name; --sobol adds shares of variance by sensor
+    tolerance. Corners: cold, room and hot, with every sensor tolerance at 3 sigma on the side that
+    hurts (min) or helps (max), each with a plan in tolerance_corners that evaluates it again.
+    Writes tolerance.csv, tolerance_worst.csv, tolerance_corners.csv, all also as Parquet,
+    tolerance.txt, tolerance.svg, tolerance.png, and the run itself in tolerance_run, to replay any
+    draw.
 
     \b
     Example:
       crashsense study tolerance --events wall_full_40 --draws 200 --sobol 64
     """
     from crashsense.engine import choose, using
+    from crashsense.studies.corners import corner_plans
     from crashsense.studies.folders import check_folder
     from crashsense.studies.study_files import write_study
     from crashsense.studies.tolerance import study_tolerance, tolerance_figure, tolerance_text
 
-    out, sobol, workers = (options.pop(name) for name in ("out", "sobol", "workers"))
+    out, workers = (options.pop(name) for name in ("out", "workers"))
+    given = {name: options.pop(name) for name in ("sobol", "corners", "sigma")}
     check_folder(out, study="study tolerance", prefix="tolerance")
     if plan is None and options["draws"] is None:
         options["draws"] = DRAWS
@@ -50,17 +62,21 @@ def tolerance_command(plan: str | None, **options: Any) -> int:
     if note:
         click.echo(note, err=True)
     with using(engine):
-        found = study_tolerance(
-            resolved(plan, options), sobol=sobol, out=Path(out) / "tolerance_run", workers=workers
-        )
+        asked = resolved(plan, options)
+        found = study_tolerance(asked, out=Path(out) / "tolerance_run", workers=workers, **given)
+    corners, plans = corner_plans(found.corners, asked)
+    found = replace(found, corners=corners)
     text = tolerance_text(found)
     say(text)
     folder = write_study(
         out,
         name="tolerance",
-        tables={"": found.table, "worst": found.worst},
+        tables={"": found.table, "worst": found.worst, "corners": found.corners},
         text=text,
         figure=tolerance_figure(found),
     )
+    (folder / "tolerance_corners").mkdir(exist_ok=True)
+    for name, content in plans.items():
+        (folder / "tolerance_corners" / name).write_text(content, encoding="utf-8")
     say(f"\nTables and figure: {place(folder)}")
     return 0

@@ -79,13 +79,28 @@ class PlanKeys:
         [],
         "--restraint",
         metavar="NAME|covered",
-        says="Restraints that the run is about, the others are open; covered: those with a rule.",
+        says="Restraints that the run is about, and no others; covered: those with a rule.",
+    )
+    passenger_seat: str | None = key(
+        None,
+        "--passenger-seat",
+        choices=("occupied", "empty"),
+        says="Whether somebody sits there, in place of what the events say.",
     )
     faults: list[str] = key(
         [],
         "--fault",
         metavar="CHANNEL:KIND[:FROM_MS]",
         says="Fault of a sensor in every sensor set (central_x:lost:20); may be repeated.",
+    )
+    build: list[str] = key(
+        [],
+        "--build",
+        metavar="CHANNEL:ROLE:SIGMA",
+        says="Drawn quantity of a sensor that is held (central_x:sensitivity:-3); may be repeated.",
+    )
+    temperature_c: float | None = key(
+        None, "--temperature", least=-200, most=500, says="[degC] held in every draw."
     )
     algorithms: list[str] = key(
         ["plain", "guarded"], "--algorithm", metavar="NAME|FILE", least=1, says="May be repeated."

@@ -20,9 +20,18 @@ Names count before globs, globs before families; of two globs the later. ``fire`
 keeps the event's own. A waiver alone leaves the expectation as it is; a waived failure still
 counts. A stated time is the same in every draw.
 
+``after`` and ``delay_ms`` ask that a restraint fires after another one, never before it and never
+alone, with that delay (shortest, or shortest and longest) between them; ``order_basis`` says why.
+That is scored apart from the rest, in a row of its own. ``after = "none"`` asks for no order::
+
+    [requirements."wall_full_4*".front_airbag_stage_2]
+    after = "front_airbag_stage_1"
+    delay_ms = [5, 15]
+
 The columns of a table are ``event``, ``restraint``, ``expectation``, ``required_time_ms``,
-``not_before_ms``, ``basis``, ``waiver_why``, ``waiver_by``, ``waiver_on``, ``waiver_until``; the
-first two are needed, an empty cell says nothing.
+``not_before_ms``, ``basis``, ``after``, ``delay_ms`` (such as ``5 to 15``), ``order_basis``,
+``waiver_why``, ``waiver_by``, ``waiver_on``, ``waiver_until``; the first two are needed, an empty
+cell says nothing.
 """
 
 from __future__ import annotations
@@ -38,14 +47,17 @@ from typing import Any
 
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import (
+    ALL_RESTRAINTS,
     EXPECTATIONS,
     FAMILIES,
-    RESTRAINTS,
     Event,
     Requirement,
     Waiver,
+    stated_order,
+    usual_order,
 )
 from crashsense.files import number_or_none, read_text
+from crashsense.further_restraints import GOES_WITH, further_requirement
 from crashsense.records.stated import parse_requirement
 from crashsense.synthesis import Recipe
 from crashsense.synthesis.recipe import RequirementEntry, WaiverEntry
@@ -54,7 +66,8 @@ from crashsense.synthesis.recipe import RequirementEntry, WaiverEntry
 Asked = dict[str, dict[str, dict[str, Any]]]
 
 _TIMES = ("required_time_ms", "not_before_ms")
-_KEYS = ("expectation", *_TIMES, "basis", "waiver")
+_ORDER = ("after", "delay_ms", "order_basis")
+_KEYS = ("expectation", *_TIMES, "basis", *_ORDER, "waiver")
 _WAIVER = ("why", "by", "on", "until")
 COLUMNS = ("event", "restraint", *_KEYS[:-1], *(f"waiver_{key}" for key in _WAIVER))
 
@@ -77,10 +90,10 @@ def read_requirements(given: str | Mapping[str, Any], *, base: Path, file: str) 
             continue
         for restraint, value in restraints.items():
             where = f"requirements.{entry}.{restraint}"
-            if restraint not in RESTRAINTS:
-                faults.append(Fault(file, where, None, nearest(str(restraint), RESTRAINTS)))
+            if restraint not in ALL_RESTRAINTS:
+                faults.append(Fault(file, where, None, nearest(str(restraint), ALL_RESTRAINTS)))
                 continue
-            plain = _plain(value, file=file, where=where, faults=faults)
+            plain = _plain(value, restraint, file=file, where=where, faults=faults)
             if plain is not None:
                 asked.setdefault(str(entry), {})[restraint] = plain
     if faults:
@@ -88,16 +101,14 @@ def read_requirements(given: str | Mapping[str, Any], *, base: Path, file: str) 
     return asked
 
 
-def _plain(value: Any, *, file: str, where: str, faults: list[Fault]) -> dict[str, Any] | None:
+def _plain(
+    value: Any, restraint: str, *, file: str, where: str, faults: list[Fault]
+) -> dict[str, Any] | None:
     before = len(faults)
     if isinstance(value, str):
-        stated, wrong = parse_requirement(value, file=file, field=where)
-        faults += wrong
-        if stated is None:
+        value = _in_words(value, file=file, where=where, faults=faults)
+        if value is None:
             return None
-        value = {"expectation": stated.expectation, "basis": stated.basis or None}
-        if stated.required_s is not None:
-            value["required_time_ms"] = round(1e3 * stated.required_s, 9)
     if not isinstance(value, Mapping):
         faults.append(Fault(file, where, value, "'fire by 27 ms (why)', or a table of its parts"))
         return None
@@ -113,15 +124,34 @@ def _plain(value: Any, *, file: str, where: str, faults: list[Fault]) -> dict[st
             faults.append(Fault(file, f"{where}.{key}", part, "a time [ms]"))
         elif key == "waiver":
             out[key] = _plain_waiver(part, file=file, where=f"{where}.waiver", faults=faults)
+        elif key in _ORDER:
+            out[key] = part if key == "delay_ms" else str(part)
         else:
             out[key] = number_or_none(part) if key in _TIMES else str(part)
     if not out and len(faults) == before:
-        faults.append(Fault(file, where, None, "an expectation or a waiver"))
+        faults.append(Fault(file, where, None, "an expectation, an order or a waiver"))
+    if len(faults) == before:
+        order, wrong = stated_order(restraint, out, file=file, where=where)
+        faults += wrong
+        if order is not None:
+            out["delay_ms"] = order.delay_ms
     expectation = out.get("expectation")
     if expectation in ("no_fire", "open") and out.get("required_time_ms") is not None:
         expected = "no time where the restraint need not fire"
         faults.append(Fault(file, f"{where}.required_time_ms", out["required_time_ms"], expected))
     return None if len(faults) > before else out
+
+
+def _in_words(text: str, *, file: str, where: str, faults: list[Fault]) -> dict[str, Any] | None:
+    """The parts of a requirement that is stated as a text; None, with faults, if it is none."""
+    stated, wrong = parse_requirement(text, file=file, field=where)
+    faults += wrong
+    if stated is None:
+        return None
+    parts: dict[str, Any] = {"expectation": stated.expectation, "basis": stated.basis or None}
+    if stated.required_s is not None:
+        parts["required_time_ms"] = round(1e3 * stated.required_s, 9)
+    return parts
 
 
 def _plain_waiver(value: Any, *, file: str, where: str, faults: list[Fault]) -> dict[str, str]:
@@ -198,10 +228,13 @@ def with_requirements(events: Sequence[Event], asked: Asked, *, file: str) -> li
     for event in events:
         mine = changes.get(event.name, {})
         requirements = dict(event.requirements)
-        for restraint, change in mine.items():
+        # The seven come first: what further ones are asked follows from them.
+        for restraint in sorted(mine, key=ALL_RESTRAINTS.index):
             where = f"requirements.{event.name}.{restraint}"
+            old = further_requirement(replace(event, requirements=requirements), restraint)
             try:
-                requirements[restraint] = _changed(requirements[restraint], change)
+                change = mine[restraint]
+                requirements[restraint] = _changed(old, change, restraint, family=event.family)
             except InputError as error:
                 faults += [Fault(file, where, f.value, f.expected) for f in error.faults]
         source = event.source
@@ -234,7 +267,9 @@ def _waiver_of(change: Mapping[str, Any]) -> Waiver | None:
     return Waiver(said["why"], dates["until"], by=said["by"], on=dates["on"])
 
 
-def _changed(old: Requirement, change: Mapping[str, Any]) -> Requirement:
+def _changed(
+    old: Requirement, change: Mapping[str, Any], restraint: str, *, family: str
+) -> Requirement:
     expectation = change.get("expectation", old.expectation)
     required = change.get("required_time_ms")
     times: dict[str, Any] = {}
@@ -246,7 +281,24 @@ def _changed(old: Requirement, change: Mapping[str, Any]) -> Requirement:
         times["not_before_s"] = change["not_before_ms"] / 1e3
     basis = change.get("basis") or ("the plan" if "expectation" in change else old.basis)
     waiver = _waiver_of(change) or old.waiver
-    return replace(old, expectation=expectation, basis=basis, waiver=waiver, **times)
+    # What the plan asks in so many words is asked of every algorithm, with a rule or without.
+    needs_rule = old.needs_rule or "expectation" in change
+    follows = old.follows if required is None and expectation == "fire" else ""
+    order = old.order
+    if "after" in change:
+        order, _ = stated_order(restraint, change, file="plan", where=restraint)
+    elif expectation != old.expectation:
+        order = usual_order(restraint, expectation, family=family)
+    return replace(
+        old,
+        expectation=expectation,
+        basis=basis,
+        waiver=waiver,
+        order=order,
+        follows=follows,
+        needs_rule=needs_rule,
+        **times,
+    )
 
 
 def _recipe(recipe: Recipe, changes: Mapping[str, Mapping[str, Mapping[str, Any]]]) -> Recipe:
@@ -254,7 +306,7 @@ def _recipe(recipe: Recipe, changes: Mapping[str, Mapping[str, Mapping[str, Any]
     requirements = {state: dict(entries) for state, entries in recipe.requirements.items()}
     for event, state in zip(recipe.event_names, recipe.belts, strict=True):
         for restraint, change in changes.get(event, {}).items():
-            old: RequirementEntry = requirements[state][restraint]
+            old = _entry(requirements[state], restraint)
             update: dict[str, Any] = {}
             if "expectation" in change:
                 update["expectation"] = change["expectation"]
@@ -262,8 +314,7 @@ def _recipe(recipe: Recipe, changes: Mapping[str, Mapping[str, Mapping[str, Any]
                     update |= {"timing": "none", "required_ms": None}
             if change.get("required_time_ms") is not None:
                 update |= {"timing": "explicit", "required_ms": change["required_time_ms"]}
-            if change.get("basis"):
-                update["basis"] = change["basis"]
+            update |= {key: change[key] for key in ("basis", *_ORDER) if change.get(key)}
             waiver = _waiver_of(change)
             if waiver is not None:
                 update["waiver"] = WaiverEntry(
@@ -271,6 +322,12 @@ def _recipe(recipe: Recipe, changes: Mapping[str, Mapping[str, Mapping[str, Any]
                 )
             requirements[state][restraint] = old.model_copy(update=update)
     return replace(recipe, requirements=requirements)
+
+
+def _entry(entries: Mapping[str, RequirementEntry], restraint: str) -> RequirementEntry:
+    """What a recipe asks of a restraint, or of the one that it goes with."""
+    first = restraint if restraint in entries else GOES_WITH.get(restraint, "")
+    return entries.get(first) or RequirementEntry(expectation="open", basis="not in the recipe")
 
 
 def waivers_of(events: Iterable[Event], *, on: date) -> list[dict[str, Any]]:

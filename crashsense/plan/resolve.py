@@ -14,14 +14,16 @@ import tomli_w
 from crashsense.errors import CrashsenseError, Fault, InputError, RunFolderError
 from crashsense.event import Event, expired_waivers
 from crashsense.files import is_file, read_text, read_toml
+from crashsense.further_restraints import asking
 from crashsense.plan.inputs import input_digests, same_content
 from crashsense.plan.keys import ENTRIES, KEYS, PlanKeys, check_names, checked_keys, is_list
 from crashsense.plan.requirements import read_requirements, waiver_notes, with_requirements
-from crashsense.plan.restraints import chosen_restraints, limited_to
+from crashsense.plan.restraints import COVERED, chosen_restraints, limited_to, with_passenger_seat
 from crashsense.records import read_record
 from crashsense.rules import Algorithm, algorithm_names, load_algorithm, rate_faults
 from crashsense.rules.plugins import rules_in_process as building_rules_here
 from crashsense.sensing import SensorSet, load_sensor_set, sensor_set_names
+from crashsense.sensing.build import built_sets
 from crashsense.sensing.channel_faults import parse_channel_fault, with_channel_faults
 from crashsense.synthesis import Recipe, load_recipes, parse_recipe
 from crashsense.synthesis.frontal.own_vehicle import with_vehicle, written_vehicle
@@ -218,6 +220,8 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
     faults += _borrowed_events(entries, chosen, base, label)
     for path in record_paths:
         chosen += _attempt(faults, partial(read_record, **for_records), path, label) or []
+    if file.passenger_seat is not None:
+        chosen = with_passenger_seat(file.passenger_seat, chosen)
     asked = None
     if file.requirements is not None:
         reading = partial(read_requirements, base=base, file=label)
@@ -228,6 +232,8 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
     faults += _borrowed(rule_entries, rules, load_algorithm, algorithm_names(), base, label)
     all_sets = [s for s in sets if s is not None]
     broken = _attempt(faults, partial(faulted_sets, all_sets), file.faults, label) or all_sets
+    holding = partial(built_sets, broken, temperature_c=file.temperature_c)
+    broken = _attempt(faults, holding, file.build, label) or broken
     all_rules = [a for a in rules if a is not None]
     groups: tuple[tuple[str, list[Any]], ...] = (
         ("events", chosen),
@@ -255,14 +261,24 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
     notes += [u.note for u in unseen if u.channels]
     if file.restraints:
         notes.append(f"this run is about {', '.join(about)} only; other restraints are open")
+    if file.passenger_seat is not None:
+        notes.append(f"passenger seat: {file.passenger_seat} in every event")
     notes += [f"every sensor set carries a fault: {fault}" for fault in file.faults]
+    held = [*file.build, *([] if file.temperature_c is None else [f"{file.temperature_c:g} degC"])]
+    if held:
+        notes.append(f"every sensor set as built, in every draw: {', '.join(held)}")
     if file.rules_in_process:
         notes.append(
             "Python rules of your own ran in the evaluating process (rules_in_process): one that "
             "misbehaves can change or end the whole evaluation"
         )
+    named = [name for name in file.restraints if name != COVERED]
     return Plan(
-        events=tuple(limited_to(about, chosen)),
+        events=tuple(
+            limited_to(about, chosen, named=named)
+            if file.restraints
+            else [asking(event, about) for event in chosen]
+        ),
         sensor_sets=tuple(broken),
         algorithms=tuple(all_rules),
         keys=replace(

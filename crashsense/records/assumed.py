@@ -12,7 +12,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from crashsense.errors import Fault, InputError, nearest
-from crashsense.event import EXPECTATIONS, RESTRAINTS, Context, Requirement
+from crashsense.event import (
+    ALL_RESTRAINTS,
+    EXPECTATIONS,
+    FURTHER_RESTRAINTS,
+    RESTRAINTS,
+    Context,
+    Requirement,
+    orders_assumed,
+    usual_order,
+)
 from crashsense.occupant import FREE_TRAVEL_M, INFLATION_S
 from crashsense.records.header import Record
 from crashsense.records.motion import VELOCITY_WINDOW_S, Direction, Motion
@@ -69,12 +78,9 @@ def parse_expect(expect: object) -> dict[str, str]:
             pairs.append((left.strip(), right.strip()) if equals else (STAGE_1, left.strip()))
     faults = []
     for restraint, expectation in pairs:
-        if restraint not in RESTRAINTS:
-            faults.append(
-                Fault(
-                    "records", "expect", restraint, f"a restraint: {nearest(restraint, RESTRAINTS)}"
-                )
-            )
+        if restraint not in ALL_RESTRAINTS:
+            expected = f"a restraint: {nearest(restraint, ALL_RESTRAINTS)}"
+            faults.append(Fault("records", "expect", restraint, expected))
         if expectation not in EXPECTATIONS:
             faults.append(
                 Fault("records", "expect", expectation, nearest(expectation, EXPECTATIONS))
@@ -139,7 +145,7 @@ def assume(
     if faults:
         raise InputError(faults)
     requirements = {}
-    for name in RESTRAINTS:
+    for name in (*RESTRAINTS, *(name for name in FURTHER_RESTRAINTS if name in expect)):
         expectation = wanted.get(name, "open")
         timed = reached and (expectation == "fire" or name == STAGE_1) and expectation != "no_fire"
         if name in expect:
@@ -154,6 +160,7 @@ def assume(
             free_travel_m=FREE_TRAVEL_M if timed else None,
             inflation_s=INFLATION_S if timed else None,
             basis=basis,
+            order=usual_order(name, expectation, family=direction.family),
         )
     if STAGE_1 in expect:
         sentences.append(f"{STAGE_1}: {expect[STAGE_1]}, stated by the user")
@@ -169,6 +176,7 @@ def assume(
         + ", ".join(f"{n} {expect[n]}" for n in others)
         + "; the rest open, assumed"
     )
+    sentences += orders_assumed(requirements)
     context, spoken = _context(record, vehicle, belts=belts, stage_1=wanted[STAGE_1])
     return Assumed(context, requirements, (*sentences, *spoken))
 

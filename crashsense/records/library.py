@@ -153,6 +153,8 @@ def _with(event: Event, entry: Entry) -> Event:
     sentences = []
     for name, stated in entry.requirements.items():
         if stated.required_s is None:
+            if stated.says_order:
+                requirements[name] = replace(requirements[name], order=stated.order)
             continue
         basis = stated.basis or "stated by the manifest"
         requirements[name] = Requirement(
@@ -162,6 +164,7 @@ def _with(event: Event, entry: Entry) -> Event:
             not_before_s=stated.not_before_s,
             basis=basis,
             waiver=stated.waiver,
+            order=stated.order_of(name, family=event.family),
         )
         sentences.append(f"{name}: {stated.expectation} by {stated.required_s * 1e3:g} ms, {basis}")
     metadata = dict(event.metadata)
@@ -171,7 +174,8 @@ def _with(event: Event, entry: Entry) -> Event:
         metadata["notes"] = entry.notes
     if entry.mass_kg is not None:
         metadata["mass_kg"] = entry.mass_kg
-    if not sentences and not entry.title and metadata == dict(event.metadata):
+    same = requirements == dict(event.requirements) and metadata == dict(event.metadata)
+    if same and not entry.title:
         return event
     source = event.source
     if sentences and source is not None:

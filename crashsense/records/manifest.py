@@ -27,7 +27,7 @@ from pathlib import Path
 from typing import Any
 
 from crashsense.errors import Fault, InputError, nearest, printable
-from crashsense.event import FAMILIES, RESTRAINTS
+from crashsense.event import ALL_RESTRAINTS, FAMILIES
 from crashsense.files import number, read_text, read_toml
 from crashsense.records.stated import StatedRequirement, parse_requirement
 
@@ -142,7 +142,7 @@ def _entry(manifest: Path, name: str, row: Mapping[str, Any], faults: list[Fault
     requirements: dict[str, StatedRequirement] = {}
     for key, value in row.items():
         where = f"{name}: {key}"
-        if key in RESTRAINTS:
+        if key in ALL_RESTRAINTS:
             found, wrong = parse_requirement(value, file=file, field=where)
             faults += wrong
             if found is not None:
@@ -158,7 +158,7 @@ def _entry(manifest: Path, name: str, row: Mapping[str, Any], faults: list[Fault
             else:
                 values[key] = str(value)
         else:
-            known = [*_TEXTS, *_NUMBERS, *RESTRAINTS]
+            known = [*_TEXTS, *_NUMBERS, *ALL_RESTRAINTS]
             faults.append(Fault(file, name, key, nearest(key, known)))
     if values.get("family", "") not in ("", *FAMILIES):
         expected = nearest(values["family"], FAMILIES)

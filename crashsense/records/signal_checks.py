@@ -150,13 +150,18 @@ def filtered(where: str, judged: Judged, *, file: str) -> list[Finding]:
 
 def high_part(judged: Judged) -> float | None:
     """Rms from 250 Hz to 1 kHz during the crash, over the class 60 peak [-]; None if not told."""
+    return part_above_filter(judged.values, rate_hz=judged.rate_hz)
+
+
+def part_above_filter(values: FloatArray, *, rate_hz: float) -> float | None:
+    """The same of the samples of a channel [m/s^2], shape (samples,)."""
     from crashsense.filters.channel_class import channel_class_filter
 
-    rate = judged.rate_hz
-    smooth = np.abs(channel_class_filter(judged.values, rate_hz=rate, channel_class=60))
+    rate = rate_hz
+    smooth = np.abs(channel_class_filter(values, rate_hz=rate, channel_class=60))
     # The crash lies about its peak, wherever time zero is.
     first = max(0, int(smooth.argmax()) - round(0.6 * _CRASH_S * rate))
-    crash = judged.values[first : first + round(_CRASH_S * rate)]
+    crash = values[first : first + round(_CRASH_S * rate)]
     if crash.size < 64 or 0.45 * rate <= 2.0 * _FILTERED_BAND_HZ[0]:
         return None
     peak = float(smooth.max())

@@ -19,7 +19,15 @@ import numpy as np
 
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, nearest, printable
-from crashsense.event import EXPECTATIONS, FAMILIES, RESTRAINTS, Waiver
+from crashsense.event import (
+    ALL_RESTRAINTS,
+    EXPECTATIONS,
+    FAMILIES,
+    Order,
+    Waiver,
+    stated_order,
+    usual_order,
+)
 from crashsense.files import number_or_none
 from crashsense.records.findings import Finding
 
@@ -43,6 +51,15 @@ class StatedRequirement:
     not_before_s: float = 0.0
     basis: str = ""
     waiver: Waiver | None = None
+    order: Order | None = None
+    #: False where the file says nothing of an order: then the usual one holds
+    says_order: bool = False
+
+    def order_of(self, restraint: str, *, family: str) -> Order | None:
+        """The order that is stated, or the usual one."""
+        if self.says_order:
+            return self.order
+        return usual_order(restraint, self.expectation, family=family)
 
 
 @dataclass(frozen=True)
@@ -153,6 +170,9 @@ class _Parser:
             for name in ("required_time_ms", "origin_ms", "not_before_ms")
         }
         waiver = self._waiver(f"{key}: waiver", table.get("waiver"))
+        where = f"{self.where}: {key}" if self.where else key
+        order, wrong = stated_order(key, table, file=self.file, where=where)
+        self.faults += wrong
         if len(self.faults) > before:
             return None
         required = times["required_time_ms"]
@@ -163,6 +183,8 @@ class _Parser:
             not_before_s=(times["not_before_ms"] or 0.0) / 1e3,
             basis=str(table.get("basis") or ""),
             waiver=waiver,
+            order=order,
+            says_order=table.get("after") is not None,
         )
 
     def _waiver(self, key: str, value: object) -> Waiver | None:
@@ -252,14 +274,14 @@ def _flat(parser: _Parser, whole: Any) -> dict[str, Any]:
         parser.fault("requirements", requirements, "one entry a restraint")
         return dict(whole)
     for name in requirements:
-        if name not in RESTRAINTS:
-            parser.fault("requirements", name, nearest(name, RESTRAINTS))
-    return {**whole, **{k: v for k, v in requirements.items() if k in RESTRAINTS}}
+        if name not in ALL_RESTRAINTS:
+            parser.fault("requirements", name, nearest(name, ALL_RESTRAINTS))
+    return {**whole, **{k: v for k, v in requirements.items() if k in ALL_RESTRAINTS}}
 
 
 def _take(parser: _Parser, found: dict[str, Any], key: str, value: Any) -> Finding | None:
     """Put one statement into *found*; a finding where its key is of no meaning here."""
-    known = [*_KEYS, *RESTRAINTS]
+    known = [*_KEYS, *ALL_RESTRAINTS]
     if key in _FOR_PEOPLE:
         return None
     if key not in known:
@@ -268,7 +290,7 @@ def _take(parser: _Parser, found: dict[str, Any], key: str, value: Any) -> Findi
             return None
         words = _IN_WORDS.fullmatch(str(value).strip())
         if words is not None and words[1] in EXPECTATIONS:  # a requirement must not be lost
-            parser.fault("key", key, nearest(key, RESTRAINTS))
+            parser.fault("key", key, nearest(key, ALL_RESTRAINTS))
             return None
         note = "left as a comment"
         return Finding(
@@ -285,6 +307,6 @@ def _take(parser: _Parser, found: dict[str, Any], key: str, value: Any) -> Findi
 
 
 def _stated(found: dict[str, Any]) -> Stated:
-    plain = {k: v for k, v in found.items() if k not in RESTRAINTS and v is not None}
-    stated = {k: v for k, v in found.items() if k in RESTRAINTS and v is not None}
+    plain = {k: v for k, v in found.items() if k not in ALL_RESTRAINTS and v is not None}
+    stated = {k: v for k, v in found.items() if k in ALL_RESTRAINTS and v is not None}
     return Stated(**plain, requirements=stated)

@@ -4,14 +4,21 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 import numpy as np
 
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError, nearest
-from crashsense.event import RESTRAINTS, Context, Event, Requirement
+from crashsense.event import (
+    FURTHER_RESTRAINTS,
+    RESTRAINTS,
+    Context,
+    Event,
+    Requirement,
+    orders_assumed,
+)
 from crashsense.files import opened as open_file
 from crashsense.occupant import FREE_TRAVEL_M, INFLATION_S
 from crashsense.records import quality, signal_checks, table_checks
@@ -339,12 +346,11 @@ def _assume(reading: _Reading, *, belts: bool | None, expect: Mapping[str, str])
     faults = []
     requirements: dict[str, Requirement] = {}
     sentences: list[str] = []
-    for name in RESTRAINTS:
+    further = [name for name in FURTHER_RESTRAINTS if name in stated or name in expect]
+    for name in (*RESTRAINTS, *further):
         if name in expect:
             mine = stated.get(name, StatedRequirement(""))
-            entry = StatedRequirement(
-                expect[name], mine.required_s, mine.origin_s, mine.not_before_s
-            )
+            entry = replace(mine, expectation=expect[name], basis="", waiver=None)
             basis, spoken = "stated by the user", f"{name}: {expect[name]}, stated by the user"
         elif name in stated:
             entry = stated[name]
@@ -379,6 +385,7 @@ def _assume(reading: _Reading, *, belts: bool | None, expect: Mapping[str, str])
             not_before_s=entry.not_before_s,
             basis=basis,
             waiver=entry.waiver,
+            order=entry.order_of(name, family=direction.family),
         )
         if spoken:
             sentences.append(spoken)
@@ -387,8 +394,8 @@ def _assume(reading: _Reading, *, belts: bool | None, expect: Mapping[str, str])
     rest = [name for name in RESTRAINTS if name not in stated and name not in expect]
     rest = [name for name in rest if name != STAGE_1]
     if stated:
-        told = [name for name in RESTRAINTS if name in stated and name not in expect]
-        whole = len(told) == len(RESTRAINTS)
+        told = [name for name in (*RESTRAINTS, *further) if name in stated and name not in expect]
+        whole = len(told) >= len(RESTRAINTS)
         sentences.insert(
             0,
             f"requirements of {'all restraints' if whole else ', '.join(told)}: stated by the file",
@@ -396,6 +403,8 @@ def _assume(reading: _Reading, *, belts: bool | None, expect: Mapping[str, str])
     if rest:
         expectation = requirements[rest[0]].expectation
         sentences.append(f"all other restraints: {expectation}, assumed ({_rest(direction)})")
+    own = {n: r for n, r in requirements.items() if n not in stated or not stated[n].says_order}
+    sentences += orders_assumed(own)
     context, more = _context(reading, belts=belts, stage_1=requirements[STAGE_1].expectation)
     return Assumed(context, requirements, (*sentences, *more))
 

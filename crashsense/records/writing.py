@@ -17,7 +17,7 @@ import numpy as np
 
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError, printable
-from crashsense.event import Event
+from crashsense.event import NOTHING, Event
 from crashsense.records.table import RIGID_BODY
 from crashsense.resources import CAUTION
 from crashsense.units import STANDARD_GRAVITY
@@ -82,6 +82,9 @@ def write_signals(event: Event, path: Path) -> None:
                 "not_before_ms": 1e3 * entry.not_before_s,
                 "basis": entry.basis,
                 "waiver": None if entry.waiver is None else vars(entry.waiver),
+                "after": NOTHING if entry.order is None else entry.order.after,
+                "delay_ms": None if entry.order is None else entry.order.delay_ms,
+                "order_basis": None if entry.order is None else entry.order.basis,
             }
             for restraint, entry in event.requirements.items()
         },

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crashsense.errors import Fault, InputError
-from crashsense.event import RESTRAINTS
+from crashsense.event import ALL_RESTRAINTS
 from crashsense.plotting import UNIT_NAMES, VERMILION
 from crashsense.reporting.paper import Paper, write_pdf
 from crashsense.reporting.summary import (
@@ -22,6 +22,7 @@ from crashsense.reporting.summary import (
     worst_margins,
 )
 from crashsense.reporting.view import RunView
+from crashsense.reporting.words import must_words
 from crashsense.resources import CAUTION
 from crashsense.results.folder import RunFolder
 from crashsense.results.tally import MET, NOT_MET, WORDS, counts, required_rows, rows_of
@@ -199,7 +200,7 @@ def _coverage(paper: Paper, view: RunView, evidence: Evidence) -> None:
     ]
     rows = []
     for family, own in one.groupby("family", observed=True, sort=False):
-        for restraint in RESTRAINTS:
+        for restraint in ALL_RESTRAINTS:
             words = own.loc[own["restraint"] == restraint, "expectation"].value_counts()
             asked = [int(words.get(name, 0)) for name in ("fire", "no_fire", "open")]
             if asked[0] or asked[1]:
@@ -353,13 +354,20 @@ def _requirement_rows(rows: pd.DataFrame, evidence: Evidence) -> Iterator[list[s
             row.event,
             evidence.about.get(row.event, ("-", ""))[0] or "-",
             row.restraint,
-            "fire" if fires else "not fire",
+            must_words(row.expectation),
             milliseconds(row.required_time_ms) if fires else "-",
             "-" if row.fire_time_ms != row.fire_time_ms else milliseconds(row.fire_time_ms),
-            "-" if row.demand_margin != row.demand_margin else f"{row.demand_margin:+.2f}",
+            _margin_words(row),
             WORDS[row.verdict],
             told or ("waived" if row.waived else ""),
         ]
+
+
+def _margin_words(row: Any) -> str:
+    """Demand margin of a row; of an order, which has no demand, that of time."""
+    if row.expectation == "order" and row.time_margin_ms == row.time_margin_ms:
+        return milliseconds(row.time_margin_ms, sign=True)
+    return "-" if row.demand_margin != row.demand_margin else f"{row.demand_margin:+.2f}"
 
 
 def _made_from(paper: Paper, view: RunView, evidence: Evidence) -> None:

@@ -13,9 +13,12 @@ from typing import Any
 
 import numpy as np
 
-from crashsense.event import Event
+from crashsense.event import FURTHER_RESTRAINTS, Event
+from crashsense.further_restraints import further_requirement
 from crashsense.reporting.event_channels import band_peak
 from crashsense.signal import cumulative_trapezoid
+from crashsense.synthesis.frontal.checked import checks_of
+from crashsense.synthesis.frontal.impact import FrontalParameters
 from crashsense.synthesis.misuse.levels import measure_levels
 from crashsense.synthesis.model import Synthesis
 from crashsense.synthesis.recipe import Recipe
@@ -72,7 +75,7 @@ def card(recipe: Recipe, event: Event) -> list[str]:
         event.title,
         f"  event {event.name}, family {event.family}, matrix row {recipe.matrix or '-'}",
         f"  model {recipe.model.name}: {recipe.model.title}",
-        f"  context: {'belted' if event.context.belted else 'unbelted'}",
+        f"  context: {_context_words(event)}",
         f"  expected: {expected}",
         "",
         "Parameters (as in the recipe, unit in the name)",
@@ -86,6 +89,13 @@ def card(recipe: Recipe, event: Event) -> list[str]:
     for restraint, entry in event.requirements.items():
         time = "" if entry.required_s is None else f"{1e3 * entry.required_s:.1f} ms"
         lines.append(f"  {restraint:<22} {entry.expectation:<8} {time:<9} {entry.basis}")
+        if entry.order is not None:
+            lines.append(f"  {'':<22} {'order':<8} {entry.order.words}: {entry.order.basis}")
+    lines += ["", "Asked of further restraints where an algorithm or a plan is about them"]
+    for restraint in FURTHER_RESTRAINTS:
+        entry = further_requirement(event, restraint)
+        time = "" if entry.required_s is None else f"{1e3 * entry.required_s:.1f} ms"
+        lines.append(f"  {restraint:<24} {entry.expectation:<8} {time:<9} {entry.basis}")
     lines += ["", "Figures (nominal draw; +x forward, +y right)"]
     for label, value in key_figures(recipe, event):
         lines.append(f"  {label:<48} {value}")
@@ -93,12 +103,19 @@ def card(recipe: Recipe, event: Event) -> list[str]:
     for key, tolerance in recipe.tolerances.items():
         lines.append(f"  {key:<22} {tolerance.kind:<8} {tolerance.width:<7g} {tolerance.basis}")
     lines += _beside_ranges(recipe)
+    if isinstance(recipe.parameters, FrontalParameters):
+        lines += ["", *checks_of(recipe.parameters)]
     if recipe.family == "rough_road":
         lines += _ride_spectrum(recipe)
     lines += ["", f"At the end: {at_end_words(recipe)}"]
     if recipe.notes:
         lines += ["", recipe.notes]
     return lines
+
+
+def _context_words(event: Event) -> str:
+    belts = "belted" if event.context.belted else "unbelted"
+    return belts if event.context.passenger_seat_occupied else f"{belts}, passenger seat empty"
 
 
 def _beside_ranges(recipe: Recipe) -> list[str]:

@@ -68,7 +68,7 @@ def event_parts(
         page: dict[str, Any] = {
             "name": event,
             "family": rows[0].family,
-            "rows": [row for row in required if not _never_challenged(row)],
+            "rows": [row for row in required if not _tells_nothing(row)],
             "idle": _idle([row for row in required if _never_challenged(row)]),
             "failed": sum(r.verdict in NOT_MET for r in deciding),
             "view": shown,
@@ -98,6 +98,11 @@ def event_parts(
 
 def _never_challenged(row: Any) -> bool:
     return bool(row.verdict == "held" and row.max_demand == 0.0)
+
+
+def _tells_nothing(row: Any) -> bool:
+    """True of what stayed at demand 0, and of an order that nothing put to the test."""
+    return _never_challenged(row) or bool(row.verdict == "not_challenged")
 
 
 def _idle(rows: Sequence[Any]) -> list[tuple[str, list[str]]]:

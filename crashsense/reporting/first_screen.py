@@ -13,7 +13,14 @@ from crashsense.reporting.summary import worst_margins
 from crashsense.reporting.timing import outcome_words, row_key
 from crashsense.reporting.words import MARKS, anchor, finite, restraint_words, signed
 from crashsense.results.nominal import EventView, decimate
-from crashsense.results.outcome import FIRE_PARTS, NO_FIRE_PARTS, PART_WORDS, Outcome, outcome_of
+from crashsense.results.outcome import (
+    FIRE_PARTS,
+    NO_FIRE_PARTS,
+    ORDER_PARTS,
+    PART_WORDS,
+    Outcome,
+    outcome_of,
+)
 from crashsense.results.provenance import PROVENANCE
 from crashsense.results.sealed import read_sealed
 from crashsense.results.tally import BY_WEIGHT, MET, NOT_MET, WORDS, Pair, required_rows, rows_of
@@ -34,7 +41,7 @@ PART_MARKS = {**MARKS, "challenged": MARKS["held"], "never_challenged": "–"}
 
 @dataclass(frozen=True)
 class Bar:
-    """One of the two bars: ``parts`` are (name, mark, word, number, share in per cent)."""
+    """One of the bars: ``parts`` are (name, mark, word, number, share in per cent)."""
 
     title: str
     total: int
@@ -136,13 +143,16 @@ def _weight(row: Any) -> tuple[int, float]:
 
 
 def bars_of(outcome: Outcome) -> list[Bar]:
-    """The two bars of an outcome."""
+    """The bars of an outcome: must fire, must not and, where it is asked for, the order."""
     out = []
     for title, parts, names in (
         ("Must fire", outcome.fire, FIRE_PARTS),
         ("Must not fire", outcome.no_fire, NO_FIRE_PARTS),
+        ("Stages in order", outcome.order, ORDER_PARTS),
     ):
         total = sum(parts.values())
+        if title == "Stages in order" and not total:
+            continue
         out.append(
             Bar(
                 title,
@@ -163,6 +173,8 @@ def _card(view: RunView, rows: list[Any]) -> Card:
     words = outcome_words(row)
     if row.verdict == "inadvertent" and finite(row.fire_time_ms) is not None:
         words = f"inadvertent, {row.fire_time_ms:.1f} ms"
+    if row.expectation == "order" and isinstance(row.reason, str):
+        words = f"{WORDS[row.verdict]}: {row.reason}"
     return Card(
         row.event,
         anchor(row.event),

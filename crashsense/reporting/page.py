@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crashsense.errors import harmless
-from crashsense.event import RESTRAINTS
+from crashsense.event import ALL_RESTRAINTS
 from crashsense.glossary import meaning
 from crashsense.reporting import svg
 from crashsense.reporting.chances import Chances, chances_of
@@ -40,9 +40,9 @@ from crashsense.reporting.what_if import TRAVELS_MM, WhatIf
 from crashsense.reporting.words import (
     MARKS,
     PAGE_WORDS,
-    RESTRAINT_WORDS,
     anchor,
     finite,
+    must_words,
     one_decimal,
     restraint_words,
     signed,
@@ -64,18 +64,22 @@ from crashsense.results.tally import (
     required_rows,
     rows_of,
 )
+from crashsense.scoring import ORDER_FAILURES
 
 if TYPE_CHECKING:
     import pandas as pd
 
 
-def write_report(run: Any, folder: Path | str) -> Path:
+def write_report(run: Any, folder: Path | str, *, title: str = "") -> Path:
     """Write ``report.html`` of a run into *folder* and return its path.
+
+    *title*: in place of that of the run's view.
 
     The page is written event by event to a temporary name and then renamed, so that a big run needs
     the traces of one event in memory only, and a reader never meets half a page.
     """
     view = view_of(run)
+    view = replace(view, title=title) if title else view
     target = Path(folder) / "report.html"
     temporary = target.with_name(f".report.{os.getpid()}.tmp")
     try:
@@ -105,7 +109,7 @@ def page_parts(view: RunView) -> Iterator[str]:
     spreads = spreads_of(statistics)
     asked = required_rows(nominal)
     present = set(asked["verdict"])
-    rare = ("early", "rule_error", "not_evaluated")
+    rare = ("early", "rule_error", "not_evaluated", *ORDER_FAILURES, "in_order", "not_challenged")
     template = templates.get_template("report.html.j2")
     yield from template.generate(
         caution=CAUTION,
@@ -116,7 +120,7 @@ def page_parts(view: RunView) -> Iterator[str]:
         nominal_only="" if view.tally.draws else NOMINAL_ONLY,
         several_sets=len({sensor_set for sensor_set, _ in view.pairs}) > 1,
         count_rows=rows,
-        drawn_verdicts=[*BY_WEIGHT, *MET, "not_evaluated"],
+        drawn_verdicts=_drawn_verdicts(view),
         drawn_rows=_drawn_rows(view),
         shown_verdicts=[v for v in WORDS if v not in rare or any(row[v] for row in rows)],
         date=date_of(view),
@@ -125,14 +129,15 @@ def page_parts(view: RunView) -> Iterator[str]:
         travels=TRAVELS_MM,
         families=list(dict.fromkeys(nominal["family"])),
         all_verdicts=[v for v in (*BY_WEIGHT, *MET, "not_evaluated") if v in present],
-        all_restraints=[r for r in RESTRAINTS if (asked["restraint"] == r).any()],
+        all_restraints=sorted(asked["restraint"].unique(), key=_place_of),
         combinations=_combinations(view, nominal, statistics=statistics, spreads=spreads),
         events=event_parts(view, nominal, what_if=what_if, spreads=spreads),
         what_if=what_if,
         sensors=sensor_parts(view.sensors),
         words=WORDS,
         marks=MARKS,
-        restraint_words=RESTRAINT_WORDS,
+        name_of=restraint_words,
+        must=must_words,
         not_met=NOT_MET,
     )
 
@@ -158,6 +163,19 @@ def _count_rows(view: RunView) -> list[dict[str, Any]]:
     return [
         {**row._asdict(), "gate": view.gating.get(row.algorithm, True)} for row in rows_of(table)
     ]
+
+
+def _place_of(name: str) -> tuple[int, str]:
+    """Restraints in their usual order, then two of them in order."""
+    return (ALL_RESTRAINTS.index(name) if name in ALL_RESTRAINTS else len(ALL_RESTRAINTS), name)
+
+
+def _drawn_verdicts(view: RunView) -> list[str]:
+    """Columns of the verdicts over draws; those of orders only where they occur."""
+    drawn = [view.tally.verdicts(pair) for pair in view.pairs]
+    orders = ("in_order", "not_challenged", *ORDER_FAILURES)
+    shown = [*BY_WEIGHT, *MET, "not_evaluated"]
+    return [name for name in shown if name not in orders or any(one[name] for one in drawn)]
 
 
 def _drawn_rows(view: RunView) -> list[dict[str, Any]]:

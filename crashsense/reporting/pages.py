@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+from crashsense.synthesis.nominal_cache import cache_folder
 
 if TYPE_CHECKING:
-    from jinja2 import Environment
+    from jinja2 import BytecodeCache, Environment
 
 TEMPLATES = Path(__file__).parent / "templates"
 
@@ -25,4 +28,24 @@ def environment(*folders: Path) -> Environment:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        bytecode_cache=_kept_code(),
     )
+
+
+def _kept_code() -> BytecodeCache | None:
+    """Where compiled templates are kept between runs: beside the nominal signals, if anywhere."""
+    from jinja2 import FileSystemBytecodeCache
+
+    class Kept(FileSystemBytecodeCache):
+        def dump_bytecode(self, bucket: Any) -> None:
+            with suppress(OSError):  # a full disk, or a folder that cannot be written
+                super().dump_bytecode(bucket)
+
+    folder = cache_folder()
+    if folder is None:
+        return None
+    try:
+        (folder / "page").mkdir(parents=True, exist_ok=True)
+    except OSError:
+        return None
+    return Kept(str(folder / "page"))

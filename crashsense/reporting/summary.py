@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from crashsense.event import RESTRAINTS
+from crashsense.event import ALL_RESTRAINTS
 from crashsense.reporting.scales import NONE_FAILED, FailedRows, failed_rows, scale_words, unasked
 from crashsense.resources import CAUTION
 from crashsense.results.outcome import outcome_of
@@ -123,6 +123,7 @@ def compose(view: RunView) -> str:
     lines += ["", *_count_lines(view)]
     lines += _ruleless_lines(view)
     lines += _margin_lines(view)
+    lines += _order_lines(view)
     lines += _draw_lines(view)
     lines += _separation_lines(view)
     lines += _arming_lines(view.rows_shown())
@@ -223,14 +224,23 @@ def _ruleless_lines(view: RunView) -> list[str]:
 
 
 def ruleless_words(nominal: pd.DataFrame, pair: Pair, rules: Mapping[str, Sequence[str]]) -> str:
-    """Name the restraints for which an algorithm has no rule, and what is missed for that."""
+    """Name the restraints that an algorithm does not cover, and what is missed for that."""
     if pair[1] not in rules:
         return ""
-    names = [name for name in RESTRAINTS if name not in rules[pair[1]]]
+    names = [name for name in ALL_RESTRAINTS if name not in rules[pair[1]]]
     own = nominal[(nominal["sensor_set"] == pair[0]) & (nominal["algorithm"] == pair[1])]
-    missed = int((own["restraint"].isin(names) & (own["verdict"] == "missed")).sum())
+    own = own[own["restraint"].isin(names)]
+    judged = required_rows(own[own["verdict"] != "not_evaluated"])
+    never = [name for name in names if (judged["restraint"] == name).any()]
+    missed = int((judged["verdict"] == "missed").sum())
     tail = f"; {missed} requirements to fire missed for that" if missed else ""
-    return f"No rule in {pair[1]}, never fires: {', '.join(names)}{tail}" if names else ""
+    told = [f"No rule in {pair[1]}, never fires: {', '.join(never)}{tail}"] if never else []
+    # What a run limited to others leaves open is no gap of the algorithm.
+    left_open = set(own["restraint"]) - set(required_rows(own)["restraint"])
+    beside = [name for name in names if name not in never and name not in left_open]
+    if beside:
+        told.append(f"Not covered by {pair[1]}, not judged: {', '.join(beside)}")
+    return ". ".join(told)
 
 
 def _margin_lines(view: RunView) -> list[str]:
@@ -250,6 +260,27 @@ def _margin_lines(view: RunView) -> list[str]:
         for row in rows_of(rows)
     ]
     return lines + text_table(table, keys=4, left=(0, 3, 4))
+
+
+#: Events that the terminal names of those in which the order of restraints fails.
+MOST_ORDERS = 6
+
+
+def _order_lines(view: RunView) -> list[str]:
+    """What of the order of restraints fails at nominal, by how it fails."""
+    rows = view.rows_shown()
+    failed = rows[(rows["expectation"] == "order") & rows["verdict"].isin(NOT_MET)]
+    lines = []
+    for (restraint, algorithm, sensor_set, verdict), own in failed.groupby(
+        ["restraint", "algorithm", "sensor_set", "verdict"], observed=True, sort=False
+    ):
+        names = list(own["event"])
+        more = f" and {len(names) - MOST_ORDERS} more" if len(names) > MOST_ORDERS else ""
+        lines += wrapped(
+            f"  {restraint}{_tail(view, (sensor_set, algorithm))}: {WORDS[verdict]} in "
+            f"{', '.join(names[:MOST_ORDERS])}{more}"
+        )
+    return ["", "Order of restraints, nominal", *lines] if lines else []
 
 
 def _tail(view: RunView, pair: Pair) -> str:
@@ -276,8 +307,9 @@ def _drawn_counts(view: RunView) -> list[str]:
     drawn = {pair: view.tally.verdicts(pair) for pair in view.pairs}
     always = ("inadvertent", "missed", "late")
     shown = [v for v in BY_WEIGHT if v in always or any(c[v] for c in drawn.values())]
-    shown += [*MET]
-    shown += [v for v in ("not_evaluated",) if any(c[v] for c in drawn.values())]
+    orders = ("in_order", "not_challenged")
+    shown += [v for v in MET if v not in orders]
+    shown += [v for v in (*orders, "not_evaluated") if any(c[v] for c in drawn.values())]
     head = [f"Verdicts over {view.tally.draws} draws", *(WORDS[v] for v in shown)]
     rows = [[_head(view, pair), *(str(drawn[pair][v]) for v in shown)] for pair in view.pairs]
     return text_table([head, *rows])
@@ -411,7 +443,10 @@ def result_words(view: RunView, pair: Pair) -> str:
 
 
 def _tails(totals: Totals) -> str:
-    tail = f"; {totals.unjudged} could not be judged" if totals.unjudged else ""
+    unable = totals.unjudged - totals.uncovered
+    tail = f"; {unable} could not be judged" if unable else ""
+    if totals.uncovered:
+        tail += f"; {totals.uncovered} not judged, as it does not cover their restraints"
     return tail + (f"; {totals.waived} of them waived" if totals.waived else "")
 
 

@@ -136,11 +136,10 @@ def path(x: FloatArray, y: FloatArray, *, frame: Frame, fine: int = FINE) -> str
     ends = np.ones(min(len(points) - 1, 1), dtype=bool)
     points = points[np.concatenate([[True], ~spared, ends])]
     points = points[needed(points)]
-    text = [f"M{points[0, 0]} {points[0, 1]}l"]
-    for step_x, step_y in np.diff(points, axis=0).tolist():
-        space = "" if len(text) == 1 or step_x < 0 else " "
-        text.append(f"{space}{step_x}{'' if step_y < 0 else ' '}{step_y}")
-    return "".join(text)
+    (start_x, start_y), steps = points[0], np.diff(points, axis=0)
+    # A minus sign parts numbers as a space does.
+    text = " ".join(map(str, steps.ravel().tolist())).replace(" -", "-")
+    return f"M{start_x} {start_y}l{text}"
 
 
 #: Units of a path by which a line may miss a point that is left out.

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from crashsense.reporting import svg
 from crashsense.reporting.words import MARKS, anchor, finite, restraint_words
-from crashsense.results.tally import WORDS, rows_of
+from crashsense.results.tally import NOT_MET, WORDS, rows_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -111,8 +111,7 @@ def spreads_of(statistics: pd.DataFrame | None) -> dict[str, tuple[float, float,
     """Row key -> times by which 5 % and 95 % of the draws had fired [ms], draws failed, draws."""
     if statistics is None or statistics.empty:
         return {}
-    failed = ["n_late", "n_missed", "n_early", "n_inadvertent", "n_rule_error"]
-    failed = [name for name in failed if name in statistics]
+    failed = [name for name in (f"n_{word}" for word in NOT_MET) if name in statistics]
     return {
         row_key(row): (
             float(row.fire_p05_ms),

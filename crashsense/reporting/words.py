@@ -17,6 +17,12 @@ MARKS = {
     "open_fired": "·",
     "open_held": "·",
     "not_evaluated": "?",
+    "in_order": "●",
+    "not_challenged": "–",
+    "alone": "◆",
+    "out_of_order": "✕",
+    "too_soon": "◀",
+    "too_late": "▲",
 }
 
 #: Words of the glossary that the page of a run explains.
@@ -32,6 +38,12 @@ PAGE_WORDS = (
     "early",
     "held",
     "inadvertent",
+    "order",
+    "in_order",
+    "alone",
+    "out_of_order",
+    "too_soon",
+    "too_late",
     "open",
     "never challenged",
     "not judged",
@@ -55,16 +67,37 @@ RESTRAINT_WORDS = {
     "side_airbag_right": "side bag, right",
     "curtain_left": "curtain, left",
     "curtain_right": "curtain, right",
+    "passenger_airbag_stage_1": "passenger bag, stage 1",
+    "passenger_airbag_stage_2": "passenger bag, stage 2",
+    "passenger_pretensioner": "passenger pretensioner",
+    "knee_airbag": "knee bag",
+    "second_pretensioner": "second pretensioner",
+    "battery_cut_off": "battery cut-off",
 }
 
 
 def restraint_words(restraint: object) -> str:
-    """How a restraint reads on the page.
+    """How a restraint reads on the page, or two of them in order.
 
     >>> restraint_words("curtain_left")
     'curtain, left'
+    >>> restraint_words("front_airbag_stage_2_after_stage_1")
+    'front bag, stage 2 after stage 1'
     """
-    return RESTRAINT_WORDS.get(str(restraint), str(restraint))
+    name, after, other = str(restraint).partition("_after_")
+    own = RESTRAINT_WORDS.get(name, name)
+    if not after:
+        return own
+    return f"{own} after {RESTRAINT_WORDS.get(other, other.replace('_', ' '))}"
+
+
+def must_words(expectation: str) -> str:
+    """What a requirement asks, in the column "must".
+
+    >>> must_words("no_fire"), must_words("order")
+    ('not fire', 'in order')
+    """
+    return {"fire": "fire", "order": "in order"}.get(expectation, "not fire")
 
 
 def slug(text: str) -> str:

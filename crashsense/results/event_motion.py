@@ -8,9 +8,10 @@ import numpy as np
 
 from crashsense.arrays import FloatArray
 from crashsense.errors import RuleError
-from crashsense.event import RESTRAINTS, Event
+from crashsense.event import Event
 from crashsense.rules.checked import guarded
 from crashsense.rules.contract import Rule
+from crashsense.scoring import ORDER_FAILURES
 from crashsense.signal import cumulative_trapezoid
 from crashsense.trials import Trial
 
@@ -63,7 +64,7 @@ def told_of(trial: Trial) -> list[Told]:
     if not trial.algorithm.gate:
         return []
     weights = {}
-    for restraint in RESTRAINTS:
+    for restraint in trial.event.requirements:
         answer = trial.answer(restraint)
         asked = trial.event.requirements[restraint].expectation != "open"
         if not asked or not answer.branches or answer.errors:
@@ -98,7 +99,19 @@ def told_about(trial: Trial, restraint: str) -> list[Told]:
             found.headline,
             "" if near is None else near.criterion,
             names[0] if names else "",
+        ),
+        *_orders_told(trial),
+    ]
+
+
+def _orders_told(trial: Trial) -> list[Told]:
+    """A sentence on each two restraints that do not follow each other as they must."""
+    return [
+        Told(
+            trial.sensor_set.name, trial.algorithm.name, name, trial.explain(name).headline, "", ""
         )
+        for name in trial.event.orders
+        if trial.verdicts(name)[0] in ORDER_FAILURES
     ]
 
 

@@ -17,7 +17,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from crashsense.errors import RunFolderError
-from crashsense.files import csv_safe
+from crashsense.files import csv_of, csv_safe
 from crashsense.results.sealed import parsed, read_sealed, sealed_text, unsealed
 from crashsense.results.tables import SCHEMA_VERSION, TABLES, Task
 
@@ -40,8 +40,7 @@ def write_text(path: Path, text: str) -> None:
 def write_csv(path: Path, frames: Iterable[pd.DataFrame]) -> None:
     """Write a table that comes in pieces; the first gives the header."""
     pieces = enumerate(frames)
-    safe = ((number, csv_safe(frame)) for number, frame in pieces)
-    _write(path, (frame.to_csv(index=False, header=number == 0) for number, frame in safe))
+    _write(path, (csv_of(csv_safe(frame), header=number == 0) for number, frame in pieces))
 
 
 def _write(path: Path, pieces: Iterable[str]) -> None:
@@ -363,6 +362,12 @@ class RunFolder:
 def unpacked(part: pa.Table, schema: pa.Schema) -> pa.Table:
     """Return a packed table with its text as text again."""
     return part.cast(pa.schema([schema.field(name) for name in part.column_names], schema.metadata))
+
+
+def packed(part: pa.Table) -> pa.Table:
+    """Return a table with its text as numbers into a list of the distinct ones."""
+    columns = [c.dictionary_encode() if pa.types.is_string(c.type) else c for c in part.columns]
+    return pa.table(columns, names=part.column_names)
 
 
 def _table_of(path: Path) -> str:

@@ -21,7 +21,7 @@ import pyarrow.compute as pc
 from crashsense.arrays import FloatArray
 from crashsense.channels import CHANNELS
 from crashsense.errors import InputError, RuleError
-from crashsense.event import RESTRAINTS, Event
+from crashsense.event import Event
 from crashsense.plan.resolve import Plan, conditions_of
 from crashsense.results.event_motion import MotionView, Told, Trace, motion_of, told_of
 from crashsense.results.folder import RunFolder
@@ -41,6 +41,9 @@ SCALES = np.round(np.arange(0.01, 5.0001, 0.01), 2)
 
 #: A channel whose true signal stays within this part of the sensor's range is not drawn.
 QUIET_PART = 0.002
+
+#: Parts that are read once for a page; the library takes 6 MB.
+HELD_BYTES = 50_000_000
 
 #: Sensor sets whose signals are drawn; more would bury the page.
 MOST_SETS = 3
@@ -200,7 +203,7 @@ def _demands(trial: Trial) -> tuple[list[DemandChart], list[tuple[str, Sequence[
     charts: list[DemandChart] = []
     reasons: list[tuple[str, Sequence[str]]] = []
     samples, times = trial.samples, 1e3 * trial.times_s[0]
-    for restraint in RESTRAINTS:
+    for restraint in trial.event.requirements:
         answer = trial.answer(restraint)
         if not answer.branches:
             continue
@@ -404,22 +407,41 @@ _OF_CHANNEL = ("unit", "range_value", "beyond_ms", *_CLIPPED)
 def stored_views(path: Path) -> Callable[[str], EventView] | None:
     """Return a function that reads what a run folder holds of an event; None: it holds nothing.
 
-    One part is read at a time, so that a page of a big run needs one event in memory.
+    Parts of up to :data:`HELD_BYTES` are read once and held; of more one is read at a time, so that
+    a page of a big run needs one event in memory.
     """
     folder = RunFolder(path)
-    where: dict[str, int] = {}
-    for part in folder.parts("nominal"):
-        number = int(part.stem.split("-")[1])
-        names = next(folder.tables("nominal", columns=["event"], occurrence=number))
-        where |= dict.fromkeys(pc.unique(names.column("event")).to_pylist(), number)
-    if not where:
+    parts = folder.parts("nominal")
+    if not parts:
         return None
+    hold = sum(part.stat().st_size for part in parts) <= HELD_BYTES
+    where: dict[str, Path] = {}
+    held: dict[Path, pa.Table] = {}
+    for part in parts:
+        table = folder.read_part(part, columns=None if hold else ["event"])
+        where |= dict.fromkeys(pc.unique(table.column("event")).to_pylist(), part)
+        if hold:
+            held[part] = table
 
     def view(name: str) -> EventView:
-        part = next(folder.tables("nominal", occurrence=where[name]))
-        return _view_from(name, part.filter(pc.equal(part.column("event"), name)).to_pylist())
+        part = where[name]
+        table = held[part] if hold else folder.read_part(part)
+        return _view_from(name, _rows_of(table.filter(pc.equal(table.column("event"), name))))
 
     return view
+
+
+def _rows_of(table: pa.Table) -> list[dict[str, Any]]:
+    """Rows of the nominal table, their lists of numbers as arrays."""
+    lists = ("times_ms", "values")
+    rows = table.drop_columns(list(lists)).to_pylist()
+    for name in lists:
+        column = table.column(name).combine_chunks()
+        values = column.values.to_numpy().astype(np.float64)
+        ends = column.offsets.to_numpy()
+        for row, first, last in zip(rows, ends[:-1], ends[1:], strict=True):
+            row[name] = values[first:last]
+    return rows
 
 
 def _view_from(name: str, rows: Sequence[Mapping[str, Any]]) -> EventView:
@@ -469,4 +491,4 @@ def _motion_from(rows: Sequence[Mapping[str, Any]]) -> MotionView:
 
 
 def _trace_from(row: Mapping[str, Any]) -> Trace:
-    return Trace(row["trace"], np.array(row["times_ms"]), np.array(row["values"]))
+    return Trace(row["trace"], row["times_ms"], row["values"])

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from crashsense.results.tally import NOT_MET, Pair, Tally, required_rows
+from crashsense.results.tally import NOT_MET, WORDS, Pair, Tally, required_rows
+from crashsense.scoring import ORDER_FAILURES
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -13,6 +14,7 @@ if TYPE_CHECKING:
 #: Parts of the two bars, in their order: what is met first, what was never asked last.
 FIRE_PARTS = ("on_time", "early", "late", "missed", "rule_error", "not_evaluated")
 NO_FIRE_PARTS = ("challenged", "inadvertent", "rule_error", "not_evaluated", "never_challenged")
+ORDER_PARTS = ("in_order", *ORDER_FAILURES, "not_evaluated", "not_challenged")
 
 #: Part -> how it reads.
 PART_WORDS = {
@@ -25,6 +27,8 @@ PART_WORDS = {
     "challenged": "held",
     "never_challenged": "never challenged",
     "inadvertent": "inadvertent",
+    **{name: WORDS[name] for name in ("in_order", *ORDER_FAILURES)},
+    "not_challenged": "never challenged",
 }
 
 
@@ -35,7 +39,8 @@ class Outcome:
     ``fire``: must-fire requirements by verdict; ``no_fire``: must-not-fire requirements, where a
     held one is ``challenged`` if its demand ever left 0, else ``never_challenged``: nothing tempted
     the rule, and it proves nothing. ``fire_events``, ``no_fire_events``: events in which one
-    failed; ``drawn``: requirements that failed in some random draw, of ``draws``.
+    failed; ``drawn``: requirements that failed in some random draw, of ``draws``; ``order``:
+    requirements on the order of two restraints, by verdict, and in how many events one failed.
     """
 
     fire: dict[str, int]
@@ -44,6 +49,8 @@ class Outcome:
     no_fire_events: int
     drawn: int = 0
     draws: int = 0
+    order: dict[str, int] = field(default_factory=dict)
+    order_events: int = 0
 
     @property
     def must_fire(self) -> int:
@@ -64,9 +71,8 @@ class Outcome:
         '17 of 98 must-fire requirements late, in 8 events; none of the 193 challenged no-fire \
 requirements failed.'
         """
-        return (
-            "; ".join(part for part in (self._fire(), self._no_fire(), self._drawn()) if part) + "."
-        )
+        parts = (self._fire(), self._no_fire(), self._order(), self._drawn())
+        return "; ".join(part for part in parts if part) + "."
 
     def _fire(self) -> str:
         if not self.must_fire:
@@ -107,6 +113,19 @@ requirements failed.'
         where = f"in {self.no_fire_events} event{'s' * (self.no_fire_events != 1)}"
         return f"{failed} of the {asked} {noun} failed{note}, {where}{tail}"
 
+    def _order(self) -> str:
+        kinds = {PART_WORDS[name]: n for name in ORDER_FAILURES if (n := self.order.get(name, 0))}
+        asked = sum(kinds.values()) + self.order.get("in_order", 0)
+        tail = self._unjudged(self.order)
+        if not asked:
+            return f"the order of stages{tail}" if tail else ""
+        if not kinds:
+            return f"the order of stages kept in all {asked} cases{tail}"
+        each = ", ".join(f"{size} {word}" for word, size in kinds.items())
+        where = f"in {self.order_events} event{'s' * (self.order_events != 1)}"
+        noun = f"of {asked} requirements on the order of stages failed"
+        return f"{sum(kinds.values())} {noun} ({each}), {where}{tail}"
+
     def _drawn(self) -> str:
         if not self.draws:
             return ""
@@ -123,7 +142,7 @@ def outcome_of(nominal: pd.DataFrame, pair: Pair, *, tally: Tally | None = None)
     """Count the nominal requirements of a sensor set and algorithm; *tally* adds the draws."""
     own = nominal[(nominal["sensor_set"] == pair[0]) & (nominal["algorithm"] == pair[1])]
     own = required_rows(own)
-    fire, quiet = (own[own["expectation"] == kind] for kind in ("fire", "no_fire"))
+    fire, quiet, order = (own[own["expectation"] == k] for k in ("fire", "no_fire", "order"))
     held = quiet["verdict"] == "held"
     idle = held & (quiet["max_demand"] == 0.0)
     no_fire = quiet["verdict"].mask(held, "challenged").mask(idle, "never_challenged")
@@ -141,4 +160,6 @@ def outcome_of(nominal: pd.DataFrame, pair: Pair, *, tally: Tally | None = None)
         events(quiet),
         drawn=0 if tally is None else len(tally.failures(pair)),
         draws=0 if tally is None else tally.draws,
+        order=parts(order["verdict"], ORDER_PARTS),
+        order_events=events(order),
     )

@@ -14,11 +14,11 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from crashsense.errors import Fault, InputError, RunFolderError, unknown_name
-from crashsense.event import RESTRAINTS
+from crashsense.event import ALL_RESTRAINTS
 from crashsense.plan import Plan
 from crashsense.plan.requirements import waivers_of
 from crashsense.resources import CAUTION
-from crashsense.results.folder import RunFolder, refuse_change
+from crashsense.results.folder import RunFolder, packed, refuse_change
 from crashsense.results.outcome import Outcome, outcome_of
 from crashsense.results.sensor_entries import sensor_entries
 from crashsense.results.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA
@@ -140,7 +140,8 @@ class Run:
         if self._tables is None and self.folder is not None:
             parts = RunFolder(self.folder).tables(columns=TALLY_COLUMNS, packed=True)
         else:
-            parts = (part.select(TALLY_COLUMNS) for part in (self._tables or {})["verdicts"])
+            held = (self._tables or {})["verdicts"]
+            parts = (packed(part.select(TALLY_COLUMNS)) for part in held)
         for rows in _joined(parts):
             tally.add(rows.to_pandas())
         return tally
@@ -155,6 +156,10 @@ class Run:
 
         The columns are those of :meth:`crashsense.results.tally.Tally.statistics`.
         """
+        return self._statistics.copy()
+
+    @cached_property
+    def _statistics(self) -> pd.DataFrame:
         return self.tally.statistics()
 
     def outcome(self, *, algorithm: str | None = None, sensor_set: str | None = None) -> Outcome:
@@ -204,8 +209,8 @@ class Run:
         """
         from crashsense.results.plot import timing_figure, timing_rows
 
-        if restraint is not None and restraint not in RESTRAINTS:
-            raise unknown_name("restraint", restraint, RESTRAINTS, file="run")
+        if restraint is not None and restraint not in ALL_RESTRAINTS:
+            raise unknown_name("restraint", restraint, ALL_RESTRAINTS, file="run")
         sensors, ruler = self._pair(algorithm, sensor_set)
 
         def own(rows: pd.DataFrame) -> pd.DataFrame:
@@ -217,16 +222,14 @@ class Run:
 
     def report(self, folder: str | Path | None = None, *, title: str = "") -> Path:
         """Write ``report.html`` into *folder* (default: the run's own) and return its path."""
-        from dataclasses import replace
-
-        # The page stands above results; a run is where a user looks for it.
-        from crashsense.reporting import view_of, write_report
+        # A run is where a user looks for the page, which stands rooms above: by the front door.
+        from crashsense import write_report
 
         target = self.folder if folder is None else Path(folder)
         if target is None:
             raise InputError([Fault("report", "folder", None, "a folder; this run has none")])
         target.mkdir(parents=True, exist_ok=True)
-        return write_report(replace(view_of(self), title=title), target)
+        return write_report(self, target, title=title)
 
     def _pair(self, algorithm: str | None, sensor_set: str | None) -> Pair:
         """Sensor set and algorithm by name, the deciding ones first."""

@@ -14,18 +14,14 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from itertools import chain
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from crashsense.arrays import FloatArray
 from crashsense.draws import generator
-from crashsense.scoring import FAILURES
-
-if TYPE_CHECKING:
-    import pandas as pd
-
+from crashsense.scoring import FAILURES, ORDER_FAILURES
 
 #: Confidence level of every interval unless stated.
 LEVEL = 0.95
@@ -52,11 +48,19 @@ def wilson(successes: int, trials: int, *, level: float = LEVEL) -> tuple[float,
 @lru_cache(maxsize=8192)
 def _interval(successes: int, trials: int, level: float, method: str) -> tuple[float, float]:
     """Every interval of a probability comes from here; most of a run's counts are the same few."""
-    from scipy.stats import binomtest
+    # scipy.special alone: importing scipy.stats takes a second.
+    from scipy.special import betaincinv, ndtri
 
     _check(successes, trials, level)
-    found = binomtest(successes, trials).proportion_ci(confidence_level=level, method=method)
-    return float(found.low), float(found.high)
+    k, n, tail = successes, trials, (1.0 - level) / 2.0
+    if method == "exact":
+        low = float(betaincinv(k, n - k + 1, tail)) if k > 0 else 0.0
+        high = float(betaincinv(k + 1, n - k, 1.0 - tail)) if k < n else 1.0
+        return low, high
+    z, p = float(ndtri(1.0 - tail)), k / n
+    middle = (2 * n * p + z * z) / (2 * (n + z * z))
+    reach = z / (2 * (n + z * z)) * math.sqrt(4 * n * p * (1.0 - p) + z * z)
+    return (middle - reach if k > 0 else 0.0), (middle + reach if k < n else 1.0)
 
 
 def upper_bound_without_failure(trials: int, *, level: float = LEVEL) -> float:
@@ -149,11 +153,16 @@ def bootstrap_mean(
 @lru_cache(maxsize=1024)
 def _ranks(n: int, quantile: float, level: float) -> tuple[int, int]:
     """Ranks, counted from 1, whose values enclose a quantile; 0 and n + 1: there is none."""
-    from scipy.stats import binom
+    tail = (1.0 - level) / 2.0
+    return _binomial_quantile(tail, n, quantile), _binomial_quantile(1.0 - tail, n, quantile) + 1
 
-    alpha = 1.0 - level
-    low = int(binom.ppf(alpha / 2, n, quantile))
-    return low, int(binom.ppf(1.0 - alpha / 2, n, quantile)) + 1
+
+def _binomial_quantile(level: float, n: int, p: float) -> int:
+    """Smallest number of successes whose distribution function reaches *level*."""
+    from scipy.special import bdtr, bdtrik
+
+    near = max(math.ceil(float(bdtrik(level, n, p))), 0)
+    return near - 1 if near > 0 and float(bdtr(near - 1, n, p)) >= level else near
 
 
 def _check(successes: int, trials: int, level: float) -> None:
@@ -168,10 +177,17 @@ def _check(successes: int, trials: int, level: float) -> None:
 GROUP = ("event", "restraint", "sensor_set", "algorithm", "expectation")
 
 #: Verdicts that are counted.
-COUNTED = ("on_time", "late", "missed", "early", "held", "inadvertent", "open_fired", "rule_error")
+COUNTED = (
+    *("on_time", "late", "missed", "early", "held", "inadvertent", "open_fired", "rule_error"),
+    *("in_order", "not_challenged", *ORDER_FAILURES),
+)
 
-#: Expectation -> verdicts whose probability is given with its intervals.
-JUDGED = {"fire": ("on_time", "late", "missed"), "no_fire": ("inadvertent",)}
+#: Expectation -> verdicts whose probability is given with its intervals, beside that of failure.
+JUDGED: dict[str, tuple[str, ...]] = {
+    "fire": ("on_time", "late", "missed"),
+    "no_fire": ("inadvertent",),
+    "order": (),
+}
 
 
 @dataclass
@@ -219,17 +235,21 @@ class Group:
         """Draws in which the requirement was not met."""
         return sum(self.verdicts[verdict] for verdict in FAILURES)
 
-    def add(self, rows: pd.DataFrame) -> None:
-        """Add rows."""
-        self.verdicts.update(rows["verdict"].tolist())
-        fired = rows["fire_time_ms"].to_numpy(dtype=np.float64)
-        self.fire_times_ms.add(fired[~np.isnan(fired)])
-        margin = rows["demand_margin"].to_numpy(dtype=np.float64)
-        known = ~np.isnan(margin)
+    def add(
+        self,
+        verdicts: Sequence[str],
+        *,
+        fire_times_ms: FloatArray,
+        margins: FloatArray,
+        draws: npt.NDArray[np.int64],
+    ) -> None:
+        """Add rows: their columns, all of one length; NaN where there is no number."""
+        self.verdicts.update(verdicts)
+        self.fire_times_ms.add(fire_times_ms[~np.isnan(fire_times_ms)])
+        known = ~np.isnan(margins)
         if known.any():
-            least = margin[known].min()
-            draw = int(rows["draw"].to_numpy()[margin == least].min())
-            self.worst = min(self.worst, (float(least), draw))
+            least = margins[known].min()
+            self.worst = min(self.worst, (float(least), int(draws[margins == least].min())))
 
 
 def probability(
@@ -252,12 +272,13 @@ def statistics_row(key: tuple[str, ...], group: Group, *, level: float = LEVEL) 
     n = row["draws"] = group.judged
     row |= {f"n_{v}": count[v] for v in COUNTED}
     failures = group.failed
+    asked = row["expectation"] in JUDGED
     judged = JUDGED.get(row["expectation"], ())
-    row |= dict(probability("failure", failures if judged else None, n, level=level))
+    row |= dict(probability("failure", failures if asked else None, n, level=level))
     for name in chain.from_iterable(JUDGED.values()):
         size = count[name] if name in judged else None
         row |= dict(probability(name, size, n, level=level))
-    never = judged and failures == 0
+    never = asked and failures == 0
     row["failure_bound"] = upper_bound_without_failure(n, level=level) if never else math.nan
     group.fire_times_ms.gather()
     times, often = group.fire_times_ms.values, group.fire_times_ms.counts

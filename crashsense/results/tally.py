@@ -26,17 +26,17 @@ from crashsense.results.statistics import (
     statistics_row,
     upper_bound_without_failure,
 )
-from crashsense.scoring import FAILURES
+from crashsense.scoring import FAILURES, MET, ORDER_FAILURES
+from crashsense.trials.judge import NO_RULE
 
 if TYPE_CHECKING:
     import pandas as pd
 
-#: Verdicts by which a requirement is met, and by which it is not.
-MET = ("on_time", "held")
+#: Verdicts by which a requirement is not met.
 NOT_MET = FAILURES
 
 #: Verdicts not met, the most serious first.
-BY_WEIGHT = ("inadvertent", "early", "missed", "late", "rule_error")
+BY_WEIGHT = ("inadvertent", "early", "missed", "late", *ORDER_FAILURES, "rule_error")
 
 #: Verdict -> how it reads.
 WORDS = {
@@ -50,6 +50,12 @@ WORDS = {
     "open_fired": "open, fired",
     "open_held": "open, held",
     "not_evaluated": "not judged",
+    "in_order": "in order",
+    "not_challenged": "not challenged",
+    "alone": "alone",
+    "out_of_order": "out of order",
+    "too_soon": "too soon",
+    "too_late": "too late",
 }
 
 #: Expectations that are judged; ``open`` is not.
@@ -111,6 +117,8 @@ class Totals:
     failed: int = 0
     waived: int = 0
     errors: int = 0
+    #: of those not judged: the algorithm has no rule for the restraint
+    uncovered: int = 0
 
     def plus(self, other: Totals) -> Totals:
         """Add other rows."""
@@ -207,8 +215,7 @@ class Tally:
         asked = required_rows(random)
         _add_totals(self.nominal, required_rows(nominal))
         _add_totals(self.random, asked)
-        for key, rows in random.groupby(list(GROUP), observed=True, sort=False):
-            self._groups.setdefault(key, Group()).add(rows)
+        self._add_groups(random)
         for pair, rows in asked.groupby(PAIR, observed=True):
             draws = rows["draw"].to_numpy()[rows["verdict"].isin(NOT_MET).to_numpy()]
             known = self._failed.get(pair, np.empty(0, dtype=np.int64))
@@ -217,6 +224,25 @@ class Tally:
             self._failed[pair] = added
         self._add_errors(part[part["verdict"] == "rule_error"])
         return self
+
+    def _add_groups(self, random: pd.DataFrame) -> None:
+        """Add random draws to their groups: as arrays, since a frame a group is slow to make."""
+        if random.empty:
+            return
+        numbers = random.groupby(list(GROUP), observed=True, sort=False).ngroup().to_numpy()
+        order = np.argsort(numbers, kind="stable")
+        starts = np.flatnonzero(np.diff(numbers[order], prepend=-1))
+        names = [random[name].take(order[starts]).tolist() for name in GROUP]
+        verdicts = random["verdict"].take(order).tolist()
+        columns = {
+            "fire_times_ms": random["fire_time_ms"].to_numpy(dtype=np.float64)[order],
+            "margins": random["demand_margin"].to_numpy(dtype=np.float64)[order],
+            "draws": random["draw"].to_numpy()[order],
+        }
+        ends = [*starts[1:].tolist(), order.size]
+        for key, first, last in zip(zip(*names, strict=True), starts.tolist(), ends, strict=True):
+            own = {name: values[first:last] for name, values in columns.items()}
+            self._groups.setdefault(key, Group()).add(verdicts[first:last], **own)
 
     def _add_errors(self, broken: pd.DataFrame) -> None:
         for row in rows_of(broken):
@@ -389,13 +415,24 @@ def _add_totals(known: dict[Pair, Totals], rows: pd.DataFrame) -> None:
         failed=failed,
         waived=failed & rows["waived"].astype(bool),
         errors=rows["verdict"] == "rule_error",
+        uncovered=_uncovered(rows),
     )
     for (sensor_set, algorithm), own in marked.groupby(PAIR, sort=False, observed=True):
         pair = (str(sensor_set), str(algorithm))
         found = Totals(
-            len(own), *(int(own[n].sum()) for n in ("unjudged", "failed", "waived", "errors"))
+            len(own),
+            *(int(own[n].sum()) for n in ("unjudged", "failed", "waived", "errors", "uncovered")),
         )
         known[pair] = known.get(pair, Totals()).plus(found)
+
+
+def _uncovered(rows: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    """Mark the rows of restraints for which the algorithm has no rule."""
+    found = (rows["verdict"] == "not_evaluated").to_numpy(dtype=bool, copy=True)
+    tail = NO_RULE.format(algorithm="")
+    at = np.flatnonzero(found)
+    found[at] = [str(reason).endswith(tail) for reason in rows["reason"].iloc[at]]
+    return found
 
 
 def counts(verdicts: pd.DataFrame) -> pd.DataFrame:

@@ -19,6 +19,9 @@ A file looks like this::
 
     [rules.side_airbag_right]
     mirror_of = "side_airbag_left"      # left and right exchanged, y and roll reversed
+
+    [rules.battery_cut_off]
+    with_any_of = ["front_airbag_stage_1", "side_airbag_right"]     # as soon as one of these fires
 """
 
 from __future__ import annotations
@@ -32,12 +35,15 @@ import tomli_w
 
 from crashsense.channels import CHANNELS, MIRRORED
 from crashsense.errors import Fault, InputError, UnknownNameError, nearest, printable
-from crashsense.event import RESTRAINTS
+from crashsense.event import ALL_RESTRAINTS
 from crashsense.files import is_file, read_text, toml_content
 from crashsense.rules.contract import Algorithm, Rule, name_expected
 from crashsense.rules.parameters import check_sense, sense_parts
 from crashsense.rules.registry import find_family
 from crashsense.rules.sizes import Sizes
+
+#: Keys of a restraint that takes its rule from others.
+_REFERENCES = {"mirror_of", "same_as", "with_any_of"}
 
 _FOLDER = Path(__file__).resolve().parent / "algorithms"
 
@@ -124,8 +130,8 @@ def algorithm_from_table(
     if isinstance(rules, dict) and isinstance(table.get("definitions", {}), dict):
         for restraint, content in rules.items():
             where = f"rules.{restraint}"
-            if restraint not in RESTRAINTS:
-                faults.append(Fault(file, where, None, nearest(restraint, RESTRAINTS)))
+            if restraint not in ALL_RESTRAINTS:
+                faults.append(Fault(file, where, None, nearest(restraint, ALL_RESTRAINTS)))
                 continue
             resolved = builder.restraint(content, where=where, rules=rules)
             # The same table gives the same rule, so that it is computed once.
@@ -231,10 +237,12 @@ class _Builder:
         self.faults.append(Fault(self.file, where, value, expected))
 
     def restraint(self, content: Any, *, where: str, rules: Mapping[str, Any]) -> Any:
-        """Follow ``mirror_of`` and ``same_as``."""
+        """Follow ``mirror_of``, ``same_as`` and ``with_any_of``."""
         if not isinstance(content, dict):
             self.fault(where, _short(content), "a table with a family")
             return None
+        if "with_any_of" in content:
+            return self.any_of(content, where=where, rules=rules)
         for key in ("mirror_of", "same_as"):
             if key not in content:
                 continue
@@ -243,12 +251,34 @@ class _Builder:
                 extra = next(name for name in content if name != key)
                 self.fault(f"{where}.{extra}", _short(content[extra]), f"nothing beside {key}")
             target = rules.get(other) if isinstance(other, str) else None
-            if not isinstance(target, dict) or {"mirror_of", "same_as"} & set(target):
+            if not isinstance(target, dict) or _REFERENCES & set(target):
                 names = [name for name, entry in rules.items() if "family" in entry]
                 self.fault(f"{where}.{key}", other, nearest(str(other), names))
                 return None
             return mirrored(self.inlined(target)) if key == "mirror_of" else target
         return content
+
+    def any_of(
+        self, content: Mapping[str, Any], *, where: str, rules: Mapping[str, Any]
+    ) -> dict[str, Any] | None:
+        """The table of a restraint that goes with several others, whichever fires first."""
+        key, others = "with_any_of", content["with_any_of"]
+        known = [n for n, c in rules.items() if isinstance(c, dict) and key not in c]
+        if len(content) > 1:
+            extra = next(name for name in content if name != key)
+            self.fault(f"{where}.{extra}", _short(content[extra]), f"nothing beside {key}")
+        if not isinstance(others, list) or not others:
+            self.fault(f"{where}.{key}", _short(others), "a list of restraints with a rule")
+            return None
+        for other in others:
+            if other not in known:
+                self.fault(f"{where}.{key}", other, nearest(str(other), known))
+        found = [
+            self.restraint(rules[name], where=f"rules.{name}", rules=rules)
+            for name in others
+            if name in known
+        ]
+        return {"family": "any_of", "of": [table for table in found if table is not None]}
 
     def inlined(self, table: Any, *, depth: int = 0) -> Any:
         """Replace uses of definitions by their content, so that they can be mirrored."""

@@ -14,7 +14,7 @@ import numpy as np
 
 from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError, nearest
-from crashsense.event import RESTRAINTS
+from crashsense.event import ALL_RESTRAINTS
 from crashsense.rules.amounts import Amount
 from crashsense.rules.locked import locked
 from crashsense.sensing.samples import EcuSamples
@@ -337,9 +337,9 @@ class Algorithm:
         expected = name_expected(self.name)
         faults = [Fault("algorithm", "name", self.name, expected)] if expected else []
         faults += [
-            Fault(f"algorithm {self.name}", "rules", name, nearest(name, RESTRAINTS))
+            Fault(f"algorithm {self.name}", "rules", name, nearest(name, ALL_RESTRAINTS))
             for name in self.rules
-            if name not in RESTRAINTS
+            if name not in ALL_RESTRAINTS
         ]
         if faults:
             raise InputError(faults)

@@ -58,6 +58,7 @@ _BUILT_IN = {
     "staged": "adaptation:Staged",
     "reset_after_quiet": "composition:ResetAfterQuiet",
     "belt_switch": "composition:BeltSwitch",
+    "seat_occupied": "seats:SeatOccupied",
     "optional": "composition:Optional",
     "fallback": "composition:Fallback",
 }

@@ -76,6 +76,8 @@ class Sensor:
       ``combine`` ``"last"`` or ``"mean"`` of the codes of one tick; ``offset_cancellation_hz``
       corner of the slow high-pass, 0 for none.
     ``faults``: :class:`~crashsense.sensing.faults.SensorFault` objects; none by default.
+    ``build``: drawn quantity -> standard deviations at which it is held in every draw (of
+      ``filter``: the setting, 0 to 4); empty: all are drawn.
     ``basis``: field -> where its number comes from.
     """
 
@@ -118,6 +120,7 @@ class Sensor:
     offset_cancellation_hz: float = 0.0
     faults: tuple[SensorFault, ...] = ()
     element: Element | None = None
+    build: Mapping[str, float] = field(default_factory=dict)
     basis: Mapping[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -249,7 +252,8 @@ class ControlUnit:
     ``tick_rate_hz`` [Hz]; ``read_s`` [s] from the synchronising instant (= sampling instant) to the
     reading of all codes; ``task_s`` [s] from there to the end of the decision task;
     ``internal_rate_hz`` [Hz] rate at which the sensors are modelled; ``temperature_c`` lowest and
-    highest temperature [degC] of a draw (nominal 25).
+    highest temperature [degC] of a draw (nominal 25); ``fixed_c`` temperature of every draw [degC],
+    None: drawn.
     """
 
     tick_rate_hz: float = 2000.0
@@ -257,6 +261,7 @@ class ControlUnit:
     task_s: float = 500e-6
     internal_rate_hz: float = 10_000.0
     temperature_c: tuple[float, float] = (-40.0, 85.0)
+    fixed_c: float | None = None
 
     def __post_init__(self) -> None:
         where = "control_unit"
@@ -277,6 +282,8 @@ class ControlUnit:
         if not -200.0 <= low <= 25.0 <= high <= 500.0:
             expected = "lowest <= 25 <= highest, within -200 to 500 degC"
             found.append(Fault(where, "temperature_c", [low, high], expected))
+        if self.fixed_c is not None and not -200.0 <= self.fixed_c <= 500.0:
+            found.append(Fault(where, "fixed_c", self.fixed_c, "-200 to 500 degC"))
         if not found and not _whole(self.internal_rate_hz / self.tick_rate_hz):
             expected = f"a whole multiple of the tick rate {self.tick_rate_hz:g} Hz"
             found.append(Fault(where, "internal_rate_hz", self.internal_rate_hz, expected))

@@ -38,6 +38,9 @@ ROLES = (
 )
 _COLUMNS = 12
 
+#: The role of the filter, whose five settings are numbered.
+FILTER = "filter"
+
 #: Channel -> the other axes at its place, in the order of the cross-axis columns.
 OTHER_AXES: Mapping[str, tuple[str, ...]] = {
     "central_x": ("central_y", "central_z"),
@@ -78,16 +81,18 @@ class SensorDraws:
 def draw_unit(
     draws: IntArray, *, unit: ControlUnit, seed: int, occurrence: str, vary: bool
 ) -> UnitDraws:
-    """Draw the sample phase and the temperature."""
+    """Draw the sample phase and the temperature, unless the unit has a fixed one."""
+    held = None if unit.fixed_c is None else np.full(draws.size, unit.fixed_c - 25.0)
     if not vary:
-        return UnitDraws(np.zeros(draws.size, dtype=np.int64), np.zeros(draws.size))
+        still = np.zeros(draws.size) if held is None else held
+        return UnitDraws(np.zeros(draws.size, dtype=np.int64), still)
     drawn = random_draws.uniforms(
         draws, 4, seed=seed, axes=(occurrence, "control_unit", "tolerance")
     )
     low, high = unit.temperature_c
     warmer = np.where(draws == 0, 0.0, low + (high - low) * drawn[:, 1] - 25.0)
     phase = np.where(draws == 0, 0, np.floor(drawn[:, 0] * len(PHASES)))
-    return UnitDraws(phase.astype(np.int64), warmer)
+    return UnitDraws(phase.astype(np.int64), warmer if held is None else held)
 
 
 def _coupled(sensor: Sensor, other: str) -> float:
@@ -124,12 +129,17 @@ def draw_sensor(
     else:
         z = np.zeros((n, _COLUMNS))
     z = np.clip(z, -3.0, 3.0)
+    for role, value in sensor.build.items():
+        if role != FILTER:
+            z[:, ROLES.index(role)] = value
     if vary and sensor.filter_kind != "none":
         drawn = random_draws.uniforms(draws, 2, seed=seed, axes=(occurrence, channel, "filter"))
         setting = np.floor(drawn[:, 0] * len(CORNER_SETTINGS)).astype(np.int64)
         setting = np.where(draws == 0, NOMINAL_SETTING, setting)
     else:
         setting = np.full(n, NOMINAL_SETTING, dtype=np.int64)
+    if FILTER in sensor.build:
+        setting = np.full(n, int(sensor.build[FILTER]), dtype=np.int64)
 
     warmer = shared.warmer_k
     sensitivity = (
@@ -139,10 +149,11 @@ def draw_sensor(
     )
     offset = sensor.offset_tolerance * z[:, 1] + sensor.offset_temperature * z[:, 4] * warmer
     made = None
-    if vary and sensor.element is not None:
+    if sensor.element is not None and (vary or warmer.any()):
         axes = (occurrence, channel, "element")
         geometry = random_draws.normals(draws, len(DEVIATIONS), seed=seed, axes=axes)
-        geometry = np.where((draws == 0)[:, None], 0.0, np.clip(geometry, -3.0, 3.0))
+        still = (draws == 0)[:, None] | (not vary)
+        geometry = np.where(still, 0.0, np.clip(geometry, -3.0, 3.0))
         made = sensor.element.drawn(geometry, warmer)
         sensitivity = sensitivity * made.sensitivity
         offset = offset + made.offset

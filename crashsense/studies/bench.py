@@ -20,7 +20,7 @@ import numpy as np
 
 from crashsense.arrays import BoolArray, FloatArray
 from crashsense.errors import CrashsenseError, InputError
-from crashsense.event import RESTRAINTS, Event, Requirement
+from crashsense.event import Event
 from crashsense.rules.algorithm import algorithm_from_table
 from crashsense.rules.contract import Algorithm, Rule
 from crashsense.rules.sweep import swept_demand
@@ -28,6 +28,7 @@ from crashsense.sensing import EcuSamples, SensorSet
 from crashsense.studies.challenge import class_of
 from crashsense.synthesis import Recipe
 from crashsense.trials import Trial, trial
+from crashsense.trials.judge import in_order
 from crashsense.trials.trial import joined
 
 #: Algorithms judged at once: more need memory, fewer share less.
@@ -36,6 +37,9 @@ AT_ONCE = 8
 EVENTS_AT_ONCE = 8
 #: Ways of grouping events that are kept: each holds a copy of its samples.
 MOST_KEPT = 3
+#: Time that counts as much as a factor of e in demand [s], where two restraints are in order; what
+#: fires alone is as far from right as one that is this much out of order.
+ORDER_S = 10e-3
 #: Demand below which it counts as this much [-]: its logarithm stays finite.
 LEAST_DEMAND = 1e-3
 #: Swept demand of what fires at every scale [-].
@@ -44,7 +48,11 @@ HUGE = 1e9
 
 @dataclass(frozen=True)
 class Row:
-    """One scored requirement: what it demands, and in which kind of event."""
+    """One scored requirement: what it demands, and in which kind of event.
+
+    ``restraint`` names two restraints in order by the name of their order; ``acting``: the
+    restraints whose rules decide.
+    """
 
     event: str
     restraint: str
@@ -54,6 +62,7 @@ class Row:
     #: recipe without its speed, and belts: what faster and slower events share; empty: no speed
     ladder: str
     speed_kmh: float
+    acting: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,10 +73,12 @@ class Judged:
     ----------
     headroom : logarithm of the factor by which demand may still grow (must not fire) or has grown
         (must fire, by its required time) past 1; > 0 is met; NaN if no rule could meet it or
-        nothing is required; shape (algorithms, rows, draws)
+        nothing is required; of two restraints in order how far their delay lies inside the allowed
+        ones, in units of :data:`ORDER_S`; shape (algorithms, rows, draws)
     fire_s : fire time of the nominal draw [s], NaN without one; shape (algorithms, rows)
     reached : if asked for, largest demand in all, in time and before the earliest allowed time,
-        shape (3, algorithms, rows, draws); in time is NaN where no rule could meet the requirement
+        shape (3, algorithms, rows, draws); in time is NaN where no rule could meet the
+        requirement; of two restraints in order it is the headroom
     """
 
     headroom: FloatArray
@@ -95,6 +106,9 @@ class Setup:
     sensor_set: SensorSet | str
     channels: tuple[str, ...]
     restraints: tuple[str, ...]
+    #: restraints that have a rule; empty: those judged. One that is judged may have to follow
+    #: another, or another it
+    ruled: tuple[str, ...] = ()
     #: where files of rules are looked up
     folder: str | None = None
 
@@ -123,6 +137,7 @@ class Shelf:
                     for restraint in setup.restraints
                     if event.requirements[restraint].expectation != "open"
                 ]
+                asked += _orders(event, setup)
                 if not asked:
                     continue
                 case = trial(
@@ -166,16 +181,21 @@ class Shelf:
         headroom = np.full((len(tables), len(self.rows), size), np.nan)
         fire = np.full((len(tables), len(self.rows)), np.nan)
         for group in self._groups(start, stop, rows):
-            names = {name for _, wanted in group.wanted for _, name in wanted}
+            names = {
+                restraint
+                for event, wanted in group.wanted
+                for _, name in wanted
+                for restraint in _acting(event, name)
+            }
             for first in range(0, len(algorithms), AT_ONCE):
                 part = [_only(one, names) for one in algorithms[first : first + AT_ONCE]]
-                judged = group.trial.judged_by(part)
+                judged = group.trial.judged_by(part, scores_only=True)
                 for number, one in enumerate(part, start=first):
                     for at, (event, wanted) in enumerate(group.wanted):
                         mine = slice(at * size, (at + 1) * size)
                         for row, name in wanted:
-                            requirement = event.requirements[name]
-                            found = _found(judged, one, name, mine, requirement)
+                            find = _order_found if name in event.orders else _found
+                            found = find(judged, one, name, mine, event)
                             headroom[number, row], fire[number, row] = found[:2]
                             if reached:
                                 amounts[:, number, row] = found[2]
@@ -218,12 +238,41 @@ class Shelf:
 
 def _alike(case: Trial) -> tuple[Any, ...]:
     event, samples = case.event, case.samples
-    earliest = tuple(event.requirements[name].not_before_s for name in RESTRAINTS)
+    earliest = tuple(event.requirements[name].not_before_s for name in event.requirements)
     there = (frozenset(event.signals), event.quiet, tuple(samples.channels))
     return (samples.size, samples.rate_hz, event.context, earliest, there)
 
 
+def _orders(event: Event, setup: Setup) -> list[str]:
+    """Orders of the event that a judged restraint has a part in."""
+    ruled, judged = set(setup.ruled or setup.restraints), set(setup.restraints)
+    return [
+        name
+        for name, (restraint, order) in event.orders.items()
+        if restraint in ruled and judged & {restraint, order.after}
+    ]
+
+
+def _acting(event: Event, name: str) -> tuple[str, ...]:
+    """Restraints whose rules decide on a requirement, by its name."""
+    if name not in event.orders:
+        return (name,)
+    restraint, order = event.orders[name]
+    return (restraint, order.after)
+
+
 def _row(event: Event, restraint: str) -> Row:
+    if restraint in event.orders:
+        return Row(
+            event.name,
+            restraint,
+            "order",
+            event.family,
+            class_of(event),
+            "",
+            float("nan"),
+            _acting(event, restraint),
+        )
     speed = event.metadata.get("parameters", {}).get("speed_kmh")
     recipe = str(event.metadata.get("recipe", event.name))
     token = f"_{speed:g}" if isinstance(speed, (int, float)) else "?"
@@ -236,6 +285,7 @@ def _row(event: Event, restraint: str) -> Row:
         class_of(event),
         f"{recipe.replace(token, '', 1)} {belts}" if token in recipe else "",
         float(speed) if isinstance(speed, (int, float)) else float("nan"),
+        (restraint,),
     )
 
 
@@ -295,9 +345,10 @@ def _only(algorithm: Algorithm, restraints: set[str]) -> Algorithm:
 
 
 def _found(
-    judged: Trial, algorithm: Algorithm, restraint: str, mine: slice, requirement: Requirement
+    judged: Trial, algorithm: Algorithm, restraint: str, mine: slice, event: Event
 ) -> tuple[FloatArray, float, FloatArray]:
     """Headroom of the draws *mine*, fire time of the first if nominal, and the demands reached."""
+    requirement = event.requirements[restraint]
     answer = judged.answers[judged.events[0].name, algorithm.name, restraint]
     if answer.found is None:
         nothing = np.full(mine.stop - mine.start, np.nan)
@@ -320,6 +371,25 @@ def _found(
     in_time = np.where(hopeless, np.nan, found.in_time)
     amounts = np.stack([found.max_demand, in_time, found.before_allowed])
     return np.where(hopeless, np.nan, least), fire, amounts
+
+
+def _order_found(
+    judged: Trial, algorithm: Algorithm, name: str, mine: slice, event: Event
+) -> tuple[FloatArray, float, FloatArray]:
+    """The same of two restraints in order: no fire time of its own."""
+    order = event.orders[name][1]
+    one, other = (
+        judged.answers[judged.events[0].name, algorithm.name, restraint].taken(
+            range(mine.start, mine.stop)
+        )
+        for restraint in _acting(event, name)
+    )
+    found = in_order(order, one, other, start_s=judged.start_s[mine], rate_hz=judged.rate_hz)
+    verdict = found.scores.verdict
+    headroom = found.scores.margin_s / ORDER_S
+    headroom = np.where(verdict == "in_order", np.maximum(headroom, 0.0), headroom)
+    headroom = np.where(verdict == "alone", -1.0, headroom)
+    return headroom, float("nan"), np.stack([headroom] * 3)
 
 
 class Bench:
@@ -358,6 +428,37 @@ def _answer(link: Connection) -> Any:
     return content
 
 
+#: How long an event of a family lasts, about [s]: what sensing and judging it costs.
+_LASTS = {"rollover": 2.4, "rough_road": 2.1, "misuse": 0.9}
+
+
+def shares_of(sources: Sequence[Recipe | Event], count: int) -> list[list[Recipe | Event]]:
+    """Deal events out to *count* workers: of each family as much work to every one as may be.
+
+    A search soon leaves out families that no setting comes near, so that the sum alone is no
+    measure. The longest come first, each to the worker that has least of its family, then in all.
+
+    >>> [len(share) for share in shares_of([], 2)]
+    [0, 0]
+    """
+
+    def work(source: Recipe | Event) -> float:
+        events = 1 if isinstance(source, Event) else len(source.event_names)
+        return events * _LASTS.get(source.family, 0.3)
+
+    shares: list[list[Recipe | Event]] = [[] for _ in range(count)]
+    whole = [0.0] * count
+    for family in dict.fromkeys(source.family for source in sources):
+        own = [0.0] * count
+        members = [source for source in sources if source.family == family]
+        for source in sorted(members, key=work, reverse=True):
+            at = min(range(count), key=lambda k: (round(own[k], 9), round(whole[k], 9), k))
+            shares[at].append(source)
+            own[at] += work(source)
+            whole[at] += work(source)
+    return shares
+
+
 @contextmanager
 def opened_bench(
     sources: Sequence[Recipe | Event],
@@ -374,7 +475,7 @@ def opened_bench(
     if count == 1:
         yield Shelf(sources, setup)
         return
-    shares = [list(sources[at::count]) for at in range(count)]
+    shares = shares_of(sources, count)
     method = "forkserver" if "forkserver" in get_all_start_methods() else "spawn"
     context: Any = get_context(method)
     links: list[Connection] = []

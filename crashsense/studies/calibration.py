@@ -22,7 +22,7 @@ import json
 import os
 import time
 import tomllib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -153,7 +153,7 @@ def ladders(rows: Sequence[Row]) -> list[tuple[int, int]]:
     """Return pairs of rows, slower and next faster, of one recipe, belt state and restraint."""
     groups: dict[tuple[str, str], list[int]] = {}
     for at, row in enumerate(rows):
-        if row.ladder:
+        if row.ladder and row.expectation != "order":
             groups.setdefault((row.ladder, row.restraint), []).append(at)
     pairs = []
     for group in groups.values():
@@ -186,10 +186,12 @@ def searches_of(
     classes: Sequence[str],
     folds: int,
     folder: Path | None = None,
+    coupled: Collection[tuple[str, ...]] = (),
 ) -> tuple[list[Search], dict[str, int]]:
     """Return all searches, and the part in which each class is left out.
 
-    Numbers that act on the same restraints are searched together, others apart.
+    Numbers that act on the same restraints are searched together, others apart; *coupled*: those
+    that some order ties together.
     """
     table = tomllib.loads(text)
     before = algorithm_from_toml(text, folder=folder).rules
@@ -199,6 +201,7 @@ def searches_of(
         other = bounds[0] if abs(start - bounds[0]) > abs(start - bounds[1]) else bounds[1]
         after = _built(table, freedom, {name: other}, folder=folder).rules
         touched = {restraint for restraint in after if after[restraint] != before[restraint]}
+        touched.update(*(pair for pair in coupled if touched & set(pair)))
         joined = [group for group in groups if group[1] & touched]
         groups = [group for group in groups if group not in joined]
         numbers = {name}.union(*(group[0] for group in joined))
@@ -261,10 +264,11 @@ class Searcher:
 
     def judged(self, search: Search, settings: FloatArray, rows: BoolArray) -> Judged:
         """Judge settings, shape (settings, numbers)."""
+        acting = {name for row in self._of(search) for name in row.acting}
         rules = {
             name: rule
             for name, rule in self.table["rules"].items()
-            if name in search.restraints or self._needed(name, search)
+            if name in search.restraints or name in acting or self._needed(name, search)
         }
         tables = []
         for setting in settings:
@@ -274,6 +278,10 @@ class Searcher:
             tables.append({**changed, "rules": {name: changed["rules"][name] for name in rules}})
         self.trials += len(tables)
         return self.bench.judge(tables, draws=self.seen, rows=rows)
+
+    def _of(self, search: Search) -> list[Row]:
+        """Requirements on which the rules of a search decide."""
+        return [row for row in self.bench.rows if set(row.acting) & set(search.restraints)]
 
     def _needed(self, name: str, search: Search) -> bool:
         """True if a searched restraint is the mirror of this one."""
@@ -285,7 +293,8 @@ class Searcher:
     def losses(self, search: Search, settings: FloatArray, *, first: bool = False) -> FloatArray:
         """Return the loss of each setting; *first*: find the events that a search may leave out."""
         rows = self.bench.rows
-        mine = np.array([row.restraint in search.restraints for row in rows], dtype=np.bool_)
+        own = set(search.restraints)
+        mine = np.array([bool(own & set(row.acting)) for row in rows], dtype=np.bool_)
         near = self.near.get(search.numbers)
         if near is not None and not first:
             mine &= near
@@ -294,7 +303,7 @@ class Searcher:
         if first and near is None:
             with np.errstate(invalid="ignore"):
                 least = np.nanmin(np.where(np.isnan(headroom), np.inf, headroom), axis=(0, 2))
-            must = np.array([row.expectation == "fire" for row in rows])
+            must = np.array([row.expectation in ("fire", "order") for row in rows])
             self.near[search.numbers] = mine & (must | (least < FAR))
         counted = mine & np.array([row.kind not in search.left_out for row in rows])
         if search.numbers in self.near:
@@ -459,7 +468,7 @@ def study_calibration(
         sensors,
         tuple(channels_read([before], sensors)),
         asked,
-        None if folder is None else str(folder),
+        folder=None if folder is None else str(folder),
     )
     count = workers or os.cpu_count() or 1
     say(f"sensing {len(sources)} occurrences, {len(setup.draws)} draws each, {count} workers")
@@ -474,7 +483,12 @@ def study_calibration(
             raise InputError([Fault("study calibrate", "events", None, expected)])
         classes = [row.kind for row in bench.rows]
         searches, part = searches_of(
-            text, freedom, classes=classes, folds=min(folds, len(set(classes))), folder=folder
+            text,
+            freedom,
+            classes=classes,
+            folds=min(folds, len(set(classes))),
+            folder=folder,
+            coupled={row.acting for row in bench.rows if len(row.acting) > 1},
         )
         identity = _identity(text, setup, folds, bench.rows)
         searcher = Searcher(
@@ -555,5 +569,6 @@ def calibration_sources(
 
 def _identity(text: str, setup: Setup, folds: int, rows: Sequence[Row]) -> str:
     content = [text, setup.draws, setup.seed, repr(setup.sensor_set), setup.restraints, folds]
-    content += [(row.event, row.restraint, row.expectation) for row in rows]
+    # In an order that does not depend on the number of workers.
+    content += sorted((row.event, row.restraint, row.expectation) for row in rows)
     return hashlib.sha256(repr(content).encode()).hexdigest()

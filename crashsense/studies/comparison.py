@@ -18,9 +18,8 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from crashsense.errors import Fault, InputError, RunFolderError
-from crashsense.event import RESTRAINTS
 from crashsense.results.folder import write_csv, write_text
-from crashsense.scoring import FAILURES, VERDICTS
+from crashsense.scoring import FAILURES, MET, VERDICTS
 from crashsense.studies.paired import holm, mcnemar_exact
 from crashsense.studies.two_runs import DRAWN_BY, Pair, Side, arrow, pair_settings, read_side
 from crashsense.studies.wording import count
@@ -29,7 +28,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
 #: Verdicts by which a requirement is met.
-MET = ("on_time", "held")
 
 #: Two required times closer than this are the same [ms].
 SAME_MS = 1e-6
@@ -330,12 +328,16 @@ def _with_draws(
         )
         same = (table["expectation_before"] == table["expectation_after"]).to_numpy()
         asked = same & (table["expectation_before"] != "open").to_numpy()
-        restraint = table["restraint"].map(RESTRAINTS.index).to_numpy()
+        asked_of = list(dict.fromkeys(table["restraint"]))
+        restraint = table["restraint"].map(asked_of.index).to_numpy()
         setting = table["pair"].to_numpy()
         for event, rows in table.groupby("event").indices.items():
             if event in odd:
                 continue
-            codes = [s.verdict_codes(str(event), which, draws=draws) for s, which in sides]
+            codes = [
+                side.verdict_codes(str(event), which, draws=draws, restraints=asked_of)
+                for side, which in sides
+            ]
             for row in rows:
                 a, b = (c[setting[row], restraint[row]] for c in codes)
                 known = (a >= 0) & (b >= 0)

@@ -20,7 +20,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from crashsense.errors import Fault, InputError, nearest
-from crashsense.event import RESTRAINTS, Event
+from crashsense.event import ALL_RESTRAINTS, Event
+from crashsense.further_restraints import asking
 from crashsense.rules import Algorithm, load_algorithm
 from crashsense.scoring import FAILURES, separation
 from crashsense.sensing import SensorSet, load_sensor_set
@@ -139,6 +140,7 @@ def study_element(
         _with_element(base, sensors, one, name=_name(number))
         for number, (_, one) in enumerate(made)
     ]
+    events = [asking(event, [restraint]) for event in events]
     used = [event for event in events if any(name in event.signals for name in sensors)]
     if not used:
         expected = f"an event with a signal at {', '.join(sensors)}"
@@ -204,8 +206,8 @@ def _check(
             found.append(Fault(WHERE, "sensor", name, nearest(name, base.sensors)))
         elif base.sensor(name).kind != "accelerometer":
             found.append(Fault(WHERE, "sensor", name, "an accelerometer: it has the element"))
-    if restraint not in RESTRAINTS:
-        found.append(Fault(WHERE, "restraint", restraint, nearest(restraint, RESTRAINTS)))
+    if restraint not in ALL_RESTRAINTS:
+        found.append(Fault(WHERE, "restraint", restraint, nearest(restraint, ALL_RESTRAINTS)))
     if draws < 0:
         found.append(Fault(WHERE, "draws", draws, "0 or more"))
     if not vary:

@@ -23,7 +23,8 @@ from crashsense.event import Event
 from crashsense.plan.resolve import Plan, conditions_of
 from crashsense.plotting import GREEN, GREY, INK, VERMILION, new_figure, tidy
 from crashsense.resources import CAUTION
-from crashsense.scoring import FAILURES
+from crashsense.results.tally import BY_WEIGHT
+from crashsense.scoring import FAILURES, MET
 from crashsense.sensing import SensorSet
 from crashsense.sensing.channel_faults import (
     CHANNEL_FAULTS,
@@ -43,7 +44,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 #: What a fault may do to a requirement that is met without it, the gravest first.
-HARMS = ("inadvertent", "early", "missed", "late", "rule_error", "not_evaluated")
+HARMS = (*BY_WEIGHT, "not_evaluated")
 
 #: Effects beside these, as the table names them.
 OTHER_EFFECTS = {
@@ -66,8 +67,6 @@ COLUMNS = {
     "draws": "random draws in which the requirement is met without the fault",
     "draws_harmed": "of these, draws in which it is not met with it",
 }
-
-_MET = ("on_time", "held")
 
 
 @dataclass(frozen=True, eq=False)
@@ -187,7 +186,8 @@ def _rows_of_occurrence(
         for fault in chosen[good.sensor_set.name]:
             bad = faulted(good, fault)
             for before, after in zip(good.each(), bad.each(), strict=True):
-                for restraint in before.algorithm.rules:
+                orders = (name for name in before.event.orders if _covers(before, name))
+                for restraint in (*before.algorithm.rules, *orders):
                     key = (
                         str(fault),
                         before.event.name,
@@ -233,12 +233,12 @@ class _Paired:
             self.nominal = {
                 "verdict_without": str(one[at]),
                 "verdict": str(two[at]),
-                "fire_time_without_ms": 1e3 * float(before.scores(self.restraint).fire_s[at]),
-                "fire_time_ms": 1e3 * float(after.scores(self.restraint).fire_s[at]),
+                "fire_time_without_ms": _fire_ms(before, self.restraint, at),
+                "fire_time_ms": _fire_ms(after, self.restraint, at),
             }
-        met = np.isin(one.astype(str), _MET) & ~at_zero
+        met = np.isin(one.astype(str), MET) & ~at_zero
         self.draws += int(met.sum())
-        self.harmed += int((met & ~np.isin(two.astype(str), _MET)).sum())
+        self.harmed += int((met & ~np.isin(two.astype(str), MET)).sum())
 
     def row(self) -> dict[str, Any]:
         begins = self.fault.from_s
@@ -252,12 +252,26 @@ class _Paired:
             "sensor_set": self.sensor_set,
             "algorithm": self.algorithm,
             "restraint": self.restraint,
-            "expectation": self.event.requirements[self.restraint].expectation,
+            "expectation": "order"
+            if self.restraint in self.event.orders
+            else self.event.requirements[self.restraint].expectation,
             **self.nominal,
             "effect": effect(self.nominal["verdict_without"], self.nominal["verdict"]),
             "draws": self.draws,
             "draws_harmed": self.harmed,
         }
+
+
+def _covers(trial: Trial, order: str) -> bool:
+    """True if the algorithm has rules for both restraints of an order."""
+    restraint, asked = trial.event.orders[order]
+    return {restraint, asked.after} <= trial.algorithm.rules.keys()
+
+
+def _fire_ms(trial: Trial, name: str, at: int) -> float:
+    if name in trial.event.orders:
+        return 1e3 * float(trial.order(name).fire_s[at])
+    return 1e3 * float(trial.scores(name).fire_s[at])
 
 
 def effect(without: str, verdict: str) -> str:
@@ -272,10 +286,10 @@ def effect(without: str, verdict: str) -> str:
         if verdict in (without, "not_evaluated", "rule_error"):
             return "none" if verdict == without else verdict
         return "open, fires" if verdict == "open_fired" else "open, held"
-    if without in _MET:
-        return "none" if verdict in _MET else verdict
+    if without in MET:
+        return "none" if verdict in MET else verdict
     if without in FAILURES:
-        return "met" if verdict in _MET else "fails anyway"
+        return "met" if verdict in MET else "fails anyway"
     return "none" if verdict == without else verdict
 
 
@@ -355,16 +369,24 @@ _HARM_WORDS = {
     "early": "a deployment before it is allowed",
     "missed": "a missed deployment",
     "late": "a late deployment",
+    "alone": "a stage that fires alone",
+    "out_of_order": "stages in the wrong order",
+    "too_soon": "stages too close together",
+    "too_late": "stages too far apart",
     "rule_error": "a failure of the rule itself",
     "not_evaluated": "a restraint that can no longer be judged",
 }
 
-_LETTERS = dict(zip(HARMS, "IEMLXN", strict=True))
+_LETTERS = dict(zip(HARMS, "IEMLAOSTXN", strict=True))
 _SHADES = {
     "inadvertent": VERMILION,
     "early": VERMILION,
     "missed": "#d98200",
     "late": "#e8c15a",
+    "alone": "#d98200",
+    "out_of_order": "#d98200",
+    "too_soon": "#e8c15a",
+    "too_late": "#e8c15a",
     "rule_error": INK,
     "not_evaluated": GREY,
     "none": "#e6f0ec",

@@ -18,8 +18,9 @@ import numpy as np
 
 from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError, nearest
-from crashsense.event import RESTRAINTS, Event
+from crashsense.event import ALL_RESTRAINTS, Event
 from crashsense.files import read_text, toml_content
+from crashsense.further_restraints import further_requirement
 from crashsense.plotting import BLUE, GREY, INK, VERMILION, new_figure, save, tidy
 from crashsense.resources import CAUTION
 from crashsense.rules.algorithm import algorithm_from_table, algorithm_names, algorithm_text
@@ -104,9 +105,9 @@ def study_overlay(
     known = list(table.get("definitions", {}))
     if definition not in known:
         raise InputError([Fault(named, "definition", definition, nearest(definition, known))])
-    if restraint not in RESTRAINTS:
+    if restraint not in ALL_RESTRAINTS:
         raise InputError(
-            [Fault("study overlay", "--restraint", restraint, nearest(restraint, RESTRAINTS))]
+            [Fault("study overlay", "--restraint", restraint, nearest(restraint, ALL_RESTRAINTS))]
         )
     wanted: Mapping[str, Any] = {
         "name": "criterion",
@@ -121,7 +122,7 @@ def study_overlay(
     paths = []
     across, up = "", ""
     for event in _events(plan, events, records):
-        requirement = event.requirements[restraint]
+        requirement = further_requirement(event, restraint)
         if requirement.expectation == "open":
             continue
         if on_progress is not None:

@@ -6,30 +6,30 @@ the ideal sensor are counted separately: no range can fix them.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from crashsense.scoring import FAILURES, VERDICTS
+from crashsense.studies.range_filtered import filtered_lines
+from crashsense.studies.range_reasons import drawn_lines, why_it_seems_to_help, worst_event
+from crashsense.studies.range_words import (
+    CRASHES,
+    LASTING,
+    LIMIT_60MS_M_S,
+    LIMIT_REQUIRED_M_S,
+    LIMIT_SHIFT_MS,
+    SIDE,
+    fire_words,
+    listed,
+    moved,
+    range_words,
+)
 from crashsense.studies.wording import count
 
 if TYPE_CHECKING:
     import pandas as pd
-
-#: Limits of the advice: velocity error at the required time and at 60 ms [m/s], shift [ms].
-LIMIT_REQUIRED_M_S = 0.1
-LIMIT_60MS_M_S = 0.2
-LIMIT_SHIFT_MS = 0.5
-
-#: Families whose velocity is looked at, at the required time and at 60 ms. A side airbag is due
-#: some 10 ms after contact: what its sensor loses by 60 ms comes after the decision.
-CRASHES = ("frontal", "side", "rear")
-LASTING = ("frontal", "rear")
-SIDE = ("side_", "curtain_")
-
-#: Names listed in a sentence; the tables hold the rest.
-LISTED = 5
 
 _SCORED = ("met", "lost", "gained", "fails_anyway")
 
@@ -76,11 +76,16 @@ def summarise(
                 row |= _worst(rows[rows["family"].isin(families)], column, size=True)
             row["velocity_resolution_m_s"] = rows["velocity_resolution_m_s"].iloc[0]
             row["worst_offset_drift_m_s"] = float(rows["offset_drift_m_s"].max())
+        row["worst_event"] = worst_event(rows)
         row |= {verdict: int((rows["verdict"] == verdict).sum()) for verdict in VERDICTS}
         row["failures"] = int(rows["verdict"].isin(FAILURES).sum())
         row["ideal_failures"] = int(rows["ideal_verdict"].isin(FAILURES).sum())
         for change in _SCORED:
             row[f"requirements_{change}"] = int((rows["requirement"] == change).sum())
+        if metadata["random_draws"]:
+            for column in ("draws_failed", "draws_lost", "draws_gained"):
+                row[column] = int(rows[column].sum())
+            row |= _worst(rows, "draws_lost")
         for change in ("lost", "gained"):
             row[f"fires_{change}"] = int((rows["fire_change"] == change).sum())
         out.append(row)
@@ -116,8 +121,11 @@ def advise(
         return frame[mine].sort_values(metadata["range_column"], kind="stable")
 
     lines = _lead(table, settings, metadata)
+    lines += filtered_lines(metadata["filtered"])
+    lines += drawn_lines(own(table), own(settings), metadata)
     lines += _not_the_range(own(table), own(settings))
     lines += _by_range(own(table), own(settings), metadata)
+    lines += why_it_seems_to_help(own(table), metadata)
     lines += _failing_anyway(own(table), own(settings), metadata)
     lines += _open(own(table), metadata)
     lines += _limits(own(settings), metadata)
@@ -160,6 +168,7 @@ def _lead(table: pd.DataFrame, settings: pd.DataFrame, metadata: Mapping[str, An
             lasting = f", {LIMIT_60MS_M_S:g} m/s at 60 ms"
         named = {
             "requirement": "loses no requirement:",
+            "draws": f"loses none in any of {metadata['random_draws']} draws:",
             "shift": f"moves no fire time by more than {LIMIT_SHIFT_MS:g} ms:",
             "velocity": (
                 f"keeps velocity within {LIMIT_REQUIRED_M_S:g} m/s at the required time{lasting}:"
@@ -171,7 +180,9 @@ def _lead(table: pd.DataFrame, settings: pd.DataFrame, metadata: Mapping[str, An
         width = max(map(len, good))
         for text, fits in good.items():
             first = fits.index(True) if any(fits) else None
-            value = "none" if first is None else _range(rows.iloc[first], metadata)
+            value = "none" if first is None else range_words(rows.iloc[first], metadata)
+            if first is not None and metadata["filtered"]:
+                value += " (a lower bound, as records were already filtered)"
             lines.append(f"  {text:<{width}}  {value}")
     return lines
 
@@ -185,48 +196,14 @@ def _marks(row: pd.Series) -> dict[str, bool]:
             and not abs(row["worst_fire_time_shift_ms"]) > LIMIT_SHIFT_MS + 1e-6
         ),
     }
+    if "draws_lost" in row.index:
+        marks["draws"] = bool(row["draws_lost"] == 0)
     if "worst_velocity_error_60ms_m_s" in row.index:
         marks["velocity"] = bool(
             not row["worst_velocity_error_required_m_s"] > LIMIT_REQUIRED_M_S
             and not row["worst_velocity_error_60ms_m_s"] > LIMIT_60MS_M_S
         )
     return marks
-
-
-def _range(row: pd.Series, metadata: Mapping[str, Any]) -> str:
-    return f"+/-{row[metadata['range_column']]:g} {metadata['unit']}"
-
-
-def _listed(words: Sequence[str], *, separator: str = "; ") -> str:
-    more = len(words) - LISTED
-    text = separator.join(words[:LISTED])
-    return text + (f" and {more} more (see range.csv)" if more > 0 else "")
-
-
-def _fire(row: pd.Series) -> str:
-    """Describe what became of the deployment in an event."""
-    mine, ideal = row["fire_time_ms"], row["ideal_fire_time_ms"]
-    event, change = row["event"], row["fire_change"]
-    why = [row["cause"]] if row["cause"] != "-" else []
-    if change == "lost":
-        what = f"{event} no longer fires"
-        why.insert(0, f"ideal {ideal:.1f} ms")
-    elif change == "gained":
-        what = f"{event} fires at {mine:.1f} ms"
-        why.insert(0, "ideal never")
-    elif change in ("earlier", "later"):
-        what = f"{event} fires {abs(mine - ideal):.1f} ms {change}"
-        why.insert(0, f"{mine:.1f} against {ideal:.1f} ms")
-    else:
-        return str(event)
-    return f"{what} ({', '.join(why)})"
-
-
-def _moved(rows: pd.DataFrame) -> pd.DataFrame:
-    """Rows whose fire time moves by more than the limit, largest first."""
-    size = rows["fire_time_shift_ms"].abs()
-    size = size[size > LIMIT_SHIFT_MS + 1e-6].sort_values(ascending=False, kind="stable")
-    return rows.loc[size.index]
 
 
 def _by_range(
@@ -241,21 +218,21 @@ def _by_range(
             those = rows[rows["requirement"] == change]
             if len(those):
                 named = [
-                    f"{_fire(r)}: {r['verdict']}, ideal {r['ideal_verdict']}"
+                    f"{fire_words(r)}: {r['verdict']}, ideal {r['ideal_verdict']}"
                     for _, r in those.iterrows()
                 ]
                 verb = "loses" if change == "lost" else "gains"
-                parts.append(f"{verb} {count(len(those), 'requirement')}: {_listed(named)}")
+                parts.append(f"{verb} {count(len(those), 'requirement')}: {listed(named)}")
         parts += _velocity(rows, setting)
-        kept = _moved(rows[(rows["expectation"] == "fire") & (rows["requirement"] == "met")])
+        kept = moved(rows[(rows["expectation"] == "fire") & (rows["requirement"] == "met")])
         if len(kept):
-            parts.append(f"{_listed([_fire(r) for _, r in kept.iterrows()])}, still on time")
+            parts.append(f"{listed([fire_words(r) for _, r in kept.iterrows()])}, still on time")
         if parts:
-            lines.append(f"{_range(setting, metadata)}: {'; '.join(parts)}.")
+            lines.append(f"{range_words(setting, metadata)}: {'; '.join(parts)}.")
     changed = table["requirement"].isin(["lost", "gained"]) | table["fire_change"].isin(
         ["lost", "gained"]
     )
-    if metadata["rule_reads_the_sensor"] and not changed.any() and _moved(table).empty:
+    if metadata["rule_reads_the_sensor"] and not changed.any() and moved(table).empty:
         lines.append(
             "No verdict differs from that with the ideal sensor, and no fire time by more than"
             f" {LIMIT_SHIFT_MS:g} ms, at any range tried: this rule depends little on"
@@ -304,7 +281,7 @@ def _not_the_range(table: pd.DataFrame, settings: pd.DataFrame) -> list[str]:
         verb = "fails" if len(names) == 1 else "fail"
         lines.append(
             f"{len(names)} of {count(total, 'requirement')} {verb} at every range tried and with"
-            f" the ideal sensor: the range is not the cause ({_listed(names, separator=', ')})."
+            f" the ideal sensor: the range is not the cause ({listed(names, separator=', ')})."
             " How a range affects an algorithm that meets them, this study cannot say."
         )
     first = settings.iloc[0]
@@ -331,10 +308,10 @@ def _failing_anyway(
     for _, setting in settings.iterrows():
         here = table[metadata["range_column"]] == setting[metadata["range_column"]]
         rows = table[here & (table["requirement"] == "fails_anyway")]
-        changed = [*_flips(rows), *(row for _, row in _moved(rows).iterrows())]
+        changed = [*_flips(rows), *(row for _, row in moved(rows).iterrows())]
         if changed:
-            text = _listed([f"{_fire(row)}, still {row['verdict']}" for row in changed])
-            told.append(f"  {_range(setting, metadata)}: {text}.")
+            text = listed([f"{fire_words(row)}, still {row['verdict']}" for row in changed])
+            told.append(f"  {range_words(setting, metadata)}: {text}.")
     return (
         ["Fails with the ideal sensor too, but fires at a different time:", *told] if told else []
     )
@@ -350,7 +327,7 @@ def _open(table: pd.DataFrame, metadata: Mapping[str, Any]) -> list[str]:
     for value, rows in table[table["requirement"] == "open"].groupby(metadata["range_column"]):
         flips = _flips(rows)
         if flips:
-            text = _listed([_fire(row) for row in flips])
+            text = listed([fire_words(row) for row in flips])
             told.append(f"  +/-{value:g} {metadata['unit']}: {text}.")
     return ["Open requirements (not scored), against the ideal sensor:", *told] if told else []
 
@@ -361,7 +338,7 @@ def _limits(settings: pd.DataFrame, metadata: Mapping[str, Any]) -> list[str]:
     if "velocity_resolution_m_s" in settings.columns:
         last = settings.iloc[-1]
         lines.append(
-            f"At {_range(last, metadata)} one code for one tick is"
+            f"At {range_words(last, metadata)} one code for one tick is"
             f" {1e3 * last['velocity_resolution_m_s']:.2f} mm/s; a 3-sigma offset adds up to"
             f" {last['worst_offset_drift_m_s']:.1f} m/s over the longest event without leak."
         )
@@ -385,5 +362,6 @@ def _limits(settings: pd.DataFrame, metadata: Mapping[str, Any]) -> list[str]:
             f"{count(metadata['synthesised'], 'event')} synthesised from recipes: {why}this study"
             " is not independent evidence for a range; measured records of the vehicle are."
         )
-    lines.append("Nominal sensors only. Certified practice decides, not this study.")
+    nominal = "" if metadata["random_draws"] else "Nominal sensors only: add draws. "
+    lines.append(f"{nominal}Certified practice decides, not this study.")
     return lines

@@ -22,7 +22,6 @@ import numpy as np
 
 from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError
-from crashsense.event import RESTRAINTS
 from crashsense.plotting import BLUE, GREEN, GREY, VERMILION, new_figure, tidy
 from crashsense.resources import CAUTION
 from crashsense.results import Run, replay
@@ -270,7 +269,7 @@ def _words(judged: Trial, channel: str, at: int, notes: list[str]) -> FloatArray
 def _fired(judged: Trial, at: int) -> dict[str, float]:
     """Restraint -> time of the deployment command [s]; stage 1 represents a staged airbag."""
     found = {}
-    for restraint in RESTRAINTS:
+    for restraint in judged.event.requirements:
         time = float(judged.scores(restraint).fire_s[at])
         if np.isfinite(time):
             found[restraint] = time

@@ -21,11 +21,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crashsense.errors import Fault, InputError
-from crashsense.event import RESTRAINTS, Event
+from crashsense.errors import Fault, InputError, nearest
+from crashsense.event import ALL_RESTRAINTS, Event
 from crashsense.plan.resolve import Plan, conditions_of
 from crashsense.plotting import BLUE, GREY, VERMILION, new_figure, tidy
 from crashsense.resources import CAUTION
+from crashsense.scoring import MET
 from crashsense.studies.scaled_event import TIME_STEP, factors, flight_travel, scaled_event
 from crashsense.studies.wording import count
 from crashsense.trials import Trial, run_trials
@@ -56,8 +57,6 @@ COLUMNS = {
     "against_target": "beyond, within, short, or fails (not met as it is); empty in other ways",
     "required_time": "follows (free flight), stated, or none",
 }
-
-_MET = ("on_time", "held")
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,9 +101,9 @@ def study_scale(
     for mode in modes:
         factors(mode, 1.0)
     found = [
-        Fault("study scale", "restraint", name, f"one of {', '.join(RESTRAINTS)}")
+        Fault("study scale", "restraint", name, nearest(name, ALL_RESTRAINTS))
         for name in restraints
-        if name not in RESTRAINTS
+        if name not in ALL_RESTRAINTS
     ]
     if not 0.1 <= low < 1.0:
         found.append(Fault("study scale", "low", low, "0.1 to below 1"))
@@ -168,7 +167,7 @@ def _rows_of(
                 verdict = str(trial.verdicts(restraint)[0])
                 flip, beyond, to = None, "", 1.0
                 if verdict not in ("not_evaluated", "rule_error"):
-                    up = (expectation == "no_fire") == (verdict in _MET)
+                    up = (expectation == "no_fire") == (verdict in MET)
                     flip, beyond, to = _flip(scaled, key, verdict, high if up else low)
                 target = TARGETS[expectation] if mode == "amplitude" else None
                 yield {
@@ -200,7 +199,7 @@ def _flip(
     scaled: _Scaled, key: tuple[str, str, str], verdict: str, limit: float
 ) -> tuple[float | None, str, float]:
     """Factor at which the verdict changes sides on the way to *limit*, and the verdict there."""
-    met = verdict in _MET
+    met = verdict in MET
     inside, outside = 1.0, 1.0
     beyond = ""
     while outside != limit:
@@ -208,7 +207,7 @@ def _flip(
         inside, outside = outside, outside * ratio
         outside = min(outside, limit) if limit > 1.0 else max(outside, limit)
         beyond = scaled.verdict(outside, *key)
-        if (beyond in _MET) != met:
+        if (beyond in MET) != met:
             break
     else:
         return None, "", limit
@@ -216,7 +215,7 @@ def _flip(
     while abs(outside - inside) > step:
         middle = (inside + outside) / 2.0
         here = scaled.verdict(middle, *key)
-        if (here in _MET) == met:
+        if (here in MET) == met:
             inside = middle
         else:
             outside, beyond = middle, here
@@ -235,7 +234,7 @@ def against_target(expectation: str, verdict: str, flip: float | None, *, mode: 
     """
     if mode != "amplitude" or verdict in ("not_evaluated", "rule_error"):
         return ""
-    if verdict not in _MET:
+    if verdict not in MET:
         return "fails"
     least, comfortable = TARGETS[expectation]
     if flip is None:
@@ -266,7 +265,7 @@ def scale_sentences(study: ScaleStudy) -> list[str]:
         must = "must not fire" if expectation == "no_fire" else "must fire"
         text = f"{mode.replace('_', ' ')}, {sensors}, {algorithm}: of "
         text += f"{count(len(rows), 'requirement')} that {must}, "
-        met = rows[rows["verdict"].isin(_MET)]
+        met = rows[rows["verdict"].isin(MET)]
         if mode == "amplitude":
             counts = rows["against_target"].value_counts()
             least, comfortable = TARGETS[expectation]
@@ -320,7 +319,7 @@ def _way(row: dict[str, Any], study: ScaleStudy) -> str:
 
 def nearest_first(table: pd.DataFrame) -> pd.DataFrame:
     """Return the rows: failures at k = 1 first, then those whose flip is nearest to 1."""
-    fails = ~table["verdict"].isin(_MET)
+    fails = ~table["verdict"].isin(MET)
     away = np.log(table["k_flip"].astype(float)).abs().fillna(np.inf)
     order = table.assign(_fails=~fails, _away=away).sort_values(["_fails", "_away"], kind="stable")
     return order.drop(columns=["_fails", "_away"])
@@ -340,7 +339,7 @@ def scale_figure(study: ScaleStudy, *, most: int = 40) -> Figure:
     marks = {"no_fire": ("^", VERMILION), "fire": ("o", BLUE)}
     for expectation, (mark, colour) in marks.items():
         for is_met in (True, False):
-            chosen = rows["expectation"].eq(expectation) & rows["verdict"].isin(_MET).eq(is_met)
+            chosen = rows["expectation"].eq(expectation) & rows["verdict"].isin(MET).eq(is_met)
             places = np.flatnonzero(chosen.to_numpy())
             if places.size:
                 word = "must not fire" if expectation == "no_fire" else "must fire"

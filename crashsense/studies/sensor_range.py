@@ -1,39 +1,32 @@
 """What a sensor's range changes: ranges x bits x filter corners over a set of events.
 
-For every event and setting the nominal chain is run (draw 0) with one sensor changed, and compared
-with the ideal sensor: the same chain and clock with unlimited range, no quantisation and a linear
-read-out. A failure shared with the ideal sensor is not due to the range and is kept apart from
-what the range loses. Small ranges clip; large ones coarsen the code.
+For every event and setting the chain is run, nominal and on request in random draws, with one
+sensor changed, and compared with the ideal sensor: the same chain and clock with unlimited range,
+no quantisation and a linear read-out. A failure shared with the ideal sensor is not due to the
+range and is kept apart from what the range loses. Small ranges clip; large ones coarsen the code.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError, nearest
-from crashsense.event import RESTRAINTS, Event
+from crashsense.event import ALL_RESTRAINTS, Event
 from crashsense.rules import Algorithm, load_algorithm
-from crashsense.scoring import FAILURES, separation
-from crashsense.sensing import (
-    Sensor,
-    SensorSet,
-    chain,
-    find_part,
-    load_sensor_set,
-    part_names,
-)
+from crashsense.scoring import separation
+from crashsense.sensing import Sensor, SensorSet, find_part, load_sensor_set, part_names
 from crashsense.sensing.sensor_file import UNITS
-from crashsense.sensing.timebase import at_internal_rate
-from crashsense.signal import cumulative_trapezoid
-from crashsense.studies.range_advice import CRASHES, LIMIT_SHIFT_MS, advise, summarise
-from crashsense.trials import Conditions, Trial, run_trials
+from crashsense.studies.range_advice import advise, summarise
+from crashsense.studies.range_columns import columns_of
+from crashsense.studies.range_event import EventStudy
+from crashsense.studies.range_filtered import filtered_facts
+from crashsense.trials import Conditions
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -45,13 +38,7 @@ RANGES_G = (35.0, 50.0, 70.0, 100.0, 120.0, 240.0)
 #: Ranges tried for any other sensor, as multiples of the part's own.
 MULTIPLES = (0.125, 0.25, 0.5, 1.0, 2.0)
 
-#: Range of the ideal sensor, in the unit of files (g, kPa, deg/s).
-UNLIMITED = 1e4
-
-#: Crashes: clipping is counted over the first 60 ms; other events: over the whole.
-LATE_S = 0.06
-
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 
 #: What follows the range of a part, by construction of the sensor model.
 SCALES = ("code width", "saturation before the filter")
@@ -81,81 +68,6 @@ class RangeStudy:
     metadata: dict[str, Any]
 
 
-_IDEAL = (
-    "the ideal sensor: unlimited range, no quantisation, linear read-out, same corner and delay"
-)
-
-#: Column of an accelerometer's study -> what it means; units in the names.
-COLUMNS = {
-    "event": "name of the event",
-    "family": "family of the event",
-    "range_g": "full scale of the sensor, saturation before the filter moved with it",
-    "bits": "word length",
-    "corner_hz": "-3 dB corner of the low-pass",
-    "expectation": "what the restraint must do",
-    "window_ms": "from time zero: what clipping is counted over",
-    "clipped_before_filter": "share of raw samples beyond the saturation before the filter",
-    "clipped_after_filter": (
-        "share of samples of the filtered, never clipped signal beyond the range: what one sees who"
-        " looks at filtered signals only"
-    ),
-    "required_time_ms": "required time to fire",
-    "velocity_error_required_m_s": (
-        "velocity change of the codes less that of the ideal sensor, at the required time (filter"
-        " delay allowed for)"
-    ),
-    "velocity_error_60ms_m_s": "the same at 60 ms",
-    "velocity_resolution_m_s": "velocity of one code over one tick",
-    "offset_drift_m_s": (
-        "velocity that a 3-sigma offset of the part adds up to between time zero and the end of the"
-        " event, without leak; constant over the ranges where the part's offset is held constant"
-    ),
-    "fire_time_ms": "time to fire",
-    "ideal_fire_time_ms": f"time to fire with {_IDEAL}",
-    "fire_time_shift_ms": (
-        "fire time less that of the ideal sensor: negative is earlier; none where either does not"
-        " fire (see fire_change)"
-    ),
-    "fire_change": (
-        "against the ideal sensor: same, earlier, later, lost (only the ideal one fires), gained"
-        " (only this one fires) or never (neither)"
-    ),
-    "demand_at_required_time": "largest demand up to the required time",
-    "max_demand": "largest demand",
-    "verdict": "verdict of the restraint",
-    "ideal_verdict": "verdict with the ideal sensor",
-    "requirement": (
-        "met, lost (met with the ideal sensor only), gained (met with this one only), fails_anyway"
-        " (met with neither), open or not_evaluated"
-    ),
-    "cause": (
-        "of a requirement or fire lost or gained, or a fire time moved by more than"
-        f" {LIMIT_SHIFT_MS:g} ms: code width, read-out (its cubic part) or clipping"
-    ),
-    "separation_ratio": "c/m of the setting over all events; ranks settings of one criterion only",
-}
-
-_OF_VELOCITY = (
-    "velocity_error_required_m_s",
-    "velocity_error_60ms_m_s",
-    "velocity_resolution_m_s",
-    "offset_drift_m_s",
-)
-
-
-def columns_of(kind: str) -> dict[str, str]:
-    """Return the columns of a study of a *kind* of sensor and what they mean.
-
-    >>> [name for name in columns_of("pressure") if name.startswith(("range", "velocity"))]
-    ['range_kpa']
-    """
-    if kind == "accelerometer":
-        return dict(COLUMNS)
-    unit = UNITS[kind][0]
-    renamed = {"range_g": f"range_{unit}"}
-    return {renamed.get(n, n): text for n, text in COLUMNS.items() if n not in _OF_VELOCITY}
-
-
 def study_range(
     events: Sequence[Event],
     *,
@@ -166,6 +78,8 @@ def study_range(
     ranges: Sequence[float] | None = None,
     bits: Sequence[int] | None = None,
     corners_hz: Sequence[float] | None = None,
+    draws: int = 0,
+    conditions: Conditions | None = None,
     on_progress: Callable[[int, int], None] | None = None,
 ) -> RangeStudy:
     """Run the study.
@@ -180,6 +94,9 @@ def study_range(
     ranges : values to try, in the unit of files of the sensor (g, kPa, deg/s); None:
         :data:`RANGES_G`, other sensors :data:`MULTIPLES` of the part's own
     bits, corners_hz : values to combine with the ranges; None: the part's own
+    draws : random draws beside the nominal one: in each the same car and noise meet this sensor and
+        the ideal one
+    conditions : how the draws are made; None: :class:`~crashsense.trials.Conditions` as it is
     on_progress : called with events done and events in all
 
     Raises
@@ -191,8 +108,16 @@ def study_range(
     judged = algorithm if isinstance(algorithm, Algorithm) else load_algorithm(algorithm)
     base = load_sensor_set(sensor_set)
     ranges, bits, corners_hz = _check(
-        events, base, sensor, restraint, ranges=ranges, bits=bits, corners_hz=corners_hz
+        events,
+        base,
+        sensor,
+        restraint,
+        ranges=ranges,
+        bits=bits,
+        corners_hz=corners_hz,
+        draws=draws,
     )
+    how = Conditions() if conditions is None else conditions
     part = base.sensor(sensor)
     unit, scale = UNITS[part.kind]
     shown = {"kpa": "kPa", "deg_s": "deg/s"}.get(unit, unit)
@@ -220,10 +145,11 @@ def study_range(
     skipped: list[str] = []
     for number, event in enumerate(events):
         if sensor in event.signals:
-            study = _EventStudy(event, base, sensor, judged, restraint)
-            for one, (r, b, c) in zip(sets, settings, strict=True):
+            study = EventStudy(event, base, sensor, judged, restraint)
+            drawn = study.drawn(sets, draws, conditions=how) if draws else [{}] * len(sets)
+            for one, (r, b, c), more in zip(sets, settings, drawn, strict=True):
                 key = {column: r, "bits": b, "corner_hz": c, "sensor_set": one.name}
-                rows.append({**study.row(one), **key})
+                rows.append({**study.row(one), **more, **key})
                 ideal.append({**study.ideal(one).scored, **key})
         else:
             skipped.append(event.name)
@@ -241,7 +167,7 @@ def study_range(
         for name in table["sensor_set"]
     ]
     own_rule = judged.rules.get(restraint)
-    columns = columns_of(part.kind)
+    columns = columns_of(part.kind, draws=draws)
     metadata = {
         "schema_version": SCHEMA_VERSION,
         "study": "range",
@@ -255,7 +181,8 @@ def study_range(
         "corner_hz": _own(part.corner_hz, corners_hz),
         "restraint": restraint,
         "rule_reads_the_sensor": own_rule is not None and sensor in own_rule.uses,
-        "draws": "nominal only: no offset, no noise and no tolerance enters verdicts or fire times",
+        "draws": _draws_words(draws, how),
+        "random_draws": draws,
         "scales_with_the_range": [
             *SCALES,
             *(["mechanical stop"] if np.isfinite(part.stop) else []),
@@ -269,6 +196,11 @@ def study_range(
         },
         "columns": columns,
         "events_without_the_sensor": skipped,
+        "filtered": {
+            event.name: filtered_facts(event.signals[sensor])
+            for event in events
+            if event.metadata.get("filtered") and sensor in event.signals
+        },
         "records": [event.name for event in events if _is_record(event)],
         "synthesised": sum("recipe" in event.metadata for event in events),
         "synthesised_frontal": sum(
@@ -277,6 +209,12 @@ def study_range(
     }
     summary = summarise(table, metadata, ratios=found, ideal_ratios=best)
     return RangeStudy(table[list(columns)], summary, advise(table, summary, metadata), metadata)
+
+
+def _draws_words(draws: int, how: Conditions) -> str:
+    if not draws:
+        return "nominal only: no offset, no noise and no tolerance enters verdicts or fire times"
+    return f"{draws} random draws beside the nominal one, seed {how.seed}, vary {how.vary}"
 
 
 def _name(value: float, bits: int, corner_hz: float) -> str:
@@ -330,6 +268,7 @@ def _check(
     ranges: Sequence[float] | None,
     bits: Sequence[int] | None,
     corners_hz: Sequence[float] | None,
+    draws: int,
 ) -> tuple[Sequence[float], Sequence[int], Sequence[float]]:
     """Refuse what cannot be studied; return ranges, bits and corners, defaults filled in."""
     where = "study range"
@@ -338,8 +277,10 @@ def _check(
         found.append(Fault(where, "events", [], "at least one event"))
     if sensor not in base.sensors:
         found.append(Fault(where, "sensor", sensor, nearest(sensor, base.sensors)))
-    if restraint not in RESTRAINTS:
-        found.append(Fault(where, "restraint", restraint, nearest(restraint, RESTRAINTS)))
+    if restraint not in ALL_RESTRAINTS:
+        found.append(Fault(where, "restraint", restraint, nearest(restraint, ALL_RESTRAINTS)))
+    if draws < 0:
+        found.append(Fault(where, "draws", draws, "0 or more"))
     given = {"ranges": ranges, "bits": bits, "corners_hz": corners_hz}
     for name, values in given.items():
         if values is None:
@@ -376,174 +317,5 @@ def _check(
     return ranges, bits, corners_hz
 
 
-def _exact(part: Sensor, **changes: Any) -> dict[str, Any]:
-    """Changes that remove a sensor's quantisation and keep its timing on the bus."""
-    return {"bits": 24, "slot_start_s": part.latency_s, "bit_time_s": 0.0, **changes}
-
-
 def _is_record(event: Event) -> bool:
     return event.source is not None and not event.source.varies and "files" in event.metadata
-
-
-@dataclass(frozen=True, eq=False)
-class _Run:
-    """One event with one setting of the sensor: its trial, and the columns of its score."""
-
-    trial: Trial
-    scored: Mapping[str, Any]
-
-
-def fire_change(mine_ms: float, ideal_ms: float) -> str:
-    """Compare a fire time [ms] with the ideal sensor's; NaN means no deployment.
-
-    >>> fire_change(37.5, 57.5), fire_change(float("nan"), 172.0)
-    ('earlier', 'lost')
-    """
-    fires, ideal_fires = np.isfinite(mine_ms), np.isfinite(ideal_ms)
-    if not (fires or ideal_fires):
-        return "never"
-    if fires != ideal_fires:
-        return "gained" if fires else "lost"
-    if abs(mine_ms - ideal_ms) < 1e-6:
-        return "same"
-    return "earlier" if mine_ms < ideal_ms else "later"
-
-
-def requirement_change(expectation: str, verdict: str, ideal_verdict: str) -> str:
-    """Describe what became of a requirement compared with the ideal sensor.
-
-    >>> requirement_change("fire", "missed", "on_time"), requirement_change("fire", "late", "late")
-    ('lost', 'fails_anyway')
-    """
-    if "not_evaluated" in (verdict, ideal_verdict):
-        return "not_evaluated"
-    if expectation == "open":
-        return "open"
-    fails, ideal_fails = verdict in FAILURES, ideal_verdict in FAILURES
-    if fails:
-        return "fails_anyway" if ideal_fails else "lost"
-    return "gained" if ideal_fails else "met"
-
-
-def _changed(mine: Mapping[str, Any], ideal: Mapping[str, Any]) -> bool:
-    """True if a verdict changes, or a fire comes, goes or moves by more than the limit."""
-    fire = mine["fire_time_ms"], ideal["fire_time_ms"]
-    return (
-        mine["verdict"] != ideal["verdict"]
-        or fire_change(*fire) in ("lost", "gained")
-        or abs(fire[0] - fire[1]) > LIMIT_SHIFT_MS + 1e-6
-    )
-
-
-class _EventStudy:
-    """One event: everything that all settings share is computed once."""
-
-    def __init__(
-        self, event: Event, base: SensorSet, sensor: str, algorithm: Algorithm, restraint: str
-    ) -> None:
-        self.event, self.sensor, self.restraint = event, sensor, restraint
-        rule = algorithm.rules.get(restraint)
-        used = set() if rule is None else rule.uses
-        (self.base,) = run_trials(
-            [event],
-            [0],
-            sensor_sets=[base],
-            algorithms=[replace(algorithm, rules={} if rule is None else {restraint: rule})],
-            conditions=Conditions(vary="none"),
-            channels=[c for c in base.sensors if c in used or c == sensor],
-        )
-        self.required_s = float(self.base.required_s[event.name][restraint][0])
-        truth, self.grid = at_internal_rate(
-            {sensor: self.base.signals[sensor]},
-            unit=base.control_unit,
-            draws=1,
-        )
-        self.true = truth[sensor]
-        times = self.grid.times_s
-        self.end_s = LATE_S if event.family in CRASHES else float(times[-1])
-        self.window = (times >= 0) & (times <= self.end_s + 1e-9)
-        self.filtered: dict[float, FloatArray] = {}
-        self.unlimited: dict[tuple[float, float], _Run] = {}
-
-    def _run(self, sensor_set: SensorSet) -> _Run:
-        trial = self.base.with_sensor(self.sensor, sensor_set)
-        return _Run(trial, trial.row(self.restraint))
-
-    def _velocity(self, trial: Trial, at_s: float) -> float:
-        """Velocity change of the codes from time zero to *at_s* of the true motion [m/s]."""
-        values = np.nan_to_num(trial.samples.channels[self.sensor])
-        velocity = cumulative_trapezoid(values, step_s=1.0 / trial.rate_hz)[0]
-        moment = trial.times_s[0] - trial.sensor_set.delay_s(self.sensor)
-        return float(np.interp(at_s, moment, velocity) - np.interp(0.0, moment, velocity))
-
-    def ideal(self, sensor_set: SensorSet) -> _Run:
-        """Return the event with the ideal sensor of a setting's corner and delay."""
-        part = sensor_set.sensor(self.sensor)
-        key = (part.corner_hz, part.latency_s)
-        if key not in self.unlimited:
-            changes = _exact(part, range=UNLIMITED * UNITS[part.kind][1], nonlinearity=0.0)
-            free = sensor_set.changed(self.sensor, name="ideal", **changes)
-            self.unlimited[key] = self._run(free)
-        return self.unlimited[key]
-
-    def _cause(self, sensor_set: SensorSet, ideal: _Run) -> str:
-        """Name the cause of the difference, by removing the limits one after the other."""
-        part = sensor_set.sensor(self.sensor)
-        for name, changes in (
-            ("code width", _exact(part)),
-            ("read-out", _exact(part, nonlinearity=0.0)),
-        ):
-            freed = self._run(sensor_set.changed(self.sensor, **changes))
-            if not _changed(freed.scored, ideal.scored):
-                return name
-        return "clipping"
-
-    def row(self, sensor_set: SensorSet) -> dict[str, Any]:
-        """Return the columns of one setting."""
-        part = sensor_set.sensor(self.sensor)
-        mine, ideal = self._run(sensor_set), self.ideal(sensor_set)
-        scored = mine.scored
-        corner = part.corner_hz
-        if corner not in self.filtered:
-            self.filtered[corner] = chain.lowpass(
-                self.true, sensor=part, rate_hz=self.grid.rate_hz, rest=self.true[:, 0]
-            )
-
-        def error(at_s: float) -> float:
-            if not np.isfinite(at_s) or at_s > self.grid.times_s[-1]:
-                return float("nan")
-            return self._velocity(mine.trial, at_s) - self._velocity(ideal.trial, at_s)
-
-        fire, ideal_fire = scored["fire_time_ms"], ideal.scored["fire_time_ms"]
-        verdict, ideal_verdict = scored["verdict"], ideal.scored["verdict"]
-        clipped = np.abs(self.filtered[corner][0, self.window]) > part.range
-        return {
-            "event": self.event.name,
-            "family": self.event.family,
-            "expectation": scored["expectation"],
-            "window_ms": 1e3 * self.end_s,
-            "clipped_before_filter": float(
-                np.mean(np.abs(self.true[0, self.window]) > part.front_end)
-            ),
-            "clipped_after_filter": float(np.mean(clipped)),
-            "required_time_ms": 1e3 * self.required_s,
-            "velocity_error_required_m_s": error(self.required_s),
-            "velocity_error_60ms_m_s": error(LATE_S),
-            "velocity_resolution_m_s": part.step / mine.trial.rate_hz,
-            "offset_drift_m_s": 3.0
-            * part.offset_tolerance
-            * max(0.0, float(self.grid.times_s[-1])),
-            "fire_time_ms": fire,
-            "ideal_fire_time_ms": ideal_fire,
-            "fire_time_shift_ms": fire - ideal_fire,
-            "fire_change": fire_change(fire, ideal_fire),
-            "demand_at_required_time": scored["demand_at_required_time"],
-            "demand_before_allowed": scored["demand_before_allowed"],
-            "demand_margin": scored["demand_margin"],
-            "max_demand": scored["max_demand"],
-            "infeasible": bool(scored["infeasible"]),
-            "verdict": verdict,
-            "ideal_verdict": ideal_verdict,
-            "requirement": requirement_change(scored["expectation"], verdict, ideal_verdict),
-            "cause": self._cause(sensor_set, ideal) if _changed(scored, ideal.scored) else "-",
-        }

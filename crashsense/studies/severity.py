@@ -24,7 +24,8 @@ import numpy as np
 from crashsense.arrays import FloatArray, IntArray
 from crashsense.campaign import evaluate
 from crashsense.errors import Fault, InputError, nearest
-from crashsense.event import RESTRAINTS, Event
+from crashsense.event import ALL_RESTRAINTS, RESTRAINTS, Event
+from crashsense.further_restraints import GOES_WITH
 from crashsense.results.folder import write_csv, write_text
 from crashsense.results.statistics import LEVEL, clopper_pearson
 from crashsense.rules import Algorithm
@@ -161,10 +162,13 @@ def matrix_limits(
 
     Looked for between the speeds given, to :data:`LIMIT_STEP_KMH`.
     """
+    asked = GOES_WITH.get(restraint, restraint)
+    if asked not in RESTRAINTS:  # the battery follows whatever must fire
+        return None, None
 
     def expectation(speed: float) -> str:
         (at,) = speed_sweep(recipe, speeds_kmh=[speed])
-        return at.requirements[state][restraint].expectation
+        return at.requirements[state][asked].expectation
 
     def edge(inside: float, outside: float, word: str) -> float:
         while abs(outside - inside) > LIMIT_STEP_KMH / 4:
@@ -399,7 +403,8 @@ def _counted(parts: Any, place: dict[str, tuple[float, str]]) -> pd.DataFrame:
     counts: dict[tuple[float, str, str, str], dict[str, Any]] = {}
     empty = {"draws": 0, "fired": 0, "judged": 0, "on_time": 0}
     for part in parts:
-        for (event, algorithm, restraint), rows in part.groupby(
+        asked = part[part["expectation"] != "order"]  # an order has no demand of its own
+        for (event, algorithm, restraint), rows in asked.groupby(
             ["event", "algorithm", "restraint"], observed=True
         ):
             speed, state = place[event]
@@ -418,7 +423,7 @@ def _counted(parts: Any, place: dict[str, tuple[float, str]]) -> pd.DataFrame:
                 row["nominal_fire_time_ms"] = nominal["fire_time_ms"]
                 row["nominal_required_time_ms"] = nominal["required_time_ms"]
     out = []
-    order = {name: index for index, name in enumerate(RESTRAINTS)}
+    order = {name: index for index, name in enumerate(ALL_RESTRAINTS)}
     for key in sorted(counts, key=lambda k: (k[2], k[1], order[k[3]], k[0])):
         row = counts[key]
         entry = dict(zip(("speed_kmh", "belts", "algorithm", "restraint"), key, strict=True))

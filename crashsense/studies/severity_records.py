@@ -78,12 +78,12 @@ class RecordSweep:
         self, restraint: str, speeds_kmh: Sequence[float]
     ) -> tuple[float | None, float | None]:
         """Return the last speed that must not fire and the first that must [km/h]."""
+        if restraint != STAGE_1:
+            return None, None
         first, last = min(speeds_kmh), max(speeds_kmh)
         asked = {
             speed: self.at(speed).requirements[restraint].expectation for speed in (first, last)
         }
-        if restraint != STAGE_1:
-            return None, None
         no_fire_to, fire_from = self._assumed_limits()
         no_fire = no_fire_to if asked[first] == "no_fire" != asked[last] else None
         fire = fire_from if asked[last] == "fire" != asked[first] else None

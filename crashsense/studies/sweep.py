@@ -36,7 +36,7 @@ from crashsense.rules.contract import Algorithm, Rule
 from crashsense.rules.numbers import Freedom, freedom_of, numbers_of, unknown_numbers, with_numbers
 from crashsense.rules.sweep import leaves, swept_demand, with_leaves
 from crashsense.sensing import EcuSamples, SensorSet, load_sensor_set
-from crashsense.studies.bench import Row, Setup, opened_bench
+from crashsense.studies.bench import ORDER_S, Bench, Row, Setup, Shelf, opened_bench
 from crashsense.studies.calibration import calibration_sources
 from crashsense.trials.block import channels_read
 
@@ -57,6 +57,10 @@ COLUMNS = {
     "factor": "of the first value over that of the file",
     "must_fire, must_not": "requirements that are judged, draws counted each",
     "late, missed, early, inadvertent": "of these, how many fail so",
+    "ordered, not_in_order": (
+        "restraints that must follow another and fire, draws counted each; how many of them fire"
+        " alone, before it, or outside the allowed delays"
+    ),
     "not_fired_share, not_fired_low, not_fired_high": (
         "share of draws in which some must-fire requirement is late, missed or early, and its exact"
         " 95 % interval"
@@ -68,6 +72,9 @@ COLUMNS = {
         "smallest demand margin of the nominal draw over must-fire requirements, and where"
     ),
     "no_fire_margin, no_fire_event, no_fire_restraint": "the same over those that must not fire",
+    "order_margin_ms, order_event, order_restraint": (
+        "how far the delay between two restraints in order lies inside the allowed ones, likewise"
+    ),
     "on_front": "no other setting is as good in failures of both kinds and better in one",
 }
 
@@ -133,7 +140,8 @@ def study_sweep(
         :mod:`crashsense.rules.numbers`) -> its values; None: eleven between half and double
     plan, events, records : what it is judged on; without any the shipped library
     sensor_set : name, path or object
-    restraints : which are counted; empty: all on which the numbers act
+    restraints : which are counted; empty: all on which the numbers act. If one of them must follow
+        another, or another it, their order is counted too
     draws, seed : random draws beside nominal
     workers : processes; default one a core
     by_scale : False judges every value anew, also where one evaluation would do
@@ -188,7 +196,8 @@ def study_sweep(
         sensors,
         tuple(channels_read([before], sensors)),
         acting,
-        None if folder is None else str(folder),
+        ruled=tuple(before.rules),
+        folder=None if folder is None else str(folder),
     )
     say = on_progress or (lambda line: None)
     sources = calibration_sources(plan, events, records)
@@ -203,6 +212,7 @@ def study_sweep(
             amounts = [judged.reached[:, 0] / (p[0] / start[names[0]]) for p in grid]
             # Margins are those of the whole rule, of which the number may be a part.
             nominal = bench.judge(tables, draws=slice(0, 1), reached=True).reached
+            _judge_orders(bench, tables, amounts, draws=whole)
         else:
             judged = bench.judge(tables, draws=whole, reached=True)
             assert judged.reached is not None
@@ -225,7 +235,7 @@ def study_sweep(
     ]
     found = pd.DataFrame(lines)
     found["on_front"] = _front(
-        (found["late"] + found["missed"] + found["early"]).to_numpy(),
+        found[["late", "missed", "early", "not_in_order"]].sum(axis=1).to_numpy(),
         found["inadvertent"].to_numpy(),
     )
     return Sweep(
@@ -238,6 +248,23 @@ def study_sweep(
         events=len({row.event for row in rows}),
         by_scale=bool(swept),
     )
+
+
+def _judge_orders(
+    bench: Bench | Shelf,
+    tables: Sequence[Mapping[str, Any]],
+    amounts: Sequence[FloatArray],
+    *,
+    draws: slice,
+) -> None:
+    """Judge what two restraints did together at every value: no one demand tells that."""
+    orders = np.array([row.expectation == "order" for row in bench.rows], dtype=np.bool_)
+    if not orders.any():
+        return
+    reached = bench.judge(tables, draws=draws, rows=orders, reached=True).reached
+    assert reached is not None  # asked for
+    for number, own in enumerate(amounts):
+        own[:, orders] = reached[:, number, orders]
 
 
 def _around(value: float) -> tuple[float, ...]:
@@ -330,8 +357,11 @@ def _can_sweep(rule: Rule, chosen: frozenset[str]) -> bool:
 def _line(rows: Sequence[Row], reached: FloatArray, nominal: FloatArray) -> dict[str, Any]:
     """Counts and margins of one setting; *reached* as in a judged bench, shape (3, rows, draws)."""
     largest, in_time, before = reached
+    order = np.array([row.expectation == "order" for row in rows])[:, None]
+    follows = order & np.isfinite(largest)
+    apart = follows & (largest < 0.0)
     must = np.array([row.expectation == "fire" for row in rows])[:, None]
-    judged = np.where(must, np.isfinite(in_time), np.isfinite(largest))
+    judged = ~order & np.where(must, np.isfinite(in_time), np.isfinite(largest))
     fired = largest >= 1.0
     early = must & judged & (before >= 1.0)
     missed = must & judged & ~fired
@@ -344,13 +374,15 @@ def _line(rows: Sequence[Row], reached: FloatArray, nominal: FloatArray) -> dict
     }
     kinds = {"late": late, "missed": missed, "early": early, "inadvertent": inadvertent}
     line |= {name: int(kind[:, random].sum()) for name, kind in kinds.items()}
+    line |= {"ordered": int(follows[:, random].sum()), "not_in_order": int(apart[:, random].sum())}
     size = reached.shape[-1] - (1 if reached.shape[-1] > 1 else 0)
     for name, kind in (("not_fired", late | missed | early), ("inadvertent", inadvertent)):
         failing = int(kind[:, random].any(axis=0).sum())
         low, high = clopper_pearson(failing, size)
         line |= {f"{name}_share": failing / size, f"{name}_low": low, f"{name}_high": high}
     margin = np.where(must[:, 0], nominal[1] - 1.0, 1.0 - nominal[0])
-    for name, part in (("fire", must[:, 0]), ("no_fire", ~must[:, 0])):
+    barred = ~must[:, 0] & ~order[:, 0]
+    for name, part in (("fire", must[:, 0]), ("no_fire", barred)):
         own = np.where(part & np.isfinite(margin), margin, np.inf)
         at = int(np.argmin(own))
         there = bool(np.isfinite(own[at]))
@@ -359,7 +391,14 @@ def _line(rows: Sequence[Row], reached: FloatArray, nominal: FloatArray) -> dict
             f"{name}_event": rows[at].event if there else "",
             f"{name}_restraint": rows[at].restraint if there else "",
         }
-    return line
+    own = np.where(order[:, 0] & np.isfinite(nominal[0]), nominal[0], np.inf)
+    at = int(np.argmin(own))
+    there = bool(np.isfinite(own[at]))
+    return line | {
+        "order_margin_ms": 1e3 * ORDER_S * float(own[at]) if there else np.nan,
+        "order_event": rows[at].event if there else "",
+        "order_restraint": rows[at].restraint if there else "",
+    }
 
 
 def _front(first: npt.NDArray[Any], second: npt.NDArray[Any]) -> BoolArray:

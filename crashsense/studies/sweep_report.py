@@ -21,9 +21,10 @@ if TYPE_CHECKING:
 def sweep_sentences(found: Sweep) -> list[str]:
     """Return the findings of the sweep in plain sentences."""
     table = found.table
-    failures = table["late"] + table["missed"] + table["early"]
+    failures = _failures(table)
     fine = table[(failures == 0) & (table["inadvertent"] == 0)]
     names = [one.name for one in found.parameters]
+    ordered = bool(table["ordered"].any())
     lines = []
     if len(fine):
         spans = [f"{name} from {fine[name].min():g} to {fine[name].max():g}" for name in names]
@@ -36,7 +37,8 @@ def sweep_sentences(found: Sweep) -> list[str]:
         at = ", ".join(f"{name} = {best[name]:g}" for name in names)
         lines.append(
             f"No setting meets everything. Fewest failures at {at}: {_failing(best)} of must-fire"
-            f" and {best['inadvertent']:.0f} of must-not requirements and draws."
+            f" and {best['inadvertent']:.0f} of must-not requirements and draws"
+            + (f", {best['not_in_order']:.0f} of the order of restraints." if ordered else ".")
         )
     low, high = table.iloc[0], table.iloc[-1]
     if len(found.parameters) == 1:
@@ -48,6 +50,11 @@ def sweep_sentences(found: Sweep) -> list[str]:
                 for kind, text in (("fire", "must fire"), ("no_fire", "must not fire"))
                 if row[f"{kind}_event"]
             ]
+            if row["order_event"]:
+                binding.append(
+                    f"{row['order_event']} ({row['order_restraint']}) in order with margin"
+                    f" {row['order_margin_ms']:.1f} ms"
+                )
             lines.append(
                 f"At the {word} value, {row[name]:g}, what binds is: {'; '.join(binding)}."
             )
@@ -60,6 +67,11 @@ def sweep_sentences(found: Sweep) -> list[str]:
 
 def _failing(row: Any) -> int:
     return int(row["late"] + row["missed"] + row["early"])
+
+
+def _failures(table: pd.DataFrame) -> pd.Series:
+    """What fails of all that must fire or follow another, requirements x draws."""
+    return table[["late", "missed", "early", "not_in_order"]].sum(axis=1)
 
 
 def sweep_text(found: Sweep) -> str:
@@ -75,7 +87,7 @@ def sweep_text(found: Sweep) -> str:
         *sweep_sentences(found),
         "",
     ]
-    head = ["", *(name[-24:] for name in names), "late", "missed", "early", "inadv."]
+    head = ["", *(name[-24:] for name in names), "late", "missed", "early", "order", "inadv."]
     head += ["not in time, draws", "without need, draws", "fire margin", "no-fire margin"]
     rows = [head]
     for _, row in found.table.iterrows():
@@ -84,7 +96,8 @@ def sweep_text(found: Sweep) -> str:
             for kind in ("not_fired", "inadvertent")
         ]
         margins = [_margin(row, kind) for kind in ("fire", "no_fire")]
-        numbers = [f"{row[name]:d}" for name in ("late", "missed", "early", "inadvertent")]
+        kinds = ("late", "missed", "early", "not_in_order", "inadvertent")
+        numbers = [f"{row[name]:d}" for name in kinds]
         values = [f"{row[name]:g}" for name in names]
         rows.append(["*" if row["on_front"] else "", *values, *numbers, *shares, *margins])
     lines += text_table(rows, keys=1 + len(names))
@@ -110,7 +123,7 @@ def sweep_figure(found: Sweep) -> Any:
     else:
         _grid(figure, first, found)
     table = found.table
-    failing = table["late"] + table["missed"] + table["early"]
+    failing = _failures(table)
     second.plot(failing, table["inadvertent"], "o", color=GREY, ms=4, label="setting")
     front = table[table["on_front"]].assign(failing=failing).sort_values("failing")
     second.plot(
@@ -126,7 +139,7 @@ def sweep_figure(found: Sweep) -> Any:
             xytext=(5, 4),
             fontsize=7,
         )
-    second.set_xlabel("must fire: late, missed or early (requirements x draws)")
+    second.set_xlabel("late, missed, early or out of order (requirements x draws)")
     second.set_ylabel("fired without need (requirements x draws)")
     second.set_title("Trade-off, with the values on the front")
     second.legend(fontsize=8)
@@ -164,9 +177,7 @@ def _lines(axes: Any, found: Sweep) -> None:
 
 def _grid(figure: Any, axes: Any, found: Sweep) -> None:
     across, up = found.parameters
-    table = found.table.assign(
-        failures=found.table[["late", "missed", "early", "inadvertent"]].sum(axis=1)
-    )
+    table = found.table.assign(failures=_failures(found.table) + found.table["inadvertent"])
     values = table.pivot_table(index=up.name, columns=across.name, values="failures")
     drawn = axes.pcolormesh(
         values.columns.to_numpy(),

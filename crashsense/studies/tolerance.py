@@ -14,7 +14,7 @@ tolerances of the sensors on the nominal pulse, without noise, by
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from math import sqrt
 from pathlib import Path
@@ -27,15 +27,22 @@ from crashsense.campaign import evaluate
 from crashsense.errors import Fault, InputError
 from crashsense.event import Event
 from crashsense.plan.resolve import Plan, conditions_of
-from crashsense.plotting import BLUE, GREY, VERMILION, new_figure, tidy
+from crashsense.plotting import BLUE, GREY, INK, VERMILION, new_figure, tidy
 from crashsense.resources import CAUTION
 from crashsense.rules import Algorithm
 from crashsense.scoring import FAILURES
 from crashsense.sensing import SensorSet
-from crashsense.sensing.tolerance import ROLES
+from crashsense.sensing.build import MOST_SIGMA
+from crashsense.studies.corners import (
+    CORNER_COLUMNS,
+    SIGMA,
+    asked_of,
+    corner_lines,
+    corner_rows,
+    margins_at,
+)
 from crashsense.studies.wording import count
-from crashsense.trials import judge_block
-from crashsense.trials.block import channels_read, signal_block
+from crashsense.trials.block import channels_read
 from crashsense.trials.drawn import varying_roles
 
 if TYPE_CHECKING:
@@ -76,6 +83,8 @@ WORST_COLUMNS = {
 class ToleranceStudy:
     """What :func:`study_tolerance` found: ``table`` and ``worst``, columns above; notes.
 
+    ``corners``: one row a requirement and corner (:mod:`crashsense.studies.corners`), at ``sigma``
+    standard deviations; empty: not asked for.
     ``folder``: the run behind it, of which any draw can be replayed; None: kept in memory.
     """
 
@@ -84,6 +93,8 @@ class ToleranceStudy:
     draws: int
     folder: Path | None
     notes: tuple[str, ...]
+    corners: pd.DataFrame
+    sigma: float = SIGMA
 
 
 def chance_level(draws: int) -> float:
@@ -103,6 +114,8 @@ def study_tolerance(
     plan: Plan,
     *,
     sobol: int = 0,
+    corners: bool = True,
+    sigma: float = SIGMA,
     out: str | Path | None = None,
     workers: int | None = None,
     on_progress: Callable[..., None] | None = None,
@@ -114,6 +127,7 @@ def study_tolerance(
     plan : a resolved plan with draws, 20 or more
     sobol : points of the Sobol indices, a power of 2; 0: none. A requirement costs this many times
         (tolerances + 2) evaluations
+    corners, sigma : corners of build and temperature, and their standard deviations (above 0 to 6)
     out : run folder to keep; None: in memory
     workers, on_progress : as for :func:`crashsense.campaign.evaluate`
 
@@ -128,6 +142,8 @@ def study_tolerance(
         found.append(Fault("study tolerance", "draws", plan.draws, f"{FEWEST} or more"))
     if sobol < 0 or (sobol and sobol & (sobol - 1)):
         found.append(Fault("study tolerance", "sobol", sobol, "0 or a power of 2"))
+    if not 0.0 < sigma <= MOST_SIGMA:
+        found.append(Fault("study tolerance", "sigma", sigma, f"above 0 to {MOST_SIGMA:g}"))
     if found:
         raise InputError(found)
     keys = replace(plan.keys, keep=list(dict.fromkeys([*plan.keys.keep, "drawn"])))
@@ -177,6 +193,11 @@ def study_tolerance(
         draws=plan.draws,
         folder=None if run.folder is None else Path(run.folder),
         notes=tuple(_notes(plan, sobol)),
+        corners=pd.DataFrame(
+            list(corner_rows(plan, sigma=sigma)) if corners else [],
+            columns=[name for key in CORNER_COLUMNS for name in key.split(", ")],
+        ),
+        sigma=sigma,
     )
 
 
@@ -270,11 +291,7 @@ def sobol_of(
     event: Event, sensors: SensorSet, algorithm: Algorithm, *, plan: Plan, points: int
 ) -> dict[str, dict[str, tuple[float, float]]]:
     """Return restraint -> ``CHANNEL ROLE`` -> first-order and total index of the demand margin."""
-    asked = [
-        name
-        for name, requirement in event.requirements.items()
-        if requirement.expectation != "open" and name in algorithm.rules
-    ]
+    asked = asked_of(event, algorithm)
     axes = [
         (channel, role)
         for channel in channels_read([algorithm], sensors)
@@ -320,40 +337,6 @@ def sobol_indices_of(
     return np.nan_to_num(first), np.nan_to_num(total)
 
 
-def margins_at(
-    points_x: FloatArray,
-    axes: Sequence[tuple[str, str]],
-    event: Event,
-    sensors: SensorSet,
-    algorithm: Algorithm,
-    *,
-    asked: Sequence[str],
-    plan: Plan,
-) -> FloatArray:
-    """Return demand margins (restraints, n) of sensors with given deviations on the nominal pulse.
-
-    *points_x*, shape (axes, n): standard normal numbers of each (channel, role).
-    """
-    number = points_x.shape[1]
-    deviates = {channel: np.zeros((number, len(ROLES))) for channel, _ in axes}
-    for (channel, role), values in zip(axes, points_x, strict=True):
-        deviates[channel][:, ROLES.index(role)] = values
-    conditions = replace(conditions_of(plan.keys, path="auto"), vary="none")
-    block = signal_block([event], list(range(1, number + 1)), conditions=conditions)
-    parts = [
-        np.array([trial.of().scores(name).demand_margin for name in asked])
-        for trial in judge_block(
-            block,
-            events=[event],
-            sensor_set=sensors,
-            algorithms=[algorithm],
-            conditions=conditions,
-            deviates=deviates,
-        )
-    ]
-    return np.concatenate(parts, axis=1)
-
-
 # -- said and shown --------------------------------------------------------------------------------
 
 
@@ -392,6 +375,8 @@ def tolerance_text(study: ToleranceStudy, *, most: int = 12) -> str:
     lines += ["", *sentences[:most]]
     if len(sentences) > most:
         lines.append(f"and {len(sentences) - most} more requirements; all are in the tables")
+    if len(study.corners):
+        lines += ["", *corner_lines(study)]
     if study.folder is not None and len(study.worst):
         worst = study.worst.sort_values("demand_margin").iloc[0]
         lines += [
@@ -401,6 +386,20 @@ def tolerance_text(study: ToleranceStudy, *, most: int = 12) -> str:
         ]
     lines += [f"Note: {note}" for note in study.notes]
     return "\n".join(lines)
+
+
+def _draw_corners(panel: Any, study: ToleranceStudy, about: dict[str, Any]) -> None:
+    """Mark the smallest margin of all corners, and the largest."""
+    own = study.corners
+    for name in ("event", "sensor_set", "algorithm", "restraint"):
+        own = own[own[name] == about[name]]
+    margins = own["demand_margin"].dropna()
+    for value, style, word in (
+        (margins.min(), "--", "smallest margin of all corners"),
+        (margins.max(), ":", "largest margin of all corners"),
+    ):
+        if len(margins):
+            panel.axvline(value, color=INK, ls=style, lw=1.0, label=word)
 
 
 def tolerance_figure(study: ToleranceStudy, *, panels: int = 3, bars: int = 10) -> Figure:
@@ -427,6 +426,7 @@ def tolerance_figure(study: ToleranceStudy, *, panels: int = 3, bars: int = 10) 
         panel.set_yticks(range(len(names)), names, fontsize=7)
         panel.invert_yaxis()
         panel.axvline(middle, color=GREY, lw=0.8)
+        _draw_corners(panel, study, about)
         panel.set_title(
             f"{about['event']}, {about['restraint']}, {about['algorithm']}: worst draw "
             f"{about['draw']}, {about['failed']} of {about['draws']} not met",

@@ -18,7 +18,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from crashsense.errors import Fault, InputError, RunFolderError, nearest
-from crashsense.event import RESTRAINTS
+from crashsense.event import ALL_RESTRAINTS
 from crashsense.plan.keys import PlanKeys
 from crashsense.results import open_run
 from crashsense.results.folder import RunFolder
@@ -96,13 +96,19 @@ class Side:
         return pd.concat(frames, ignore_index=True)
 
     def verdict_codes(
-        self, event: str, settings: Sequence[tuple[str, str]], *, draws: int
+        self,
+        event: str,
+        settings: Sequence[tuple[str, str]],
+        *,
+        draws: int,
+        restraints: Sequence[str] = ALL_RESTRAINTS,
     ) -> CodeArray:
         """Return verdicts of an event as numbers into :data:`VERDICTS`, -1 where there is none.
 
-        Shape (settings, restraints, draws + 1); a setting is (sensor set, algorithm).
+        Shape (settings, restraints, draws + 1); a setting is (sensor set, algorithm). Names in
+        *restraints* are those of rows: two restraints in order are one.
         """
-        out = np.full((len(settings), len(RESTRAINTS), draws + 1), -1, dtype=np.int8)
+        out = np.full((len(settings), len(restraints), draws + 1), -1, dtype=np.int8)
         sets, rules = self.names("sensor_set"), self.names("algorithm")
         place = np.full((len(sets), len(rules)), -1)
         for number, (sensor_set, algorithm) in enumerate(settings):
@@ -115,19 +121,19 @@ class Side:
                 continue
             draw = own.column("draw").to_numpy()
             setting = place[_codes(own, "sensor_set", sets), _codes(own, "algorithm", rules)]
-            restraint = _codes(own, "restraint", RESTRAINTS)
+            restraint = _codes(own, "restraint", restraints)
             verdict = _codes(own, "verdict", VERDICTS)
-            wanted = (setting >= 0) & (draw <= draws)
+            wanted = (setting >= 0) & (restraint >= 0) & (draw <= draws)
             out[setting[wanted], restraint[wanted], draw[wanted]] = verdict[wanted]
         return out
 
 
 def _codes(part: pa.Table, column: str, names: Sequence[str]) -> npt.NDArray[np.int64]:
-    """A packed text column as numbers into *names*."""
+    """A packed text column as numbers into *names*, -1 for any other text."""
     packed = part.column(column).unify_dictionaries()
     listed = packed.chunk(0).dictionary.to_pylist()
     number = {name: index for index, name in enumerate(names)}
-    places = np.array([number[name] for name in listed])
+    places = np.array([number.get(name, -1) for name in listed])
     return places[np.concatenate([chunk.indices.to_numpy() for chunk in packed.chunks])]
 
 

@@ -27,6 +27,7 @@ import numpy as np
 from crashsense import engine
 from crashsense.channels import CHANNELS
 from crashsense.event import SignalBlock
+from crashsense.processes import context, cores
 from crashsense.resources import CACHE_VARIABLE
 from crashsense.resources import folder as shipped_folder
 from crashsense.signal import Signal
@@ -112,7 +113,7 @@ def in_processes(most: int | None = None) -> Iterator[None]:
     Not by itself: a process that starts imports the caller's main module, which only a program that
     is made for it stands (the command line is).
     """
-    token = _processes.set(_cores() if most is None else most)
+    token = _processes.set(cores() if most is None else most)
     try:
         yield
     finally:
@@ -133,29 +134,23 @@ def prepare(recipes: Sequence[Recipe]) -> None:
         return
     from concurrent.futures import ProcessPoolExecutor
     from concurrent.futures.process import BrokenProcessPool
-    from multiprocessing import get_context
 
     # What a process cannot do is done here afterwards, with its own words where it fails.
     with (
         contextlib.suppress(BrokenProcessPool, OSError),
         ProcessPoolExecutor(
-            min(_processes.get(), len(missing)), mp_context=get_context("spawn")
+            min(_processes.get(), len(missing)), mp_context=context(engine.current())
         ) as pool,
     ):
-        for started in [pool.submit(_make, recipe, engine.current()) for recipe in missing]:
+        name = engine.current()
+        for started in [pool.submit(_make, recipe, name, str(folder)) for recipe in missing]:
             started.exception()
 
 
-def _make(recipe: Recipe, name: str) -> None:
+def _make(recipe: Recipe, name: str, folder: str) -> None:
+    os.environ[CACHE_VARIABLE] = folder  # a fork server may be older than what is set now
     with engine.using(name):
         recipe.nominal()
-
-
-def _cores() -> int:
-    try:
-        return len(os.sched_getaffinity(0))
-    except AttributeError:
-        return os.cpu_count() or 1
 
 
 def _digest_of(recipe: Recipe) -> str:

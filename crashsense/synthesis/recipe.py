@@ -22,14 +22,18 @@ from crashsense.arrays import FloatArray
 from crashsense.channels import CHANNELS, MIRRORED
 from crashsense.errors import Fault, InputError, UnknownNameError, nearest
 from crashsense.event import (
+    ALL_RESTRAINTS,
     FAMILIES,
     MIRRORED_RESTRAINTS,
     RESTRAINTS,
     Context,
     Event,
+    Order,
     Requirement,
     SignalBlock,
     Waiver,
+    stated_order,
+    usual_order,
 )
 from crashsense.files import read_text, toml_content
 from crashsense.occupant import flight_times
@@ -43,7 +47,7 @@ from crashsense.synthesis.model import (
     find_model,
 )
 from crashsense.synthesis.nominal_cache import nominal_block, prepare
-from crashsense.synthesis.wording import faults_of
+from crashsense.synthesis.wording import faults_of, misread
 
 BELT_STATES = ("belted", "unbelted")
 
@@ -80,6 +84,10 @@ class RequirementEntry(_Strict):
     the model's gap *gap* has closed, less *inflation_ms*). Times named by *origin_fact* and
     *not_before_fact* must be the same in every draw.
 
+    ``after``, ``delay_ms`` and ``order_basis``: which restraint fires before this one, the shortest
+    delay or shortest and longest, and where that comes from; without ``after`` what is usual
+    (:func:`crashsense.event.usual_order`), with ``none`` nothing.
+
     A time that is stated (``explicit``) more than 3 ms after that of the event's own free flight is
     a fault, unless *reason* says why.
     """
@@ -96,6 +104,15 @@ class RequirementEntry(_Strict):
     basis: str = Field(min_length=1)
     reason: str = ""
     waiver: WaiverEntry | None = None
+    after: str | None = None
+    delay_ms: list[float] | None = None
+    order_basis: str = ""
+
+    def order_of(self, restraint: str, *, family: str) -> Order | None:
+        """The order that it states, or the usual one."""
+        if self.after is None:
+            return usual_order(restraint, self.expectation, family=family)
+        return stated_order(restraint, self.model_dump(), file="recipe", where=restraint)[0]
 
 
 class ToleranceEntry(_Strict):
@@ -109,8 +126,8 @@ class ToleranceEntry(_Strict):
 class RecipeFile(_Strict):
     """The layout of a recipe file.
 
-    ``still_moving``: why the event does not end at rest within the noise of its sensors (a car that
-    drives on, say); empty where it does.
+    ``passenger_seat``: whether somebody sits there. ``still_moving``: why the event does not end at
+    rest within the noise of its sensors (a car that drives on, say); empty where it does.
     """
 
     name: str = Field(pattern=r"^[a-z0-9][a-z0-9_]*$")
@@ -120,6 +137,7 @@ class RecipeFile(_Strict):
     matrix: str = ""
     belts: list[Literal["belted", "unbelted"]] = Field(min_length=1, max_length=2)
     struck_side: Literal["left", "right", "none"] = "none"
+    passenger_seat: Literal["occupied", "empty"] = "occupied"
     notes: str = ""
     still_moving: str = ""
     parameters: dict[str, Any]
@@ -148,6 +166,7 @@ class Recipe:
     matrix: str = ""
     notes: str = ""
     still_moving: str = ""
+    passenger_seat: str = "occupied"
     file: str = ""
     occurrence: str = ""
     is_mirrored: bool = False
@@ -318,7 +337,10 @@ class Recipe:
                     name,
                     family=self.family,
                     occurrence=self.occurrence,
-                    context=Context(belted=state == "belted"),
+                    context=Context(
+                        belted=state == "belted",
+                        passenger_seat_occupied=self.passenger_seat == "occupied",
+                    ),
                     signals=signals,
                     cabin={
                         axis: signal.replaced(signal.samples[0], note="nominal")
@@ -375,6 +397,7 @@ class Recipe:
             else Waiver(
                 entry.waiver.why, entry.waiver.until, by=entry.waiver.by, on=entry.waiver.on
             ),
+            order=entry.order_of(restraint, family=self.family),
         )
 
     # -- variants of the recipe ----------------------------------------------------------------
@@ -399,7 +422,7 @@ class Recipe:
             struck_side=sides[self.struck_side],
             is_mirrored=not self.is_mirrored,
             requirements={
-                state: {MIRRORED_RESTRAINTS[r]: _mirror_gap(e) for r, e in entries.items()}
+                state: {MIRRORED_RESTRAINTS[r]: _mirror_entry(e) for r, e in entries.items()}
                 for state, entries in self.requirements.items()
             },
         )
@@ -456,8 +479,13 @@ def _swap_sides(name: str) -> str:
     return name.replace("right", "left")
 
 
-def _mirror_gap(entry: RequirementEntry) -> RequirementEntry:
-    return entry if entry.gap is None else entry.model_copy(update={"gap": _swap_sides(entry.gap)})
+def _mirror_entry(entry: RequirementEntry) -> RequirementEntry:
+    update = {
+        key: _swap_sides(name)
+        for key in ("gap", "after")
+        if (name := getattr(entry, key)) is not None
+    }
+    return entry.model_copy(update=update) if update else entry
 
 
 def _mirror(synthesis: Synthesis) -> Synthesis:
@@ -510,8 +538,8 @@ def _read_requirements(
     for state, entries in layers.items():
         for restraint, entry in entries.items():
             where = ".".join(part for part in ("requirements", state, restraint) if part)
-            if restraint not in RESTRAINTS:
-                known = nearest(restraint, [*RESTRAINTS, *BELT_STATES])
+            if restraint not in ALL_RESTRAINTS:
+                known = nearest(restraint, [*ALL_RESTRAINTS, *BELT_STATES])
                 faults.append(Fault(path, where, restraint, known))
                 continue
             try:
@@ -523,6 +551,8 @@ def _read_requirements(
                 faults.append(
                     Fault(path, f"{where}.timing", "none", "free_flight, explicit or gap_closure")
                 )
+            _, wrong = stated_order(restraint, checked.model_dump(), file=path, where=where)
+            faults.extend(wrong)
             read[state][restraint] = checked
     return {state: {**defaults, **read[""], **read[state]} for state in file.belts}, faults
 
@@ -562,6 +592,7 @@ def parse_recipe(text: str, *, path: str) -> Recipe:
         )
     except ValidationError as error:
         faults.extend(faults_of(error, file=path, within="parameters"))
+    faults.extend(misread(file.parameters, parameters, file=path, within="parameters"))
     if faults or parameters is None:
         raise InputError(faults)
     replaced = {k: Tolerance(t.kind, t.width, t.basis) for k, t in file.tolerances.items()}
@@ -579,6 +610,7 @@ def parse_recipe(text: str, *, path: str) -> Recipe:
         matrix=file.matrix,
         notes=file.notes,
         still_moving=file.still_moving,
+        passenger_seat=file.passenger_seat,
         file=path,
         occurrence=file.name,
         is_mirrored=model.struck_left and file.struck_side == "right",

@@ -122,3 +122,29 @@ def faults_of(
             value = None
         faults.append(Fault(file, where, value, expected))
     return faults
+
+
+def misread(given: Any, checked: Any, *, file: str, within: str = "") -> list[Fault]:
+    """Faults for every true or false in *given* that *checked*, made from it, took for a number.
+
+    >>> misread({"speed_kmh": True}, {"speed_kmh": 1.0}, file="a.toml")[0].expected
+    'a number'
+    """
+    if isinstance(given, bool):
+        is_number = isinstance(checked, int | float) and not isinstance(checked, bool)
+        return [Fault(file, within, given, "a number")] if is_number else []
+    if isinstance(given, Mapping):
+        entries = checked if isinstance(checked, Mapping) else None
+        pairs = [
+            (key, value, getattr(checked, str(key), None) if entries is None else entries.get(key))
+            for key, value in given.items()
+        ]
+    elif isinstance(given, list) and isinstance(checked, list | tuple):
+        pairs = [(n, *pair) for n, pair in enumerate(zip(given, checked, strict=False))]
+    else:
+        return []
+    faults = []
+    for key, value, made in pairs:
+        place = f"{within}.{key}" if within else str(key)
+        faults += misread(value, made, file=file, within=place)
+    return faults

@@ -18,7 +18,8 @@ from crashsense import engine
 from crashsense.arrays import FloatArray
 from crashsense.draws import PAGE
 from crashsense.errors import Fault, InputError, nearest
-from crashsense.event import RESTRAINTS, Event, SignalBlock
+from crashsense.event import Event, SignalBlock
+from crashsense.further_restraints import asking
 from crashsense.rules import Algorithm, sharing
 from crashsense.rules.checked import Evaluated
 from crashsense.sensing import (
@@ -137,6 +138,7 @@ def run_trials(
     """
     size = BLOCK if conditions.varies_pulse(events[0]) else SENSED_BLOCK
     bank = _BANK if len(sensor_sets) > 1 or conditions.sensor_draws == "shared" else None
+    events = asked_by(events, algorithms)
     judges = [judges_of(events, algorithms, sensor_set) for sensor_set in sensor_sets]
     # Blocks end where pages of draws end; the nominal draw rides with the first.
     for _, numbers in groupby(draws, key=lambda draw: max(draw - 1, 0) // size):
@@ -186,6 +188,7 @@ def judge_block(
     from crashsense.trials.trial import Trial
 
     wanted = channels_read(algorithms, sensor_set) if channels is None else list(channels)
+    events = asked_by(events, algorithms)
     if judges is None:
         judges = judges_of(events, algorithms, sensor_set)
     first = 0
@@ -204,7 +207,7 @@ def judge_block(
         required = {
             event.name: {
                 restraint: np.broadcast_to(times if np.size(times) == 1 else times[part], (size,))
-                for restraint, times in block.required_s[event.name].items()
+                for restraint, times in required_times(event, block.required_s[event.name])
             }
             for event in events
         }
@@ -269,8 +272,23 @@ def judges_of(
         Judge(event, algorithm, restraint, sensor_set)
         for event in events
         for algorithm in algorithms
-        for restraint in RESTRAINTS
+        for restraint in event.requirements
     ]
+
+
+def asked_by(events: Sequence[Event], algorithms: Sequence[Algorithm]) -> list[Event]:
+    """Return events with what they ask of the further restraints that some algorithm covers."""
+    covered = [name for algorithm in algorithms for name in algorithm.rules]
+    return [asking(event, covered) for event in events]
+
+
+def required_times(
+    event: Event, times: Mapping[str, FloatArray]
+) -> Iterator[tuple[str, FloatArray]]:
+    """Yield each restraint of an event and its required times [s], of which some follow others'."""
+    for restraint, requirement in event.requirements.items():
+        own = times.get(requirement.follows or restraint)
+        yield restraint, np.array([np.nan]) if own is None else own
 
 
 def answers_of(

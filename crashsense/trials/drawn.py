@@ -75,7 +75,9 @@ def drawn_of(trial: Trial) -> dict[str, FloatArray]:
         axes = (occurrence, channel, "tolerance")
         normal = random_draws.normals(trial.draws, len(ROLES), seed=conditions.seed, axes=axes)
         for role in varying_roles(sensor):
-            found[f"{channel} {role}"] = np.clip(normal[:, ROLES.index(role)], -3.0, 3.0)
+            drawn = np.clip(normal[:, ROLES.index(role)], -3.0, 3.0)
+            held = sensor.build.get(role)
+            found[f"{channel} {role}"] = drawn if held is None else np.full_like(drawn, held)
         if sensor.filter_kind != "none":
             made = draw_sensor(
                 trial.draws,

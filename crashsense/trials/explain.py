@@ -215,6 +215,12 @@ _VERDICTS = {
     "open_held": "Did not fire; nothing is required",
     "not_evaluated": "Not judged",
     "rule_error": "The rule failed",
+    "in_order": "In order",
+    "not_challenged": "Not put to the test",
+    "alone": "Fired alone",
+    "out_of_order": "Out of order",
+    "too_soon": "Too soon",
+    "too_late": "Too late",
 }
 
 #: Part of a rule -> what the reader knows it as.
@@ -309,16 +315,45 @@ def due_lines(found: Why | None, *, due_ms: float) -> list[str]:
     return [head, *found.short_lines()]
 
 
+def _order_explained(trial: Trial, name: str, *, draw: int | None) -> Explanation:
+    """Say how two restraints followed each other, and what is asked."""
+    found, at = trial.order(name), trial.at(draw)
+    restraint, order = trial.event.orders[name]
+    verdict, fire_ms = str(found.scores.verdict[at]), 1e3 * float(found.fire_s[at])
+    if verdict in ("in_order", "too_soon", "too_late", "out_of_order"):
+        delay_ms = 1e3 * float(found.scores.delay_s[at])
+        side = f"{delay_ms:.1f} ms after" if delay_ms >= 0.0 else f"{-delay_ms:.1f} ms before"
+        told = f"{restraint} fired at {fire_ms:.1f} ms, {side} {order.after}"
+    elif verdict == "alone":
+        told = f"{restraint} fired at {fire_ms:.1f} ms, {order.after} never does"
+    elif verdict == "not_challenged":
+        told = f"{restraint} did not fire"
+    else:
+        told = found.reason(at)
+    asked = f"asked: {order.words}"
+    return Explanation(
+        name,
+        verdict,
+        expectation="order",
+        required_ms=None,
+        note=f"{told} ({asked}; {order.basis})",
+        fire_ms=None if math.isnan(fire_ms) else fire_ms,
+    )
+
+
 def explain(trial: Trial, restraint: str, *, draw: int | None = None) -> Explanation:
     """Say why a restraint fired in one draw of a trial (default: the first), or why not.
 
-    The trial has one event and one algorithm (:meth:`Trial.of`).
+    The trial has one event and one algorithm (:meth:`Trial.of`). The name of two restraints in
+    order (:attr:`Event.orders`) says how they followed each other.
 
     >>> from crashsense.trials import trial
     >>> print(explain(trial("hammer_tunnel"), "side_airbag_left"))
     side_airbag_left: held (required: no_fire)
       its demand stays 0 throughout
     """
+    if restraint in trial.event.orders:
+        return _order_explained(trial, restraint, draw=draw)
     answer, verdict = trial.answer(restraint), str(trial.verdicts(restraint)[trial.at(draw)])
     one = trial.taken([trial.at(draw)])
     required_ms = 1e3 * float(one.required_s[trial.event.name][restraint][0])

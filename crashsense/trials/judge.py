@@ -13,14 +13,25 @@ import numpy as np
 
 from crashsense.arrays import FloatArray, IntArray
 from crashsense.errors import RuleError
-from crashsense.event import Event, Requirement
+from crashsense.event import Event, Order, Requirement
 from crashsense.rules import Algorithm, Rule, reads_context
 from crashsense.rules.checked import Evaluated, active_channels, evaluate_rule, rows
-from crashsense.scoring import Reached, Scores, judge, reached
+from crashsense.scoring import (
+    VERDICTS,
+    OrderScores,
+    Reached,
+    Scores,
+    judge,
+    judge_order,
+    reached,
+)
 from crashsense.sensing import ChainReport, EcuSamples, Sensed, SensorSet
 
 #: Which channels have a valid sample, and the draws of a block of which that holds.
 ValidChannels = list[tuple[tuple[bool, ...], IntArray]]
+
+#: Why a restraint is not judged that an algorithm does not cover.
+NO_RULE = "{algorithm} has no rule for it"
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,6 +70,13 @@ class Answer:
             not_before_s=requirement.not_before_s,
             chain_delay_s=self.delay_s,
         )
+
+    def fire_s(self, *, start_s: FloatArray, rate_hz: float) -> FloatArray:
+        """Fire times [s], shape (draws,); NaN where it does not fire or could not be judged."""
+        tick = (Reached.nothing(start_s.size) if self.found is None else self.found).fire
+        times = np.where(tick >= 0, start_s + tick / rate_hz, np.nan)
+        times[list(self.errors)] = np.nan
+        return times
 
     @classmethod
     def joined(cls, parts: Sequence[Answer]) -> Answer:
@@ -106,6 +124,63 @@ def _joined_branches(parts: Sequence[Mapping[str, FloatArray]]) -> dict[str, Flo
     }
 
 
+@dataclass(frozen=True, eq=False)
+class InOrder:
+    """Two restraints of one event, scored for their order; arrays of shape (draws,).
+
+    ``fire_s``, ``other_s``: fire times of the restraint and of the one that it must follow [s];
+    ``unknown``: place of a draw -> why it cannot be judged there.
+    """
+
+    order: Order
+    fire_s: FloatArray
+    other_s: FloatArray
+    scores: OrderScores
+    unknown: Mapping[int, str]
+
+    def reason(self, at: int) -> str:
+        """What is wrong in one draw, in words; empty if nothing is.
+
+        The restraint that fires is named by the row or sentence that this belongs to.
+        """
+        if at in self.unknown:
+            return self.unknown[at]
+        after, order = self.order.after, self.order
+        verdict, delay_ms = self.scores.verdict[at], 1e3 * self.scores.delay_s[at]
+        if verdict == "alone":
+            return f"{after} never fires"
+        if verdict == "out_of_order":
+            return f"{-delay_ms:.2f} ms before {after}"
+        bound = order.least_s if verdict == "too_soon" else order.most_s
+        if verdict in ("too_soon", "too_late") and bound is not None:
+            least = "at least" if verdict == "too_soon" else "at most"
+            return f"{delay_ms:.2f} ms after {after}, {least} {1e3 * bound:g} ms is asked"
+        return ""
+
+
+def in_order(
+    order: Order, mine: Answer, other: Answer, *, start_s: FloatArray, rate_hz: float
+) -> InOrder:
+    """Score the order of two restraints from what their rules gave.
+
+    Where a rule could not be evaluated or failed nothing is known of the order; the row of that
+    restraint says so already, and it is no second failure.
+    """
+    unknown: dict[int, str] = {}
+    for answer, what in ((other, order.after), (mine, "the restraint")):
+        if answer.found is None:
+            unknown |= dict.fromkeys(range(start_s.size), f"{what} not evaluated: {answer.reason}")
+        unknown |= dict.fromkeys(answer.errors, f"the rule of {what} failed")
+    fire_s, other_s = (one.fire_s(start_s=start_s, rate_hz=rate_hz) for one in (mine, other))
+    scores = judge_order(fire_s, other_s, least_s=order.least_s, most_s=order.most_s)
+    if unknown:
+        verdict, margin = scores.verdict_code.copy(), scores.margin_s.copy()
+        at = list(unknown)
+        verdict[at], margin[at] = VERDICTS.index("not_evaluated"), np.nan
+        scores = replace(scores, verdict_code=verdict, margin_s=margin)
+    return InOrder(order, fire_s, other_s, scores, unknown)
+
+
 def valid_channels(samples: EcuSamples) -> ValidChannels:
     """Group the draws of a block by the channels that have a valid sample."""
     if all(valid.all() for valid in samples.valid.values()):
@@ -134,6 +209,8 @@ class Judge:
             unseen = sorted(self.rule.requires - set(sensor_set.sensors))
             reasons += [f"{', '.join(missing)} absent from the event"] if missing else []
             reasons += [f"no sensor for {', '.join(unseen)}"] if unseen else []
+        elif not event.requirements[restraint].needs_rule:
+            reasons.append(NO_RULE.format(algorithm=algorithm.name))
         self.reason = "; ".join(reasons)
         #: which channels are valid -> what the rule then reads, its shortest transport [s], and
         #: how the rule failed when it was asked

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from crashsense.channels import CHANNELS
-from crashsense.event import RESTRAINTS
 from crashsense.plotting import (
     BLUE,
     GREEN,
@@ -92,7 +91,7 @@ def _draw_channel(axes: Any, trial: Trial, channel: str, at: int) -> None:
 def _draw_demand(axes: Any, trial: Trial, at: int) -> None:
     times = 1e3 * trial.times_s[at]
     looks = iter(_LOOKS)
-    for restraint in RESTRAINTS:
+    for restraint in trial.event.requirements:
         demand = trial.demand(restraint)[at]
         required = 1e3 * float(trial.required_s[trial.event.name][restraint][at])
         wanted = trial.event.requirements[restraint].expectation == "fire"

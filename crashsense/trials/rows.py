@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
 from crashsense.resources import CAUTION
-from crashsense.scoring import HELD_BY, VERDICTS, Scores
+from crashsense.scoring import HELD_BY, ORDER_FAILURES, VERDICTS, Scores
+
+if TYPE_CHECKING:
+    from crashsense.trials.judge import InOrder
 
 #: Version of the layout of a run folder; a reader refuses a later one by name.
 SCHEMA_VERSION = 1
@@ -116,6 +119,35 @@ _SCORED = (
     "demand_margin",
     "arming_time_ms",
 )
+
+
+#: Verdicts of an order whose rows say in words what happened.
+_ORDER_TOLD = [VERDICTS.index(name) for name in ORDER_FAILURES]
+
+
+def order_columns(found: InOrder) -> dict[str, Any]:
+    """Return the scored columns of two restraints in order: no demand of its own, but times.
+
+    ``required_time_ms`` is the last moment that the longest delay allows, null without one;
+    ``time_margin_ms`` how far the delay lies inside the allowed ones.
+    """
+    failed = np.isin(found.scores.verdict_code, _ORDER_TOLD)
+    told = sorted({*np.flatnonzero(failed).tolist(), *found.unknown})
+    reasons: Any = None
+    if told:
+        reasons = np.full(failed.size, None, dtype=object)
+        reasons[told] = [found.reason(at) for at in told]
+    last = np.nan if found.order.most_s is None else found.order.most_s
+    return {
+        **dict.fromkeys(_SCORED, None),
+        "required_time_ms": 1e3 * (found.other_s + last),
+        "fire_time_ms": 1e3 * found.fire_s,
+        "time_margin_ms": 1e3 * found.scores.margin_s,
+        "held_by": None,
+        "verdict": Coded(found.scores.verdict_code, VERDICTS),
+        "infeasible": False,
+        "reason": reasons,
+    }
 
 
 def unscored_columns(required_s: npt.NDArray[np.float64], *, reason: str) -> dict[str, Any]:

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from html import escape
+from itertools import product
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -16,7 +17,7 @@ from crashsense import engine as engines
 from crashsense.arrays import BoolArray, FloatArray, IntArray
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError, unknown_name
-from crashsense.event import RESTRAINTS, Event, SignalBlock
+from crashsense.event import Event, SignalBlock
 from crashsense.resources import CAUTION
 from crashsense.rules import Algorithm, load_algorithm, rate_faults
 from crashsense.rules.checked import rows as rows_of_draws
@@ -27,17 +28,21 @@ from crashsense.signal import Signal
 from crashsense.trials.block import (
     Conditions,
     answers_of,
+    asked_by,
     channels_read,
     judges_of,
+    required_times,
     run_trials,
     sense_block,
 )
-from crashsense.trials.judge import Answer
+from crashsense.trials.judge import Answer, InOrder, in_order
+from crashsense.trials.lanes import answers_in_lanes
 from crashsense.trials.rows import (
     KEY,
     VERDICT_SCHEMA,
     Coded,
     build_table,
+    order_columns,
     scored_columns,
     unscored_columns,
 )
@@ -155,8 +160,8 @@ class Trial:
 
     def answer(self, restraint: str) -> Answer:
         """Return what the rule gave for a restraint, before it is scored."""
-        if restraint not in RESTRAINTS:
-            raise unknown_name("restraint", restraint, RESTRAINTS, file="trial")
+        if restraint not in self.event.requirements:
+            raise unknown_name("restraint", restraint, self.event.requirements, file="trial")
         return self.answers[self.event.name, self.algorithm.name, restraint]
 
     def demand(self, restraint: str) -> FloatArray:
@@ -168,10 +173,10 @@ class Trial:
     def demands(self) -> Mapping[str, Mapping[str, FloatArray]]:
         """Restraint -> branch -> demand [-], shape (draws, samples).
 
-        Zero without a rule; no branch where the rule cannot be evaluated.
+        Zero without a rule that is needed; no branch where a restraint is not evaluated.
         """
         nothing = {"total": self._no_demand, "main": self._no_demand}
-        found = {name: self.answer(name) for name in RESTRAINTS}
+        found = {name: self.answer(name) for name in self.event.requirements}
         return {
             name: one.branches or ({} if one.found is None else nothing)
             for name, one in found.items()
@@ -187,8 +192,19 @@ class Trial:
         answer = self.answer(restraint)
         return answer.scores(requirement, start_s=self.start_s, rate_hz=self.rate_hz)
 
+    def order(self, name: str) -> InOrder:
+        """Return how two restraints followed each other, by the name of :attr:`Event.orders`."""
+        known = self.event.orders
+        if name not in known:
+            raise unknown_name("order", name, known, file="trial")
+        restraint, order = known[name]
+        mine, other = self.answer(restraint), self.answer(order.after)
+        return in_order(order, mine, other, start_s=self.start_s, rate_hz=self.rate_hz)
+
     def verdicts(self, restraint: str) -> npt.NDArray[np.object_]:
-        """Return the verdict of a restraint in each draw."""
+        """Return the verdict of a restraint in each draw, or of two in order by their name."""
+        if restraint in self.event.orders:
+            return self.order(restraint).scores.verdict
         answer = self.answer(restraint)
         if answer.found is None:
             return np.full(self.draws.size, "not_evaluated", dtype=object)
@@ -211,7 +227,10 @@ class Trial:
             )
 
     def columns(self) -> Iterator[Mapping[str, Any]]:
-        """Yield the verdict rows of every event, algorithm and restraint, as columns over draws."""
+        """Yield the verdict rows of every event, algorithm and restraint, as columns over draws.
+
+        Last come those of restraints in order, where both were judged.
+        """
         events = {event.name: event for event in self.events}
         for (name, algorithm, restraint), answer in self.answers.items():
             event = events[name]
@@ -222,26 +241,57 @@ class Trial:
                 scores = answer.scores(requirement, start_s=self.start_s, rate_hz=self.rate_hz)
                 scored = scored_columns(scores, answer.required_s, errors=answer.errors)
             yield {
-                "event": name,
-                "family": event.family,
-                "occurrence": event.occurrence,
+                **self._about(event, algorithm, restraint),
                 "restraint": restraint,
-                "sensor_set": self.sensor_set.name,
-                "algorithm": algorithm,
-                "draw": self.draws,
                 "expectation": requirement.expectation,
-                "waived": requirement.waiver is not None,
-                "path": Coded(self.full.astype(np.int8), ("fast", "full")),
                 "clipped_before_filter": answer.clipped,
-                "seed": self.conditions.seed,
                 **scored,
             }
+        yield from self._order_columns()
+
+    def _order_columns(self) -> Iterator[Mapping[str, Any]]:
+        for event, algorithm in product(self.events, self.algorithms):
+            for name, (restraint, order) in event.orders.items():
+                mine, other = (
+                    self.answers.get((event.name, algorithm.name, one))
+                    for one in (restraint, order.after)
+                )
+                if mine is None or other is None:  # one restraint was asked about alone
+                    continue
+                found = in_order(order, mine, other, start_s=self.start_s, rate_hz=self.rate_hz)
+                yield {
+                    **self._about(event, algorithm.name, restraint),
+                    "restraint": name,
+                    "expectation": "order",
+                    "clipped_before_filter": np.maximum(mine.clipped, other.clipped),
+                    **order_columns(found),
+                }
+
+    def _about(self, event: Event, algorithm: str, restraint: str) -> dict[str, Any]:
+        """Columns that say what a row is about."""
+        return {
+            "event": event.name,
+            "family": event.family,
+            "occurrence": event.occurrence,
+            "sensor_set": self.sensor_set.name,
+            "algorithm": algorithm,
+            "draw": self.draws,
+            "waived": event.requirements[restraint].waiver is not None,
+            "path": Coded(self.full.astype(np.int8), ("fast", "full")),
+            "seed": self.conditions.seed,
+        }
 
     def row(self, restraint: str, *, draw: int | None = None) -> dict[str, Any]:
         """Return the verdict row of one restraint and draw (default: the first); NaN: no number."""
-        at, answer = self.at(draw), self.answer(restraint)
-        key = (self.event.name, self.algorithm.name, restraint)
-        (columns,) = replace(self, answers={key: answer}).columns()
+        at, event, ruler = self.at(draw), self.event, self.algorithm.name
+        orders = event.orders
+        if restraint in orders:
+            names = [orders[restraint][0], orders[restraint][1].after]
+        else:
+            names = [restraint]
+        answers = {(event.name, ruler, name): self.answer(name) for name in names}
+        rows = replace(self, answers=answers).columns()
+        columns = next(row for row in rows if row["restraint"] == restraint)
         plain = {
             name: value[at] if isinstance(value, np.ndarray | Coded) else value
             for name, value in columns.items()
@@ -309,17 +359,27 @@ class Trial:
             block=None,
         )
 
-    def judged_by(self, algorithms: Sequence[Algorithm]) -> Trial:
+    def judged_by(self, algorithms: Sequence[Algorithm], *, scores_only: bool = False) -> Trial:
         """Return the trial with the same samples, judged by other algorithms.
 
-        A channel that was not sensed counts as missing: name it in ``channels`` when sensing.
+        A channel that was not sensed counts as missing: name it in ``channels`` when sensing. With
+        *scores_only* demand may be left out of the answers.
         """
-        judges = judges_of(self.events, algorithms, self.sensor_set)
+        events = asked_by(self.events, algorithms)
+        required = {e.name: dict(required_times(e, self.required_s[e.name])) for e in events}
+        judges = judges_of(events, algorithms, self.sensor_set)
+        about: dict[str, Any] = {"events": events, "required_s": required}
         with engines.using(self.engine):
-            answers = answers_of(
-                judges, self._kept(), events=self.events, required_s=self.required_s
-            )
-        return replace(self, algorithms=tuple(algorithms), answers=answers)
+            answers = answers_in_lanes(judges, self._kept(), **about) if scores_only else None
+            if answers is None:
+                answers = answers_of(judges, self._kept(), **about)
+        return replace(
+            self,
+            events=tuple(events),
+            algorithms=tuple(algorithms),
+            required_s=required,
+            answers=answers,
+        )
 
     def with_sensor(self, channel: str, sensor_set: SensorSet) -> Trial:
         """Return the trial with one channel sensed anew, by another set with the same control unit.
@@ -366,7 +426,11 @@ class Trial:
         return f"<Trial {events}, {draws}: {self.sensor_set.name}, {algorithms}\n {verdicts}>"
 
     def _verdict_counts(self) -> dict[str, int]:
-        words = [one.verdicts(restraint) for one in self.each() for restraint in RESTRAINTS]
+        words = [
+            one.verdicts(name)
+            for one in self.each()
+            for name in (*one.event.requirements, *one.event.orders)
+        ]
         found, numbers = np.unique(
             np.concatenate(words).astype(str) if words else np.array([], dtype=str),
             return_counts=True,

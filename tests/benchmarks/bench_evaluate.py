@@ -16,30 +16,9 @@ import tempfile
 import time
 from pathlib import Path
 
-IMPORTS = "numpy, scipy.signal, pandas, pyarrow, pyarrow.dataset, pydantic, jinja2, click"
+import bench_library
 
-STAGES = """
-import time, json, sys
-t0 = time.perf_counter()
-import {imports}
-t1 = time.perf_counter()
-import crashsense
-from crashsense import campaign, reporting
-from crashsense.synthesis import load_events, load_recipes
-t2 = time.perf_counter()
-load_recipes()
-t3 = time.perf_counter()
-events = load_events()
-t4 = time.perf_counter()
-run = campaign.evaluate(events=events, out={out!r})
-t5 = time.perf_counter()
-reporting.write_report(run, run.folder)
-reporting.text_summary(run)
-t6 = time.perf_counter()
-names = ["imports, numeric", "imports, own", "recipes", "events", "sense, decide, score", "report"]
-times = [t1 - t0, t2 - t1, t3 - t2, t4 - t3, t5 - t4, t6 - t5]
-print(json.dumps(dict(zip(names, times))))
-"""
+IMPORTS = "numpy, scipy.signal, pandas, pyarrow, pyarrow.dataset, pydantic, jinja2, click"
 
 
 def seconds(command: list[str], *, folder: str) -> float:
@@ -77,10 +56,7 @@ def main(rounds: int) -> None:
         print(f"  {name:<18} {middle:6.2f} ({min(values):.2f} to {max(values):.2f})")
     rest = statistics.median(taken["whole evaluate"]) - statistics.median(taken["imports alone"])
     print(f"  evaluate less imports {rest:.2f}; report.html {size / 1e6:.1f} MB")
-    with tempfile.TemporaryDirectory() as folder:
-        code = STAGES.format(imports=IMPORTS, out=str(Path(folder) / "run"))
-        done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
-        print("  by stage:", done.stdout.strip() or done.stderr.strip().splitlines()[-1])
+    bench_library.print_stages({draws: bench_library.stages_of_a_run(draws) for draws in (0, 20)})
 
 
 if __name__ == "__main__":

@@ -424,18 +424,53 @@ def commit() -> str:
     return f"{head or 'unknown'}{'+' if dirty else ''}"
 
 
+def whole_library(workers: list[int], *, draws: int) -> dict[str, Any]:
+    """The user's time: the whole library by family and stage, over workers, from start to page."""
+    every, drawn = 4, 20
+    name, _ = engine.choose(None)
+    print(f"commit {commit()}", flush=True)
+    families = bench_library.by_family(draws=drawn, every=every, engine_name=name)
+    bench_library.print_families(families, engine_name=name, draws=drawn)
+    found = bench_library.scaling(workers, draws=draws)
+    bench_library.print_scaling(found)
+    stages = {number: bench_library.stages_of_a_run(number) for number in (0, drawn)}
+    bench_library.print_stages(stages)
+    cluster = bench_library.cluster_gain(min(4, max(workers)), draws=drawn, every=every)
+    print(f"\ndask cluster of local processes: {cluster or 'distributed is not installed'}")
+    return {"families": families, "scaling": found, "stages": stages, "cluster": cluster}
+
+
+def save(name: str, content: dict[str, Any]) -> None:
+    """Keep what was found as JSON, with the machine it was found on."""
+    folder = HERE / "results"
+    folder.mkdir(exist_ok=True)
+    about = {
+        "commit": commit(),
+        "crashsense": crashsense.__version__,
+        "python": platform.python_version(),
+        "numpy": np.__version__,
+        "processor": platform.machine(),
+        "cores": os.cpu_count(),
+    }
+    path = folder / f"{name}.json"
+    path.write_text(json.dumps({**about, **content}, indent=1) + "\n", encoding="utf-8")
+    print(f"saved: {path}")
+
+
 def main(arguments: list[str] | None = None) -> None:
     """Measure, print, save."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--small", action="store_true", help="a fifth of the work")
     parser.add_argument("--save", action="store_true", help="keep the table as JSON, by commit")
-    parser.add_argument("--scaling", help="workers, as 1,2,4: the library over workers, as JSON")
+    parser.add_argument("--scaling", help="workers, as 1,2,4: only the whole library over workers")
     parser.add_argument("--draws", type=int, default=50, help="draws of each event in --scaling")
     options = parser.parse_args(arguments)
     if options.scaling:
         workers = [int(number) for number in options.scaling.split(",")]
-        print(json.dumps(bench_library.scaling(workers, draws=options.draws), indent=1))
+        found = whole_library(workers, draws=options.draws)
+        if options.save:
+            save(f"library-{commit()}", found)
         return
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
         os.environ[name] = "1"
@@ -449,22 +484,8 @@ def main(arguments: list[str] | None = None) -> None:
         met = {True: "yes", False: "NO", None: ""}[row.met]
         print(f"{row.name:44} {row.engine:24} {row.goal:12} {met:4} {row.found}")
     if options.save:
-        folder = HERE / "results"
-        folder.mkdir(exist_ok=True)
-        content = {
-            "commit": commit(),
-            "crashsense": crashsense.__version__,
-            "python": platform.python_version(),
-            "numpy": np.__version__,
-            "processor": platform.machine(),
-            "cores": os.cpu_count(),
-            "rounds": options.rounds,
-            "small": options.small,
-            "rows": [vars(row) for row in rows],
-        }
-        path = folder / f"{commit()}.json"
-        path.write_text(json.dumps(content, indent=1) + "\n", encoding="utf-8")
-        print(f"saved: {path}")
+        content = {"rounds": options.rounds, "small": options.small}
+        save(commit(), {**content, "rows": [vars(row) for row in rows]})
 
 
 if __name__ == "__main__":

@@ -3,16 +3,18 @@
 Run:   python tests/benchmarks/bench_library.py [--draws 20] [--every 1]
        python tests/benchmarks/bench_goals.py --scaling 1,2,4,8,16 --draws 50
 
-The first prints processor time by family and stage, in this process, and the stages of a nominal
-run. The second runs the library once for each number of workers, each in a process of its own, and
-prints JSON: wall time, ratio to the first, efficiency, processor time of all processes, largest
-process. Figures belong to one machine; nothing is asserted.
+The first prints processor time by family and stage, in this process, and what a user waits for,
+from start to page. The second adds the library once for each number of workers, each in a process
+of its own (wall time, ratio to the first, efficiency, processor time of all processes), the start
+of a worker, and a dask cluster of local processes. Figures belong to one machine; nothing is
+asserted.
 """
 
 from __future__ import annotations
 
 import argparse
 import ctypes
+import importlib.util
 import json
 import os
 import platform
@@ -27,9 +29,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-import bench_evaluate
-
-from crashsense import campaign, engine
+from crashsense import campaign, engine, processes
 from crashsense.campaign import evaluation
 from crashsense.results.folder import RunFolder
 from crashsense.synthesis import load_events
@@ -42,22 +42,112 @@ STAGES = {
     "sensing": [(block, "sense_block")],
     "rules": [(judge, "evaluate_rule")],
     "scoring": [(judge, "reached"), (judge, "judge"), (Trial, "columns")],
-    "writing": [(evaluation, "build_table"), (RunFolder, "write_parts")],
+    "writing": [(evaluation, "build_table"), (RunFolder, "write_parts"), (RunFolder, "tables")],
 }
 
+#: One run in a process of its own; workers are at hand before the clock starts.
 ONE_RUN = """
 import json, sys, time
 
 if __name__ == "__main__":
-    from crashsense import campaign
-    from crashsense.synthesis import load_events
+    from crashsense import campaign, engine, processes
 
-    events = load_events()[:: {every}]
-    start = time.perf_counter()
-    run = campaign.evaluate(events=events, draws={draws}, workers={workers}, out="run")
-    seconds = time.perf_counter() - start
+    name, _ = engine.choose({engine!r})
+    from crashsense.plan import resolve_plan
+
+    run = {{"workers": {workers}, "engine": name}}
+    plan = resolve_plan(draws={draws})
+    plan = resolve_plan(draws={draws}, events=plan.events[:: {every}])
+    with processes.begun(name):
+        campaign.evaluate(events=plan.events[:2], draws=1, out="before", **run)
+        start = time.perf_counter()
+        done = campaign.evaluate(plan, out="run", **run)
+        seconds = time.perf_counter() - start
     rows = json.load(open("run/summary.json"))["rows"]
-    print(json.dumps([seconds, rows, run.engine]))
+    own = [line.split()[1] for line in open("/proc/self/status") if line.startswith("VmHWM")]
+    print(json.dumps([seconds, rows, done.engine, int(own[0]) / 1024]))
+"""
+
+#: What a user waits for, by stage, as the command line does it.
+STAGES_OF_A_RUN = """
+import json, sys, time
+
+if __name__ == "__main__":
+    marks = [("", time.perf_counter())]
+    def mark(name):
+        marks.append((name, time.perf_counter()))
+    from crashsense import engine, processes
+    begun = processes.begun("fast" if engine.installed() else "numpy")
+    begun.__enter__()
+    from crashsense import campaign, reporting
+    mark("imports")
+    engine.choose(None)
+    mark("kernels")
+    from crashsense.plan import resolve_plan
+    plan = resolve_plan(draws={draws})
+    mark("events")
+    def listen(done, total, **more):
+        if done == total:
+            mark("tasks")
+    run = campaign.evaluate(plan, out="run", on_progress=listen)
+    mark("tables")
+    page = reporting.write_report(run, run.folder)
+    mark("page")
+    found = {{name: now - before for (_, before), (name, now) in zip(marks, marks[1:])}}
+    print(json.dumps([found, page.stat().st_size]))
+"""
+
+#: How long until a worker has done its first task, and what that cost it.
+WORKER = """
+import json, time
+from crashsense import processes
+
+def first_task(event):
+    from crashsense import campaign, engine
+    before = time.process_time()
+    name = engine.choose(None)[0]
+    campaign.evaluate(events=[event], draws=0, engine=name, workers=1)
+    first = time.process_time()
+    campaign.evaluate(events=[event], draws=0, engine=name, workers=1)
+    return before, first - before - (time.process_time() - first)
+
+if __name__ == "__main__":
+    from crashsense import engine
+    name = "fast" if engine.installed() else "numpy"
+    start = time.perf_counter()
+    with processes.begun(name), processes.context(name).Pool(1) as pool:
+        pool.apply(int)
+        server = time.perf_counter() - start
+    start = time.perf_counter()
+    with processes.context(name).Pool(1) as pool:
+        pool.apply(int)
+        worker = time.perf_counter() - start
+        own, first = pool.apply(first_task, ("wall_full_56",))
+    print(json.dumps([server, worker, own + first]))
+"""
+
+
+#: One worker here against local processes of a dask cluster, which are there before.
+CLUSTER = """
+import json, time
+
+if __name__ == "__main__":
+    import warnings
+    warnings.simplefilter("ignore")
+    from distributed import Client, LocalCluster
+    from crashsense import campaign
+    from crashsense.plan import resolve_plan
+
+    plan = resolve_plan(draws={draws})
+    plan = resolve_plan(draws={draws}, events=plan.events[:: {every}])
+    taken = []
+    with LocalCluster(n_workers={workers}, threads_per_worker=1, dashboard_address=None) as cluster:
+        for run in ({{"workers": 1}}, {{"cluster": cluster.scheduler_address}}):
+            campaign.evaluate(events=plan.events[:8], draws=1, out=f"before-{{len(taken)}}", **run)
+            start = time.perf_counter()
+            campaign.evaluate(plan, out=f"run-{{len(taken)}}", **run)
+            taken.append(time.perf_counter() - start)
+    print(json.dumps(taken))
 """
 
 
@@ -160,38 +250,46 @@ def wait_for_all() -> None:
             return
 
 
-def one_run(workers: int, *, draws: int, every: int) -> dict[str, float]:
-    """One run in a process of its own."""
+def in_own_process(code: str) -> Any:
+    """Run a script in an empty folder; return what its last line says."""
     environment = {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
     with tempfile.TemporaryDirectory() as folder:
         file = Path(folder) / "whole.py"
-        file.write_text(ONE_RUN.format(every=every, draws=draws, workers=workers), encoding="utf-8")
-        before, start = children_seconds(), time.perf_counter()
+        file.write_text(code, encoding="utf-8")
         run: Any = {"capture_output": True, "text": True, "cwd": folder, "env": environment}
         done = subprocess.run([sys.executable, str(file)], **run)
-        whole = time.perf_counter() - start
-        wait_for_all()
     if done.returncode:
         raise SystemExit(done.stderr)
-    seconds, rows, used = json.loads(done.stdout.splitlines()[-1])
+    return json.loads(done.stdout.splitlines()[-1])
+
+
+def one_run(workers: int, *, draws: int, every: int, engine_name: str) -> dict[str, Any]:
+    """One run in a process of its own."""
+    before = children_seconds()
+    code = ONE_RUN.format(every=every, draws=draws, workers=workers, engine=engine_name)
+    seconds, rows, used, peak = in_own_process(code)
+    wait_for_all()
     return {
         "workers": workers,
         "seconds": round(seconds, 2),
-        "start_to_end": round(whole, 2),
         "processor_seconds": round(children_seconds() - before, 2),
         "rows": rows,
         "engine": used,
+        "parent_mb": round(peak),
     }
 
 
-def scaling(workers: list[int], *, draws: int, every: int = 1) -> dict[str, Any]:
+def scaling(
+    workers: list[int], *, draws: int, every: int = 1, engine_name: str | None = None
+) -> dict[str, Any]:
     """The library once for each number of workers, and what each gains over the first."""
+    name, _ = engine.choose(engine_name)
     counted = adopt_orphans()
-    one_run(workers[0], draws=0, every=1)  # nominal signals cached, kernels compiled
-    short = {n: one_run(n, draws=1, every=40) for n in (1, 2)}
-    runs = []
+    # Nominal signals cached, kernels compiled, disk warm.
+    one_run(workers[-1], draws=0, every=1, engine_name=name)
+    runs: list[dict[str, Any]] = []
     for number in workers:
-        run = one_run(number, draws=draws, every=every)
+        run = one_run(number, draws=draws, every=every, engine_name=name)
         first = runs[0] if runs else run
         run["gain"] = round(first["seconds"] / run["seconds"], 2)
         run["efficiency"] = round(run["gain"] * first["workers"] / number, 2)
@@ -199,16 +297,73 @@ def scaling(workers: list[int], *, draws: int, every: int = 1) -> dict[str, Any]
         runs.append(run)
         print(f"{number} workers: {run['seconds']} s", file=sys.stderr, flush=True)
     peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
+    server, worker, first_task = in_own_process(WORKER)
     return {
-        "machine": f"{platform.machine()}, {os.cpu_count()} cores",
+        "machine": f"{platform.machine()}, {processes.cores()} cores",
         "draws": draws,
         "workers_counted": counted,
-        "two_workers_started_s": round(
-            short[2]["processor_seconds"] - short[1]["processor_seconds"], 2
-        ),
         "largest_process_mb": round(peak),
+        "fork_server_ready_s": round(server, 2),
+        "worker_forked_s": round(worker, 3),
+        "worker_first_task_processor_s": round(first_task, 2),
         "runs": runs,
     }
+
+
+def stages_of_a_run(draws: int) -> dict[str, Any]:
+    """Seconds of the shipped library from start to page, by stage, and the size of the page."""
+    stages, size = in_own_process(STAGES_OF_A_RUN.format(draws=draws))
+    rounded = {name: round(seconds, 2) for name, seconds in stages.items()}
+    return {**rounded, "all": round(sum(stages.values()), 2), "page_mb": round(size / 1e6, 2)}
+
+
+def cluster_gain(workers: int, *, draws: int, every: int) -> dict[str, float] | None:
+    """Local processes of a dask cluster against one worker here; None without distributed."""
+    if importlib.util.find_spec("distributed") is None:
+        return None
+    code = CLUSTER.format(workers=workers, draws=draws, every=every)
+    alone, shared = in_own_process(code)
+    gain = alone / shared
+    return {"workers": workers, "gain": round(gain, 2), "efficiency": round(gain / workers, 2)}
+
+
+# --- printing ------------------------------------------------------------------------------------
+
+
+def print_families(table: dict[str, dict[str, float]], *, engine_name: str, draws: int) -> None:
+    """Processor time by family and stage."""
+    columns = ["events", *STAGES, "rest", "all"]
+    print(f"processor time of an event and draw [ms], engine {engine_name}, {draws} draws")
+    print(f"{'':12}" + "".join(f"{column:>9}" for column in columns))
+    for family, row in table.items():
+        print(f"{family:12}" + "".join(f"{row.get(column, 0.0):9.2f}" for column in columns))
+
+
+def print_scaling(found: dict[str, Any]) -> None:
+    """What workers gain, and what one costs."""
+    runs = found["runs"]
+    print(f"\nlibrary, {found['draws']} draws, workers at hand; {found['machine']}")
+    print(f"{'workers':>8}{'s':>9}{'gain':>7}{'effic.':>8}{'cpu s':>9}{'cpu ratio':>10}{'MB':>6}")
+    for run in runs:
+        print(
+            f"{run['workers']:8}{run['seconds']:9.2f}{run['gain']:7.2f}{run['efficiency']:8.2f}"
+            f"{run['processor_seconds']:9.2f}{run['processor_ratio']:10.2f}{run['parent_mb']:6}"
+        )
+    print(
+        f"fork server ready in {found['fork_server_ready_s']} s (beside the caller's imports); "
+        f"a worker forked in {found['worker_forked_s']} s, its first task costs "
+        f"{found['worker_first_task_processor_s']} s more than the second; largest process "
+        f"{found['largest_process_mb']} MB"
+    )
+
+
+def print_stages(found: dict[int, dict[str, Any]]) -> None:
+    """What a user waits for."""
+    print("\nshipped library from start to page [s]")
+    names = list(next(iter(found.values())))
+    print(f"{'draws':>8}" + "".join(f"{name:>9}" for name in names))
+    for draws, row in found.items():
+        print(f"{draws:8}" + "".join(f"{row[name]:9.2f}" for name in names))
 
 
 def main() -> None:
@@ -220,17 +375,8 @@ def main() -> None:
     options = parser.parse_args()
     name, _ = engine.choose(options.engine)
     table = by_family(draws=options.draws, every=options.every, engine_name=name)
-    columns = ["events", *STAGES, "rest", "all"]
-    print(f"processor time of an event and draw [ms], engine {name}, {options.draws} draws")
-    print(f"{'':12}" + "".join(f"{column:>9}" for column in columns))
-    for family, row in table.items():
-        print(f"{family:12}" + "".join(f"{row.get(column, 0.0):9.2f}" for column in columns))
-    with tempfile.TemporaryDirectory() as folder:
-        code = bench_evaluate.STAGES.format(
-            imports=bench_evaluate.IMPORTS, out=str(Path(folder) / "run")
-        )
-        done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
-    print(f"nominal run by stage [s]: {done.stdout.strip() or done.stderr[-400:]}")
+    print_families(table, engine_name=name, draws=options.draws)
+    print_stages({draws: stages_of_a_run(draws) for draws in (0, 20)})
 
 
 if __name__ == "__main__":

@@ -74,6 +74,12 @@ def test_an_address_where_nobody_listens_is_named() -> None:
 LONG = {"events": EVENTS, "draws": 16, "seed": 3, "algorithms": ["plain"], "engine": "numpy"}
 
 
+@pytest.mark.parametrize("workers", [0, 1001, 10**400])
+def test_a_number_of_workers_that_nobody_means_is_refused(workers: int) -> None:
+    with pytest.raises(InputError, match="workers: .*expected 1 to 1000"):
+        crashsense.evaluate(events=EVENTS, workers=workers)
+
+
 #: The same as words of the command line.
 COMMAND = ["evaluate", "--engine", "numpy", "--draws", "16", "--seed", "3", "--algorithm", "plain"]
 COMMAND += [word for name in EVENTS for word in ("--events", name)]
@@ -185,6 +191,7 @@ def test_lost_workers_are_one_line_and_the_same_command_continues(
     assert open_run(folder).verdicts.equals(crashsense.evaluate(**LONG).verdicts)
 
 
+@pytest.mark.slow
 def test_a_disk_that_fills_up_leaves_no_worker(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -211,9 +218,7 @@ def test_short_plans_stay_here_and_long_ones_are_shared(monkeypatch: pytest.Monk
     def engine_of(draws: int, *, cost: float = 0.0, workers: int | None = None) -> Any:
         plan = resolve_plan(events=EVENTS, draws=draws)
         job = Job(tuple(plan.occurrences()), plan.sensor_sets, plan.algorithms, Conditions())
-        found = running._Campaign(
-            plan, job, workers=workers, executor=None, chunk=None, on_progress=None
-        )
+        found = running._Campaign(plan, job, running.How(workers=workers))
 
         def seconds_a_draw() -> list[float]:
             measured.append(cost)
@@ -222,7 +227,7 @@ def test_short_plans_stay_here_and_long_ones_are_shared(monkeypatch: pytest.Monk
         monkeypatch.setattr(found, "seconds_a_draw", seconds_a_draw)
         return found.choose(found.tasks())[0]
 
-    monkeypatch.setattr(running, "_cores", lambda: 4)
+    monkeypatch.setattr(running, "cores", lambda: 4)
     assert isinstance(engine_of(10), InProcess)
     assert measured == []  # short however slow a draw is
     assert isinstance(engine_of(5000, cost=1e-4), InProcess)
@@ -231,10 +236,11 @@ def test_short_plans_stay_here_and_long_ones_are_shared(monkeypatch: pytest.Monk
     assert isinstance(long, Processes)
     assert long.workers == 4
     assert isinstance(engine_of(5000, cost=0.01, workers=1), InProcess)
-    monkeypatch.setattr(running, "_cores", lambda: 1)
+    monkeypatch.setattr(running, "cores", lambda: 1)
     assert isinstance(engine_of(5000, cost=0.01), InProcess)
 
 
+@pytest.mark.slow
 def test_workers_write_what_they_made(tmp_path: Path) -> None:
     plan = resolve_plan(events=EVENTS, draws=9, seed=3)
     whole = crashsense.evaluate(plan, engine="numpy")

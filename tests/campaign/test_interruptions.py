@@ -47,6 +47,7 @@ def parts_of(folder: Path) -> list[Path]:
     return sorted((folder / "verdicts.parquet").glob("part-*.parquet"))
 
 
+@pytest.mark.slow
 def test_the_task_of_a_killed_worker_is_run_again(
     plan: Plan, whole: pd.DataFrame, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -92,6 +93,7 @@ def _is_running(process: int) -> bool:
 
 
 @pytest.mark.skipif(not Path("/proc/self/task").is_dir(), reason="children are read from /proc")
+@pytest.mark.slow
 def test_a_killed_parent_leaves_no_workers_and_a_run_that_continues(
     plan: Plan, whole: pd.DataFrame, tmp_path: Path
 ) -> None:
@@ -251,7 +253,7 @@ class Resume(RuleBasedStateMachine):
         assert ours.equals(theirs)
 
 
-TestResume = Resume.TestCase
+TestResume = pytest.mark.slow(Resume.TestCase)
 TestResume.settings = settings(
-    max_examples=8, stateful_step_count=6, deadline=None, derandomize=True
+    max_examples=5, stateful_step_count=6, deadline=None, derandomize=True
 )

@@ -226,6 +226,7 @@ def test_module_and_script_are_the_same_program():
     assert (done.returncode, done.stdout.split()[0]) == (0, "crashsense")
 
 
+@pytest.mark.slow
 def test_a_reader_that_has_gone_changes_no_exit_code(tmp_path):
     words = ["evaluate", "--events", "hammer_tunnel", "--algorithm", "plain", "--out", "run"]
     for command, code in ((words, 0), (["rules"], 0), (["evaluate", "--events", "no_such"], 2)):

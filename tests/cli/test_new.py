@@ -60,6 +60,7 @@ def test_the_rule_template_is_checked_by_its_algorithm_file(capsys):
     assert out.startswith("rules.front_airbag_stage_1.main (my_rule.py:LeakyVelocity):")
 
 
+@pytest.mark.slow
 def test_the_c_template_compiles_without_a_warning_and_passes_the_conformance_suite(capsys):
     assert cli.run(["new", "c-rule"]) == 0
     build(capsys.readouterr().out.splitlines(), "-Wall", "-Wextra", "-pedantic", "-Werror")

@@ -80,6 +80,7 @@ COMPILER = shutil.which("cc") or shutil.which("gcc") or shutil.which("clang")
 
 
 @pytest.mark.skipif(COMPILER is None, reason="no C compiler on this machine")
+@pytest.mark.slow
 def test_check_rule_takes_a_c_library(capsys, tmp_path: Path) -> None:
     def build(name: str, source: str) -> str:
         (tmp_path / f"{name}.c").write_text(source)

@@ -22,6 +22,7 @@ def squeezed(text: str) -> str:
     return " ".join(text.replace("\n> ", "\n").split())
 
 
+@pytest.mark.slow
 def test_examples_run(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     example = doctest.DocTestParser().get_doctest(README, {}, "README.md", "README.md", 0)

@@ -49,6 +49,7 @@ def test_no_stray_top_level(wheel):
     assert {t for t in tops if not t.endswith(".dist-info")} == {"crashsense"}
 
 
+@pytest.mark.slow
 def test_the_wheel_runs_from_another_folder(wheel, tmp_path):
     """Installed without its dependencies (they come from the environment of the tests)."""
     home = tmp_path / "environment"

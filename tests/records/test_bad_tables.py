@@ -302,7 +302,7 @@ def test_statements_that_are_wrong_all_at_once(tmp_path):
         "line 9: obstacle: got 'soft'; expected fixed or moving",
         "line 10: family: got 'side'; expected a statement made once",
         "line 11: schema: got 2; expected 1",
-        "line 11: requirements: got 'hood'; expected one of belt_pretensioner",
+        "line 11: requirements: got 'hood'; expected one of battery_cut_off",
         "line 12: metadata: got '{not JSON'; expected JSON in one line",
         "line 13: column 3: got 'odd'; expected one of",
     ]
@@ -422,7 +422,7 @@ def test_damaged_tables_give_faults_and_never_a_traceback(tmp_path_factory, kind
     assert all(line and "\n" not in line and "\r" not in line for line in lines)
 
 
-@pytest.mark.parametrize("line", ["driver_bag: fire by 5 ms (agreed)", "knee_airbag: no_fire"])
+@pytest.mark.parametrize("line", ["driver_bag: fire by 5 ms (agreed)", "bonnet_lifter: no_fire"])
 def test_a_requirement_of_an_unknown_restraint_is_not_lost_as_a_comment(tmp_path, line):
     with pytest.raises(InputError, match=f"key: got '{line.split(':')[0]}'; expected one of"):
         read_record(write(tmp_path / "a.csv", stated=[line]))

@@ -151,7 +151,6 @@ def test_the_same_command_mends_what_is_damaged_or_gone(
         assert 2 in found or (name == "inputs/index.json" and harm == "gone")
         evaluate(made / "plan.toml", out=run, engine="numpy")
         assert contents(run) == contents(made / "whole")
-        assert [code for code, _, _ in answers(made, capsys)][:3] == [0, 0, 0]
 
 
 def test_foreign_and_doubled_parts_are_named(made: Path, run: Path) -> None:

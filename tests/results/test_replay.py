@@ -97,7 +97,8 @@ def test_one_event_alone_gives_the_rows_of_the_whole_run(run_folder):
             again = replay(run, event, draw=draw, algorithm=algorithm)
             assert again.differences == ()
             assert again.notes == ()
-            assert len(again.rows) == 7
+            # Of a soft crash the order of stages has a row too.
+            assert len(again.rows) == 7 + event.startswith("odb")
 
 
 # -- copies of inputs ------------------------------------------------------------------------------

@@ -109,7 +109,7 @@ def test_a_run_of_a_record_replays_with_its_options(record_folder, tmp_path):
     assert not again.plan.events[0].context.belted
     replayed = replay(again, "v10146_right")
     assert replayed.differences == ()
-    assert set(replayed.rows["expectation"]) == {"open"}
+    assert set(replayed.rows["expectation"]) == {"open", "order"}
 
 
 def test_the_plan_as_resolved_runs_again(record_folder, tmp_path):

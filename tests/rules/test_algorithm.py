@@ -315,3 +315,35 @@ def test_an_error_of_a_rule_brings_no_control_character_along() -> None:
         assert printable(found.errors[0]) == found.errors[0]
         assert found.errors[0].startswith(f"{begin}\\x1b[31mred")
         assert len(found.errors[0]) < 1000
+
+
+BATTERY = """
+[rules.front_airbag_stage_1]
+family = "level"
+channel = "-central_x"
+threshold_g = 5.0
+[rules.side_airbag_left]
+family = "level"
+channel = "+side_left_y"
+threshold_g = 5.0
+[rules.side_airbag_right]
+mirror_of = "side_airbag_left"
+[rules.battery_cut_off]
+with_any_of = ["front_airbag_stage_1", "side_airbag_right"]
+"""
+
+
+def test_a_restraint_goes_with_any_of_several_others() -> None:
+    rules = algorithm_from_toml(BATTERY).rules
+    first, right = rules["front_airbag_stage_1"], rules["side_airbag_right"]
+    assert rules["battery_cut_off"] == first | right
+    wrong = BATTERY.replace('"side_airbag_right"]', '"side_airbag_rigt"]\nhold = 1')
+    with pytest.raises(InputError) as caught:
+        algorithm_from_toml(wrong)
+    told = str(caught.value)
+    assert "rules.battery_cut_off.with_any_of: got 'side_airbag_rigt'; expected" in told
+    assert "rules.battery_cut_off.hold: got 1; expected nothing beside with_any_of" in told
+    for wrong in ("[]", '"curtain_left"', '["battery_cut_off"]'):
+        text = BATTERY.replace('["front_airbag_stage_1", "side_airbag_right"]', wrong)
+        with pytest.raises(InputError, match="rules.battery_cut_off.with_any_of"):
+            algorithm_from_toml(text)

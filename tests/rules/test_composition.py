@@ -17,6 +17,7 @@ from crashsense.rules import reads_context, rule_from_table, same_element, shari
 from crashsense.rules.adaptation import LoweredBy, RaisedBy, Staged
 from crashsense.rules.conformance import block
 from crashsense.rules.contract import Rule
+from crashsense.rules.seats import SeatOccupied
 from crashsense.rules.sweep import (
     default_leaves,
     leaves,
@@ -139,6 +140,22 @@ def test_belt_switch_and_branches() -> None:
     unbelted = replace(x, context=Context(belted=False))
     np.testing.assert_array_equal(rule.demand(unbelted), C.demand(x))
     assert sorted(rule.branch_demands(unbelted)) == ["main", "total"]
+
+
+def test_an_empty_seat_gives_no_demand() -> None:
+    x = made(1)
+    rule = SeatOccupied(rule=op.Armed(main=A, arming=B, hold_ms=3.0))
+    same(rule, rule.rule, x)
+    empty = replace(x, context=Context(passenger_seat_occupied=False))
+    branches = rule.branch_demands(empty)
+    assert sorted(branches) == ["arming", "main", "total"]
+    assert not any(demand.any() for demand in branches.values())
+    assert not rule.demand(empty).any()
+    same(replace(rule, seat="driver"), rule.rule, empty)
+    assert reads_context(rule)
+    assert rule.unused("rule", empty, 0) == "the passenger seat is empty"
+    with pytest.raises(InputError, match="seat: got 'back'"):
+        SeatOccupied(rule=A, seat="back")
 
 
 def test_missing_channels() -> None:

@@ -72,6 +72,7 @@ def test_own_rule_in_an_algorithm_file(tmp_path: Path) -> None:
     )
 
 
+@pytest.mark.slow
 def test_faults_of_own_rules(tmp_path: Path) -> None:
     (tmp_path / "bad.py").write_text("import nothing_like_it\n")
     (tmp_path / "odd.py").write_text("class Odd:\n    pass\n\nclass Even(Odd):\n    pass\n")
@@ -117,42 +118,49 @@ def test_a_failing_draw_fails_alone(tmp_path: Path) -> None:
         checked_branch_demands(rule, block)
 
 
-@pytest.mark.parametrize(
-    ("body", "message"),
-    [
-        ("raise SystemExit(5)", "PythonRule: SystemExit: 5"),
-        ("return '1'", "Odd.update returned '1' at tick 0; expected one number"),
-        ("return b'1'", "Odd.update returned b'1' at tick 0; expected one number"),
-        ("return None", "Odd.update returned None at tick 0; expected one number"),
-        ("return [1.0]", r"Odd.update returned [1.0] at tick 0; expected one number"),
-        ("return 1j", "Odd.update returned 1j at tick 0; expected one number"),
-    ],
-)
-def test_what_a_rule_may_not_do_is_its_own_error(body: str, message: str, tmp_path: Path) -> None:
+#: What no rule may return or raise, and what is said of it.
+MISTAKES = {
+    "{}['a']": "PythonRule: KeyError: 'a'",
+    "sys.exit(5)": "PythonRule: SystemExit: 5",
+    "'1'": "Odd.update returned '1' at tick 0; expected one number",
+    "b'1'": "Odd.update returned b'1' at tick 0; expected one number",
+    "None": "Odd.update returned None at tick 0; expected one number",
+    "[1.0]": "Odd.update returned [1.0] at tick 0; expected one number",
+    "1j": "Odd.update returned 1j at tick 0; expected one number",
+}
+
+
+def test_what_a_rule_may_not_do_is_its_own_error(tmp_path: Path) -> None:
+    """Each mistake in a draw of its own: what is measured says which."""
     (tmp_path / "odd.py").write_text(
+        "import sys\n"
         "class Odd:\n"
         "    requires = frozenset({'central_x'})\n"
         "    def reset(self, *, rate_hz, context): pass\n"
-        f"    def update(self, frame): {body}\n"
+        "    def update(self, frame):\n"
+        f"        return [{', '.join(f'lambda: {body}' for body in MISTAKES)}]"
+        "[min(int(abs(frame.value('central_x'))), 6)]()\n"
     )
     rule = PythonRule(file=f"{tmp_path}/odd.py:Odd")
-    found = evaluate_rule(rule, samples(central_x=np.zeros((2, 5))))
-    assert found.errors == {0: message, 1: message}
+    rows = np.repeat(np.arange(len(MISTAKES), dtype=float)[:, None], 5, axis=1)
+    found = evaluate_rule(rule, samples(central_x=rows))
+    assert found.errors == dict(enumerate(MISTAKES.values()))
     failed = {r.name for r in conformance.check_rule(lambda: rule) if not r.passed}
     assert "finite" in failed
 
 
-@pytest.mark.parametrize("number", ["1", "True", "np.float32(1)", "np.int8(1)", "np.array(1.0)"])
-def test_any_kind_of_number_is_a_demand(number: str, tmp_path: Path) -> None:
+def test_any_kind_of_number_is_a_demand(tmp_path: Path) -> None:
     (tmp_path / "fine.py").write_text(
         "import numpy as np\n"
         "class Fine:\n"
         "    requires = frozenset({'central_x'})\n"
         "    def reset(self, *, rate_hz, context): pass\n"
-        f"    def update(self, frame): return {number}\n"
+        "    def update(self, frame):\n"
+        "        kinds = [1, True, np.float32(1), np.int8(1), np.array(1.0)]\n"
+        "        return kinds[int(frame.value('central_x'))]\n"
     )
     rule = PythonRule(file=f"{tmp_path}/fine.py:Fine")
-    np.testing.assert_array_equal(rule.demand(samples(central_x=np.zeros(5))), np.ones((1, 5)))
+    np.testing.assert_array_equal(rule.demand(samples(central_x=np.arange(5.0))), np.ones((1, 5)))
 
 
 def test_a_rule_file_that_ends_the_program_is_refused(tmp_path: Path) -> None:

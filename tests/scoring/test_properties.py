@@ -176,4 +176,7 @@ def test_demand_up_to_the_required_time_ignores_what_follows(demand: np.ndarray,
 
 
 def test_the_failures_are_the_verdicts_that_leave_a_requirement_unmet() -> None:
-    assert set(FAILURES) == {"late", "missed", "early", "inadvertent", "rule_error"}
+    assert set(FAILURES) == {
+        *("late", "missed", "early", "inadvertent", "rule_error"),
+        *("alone", "out_of_order", "too_soon", "too_late"),
+    }

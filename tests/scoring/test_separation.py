@@ -72,6 +72,7 @@ def test_a_scale_works_exactly_between_m_and_c(scale: float) -> None:
 def test_empty_sets_are_none_and_no_ratio() -> None:
     (only_fire,) = separation(pd.DataFrame([row("wall", [0, 2.0], "fire")]))
     assert (only_fire.c, only_fire.m, only_fire.ratio) == (2.0, None, None)
+    assert (only_fire.m_event, only_fire.m_early) == ("", False)
     (only_no,) = separation(pd.DataFrame([row("kerb", [0, 0.5], "no_fire")]))
     assert (only_no.c, only_no.m, only_no.ratio) == (None, 0.5, None)
     assert separation(pd.DataFrame([row("grey", [0, 0.5], "open")])) == []

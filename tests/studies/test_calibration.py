@@ -9,14 +9,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from pulses_by_hand import pulse
+from pulses_by_hand import pulse, pulse_in_order
 
 from crashsense.cli.study_calibrate import calibrate_command
 from crashsense.errors import InputError
 from crashsense.event import RESTRAINTS, Event
 from crashsense.rules.algorithm import algorithm_from_toml
 from crashsense.studies import calibration as study
-from crashsense.studies.bench import Row, Setup, Shelf, opened_bench
+from crashsense.studies.bench import Row, Setup, Shelf, opened_bench, shares_of
 from crashsense.studies.calibration_report import (
     calibration_figure,
     calibration_text,
@@ -122,6 +122,33 @@ def test_what_nothing_meets_is_told_and_does_not_decide_alone(algorithm) -> None
     assert "hopeless" in calibration_text(found)
 
 
+def test_the_order_of_two_restraints_is_calibrated_too(tmp_path) -> None:
+    path = tmp_path / "two_stages.toml"
+    path.write_text(
+        """name = "two_stages"
+[calibration.free]
+"second.threshold_m_s" = [2.0, 5.5]
+[definitions.second]
+family = "velocity_change"
+threshold_m_s = 3.1
+[rules.front_airbag_stage_1]
+family = "velocity_change"
+threshold_m_s = 3.0
+[rules.front_airbag_stage_2]
+use = "second"
+"""
+    )
+    # 0.1 m/s a millisecond: the middle of 5 to 15 ms after stage 1 is a second threshold of 4 m/s.
+    events = [pulse_in_order("hand", 6.0, least_s=0.005, most_s=0.015)]
+    found = calibrated(path, events, folds=0, generations=6)
+    (row,) = found.table[found.table["expectation"] == "order"].to_dict("records")
+    assert row["met_before"] == 0.0
+    assert row["met_seen"] == row["met_held_out"] == 1.0
+    assert found.numbers["after"][0] == pytest.approx(4.0, abs=0.35)
+    assert "stages out of order, hand" in calibration_text(found)
+    assert calibration_figure(found).axes
+
+
 @pytest.mark.slow
 def test_the_same_seed_gives_the_same_numbers_on_any_number_of_workers(algorithm) -> None:
     events = [pulse("must", 8.0, fire=True), pulse("must_not", 2.0, fire=False)]
@@ -216,3 +243,32 @@ def test_the_command_has_help_with_an_example() -> None:
     result = CliRunner().invoke(calibrate_command, ["--help"])
     assert result.exit_code == 0
     assert "Example: crashsense study calibrate" in result.output
+
+
+@pytest.mark.parametrize("count", [1, 2, 5])
+def test_every_event_has_one_worker_and_families_are_spread(count) -> None:
+    events = [pulse(f"event_{number}", 5.0, fire=True) for number in range(11)]
+    shares = shares_of(events, count)
+    names = sorted(event.name for share in shares for event in share)
+    assert names == sorted(event.name for event in events)
+    sizes = [len(share) for share in shares]
+    assert max(sizes) - min(sizes) <= 1
+
+
+def test_judging_for_scores_alone_gives_the_same(algorithm, monkeypatch) -> None:
+    pytest.importorskip("numba")
+    from crashsense.trials.trial import Trial
+
+    judged_by = Trial.judged_by
+    events = [pulse("must", 5.0, fire=True), pulse("must_not", 3.0, fire=False)]
+    shelf = Shelf(events, Setup(tuple(range(6)), 1, "standard", ("central_x",), RESTRAINTS[:1]))
+    tables = [
+        tomllib.loads(ALGORITHM.replace("threshold_m_s = 1.0", f"threshold_m_s = {value}"))
+        for value in (1.0, 3.5, 8.0)
+    ]
+    one = shelf.judge(tables, draws=slice(0, 6), reached=True)
+    monkeypatch.setattr(Trial, "judged_by", lambda trial, by, **_: judged_by(trial, by))
+    two = shelf.judge(tables, draws=slice(0, 6), reached=True)
+    for name in ("headroom", "fire_s", "reached"):
+        assert np.array_equal(getattr(one, name), getattr(two, name), equal_nan=True)
+    assert np.isfinite(one.headroom).all()

@@ -19,8 +19,9 @@ from crashsense.rules.algorithm import algorithm_from_toml
 from crashsense.sensing import load_sensor_set
 from crashsense.signal import Signal
 from crashsense.studies.range_advice import advise
+from crashsense.studies.range_columns import COLUMNS, columns_of
 from crashsense.studies.range_files import FILES, range_figure, write_range_study
-from crashsense.studies.sensor_range import COLUMNS, RangeStudy, columns_of, study_range
+from crashsense.studies.sensor_range import RangeStudy, study_range
 from crashsense.units import STANDARD_GRAVITY as G
 
 
@@ -431,9 +432,9 @@ def test_a_side_sensor_has_no_velocity_at_60_ms(
     command += ["--events", "side_pole_90_29", "--events", "wall_full_40", "--ranges", "100"]
     assert run([*command, "--out", str(out)]) == 0
     shown = capsys.readouterr().out
-    assert "60 ms: frontal and rear events only" in shown
-    (row,) = [text for text in shown.splitlines() if text.split()[:1] == ["100"]]
-    assert " / -  " in row
+    assert "60 ms: frontal and rear events only" in " ".join(shown.split())
+    rows = [text for text in shown.splitlines() if text.split()[:1] == ["100"]]
+    assert any(" / -" in row for row in rows)
     assert " m/s at 60 ms" not in shown
     settings = pd.read_csv(out / "range_settings.csv")
     assert settings["worst_velocity_error_60ms_m_s"].isna().all()

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from exchange_writer import pulse_g, wall
 
 from crashsense.errors import InputError
 from crashsense.records import read_record
@@ -15,8 +16,17 @@ from crashsense.studies.severity_records import record_sweeps
 STAGE_1 = "front_airbag_stage_1"
 
 
-def test_a_record_at_its_own_speed_is_the_record(record_folder: Path) -> None:
-    event = read_record(record_folder)[0]
+@pytest.fixture(scope="module", params=["made up", "public"])
+def record(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A record: the public one needs data that does not ship with the project."""
+    if request.param == "public":
+        return request.getfixturevalue("record_folder")
+    channel = {"values": pulse_g(-56.0)}
+    return wall(56.0, channel=channel).write(tmp_path_factory.mktemp("record") / "v1")
+
+
+def test_a_record_at_its_own_speed_is_the_record(record: Path) -> None:
+    event = read_record(record)[0]
     (sweep,) = record_sweeps(event, speeds_kmh=[40.0])
     same = sweep.at(sweep.own_kmh)
     np.testing.assert_array_equal(
@@ -27,8 +37,8 @@ def test_a_record_at_its_own_speed_is_the_record(record_folder: Path) -> None:
     assert asked.required_s == pytest.approx(before.required_s, abs=1e-9)
 
 
-def test_what_is_asked_follows_the_velocity_change(record_folder: Path) -> None:
-    event = read_record(record_folder)[0]
+def test_what_is_asked_follows_the_velocity_change(record: Path) -> None:
+    event = read_record(record)[0]
     (sweep,) = record_sweeps(event, speeds_kmh=[10.0, 60.0])
     no_fire_to, fire_from = sweep.limits(STAGE_1, [6.0, 60.0])
     assert no_fire_to is not None
@@ -40,8 +50,8 @@ def test_what_is_asked_follows_the_velocity_change(record_folder: Path) -> None:
     assert sweep.at(no_fire_to - 0.1).requirements[STAGE_1].expectation == "no_fire"
 
 
-def test_faster_is_no_less_likely_to_fire(record_folder: Path) -> None:
-    event = read_record(record_folder)[0]
+def test_faster_is_no_less_likely_to_fire(record: Path) -> None:
+    event = read_record(record)[0]
     found = study_severity(event, speeds_kmh=[15.0, 50.0], draws=4)
     rows = found.table[found.table["restraint"] == STAGE_1].set_index("speed_kmh")
     assert rows.loc[15.0, "fired"] == 0
@@ -49,6 +59,6 @@ def test_faster_is_no_less_likely_to_fire(record_folder: Path) -> None:
     assert any("amplitude scaled" in note for note in found.notes)
 
 
-def test_speeds_too_far_from_the_record_are_refused(record_folder: Path) -> None:
+def test_speeds_too_far_from_the_record_are_refused(record: Path) -> None:
     with pytest.raises(InputError, match="--speeds"):
-        study_severity(str(record_folder), speeds_kmh=[2.0, 50.0], draws=1)
+        study_severity(str(record), speeds_kmh=[2.0, 50.0], draws=1)

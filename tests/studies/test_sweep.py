@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from click.testing import CliRunner
-from pulses_by_hand import pulse
+from pulses_by_hand import pulse, pulse_in_order
 
 from crashsense.cli.study_sweep import sweep_command
 from crashsense.errors import InputError
@@ -123,3 +123,35 @@ def test_the_command_has_help_with_an_example() -> None:
     result = CliRunner().invoke(sweep_command, ["--help"])
     assert result.exit_code == 0
     assert "Example: crashsense study sweep" in result.output
+
+
+IN_ORDER = """\
+name = "two_stages"
+[definitions.second]
+family = "velocity_change"
+threshold_m_s = 4.0
+[rules.front_airbag_stage_1]
+family = "velocity_change"
+threshold_m_s = 3.0
+[rules.front_airbag_stage_2]
+use = "second"
+"""
+
+
+def test_the_order_of_two_restraints_is_swept_too(tmp_path: Path) -> None:
+    path = tmp_path / "two_stages.toml"
+    path.write_text(IN_ORDER, encoding="utf-8")
+    # 0.1 m/s a millisecond: 2 and 3.2 come too soon or before, 4 keeps, 5.5 too late, 9 never.
+    events = [pulse_in_order("hand", 6.0, least_s=0.005, most_s=0.015)]
+    values = [2.0, 3.2, 4.0, 5.5, 9.0]
+    one = swept(path, "second.threshold_m_s", values, events)
+    each = swept(path, "second.threshold_m_s", values, events, by_scale=False)
+    assert one.by_scale
+    pd.testing.assert_frame_equal(one.table, each.table, rtol=1e-9)
+    assert one.table["ordered"].tolist() == [12, 12, 12, 12, 0]
+    assert one.table["not_in_order"].tolist() == [12, 12, 0, 12, 0]
+    assert one.table["order_margin_ms"].tolist()[2] == pytest.approx(5.0, abs=1.01)
+    assert (one.table["must_fire"] == 0).all()  # the other stage is not what is swept
+    text = sweep_text(one)
+    assert "in order with margin" in text
+    assert len(one.table[one.table["on_front"]]) == 2

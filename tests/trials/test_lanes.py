@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -48,6 +50,7 @@ FURTHER = {
     "armed": {"main": VELOCITY, "arming": LEVEL},
     "gated": {"rule": VELOCITY, "gate": LEVEL},
     "belt_switch": {"belted": VELOCITY, "unbelted": LEVEL},
+    "seat_occupied": {"rule": VELOCITY},
     "fallback": {"rule": LOST, "otherwise": VELOCITY},
     "raised_by": {"rule": VELOCITY, "measure": LEVEL},
     "lowered_by": {"rule": VELOCITY, "measure": LEVEL},
@@ -129,6 +132,17 @@ def test_a_family_without_operations_is_said_to_have_none() -> None:
     for rule in rules:
         asked = [(rule, Context())]
         assert written(asked, rate_hz=RATE, size=50, there=frozenset(CHANNELS)) is None
+
+
+def test_an_empty_seat_in_lanes_has_demand_0() -> None:
+    given = replace(samples(), context=Context(passenger_seat_occupied=False))
+    armed = {"family": "armed", "main": VELOCITY, "arming": LEVEL}
+    spans = (np.zeros(given.draws, dtype=np.int64), np.full(given.draws, 330))
+    with engine.using(engine.choose("fast")[0]):
+        for rule in (VELOCITY, armed):
+            found = run(rule_from_table({"family": "seat_occupied", "rule": rule}), given, spans)
+            assert not found.max_demand.any()
+            assert (found.fire == -1).all()
 
 
 class OwnLevel(type(rule_from_table(LEVEL))):  # type: ignore[misc]

@@ -21,6 +21,12 @@ length L. T: force at which a rail yields in tension (contacts carry none). g: s
 that is still met when the car has moved sideways, never growing. Elastic energy F^2 / (2 k),
 absorbed energy the integral of F dp.
 
+What folds gives elastically over the length that is still straight: k = k0 / (1 - p / L) with the
+length L of the spring, up to p = :data:`.lumped_system.SOLID` L, where the folds lie solid.
+
+The obstacle's face meets the car ever farther back: a contact stands at what is left ahead of the
+centre of gravity, a - (x_cabin - x_face), and its forces turn the car by that lever.
+
 A crushed front end is spent: below its envelope it has a damper d in parallel, F = min(E, k (x - p)
 + d dx/dt), F >= 0, with d the share z of critical for k and the two bodies in contact. Loading
 along the envelope is unchanged; a crushed end that leaves the obstacle and meets it again gives
@@ -73,7 +79,7 @@ class Motion:
     ``acceleration`` by freedom [m/s^2], yaw [rad/s^2]; ``obstacle_force``: on the face along its
     normal [N]; ``power``: force times closing speed, summed over the loading springs of the vehicle
     [W]. ``ledger`` (when asked for): every step's forces, part and power of dampers in them, sets,
-    drags, velocities, travels, each (steps, rows, draws).
+    straight shares, drags, velocities, travels, each (steps, rows, draws).
     """
 
     rate_hz: float
@@ -111,16 +117,16 @@ def integrate(
     if compiled is not None and not ledger:
         compiled.crush_steps(
             columns.inverse_mass, columns.velocity, columns.share, columns.gap, columns.ripple,
-            columns.phase, columns.stiffness, columns.damper, columns.pull, columns.least,
-            columns.tie, columns.normal, columns.friction, columns.per_width, columns.numbers,
-            offset, slope, step_s, rest, kept,
+            columns.phase, columns.stiffness, columns.per_length, columns.damper, columns.pull,
+            columns.least, columns.tie, columns.normal, columns.friction, columns.per_width,
+            columns.numbers, offset, slope, step_s, rest, kept,
         )  # fmt: skip
     else:
         if ledger:
             count = len(SPRINGS) + len(TIES)
             sizes = {"force": count, "set": count, "drag": 4, "sliding": CONTACTS}
             sizes |= {"damped": CRUSHED, "lost": CRUSHED}
-            sizes |= {"velocity": len(FREEDOMS), "travel": len(FREEDOMS)}
+            sizes |= {"velocity": len(FREEDOMS), "travel": len(FREEDOMS), "straight": len(SPRINGS)}
             books = {name: np.zeros((steps, n, system.draws)) for name, n in sizes.items()}
         _run_arrays(columns, offset, slope, steps, step_s, rest, kept, books)
     return Motion(
@@ -149,13 +155,15 @@ def _run_arrays(
     """All steps in numpy, draws side by side."""
     (
         rate, per_fold, slip, slip_slope, span, ahead, direct_ahead, direct_right, per_cell,
-        per_sliding,
+        per_sliding, solid,
     ) = columns.numbers.tolist()  # fmt: skip
     draws = columns.friction.size
     count = len(SPRINGS)
     cu, su = columns.normal
     mu, per_width = columns.friction, columns.per_width
-    stiffness, pull, least = (a[:, None] for a in (columns.stiffness, columns.pull, columns.least))
+    stiffness, pull, least, per_length = (
+        a[:, None] for a in (columns.stiffness, columns.pull, columns.least, columns.per_length)
+    )
     (km, lm, dm), (kb, lb, db) = columns.tie.tolist()
     steep, low = 4.0 * columns.ripple, 1.0 - columns.ripple
     base = (np.arange(count) * CELLS)[:, None]
@@ -170,22 +178,27 @@ def _run_arrays(
     farthest = np.zeros(draws)
     acc = np.empty((len(FREEDOMS), draws))
     along = np.empty((2, CONTACTS, draws))
-    levers = np.array([ahead, ahead, ahead, ahead, direct_ahead])[:, None]
+    # Sideways travel and velocity of the front and of the direct contact.
+    aside = np.zeros((2, 2, draws))
     for step in range(steps):
         left, right, powertrain, cabin, y, yaw, face, far = q.swapaxes(0, 1)
         along[:, :2] = q[:, :2]
         along[:, 2] = 0.5 * (left + right)
         along[:, 3] = powertrain
         along[:, 4] = cabin - direct_right * yaw
-        lateral = y[:, None] + levers * yaw[:, None]
-        x[:, :CONTACTS] = cu * along + (su * lateral - face[:, None])
+        lever = np.maximum(ahead - (cabin[0] - cu * face[0]), 0.0)
+        direct = np.minimum(lever, direct_ahead)
+        aside[1, 0], aside[1, 1] = y[1] + lever * yaw[1], y[1] + direct * yaw[1]
+        x[:, :CONTACTS] = cu * along - face[:, None]
+        x[:, :4] += (su * aside[:, 0])[:, None]
+        x[:, 4] += su * aside[:, 1]
         turned = span * yaw
         x[:, 5] = (cabin + turned) - left
         x[:, 6] = (cabin - turned) - right
         x[:, 7] = cabin - powertrain
         x[:, 8] = face - far
         x[0] -= columns.gap
-        np.maximum(farthest, lateral[0, 0], out=farthest)
+        np.maximum(farthest, y[0] + lever * yaw[0], out=farthest)
         met = np.maximum(1.0 - farthest * per_width, 0.0)
         np.multiply(columns.share[:CONTACTS], met, out=share[:CONTACTS])
         inside, closing = np.maximum(x[0], 0.0), np.maximum(x[1], 0.0)
@@ -195,14 +208,15 @@ def _run_arrays(
         turn = inside * per_fold + columns.phase
         turn -= np.trunc(turn)
         bound *= np.abs(turn - 0.5) * steep + low
-        p = np.maximum(p, x[0] - bound)
-        p = np.minimum(p, x[0] + pull)
-        f = (x[0] - p) * stiffness
+        straight = 1.0 - np.minimum(np.maximum(p, 0.0) * per_length, solid)
+        p = np.maximum(p, x[0] - bound * straight)
+        p = np.minimum(p, x[0] + pull * straight)
+        f = (x[0] - p) * (stiffness / straight)
         spent = f[:CRUSHED] + x[1, :CRUSHED] * columns.damper
         f[:CRUSHED] = np.minimum(spent, bound[:CRUSHED] * stiffness[:CRUSHED])
         f = np.maximum(f, least)
         # Friction on the face: against the sliding speed of each contact, t = (-su, cu).
-        slide = cu * lateral[1] - su * along[1]
+        slide = cu * aside[1, [0, 0, 0, 0, 1]] - su * along[1]
         rub = (mu * f[:CONTACTS]) * _clipped(slide * per_sliding, 1.0)
         # Along x and y on each contact.
         fx = cu * f[:CONTACTS] - su * rub
@@ -230,7 +244,7 @@ def _run_arrays(
         acc[3] = (((fm - rail_left) - rail_right) - f[7]) - fx[4]
         acc[4] = -(front_y + fy[4])
         acc[5] = (
-            (span * ((rail_right - rail_left) + 2.0 * fb) - ahead * front_y) - direct_ahead * fy[4]
+            (span * ((rail_right - rail_left) + 2.0 * fb) - lever * front_y) - direct * fy[4]
         ) + direct_right * fx[4]
         acc[6] = on_face - f[8]
         acc[7] = f[8]
@@ -250,5 +264,8 @@ def _run_arrays(
             books["drag"][step] = (drag_left, drag_right, drag_m, drag_b)
             books["sliding"][step] = rub * slide
             books["travel"][step], books["velocity"][step] = q
+            books["straight"][step] = straight
         q[1] += acc * step_s
         q[0] += q[1] * step_s
+        aside[0, 0] += (y[1] + lever * yaw[1]) * step_s
+        aside[0, 1] += (y[1] + direct * yaw[1]) * step_s

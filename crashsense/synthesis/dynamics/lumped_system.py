@@ -6,7 +6,7 @@ The physics is described in :mod:`crashsense.synthesis.dynamics.lumped`.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -33,6 +33,11 @@ RIPPLED = ("nose_left", "nose_right", "rail_left", "rail_right")
 #: Ties, elastic-plastic both ways: powertrain to cabin, front end to front end.
 TIES = ("mounts", "beam")
 
+#: Set over length at which a folding spring lies solid [-]: the effective crushing distance of a
+#: square tube (Abramowicz and Jones, International Journal of Impact Engineering 2, 1984, 179; the
+#: value from memory).
+SOLID = 0.73
+
 #: Integration step [s]: one step a stored sample.
 STEP_S = 100e-6
 #: Cell of the envelope tables [m]; polyline points lie on its multiples.
@@ -50,7 +55,8 @@ class System:
     mass : of each of FREEDOMS [kg], yaw [kg m^2]; infinity where it is fixed
     velocity : initial, of each of FREEDOMS [m/s], yaw [rad/s]
     envelopes : spring -> polyline ((x [m], force [N]), ...)
-    stiffness : spring -> unloading stiffness [N/m]
+    stiffness : spring -> unloading stiffness of what is not yet crushed [N/m]
+    length : spring -> length that folds [m]; one that is not named keeps its stiffness
     share : spring -> factor on the envelope [-]
     gap : spring -> distance before contact [m]
     ripple, phase : rippled spring -> relative height of the folds [-], phase of the first [-] 0..1
@@ -63,8 +69,9 @@ class System:
     friction : coefficient on the obstacle's face [-]
     width_m : lateral travel after which the obstacle is left [m]; infinite: never
     half_span_m : of the rails [m]
-    front_ahead_m : contact of nose, engine and cross-beam ahead of the centre of gravity [m]
-    direct_ahead_m, direct_right_m : where the spring ``direct`` meets the obstacle [m]
+    front_ahead_m : front of the car ahead of its centre of gravity, before it is crushed [m]
+    direct_ahead_m, direct_right_m : where the spring ``direct`` meets the obstacle [m], until the
+        obstacle's face has come as far back
     crushed_damping : of a crushed front end on the obstacle, share of critical [-]
     """
 
@@ -90,6 +97,7 @@ class System:
     direct_ahead_m: float = 0.0
     direct_right_m: float = 0.0
     crushed_damping: float = 0.0
+    length: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def draws(self) -> int:
@@ -124,7 +132,9 @@ def check_stable(system: System, *, step_s: float) -> None:
         total = sum(
             system.ties[name][0]
             if name in TIES
-            else system.stiffness[name] * bool(np.any(system.share[name] > 0.0))
+            else system.stiffness[name]
+            / (1.0 - SOLID * (name in system.length))
+            * bool(np.any(system.share[name] > 0.0))
             for name in attached
         )
         longest = (mass / max(total, 1e-9)) ** 0.5
@@ -166,6 +176,7 @@ class Columns:
     ripple: FloatArray  # (9, draws): steepness of the folds, 0 without
     phase: FloatArray  # (9, draws)
     stiffness: FloatArray  # (9,)
+    per_length: FloatArray  # (9,): 1 / length that folds, 0 without
     damper: FloatArray  # (CRUSHED, draws)
     pull: FloatArray  # (9,): tension over stiffness; infinity where none is carried
     least: FloatArray  # (9,): least force
@@ -174,7 +185,7 @@ class Columns:
     friction: FloatArray  # (draws,)
     per_width: FloatArray  # (draws,)
     numbers: FloatArray  # rate, 1 / fold, slip limit, slip slope, half span, ahead, (direct) ahead,
-    # (direct) right, cells a metre, 1 / sliding speed of full friction
+    # (direct) right, cells a metre, 1 / sliding speed of full friction, SOLID
 
 
 #: Sliding speed at which friction is in full [m/s]: below it grows with the speed.
@@ -222,6 +233,7 @@ def columns_of(system: System) -> Columns:
             ]
         ),
         stiffness=stiffness,
+        per_length=np.array([1.0 / system.length.get(n, np.inf) for n in SPRINGS]),
         damper=damper,
         pull=pull,
         least=least,
@@ -233,7 +245,7 @@ def columns_of(system: System) -> Columns:
             [
                 system.rate, 1.0 / system.fold_m, system.slip_n, system.slip_n_s_m,
                 system.half_span_m, system.front_ahead_m, system.direct_ahead_m,
-                system.direct_right_m, 1.0 / CELL_M, 1.0 / SLIDING_M_S,
+                system.direct_right_m, 1.0 / CELL_M, 1.0 / SLIDING_M_S, SOLID,
             ]
         ),
     )  # fmt: skip

@@ -171,6 +171,7 @@ def build_system(
     stiffness = {
         name: kilo * half * spring.unloading_kn_per_m for name, (spring, half) in springs.items()
     }
+    length = {n: s.length_m for n, (s, _) in springs.items() if s.length_m is not None}
     envelopes["obstacle"], stiffness["obstacle"] = obstacle.spring, obstacle.unloading
     met = _met(obstacle, overlap)
     share = {name: stiff * part for name, part in met.items()}
@@ -197,6 +198,7 @@ def build_system(
         },
         envelopes=envelopes,
         stiffness=stiffness,
+        length=length,
         share=share,
         gap={
             "nose_left": 0.0 * ones, "nose_right": gap_right, "rail_left": 0.0 * ones,

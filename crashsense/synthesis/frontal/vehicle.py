@@ -20,7 +20,7 @@ from crashsense.resources import folder
 from crashsense.synthesis.dynamics.lumped_system import CELL_M, CELLS
 from crashsense.synthesis.location.place import Place
 from crashsense.synthesis.recipe import VEHICLES
-from crashsense.synthesis.wording import faults_of
+from crashsense.synthesis.wording import faults_of, misread
 
 Point = tuple[Annotated[float, Field(ge=0.0)], Annotated[float, Field(ge=0.0)]]
 
@@ -30,11 +30,16 @@ class _Strict(BaseModel):
 
 
 class Spring(_Strict):
-    """Loading polyline ((m, kN), ...) from a gap on, and unloading stiffness."""
+    """Loading polyline ((m, kN), ...) from a gap on, and unloading stiffness.
+
+    ``length_m``: what folds; the unloading stiffness is that of the uncrushed spring and grows as
+    less of it is straight. Without it the stiffness stays.
+    """
 
     gap_m: float = Field(default=0.0, ge=0.0, le=1.5)
     points: tuple[Point, ...] = Field(min_length=2)
     unloading_kn_per_m: float = Field(gt=0.0)
+    length_m: float | None = Field(default=None, ge=0.1, le=3.0)
 
     @model_validator(mode="after")
     def _physical(self) -> Spring:
@@ -180,9 +185,12 @@ class FrontalVehicle(_Strict):
 def _read(path: str, _changed: float) -> FrontalVehicle:
     data = read_toml(path)
     try:
-        return FrontalVehicle.model_validate(data)
+        made = FrontalVehicle.model_validate(data)
     except ValidationError as error:
         raise InputError(faults_of(error, file=path)) from None
+    if faults := misread(data, made, file=path):
+        raise InputError(faults)
+    return made
 
 
 def vehicle_path(name: str, *, beside: str | None = None) -> Path:

@@ -11,74 +11,38 @@ first contact. 10 kHz.
 
 from __future__ import annotations
 
-from math import ceil
-from typing import Annotated
-
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
+from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from crashsense.arrays import FloatArray
 from crashsense.errors import nearest
 from crashsense.synthesis.dynamics.contact_chain import ChainMotion, Joint, march_chain
 from crashsense.synthesis.dynamics.half_car import Road, initial_state, march
+from crashsense.synthesis.misuse.chain import (
+    RATE_HZ,
+    TOLERANCES,
+    OnStructure,
+    Positive,
+    SoftContact,
+    event_of_blow,
+    local_spring,
+    substeps,
+    together,
+)
 from crashsense.synthesis.misuse.contact import (
     MATERIALS,
     effective_modulus,
     hertz_stiffness,
     yield_depth,
 )
-from crashsense.synthesis.misuse.felt import READ_BY, felt
-from crashsense.synthesis.misuse.structure import (
-    StruckPlace,
-    Structure,
-    find_place,
-    load_structure,
-    resolve_structure,
-    structure_path,
-)
-from crashsense.synthesis.model import (
-    PulseModel,
-    Synthesis,
-    Tolerance,
-    Variation,
-    register_model,
-)
+from crashsense.synthesis.misuse.felt import felt
+from crashsense.synthesis.misuse.structure import find_place
+from crashsense.synthesis.model import PulseModel, Synthesis, Variation, register_model
 from crashsense.synthesis.road.vehicle import load_ride, resolve_vehicle, ride_path
 from crashsense.units import STANDARD_GRAVITY
 
-RATE_HZ = 10000.0
-#: Integration steps a radian of the fastest oscillation while bodies touch.
-STEPS_A_RADIAN = 10.0
 #: Steps a sample of what rings on after a hard blow.
 STEPS_AFTER = 1
-QUIET_S = 0.06
-
-Positive = Annotated[float, Field(gt=0)]
-
-TOLERANCES = {
-    "speed": Tolerance("scale", 0.05, "speed 5-10 % (memory)"),
-    "mass": Tolerance("scale", 0.04, "load 200-500 kg above the empty car (memory)"),
-    "contact_stiffness": Tolerance("scale", 0.08, "contact point and temperature (memory)"),
-    "local_stiffness": Tolerance("scale", 0.06, "-40/+85 degC, stiffness 10-15 % (memory)"),
-}
-
-
-class OnStructure(BaseModel):
-    """What every recipe of a blow states."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    structure: str
-    duration_s: float = Field(gt=0.02, le=2.0)
-
-    @field_validator("structure")
-    @classmethod
-    def _structure(cls, value: str, info: ValidationInfo) -> str:
-        return resolve_structure(value, near=(info.context or {}).get("folder"))
-
-    def loaded(self) -> Structure:
-        """The structure file that the recipe names."""
-        return load_structure(str(structure_path(self.structure, near=None)))
 
 
 class AtPlace(OnStructure):
@@ -101,18 +65,12 @@ class AtPlace(OnStructure):
         return self
 
 
-class Blow(AtPlace):
+class Blow(AtPlace, SoftContact):
     """A body that strikes the car at a place through a contact of measured stiffness.
 
-    ``contact_n_per_m`` acts over the first ``bend_mm``, ``contact_past_bend_n_per_m`` beyond;
-    ``contact_damping`` is relative to critical for striker and local mass; a ``plastic`` contact
-    ends when the two move together.
+    A ``plastic`` contact ends when striker and place move together.
     """
 
-    contact_n_per_m: Positive
-    contact_damping: float = Field(ge=0, lt=2)
-    bend_mm: Positive
-    contact_past_bend_n_per_m: Positive
     plastic: bool
 
 
@@ -158,50 +116,26 @@ class HardBlow(AtPlace):
         )
 
 
-def substeps(*oscillations: tuple[float, float], fineness: float) -> int:
-    """Integration steps a sample for (stiffness [N/m], mass [kg]) pairs of nominal draws."""
-    fastest = max(stiffness / mass for stiffness, mass in oscillations) ** 0.5
-    return max(1, ceil(fineness * fastest / RATE_HZ))
-
-
-def _together(one: float, other: float) -> float:
-    """Mass of two bodies that move against each other [kg]."""
-    return one * other / (one + other)
-
-
-def _local_spring(place: StruckPlace, variation: Variation) -> Joint:
-    warm = variation.factor("local_stiffness")
-    return Joint(place.local_stiffness * warm, damping=place.local_damper * warm, holds=True)
-
-
 def simulate_blow(parameters: Blow, variation: Variation) -> Synthesis:
     """March striker, local mass and car; read the sensing locations."""
     structure = parameters.loaded()
     place = find_place(structure, parameters.place)
-    contact = variation.factor("contact_stiffness")
     striker, local = parameters.striker_kg, place.local_mass_kg
-    together = _together(striker, local)
-    damping = 2.0 * parameters.contact_damping * (parameters.contact_n_per_m * together) ** 0.5
-    joint = Joint(
-        parameters.contact_n_per_m * contact,
-        damping=damping,
-        bend=1e-3 * parameters.bend_mm,
-        stiffness_past_bend=parameters.contact_past_bend_n_per_m * contact,
-        plastic=parameters.plastic,
-    )
     car = structure.mass_kg * variation.factor("mass") - local
     motion = march_chain(
         [striker, local, car],
-        [joint, _local_spring(place, variation)],
+        [
+            parameters.soft_joint(variation, struck_kg=local, plastic=parameters.plastic),
+            local_spring(place, variation),
+        ],
         speeds=[parameters.speed_m_s * variation.factor("speed"), 0.0, 0.0],
         size=variation.size,
         samples=round(parameters.duration_s * RATE_HZ),
         rate_hz=RATE_HZ,
         substeps=substeps(
-            (parameters.contact_n_per_m, together),
-            (parameters.contact_past_bend_n_per_m, together),
+            (parameters.contact_n_per_m, together(striker, local)),
+            (parameters.contact_past_bend_n_per_m, together(striker, local)),
             (place.local_stiffness, local),
-            fineness=STEPS_A_RADIAN,
         ),
     )
     return _read(parameters, variation, motion, car=car)
@@ -214,10 +148,10 @@ def simulate_hard_blow(parameters: HardBlow, variation: Variation) -> Synthesis:
     sheet = place.sheet
     assert sheet is not None  # checked with the recipe
     contact = variation.factor("contact_stiffness")
-    together = parameters.striker_kg + sheet.mass_kg
+    moved = parameters.striker_kg + sheet.mass_kg
     metal = Joint(
         sheet.n_per_m * contact,
-        damping=2.0 * sheet.damping * (sheet.n_per_m * together) ** 0.5,
+        damping=2.0 * sheet.damping * (sheet.n_per_m * moved) ** 0.5,
         bend=1e-3 * sheet.bend_mm,
         stiffness_past_bend=sheet.past_bend_n_per_m * contact,
         holds=True,
@@ -225,7 +159,7 @@ def simulate_hard_blow(parameters: HardBlow, variation: Variation) -> Synthesis:
     car = structure.mass_kg * variation.factor("mass") - place.local_mass_kg - sheet.mass_kg
     motion = march_chain(
         [parameters.striker_kg, sheet.mass_kg, place.local_mass_kg, car],
-        [parameters.contact(factor=contact), metal, _local_spring(place, variation)],
+        [parameters.contact(factor=contact), metal, local_spring(place, variation)],
         speeds=[parameters.speed_m_s * variation.factor("speed"), 0.0, 0.0, 0.0],
         size=variation.size,
         samples=round(parameters.duration_s * RATE_HZ),
@@ -233,10 +167,9 @@ def simulate_hard_blow(parameters: HardBlow, variation: Variation) -> Synthesis:
         substeps=STEPS_AFTER,
         fine_samples=round(parameters.strike_s * RATE_HZ),
         fine_substeps=substeps(
-            (parameters.steepest_n_per_m(), _together(parameters.striker_kg, sheet.mass_kg)),
+            (parameters.steepest_n_per_m(), together(parameters.striker_kg, sheet.mass_kg)),
             (max(sheet.n_per_m, sheet.past_bend_n_per_m), sheet.mass_kg),
             (place.local_stiffness, place.local_mass_kg),
-            fineness=STEPS_A_RADIAN,
         ),
     )
     return _read(parameters, variation, motion, car=car)
@@ -257,7 +190,7 @@ def _read(
         if joint > 0
     ]
     cosines = dict(zip("xyz", parameters.direction, strict=True))
-    signals = felt(
+    readings = felt(
         structure,
         place,
         cosines=cosines,
@@ -268,17 +201,11 @@ def _read(
         variation=variation,
         rate_hz=RATE_HZ,
     )
-    quiet = {"door_left_pressure", "door_right_pressure", "central_roll_rate"}
-    quiet |= {c for by in READ_BY.values() for names in by.values() for c in names} - set(signals)
-    rigid = after_quiet(body)
     contact = motion.force[0]
-    return Synthesis(
-        signals={name: after_quiet(values) for name, values in signals.items()},
-        rate_hz=RATE_HZ,
-        start_s=-QUIET_S,
-        cabin_x=cosines["x"] * rigid,
-        cabin_y=cosines["y"] * rigid,
-        quiet=frozenset(quiet),
+    return event_of_blow(
+        readings,
+        along_x=cosines["x"] * body,
+        along_y=cosines["y"] * body,
         facts={
             "velocity_change_m_s": motion.speed[-1][:, -1],
             "contact_peak_n": contact.max(axis=-1),
@@ -296,11 +223,6 @@ def _read(
             "car_speed": motion.speed[-1],
         },
     )
-
-
-def after_quiet(values: FloatArray) -> FloatArray:
-    """Put the quiet before time zero."""
-    return np.pad(values, [(0, 0), (round(QUIET_S * RATE_HZ), 0)])
 
 
 class KerbSlide(OnStructure):
@@ -353,7 +275,7 @@ def simulate_kerb_slide(parameters: KerbSlide, variation: Variation) -> Synthesi
                 stiffness_past_bend=parameters.rim_n_per_m * contact,
                 plastic=True,
             ),
-            _local_spring(place, variation),
+            local_spring(place, variation),
         ],
         speeds=[speed, 0.0, 0.0],
         size=variation.size,
@@ -362,7 +284,6 @@ def simulate_kerb_slide(parameters: KerbSlide, variation: Variation) -> Synthesi
         substeps=substeps(
             (parameters.rim_n_per_m, place.local_mass_kg),
             (place.local_stiffness, place.local_mass_kg),
-            fineness=STEPS_A_RADIAN,
         ),
     )
     strike, passed = motion.force
@@ -370,7 +291,7 @@ def simulate_kerb_slide(parameters: KerbSlide, variation: Variation) -> Synthesi
     rolling = _roll_on_springs(parameters, variation, moment=-lever * passed)
     body = passed / mass[:, None] - rolling["roll_acc"] * structure.sensor_below_m
     body -= STANDARD_GRAVITY * np.sin(rolling["roll"])
-    local = felt(
+    readings = felt(
         structure,
         place,
         cosines={"x": 0.0, "y": 1.0, "z": 0.0},
@@ -381,20 +302,12 @@ def simulate_kerb_slide(parameters: KerbSlide, variation: Variation) -> Synthesi
         variation=variation,
         rate_hz=RATE_HZ,
     )
-    signals = {name: after_quiet(values) for name, values in local.items()}
-    signals["central_roll_rate"] = after_quiet(rolling["roll_rate"])
-    quiet = frozenset(
-        {"central_x", "central_safing_x", "central_z", "upfront_left_x", "upfront_right_x"}
-        | {"door_left_pressure", "door_right_pressure"}
-    )
-    rigid = after_quiet(passed / mass[:, None])
-    return Synthesis(
-        signals=signals,
-        rate_hz=RATE_HZ,
-        start_s=-QUIET_S,
-        cabin_x=np.zeros_like(rigid),
-        cabin_y=rigid,
-        quiet=quiet,
+    readings["central_roll_rate"] = rolling["roll_rate"]
+    rigid = passed / mass[:, None]
+    return event_of_blow(
+        readings,
+        along_x=np.zeros_like(rigid),
+        along_y=rigid,
         facts={
             "velocity_change_m_s": rigid.sum(axis=-1) / RATE_HZ,
             "contact_peak_n": strike.max(axis=-1),

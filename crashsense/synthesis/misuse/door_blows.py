@@ -18,14 +18,13 @@ from pydantic import Field
 
 from crashsense.arrays import FloatArray
 from crashsense.synthesis.dynamics.contact_chain import ChainMotion, Joint, march_chain
-from crashsense.synthesis.misuse.blows import (
-    QUIET_S,
+from crashsense.synthesis.misuse.chain import (
     RATE_HZ,
-    STEPS_A_RADIAN,
     TOLERANCES,
     OnStructure,
-    Positive,
-    after_quiet,
+    SoftContact,
+    event_of_blow,
+    local_spring,
     substeps,
 )
 from crashsense.synthesis.misuse.felt import felt
@@ -49,15 +48,10 @@ DOOR_TOLERANCES = {
 }
 
 
-class DoorBlow(OnStructure):
+class DoorBlow(OnStructure, SoftContact):
     """A body that strikes the skin of the closed left front door."""
 
-    striker_kg: Positive
     speed_m_s: float = Field(gt=0, le=40)
-    contact_n_per_m: Positive
-    contact_damping: float = Field(ge=0, lt=2)
-    bend_mm: Positive
-    contact_past_bend_n_per_m: Positive
     dent_area_share: float = Field(gt=0, le=1)
 
 
@@ -84,7 +78,7 @@ def _inner_joints(
             holds=True,
         ),
         Joint(door.frame_n_per_m * warm, damping=door.frame_damper * warm, holds=True),
-        Joint(place.local_stiffness * warm, damping=place.local_damper * warm, holds=True),
+        local_spring(place, variation),
     ]
 
 
@@ -92,9 +86,7 @@ def simulate_door_blow(parameters: DoorBlow, variation: Variation) -> Synthesis:
     """March striker, skin, inner panel, edge, pillar and car."""
     structure = parameters.loaded()
     door, place = structure.door, find_place(structure, PILLAR)
-    contact = variation.factor("contact_stiffness")
     skin, frame, pillar = _inner_joints(structure, variation, skin_n_per_m=door.skin_n_per_m)
-    together = parameters.striker_kg * door.skin_kg / (parameters.striker_kg + door.skin_kg)
     motion = march_chain(
         [
             parameters.striker_kg,
@@ -105,14 +97,7 @@ def simulate_door_blow(parameters: DoorBlow, variation: Variation) -> Synthesis:
             _rest_of_car(structure, variation),
         ],
         [
-            Joint(
-                parameters.contact_n_per_m * contact,
-                damping=2.0
-                * parameters.contact_damping
-                * (parameters.contact_n_per_m * together) ** 0.5,
-                bend=1e-3 * parameters.bend_mm,
-                stiffness_past_bend=parameters.contact_past_bend_n_per_m * contact,
-            ),
+            parameters.soft_joint(variation, struck_kg=door.skin_kg),
             skin,
             frame,
             Joint(door.latch_n_per_m, damping=door.latch_damping_n_s_per_m, holds=True),
@@ -182,7 +167,6 @@ def _steps(structure: Structure) -> int:
     return substeps(
         (door.skin_n_per_m + door.beam_n_per_m, door.skin_kg),
         (door.latch_n_per_m, local),
-        fineness=STEPS_A_RADIAN,
     )
 
 
@@ -223,17 +207,11 @@ def _read(
         variation=variation,
         rate_hz=RATE_HZ,
     )
-    signals = {name: after_quiet(values) for name, values in readings.items()}
-    signals["door_left_pressure"] = after_quiet(pressure)
-    quiet = {"central_x", "central_safing_x", "central_z", "upfront_left_x", "upfront_right_x"}
-    rigid = after_quiet(body)
-    return Synthesis(
-        signals=signals,
-        rate_hz=RATE_HZ,
-        start_s=-QUIET_S,
-        cabin_x=np.zeros_like(rigid),
-        cabin_y=rigid,
-        quiet=frozenset(quiet | {"door_right_pressure", "central_roll_rate"}),
+    readings["door_left_pressure"] = pressure
+    return event_of_blow(
+        readings,
+        along_x=np.zeros_like(body),
+        along_y=body,
         facts={
             "velocity_change_m_s": motion.speed[-1][:, -1],
             "dent_m": dent.max(axis=-1),

@@ -15,7 +15,7 @@ from crashsense.resources import folder
 from crashsense.synthesis.dynamics.half_car import RideCar
 from crashsense.synthesis.model import Variation
 from crashsense.synthesis.road.profile import patch_mean, wheel_path
-from crashsense.synthesis.wording import faults_of
+from crashsense.synthesis.wording import faults_of, misread
 
 Positive = Annotated[float, Field(gt=0)]
 Pair = tuple[Positive, Positive]
@@ -149,10 +149,13 @@ def ride_path(name: str, *, near: str | None) -> Path:
 @lru_cache(maxsize=32)
 def load_ride(path: str) -> Ride:
     """Read a ride vehicle file; every fault at once."""
+    data = read_toml(path)
     try:
-        file = _RideFile.model_validate(read_toml(path))
+        file = _RideFile.model_validate(data)
     except ValidationError as error:
         raise InputError(faults_of(error, file=path)) from None
+    if faults := misread(data, file, file=path):
+        raise InputError(faults)
     missing = [key for key in Ride.model_fields if key not in file.basis]
     if missing:
         raise InputError(

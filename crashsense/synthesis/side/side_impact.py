@@ -58,10 +58,10 @@ from crashsense.synthesis.side.vehicle import (
 from crashsense.units import STANDARD_GRAVITY
 
 SUBSTEPS = 3
-#: Springs of the car that fold: all of them; those at the struck satellite, on sill and pillar (the
-#: panel of the door hangs further away); those that carry the cabin.
+#: Springs of the car that fold: all of them; those at the struck satellite, on sill and pillar, and
+#: those further away from it (the panel hangs on the door); those that carry the cabin.
 OWN_SPRINGS = ("skin", "door", "sill", "pillar")
-NEAR_SPRINGS, CABIN_SPRINGS = ("door", "sill", "pillar"), ("pillar",)
+NEAR_SPRINGS, FAR_SPRINGS, CABIN_SPRINGS = ("door", "sill", "pillar"), ("skin",), ("pillar",)
 
 Positive = Annotated[float, Field(gt=0.0)]
 
@@ -295,14 +295,19 @@ def simulate_side(parameters: SideParameters, variation: Variation) -> Synthesis
     }
     places = car.places(sorted(signals))
     if door:
+        # What folds at the satellite shakes it as a place at the crush; what folds further away
+        # shakes it as the law has it for a crush that is still far.
         low, high = car.struck_shaking
-        struck = replace(places.pop("side_left_y"), level=low, level_high=high, group="")
-        add_shaking(
-            signals,
-            places={"side_left_y": struck},
-            power=crush_power(motion, NEAR_SPRINGS, mass_kg=total),
-            variation=variation,
-        )
+        far = replace(places.pop("side_left_y"), group="")
+        near = replace(far, level=low, level_high=high)
+        for place, folding, nearness in ((far, FAR_SPRINGS, 0.0), (near, NEAR_SPRINGS, 1.0)):
+            add_shaking(
+                signals,
+                places={"side_left_y": place},
+                power=crush_power(motion, folding, mass_kg=total),
+                nearness=nearness,
+                variation=variation,
+            )
     add_shaking(
         signals,
         places=places,

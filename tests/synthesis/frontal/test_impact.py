@@ -43,8 +43,29 @@ def test_rigid_motion_against_the_record(record_folder):
     assert crush.mean() == pytest.approx(0.746, rel=0.06)
 
 
+def test_a_second_wall_is_predicted_from_its_speed_and_mass():
+    """Public test 2320, 56.5 km/h, 1354 kg, not fitted to. The record ends at 49.5 ms."""
+    table = np.genfromtxt(public("nhtsa_02320/v02320_078.csv"), delimiter=",", names=True)
+    step = float(table["time_s"][1])
+    measured = np.cumsum(-9.80665 * table["acc_g"]) * step
+    own = RECORD.with_parameters(name="wall_56_2320", speed_kmh=56.5, vehicle_mass_kg=1354.0)
+    change = np.cumsum(-own.synthesise(range(1, 13), seed=1).cabin_x[:, 500:1000], axis=1) * 1e-4
+    for time, tolerance in ((20, 0.45), (30, 0.9), (40, 0.9), (49, 0.9)):
+        found, wanted = change[:, 10 * time].mean(), measured[round(1e-3 * time / step)]
+        print(f"{time} ms: model {found:.2f}, record {wanted:.2f} m/s")
+        assert found == pytest.approx(wanted, abs=tolerance), time
+    t127 = np.argmax(np.cumsum(change, axis=1) * 1e-4 >= 0.127, axis=1).mean() / 10.0
+    wanted = 1e3 * step * np.argmax(np.cumsum(measured) * step >= 0.127)
+    print(f"127 mm: model {t127:.1f}, record {wanted:.1f} ms")
+    assert t127 == pytest.approx(wanted, abs=1.0)
+
+
 def test_force_on_the_wall_against_the_record():
-    """Load cells of test 10146, CFC 60: impulse, and force over windows of 10 ms."""
+    """Load cells of test 10146: impulse, and force over windows of 10 ms.
+
+    Within 18 %, which another three-mass model reached on this record from 190 to 743 mm of crush
+    (derived): 10 to 70 ms; before and after that within as much of the largest force.
+    """
     table = np.genfromtxt(public("nhtsa_10146_wall/wall_force.csv"), delimiter=",", names=True)
     force = table["total_kn"][table["time_s"] > -5e-5][:1000]
     made = synthesis("wall_full_57_record", 12)
@@ -52,7 +73,8 @@ def test_force_on_the_wall_against_the_record():
     ours, theirs = (f.reshape(10, 100).mean(axis=1) for f in (found, force))
     print(np.round(ours), np.round(theirs))
     assert found.sum() == pytest.approx(force.sum(), rel=0.08)
-    assert np.all(np.abs(ours - theirs) < 160.0)
+    assert ours[1:7] == pytest.approx(theirs[1:7], rel=0.18)
+    assert ours == pytest.approx(theirs, abs=0.18 * theirs.max())
 
 
 #: Event matrix, 127 mm column [ms]: derived from the one-mass model.

@@ -4,6 +4,9 @@ import numpy as np
 import pytest
 from frontal_support import FRONTAL, peak_g, public, synthesis
 
+from crashsense.synthesis.frontal.impact import build_system
+from crashsense.synthesis.model import draw_variation
+
 SPEEDS = (20.0, 25.0, 32.0, 40.0, 48.0, 56.0, 64.0)
 DRAWS = 12
 
@@ -11,10 +14,6 @@ LADDERS = (
     "wall_full_40", "wall_30deg_40", "odb_40_40", "pole_centre_40", "underride_40",
     "small_overlap_64", "car_head_on_25_25", "car_offset_40_40",
 )  # fmt: skip
-
-#: Steps of SPEEDS on which the peak does not rise: a fault of the fitted front, left to be seen.
-#: From 20 to 25 km/h the rails yield at one force: 17.0 and 16.9 g.
-PLATEAUS = {"wall_full_40": [0]}
 
 
 def ladder(name):
@@ -33,8 +32,7 @@ def test_velocity_change_and_peak_rise_with_speed(name):
     peaks, change, crush = ladder(name)
     print(name, peaks.round(1), change.round(1), crush.round(2))
     assert np.all(np.diff(change) > 0)
-    assert np.flatnonzero(np.diff(peaks) <= 0).tolist() == PLATEAUS.get(name, [])
-    assert np.diff(peaks).min() > -0.1
+    assert np.all(np.diff(peaks) > 0)
     if FRONTAL[name].parameters.obstacle != "car":
         assert np.all(np.diff(crush) > 0)
 
@@ -47,26 +45,16 @@ def test_wall_peak_at_56_is_that_of_the_population():
     assert found.max() < 56.0
 
 
-#: The fit begins to bottom out above the record's 57 km/h.
-BOTTOMS = pytest.mark.xfail(
-    strict=True, reason="0.23: above the speed of its record the fitted front bottoms out"
-)
-
-
-#: Between 10 and 40 km/h the trade's range is joined by eye; the front gives back a little less.
-LOW = pytest.mark.xfail(strict=True, reason="0.1497 at 25 km/h, just below 0.15")
-
-
 @pytest.mark.parametrize(
     ("speed", "low", "high"),
     [
         (10.0, 0.27, 0.42),
         (16.0, 0.22, 0.40),
-        pytest.param(25.0, 0.15, 0.32, marks=LOW),
+        (25.0, 0.15, 0.32),
         (40.0, 0.1, 0.2),
         (48.0, 0.1, 0.2),
         (56.0, 0.1, 0.2),
-        pytest.param(64.0, 0.1, 0.2, marks=BOTTOMS),
+        (64.0, 0.1, 0.2),
     ],
 )
 def test_restitution_of_a_full_wall(speed, low, high):
@@ -119,23 +107,13 @@ def test_a_slanted_wall_leaves_what_mechanics_leaves():
 
 
 def test_small_overlap_lies_within_21_published_tests():
-    """y 2.7-4.2 m/s, yaw 61-244 deg/s at 64 km/h (range check only)."""
+    """x 9.8-17.7 m/s, y 2.7-4.2 m/s, yaw 61-244 deg/s at 64 km/h (range check only)."""
     facts = synthesis("small_overlap_64").facts
+    assert 9.8 <= facts["velocity_change_m_s"].mean() <= 17.7
     assert 2.7 <= np.abs(facts["lateral_velocity_m_s"]).mean() <= 4.2
     assert 61.0 <= np.degrees(np.abs(facts["largest_yaw_rate_rad_s"])).mean() <= 244.0
     wall = peak_g(synthesis("wall_full_64", DRAWS).cabin_x).mean()
     assert peak_g(synthesis("small_overlap_64").cabin_x).mean() < 0.85 * wall
-
-
-@pytest.mark.xfail(
-    strict=True,
-    reason="the car stops at the barrier's edge and does not slide past: 18.2 m/s; its wheel does"
-    " not tear off, and the edge meets the same place however far the car has crushed",
-)
-def test_small_overlap_leaves_some_of_the_speed():
-    """x 9.8-17.7 m/s in 21 published tests at 64 km/h (range check only)."""
-    change = synthesis("small_overlap_64").facts["velocity_change_m_s"].mean()
-    assert 9.8 <= change <= 17.7
 
 
 def test_side_channels_see_the_yaw():
@@ -147,12 +125,48 @@ def test_side_channels_see_the_yaw():
     assert not full.cabin_y.any()
 
 
-def test_deer_and_trolley_by_momentum():
-    """m / (m + M) V with restitution near 0: 1.1 m/s of a 1500 kg car for 70 kg at 90 km/h."""
-    for name, kg, kmh in (("deer_90", 70.0, 90.0), ("trolley_front_50", 30.0, 50.0)):
-        change = synthesis(name, 0).facts["velocity_change_m_s"][0]
-        plastic = kg / (kg + 1500.0) * kmh / 3.6
-        assert plastic <= change <= 1.25 * plastic, name
+@pytest.mark.parametrize(
+    ("name", "kg", "kmh"), [("deer_90", 70.0, 90.0), ("trolley_front_50", 30.0, 50.0)]
+)
+def test_light_obstacles_by_momentum(name, kg, kmh):
+    """m / (m + M) V, 1.1 m/s of a 1500 kg car for 70 kg at 90 km/h; no more comes back than springs
+    hold elastically at the largest force: e^2 <= sum of F^2 / k over m_r V^2 (elementary)."""
+    made = synthesis(name, 0)
+    nominal = draw_variation(np.array([0]), seed=0, occurrence=name, tolerances={})
+    system = build_system(FRONTAL[name].parameters, nominal)
+    force = float(made.trace["obstacle_force"].max())
+    compliance = sum(
+        float(1.0 / sum(system.stiffness[f"{kind}{side}"] for side in sides))
+        for kind, sides in (("nose_", ("left", "right")), ("rail_", ("left", "right")))
+    ) + 1.0 / system.stiffness["obstacle"]  # fmt: skip
+    reduced = kg * 1500.0 / (kg + 1500.0)
+    most = np.sqrt(force**2 * compliance / reduced) / (kmh / 3.6)
+    assert most < 0.2
+    change = float(made.facts["velocity_change_m_s"][0])
+    plastic = kg / (kg + 1500.0) * kmh / 3.6
+    print(name, change / plastic - 1.0, most)
+    assert plastic <= change <= (1.0 + most) * plastic
+
+
+def oblique():
+    """The barrier of test 8789 as the library's, at its assumed speed and mass; nominal."""
+    return FRONTAL["mpdb_50_50"].with_parameters(
+        name="oblique", speed_kmh=0.5, obstacle_speed_kmh=90.0, obstacle_mass_kg=2490.0,
+        overlap=0.35, angle_deg=15.0, vehicle_mass_kg=1800.0,
+    ).synthesise([0], seed=0)  # fmt: skip
+
+
+@pytest.mark.xfail(
+    strict=True,
+    reason="82 deg/s at 100 ms in the record, -19 in the model: the barrier's own turn and what it"
+    " catches behind the front corner are left out",
+)
+def test_oblique_barrier_turns_the_car_as_in_public_test_8789():
+    table = np.genfromtxt(public("nhtsa_08789/v08789_cg.csv"), delimiter=",", names=True)
+    inside = (table["time_s"] >= 0.0) & (table["time_s"] < 0.1)
+    measured = table["yaw_acceleration_deg_s2"][inside].sum() / 2000.0
+    found = np.degrees(oblique().trace["yaw"][0, 500:1500].sum()) / 1e4
+    assert found == pytest.approx(measured, rel=0.4)
 
 
 def test_oblique_barrier_against_public_test_8789():
@@ -163,11 +177,7 @@ def test_oblique_barrier_against_public_test_8789():
     x = 9.80665 * np.cumsum(table["deceleration_x_g"][after]) / 2000.0
     y = 9.80665 * np.cumsum(table["acceleration_y_g"][after]) / 2000.0
     assert x.max() == pytest.approx(14.2, abs=0.3)
-    recipe = FRONTAL["mpdb_50_50"].with_parameters(
-        name="oblique", speed_kmh=0.5, obstacle_speed_kmh=90.0, obstacle_mass_kg=2490.0,
-        overlap=0.35, angle_deg=15.0, vehicle_mass_kg=1800.0,
-    )  # fmt: skip
-    made = recipe.synthesise([0], seed=0)
+    made = oblique()
     change = float(made.facts["velocity_change_m_s"][0])
     aside = float(made.facts["lateral_velocity_m_s"][0])
     flight = np.cumsum(np.cumsum(-made.cabin_x[0, 500:])) * 1e-8

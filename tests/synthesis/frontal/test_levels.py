@@ -6,7 +6,7 @@ was read from their records stands beside the checks.
 
 import numpy as np
 import pytest
-from frontal_support import BANDS, FRONTAL, mean_levels, show, synthesis
+from frontal_support import BANDS, FRONTAL, WINDOWS, mean_levels, show, synthesis
 
 from crashsense.synthesis.location import absorbed_power
 
@@ -46,20 +46,31 @@ OTHERS = {
 }  # fmt: skip
 
 
-#: The small-overlap car does not slide past the barrier, so that it takes more power than cars do.
-STOPPED = pytest.mark.xfail(strict=True, reason="400-1000 Hz up to a fifth above the range")
+#: Random error of a root mean square over a band of B Hz and T s: 1 / (2 sqrt(B T)) (Bendat and
+#: Piersol, Random Data, section 8.2; memory). What one window of one record is not sure of; a
+#: range of such windows is held no more loosely than by 15 %.
+UNSURE = np.minimum(
+    [[0.5 / np.sqrt((b - a) * (end - start)) for a, b in BANDS] for start, end in WINDOWS], 0.15
+)
+
+#: Nothing measured says that a crush at the corner shakes the tunnel less: the small overlap among
+#: the five tests obeys the law as the walls do.
+ABOVE = pytest.mark.xfail(
+    strict=True,
+    reason="400-1000 Hz: 7.6 g at 15-35 ms, to 7.3; 1000-2500 Hz: 12.1 g at 35-60 ms, to 11.7",
+)
 
 
 @pytest.mark.parametrize(
     "name",
-    [pytest.param(n, marks=[STOPPED] if n == "small_overlap_64" else []) for n in OTHERS],
+    [pytest.param(n, marks=[ABOVE] if n == "small_overlap_64" else []) for n in OTHERS],
 )
 def test_other_crashes_lie_within_the_range_of_seven_further_channels(name):
-    """15-60 ms after the structure is reached; 15 % either way for the mean of 30 draws."""
+    """15-60 ms after the structure is reached, mean of 30 draws; either way :data:`UNSURE`."""
     found = mean_levels(name, "central_x", reached_s=OTHERS[name])
     show(name, found, LEAST, MOST)
-    assert np.all(found[1:] < 1.15 * MOST[1:])
-    assert np.all(found[1:] > LEAST[1:] / 1.15)
+    assert np.all(found[1:] < (MOST * (1.0 + UNSURE))[1:])
+    assert np.all(found[1:] > (LEAST / (1.0 + UNSURE))[1:])
 
 
 @pytest.mark.parametrize("name", ["bumper_barrier_10", "repair_wall_15", "wall_full_13"])

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from crashsense.channels import MIRRORED
+from crashsense.event import RESTRAINTS
 from crashsense.synthesis import load_recipes
 
 WALLS = (25, 32, 40, 48, 56, 64)
@@ -61,3 +63,51 @@ def test_second_stage_is_due_ten_milliseconds_after_the_first(recipes):
     required = combined.block([0, 1, 2], seed=1).required_s[combined.event_names[0]]
     later = required["front_airbag_stage_2"] - required["front_airbag_stage_1"]
     np.testing.assert_allclose(later, 0.010, rtol=0, atol=1e-12)
+
+
+#: What befalls a front sensor: each side once.
+DAMAGE = {
+    "left_lost": ("upfront_left_x", {}),
+    "right_stuck": ("upfront_right_x", {"damaged_as": "stuck", "damaged_from_ms": 6.0}),
+}
+
+
+def test_every_no_fire_crash_comes_with_each_front_sensor_lost_or_stuck(recipes):
+    """A rule must hold them with either front sensor gone; the recipes differ in nothing else."""
+    missing, checked = [], 0
+    for recipe in recipes.values():
+        if recipe.model.name != "frontal_impact" or recipe.parameters.damaged:
+            continue
+        for state, event in zip(recipe.belts, recipe.event_names, strict=True):
+            wanted = recipe.requirements[state]
+            if wanted["front_airbag_stage_1"].expectation != "no_fire":
+                continue
+            for suffix, (sensor, more) in DAMAGE.items():
+                variant = recipes.get(f"{event}_{suffix}")
+                if variant is None:
+                    missing.append(f"{event}_{suffix}")
+                    continue
+                # A recipe struck on the right is the mirror image, its damage too.
+                damaged = (MIRRORED[sensor] if recipe.is_mirrored else sensor,)
+                expected = {**recipe.parameters.model_dump(), "damaged": damaged, **more}
+                assert variant.parameters.model_dump() == expected, variant.name
+                assert variant.struck_side == recipe.struck_side, variant.name
+                assert variant.belts == (state,), variant.name
+                for restraint in RESTRAINTS:
+                    ours = variant.requirements[state][restraint].expectation
+                    assert ours == wanted[restraint].expectation, (variant.name, restraint)
+                checked += 1
+    assert not missing
+    assert checked >= 38
+
+
+@pytest.mark.parametrize("name", ["wall_full_8_hard", "odb_40_20_right_belted"])
+def test_a_damaged_front_sensor_is_the_one_that_is_named(recipes, name):
+    lost = recipes[f"{name}_left_lost"].events()[0]
+    assert "upfront_left_x" not in lost.signals
+    assert "upfront_left_x" not in lost.quiet
+    stuck = recipes[f"{name}_right_stuck"].events()[0].signals
+    right, left = (stuck[f"upfront_{side}_x"].samples for side in ("right", "left"))
+    broken = round((0.006 - stuck["upfront_right_x"].start_s) * stuck["upfront_right_x"].rate_hz)
+    assert np.ptp(right[broken:]) == 0.0
+    assert np.ptp(left[broken:]) > 1.0

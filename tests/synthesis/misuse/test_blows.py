@@ -261,18 +261,18 @@ def test_hammer_rings_hardest_where_it_strikes(recipes):
     ("name", "mass", "speed"), [("deer_90", 70.0, 25.0), ("moose_70", 450.0, 19.444)]
 )
 def test_animal_strike_shares_momentum(recipes, name, mass, speed):
-    # delta-V = (1 + e) m_a V / (m_a + m_c) (computed), e near 0 (memory): the animal gives nothing
-    # back, the car's own springs a few hundred joules, e = 0.05.
+    # delta-V = (1 + e) m_a V / (m_a + m_c) (computed), e near 0 (memory); within 5 percent
     event = recipes[name].synthesise([0], seed=0)
     change = -np.cumsum(event.cabin_x[0])[-1] / event.rate_hz
-    restitution = change * (mass + 1500.0) / (mass * speed) - 1.0
-    assert 0.0 <= restitution < 0.06
+    plastic = mass * speed / (mass + 1500.0)
+    assert plastic <= change <= 1.05 * plastic
 
 
-#: The row's own velocity change in its 40 ms asks for 42 kN in the mean.
+#: Two remembered numbers that exclude each other: a plastic body of 70 kg takes pi / 2 sqrt(m / k),
+#: 64 to 105 ms, to stop on 40 to 15 kN/m (computed).
 SOFT = pytest.mark.xfail(
     strict=True,
-    reason="52 ms: with the remembered stiffness the deer pushes with 34 kN in the mean",
+    reason="54 ms: the row's 40 ms ask for 42 kN in the mean, more than the remembered stiffness",
 )
 
 
@@ -280,10 +280,11 @@ SOFT = pytest.mark.xfail(
     ("name", "lasts_ms"), [pytest.param("deer_90", 40.0, marks=SOFT), ("moose_70", 150.0)]
 )
 def test_animals_push_as_long_as_remembered(recipes, name, lasts_ms):
-    # rows F34 and F35 of the event matrix (memory); duration above a tenth of the largest force
+    # rows F34 and F35 of the event matrix (memory); duration as its column has it: above 5 percent
+    # of the largest force, which in the one-mass model of that column is the deceleration's
     event = recipes[name].synthesise([0], seed=0)
     force = event.trace["obstacle_force"][0]
-    pushes = force > 0.1 * force.max()
+    pushes = force > 0.05 * force.max()
     assert 1e3 * pushes.sum() / event.rate_hz == pytest.approx(lasts_ms, rel=0.15)
 
 
@@ -318,7 +319,8 @@ def test_every_row_reaches_its_range_and_no_recipe_passes_it(recipes):
     above = {(m.recipe, m.quantity) for m in measured if m.place == "above"}
     # The row remembers a deer of 70 kg and ends at 1.39 m/s; the severe setting's 85 kg are 1.34 by
     # momentum alone, 1.44 in the model. Left to be seen, and said in the recipe.
-    assert above == {("deer_90_severe", "velocity change")}, above
+    severe = ("deer_90_severe", "deer_90_severe_left_lost", "deer_90_severe_right_stuck")
+    assert above == {(name, "velocity change") for name in severe}, above
     rows = {(m.row, m.quantity) for m in measured}
     within = {(m.row, m.quantity) for m in measured if m.place == "within"}
     assert rows == within
@@ -387,10 +389,10 @@ def test_a_draw_is_the_same_in_any_block(recipes, name):
 
 @pytest.mark.parametrize("name", ["hammer_bracket", "undercarriage_30", "trolley_pillar"])
 def test_finer_steps_change_little(recipes, name, monkeypatch):
-    from crashsense.synthesis.misuse import blows
+    from crashsense.synthesis.misuse import blows, chain
 
     coarse = recipes[name].synthesise([0], seed=0)
-    monkeypatch.setattr(blows, "STEPS_A_RADIAN", 40.0)
+    monkeypatch.setattr(chain, "STEPS_A_RADIAN", 40.0)
     monkeypatch.setattr(blows, "STEPS_AFTER", 6)
     fine = recipes[name].synthesise([0], seed=0)
     a, b = coarse.trace["car_speed"][0], fine.trace["car_speed"][0]

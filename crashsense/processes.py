@@ -1,0 +1,100 @@
+"""Worker processes: how many there may be, and how they start.
+
+Where the system has a fork server, workers are forked from one process that has imported and
+compiled once. It imports beside its caller: :func:`begun` starts it as soon as workers are sure to
+be wanted, and they are there when the plan is read.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from multiprocessing import get_all_start_methods, get_context
+from multiprocessing.context import BaseContext
+
+#: Environment variables that pin the threads of linear algebra libraries.
+THREAD_VARIABLES = (
+    "OMP_NUM_THREADS",
+    "OPENBLAS_NUM_THREADS",
+    "MKL_NUM_THREADS",
+    "NUMEXPR_NUM_THREADS",
+    "VECLIB_MAXIMUM_THREADS",
+)
+
+#: Modules that the server imports, by engine: what tasks need, and kernels loaded and run once.
+#: Names only, so that a command begins it before it imports anything itself.
+WARM = {
+    "numpy": ("crashsense.campaign.warm",),
+    "fast": ("crashsense.campaign.warm", "crashsense.campaign.warm_compiled"),
+}
+
+_started = False
+_at_hand: ContextVar[bool] = ContextVar("crashsense_processes_at_hand", default=False)
+
+
+def cores() -> int:
+    """Return how many cores this process may use."""
+    try:
+        return len(os.sched_getaffinity(0))
+    except AttributeError:
+        return os.cpu_count() or 1
+
+
+def context(engine: str) -> BaseContext:
+    """Return how workers of an engine start.
+
+    Where the system has no fork server each worker imports for itself.
+    """
+    if "forkserver" not in get_all_start_methods():
+        return get_context("spawn")
+    found = get_context("forkserver")
+    if not _started:  # what has been imported stays so
+        found.set_forkserver_preload(list(WARM[engine]))
+    return found
+
+
+@contextmanager
+def begun(engine: str) -> Iterator[None]:
+    """Start the fork server now; within the block workers are at hand: little work is shared too.
+
+    Not by itself: a worker imports the caller's main module, which only a program that is made for
+    it stands (the command line is).
+    """
+    global _started
+    if "forkserver" not in get_all_start_methods():
+        yield
+        return
+    if not _started:
+        context(engine)
+        from multiprocessing.forkserver import ensure_running
+
+        with pinned_threads():
+            ensure_running()
+        _started = True
+    token = _at_hand.set(True)
+    try:
+        yield
+    finally:
+        _at_hand.reset(token)
+
+
+def at_hand() -> bool:
+    """Say whether workers start at once (:func:`begun`)."""
+    return _at_hand.get()
+
+
+@contextmanager
+def pinned_threads() -> Iterator[None]:
+    """One thread a worker for linear algebra: workers already fill the cores."""
+    before = {name: os.environ.get(name) for name in THREAD_VARIABLES}
+    os.environ.update(dict.fromkeys(THREAD_VARIABLES, "1"))
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value

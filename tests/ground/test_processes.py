@@ -1,0 +1,52 @@
+"""Worker processes: their start, and that it leaves the caller as it was."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from multiprocessing import get_all_start_methods
+
+import pytest
+
+from crashsense import processes
+
+STARTED_EARLY = """
+import os, sys, time
+from crashsense import processes
+
+def loaded(names):
+    return os.environ["OMP_NUM_THREADS"], [name in sys.modules for name in names]
+
+if __name__ == "__main__":
+    os.environ["OMP_NUM_THREADS"] = "7"
+    with processes.begun("numpy"):
+        assert processes.at_hand()
+        assert "numpy" not in sys.modules  # it imports there, not here
+        assert os.environ["OMP_NUM_THREADS"] == "7"
+        pool = processes.context("numpy").Pool(1)
+    assert not processes.at_hand()
+    with pool:
+        print(pool.apply(loaded, (["numpy", "crashsense.campaign.evaluation"],)))
+"""
+
+
+@pytest.mark.skipif("forkserver" not in get_all_start_methods(), reason="no fork server here")
+def test_the_server_imports_for_all_workers_and_with_one_thread(tmp_path):
+    script = tmp_path / "early.py"
+    script.write_text(STARTED_EARLY)
+    done = subprocess.run([sys.executable, str(script)], capture_output=True, text=True)
+    assert done.stdout == "('1', [True, True])\n", done.stderr
+
+
+def test_threads_are_pinned_for_workers_alone(monkeypatch):
+    monkeypatch.setenv("OMP_NUM_THREADS", "3")
+    monkeypatch.delenv("MKL_NUM_THREADS", raising=False)
+    with processes.pinned_threads():
+        assert {os.environ[name] for name in processes.THREAD_VARIABLES} == {"1"}
+    assert os.environ["OMP_NUM_THREADS"] == "3"
+    assert "MKL_NUM_THREADS" not in os.environ
+
+
+def test_a_core_there_is_at_least():
+    assert processes.cores() >= 1
