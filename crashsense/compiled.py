@@ -5,9 +5,9 @@ Rows run in groups of :data:`LANES`, so that the processor works on several rows
 recursion along time would leave it waiting. A row's result never depends on the rows beside it.
 
 Import only through :mod:`crashsense.engine`. The signal chain stands in
-:mod:`crashsense.compiled_sensing`, rules as operations in :mod:`crashsense.compiled_rules`, the
-steps of the crash and ride models in :mod:`crashsense.compiled_synthesis` and
-:mod:`crashsense.compiled_rollover`; reached here.
+:mod:`crashsense.compiled_sensing` and :mod:`crashsense.compiled_lanes`, rules as operations in
+:mod:`crashsense.compiled_rules`, the steps of the crash and ride models in
+:mod:`crashsense.compiled_synthesis` and :mod:`crashsense.compiled_rollover`; reached here.
 """
 
 from __future__ import annotations
@@ -18,8 +18,9 @@ import numba
 import numpy as np
 
 from crashsense.arrays import FloatArray, IntArray
+from crashsense.compiled_lanes import check_lanes, lanes_of, noise_in_lanes, to_lanes
 from crashsense.compiled_rollover import check_roll, roll_steps
-from crashsense.compiled_rules import check_rules, run_program, to_lanes
+from crashsense.compiled_rules import check_rules, run_program
 from crashsense.compiled_sensing import (
     check_sensing,
     fill_noise,
@@ -42,6 +43,7 @@ from crashsense.compiled_synthesis import (
 __all__ = [
     "chain_steps",
     "check",
+    "check_lanes",
     "check_roll",
     "check_rules",
     "check_sensing",
@@ -54,7 +56,9 @@ __all__ = [
     "first_tick",
     "floored_sum",
     "highest_under",
+    "lanes_of",
     "modal_steps",
+    "noise_in_lanes",
     "ride_steps",
     "roll_steps",
     "run_program",
@@ -332,6 +336,7 @@ def check() -> None:
     first_tick(told)
     times_at_scales(rows, np.array([0.5, 1.0]), both, 1.0)
     check_sensing()
+    check_lanes()
     check_rules()
     check_steps()
     check_roll()

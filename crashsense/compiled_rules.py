@@ -15,50 +15,15 @@ from typing import Any
 
 import numba
 import numpy as np
-from numba.extending import intrinsic
 
 from crashsense import operations as op
 from crashsense.arrays import FloatArray, IntArray
-from crashsense.compiled_sensing import LANES
+from crashsense.compiled_lanes import LANES, over
 
 #: Ticks that an operation takes at once (16 kB a register): with fewer its calls would count.
 PIECE = 64
 
 _jit: Any = numba.njit(cache=True, nogil=True, fastmath=False, error_model="numpy")
-
-
-@intrinsic  # type: ignore[untyped-decorator]
-def fused(typing: Any, a: Any, b: Any, c: Any) -> Any:
-    """``a b + c``, rounded once."""
-    number = numba.types.float64
-    return number(number, number, number), lambda _, builder, __, given: builder.fma(*given)
-
-
-@_jit
-def over(x: float, divisor: float, inverse: float) -> float:
-    """``x / divisor`` to the last bit, without division; *inverse*: 1 / divisor.
-
-    The product with the inverse, mended by what is left over (Markstein 1990, IBM Journal of
-    Research and Development 34; from memory).
-    """
-    found = x * inverse
-    return fused(fused(-found, divisor, x), inverse, found)
-
-
-@_jit
-def to_lanes(values: FloatArray, tiles: FloatArray, channel: int) -> None:
-    """Put values (draws, ticks) of a channel into *tiles* (groups, channels, ticks, LANES).
-
-    Lanes without a draw repeat the first. Twin: none; it moves numbers.
-    """
-    rows, ticks = values.shape
-    for group in range(-(-rows // LANES)):
-        tile = tiles[group, channel]
-        for j in range(LANES):
-            row = group * LANES + j
-            line = values[row if row < rows else 0]
-            for i in range(ticks):
-                tile[i, j] = line[i]
 
 
 # --- operations without memory --------------------------------------------------------------------
@@ -343,18 +308,52 @@ def _first_tick(demand: FloatArray, found: FloatArray, first: int, size: int) ->
 
 
 @_jit
+def _most(demand: FloatArray, top: FloatArray, unsound: FloatArray, size: int) -> bool:
+    """Largest demand of a piece of time by lane; say whether any is 1 or more."""
+    top[:] = 0.0
+    for i in range(size):
+        x = demand[i]
+        for j in range(LANES):
+            d = x[j]
+            top[j] = d if d > top[j] else top[j]
+            # Nothing, but where it is no finite number.
+            unsound[j] += d - d
+    reached = 0
+    for j in range(LANES):
+        reached += int(top[j] >= 1.0)
+    return reached > 0
+
+
+@_jit
+def _raise(level: FloatArray, to: FloatArray) -> None:
+    for j in range(LANES):
+        level[j] = to[j] if to[j] > level[j] else level[j]
+
+
+@_jit
 def _summary(
-    total: FloatArray, allowed: FloatArray, until: FloatArray, s: FloatArray, first: int, size: int
+    total: FloatArray,
+    allowed: FloatArray,
+    until: FloatArray,
+    s: FloatArray,
+    top: FloatArray,
+    first: int,
+    size: int,
 ) -> None:
-    """Largest demand in the spans of ``scoring.Reached``; *s*: its running numbers."""
-    top, required, early, inside, unsound = s[3], s[4], s[5], s[6], s[7]
+    """Largest demand in the spans of ``scoring.Reached``; *s*: so far, *top*: in this piece."""
+    required, early, inside = s[4], s[5], s[6]
+    _raise(s[3], top)
+    if first >= until.max() and first >= allowed.max():
+        return
+    if first >= allowed.max() and first + size <= until.min():
+        _raise(required, top)
+        _raise(inside, top)
+        return
     for i in range(size):
         x = total[i]
         now = float(first + i)
         for j in range(LANES):
             d = x[j]
-            top[j] = d if d > top[j] else top[j]
-            unsound[j] = unsound[j] if d < np.inf else 1.0
             in_time = d if now < until[j] else 0.0
             required[j] = in_time if in_time > required[j] else required[j]
             before = d if now < allowed[j] else 0.0
@@ -445,6 +444,7 @@ def run_program(
     memory = np.empty((initial.size + 1, LANES))
     scores = np.empty((roots.shape[0], 8, LANES))
     spans = np.zeros((2, roots.shape[0], LANES))
+    top = np.empty(LANES)
     rings = np.empty(operations.shape[0], dtype=np.int64)
     sound = True
     for group in range(groups):
@@ -455,8 +455,11 @@ def run_program(
         scores[:, 3:] = 0.0
         start = begin + group * LANES
         width = min(LANES, rows - start)
-        spans[0, :, :width] = allowed[:, start : start + width]
-        spans[1, :, :width] = until[:, start : start + width]
+        for k in range(roots.shape[0]):
+            for j in range(LANES):  # lanes without a draw are asked as the first one is
+                lane = j if j < width else 0
+                spans[0, k, j] = allowed[k, start + lane]
+                spans[1, k, j] = until[k, start + lane]
         for first in range(0, n, PIECE):
             size = min(PIECE, n - first)
             for k in range(operations.shape[0]):
@@ -470,12 +473,14 @@ def run_program(
                     )
             for k in range(roots.shape[0]):
                 total, main, arming = roots[k, 0], roots[k, 1], roots[k, 2]
-                _first_tick(values[total], scores[k, 0], first, size)
-                if main != total:
+                unsound = scores[k, 7]
+                if main != total and _most(values[main], top, unsound, size):
                     _first_tick(values[main], scores[k, 1], first, size)
-                if arming >= 0:
+                if arming >= 0 and _most(values[arming], top, unsound, size):
                     _first_tick(values[arming], scores[k, 2], first, size)
-                _summary(values[total], spans[0, k], spans[1, k], scores[k], first, size)
+                if _most(values[total], top, unsound, size):
+                    _first_tick(values[total], scores[k, 0], first, size)
+                _summary(values[total], spans[0, k], spans[1, k], scores[k], top, first, size)
         for k in range(roots.shape[0]):
             for j in range(width):
                 for m in range(3):
@@ -499,7 +504,6 @@ def check_rules() -> None:
         return array
 
     tiles = np.zeros((1, 1, 2, LANES))
-    to_lanes(given(np.zeros((1, 2))), tiles, 0)
     operations = np.zeros((1, op.COLUMNS), dtype=np.int64)
     numbers, one = given(np.zeros((1, op.NUMBERS))), given(np.zeros((1, 1)))
     nothing, roots = given(np.zeros(0)), given(np.array([[0, 0, -1]]))

@@ -17,7 +17,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from crashsense.errors import RunFolderError
-from crashsense.files import csv_of, csv_safe
+from crashsense.files import csv_of, csv_safe, is_file
 from crashsense.results.sealed import parsed, read_sealed, sealed_text, unsealed
 from crashsense.results.tables import SCHEMA_VERSION, TABLES, Task
 
@@ -74,7 +74,7 @@ class RunFolder:
     @property
     def exists(self) -> bool:
         """True if the folder has a manifest."""
-        return (self.path / MANIFEST).is_file()
+        return is_file(self.path / MANIFEST)
 
     def check_new_or_run(self) -> None:
         """Refuse a path that is a file, or a folder with other content than a run."""

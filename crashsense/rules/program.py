@@ -126,6 +126,9 @@ class Writer:
         """``max(value / threshold, 0)``; 0 where one of the channels read is not there."""
         if any(sense_parts(sense)[1] not in self.there for sense in senses):
             return self.constant(0.0)
+        line = self.lines[value]
+        if threshold == 1.0 and line.code == op.OVER:
+            return self._line(op.DEMAND, line.inputs, line.numbers)
         if threshold == 1.0:
             return self.positive(value)
         return self._line(op.DEMAND, (value,), (threshold,))
@@ -140,6 +143,8 @@ class Writer:
 
     def over(self, value: int, divisor: float) -> int:
         """``value / divisor``."""
+        if divisor == 1.0:
+            return value
         return self._line(op.OVER, (value,), (divisor,))
 
     def magnitude(self, value: int) -> int:
@@ -310,41 +315,53 @@ class Writer:
             self._known[key] = len(self.lines) - 1
         return self._known[key]
 
+    def _used(self, roots: Sequence[tuple[int, int, int]]) -> list[int]:
+        """Numbers of the lines that the roots need, rising."""
+        used = set()
+        left = [line for root in roots for line in root if line >= 0]
+        while left:
+            number = left.pop()
+            if number not in used:
+                used.add(number)
+                line = self.lines[number]
+                left += () if line.code == op.READ else line.inputs
+        return sorted(used)
+
     def program(self, roots: Sequence[tuple[int, int, int]]) -> Program:
         """Return what was written, for demands *roots*: total, main and arming (-1: none).
 
         A line's register is free again after the last line that reads it.
         """
+        used = self._used(roots)
         last = {line: len(self.lines) for root in roots for line in root if line >= 0}
-        for number, line in enumerate(self.lines):
+        for number in used:
+            line = self.lines[number]
             for given in () if line.code == op.READ else line.inputs:
                 last[given] = max(last.get(given, 0), number)
-        operations = np.zeros((len(self.lines), op.COLUMNS), dtype=np.int64)
-        numbers = np.zeros((len(self.lines), op.NUMBERS))
+        operations = np.zeros((len(used), op.COLUMNS), dtype=np.int64)
+        numbers = np.zeros((len(used), op.NUMBERS))
         initial: list[float] = []
         weights: list[float] = []
         place: dict[int, int] = {}
         free: list[int] = []
         registers = 0
-        for number, line in enumerate(self.lines):
+        for row, number in enumerate(used):
+            line = self.lines[number]
             # Its own register first: an operation never writes where it reads.
             if not free:
                 free.append(registers)
                 registers += 1
             place[number] = free.pop()
             inputs = line.inputs if line.code == op.READ else [place[k] for k in line.inputs]
-            row = operations[number]
-            row[0], row[1], row[4] = line.code, place[number], line.n
-            row[2 : 2 + len(inputs)] = inputs
-            row[5], row[6] = len(initial), len(weights)
-            numbers[number, : len(line.numbers)] = line.numbers
+            told = (line.code, place[number], *inputs)
+            operations[row, : len(told)] = told
+            operations[row, 4:] = line.n, len(initial), len(weights)
+            numbers[row, : len(line.numbers)] = line.numbers
             for value, count in line.memory:
                 initial += [value] * count
             weights += line.weights
             read = () if line.code == op.READ else set(line.inputs)
             free += [place[k] for k in read if last[k] == number]
-            if number not in last:
-                free.append(place[number])
         return Program(
             channels=tuple(self.channels),
             operations=operations,

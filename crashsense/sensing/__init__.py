@@ -9,7 +9,14 @@ from crashsense.sensing.catalogue import (
 from crashsense.sensing.noise import NoiseBank
 from crashsense.sensing.one_sensor import ANY_OCCURRENCE
 from crashsense.sensing.samples import EcuSamples
-from crashsense.sensing.sense import ChainReport, Sensed, sense, sense_in_parts
+from crashsense.sensing.sense import (
+    ChainReport,
+    Prepared,
+    Sensed,
+    prepared,
+    sense,
+    sense_in_parts,
+)
 from crashsense.sensing.sensor import ControlUnit, Sensor, SensorSet
 
 __all__ = [
@@ -18,12 +25,14 @@ __all__ = [
     "ControlUnit",
     "EcuSamples",
     "NoiseBank",
+    "Prepared",
     "Sensed",
     "Sensor",
     "SensorSet",
     "find_part",
     "load_sensor_set",
     "part_names",
+    "prepared",
     "sense",
     "sense_in_parts",
     "sensor_set_names",

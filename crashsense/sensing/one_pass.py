@@ -7,7 +7,7 @@ gathered.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
@@ -66,6 +66,45 @@ def fast_words(one: OneSensor, rows: IntArray) -> Words:
     return codes, values, np.zeros(rows.size, dtype=np.int64), after, at_code
 
 
+def steady(one: OneSensor) -> bool:
+    """True if every word comes, in time, and is valid."""
+    sensor = one.sensor
+    loses = sensor.faults or sensor.lost_frame_probability > 0 or sensor.jitter_s > 0
+    return not loses and not one.held
+
+
+def serves_lanes(one: OneSensor) -> bool:
+    """True if the compiled pass can give all ticks of this sensor in lanes."""
+    plain = one.words_a_tick == 1 and not one.sensor.offset_cancellation_hz > 0
+    return serves(one) and plain and steady(one) and one.one_signal
+
+
+def in_lanes(one: OneSensor) -> Callable[[int, FloatArray, int], None]:
+    """Return a function that puts draws, from a number on, into a channel of tiles; all are fast.
+
+    Twin: ``OneSensor.run``.
+    """
+    kernels, drawn = _kernels(), one.drawn
+    rows = np.arange(one.draws.size)
+    (tables, factors), grid = one.parts, _grid(one)
+    sections, warm_up = _word_models(one)
+    setting = drawn.setting
+    source, noise = _source(one, rows, "words"), np.empty((0, 0, 0))
+    if one.bank is not None and source[0].size:
+        made = (*_given(*source, sections, setting), warm_up, one.words)
+        noise = one.bank.get((*one.noise_key(rows), "lanes"), lambda: kernels.noise_in_lanes(*made))
+        source = (_NO_WORDS, _NO_WORDS, *random_draws.noise_tables())
+    arguments = [
+        *_given(tables, factors, drawn.offset, _deviation(one, rows), setting, one.shared.phase),
+        *_given(noise, *source, sections, warm_up, grid),
+    ]
+
+    def fill(first: int, tiles: FloatArray, channel: int) -> None:
+        kernels.lanes_of(*arguments, first, one.early, one.ticks_a_word, tiles, channel)
+
+    return fill
+
+
 def full_words(one: OneSensor, rows: IntArray) -> Words:
     """Words of draws with noise and filter at the internal rate; twin: ``OneSensor._full``."""
     if rows.size > 1 and not one.rows_differ(rows):
@@ -115,11 +154,16 @@ def _source(one: OneSensor, rows: IntArray, rate: str) -> tuple[Any, ...]:
     return (start, step, *random_draws.noise_tables())
 
 
-def _word_noise(one: OneSensor, rows: IntArray) -> tuple[Any, ...]:
-    """Noise in the words: cached by a bank, or its random source."""
+def _word_models(one: OneSensor) -> tuple[FloatArray, int]:
+    """Sections of the noise in the words, by filter setting, and words until they have settled."""
     models = one.models()
     sections = np.stack([model.sections for model in models])
-    warm_up = max(model.warm_up for model in models)
+    return sections, max(model.warm_up for model in models)
+
+
+def _word_noise(one: OneSensor, rows: IntArray) -> tuple[Any, ...]:
+    """Noise in the words: cached by a bank, or its random source."""
+    sections, warm_up = _word_models(one)
     if one.noisy and one.bank is not None:
         nowhere = (_NO_WORDS, _NO_WORDS, *random_draws.noise_tables())
         return (one.plain_noise(rows), *nowhere, sections, warm_up)

@@ -214,9 +214,14 @@ class OneSensor:
 
     def run(self, part: slice) -> tuple[FloatArray, npt.NDArray[np.int32], BoolArray, ChainReport]:
         """Values, codes and validity at the control unit for some draws, and what happened."""
-        rows = np.arange(part.start, part.stop)
+        return self.run_rows(np.arange(part.start, part.stop))
+
+    def run_rows(
+        self, rows: IntArray
+    ) -> tuple[FloatArray, npt.NDArray[np.int32], BoolArray, ChainReport]:
+        """As :meth:`run`, for rising numbers of draws."""
         words = _Words.empty(rows.size, self.words)
-        fast = self.fast[part]
+        fast = self.fast[rows]
         lanes = np.zeros(rows.size, dtype=bool)
         if one_pass.serves(self):
             # The nominal draw, which comes alone, would leave all lanes but one empty.
@@ -372,14 +377,17 @@ class OneSensor:
             self._noise, self._noise_from = self._kept_noise(coming), first
         return np.asarray(self._noise[rows - first])
 
+    def noise_key(self, rows: IntArray) -> tuple[object, ...]:
+        """All that noise in the words depends on."""
+        return (
+            *(self.seed, self.occurrence, self.channel, self.design, self.every, self.words),
+            *(self.draws[rows].tobytes(), self.drawn.setting[rows].tobytes()),
+        )
+
     def _kept_noise(self, rows: IntArray) -> FloatArray:
         if self.bank is None:
             return self._made_noise(rows)
-        key = (
-            *(self.seed, self.occurrence, self.channel, self.design, self.every, self.words),
-            *(self.draws[rows].tobytes(), self.drawn.setting[rows].tobytes()),
-            engine.kernels() is not None,
-        )
+        key = (*self.noise_key(rows), engine.kernels() is not None)
         return self.bank.get(key, lambda: self._made_noise(rows))
 
     def _made_noise(self, rows: IntArray) -> FloatArray:

@@ -32,7 +32,7 @@ from crashsense.sensing.noise import NoiseBank
 from crashsense.sensing.one_sensor import ChainReport, OneSensor
 from crashsense.sensing.samples import EcuSamples
 from crashsense.sensing.sensor import SensorSet
-from crashsense.sensing.timebase import at_internal_rate
+from crashsense.sensing.timebase import TimeBase, at_internal_rate
 from crashsense.sensing.tolerance import OTHER_AXES, PHASES, draw_sensor, draw_unit
 from crashsense.signal import Signal
 
@@ -152,6 +152,40 @@ def sense_in_parts(
     Whatever all draws share is computed once; a draw's codes do not depend on the split. *bank*
     caches noise that will be needed again.
     """
+    for made in prepared(
+        signals,
+        sensor_set,
+        draws=draws,
+        seed=seed,
+        occurrence=occurrence,
+        channels=channels,
+        quiet=quiet,
+        vary=vary,
+        path=path,
+        deviates=deviates,
+        bank=bank,
+    ):
+        yield from _sensed_parts(made, size=size, context=Context() if context is None else context)
+
+
+def prepared(
+    signals: Mapping[str, Signal],
+    sensor_set: SensorSet,
+    *,
+    draws: IntArray,
+    seed: int = 1,
+    occurrence: str = "",
+    channels: Iterable[str] | None = None,
+    quiet: Iterable[str] = (),
+    vary: bool = True,
+    path: str = "auto",
+    deviates: Mapping[str, FloatArray] | None = None,
+    bank: NoiseBank | None = None,
+) -> Iterator[Prepared]:
+    """Draw the sensors of a block and bring its signals to them, as many draws as memory allows.
+
+    Arguments as :func:`sense_in_parts`.
+    """
     wanted = list(dict.fromkeys(sensor_set.sensors if channels is None else channels))
     for name, signal in signals.items():
         if signal.samples.ndim == 2 and signal.samples.shape[0] not in (1, draws.size):
@@ -168,14 +202,12 @@ def sense_in_parts(
                 else signal.replaced(signal.samples[rows], note=f"draws {first} and on")
                 for name, signal in signals.items()
             }
-        yield from _sensed_piece(
+        yield _prepared(
             part,
             sensor_set,
             draws=draws[rows],
-            size=size,
             seed=seed,
             occurrence=occurrence,
-            context=Context() if context is None else context,
             channels=wanted,
             quiet=frozenset(quiet),
             vary=vary,
@@ -185,22 +217,36 @@ def sense_in_parts(
         )
 
 
-def _sensed_piece(
+@dataclass(frozen=True, eq=False)
+class Prepared:
+    """The sensors of a block of draws, ready to run: channel -> sensor, of those that are there.
+
+    ``base``: ticks and internal samples; ``start_s``: time at which the control unit has finished
+    with sample 0 [s], shape (draws,); ``channels``: all that were asked for.
+    """
+
+    sensor_set: SensorSet
+    channels: tuple[str, ...]
+    draws: IntArray
+    sensors: Mapping[str, OneSensor]
+    base: TimeBase
+    start_s: FloatArray
+
+
+def _prepared(
     signals: Mapping[str, Signal],
     sensor_set: SensorSet,
     *,
     draws: IntArray,
-    size: int,
     seed: int,
     occurrence: str,
-    context: Context,
     channels: Sequence[str],
     quiet: frozenset[str],
     vary: bool,
     path: str,
     deviates: Mapping[str, FloatArray],
     bank: NoiseBank | None,
-) -> Iterator[Sensed]:
+) -> Prepared:
     unit = sensor_set.control_unit
     truth, base = at_internal_rate(
         signals, unit=unit, draws=draws.size, quiet=quiet, needed=_needed(channels, sensor_set)
@@ -237,6 +283,19 @@ def _sensed_piece(
         )
     offset = np.array([base.phase_samples(p) for p in range(len(PHASES))])[shared.phase]
     start_s = (base.tick + offset) / base.rate_hz + unit.read_s + unit.task_s
+    return Prepared(
+        sensor_set=sensor_set,
+        channels=tuple(channels),
+        draws=draws,
+        sensors=sensors,
+        base=base,
+        start_s=np.asarray(start_s, dtype=np.float64),
+    )
+
+
+def _sensed_parts(made: Prepared, *, size: int, context: Context) -> Iterator[Sensed]:
+    """Run prepared sensors, *size* draws at a time or fewer."""
+    sensors, base, draws = made.sensors, made.base, made.draws
     size = min(size, max(1, PART_TICKS // base.ticks))
     most = PART_SAMPLES // (base.ticks * max(1, len(sensors))) // PAGE * PAGE
     size = min(size, max(GROUP, most))
@@ -250,14 +309,14 @@ def _sensed_piece(
         valid: dict[str, BoolArray] = {}
         reports: dict[str, ChainReport] = {}
         all_fast = np.ones(rows.stop - rows.start, dtype=bool)
-        for channel in channels:
+        for channel in made.channels:
             if channel in sensors:
                 one = sensors[channel].run(rows)
                 values[channel], codes[channel], valid[channel], reports[channel] = one
                 all_fast &= reports[channel].fast
                 continue
             shape = (rows.stop - rows.start, base.ticks)
-            failed = sensor_set.sensors.get(channel)
+            failed = made.sensor_set.sensors.get(channel)
             values[channel] = np.full(shape, np.nan)
             codes[channel] = np.full(shape, 500 if failed is None else failed.failed_code, np.int32)
             valid[channel] = np.zeros(shape, dtype=bool)
@@ -265,8 +324,8 @@ def _sensed_piece(
             channels=values,
             codes=codes,
             valid=valid,
-            rate_hz=unit.tick_rate_hz,
-            start_s=np.asarray(start_s[rows], dtype=np.float64),
+            rate_hz=made.sensor_set.control_unit.tick_rate_hz,
+            start_s=made.start_s[rows],
             context=context,
         )
         paths = np.where(all_fast, "fast", "full")

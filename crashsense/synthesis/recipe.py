@@ -6,34 +6,27 @@ requirement of each restraint. Reading a recipe costs no physics; :meth:`Recipe.
 
 from __future__ import annotations
 
-import fnmatch
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import date
 from functools import cached_property
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ValidationError
 
 from crashsense.arrays import FloatArray
 from crashsense.channels import CHANNELS, MIRRORED
 from crashsense.errors import Fault, InputError, UnknownNameError, nearest
 from crashsense.event import (
-    ALL_RESTRAINTS,
     FAMILIES,
     MIRRORED_RESTRAINTS,
-    RESTRAINTS,
     Context,
     Event,
-    Order,
     Requirement,
     SignalBlock,
     Waiver,
-    stated_order,
-    usual_order,
 )
 from crashsense.files import read_text, toml_content
 from crashsense.occupant import flight_times
@@ -47,9 +40,9 @@ from crashsense.synthesis.model import (
     find_model,
 )
 from crashsense.synthesis.nominal_cache import nominal_block, prepare
+from crashsense.synthesis.recipe_file import RecipeFile, RequirementEntry, read_requirements
+from crashsense.synthesis.selection import select_events
 from crashsense.synthesis.wording import faults_of, misread
-
-BELT_STATES = ("belted", "unbelted")
 
 #: Two times closer than this are the same time [s].
 SAME_TIME_S = 1e-9
@@ -60,90 +53,6 @@ FREE_FLIGHT_FACT, INFLATION_S, LATER_S = "free_flight_127mm_s", 0.030, 0.003
 
 #: Folder inside a recipe folder that holds vehicle files, which are not recipes.
 VEHICLES = "vehicles"
-
-
-class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class WaiverEntry(_Strict):
-    """An agreed exception in a recipe."""
-
-    why: str = Field(min_length=1)
-    until: date
-    by: str = ""
-    on: date | None = None
-
-
-class RequirementEntry(_Strict):
-    """What one restraint must do, as written in a recipe.
-
-    ``timing``: ``free_flight`` (time to *travel_mm* of free flight less *inflation_ms* plus
-    *extra_ms*, from the cabin's own rigid-body motion, counted from the time *origin_fact* of the
-    model or from time zero), ``explicit`` (*required_ms*) or ``gap_closure`` (the time at which
-    the model's gap *gap* has closed, less *inflation_ms*). Times named by *origin_fact* and
-    *not_before_fact* must be the same in every draw.
-
-    ``after``, ``delay_ms`` and ``order_basis``: which restraint fires before this one, the shortest
-    delay or shortest and longest, and where that comes from; without ``after`` what is usual
-    (:func:`crashsense.event.usual_order`), with ``none`` nothing.
-
-    A time that is stated (``explicit``) more than 3 ms after that of the event's own free flight is
-    a fault, unless *reason* says why.
-    """
-
-    expectation: Literal["fire", "no_fire", "open"]
-    timing: Literal["free_flight", "explicit", "gap_closure", "none"] = "none"
-    travel_mm: float = Field(default=127.0, gt=0)
-    inflation_ms: float = Field(default=30.0, ge=0)
-    extra_ms: float = 0.0
-    required_ms: float | None = None
-    gap: str | None = None
-    origin_fact: str | None = None
-    not_before_fact: str | None = None
-    basis: str = Field(min_length=1)
-    reason: str = ""
-    waiver: WaiverEntry | None = None
-    after: str | None = None
-    delay_ms: list[float] | None = None
-    order_basis: str = ""
-
-    def order_of(self, restraint: str, *, family: str) -> Order | None:
-        """The order that it states, or the usual one."""
-        if self.after is None:
-            return usual_order(restraint, self.expectation, family=family)
-        return stated_order(restraint, self.model_dump(), file="recipe", where=restraint)[0]
-
-
-class ToleranceEntry(_Strict):
-    """A tolerance of the model that the recipe replaces."""
-
-    kind: Literal["scale", "shift", "uniform", "phase"]
-    width: float = Field(ge=0)
-    basis: str = Field(min_length=1)
-
-
-class RecipeFile(_Strict):
-    """The layout of a recipe file.
-
-    ``passenger_seat``: whether somebody sits there. ``still_moving``: why the event does not end at
-    rest within the noise of its sensors (a car that drives on, say); empty where it does.
-    """
-
-    name: str = Field(pattern=r"^[a-z0-9][a-z0-9_]*$")
-    title: str = Field(min_length=1)
-    family: Literal["frontal", "side", "rear", "rollover", "rough_road", "misuse"]
-    model: str
-    matrix: str = ""
-    belts: list[Literal["belted", "unbelted"]] = Field(min_length=1, max_length=2)
-    struck_side: Literal["left", "right", "none"] = "none"
-    passenger_seat: Literal["occupied", "empty"] = "occupied"
-    notes: str = ""
-    still_moving: str = ""
-    parameters: dict[str, Any]
-    basis: dict[str, str]
-    tolerances: dict[str, ToleranceEntry] = {}
-    requirements: dict[str, Any] = {}
 
 
 @dataclass(frozen=True, eq=False)
@@ -502,61 +411,6 @@ def _mirror(synthesis: Synthesis) -> Synthesis:
     )
 
 
-def _default_requirements(file: RecipeFile) -> dict[str, RequirementEntry]:
-    """Requirements of the restraints that a recipe does not list (design rules of the library)."""
-    if file.family in ("misuse", "rough_road"):
-        entry = RequirementEntry(expectation="no_fire", basis="misuse and rough road fire nothing")
-        return dict.fromkeys(RESTRAINTS, entry)
-    far = {"left": "right", "right": "left"}.get(file.struck_side)
-    defaults = {}
-    for restraint in RESTRAINTS:
-        if restraint == f"side_airbag_{far}":
-            basis = "the bag on the far side must not fire"
-            defaults[restraint] = RequirementEntry(expectation="no_fire", basis=basis)
-        else:
-            basis = "not required by the event; not scored"
-            defaults[restraint] = RequirementEntry(expectation="open", basis=basis)
-    return defaults
-
-
-def _read_requirements(
-    file: RecipeFile, *, path: str
-) -> tuple[dict[str, dict[str, RequirementEntry]], list[Fault]]:
-    """Resolve the ``[requirements]`` table: common entries, then entries of one belt state."""
-    faults: list[Fault] = []
-    defaults = _default_requirements(file)
-    layers: dict[str, dict[str, Any]] = {"": {}, "belted": {}, "unbelted": {}}
-    for key, value in file.requirements.items():
-        if key in BELT_STATES and isinstance(value, Mapping):
-            layers[key] = dict(value)
-            if key not in file.belts:
-                expected = f"only belt states listed in belts: {', '.join(file.belts)}"
-                faults.append(Fault(path, f"requirements.{key}", None, expected))
-        else:
-            layers[""][key] = value
-    read: dict[str, dict[str, RequirementEntry]] = {"": {}, "belted": {}, "unbelted": {}}
-    for state, entries in layers.items():
-        for restraint, entry in entries.items():
-            where = ".".join(part for part in ("requirements", state, restraint) if part)
-            if restraint not in ALL_RESTRAINTS:
-                known = nearest(restraint, [*ALL_RESTRAINTS, *BELT_STATES])
-                faults.append(Fault(path, where, restraint, known))
-                continue
-            try:
-                checked = RequirementEntry.model_validate(entry)
-            except ValidationError as error:
-                faults.extend(faults_of(error, file=path, within=where))
-                continue
-            if checked.expectation == "fire" and checked.timing == "none":
-                faults.append(
-                    Fault(path, f"{where}.timing", "none", "free_flight, explicit or gap_closure")
-                )
-            _, wrong = stated_order(restraint, checked.model_dump(), file=path, where=where)
-            faults.extend(wrong)
-            read[state][restraint] = checked
-    return {state: {**defaults, **read[""], **read[state]} for state in file.belts}, faults
-
-
 def parse_recipe(text: str, *, path: str) -> Recipe:
     """Read one recipe from TOML text; every fault of the file is reported at once.
 
@@ -570,7 +424,7 @@ def parse_recipe(text: str, *, path: str) -> Recipe:
     except ValidationError as error:
         raise InputError(faults_of(error, file=path)) from None
     faults: list[Fault] = []
-    requirements, more = _read_requirements(file, path=path)
+    requirements, more = read_requirements(file, path=path)
     faults.extend(more)
     for key in file.parameters:
         if key not in file.basis:
@@ -646,52 +500,6 @@ def load_recipes(folder: str | Path | None = None) -> list[Recipe]:
     if faults:
         raise InputError(faults)
     return sorted(recipes, key=lambda r: (FAMILIES.index(r.family), r.name))
-
-
-#: Unknown names of events that are reported at once.
-MOST_FAULTS = 20
-
-
-def nearest_events(entry: str, known: Iterable[str]) -> str:
-    """Say what to write instead of an entry that matches no event: the tail of an error message.
-
-    >>> nearest_events("pole", ["pole_centre_15", "pole_centre_20", "wall_full_8"])
-    "a name, a pattern or a family of events (did you mean 'pole*'? it matches 2)"
-    """
-    names = list(known)
-    begun = [name for name in names if name.startswith(entry)]
-    inside = [name for name in names if entry in name]
-    if entry and (begun or inside):
-        pattern, hits = (f"{entry}*", begun) if begun else (f"*{entry}*", inside)
-        meant = f"did you mean {pattern!r}? it matches {len(hits)}"
-        return f"a name, a pattern or a family of events ({meant})"
-    return nearest(entry, [*names, *FAMILIES])
-
-
-def select_events(
-    names: Sequence[str] | str | None, *, known: Mapping[str, str], file: str = ""
-) -> list[str]:
-    """Resolve names, globs and families to event names, in library order.
-
-    *known* maps event name -> family. One text means that one entry. An entry that matches nothing
-    is a fault.
-    """
-    if names is None:
-        return list(known)
-    if isinstance(names, str):  # its letters are no names
-        names = [names]
-    chosen: set[str] = set()
-    faults = []
-    for entry in names:
-        hits = [n for n, f in known.items() if entry in (n, f) or fnmatch.fnmatchcase(n, entry)]
-        if not hits:
-            faults.append(Fault(file, "event", entry, nearest_events(entry, known)))
-        chosen.update(hits)
-        if len(faults) >= MOST_FAULTS:  # each takes a search for a near name
-            break
-    if faults:
-        raise UnknownNameError(faults)
-    return [name for name in known if name in chosen]
 
 
 def load_events(

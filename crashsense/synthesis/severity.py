@@ -19,7 +19,8 @@ from typing import Any
 from pydantic import ValidationError
 
 from crashsense.errors import Fault, InputError, nearest, unknown_name
-from crashsense.synthesis.recipe import Recipe, RequirementEntry, load_recipes
+from crashsense.synthesis.recipe import Recipe, load_recipes
+from crashsense.synthesis.recipe_file import RequirementEntry
 from crashsense.synthesis.wording import faults_of
 
 SEVERE = "_severe"

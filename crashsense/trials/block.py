@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -27,10 +27,11 @@ from crashsense.sensing import (
     NoiseBank,
     Sensed,
     SensorSet,
+    prepared,
     sense_in_parts,
 )
 from crashsense.trials.judge import Answer, Judge, valid_channels
-from crashsense.trials.lanes import answers_in_lanes
+from crashsense.trials.lanes import answers_of_sensors
 
 if TYPE_CHECKING:
     from crashsense.trials.trial import Trial
@@ -46,6 +47,9 @@ BLOCK = 2 * PAGE
 #: Draws prepared at once where all share one pulse, which is filtered once for each filter setting;
 #: so many are judged at once if that is little work for each.
 SENSED_BLOCK = 16 * PAGE
+
+#: The same where scores alone are kept: what is sensed of a draw is forgotten at once.
+SCORED_BLOCK = 8 * SENSED_BLOCK
 
 #: Noise that sensor sets or events share, per process.
 _BANK = NoiseBank(most_bytes=64_000_000)
@@ -137,12 +141,14 @@ def run_trials(
     *scores_only*: keep nothing but what rows need, as :meth:`Trial.scores_only`.
     """
     size = BLOCK if conditions.varies_pulse(events[0]) else SENSED_BLOCK
+    if scores_only and size == SENSED_BLOCK:
+        size = SCORED_BLOCK
     bank = _BANK if len(sensor_sets) > 1 or conditions.sensor_draws == "shared" else None
     events = asked_by(events, algorithms)
     judges = [judges_of(events, algorithms, sensor_set) for sensor_set in sensor_sets]
     # Blocks end where pages of draws end; the nominal draw rides with the first.
-    for _, numbers in groupby(draws, key=lambda draw: max(draw - 1, 0) // size):
-        block = signal_block(events, list(numbers), conditions=conditions)
+    for numbers in _in_blocks(draws, size):
+        block = signal_block(events, numbers, conditions=conditions)
         for sensor_set, asked in zip(sensor_sets, judges, strict=True):
             yield from judge_block(
                 block,
@@ -155,6 +161,19 @@ def run_trials(
                 scores_only=scores_only,
                 judges=asked,
             )
+
+
+def _in_blocks(draws: Iterable[int], size: int) -> Iterator[list[int]]:
+    """Cut draws into blocks."""
+    if isinstance(draws, range) and draws.step == 1:
+        first = draws.start
+        while first < draws.stop:
+            last = min((max(first - 1, 0) // size + 1) * size + 1, draws.stop)
+            yield list(range(first, last))
+            first = last
+        return
+    for _, numbers in groupby(draws, key=lambda draw: max(draw - 1, 0) // size):
+        yield list(numbers)
 
 
 def judge_block(
@@ -192,30 +211,22 @@ def judge_block(
     if judges is None:
         judges = judges_of(events, algorithms, sensor_set)
     first = 0
-    for sensed in sense_block(
-        block,
-        events[0],
-        sensor_set=sensor_set,
-        conditions=conditions,
-        channels=wanted,
-        bank=bank,
-        deviates=deviates,
-    ):
+    how: Any = {
+        "sensor_set": sensor_set,
+        "conditions": conditions,
+        "channels": wanted,
+        "bank": bank,
+        "deviates": deviates,
+    }
+    if scores_only:
+        light = scored_in_lanes(block, events, judges=judges, algorithms=algorithms, **how)
+        if light is not None:
+            yield from light
+            return
+    for sensed in sense_block(block, events[0], **how):
         part = slice(first, first + sensed.samples.draws)
         first = part.stop
-        size = sensed.samples.draws
-        required = {
-            event.name: {
-                restraint: np.broadcast_to(times if np.size(times) == 1 else times[part], (size,))
-                for restraint, times in required_times(event, block.required_s[event.name])
-            }
-            for event in events
-        }
-        answers = None
-        if scores_only:
-            answers = answers_in_lanes(judges, sensed, events=events, required_s=required)
-        if answers is None:
-            answers = answers_of(judges, sensed, events=events, required_s=required)
+        required = _required_of(block, events, part=part)
         trial = Trial(
             events=tuple(events),
             sensor_set=sensor_set,
@@ -226,13 +237,105 @@ def judge_block(
             rate_hz=sensed.samples.rate_hz,
             start_s=sensed.samples.start_s,
             required_s=required,
-            answers=answers,
+            answers=answers_of(judges, sensed, events=events, required_s=required),
             engine=engine.current(),
             sensed=sensed,
             block=block,
             place=part,
         )
         yield trial.scores_only() if scores_only else trial
+
+
+def _required_of(
+    block: SignalBlock, events: Sequence[Event], *, part: slice
+) -> dict[str, dict[str, FloatArray]]:
+    """Required times of some draws of a block, by event and restraint."""
+    size = part.stop - part.start
+    return {
+        event.name: {
+            restraint: np.broadcast_to(times if np.size(times) == 1 else times[part], (size,))
+            for restraint, times in required_times(event, block.required_s[event.name])
+        }
+        for event in events
+    }
+
+
+def scored_in_lanes(
+    block: SignalBlock,
+    events: Sequence[Event],
+    *,
+    judges: Sequence[Judge],
+    sensor_set: SensorSet,
+    algorithms: Sequence[Algorithm],
+    conditions: Conditions,
+    channels: Sequence[str],
+    bank: NoiseBank | None,
+    deviates: Mapping[str, FloatArray] | None,
+) -> list[Trial] | None:
+    """Sense and judge a block in lanes, scores alone; None where that cannot be done."""
+    from crashsense.trials.trial import Trial
+
+    if engine.kernels() is None:
+        return None
+    found: list[Trial] = []
+    first = 0
+    how = _how_sensed(
+        block,
+        events[0],
+        conditions=conditions,
+        channels=channels,
+        bank=bank,
+        deviates=deviates,
+    )
+    for made in prepared(block.signals, sensor_set, **how):
+        required = _required_of(block, events, part=slice(first, first + made.draws.size))
+        first += made.draws.size
+        answers = answers_of_sensors(judges, made, events=events, required_s=required)
+        if answers is None:
+            return None
+        full = np.zeros(made.draws.size, dtype=bool)
+        for one in made.sensors.values():
+            full |= ~one.fast
+        found.append(
+            Trial(
+                events=tuple(events),
+                sensor_set=sensor_set,
+                algorithms=tuple(algorithms),
+                draws=made.draws,
+                conditions=conditions,
+                full=full,
+                rate_hz=sensor_set.control_unit.tick_rate_hz,
+                start_s=made.start_s,
+                required_s=required,
+                answers=answers,
+                engine=engine.current(),
+            )
+        )
+    return found
+
+
+def _how_sensed(
+    block: SignalBlock,
+    event: Event,
+    *,
+    conditions: Conditions,
+    channels: Sequence[str],
+    bank: NoiseBank | None,
+    deviates: Mapping[str, FloatArray] | None,
+) -> dict[str, Any]:
+    """Arguments of sensing that a block and the conditions decide."""
+    shared = conditions.sensor_draws == "shared"
+    return {
+        "draws": np.asarray(block.draws),
+        "seed": conditions.seed,
+        "occurrence": ANY_OCCURRENCE if shared else event.occurrence,
+        "channels": channels,
+        "quiet": [name for name in event.quiet if name not in block.signals],
+        "vary": conditions.vary in ("sensor", "both"),
+        "path": conditions.path,
+        "bank": bank,
+        "deviates": deviates,
+    }
 
 
 def sense_block(
@@ -246,21 +349,11 @@ def sense_block(
     deviates: Mapping[str, FloatArray] | None = None,
 ) -> Iterator[Sensed]:
     """Sense the draws of a block: as many at a time as stay in the cache."""
-    shared = conditions.sensor_draws == "shared"
+    how = _how_sensed(
+        block, event, conditions=conditions, channels=channels, bank=bank, deviates=deviates
+    )
     return sense_in_parts(
-        block.signals,
-        sensor_set,
-        draws=np.asarray(block.draws),
-        size=SENSED_BLOCK,
-        seed=conditions.seed,
-        occurrence=ANY_OCCURRENCE if shared else event.occurrence,
-        context=event.context,
-        channels=channels,
-        quiet=[name for name in event.quiet if name not in block.signals],
-        vary=conditions.vary in ("sensor", "both"),
-        path=conditions.path,
-        bank=bank,
-        deviates=deviates,
+        block.signals, sensor_set, size=SENSED_BLOCK, context=event.context, **how
     )
 
 

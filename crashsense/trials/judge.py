@@ -25,7 +25,7 @@ from crashsense.scoring import (
     judge_order,
     reached,
 )
-from crashsense.sensing import ChainReport, EcuSamples, Sensed, SensorSet
+from crashsense.sensing import EcuSamples, Sensed, SensorSet
 
 #: Which channels have a valid sample, and the draws of a block of which that holds.
 ValidChannels = list[tuple[tuple[bool, ...], IntArray]]
@@ -230,7 +230,8 @@ class Judge:
         *samples* are those of *sensed* in the event's context; *shared* keeps demand by rule, where
         the rule does not look at the context.
         """
-        answer = self.heard(samples, sensed.reports, required_s=required_s, valid=valid)
+        clipped = {name: one.clipped_before_filter for name, one in sensed.reports.items()}
+        answer = self.heard(samples, clipped, required_s=required_s, valid=valid)
         if not self.asked:
             return answer
         assert self.rule is not None  # it is asked
@@ -253,12 +254,15 @@ class Judge:
     def heard(
         self,
         samples: EcuSamples,
-        reports: Mapping[str, ChainReport],
+        cut: Mapping[str, IntArray],
         *,
         required_s: FloatArray,
         valid: ValidChannels,
     ) -> Answer:
-        """Return the answer without what demand reached: demand 0, or why there is none."""
+        """Return the answer without what demand reached: demand 0, or why there is none.
+
+        *cut*: channel -> samples that were cut before the filter, shape (draws,).
+        """
         size = required_s.size
         delay_s, clipped = np.zeros(size), np.zeros(size, dtype=np.int64)
         found = None if self.reason else Reached.nothing(size)
@@ -270,8 +274,8 @@ class Judge:
             if error:
                 errors |= dict.fromkeys(draws.tolist(), error)
             for name in active:
-                if name in reports:
-                    clipped[draws] += reports[name].clipped_before_filter[draws]
+                if name in cut:
+                    clipped[draws] += cut[name][draws]
         return Answer(required_s, delay_s, clipped, found, "", errors)
 
     def _read(

@@ -1,36 +1,50 @@
 """Judging in lanes: rules of the house run over draws side by side by a kernel (engine ``fast``).
 
-Where all that is wanted is scores, demand need not be written down: the rules of all restraints
-are one program (:mod:`crashsense.rules.program`), and the kernel keeps fire ticks and largest
-demand of each draw. What cannot be said so is left to :func:`crashsense.trials.block.answers_of`:
-a rule of the user's own, a family without operations, a channel that is lost for a time.
+Where all that is wanted is scores, neither samples nor demand need be written down: sensors put
+their values into lanes, the rules of all restraints are one program
+(:mod:`crashsense.rules.program`), and the kernel keeps fire ticks and largest demand of each draw.
+What cannot be said so is left to whole trials: a rule of the user's own, a family without
+operations, a channel that may be lost for a time.
 """
 
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from crashsense import engine
-from crashsense.arrays import FloatArray
-from crashsense.event import Event
+from crashsense.arrays import FloatArray, IntArray
+from crashsense.event import Context, Event
 from crashsense.rules import Rule
 from crashsense.rules.checked import of_a_user
 from crashsense.rules.contract import NotWritten
 from crashsense.rules.program import Program, Writer
 from crashsense.scoring import Reached, spans_of
-from crashsense.sensing import EcuSamples, Sensed
+from crashsense.sensing import EcuSamples, Prepared, Sensed, one_pass
+from crashsense.sensing.one_sensor import OneSensor
 from crashsense.trials.judge import Answer, Judge, valid_channels
 
 #: Draws of a group of the kernel.
 LANES = 32
 
-#: Values of all channels that are in lanes at once (4 MB): they stay in the cache.
-PIECE_VALUES = 2**19
+#: Values of all channels that are in lanes at once (1 MB): they stay in the cache.
+PIECE_VALUES = 2**17
+
+#: Values of all channels in one group of draws (32 MB); longer events are judged as whole trials.
+MOST_VALUES = 2**22
+
+#: Puts the values of the draws from a first to before a last one into a channel of tiles.
+Source = Callable[[int, int, FloatArray, int], None]
+
+#: Event -> restraint -> required time of each draw [s].
+Required = Mapping[str, Mapping[str, FloatArray]]
+
+#: (event, algorithm, restraint) -> what its rule gave.
+Answers = dict[tuple[str, str, str], Answer]
 
 
 def answers_in_lanes(
@@ -38,20 +52,85 @@ def answers_in_lanes(
     sensed: Sensed,
     *,
     events: Sequence[Event],
-    required_s: Mapping[str, Mapping[str, FloatArray]],
-) -> dict[tuple[str, str, str], Answer] | None:
+    required_s: Required,
+) -> Answers | None:
     """Ask every judge about the same samples, for scores alone; None where it cannot be done so."""
-    kernels, samples = engine.kernels(), sensed.samples
-    there = {name for name, valid in samples.valid.items() if valid.all()}
-    if kernels is None or any(samples.valid[c].any() for c in samples.valid if c not in there):
+    samples = sensed.samples
+    there = frozenset(name for name, valid in samples.valid.items() if valid.all())
+    if any(samples.valid[name].any() for name in samples.valid if name not in there):
         return None
+
+    def source(name: str) -> Source:
+        kernels: Any = engine.kernels()
+        values = samples.channels[name]
+
+        def put(first: int, last: int, tiles: FloatArray, channel: int) -> None:
+            places = engine.given(np.arange(last - first))
+            kernels.to_lanes(engine.given(values[first:last]), places, tiles, channel)
+
+        return put
+
+    cut = {name: one.clipped_before_filter for name, one in sensed.reports.items()}
+    return _answers(
+        judges,
+        events=events,
+        required_s=required_s,
+        samples=samples,
+        size=samples.size,
+        there=there,
+        source=source,
+        cut=cut,
+    )
+
+
+def answers_of_sensors(
+    judges: Sequence[Judge],
+    made: Prepared,
+    *,
+    events: Sequence[Event],
+    required_s: Required,
+) -> Answers | None:
+    """Sense a block and ask every judge, for scores alone; None where it cannot be done so."""
+    if not all(one_pass.steady(one) for one in made.sensors.values()):
+        return None
+    cut: dict[str, IntArray] = {}
+    return _answers(
+        judges,
+        events=events,
+        required_s=required_s,
+        samples=_validity(made),
+        size=made.base.ticks,
+        there=frozenset(made.sensors),
+        source=lambda name: _source(made.sensors[name], name, cut),
+        cut=cut,
+    )
+
+
+def _answers(
+    judges: Sequence[Judge],
+    *,
+    events: Sequence[Event],
+    required_s: Required,
+    samples: EcuSamples,
+    size: int,
+    there: frozenset[str],
+    source: Callable[[str], Source],
+    cut: Mapping[str, IntArray],
+) -> Answers | None:
+    """Run the program of all judges on what *source* gives of each channel.
+
+    *samples* say which channels are valid, and the clock; *size*: ticks; *there*: channels that are
+    valid throughout; *cut*: samples cut before the filter, known once the program has run.
+    """
     contexts = {event.name: event.context for event in events}
     asked = [judge for judge in judges if judge.asked]
+    if engine.kernels() is None or LANES * size * len(there) > MOST_VALUES:
+        return None
     program = _PROGRAMS.get(
         [(judge.rule, contexts[judge.key[0]]) for judge in asked],
         rate_hz=samples.rate_hz,
-        size=samples.size,
-        there=frozenset(there),
+        size=size,
+        there=there,
     )
     if program is None:
         return None
@@ -59,57 +138,94 @@ def answers_in_lanes(
         spans_of(
             start_s=samples.start_s,
             rate_hz=samples.rate_hz,
-            size=samples.size,
+            size=size,
             required_s=required_s[judge.key[0]][judge.key[2]],
             not_before_s=judge.not_before_s,
         )
         for judge in asked
     ]
-    found = reached_in_lanes(program, samples, spans)
+    sources = [source(name) for name in program.channels]
+    found = reached_in_lanes(program, sources, spans=spans, draws=samples.draws, size=size)
     if found is None:
         return None
-    valid = valid_channels(samples)
     reached = dict(zip((judge.key for judge in asked), found, strict=True))
+    valid = valid_channels(samples)
+    in_context = {name: replace(samples, context=context) for name, context in contexts.items()}
     answers = {}
     for judge in judges:
         event, _, restraint = judge.key
-        answer = judge.heard(
-            replace(samples, context=contexts[event]),
-            sensed.reports,
-            required_s=required_s[event][restraint],
-            valid=valid,
-        )
+        times = required_s[event][restraint]
+        answer = judge.heard(in_context[event], cut, required_s=times, valid=valid)
         if judge.key in reached:
             answer = replace(answer, found=reached[judge.key])
         answers[judge.key] = answer
     return answers
 
 
+def _validity(made: Prepared) -> EcuSamples:
+    """What a rule may ask of samples before it reads them: which channels are valid. One tick."""
+    shape = (made.draws.size, 1)
+    zero = np.broadcast_to(0.0, shape)
+    return EcuSamples(
+        channels=dict.fromkeys(made.channels, zero),
+        codes=dict.fromkeys(made.channels, np.broadcast_to(np.int32(0), shape)),
+        valid={name: np.broadcast_to(name in made.sensors, shape) for name in made.channels},
+        rate_hz=made.sensor_set.control_unit.tick_rate_hz,
+        start_s=made.start_s,
+        context=Context(),
+    )
+
+
+def _source(one: OneSensor, name: str, cut: dict[str, IntArray]) -> Source:
+    """Return what puts the values of a sensor into lanes, and notes in *cut* what it cut.
+
+    Draws that the compiled pass cannot give in lanes are sensed as ever, and moved there.
+    """
+    kernels: Any = engine.kernels()
+    straight = one.fast if one_pass.serves_lanes(one) else np.zeros(one.draws.size, dtype=bool)
+    apart = np.flatnonzero(~straight)
+    fill = one_pass.in_lanes(one) if straight.any() else None
+    before = np.zeros(one.draws.size, dtype=np.int64)
+    cut[name] = before
+
+    def put(first: int, last: int, tiles: FloatArray, channel: int) -> None:
+        if fill is not None:
+            fill(first, tiles, channel)
+        rows = apart[slice(*np.searchsorted(apart, (first, last)))]
+        if rows.size:
+            values, _, _, report = one.run_rows(rows)
+            before[rows] = report.clipped_before_filter
+            places = engine.given(rows - first)
+            kernels.to_lanes(engine.given(values), places, tiles, channel)
+
+    return put
+
+
 def reached_in_lanes(
-    program: Program, samples: EcuSamples, spans: Sequence[Any]
+    program: Program, sources: Sequence[Source], *, spans: Sequence[Any], draws: int, size: int
 ) -> list[Reached] | None:
     """Run a program over a block; None if a demand was no finite number.
 
-    *spans*: of each root, ticks before the allowed time and up to the required one, both (draws,).
+    *sources*: of the channels of the program; *spans*: of each root, ticks before the allowed time
+    and up to the required one, both (draws,); *size*: ticks.
     """
     kernels: Any = engine.kernels()
     given = engine.given
-    values = [samples.channels[name] for name in program.channels]
-    rows, size = samples.draws, samples.size
     allowed, until = (np.array([span[k] for span in spans], dtype=np.float64) for k in (0, 1))
-    ticks = np.empty((3, len(spans), rows), dtype=np.int64)
-    largest = np.empty((4, len(spans), rows))
-    groups = max(1, PIECE_VALUES // (LANES * size * max(1, len(values))))
-    tiles = np.empty((min(groups, -(-rows // LANES)), len(values), size, LANES))
-    for first in range(0, rows, groups * LANES):
-        for channel, line in enumerate(values):
-            kernels.to_lanes(given(line[first : first + groups * LANES]), tiles, channel)
-        sound = kernels.run_program(
-            *(tiles, given(program.operations), given(program.numbers), given(program.weights)),
-            *(given(program.initial), program.registers, given(program.roots)),
-            *(given(allowed), given(until), first, ticks, largest),
-        )
-        if not sound:
+    ticks = np.empty((3, len(spans), draws), dtype=np.int64)
+    largest = np.empty((4, len(spans), draws))
+    step = LANES * max(1, PIECE_VALUES // (LANES * size * max(1, len(sources))))
+    # Zeros: lanes without a draw hold numbers too.
+    tiles = np.zeros((-(-min(step, draws) // LANES), len(sources), size, LANES))
+    told = (
+        *(given(program.operations), given(program.numbers), given(program.weights)),
+        *(given(program.initial), program.registers, given(program.roots)),
+        *(given(allowed), given(until)),
+    )
+    for first in range(0, draws, step):
+        for channel, put in enumerate(sources):
+            put(first, min(first + step, draws), tiles, channel)
+        if not kernels.run_program(tiles, *told, first, ticks, largest):
             return None
     return [
         Reached(*(ticks[k, root] for k in range(3)), *(largest[k, root] for k in range(4)))

@@ -14,11 +14,11 @@ from crashsense.event import Context
 from crashsense.rules import Rule, load_algorithm, rule_families, rule_from_table
 from crashsense.rules.conformance import block
 from crashsense.scoring import reached, spans_of
-from crashsense.sensing import load_sensor_set
+from crashsense.sensing import load_sensor_set, prepared
 from crashsense.synthesis import load_events
 from crashsense.trials import Conditions, run_trials
 from crashsense.trials.block import judges_of
-from crashsense.trials.lanes import answers_in_lanes, reached_in_lanes, written
+from crashsense.trials.lanes import answers_in_lanes, answers_of_sensors, reached_in_lanes, written
 
 pytestmark = pytest.mark.skipif(not engine.installed(), reason="needs numba (extra fast)")
 
@@ -99,7 +99,18 @@ def run(rule: Rule, given, spans):
     asked = [(rule, given.context)]
     program = written(asked, rate_hz=given.rate_hz, size=given.size, there=there)
     assert program is not None, "the rule has no operations"
-    (found,) = reached_in_lanes(program, given, [spans])
+
+    def source(name: str):
+        values = engine.given(given.channels[name])
+
+        def put(first: int, last: int, tiles, channel: int) -> None:
+            places = engine.given(np.arange(last - first))
+            engine.kernels().to_lanes(engine.given(values[first:last]), places, tiles, channel)
+
+        return put
+
+    sources = [source(name) for name in program.channels]
+    (found,) = reached_in_lanes(program, sources, spans=[spans], draws=given.draws, size=given.size)
     return found
 
 
@@ -190,9 +201,12 @@ def test_what_is_lost_for_a_time_is_left_to_whole_trials() -> None:
         (whole,) = run_trials(load_events(["odb_40_40"]), [1, 2], **how)
         (light,) = run_trials(load_events(["odb_40_40"]), [1, 2], scores_only=True, **how)
         judges = judges_of(whole.events, whole.algorithms, losing)
-        lanes = answers_in_lanes(
-            judges, whole.sensed, events=whole.events, required_s=whole.required_s
-        )
+        (made,) = prepared(whole.block.signals, losing, draws=np.array([1, 2]))
+        how = {"events": whole.events, "required_s": whole.required_s}
+        lanes = [
+            answers_of_sensors(judges, made, **how),
+            answers_in_lanes(judges, whole.sensed, **how),
+        ]
     assert 0.0 < whole.samples.valid["central_x"].mean() < 1.0
-    assert lanes is None
+    assert lanes == [None, None]
     pd.testing.assert_frame_equal(light.rows, whole.rows)

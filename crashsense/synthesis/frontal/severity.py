@@ -17,7 +17,8 @@ from typing import Any
 
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.synthesis.frontal.impact import FrontalParameters
-from crashsense.synthesis.recipe import Recipe, RequirementEntry
+from crashsense.synthesis.recipe import Recipe
+from crashsense.synthesis.recipe_file import RequirementEntry
 from crashsense.synthesis.severity import register_speed_sweep
 
 #: Kind of crash -> belt state -> (highest speed that must not fire, lowest that must) [km/h].
