@@ -124,5 +124,6 @@ def report_lines(found: Fit, *, without: tuple[str, ...]) -> list[str]:
         *(f"  {name:<24}{value:8.1f}" for name, value in found.misses.items()),
         "Held to besides the record:",
         *(f"  {line}" for line in without),
-        "Not fitted, kept from the start: sensing locations, centre, upper body, sill, geometry.",
+        "Not fitted, kept from the start: sensing locations, centre, upper body, sill, lengths that"
+        " fold, damping of what is crushed, geometry.",
     ]

@@ -5,7 +5,8 @@ of mass, rate effect, joints and mounts (:func:`fitted_names`), to the rigid-bod
 record (CFC 60, every 2 ms), its crush and free travel, the force on the wall if it was measured,
 and, so that other speeds and obstacles follow, three things that one record does not contain:
 restitution against speed, peaks that rise with speed, and required times of the event matrix
-(:data:`WITHOUT_RECORD`). Sensing locations, centre, upper body, sill and geometry are not fitted.
+(:data:`WITHOUT_RECORD`). Sensing locations, centre, upper body, sill, the lengths that fold, the
+damping of what is crushed and geometry are not fitted.
 
 A seeded search (one-plus-one evolution) from the numbers of the vehicle file that it is given;
 they stay in the fitted file (table ``fit.start``). The same start, seed and rounds give the same
