@@ -51,7 +51,8 @@ def explain(
     if figure is not None:
         target = target_file(figure, option="--figure", endings=FIGURES)
     draw = draw_of(number, draw)
-    replayed = replay(open_run(run), event, draw=draw, **options)
+    opened = open_run(run)
+    replayed = replay(opened, event, draw=draw, **options)
     trial = replayed.trial
     say(f"CAUTION: {CAUTION}")
     say(
@@ -73,8 +74,11 @@ def explain(
         _short(found)
     if target is not None:
         from crashsense.plotting import save
+        from crashsense.reporting.stacked_figure import trial_event_figure
+        from crashsense.reporting.timing import spreads_of
 
-        save(trial.plot(), made(target))
+        spreads = spreads_of(opened.statistics() if opened.tally.draws else None)
+        save(trial_event_figure(trial, restraint=restraint, spreads=spreads), made(target))
         say(f"\nFigure: {place(target)}")
 
 

@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from crashsense.cli.options import OneOf, plan_options
-from crashsense.errors import Fault, InputError
 
 if TYPE_CHECKING:
     from crashsense.event import Event
@@ -74,21 +73,10 @@ def chosen_events(options: Mapping[str, Any]) -> list[Event]:
     ------
     InputError : unknown names, records that cannot be read, a wish for records without any
     """
-    from crashsense.synthesis import load_events
+    from crashsense.plan import resolve_plan
 
-    records, reading = options["records"], reading_of(options)
-    if reading and not records:
-        expected = "nothing: there are no records"
-        raise InputError([Fault("command line", k, v, expected) for k, v in reading.items()])
-    events: list[Event] = []
-    if records:
-        from crashsense.records import read_record
-
-        for path in records:
-            events += read_record(path, **reading)
-    if options["events"] or not records:
-        events += load_events(list(options["events"]) or None)
-    return events
+    given = {name: options[name] for name in CHOOSING_KEYS if options[name] not in (None, ())}
+    return list(resolve_plan(algorithms=("plain",), **given).events)
 
 
 def resolved(

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from crashsense.errors import Fault, InputError
+from crashsense.files import exists, is_folder
 
 #: Endings of a figure.
 FIGURES = (".png", ".svg", ".pdf")
@@ -39,7 +40,7 @@ def target_folder(name: str | Path, *, option: str) -> Path:
     InputError : a file, or a place that cannot be written
     """
     path = Path(name)
-    if path.exists() and not path.is_dir():
+    if exists(path) and not is_folder(path):
         expected = "a folder; this is a file"
         raise InputError([Fault("command line", option, str(name), expected)])
     if expected := _not_writable(path / "file"):
@@ -49,9 +50,15 @@ def target_folder(name: str | Path, *, option: str) -> Path:
 
 def _not_writable(path: Path) -> str:
     """What is expected of a file that cannot be written; empty if it can."""
+    try:
+        path.lstat()
+    except (FileNotFoundError, NotADirectoryError):
+        pass  # to be made, or named below
+    except (OSError, ValueError) as error:
+        return f"a name that a file can have ({getattr(error, 'strerror', error)})"
     if path.is_dir():
         return "a file; this is a folder"
-    there = next(p for p in (path, *path.absolute().parents) if p.exists())
+    there = next(p for p in (path, *path.absolute().parents) if exists(p))
     if there != path and not there.is_dir():
         return f"a file in a folder; {there} is none"
     return "" if os.access(there, os.W_OK) else "a place that can be written"

@@ -23,7 +23,10 @@ SIZE = {"title": 19.0, "heading": 13.0, "text": 9.0, "table": 6.6, "small": 7.0}
 WRAP = {"title": 36, "heading": 62, "text": 92, "table": 118, "small": 118}
 
 #: Characters of a line at the foot of a page.
-FOOT_WRAP = 105
+FOOT_WRAP = 130
+
+#: Characters that a column of a table keeps.
+NARROWEST = 12
 
 #: A section of no more than this part of a page is not broken.
 KEPT_TOGETHER = 0.5
@@ -75,11 +78,7 @@ class Paper:
         if not body:
             self.add(none)
             return
-        widths = [max(len(row[i]) for row in [list(head), *body]) for i in range(len(head))]
-        while sum(widths) + 2 * (len(widths) - 1) > WRAP["table"]:
-            widest = widths.index(max(widths))
-            widths[widest] -= 1
-        widths = [max(width, len(name)) for width, name in zip(widths, head, strict=True)]
+        widths = _widths(head, body)
         top = Line(_joined(head, widths), "table", bold=True, rule=True)
         self.lines += [Line("", "table"), top]
         for row in body:
@@ -182,6 +181,23 @@ def _while_joined(lines: Sequence[Line | None]) -> Iterator[Line]:
         if line is None or not line.joined:
             return
         yield line
+
+
+def _widths(head: Sequence[str], rows: Sequence[Sequence[str]]) -> list[int]:
+    """Characters of each column; one is narrowed where that folds the fewest cells.
+
+    >>> _widths(["a", "b"], [["x" * 90, "y" * 40], ["x" * 20, "y" * 40]])
+    [76, 40]
+    """
+    sizes = [[len(row[i]) for row in rows] for i in range(len(head))]
+    widths = [max([len(name), *own]) for name, own in zip(head, sizes, strict=True)]
+    while sum(widths) + 2 * (len(widths) - 1) > WRAP["table"]:
+        wide = [i for i, name in enumerate(head) if widths[i] > max(len(name), NARROWEST)]
+        if not wide:
+            break
+        folded = {i: sum(size >= widths[i] for size in sizes[i]) for i in wide}
+        widths[min(wide, key=lambda i: (folded[i], -widths[i]))] -= 1
+    return widths
 
 
 def _folded(cells: Sequence[str], widths: Sequence[int]) -> list[str]:

@@ -122,6 +122,9 @@ def test_a_folder_whose_name_is_no_text_takes_a_run(
         "study compare LONG LONG",
         "records check LONG",
         "sensors element LONG",
+        "catalogue --out LONG",
+        "lesson 1 --out LONG",
+        "events export hammer_tunnel --out LONG.csv",
     ],
 )
 def test_a_name_that_no_file_can_have_is_a_fault(

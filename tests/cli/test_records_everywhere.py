@@ -104,6 +104,18 @@ def test_a_library_of_records_in(way: str, place: Path, tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("way", ["study range", "study faults", "study overlay"])
+def test_a_recipe_of_the_users_own_in(way: str, place: Path, tmp_path: Path) -> None:
+    recipe = place / "my_crash.toml"
+    if not recipe.exists():
+        assert run(["new", "recipe", str(recipe)]) == 0
+    words = [*way.split(), *ARGUMENTS[way], "--events", str(recipe), "--out", str(tmp_path / "out")]
+    done = CliRunner().invoke(cli, words, standalone_mode=False)
+    assert done.exception is None, done.exception
+    assert (tmp_path / "out").is_dir()
+
+
+@pytest.mark.slow
 def test_a_run_of_records_is_explained_replayed_and_recorded(place: Path, tmp_path: Path) -> None:
     out = str(tmp_path / "run")
     assert run(["evaluate", "--records", str(place / "library"), "--out", out]) in (0, 1)

@@ -8,6 +8,7 @@ import pytest
 from fuzz.readers import ONCE_WRONG, READERS, fuzz
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", READERS)
 def test_a_changed_file_is_read_or_refused(name: str, tmp_path: Path) -> None:
     numbers = [*ONCE_WRONG.get(name, ()), *range(READERS[name].count)]
