@@ -67,6 +67,11 @@ SAME: dict[tuple[str, str, str], str] = {
         "1e-06 -> 1.5e-06",
     ): "as above",
     (
+        "crashsense/sensing/channel_faults.py",
+        'found.append(Fault(file, "fault", text[:80], expected))',
+        "80 -> 81",
+    ): "how much of a wrong text a message shows",
+    (
         "crashsense/scoring.py",
         "index = np.argmax(crossed, axis=-1)",
         "sign or not left out",

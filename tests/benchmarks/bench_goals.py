@@ -35,6 +35,8 @@ import crashsense
 from crashsense import campaign, engine
 from crashsense.scoring import fire_times_at_scales
 from crashsense.sensing import load_sensor_set, sense
+from crashsense.synthesis import load_events
+from crashsense.synthesis.nominal_cache import in_processes
 
 HERE = Path(__file__).resolve().parent
 KERNEL = HERE.parents[2] / "shared" / "reference" / "yardstick" / "k.c"
@@ -460,6 +462,8 @@ def whole_library(workers: list[int], *, draws: int) -> dict[str, Any]:
     every, drawn = 4, 20
     name, _ = engine.choose(None)
     print(f"commit {commit()}", flush=True)
+    with engine.using(name), in_processes():
+        load_events()  # nominal signals are kept from here on
     families = bench_library.by_family(draws=drawn, every=every, engine_name=name)
     bench_library.print_families(families, engine_name=name, draws=drawn)
     found = bench_library.scaling(workers, draws=draws)
