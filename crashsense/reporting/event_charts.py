@@ -370,7 +370,9 @@ def _demand_panel(
         if look is not None and (trace.name != "main" or len(chart.traces) > 2):
             name = "demand" if trace.name == "total" else trace.name
             lines.append(svg.Line(look[0], trace.times_ms, trace.values, *look[1:], look=name))
-    lines = [line for line in lines if line.name != "before arming" or _differs(line, chart)]
+    lines = [
+        line for line in lines if line.name != "before arming" or _differs(line, chart, x_range)
+    ]
     if len(chart.traces) == 2:
         lines = [line for line in lines if line.name == "demand"]
     top = min(max(1.3, 1.08 * _largest(chart)), MOST_DEMAND)
@@ -392,12 +394,12 @@ def _demand_panel(
     )
 
 
-def _differs(line: svg.Line, chart: DemandChart) -> bool:
-    """False where the demand before arming is the demand: arming takes nothing from it."""
+def _differs(line: svg.Line, chart: DemandChart, x_range: tuple[float, float]) -> bool:
+    """False where what is drawn before arming is the demand: arming takes nothing from it."""
     (total,) = (trace for trace in chart.traces if trace.name == "total")
-    if not np.array_equal(line.x, total.times_ms):  # thinned out at other times
-        return bool(np.nanmax(line.y, initial=0.0) > 1.02 * np.nanmax(total.values, initial=0.0))
-    return bool(np.nanmax(np.abs(line.y - total.values), initial=0.0) > 0.02)
+    inside = (line.x >= x_range[0]) & (line.x <= x_range[1])
+    same = np.interp(line.x[inside], total.times_ms, total.values)
+    return bool(np.nanmax(np.abs(line.y[inside] - same), initial=0.0) > 0.02)
 
 
 def _others(

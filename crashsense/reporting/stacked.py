@@ -132,7 +132,10 @@ def _panel(panel: Panel, frame: Frame, *, top: float, most: int) -> list[str]:
     out.append(f'<path class="grid" d="{grid}"/>')
     if low < 0.0 < high:
         out.append(f'<path class="zero" d="M{frame.left:g} {frame.y(0.0):.1f}H{right:g}"/>')
-    traces = "".join(trace_path(line, frame=frame, most=most, fine=FINE) for line in panel.lines)
+    drawn = [trace_path(line, frame=frame, most=most, fine=FINE) for line in panel.lines]
+    # What a later line covers wholly is not written.
+    data = [text.partition(' d="')[2] for text in drawn]
+    traces = "".join(text for k, text in enumerate(drawn) if data[k] not in data[k + 1 :])
     out.append(f'<g class="traces" transform="scale({1 / FINE:g})">{traces}</g>')
     for words, value in panel.levels:
         if low <= value <= high:
