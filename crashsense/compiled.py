@@ -18,14 +18,19 @@ import numba
 import numpy as np
 
 from crashsense.arrays import FloatArray, IntArray
-from crashsense.compiled_lanes import check_lanes, lanes_of, noise_in_lanes, to_lanes
+from crashsense.compiled_lanes import (
+    check_lanes,
+    full_lanes_of,
+    lanes_of,
+    noise_in_lanes,
+    to_lanes,
+)
+from crashsense.compiled_readings import check_readings, static_reading, upsampled
 from crashsense.compiled_rollover import check_roll, roll_steps
 from crashsense.compiled_rules import check_rules, run_program
 from crashsense.compiled_sensing import (
     check_sensing,
     fill_noise,
-    static_reading,
-    upsampled,
     words_by_full_path,
     words_of,
     words_of_signals,
@@ -44,6 +49,7 @@ __all__ = [
     "chain_steps",
     "check",
     "check_lanes",
+    "check_readings",
     "check_roll",
     "check_rules",
     "check_sensing",
@@ -55,6 +61,7 @@ __all__ = [
     "filter_rows",
     "first_tick",
     "floored_sum",
+    "full_lanes_of",
     "highest_under",
     "lanes_of",
     "modal_steps",
@@ -336,6 +343,7 @@ def check() -> None:
     first_tick(told)
     times_at_scales(rows, np.array([0.5, 1.0]), both, 1.0)
     check_sensing()
+    check_readings()
     check_lanes()
     check_rules()
     check_steps()

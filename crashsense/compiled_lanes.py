@@ -22,9 +22,18 @@ from crashsense.compiled_sensing import (
     _deck_of,
     _filter_deck,
     _noise_of_lanes,
+    _set_at_rest,
 )
 
-__all__ = ["LANES", "check_lanes", "lanes_of", "noise_in_lanes", "over", "to_lanes"]
+__all__ = [
+    "LANES",
+    "check_lanes",
+    "full_lanes_of",
+    "lanes_of",
+    "noise_in_lanes",
+    "over",
+    "to_lanes",
+]
 
 #: Added to a number and taken away again it leaves no room for a fraction.
 _ROUND = 1.5 * 2.0**52
@@ -152,6 +161,28 @@ def _coded(lines: FloatArray, out: FloatArray, grid: FloatArray) -> None:
 
 
 @_jit
+def _at_ticks(
+    lines: FloatArray,
+    coded: FloatArray,
+    tile: FloatArray,
+    word: int,
+    early: int,
+    ticks_a_word: int,
+    grid: FloatArray,
+) -> None:
+    """Code words, from number *word* on, and put them at their ticks; *coded*: room for them."""
+    size = lines.shape[0]
+    if ticks_a_word == 1:
+        _coded(lines.reshape(-1), tile[word : word + size].reshape(-1), grid)
+        return
+    _coded(lines.reshape(-1), coded.reshape(-1)[: size * LANES], grid)
+    for i in range(size):
+        begins = ticks_a_word * (word + i) - early
+        for tick in range(max(begins, 0), min(begins + ticks_a_word, tile.shape[0])):
+            tile[tick] = coded[i]
+
+
+@_jit
 def lanes_of(
     tables: FloatArray,
     factors: FloatArray,
@@ -181,7 +212,7 @@ def lanes_of(
     ``OneSensor._fast``, ``chain.quantise`` and ``OneSensor._at_ticks``.
     """
     parts, phases, words = tables.shape[0], tables.shape[2], tables.shape[3]
-    draws, ticks = offset.size, tiles.shape[2]
+    draws = offset.size
     rows = tables.reshape((parts, tables.shape[1] * phases * words))
     own = np.zeros((parts + 2, LANES))  # factors, offset, deviation of the noise
     at = np.zeros(LANES, dtype=np.int64)
@@ -218,14 +249,125 @@ def lanes_of(
             elif noise.shape[0]:
                 here = noise[first // LANES, word : word + size]
                 _add_noise(lines, own[parts + 1], here, size)
-            if ticks_a_word == 1:
-                _coded(lines.reshape(-1), tile[word : word + size].reshape(-1), grid)
-                continue
-            _coded(lines.reshape(-1), coded.reshape(-1)[: size * LANES], grid)
-            for i in range(size):
-                begins = ticks_a_word * (word + i) - early
-                for tick in range(max(begins, 0), min(begins + ticks_a_word, ticks)):
-                    tile[tick] = coded[i]
+            _at_ticks(lines[:size], coded, tile, word, early, ticks_a_word, grid)
+
+
+@_jit
+def _felt(
+    deck: FloatArray,
+    own: FloatArray,
+    signals: FloatArray,
+    ramp: FloatArray,
+    level: float,
+    low: int,
+    high: int,
+    first: int,
+) -> None:
+    """Turn noise in a deck into readings, cut at *level*; samples *low* to *high* - 1.
+
+    The first of them is sample *first* of the signals; those before *low* are at rest, as the first
+    sample of all is. Last row of *own*: samples cut so far.
+    """
+    parts = signals.shape[0]
+    offset, drift, sigma, cut = own[parts], own[parts + 1], own[parts + 2], own[parts + 3]
+    line = np.empty(LANES)
+    for i in range(high):
+        at = first + i - low if i >= low else 0
+        counts = 1.0 if i >= low else 0.0
+        here = deck[i * LANES : (i + 1) * LANES]
+        x, since = signals[0, at], ramp[at]
+        for j in range(LANES):
+            line[j] = own[0, j] * x
+        for k in range(1, parts):
+            x = signals[k, at]
+            for j in range(LANES):
+                line[j] += own[k, j] * x
+        for j in range(LANES):
+            felt = line[j] + offset[j] + drift[j] * since
+            felt = sigma[j] * here[j] + felt
+            cut[j] += counts if abs(felt) > level else 0.0
+            felt = felt if felt < level else level
+            here[j] = felt if felt > -level else -level
+
+
+@_jit
+def full_lanes_of(
+    signals: FloatArray,
+    factors: FloatArray,
+    offset: FloatArray,
+    drift: FloatArray,
+    ramp: FloatArray,
+    sigma: FloatArray,
+    level: float,
+    ahead: int,
+    setting: IntArray,
+    phase: IntArray,
+    filters: FloatArray,
+    rest: FloatArray,
+    word: IntArray,
+    every: int,
+    words: int,
+    start: Any,
+    step: Any,
+    table: FloatArray,
+    tail: FloatArray,
+    grid: FloatArray,
+    first_draw: int,
+    early: int,
+    ticks_a_word: int,
+    tiles: FloatArray,
+    channel: int,
+    cut: IntArray,
+) -> None:
+    """As :func:`lanes_of`, with noise and filter at the internal rate, cut ahead of the filter.
+
+    *signals* (parts, samples) that all draws share, *factors* (parts, draws); else as
+    ``compiled_sensing.words_by_full_path``. *cut* (draws,): result, samples cut. Twin:
+    ``OneSensor._readings``, ``chain.filter_each``, ``chain.quantise`` and ``OneSensor._at_ticks``.
+    """
+    parts, samples = signals.shape
+    draws = offset.size
+    own = np.zeros((parts + 4, LANES))  # factors, offset, drift, deviation, samples cut
+    begin = np.zeros(LANES, dtype=np.uint64)
+    by = np.zeros(LANES, dtype=np.uint64)
+    lines = np.empty((words, LANES))
+    coded = np.empty((words if ticks_a_word > 1 else 0, LANES))
+    taken = np.zeros(LANES, dtype=np.int64)
+    for group in range(min(tiles.shape[0], -(-(draws - first_draw) // LANES))):
+        first = first_draw + group * LANES
+        width = min(LANES, draws - first)
+        own[:] = 0.0
+        taken[:] = 0
+        deck = _deck_of(filters, setting, first, width)
+        if start.size:
+            begin[:width] = start[first : first + width]
+            by[:width] = step[first : first + width]
+        for j in range(width):
+            still = 0.0
+            for k in range(parts):
+                own[k, j] = factors[k, first + j]
+                still += factors[k, first + j] * signals[k, 0]
+            own[parts, j], own[parts + 1, j] = offset[first + j], drift[first + j]
+            own[parts + 2, j] = sigma[first + j]
+            still = still + offset[first + j] + drift[first + j] * ramp[0]
+            _set_at_rest(deck, rest[setting[first + j]], j, min(max(still, -level), level))
+        for t in range(0, ahead + samples, CHUNK):
+            if start.size:
+                _noise_of_lanes(begin, by, t, table, tail, deck)
+            else:
+                deck[:SAMPLES] = 0.0
+            low, high = min(max(ahead - t, 0), CHUNK), min(CHUNK, ahead + samples - t)
+            _felt(deck, own, signals, ramp, level, low, high, t - ahead + low)
+            _filter_deck(deck)
+            for j in range(width):
+                at = word[phase[first + j]] + every * taken[j] - t
+                while at < high and taken[j] < words:
+                    lines[taken[j], j] = deck[at * LANES + j]
+                    at += every
+                    taken[j] += 1
+        _at_ticks(lines, coded, tiles[group, channel], 0, early, ticks_a_word, grid)
+        for j in range(width):
+            cut[first + j] = int(own[parts + 3, j])
 
 
 def check_lanes() -> None:
@@ -246,5 +388,10 @@ def check_lanes() -> None:
         lanes_of(
             *(tables, factors, unit, unit, index, index, noise, start, start, table, table),
             *(through, 4, grid, 0, 0, 1, tiles, 0),
+        )
+        full_lanes_of(
+            *(given(np.ones((1, 4))), factors, unit, unit, given(np.ones(4)), unit, 2.0, 4),
+            *(index, index, through, given(np.zeros((1, 1, 2))), index, 1, 4, start, start),
+            *(table, table, grid, 0, 0, 1, tiles, 0, np.zeros(1, dtype=np.int64)),
         )
     to_lanes(given(np.zeros((1, 4))), index, tiles, 0)

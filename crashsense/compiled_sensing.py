@@ -325,6 +325,50 @@ def _cut_at(level: float, out: FloatArray) -> int:
 
 
 @_jit
+def _row_of(samples: FloatArray, row: int) -> FloatArray:
+    """The row of a draw, or the one that all share."""
+    return samples[row if samples.shape[0] > 1 else 0]
+
+
+@_jit
+def _felt_at_first(
+    reading: FloatArray,
+    other: FloatArray,
+    third: FloatArray,
+    factors: FloatArray,
+    mine: int,
+    row: int,
+) -> float:
+    """What a draw feels at its first sample: where it stood before."""
+    x = factors[0, mine] * _row_of(reading, row)[0]
+    if other.shape[0]:
+        x += factors[1, mine] * _row_of(other, row)[0]
+    if third.shape[0]:
+        x += factors[2, mine] * _row_of(third, row)[0]
+    return x
+
+
+@_jit
+def _felt(
+    reading: FloatArray,
+    other: FloatArray,
+    third: FloatArray,
+    factors: FloatArray,
+    mine: int,
+    row: int,
+    first: int,
+    here: FloatArray,
+) -> None:
+    """What a draw feels from sample *first* on, as many samples as *here* has room for."""
+    last = first + here.size
+    _scaled(_row_of(reading, row)[first:last], factors[0, mine], here)
+    if other.shape[0]:
+        _add_scaled(_row_of(other, row)[first:last], factors[1, mine], here)
+    if third.shape[0]:
+        _add_scaled(_row_of(third, row)[first:last], factors[2, mine], here)
+
+
+@_jit
 def words_of_signals(
     reading: FloatArray,
     other: FloatArray,
@@ -379,14 +423,7 @@ def words_of_signals(
         last_sample = 0
         for j in range(width):
             row = rows[first + j]
-            place = row if reading.shape[0] > 1 else 0
-            still[j] = factors[0, first + j] * reading[place, 0]
-            if other.shape[0]:
-                place = row if other.shape[0] > 1 else 0
-                still[j] += factors[1, first + j] * other[place, 0]
-            if third.shape[0]:
-                place = row if third.shape[0] > 1 else 0
-                still[j] += factors[2, first + j] * third[place, 0]
+            still[j] = _felt_at_first(reading, other, third, factors, first + j, row)
             _set_at_rest(deck, rest[setting[first + j]], j, still[j])
             from_word = word[phase[first + j]]
             last_sample = max(last_sample, from_word + every * (words - 1))
@@ -399,18 +436,8 @@ def words_of_signals(
             size = min(CHUNK, samples - t)
             for j in range(width):
                 row = rows[first + j]
-                place = row if reading.shape[0] > 1 else 0
-                factor = factors[0, first + j]
                 here = piece[:size]
-                _scaled(reading[place, t : t + size], factor, here)
-                if other.shape[0]:
-                    place = row if other.shape[0] > 1 else 0
-                    factor = factors[1, first + j]
-                    _add_scaled(other[place, t : t + size], factor, here)
-                if third.shape[0]:
-                    place = row if third.shape[0] > 1 else 0
-                    factor = factors[2, first + j]
-                    _add_scaled(third[place, t : t + size], factor, here)
+                _felt(reading, other, third, factors, first + j, row, t, here)
                 for i in range(size):
                     deck[i * LANES + j] = piece[i]
             _filter_deck(deck)
@@ -490,14 +517,7 @@ def words_by_full_path(
             by[:width] = step[first : first + width]
         for j in range(width):
             row = rows[first + j]
-            place = row if reading.shape[0] > 1 else 0
-            x = factors[0, first + j] * reading[place, 0]
-            if other.shape[0]:
-                place = row if other.shape[0] > 1 else 0
-                x += factors[1, first + j] * other[place, 0]
-            if third.shape[0]:
-                place = row if third.shape[0] > 1 else 0
-                x += factors[2, first + j] * third[place, 0]
+            x = _felt_at_first(reading, other, third, factors, first + j, row)
             still[j] = x + offset[first + j] + drift[first + j] * ramp[0]
             _set_at_rest(deck, rest[setting[first + j]], j, min(max(still[j], -level), level))
         for t in range(0, ahead + samples, CHUNK):
@@ -513,18 +533,8 @@ def words_by_full_path(
                 mine = first + j
                 for i in range(low):
                     piece[i] = still[j]
-                place = row if reading.shape[0] > 1 else 0
-                factor = factors[0, mine]
                 here = piece[low:high]
-                _scaled(reading[place, shift + low : shift + high], factor, here)
-                if other.shape[0]:
-                    place = row if other.shape[0] > 1 else 0
-                    factor = factors[1, mine]
-                    _add_scaled(other[place, shift + low : shift + high], factor, here)
-                if third.shape[0]:
-                    place = row if third.shape[0] > 1 else 0
-                    factor = factors[2, mine]
-                    _add_scaled(third[place, shift + low : shift + high], factor, here)
+                _felt(reading, other, third, factors, mine, row, shift + low, here)
                 constant, slope, deviation = offset[mine], drift[mine], sigma[mine]
                 since = ramp[shift + low : shift + high]
                 for i in range(here.size):
@@ -548,93 +558,6 @@ def words_by_full_path(
             mine = first + j
             after[mine], beyond[mine] = _quantised(line[j], grid, codes[mine], values[mine])
     return codes, values, after, beyond, before
-
-
-# --- ahead of the words ---------------------------------------------------------------------------
-
-
-@_jit
-def static_reading(
-    samples: FloatArray, stop: float, full_scale: float, quadratic: float, cubic: float
-) -> tuple[FloatArray, IntArray]:
-    """Reading of an element without dynamics, and samples at the stop.
-
-    Twin: ``chain.stop_at`` and ``chain.read_out``, same bits.
-    """
-    rows, n = samples.shape
-    out = np.empty((rows, n))
-    beyond = np.zeros(rows, dtype=np.int64)
-    for row in range(rows):
-        hits = 0
-        for i in range(n):
-            x = samples[row, i]
-            hits += abs(x) > stop
-            x = stop if x > stop else x
-            out[row, i] = -stop if x < -stop else x
-        beyond[row] = hits
-        if quadratic != 0.0:
-            for i in range(n):
-                share = out[row, i] / full_scale
-                out[row, i] = out[row, i] * (1.0 + quadratic * share + cubic * (share * share))
-        elif cubic != 0.0:
-            for i in range(n):
-                share = out[row, i] / full_scale
-                out[row, i] = out[row, i] * (1.0 + cubic * (share * share))
-    return out, beyond
-
-
-@_jit
-def _add_one(line: FloatArray, factor: float, total: FloatArray) -> None:
-    for i in range(total.size):
-        total[i] += factor * line[i]
-
-
-@_jit
-def _add_four(
-    line: FloatArray, f0: float, f1: float, f2: float, f3: float, total: FloatArray
-) -> None:
-    for i in range(total.size):
-        one = (total[i] + f0 * line[i]) + f1 * line[i + 1]
-        total[i] = (one + f2 * line[i + 2]) + f3 * line[i + 3]
-
-
-@_jit
-def upsampled(samples: FloatArray, taps: FloatArray) -> FloatArray:
-    """Raise the rate by a whole factor; twin: ``scipy.signal.resample_poly``, same bits.
-
-    *samples* (rows, n), continued along the line through the first and the last of each row; *taps*
-    (factor, 2 reach + 1): the filter by phase, newest sample first.
-    """
-    rows, n = samples.shape
-    up, count = taps.shape
-    reach = (count - 1) // 2
-    fours = count - count % 4
-    out = np.empty((rows, n * up))
-    line = np.zeros(n + 2 * reach + 4)
-    piece = 256
-    totals = np.empty(piece)
-    for row in range(rows):
-        slope = (samples[row, n - 1] - samples[row, 0]) / (n - 1)
-        for i in range(reach):
-            line[i] = samples[row, 0] + (i - reach) * slope
-            line[reach + n + i] = samples[row, n - 1] + (i + 1) * slope
-        for i in range(n):
-            line[reach + i] = samples[row, i]
-        for first in range(0, n, piece):
-            size = min(piece, n - first)
-            total = totals[:size]
-            for p in range(up):
-                total[:] = 0.0
-                # Oldest first, as the twin adds them.
-                own = taps[p, ::-1]
-                for k in range(0, fours, 4):
-                    here = line[first + k : first + k + size + 4]
-                    _add_four(here, own[k], own[k + 1], own[k + 2], own[k + 3], total)
-                for k in range(fours, count):
-                    _add_one(line[first + k : first + k + size], own[k], total)
-                for i in range(size):
-                    out[row, (first + i) * up + p] = total[i]
-    return out
 
 
 def check_sensing() -> None:
@@ -666,5 +589,3 @@ def check_sensing() -> None:
             *(row, nothing, nothing, factors, index, unit, unit, row[0], unit, 2.0, 4),
             *(index, index, through, state, index, 1, 4, start, start, table, table, grid),
         )
-    static_reading(row, 2.0, 2.0, 0.0, 0.0)
-    upsampled(row, given(np.ones((2, 3))))

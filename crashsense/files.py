@@ -187,6 +187,26 @@ def is_file(path: str | Path) -> bool:
         return False
 
 
+def exists(path: str | Path) -> bool:
+    """True if a file or folder of this name exists; False also for a name that none can have.
+
+    >>> exists("."), exists("x" * 5000)
+    (True, False)
+    """
+    try:
+        return Path(path).exists()
+    except (OSError, ValueError):
+        return False
+
+
+def is_folder(path: str | Path) -> bool:
+    """True if a folder of this name exists, as :func:`exists`."""
+    try:
+        return Path(path).is_dir()
+    except (OSError, ValueError):
+        return False
+
+
 # --- structured text ----------------------------------------------------------------------------
 
 

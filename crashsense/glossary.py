@@ -78,6 +78,8 @@ GROUPS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "offset": "What a sensor reads at rest.",
             "tick": "One turn of the control unit: all words are read, then the rules are computed.",
             "delay": "Time from true motion to the end of the task that knows it.",
+            "corner": "All tolerances of the sensors that a rule reads at so many standard deviations at once, on the side that hurts or the one that helps, cold, at 25 degC or hot.",
+            "as built": "Of a drawn quantity: held at the value that a plan states, instead of drawn.",
             "fault": "Something broken on purpose: a sensor that is stuck, lost, loose, swapped.",
         },
         "Rules": {
@@ -140,6 +142,7 @@ GROUPS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "demand_before_allowed": "Column: the largest demand before the time from which firing is allowed; 1 or more is early.",
             "arming_time_ms": "Column: when arming first held, by the clock of the control unit.",
             "engine": "What computes: numpy, or fast (compiled). The verdicts are the same.",
+            "program": "Rules of the house as a flat list of operations, which the compiled engine runs over many draws side by side.",
             "task": "What a plan is cut into: some draws of one occurrence.",
             "bundle": "Tasks that travel to a worker together; it never changes a number.",
             "rows": "Verdict rows: one for each event, draw, sensor set, algorithm and restraint.",

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from crashsense.cli.printing import place, say
+from crashsense.cli.targets import made, target_file
 from crashsense.resources import CAUTION
 
 
@@ -37,18 +38,13 @@ from crashsense.resources import CAUTION
 )
 def catalogue(out: Path, levels: Path | None, folder: Path | None, challenge: bool) -> int:
     """Write a page with every event of the library as a small multiple on the same axes."""
-    from crashsense.errors import Fault, InputError
     from crashsense.reporting.catalogue import catalogue_entries, catalogue_page
     from crashsense.synthesis import load_recipes
     from crashsense.synthesis.misuse.levels import levels_table, measure_levels
 
-    faults = [
-        Fault(str(path), option, str(path.parent), "an existing folder to write into")
-        for option, path in (("--out", out), ("--levels", levels))
-        if path is not None and not path.parent.is_dir()
-    ]
-    if faults:
-        raise InputError(faults)
+    for option, path in (("--out", out), ("--levels", levels)):
+        if path is not None:
+            target_file(path, option=option)
     recipes = load_recipes(folder)
     notes = []
     if challenge:
@@ -57,10 +53,10 @@ def catalogue(out: Path, levels: Path | None, folder: Path | None, challenge: bo
         notes.append(challenge_sentence(challenge_table([e for r in recipes for e in r.events()])))
     page = catalogue_page(catalogue_entries(recipes), notes=notes)
     table = None if levels is None else levels_table(measure_levels(recipes))
-    out.write_text(page, encoding="utf-8")
+    made(out).write_text(page, encoding="utf-8")
     say(f"{len(recipes)} recipes: {place(out)}")
     if levels is not None and table is not None:
-        levels.write_text(table, encoding="utf-8")
+        made(levels).write_text(table, encoding="utf-8")
         say(f"levels: {place(levels)}")
     say(f"CAUTION: {CAUTION}")
     return 0

@@ -11,6 +11,7 @@ import click
 
 from crashsense.cli import LazyGroup
 from crashsense.cli.printing import place, say
+from crashsense.cli.targets import FIGURES, made, target_file, target_folder
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.resources import CAUTION
 
@@ -202,23 +203,13 @@ def show(name: str, figure: str | None, folder: str | None) -> None:
 
     recipe, event = _find(name, folder)
     target = Path(figure if figure is not None else f"{name}.png")
-    _check_target(target, (".png", ".svg", ".pdf"), option="--figure")
+    target_file(target, option="--figure", endings=FIGURES)
     say(CAUTION + "\n")
     with engine.using("fast" if engine.installed() else "numpy"):
         for line in card(recipe, event):
             say(line)
-        save(event_figure(event_motion(recipe, event)), target)
+        save(event_figure(event_motion(recipe, event)), made(target))
     say(f"\nFigure: {place(target)}")
-
-
-def _check_target(path: Path, endings: tuple[str, ...], *, option: str) -> None:
-    faults = []
-    if path.suffix.lower() not in endings:
-        faults.append(Fault("command line", option, str(path), f"a name in {', '.join(endings)}"))
-    if not path.absolute().parent.is_dir():
-        faults.append(Fault("command line", option, str(path), "a file in an existing folder"))
-    if faults:
-        raise InputError(faults)
 
 
 #: File formats of an export, by their ending: of one event, and of each of several.
@@ -262,26 +253,22 @@ def export(
     ending = target.suffix.lower().removeprefix(".")
     single = count == 1 and not target.is_dir() and (ending != "" or style is None)
     if single:
-        _check_target(target, ENDINGS, option="--out")
+        target_file(target, option="--out", endings=ENDINGS)
         if style not in (None, ending):
             expected = f"the ending .{style}, or no --format"
             raise InputError([Fault("command line", "--out", out, expected)])
     else:
-        expected = f"a folder in an existing folder, for {count} events"
-        if (
-            target.suffix.lower() in ENDINGS
-            or target.is_file()
-            or not target.absolute().parent.is_dir()
-        ):
+        expected = f"a folder, for {count} events"
+        if target.suffix.lower() in ENDINGS or target.is_file():
             raise InputError([Fault("command line", "--out", out, expected)])
-        target.mkdir(exist_ok=True)
+        target_folder(target, option="--out").mkdir(parents=True, exist_ok=True)
     with engine.using("fast" if engine.installed() else "numpy"):
         for recipe, wanted in chosen:
             for event in recipe.events():
                 if event.name in wanted:
                     path = target if single else target / f"{event.name}.{style or FORMATS[0]}"
                     iso = path.suffix.lower() in (".mme", ".zip")
-                    (write_iso13499 if iso else write_signals)(event, path)
+                    (write_iso13499 if iso else write_signals)(event, made(path))
                     say(f"{place(path)}: {len(event.signals)} signals")
 
 

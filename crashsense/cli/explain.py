@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 import click
 
 from crashsense.cli.options import draw_of, draw_options
 from crashsense.cli.printing import place, say, width
+from crashsense.cli.targets import FIGURES, made, target_file
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.resources import CAUTION
 
@@ -47,9 +47,12 @@ def explain(
     if restraint is not None and restraint not in ALL_RESTRAINTS and "_after_" not in restraint:
         expected = nearest(restraint, ALL_RESTRAINTS)
         raise InputError([Fault("command line", "--restraint", restraint, expected)])
-    target = None if figure is None else _target(figure)
+    target = None
+    if figure is not None:
+        target = target_file(figure, option="--figure", endings=FIGURES)
     draw = draw_of(number, draw)
-    replayed = replay(open_run(run), event, draw=draw, **options)
+    opened = open_run(run)
+    replayed = replay(opened, event, draw=draw, **options)
     trial = replayed.trial
     say(f"CAUTION: {CAUTION}")
     say(
@@ -71,8 +74,11 @@ def explain(
         _short(found)
     if target is not None:
         from crashsense.plotting import save
+        from crashsense.reporting.stacked_figure import trial_event_figure
+        from crashsense.reporting.timing import spreads_of
 
-        save(trial.plot(), target)
+        spreads = spreads_of(opened.statistics() if opened.tally.draws else None)
+        save(trial_event_figure(trial, restraint=restraint, spreads=spreads), made(target))
         say(f"\nFigure: {place(target)}")
 
 
@@ -88,16 +94,3 @@ def _short(found: list[Any]) -> None:
         if len(found) > 1:
             say(f"\n{main.restraint}")
         say("\n".join(table))
-
-
-def _target(name: str) -> Path:
-    path = Path(name)
-    endings = (".png", ".svg", ".pdf")
-    faults = []
-    if path.suffix.lower() not in endings:
-        faults.append(Fault("command line", "--figure", name, f"a name in {', '.join(endings)}"))
-    if not path.absolute().parent.is_dir():
-        faults.append(Fault("command line", "--figure", name, "a file in an existing folder"))
-    if faults:
-        raise InputError(faults)
-    return path

@@ -9,6 +9,7 @@ import click
 import numpy as np
 
 from crashsense.cli.printing import say
+from crashsense.cli.targets import made, target_file
 from crashsense.errors import Fault, InputError
 from crashsense.resources import CAUTION
 
@@ -52,13 +53,14 @@ def vehicle(
     target = Path(out)
     if target.exists():
         raise InputError([Fault(out, "", None, "a new file; this one exists")])
+    target_file(target, option="--out")
     measured = read_wall(record, speed_kmh=speed_kmh, mass_kg=mass_kg, wall_force=wall_force)
     car = started(load_vehicle(start, beside="."))
     car = car.model_copy(
         update={"name": target.stem, "title": f"Front structure fitted to {measured.name}"}
     )
     found = fit_vehicle(car, measured, seed=seed, rounds=rounds, report=_say)
-    target.write_text(to_toml(found.vehicle), encoding="utf-8")
+    made(target).write_text(to_toml(found.vehicle), encoding="utf-8")
     say("\n".join(report_lines(found, without=WITHOUT_RECORD)))
     say(f"Wrote {target}")
     say(CAUTION)
@@ -122,5 +124,6 @@ def report_lines(found: Fit, *, without: tuple[str, ...]) -> list[str]:
         *(f"  {name:<24}{value:8.1f}" for name, value in found.misses.items()),
         "Held to besides the record:",
         *(f"  {line}" for line in without),
-        "Not fitted, kept from the start: sensing locations, centre, upper body, sill, geometry.",
+        "Not fitted, kept from the start: sensing locations, centre, upper body, sill, lengths that"
+        " fold, damping of what is crushed, geometry.",
     ]

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from crashsense.cli.printing import place, prose, say, width
+from crashsense.cli.targets import target_folder
 from crashsense.errors import Fault, InputError
 from crashsense.resources import CAUTION
 
@@ -61,8 +62,7 @@ def lesson(
         return 0
     if answers:
         return _check(chosen, answers)
-    if not out.is_dir():
-        raise InputError([Fault("command line", "--out", str(out), "an existing folder")])
+    target_folder(out, option="--out").mkdir(parents=True, exist_ok=True)
     _write(chosen, out, notebook=notebook)
     return 0
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,6 +9,7 @@ import click
 
 from crashsense.cli.options import draw_of, draw_options
 from crashsense.cli.printing import place, say
+from crashsense.cli.targets import made, target_file
 from crashsense.errors import Fault, InputError
 from crashsense.resources import CAUTION
 from crashsense.text_table import text_table
@@ -50,28 +50,13 @@ def row_lines(rows: pd.DataFrame) -> list[str]:
 
 def check_target(file: str) -> Path:
     """Return the file for the traces; refuse it before anything is computed."""
-    path = Path(file)
-    expected = ""
-    if path.suffix.lower() not in WRITERS:
-        expected = f"a name that ends in {' or '.join(WRITERS)}"
-    elif path.is_dir():
-        expected = "a file; this is a folder"
-    else:
-        there = next(p for p in (path, *path.absolute().parents) if p.exists())
-        if there != path and not there.is_dir():
-            expected = f"a file in a folder; {there} is none"
-        elif not os.access(there, os.W_OK):
-            expected = "a file that can be written"
-    if expected:
-        raise InputError([Fault("command line", "--out", file, expected)])
-    return path
+    return target_file(file, option="--out", endings=tuple(WRITERS))
 
 
 def write_traces(traces: pd.DataFrame, path: Path) -> None:
     """Write traces as CSV or Parquet, by the end of the name; the folder is made."""
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        getattr(traces, WRITERS[path.suffix.lower()])(path, index=False)
+        getattr(traces, WRITERS[path.suffix.lower()])(made(path), index=False)
     except OSError as error:
         expected = f"a file that can be written ({error.strerror or error})"
         raise InputError([Fault("command line", "--out", str(path), expected)]) from error

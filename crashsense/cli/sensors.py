@@ -9,6 +9,7 @@ import click
 
 from crashsense.cli import LazyGroup
 from crashsense.cli.printing import place, say
+from crashsense.cli.targets import FIGURES, made, target_file
 from crashsense.errors import Fault, InputError, unknown_name
 from crashsense.resources import CAUTION
 
@@ -150,6 +151,9 @@ def design(
     if target is not None and (target.suffix != ".toml" or target.exists()):
         expected = "a new file whose name ends in .toml"
         raise InputError([Fault("command line", "--out", out, expected)])
+    for option, name in (("--out", out), ("--figure", figure)):
+        if name is not None:
+            target_file(name, option=option, endings=FIGURES if option == "--figure" else ())
     found = design_element(
         range_m_s2=range_ * STANDARD_GRAVITY,
         bandwidth_hz=bandwidth,
@@ -176,7 +180,7 @@ def design(
         )
     say("  Deflection for each g falls with the square of the resonance.")
     if target is not None:
-        target.write_text(element_to_toml(found.element), encoding="utf-8")
+        made(target).write_text(element_to_toml(found.element), encoding="utf-8")
         say(f"\nWrote {place(target)}")
     if figure is not None:
         from crashsense.reporting.element_figure import trade_figure
@@ -186,15 +190,9 @@ def design(
 
 def _save(figure: Figure, path: str) -> None:
     """Write a figure that the command line asks for."""
-    from pathlib import Path
-
     from crashsense.plotting import save
 
-    endings = (".svg", ".png", ".pdf")
-    target = Path(path)
-    if target.suffix not in endings or not target.absolute().parent.is_dir():
-        expected = f"a file in a folder that exists, ending in one of {', '.join(endings)}"
-        raise InputError([Fault("command line", "--figure", path, expected)])
+    target = made(target_file(path, option="--figure", endings=FIGURES))
     say(f"Figure: {place(save(figure, target))}")
 
 

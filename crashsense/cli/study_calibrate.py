@@ -9,6 +9,7 @@ import click
 
 from crashsense.cli.options import WholeNumber
 from crashsense.cli.printing import place, say
+from crashsense.cli.study_plan import event_options, reading_of
 
 DEFAULT_FOLDER = "crashsense-study-calibrate"
 
@@ -16,13 +17,7 @@ DEFAULT_FOLDER = "crashsense-study-calibrate"
 @click.command("calibrate")
 @click.argument("algorithm", metavar="ALGORITHM")
 @click.option("--plan", metavar="FILE", help="Plan whose events and records are used.")
-@click.option(
-    "--events",
-    multiple=True,
-    metavar="NAME|GLOB|FAMILY|FILE",
-    help="Events of the library (default: all), or a recipe; may be repeated.",
-)
-@click.option("--records", multiple=True, metavar="PATH", help="Measured record; may be repeated.")
+@event_options
 @click.option("--sensor-set", default="standard", metavar="NAME|FILE", show_default=True)
 @click.option("--draws", type=WholeNumber(1), default=20, show_default=True, help="Searched on.")
 @click.option(
@@ -69,6 +64,7 @@ def calibrate_command(algorithm: str, **options: Any) -> int:
         plan=options["plan"],
         events=options["events"],
         records=options["records"],
+        reading=reading_of(options),
         sensor_set=options["sensor_set"],
         draws=options["draws"],
         held_out=options["held_out"],

@@ -3,28 +3,25 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
 from crashsense.cli.printing import place, say
+from crashsense.cli.study_plan import chosen_events, event_options
 from crashsense.errors import Fault, InputError
 from crashsense.resources import CAUTION
 
 
 @click.command("challenge")
-@click.option(
-    "--events",
-    multiple=True,
-    metavar="NAME|GLOB|FAMILY",
-    help="Events of the library (default: all); may be repeated.",
-)
+@event_options
 @click.option("--sensor-set", default="standard", metavar="NAME|FILE", show_default=True)
 @click.option(
     "--out",
     type=click.Path(dir_okay=False, path_type=Path),
     help="File for the table (Markdown); without it the table is printed.",
 )
-def challenge_command(events: tuple[str, ...], sensor_set: str, out: Path | None) -> int:
+def challenge_command(sensor_set: str, out: Path | None, **options: Any) -> int:
     """Largest demand of each rule family, with its default numbers, over each no-fire class.
 
     A class in which no family passes a third of its threshold is not challenging: that its
@@ -36,13 +33,12 @@ def challenge_command(events: tuple[str, ...], sensor_set: str, out: Path | None
         challenge_sentence,
         challenge_table,
     )
-    from crashsense.synthesis import load_events
 
-    table = challenge_table(load_events(list(events) or None), sensor_set=sensor_set)
+    events = chosen_events(options)
+    table = challenge_table(events, sensor_set=sensor_set)
     if table.empty:
-        raise InputError(
-            [Fault("study challenge", "--events", list(events), "an event that must not fire")]
-        )
+        names = [event.name for event in events][:12]
+        raise InputError([Fault("study challenge", "events", names, "an event that must not fire")])
     if out is None:
         say(as_text(table))
     else:

@@ -6,9 +6,9 @@ from typing import Any
 
 import click
 
-from crashsense.cli.options import OneOf, WholeNumber
+from crashsense.cli.options import WholeNumber
 from crashsense.cli.printing import place, say
-from crashsense.cli.study_plan import progress_bar
+from crashsense.cli.study_plan import chosen_events, event_options, progress_bar
 from crashsense.errors import Fault, InputError
 
 DEFAULT_FOLDER = "crashsense-study-element"
@@ -46,16 +46,7 @@ class Varied(click.ParamType):
     " may be repeated for a grid.",
 )
 @click.option("--sensor", multiple=True, help="Channel with the element (default central_x).")
-@click.option(
-    "--events",
-    multiple=True,
-    metavar="NAME|GLOB|FAMILY",
-    help="Events of the library (default: all); may be repeated.",
-)
-@click.option("--records", multiple=True, metavar="PATH", help="Measured record; may be repeated.")
-@click.option("--channel", help="Records: the channel to take, by its name or number.")
-@click.option("--belts", type=OneOf("belted", "unbelted"), help="Records: belt state.")
-@click.option("--expect", type=OneOf("fire", "no_fire", "open"), help="Records: for stage 1.")
+@event_options
 @click.option("--algorithm", default="guarded", metavar="NAME|FILE", show_default=True)
 @click.option("--sensor-set", default="standard", metavar="NAME|FILE", show_default=True)
 @click.option("--restraint", default="front_airbag_stage_1", show_default=True)
@@ -72,7 +63,6 @@ def element_command(element: str, **options: Any) -> int:
 
     crashsense study element my_element.toml --vary gap_um=1:3:0.5 --vary beam_width_um=2,3,4
     """
-    from crashsense.cli.study_range import chosen_events
     from crashsense.sensing.element_file import load_element
     from crashsense.studies.element import study_element
     from crashsense.studies.element_report import element_text, write_element_study

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import click
 
 from crashsense.cli.options import WholeNumber
 from crashsense.cli.printing import place, say
-from crashsense.errors import Fault, InputError
+from crashsense.cli.targets import FIGURES, made, target_file
 from crashsense.resources import CAUTION
 
 DEFAULT_FIGURE = "crashsense-study-model.png"
@@ -43,13 +41,7 @@ def model_command(
     from crashsense.records import read_record
     from crashsense.studies.model_against_record import as_text, model_figure, predict
 
-    target = Path(figure)
-    if target.suffix.lower() not in (".png", ".svg", ".pdf"):
-        raise InputError([Fault("command line", "--figure", figure, "a name in .png, .svg, .pdf")])
-    if not target.absolute().parent.is_dir():
-        raise InputError(
-            [Fault("command line", "--figure", figure, "a file in an existing folder")]
-        )
+    target = target_file(figure, option="--figure", endings=FIGURES)
     for option, value in (("--speed-kmh", speed_kmh), ("--mass-kg", mass_kg)):
         if value is not None:
             number(value, file="command line", field=option, above=0.0)
@@ -66,6 +58,6 @@ def model_command(
     ]
     say(f"CAUTION: {CAUTION}\n")
     say(as_text(predictions))
-    save(model_figure(predictions), target)
+    save(model_figure(predictions), made(target))
     say(f"\nFigure: {place(target)}")
     return 0

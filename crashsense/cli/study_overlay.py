@@ -7,6 +7,7 @@ from typing import Any
 import click
 
 from crashsense.cli.printing import place, say
+from crashsense.cli.study_plan import event_options, reading_of
 
 DEFAULT_FOLDER = "crashsense-study-overlay"
 
@@ -15,13 +16,7 @@ DEFAULT_FOLDER = "crashsense-study-overlay"
 @click.argument("criterion", metavar="ALGORITHM:DEFINITION")
 @click.option("--restraint", default="front_airbag_stage_1", show_default=True)
 @click.option("--plan", metavar="FILE", help="Plan whose events and records are used.")
-@click.option(
-    "--events",
-    multiple=True,
-    metavar="NAME|GLOB|FAMILY|FILE",
-    help="Events of the library (default: all), or a recipe; may be repeated.",
-)
-@click.option("--records", multiple=True, metavar="PATH", help="Measured record; may be repeated.")
+@event_options
 @click.option("--sensor-set", default="standard", metavar="NAME|FILE", show_default=True)
 @click.option("--out", default=DEFAULT_FOLDER, metavar="DIR", show_default=True)
 def overlay_command(criterion: str, **options: Any) -> int:
@@ -38,8 +33,9 @@ def overlay_command(criterion: str, **options: Any) -> int:
     from crashsense.studies.overlay import overlay_text, study_overlay, write_overlay
 
     check_folder(options["out"], study="study overlay", prefix="overlay")
-    given = {key: value for key, value in options.items() if key != "out"}
-    found = study_overlay(criterion, **given)
+    names = ("restraint", "plan", "events", "records", "sensor_set")
+    given = {name: options[name] for name in names}
+    found = study_overlay(criterion, reading=reading_of(options), **given)
     folder = write_overlay(found, options["out"])
     say(overlay_text(found))
     say(f"\nTable and figure: {place(folder)}")

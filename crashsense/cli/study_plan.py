@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +13,7 @@ import click
 from crashsense.cli.options import OneOf, plan_options
 
 if TYPE_CHECKING:
+    from crashsense.event import Event
     from crashsense.plan import Plan
 
 #: Keys of a plan that say which events are studied, and on what.
@@ -32,6 +33,10 @@ EVENT_KEYS = (
     "required_from",
 )
 
+#: Keys that say how records are read, and all that choose events of the library and records.
+READING_KEYS = ("channel", "belts", "expect", "required_from")
+CHOOSING_KEYS = ("events", "records", *READING_KEYS)
+
 #: Keys that say how draws are made.
 DRAW_KEYS = ("draws", "seed", "vary", "sensor_draws")
 
@@ -46,6 +51,32 @@ def study_options(*more: str) -> Callable[[Callable[..., Any]], Callable[..., An
         return partial(plan_options, only=(*EVENT_KEYS, *more))(engine(command))
 
     return decorate
+
+
+def event_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the options that choose events: of the library, or records and how they are read.
+
+    The same for every command that takes events; a record may be a library of records.
+    """
+    return plan_options(command, only=CHOOSING_KEYS)
+
+
+def reading_of(options: Mapping[str, Any]) -> dict[str, Any]:
+    """How records are read, as far as it is said."""
+    return {k: options[k] for k in READING_KEYS if options[k] is not None}
+
+
+def chosen_events(options: Mapping[str, Any]) -> list[Event]:
+    """Return the events that the options choose; records replace the library.
+
+    Raises
+    ------
+    InputError : unknown names, records that cannot be read, a wish for records without any
+    """
+    from crashsense.plan import resolve_plan
+
+    given = {name: options[name] for name in CHOOSING_KEYS if options[name] not in (None, ())}
+    return list(resolve_plan(algorithms=("plain",), **given).events)
 
 
 def resolved(

@@ -9,7 +9,7 @@ import click
 
 from crashsense.cli.options import OneOf, plan_options
 from crashsense.cli.printing import place, say
-from crashsense.cli.study_plan import progress_bar
+from crashsense.cli.study_plan import chosen_events, event_options, progress_bar
 from crashsense.errors import Fault, InputError
 from crashsense.resources import CAUTION
 
@@ -36,17 +36,7 @@ class Numbers(click.ParamType):
 
 
 @click.command("range")
-@click.option(
-    "--events",
-    multiple=True,
-    metavar="NAME|GLOB|FAMILY",
-    help="Events of the library (default: all); may be repeated.",
-)
-@click.option("--records", multiple=True, metavar="PATH", help="Measured record; may be repeated.")
-@click.option("--channel", help="Records: the channel to take, by its name or number.")
-@click.option("--belts", type=OneOf("belted", "unbelted"), help="Records: belt state.")
-@click.option("--expect", type=OneOf("fire", "no_fire", "open"), help="Records: for stage 1.")
-@click.option("--required-from", help="Records: the channel that sets the required time.")
+@event_options
 @click.option("--algorithm", default="guarded", metavar="NAME|FILE", show_default=True)
 @click.option("--sensor-set", default="standard", metavar="NAME|FILE", show_default=True)
 @click.option("--sensor", default="central_x", show_default=True, help="Sensor that is varied.")
@@ -121,24 +111,3 @@ def range_command(**options: Any) -> int:
     say("\n" + "\n".join(found.advice))
     say(f"\nTables and figure: {place(folder)}")
     return 0
-
-
-def chosen_events(options: dict[str, Any]) -> list[Any]:
-    """Return the events that options name, of the library or of records."""
-    from crashsense.synthesis import load_events
-
-    events: list[Any] = []
-    if options["records"]:
-        from crashsense.records import read_record
-
-        for path in options["records"]:
-            events += read_record(
-                path,
-                channel=options["channel"],
-                belts=options["belts"],
-                expect=options["expect"],
-                required_from=options["required_from"],
-            )
-    if options["events"] or not options["records"]:
-        events += load_events(list(options["events"]) or None)
-    return events

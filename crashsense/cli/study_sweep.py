@@ -9,6 +9,7 @@ import click
 
 from crashsense.cli.options import WholeNumber, shown
 from crashsense.cli.printing import place, say
+from crashsense.cli.study_plan import event_options, reading_of
 from crashsense.errors import Fault, InputError
 
 DEFAULT_FOLDER = "crashsense-study-sweep"
@@ -54,13 +55,7 @@ def _even(text: str) -> tuple[float, ...]:
     help="Of each number in turn. Default: 11 between half and double that of the file.",
 )
 @click.option("--plan", metavar="FILE", help="Plan whose events and records are used.")
-@click.option(
-    "--events",
-    multiple=True,
-    metavar="NAME|GLOB|FAMILY|FILE",
-    help="Events of the library (default: all), or a recipe; may be repeated.",
-)
-@click.option("--records", multiple=True, metavar="PATH", help="Measured record; may be repeated.")
+@event_options
 @click.option("--sensor-set", default="standard", metavar="NAME|FILE", show_default=True)
 @click.option("--restraint", multiple=True, help="Counted; default: all on which the numbers act.")
 @click.option("--draws", type=WholeNumber(0), default=50, show_default=True)
@@ -92,6 +87,7 @@ def sweep_command(parameters: tuple[str, ...], **options: Any) -> int:
         plan=options["plan"],
         events=options["events"],
         records=options["records"],
+        reading=reading_of(options),
         sensor_set=options["sensor_set"],
         restraints=options["restraint"],
         draws=options["draws"],

@@ -9,7 +9,6 @@ import re
 from html import escape
 from pathlib import Path
 
-import jinja2
 from markupsafe import Markup
 
 from crashsense import __version__
@@ -17,9 +16,10 @@ from crashsense.glossary import meaning
 from crashsense.lessons.form import Lesson
 from crashsense.lessons.running import run_lesson
 from crashsense.lessons.script import marked_words, paragraphs, script
+from crashsense.reporting.pages import environment
 from crashsense.resources import CAUTION
 
-_TEMPLATE = Path(__file__).resolve().parent / "lesson.html"
+_HERE = Path(__file__).resolve().parent
 
 _WORD = re.compile(r"\[\[([^\]|]+)(?:\|([^\]]+))?\]\]")
 _CODE = re.compile(r"`([^`]+)`")
@@ -44,8 +44,7 @@ def _word(found: re.Match[str]) -> str:
 def lesson_page(lesson: Lesson) -> str:
     """Run a lesson and return its page (HTML)."""
     outcomes, _ = run_lesson(lesson)
-    environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
-    template = environment.from_string(_TEMPLATE.read_text(encoding="utf-8"))
+    template = environment(_HERE).get_template("lesson.html.j2")
     parts = [
         {
             "paragraphs": [rich(one) for one in paragraphs(part.text)],

@@ -56,7 +56,7 @@ from crashsense.event import (
     stated_order,
     usual_order,
 )
-from crashsense.files import number_or_none, read_text
+from crashsense.files import exists, number_or_none, read_text
 from crashsense.further_restraints import GOES_WITH, further_requirement
 from crashsense.records.stated import parse_requirement
 from crashsense.synthesis import Recipe
@@ -80,7 +80,7 @@ def read_requirements(given: str | Mapping[str, Any], *, base: Path, file: str) 
     InputError : with every fault
     """
     if isinstance(given, str):
-        path = base / given if (base / given).exists() else Path(given)
+        path = base / given if exists(base / given) else Path(given)
         given, file = _from_csv(path), str(path)
     faults: list[Fault] = []
     asked: Asked = {}
@@ -172,9 +172,12 @@ def _plain_waiver(value: Any, *, file: str, where: str, faults: list[Fault]) -> 
 
 def _from_csv(path: Path) -> dict[str, dict[str, dict[str, Any]]]:
     text = read_text(path, expected="a table of requirements (CSV)")
-    reader = csv.DictReader(StringIO(text))
     file = str(path)
-    columns = reader.fieldnames or []
+    try:
+        reader = csv.DictReader(StringIO(text))
+        columns, rows = reader.fieldnames or [], list(reader)
+    except csv.Error as error:
+        raise InputError([Fault(file, "content", None, f"a CSV ({error})")]) from None
     faults = [
         Fault(file, name, None, nearest(name, COLUMNS)) for name in columns if name not in COLUMNS
     ]
@@ -186,7 +189,7 @@ def _from_csv(path: Path) -> dict[str, dict[str, dict[str, Any]]]:
     if faults:
         raise InputError(faults)
     found: dict[str, dict[str, dict[str, Any]]] = {}
-    for number, row in enumerate(reader, start=2):
+    for number, row in enumerate(rows, start=2):
         cells = {key: (value or "").strip() for key, value in row.items() if key is not None}
         if not cells["event"] or not cells["restraint"]:
             faults.append(Fault(file, f"line {number}", None, "an event and a restraint"))

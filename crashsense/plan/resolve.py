@@ -13,7 +13,7 @@ import tomli_w
 
 from crashsense.errors import CrashsenseError, Fault, InputError, RunFolderError
 from crashsense.event import Event, expired_waivers
-from crashsense.files import is_file, read_text, read_toml
+from crashsense.files import exists, is_file, is_folder, read_text, read_toml
 from crashsense.further_restraints import asking
 from crashsense.plan.inputs import input_digests, same_content
 from crashsense.plan.keys import ENTRIES, KEYS, PlanKeys, check_names, checked_keys, is_list
@@ -131,7 +131,7 @@ def _beside(entry: str, base: Path) -> str:
     """Resolve an entry that is a path: first beside the plan file, then from here."""
     candidate = base / entry
     is_path = "/" in entry or "\\" in entry or entry.endswith(".toml")
-    return str(candidate) if is_path and candidate.exists() else entry
+    return str(candidate) if is_path and exists(candidate) else entry
 
 
 def _events(
@@ -145,7 +145,7 @@ def _events(
     plain: list[str] | None = None if names is None else []
     for entry in names or ():
         path = Path(_beside(entry, base))
-        if path.is_dir() and not _is_library_word(entry):
+        if is_folder(path) and not _is_library_word(entry):
             recipes.extend(load_recipes(path))
         elif path.suffix == ".toml" and is_file(path):
             recipes.append(parse_recipe(read_text(path), path=str(path)))
@@ -200,7 +200,7 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
     faults = _value_faults(file, objects, label)
     entries = file.events if events is None else list(events)
     record_paths = [str(p) for p in records or ()]
-    record_paths += [str(base / p) if (base / p).exists() else p for p in file.records]
+    record_paths += [str(base / p) if exists(base / p) else p for p in file.records]
     for_records = {key: v for key, v in file.of("records").items() if v is not None}
     if not record_paths:
         expected = "nothing: there are no records"
@@ -274,9 +274,10 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
             "misbehaves can change or end the whole evaluation"
         )
     named = [name for name in file.restraints if name != COVERED]
+    covered = {restraint for algorithm in all_rules for restraint in algorithm.rules}
     return Plan(
         events=tuple(
-            limited_to(about, chosen, named=named)
+            limited_to(about, chosen, named=named, covered=covered)
             if file.restraints
             else [asking(event, about) for event in chosen]
         ),
@@ -461,7 +462,7 @@ def _path(entry: Any, base: Path) -> str | None:
         return None
     found = Path(_beside(entry, base))
     is_path = "/" in entry or "\\" in entry or entry.endswith(".toml")
-    return str(found.resolve()) if is_path and found.exists() else None
+    return str(found.resolve()) if is_path and exists(found) else None
 
 
 def _written(entries: Sequence[Any], objects: Sequence[Any], base: Path) -> list[str]:

@@ -48,14 +48,20 @@ def _kept(requirement: Requirement, restraints: Sequence[str]) -> Requirement:
 
 
 def limited_to(
-    restraints: Sequence[str], events: Iterable[Event], *, named: Sequence[str] = ()
+    restraints: Sequence[str],
+    events: Iterable[Event],
+    *,
+    named: Sequence[str] = (),
+    covered: Iterable[str] = (),
 ) -> list[Event]:
     """Return events that ask for these restraints only: the others are open.
 
     Their required times stay, as information. Of those *named* by the plan an algorithm without a
-    rule does not meet what is required; of the others it is not judged.
+    rule does not meet what is required; of the others it is not judged. *covered*: restraints that
+    some algorithm has a rule for; left out of the plan, they are open as well.
     """
-    return [_limited(asking(event, restraints), restraints, named=named) for event in events]
+    wanted = [*restraints, *covered]
+    return [_limited(asking(event, wanted), restraints, named=named) for event in events]
 
 
 def _limited(event: Event, restraints: Sequence[str], *, named: Sequence[str]) -> Event:

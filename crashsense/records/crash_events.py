@@ -21,6 +21,7 @@ from crashsense.records.measuring import (
     beside,
     covers,
     engine_channel,
+    front_of,
 )
 from crashsense.records.motion import Motion, is_fixed_obstacle, role, struck_from
 from crashsense.records.source import EVENT_RATE_HZ, RecordSource
@@ -200,6 +201,8 @@ def _signals(reading: Reading, choice: Choice) -> tuple[dict[str, Signal], set[i
     engine = engine_channel(record, choice.channel.vehicle)
     if engine is not None and engine.number in reading.channels:
         parts["powertrain_x"] = reading.channels[engine.number]
+    for name, number in front_of(reading, choice.channel.vehicle).items():
+        parts[name] = reading.channels[number]
     central = _signal("central_x", main)
     signals: dict[str, Signal] = {}
     for name, part in parts.items():

@@ -26,6 +26,9 @@ CENTRAL_PLACES: dict[str, str] = {
     "rear_deck": "far behind the passenger cell, rings",
 }
 
+#: Where front sensors sit: left and right ones become channels of their own (practice).
+FRONT_PLACE = "radiator_support"
+
 #: A place that neither words nor code tell.
 UNKNOWN = "unknown"
 
@@ -36,7 +39,8 @@ _WORDS: tuple[tuple[str, str], ...] = (
     ("control_unit", r"\b(CONTROL UNIT|ACU|SRS ECU|AIRBAG ECU|AIR ?BAG CONTROL|RCM|SDM)\b"),
     ("dash", r"\b(DASH|DASHPANEL|INSTRUMENT PANEL|I\.?P\.?|FIREWALL|COWL|STEERING|COLUMN)\b"),
     ("door", r"\bDOORS?\b"),
-    ("bumper", r"\b(BUMPER|RADIATOR|HOOD|GRILL|GRILLE)\b"),
+    ("radiator_support", r"\b(RADIATOR|UP ?-?FRONT)\b"),
+    ("bumper", r"\b(BUMPER|HOOD|GRILL|GRILLE)\b"),
     ("frame", r"\b(FRAME|RAIL|SUBFRAME|LONGITUDINAL|SIDE ?-?MEMBER)\b"),
     (
         "other",
@@ -78,7 +82,8 @@ _CODES: tuple[tuple[str, str], ...] = (
     ("door", r"DOOR|DOPA|DR[LR]|DO[LR]"),
     ("pillar", r"[ABCD]PIL|[ABCD]P[LRUM]|PL[LR]"),
     ("frame", r"FRAM|FR[LRC]|FM[LR]|MSME|SIME|SUBF|SUB[LR]"),
-    ("bumper", r"BUMP|BUSY|BM[PLRC]|RACM|RAD"),
+    ("radiator_support", r"RACM|RAD"),
+    ("bumper", r"BUMP|BUSY|BM[PLRC]"),
     ("rear_deck", r"RDK|RDEC|RRDK|RD[LRC]|TRNK|DK"),
 )
 

@@ -28,7 +28,7 @@ from typing import Any
 
 from crashsense.errors import Fault, InputError, nearest, printable
 from crashsense.event import ALL_RESTRAINTS, FAMILIES
-from crashsense.files import number, read_text, read_toml
+from crashsense.files import exists, number, read_text, read_toml
 from crashsense.records.stated import StatedRequirement, parse_requirement
 
 NAMES = ("records.toml", "records.csv")
@@ -135,7 +135,7 @@ def _entry(manifest: Path, name: str, row: Mapping[str, Any], faults: list[Fault
     place = manifest.parent / inner
     if not name or inner.is_absolute() or ".." in inner.parts:
         faults.append(Fault(file, "record", name, "a file or folder beside the manifest"))
-    elif not place.exists():
+    elif not exists(place):
         beside = [p.name for p in manifest.parent.iterdir() if p.name not in NAMES]
         faults.append(Fault(file, "record", name, nearest(name, beside)))
     values: dict[str, Any] = {}

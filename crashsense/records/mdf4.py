@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
 
 from crashsense.errors import Fault, InputError, MissingExtraError
 from crashsense.files import opened
-from crashsense.records.header import ChannelInfo, Record, Samples
-from crashsense.records.series import MOST_CHANNELS, Content, Series, opened_as, samples_of
-from crashsense.records.table import MOST_VALUES, TableFile
+from crashsense.records.series import Container, Content, Series, whole_file, within_limits
 
 NAME = "MDF4"
 TITLE = "measurement files of ASAM MDF, version 4 (needs the extra mdf)"
@@ -22,24 +21,8 @@ def recognises(opening: str) -> bool:
     return opening.startswith("MDF     4")
 
 
-def read_header(path: Path) -> Record | TableFile:
-    """Open the file; its names decide whether it is a table or a record."""
-    return opened_as(path, load(path), format=NAME, load=load)
-
-
-def read_channel(record: Record, channel: ChannelInfo) -> Samples:
-    """Read one channel of a file whose names are not those of this program."""
-    return samples_of(record, channel, load(record.path).series)
-
-
-def load(path: Path) -> Content:
+def _load(path: Path) -> Content:
     """Read every channel of numbers; time zero is that of the file."""
-    seen = path.stat()
-    return _load(path, seen.st_mtime_ns, seen.st_size)
-
-
-@lru_cache(maxsize=1)
-def _load(path: Path, _changed: int, _size: int) -> Content:
     try:
         from asammdf import MDF
     except ImportError as error:
@@ -50,39 +33,34 @@ def _load(path: Path, _changed: int, _size: int) -> Content:
             expected = "a whole MDF4 file (no header block)"
             raise InputError([Fault(path.name, "content", None, expected)])
     series = []
-    try:
-        with MDF(path) as file:
-            names = [n for n in file.channels_db if n not in ("time", "t")]
-            if len(names) > MOST_CHANNELS:
-                expected = f"at most {MOST_CHANNELS} channels"
-                raise InputError([Fault(path.name, "channels", len(names), expected)])
-            held = sum(int(g.channel_group.cycles_nr) * len(g.channels) for g in file.groups)
-            if held > MOST_VALUES:
-                expected = f"at most {MOST_VALUES} values"
-                raise InputError([Fault(path.name, "size", held, expected)])
-            for name in names:
-                for group, index in file.channels_db[name]:
-                    found = file.get(group=group, index=index)
-                    if found.samples.ndim != 1 or found.samples.dtype.kind not in "iuf":
-                        continue
-                    series.append(
-                        Series(
-                            name,
-                            str(found.unit or ""),
-                            np.asarray(found.timestamps, dtype=np.float64),
-                            np.asarray(found.samples, dtype=np.float64),
-                            str(found.comment or "")[:200],
-                        )
+    with whole_file(path, kind="MDF4 file"), _quiet_end(), MDF(path) as file:
+        names = [n for n in file.channels_db if n not in ("time", "t")]
+        held = sum(int(g.channel_group.cycles_nr) * len(g.channels) for g in file.groups)
+        within_limits(path, channels=len(names), values=held)
+        for name in names:
+            for group, index in file.channels_db[name]:
+                found = file.get(group=group, index=index)
+                if found.samples.ndim != 1 or found.samples.dtype.kind not in "iuf":
+                    continue
+                series.append(
+                    Series(
+                        name,
+                        str(found.unit or ""),
+                        np.asarray(found.timestamps, dtype=np.float64),
+                        np.asarray(found.samples, dtype=np.float64),
+                        str(found.comment or "")[:200],
                     )
-    except InputError:
-        raise
-    except Exception as error:  # noqa: BLE001 - the package raises whatever a broken file provokes
-        _give_up(error)
-        reason = f"{type(error).__name__}: {error}".split("\n")[0][:120]
-        raise InputError(
-            [Fault(path.name, "content", None, f"a whole MDF4 file ({reason})")]
-        ) from None
+                )
     return Content(series)
+
+
+@contextmanager
+def _quiet_end() -> Iterator[None]:
+    try:
+        yield
+    except Exception as error:
+        _give_up(error)
+        raise
 
 
 def _give_up(error: BaseException) -> None:
@@ -96,3 +74,7 @@ def _give_up(error: BaseException) -> None:
             if stream is not None:
                 stream.close()
         trace = trace.tb_next
+
+
+_CONTAINER = Container(NAME, _load)
+load, read_header, read_channel = _CONTAINER.load, _CONTAINER.read_header, _CONTAINER.read_channel

@@ -22,6 +22,7 @@ from crashsense.records.choice import (
 )
 from crashsense.records.findings import Finding
 from crashsense.records.formats import reader_of
+from crashsense.records.front_sensors import against_cell, front_channels
 from crashsense.records.header import ChannelInfo, Record
 from crashsense.records.locations import (
     CENTRAL_PLACES,
@@ -160,7 +161,8 @@ def _struck_by_channels(record: Record) -> Record:
 
     A vehicle struck from behind is driven forward while the other is slowed: their velocity changes
     along x have opposite signs. A vehicle that moves more along y than along x was struck in its
-    side. If the channels are ambiguous, the default assumption holds.
+    side. If the channels are ambiguous, an impact angle of about 90 or 270 degrees tells which one
+    was struck in its side; else the default assumption holds.
     """
     silent = [
         v for v in record.vehicles if struck_from(record, v.number).basis.startswith("assumed")
@@ -179,6 +181,8 @@ def _struck_by_channels(record: Record) -> Record:
         elif mine > _SURE_M_S and others[0] < -_SURE_M_S:
             basis = f"it was driven forward ({mine * 3.6:+.1f} km/h) while the other was slowed"
             told[vehicle.number] = ("rear", basis)
+    if not told:
+        told = _struck_by_angle(record, [vehicle.number for vehicle in silent])
     vehicles = tuple(
         replace(v, struck_from=told[v.number][0], struck_basis=told[v.number][1])
         if v.number in told
@@ -186,6 +190,28 @@ def _struck_by_channels(record: Record) -> Record:
         for v in record.vehicles
     )
     return replace(record, vehicles=vehicles)
+
+
+#: Impact angles so near to a right one tell a side impact [deg]. Near 0 and 180 they tell nothing:
+#: whether 0 is head-on or the same way is not sure (guide of the format, from memory).
+_RIGHT_ANGLE_DEG = 30.0
+
+
+def _struck_by_angle(record: Record, silent: list[int]) -> dict[int, tuple[str, str]]:
+    """The vehicle that was struck in its side, where the impact angle of two is about a right one.
+
+    It is the one that stood; if both or neither did the second, as the format numbers the striking
+    vehicle first (from memory).
+    """
+    angle = record.test.impact_angle_deg
+    if angle is None or abs(abs((angle + 180.0) % 360.0 - 180.0) - 90.0) > _RIGHT_ANGLE_DEG:
+        return {}
+    still = [v.number for v in record.vehicles if v.speed_kmh == 0.0]
+    struck = still[0] if len(still) == 1 else record.vehicles[-1].number
+    if struck not in silent:
+        return {}
+    why = "it stood" if len(still) == 1 else "the second vehicle, assumed"
+    return {struck: ("side", f"impact angle {angle:g} deg between two vehicles; {why}")}
 
 
 def _change(record: Record, vehicle: int, axis: str) -> float:
@@ -265,6 +291,7 @@ def _finish(
             found, faulty = _add_companion(record, companion, choices, moved, channels)
             findings += found
             faults += faulty
+        findings += _front_sensors(record, vehicle, choices, channels)
     if faults:
         raise InputError([*faults, *(f.fault() for f in findings if f.severity == "error")])
     motions = {n: c.motion for n, c in pool.known.items() if c.motion is not None}
@@ -300,6 +327,49 @@ def _add_companion(
         findings.append(against)
         channels.pop(companion.number, None)
     return findings, list(faults)
+
+
+def _front_sensors(
+    record: Record, vehicle: int, choices: list[Choice], channels: dict[int, ReadChannel]
+) -> list[Finding]:
+    """Read sound front sensors of a vehicle that was struck in its front into *channels*."""
+    cell = next((channels[n] for c in choices if (n := c.channel.number) in channels), None)
+    if cell is None or struck_from(record, vehicle).family != "frontal":
+        return []
+    findings: list[Finding] = []
+    for info in front_channels(_usable(record, vehicle, "x")).values():
+        found, read, faults = _one_channel(record, info)
+        told = [f for f in found if f.severity == "error" or f.disqualifies]
+        if read is not None and not told:
+            told = against_cell(
+                read.judged,
+                cell.judged,
+                file=read.file,
+                where=f"channel {info.number}",
+                cell_name=f"channel {cell.info.number}",
+            )
+        why = [f"{f.check}: {f.value}" for f in told] + [fault.expected for fault in faults]
+        if read is not None and not why:
+            channels[info.number] = read
+            continue
+        findings.append(
+            Finding(
+                "warning",
+                "front sensor",
+                record.path.name,
+                f"channel {info.number} ({place_of(info).words})",
+                "; ".join(why)[:200] or "not read",
+                "what the front of a car does in this crash",
+                (told[0].note if told and told[0].note else "fails the check") + "; left out",
+            )
+        )
+    return findings
+
+
+def front_of(reading: Reading, vehicle: int) -> dict[str, int]:
+    """Channel of an event -> number of the record's channel, of the front sensors that passed."""
+    found = front_channels(_usable(reading.record, vehicle, "x"))
+    return {name: info.number for name, info in found.items() if info.number in reading.channels}
 
 
 def _source(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -11,9 +10,8 @@ import numpy as np
 from crashsense.errors import Fault, InputError
 from crashsense.files import opened
 from crashsense.records import archives
-from crashsense.records.header import ChannelInfo, Record, Samples
-from crashsense.records.series import Content, Series, opened_as, samples_of
-from crashsense.records.table import MOST_VALUES, TIME, TableFile
+from crashsense.records.series import Container, Content, Series
+from crashsense.records.table import MOST_VALUES, TIME
 
 NAME = "npz"
 TITLE = "NumPy archive with time_s (or start_s and rate_hz) and one array a channel"
@@ -28,24 +26,8 @@ def recognises_archive(path: Path) -> bool:
     return bool(infos) and all(info.filename.endswith(".npy") for info in infos)
 
 
-def read_header(path: Path) -> Record | TableFile:
-    """Open the archive; its names decide whether it is a table or a record."""
-    return opened_as(path, load(path), format=NAME, load=load)
-
-
-def read_channel(record: Record, channel: ChannelInfo) -> Samples:
-    """Read one channel of an archive whose names are not those of this program."""
-    return samples_of(record, channel, load(record.path).series)
-
-
-def load(path: Path) -> Content:
+def _load(path: Path) -> Content:
     """Read all arrays; ``units`` is a JSON text: name -> unit (g without it)."""
-    seen = path.stat()
-    return _load(path, seen.st_mtime_ns, seen.st_size)
-
-
-@lru_cache(maxsize=1)
-def _load(path: Path, _changed: int, _size: int) -> Content:
     file = path.name
     arrays: dict[str, np.ndarray] = {}
     faults: list[Fault] = []
@@ -113,3 +95,7 @@ def _times(
         return None
     faults.append(Fault(file, TIME, None, f"an array {TIME}, or rate_hz and start_s"))
     return None
+
+
+_CONTAINER = Container(NAME, _load)
+load, read_header, read_channel = _CONTAINER.load, _CONTAINER.read_header, _CONTAINER.read_channel

@@ -9,8 +9,10 @@ ISO/TS 13499 where the name is one, or from the words of name and description.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -48,6 +50,73 @@ class Content:
     series: Sequence[Series]
     comments: Sequence[str] = ()
     statements: Mapping[str, object] = field(default_factory=dict)
+
+
+def within_limits(path: Path, *, channels: int, values: int) -> None:
+    """Refuse a file of too many channels or values, before any is read.
+
+    Raises
+    ------
+    InputError : more than :data:`MOST_CHANNELS` or ``MOST_VALUES``
+    """
+    for field_name, held, most, noun in (
+        ("channels", channels, MOST_CHANNELS, "channels"),
+        ("size", values, MOST_VALUES, "values"),
+    ):
+        if held > most:
+            expected = f"at most {most} {noun}"
+            raise InputError([Fault(path.name, field_name, held, expected)])
+
+
+@contextmanager
+def whole_file(path: Path, *, kind: str) -> Iterator[None]:
+    """Turn whatever a package raises on a broken file into one fault; kept faults pass.
+
+    *kind*: what the file should be, such as ``MDF4 file``.
+    """
+    try:
+        yield
+    except InputError:
+        raise
+    except Exception as error:  # noqa: BLE001 - packages raise whatever a broken file provokes
+        reason = f"{type(error).__name__}: {error}".split("\n")[0][:120]
+        expected = f"a whole {kind} ({reason})"
+        raise InputError([Fault(path.name, "content", None, expected)]) from None
+
+
+@dataclass(frozen=True)
+class Container:
+    """The face of a reader whose files hold named series: all but how they are loaded.
+
+    ``name``: of the format; ``loaded``: reads every channel of a file. What was loaded last is
+    kept until the file changes.
+    """
+
+    name: str
+    loaded: Callable[[Path], Content]
+
+    def __post_init__(self) -> None:
+        loaded = self.loaded
+
+        @lru_cache(maxsize=1)
+        def kept(path: Path, _changed: int, _size: int) -> Content:
+            return loaded(path)
+
+        object.__setattr__(self, "_kept", kept)
+
+    def load(self, path: Path) -> Content:
+        """Read every channel of a file."""
+        seen = path.stat()
+        content: Content = self._kept(path, seen.st_mtime_ns, seen.st_size)  # type: ignore[attr-defined]
+        return content
+
+    def read_header(self, path: Path) -> Record | TableFile:
+        """Open the file; its names decide whether it is a table or a record."""
+        return opened_as(path, self.load(path), format=self.name, load=self.load)
+
+    def read_channel(self, record: Record, channel: ChannelInfo) -> Samples:
+        """Read one channel of a file whose names are not those of this program."""
+        return samples_of(record, channel, self.load(record.path).series)
 
 
 def opened_as(

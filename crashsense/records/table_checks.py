@@ -11,8 +11,8 @@ from crashsense.channels import CHANNELS
 from crashsense.filters.channel_class import channel_class_filter
 from crashsense.records import quality
 from crashsense.records.findings import Finding
+from crashsense.records.front_sensors import FRONT_CHANNELS, against_cell
 from crashsense.records.motion import RESTITUTION, VELOCITY_WINDOW_S, Direction, Judged
-from crashsense.records.signal_checks import velocity_at
 from crashsense.records.table import CENTRAL, Table
 from crashsense.signal import cumulative_trapezoid
 from crashsense.units import STANDARD_GRAVITY
@@ -28,9 +28,6 @@ _BODY_PEAK_LIMIT_G = 150.0
 _MOST_VELOCITY_CHANGE_KMH = 150.0
 #: More than this without a stated closing speed is asked about [km/h] (practice).
 _HARD_KMH = 90.0
-#: When the front of a car has felt more of a crash than the cell has [s], and by how much at least
-#: and at most: it stops first. Out by the factor of g and m/s^2 it lies outside (practice).
-_FRONT_S, _FRONT_LEAST, _FRONT_MOST = 0.030, 0.5, 15.0
 #: No place of a car that a person survives in is brought to more [m/s]; the front of a car that
 #: drives into a wall at 60 km/h stops by 20.
 _FASTEST_M_S = 60.0
@@ -175,32 +172,20 @@ def front_sensors(
     table: Table, judged: Mapping[str, Judged], direction: Direction, central: str | None
 ) -> list[Finding]:
     """Check sign and unit of front sensors by the central one: the front stops first and more."""
-    findings: list[Finding] = []
     if direction.family != "frontal" or central is None:
-        return findings
-    cell = float(velocity_at(judged[central], np.array([_FRONT_S]))[0])
-    for name in ("upfront_left_x", "upfront_right_x"):
-        if name not in judged or abs(cell) < _SURE_M_S:
-            continue
-        mine = float(velocity_at(judged[name], np.array([_FRONT_S]))[0])
-        field = f"column {CHANNELS[name].file_name}: velocity at {_FRONT_S * 1e3:g} ms"
-        seen = f"{mine * 3.6:+.1f} km/h"
-        of_cell = f"{CHANNELS[central].file_name} ({cell * 3.6:+.1f} km/h)"
-        ratio = mine / cell
-        low, high = _FRONT_LEAST, _FRONT_MOST
-        expected = f"{low:g} to {high:g} times that of {of_cell}"
-        note = ""
-        if ratio < 0.0 and abs(mine) > _SURE_M_S:
-            expected, note = f"the sign of {of_cell}", "sign looks flipped"
-        elif ratio < low or _peak(judged[name]) < low * _peak(judged[central]):
-            note = "the front stops first: is it in another unit, or another place?"
-        elif ratio > high or abs(mine) > _FASTEST_M_S:
-            note = "looks like m/s^2 given as g"
-        if note:
-            findings.append(
-                Finding("warning", "front sensor", table.path.name, field, seen, expected, note)
-            )
-    return findings
+        return []
+    return [
+        finding
+        for name in FRONT_CHANNELS.values()
+        if name in judged
+        for finding in against_cell(
+            judged[name],
+            judged[central],
+            file=table.path.name,
+            where=f"column {CHANNELS[name].file_name}",
+            cell_name=CHANNELS[central].file_name,
+        )
+    ]
 
 
 def side_sensors(table: Table, judged: Mapping[str, Judged], direction: Direction) -> list[Finding]:

@@ -20,6 +20,7 @@ from crashsense.event import FAMILIES
 from crashsense.occupant import FREE_TRAVEL_M
 from crashsense.plotting import BLUE, GREY, INK, VERMILION
 from crashsense.reporting.event_channels import Reading, event_readings, third_octaves
+from crashsense.reporting.pages import environment
 from crashsense.reporting.svg import Frame, decimate, number, path, ticks
 from crashsense.resources import CAUTION
 from crashsense.signal import cumulative_trapezoid
@@ -300,7 +301,7 @@ def _widest(ranges: Sequence[tuple[float, float]]) -> tuple[float, float]:
     return high - DECADES, high
 
 
-def _facts(entry: CatalogueEntry) -> str:
+def _facts(entry: CatalogueEntry) -> list[str]:
     parts = []
     for reading in entry.readings:
         low, high = float(reading.raw.min()), float(reading.raw.max())
@@ -313,29 +314,16 @@ def _facts(entry: CatalogueEntry) -> str:
             if reached.size
             else f"travel {1e3 * float(entry.travel_m.max()):.0f} mm"
         )
-    lines = [escape(", ".join(parts))]
+    lines = [", ".join(parts)]
     if entry.levels:
         told = "; ".join(
             f"{m.quantity} {m.value:.3g} {m.unit} ({m.place} {m.low:.3g} to {m.high:.3g})"
             for m in entry.levels
         )
-        lines.append(f"Ranges of row {escape(entry.matrix)}, from memory: {escape(told)}")
+        lines.append(f"Ranges of row {entry.matrix}, from memory: {told}")
     if entry.notes:
-        lines.append(escape(entry.notes))
-    return "<br>".join(lines)
-
-
-STYLE = """
-body{font:14px/1.4 system-ui,sans-serif;margin:1.5rem;color:#111;background:#fff}
-.caution{border:2px solid #111;padding:.5rem .8rem;font-weight:600}
-figure{margin:0 0 1.1rem;break-inside:avoid;border-top:1px solid #ccc;padding-top:.3rem}
-.row{display:flex;flex-wrap:wrap;gap:.3rem}.row svg{width:232px;max-width:100%}
-svg text{font:9px system-ui,sans-serif;fill:#333}
-figcaption{font-size:12px}figcaption b{font-size:13px}
-.g{stroke:#e2e2e2;stroke-width:.6;fill:none}.l{stroke:#111;stroke-dasharray:3 3;fill:none}
-.t{fill:none;stroke-linejoin:round}
-.tag{border:1px solid #555;border-radius:3px;padding:0 .25em}
-"""
+        lines.append(entry.notes)
+    return lines
 
 
 def catalogue_page(entries: Sequence[CatalogueEntry], *, notes: Sequence[str] = ()) -> str:
@@ -343,46 +331,36 @@ def catalogue_page(entries: Sequence[CatalogueEntry], *, notes: Sequence[str] = 
 
     *notes*: paragraphs under the introduction.
     """
-    counts = {family: sum(e.family == family for e in entries) for family in FAMILIES}
-    told = ", ".join(f"{TITLES[f].lower()} {n}" for f, n in counts.items() if n)
-    parts = [
-        "<!DOCTYPE html>",
-        '<html lang="en"><head><meta charset="utf-8">',
-        '<meta name="viewport" content="width=device-width,initial-scale=1">',
-        "<title>Catalogue of events</title>",
-        f"<style>{STYLE}</style></head><body>",
-        "<h1>Catalogue of events</h1>",
-        f'<p class="caution">{escape(CAUTION)}</p>',
-        f"<p>{len(entries)} recipes: {told}. One fictional car; synthetic signals. Nominal draw of",
-        "each. Shown are the channels that the rules of a family read: <b>grey</b> as the body",
-        "feels them, <b>coloured</b> behind a usual sensor (3-pole Bessel, 400 Hz, no other flaw).",
-        "Then their velocity, their spectrum (root mean square by third octaves over the whole",
-        "event) and, for frontal events, the travel of an unbelted occupant in free flight. The",
-        "panels of a family share their scales; of rollover, rough road and misuse those of a row",
-        "of the matrix. Ranges are from memory of the trade:",
-        "no public measurements of misuse and rides exist.</p>",
-        *(f"<p>{escape(note)}</p>" for note in notes),
-    ]
+    families = []
     for family in FAMILIES:
         chosen = [entry for entry in entries if entry.family == family]
-        if not chosen:
-            continue
-        parts.append(f"<h2>{TITLES[family]} ({len(chosen)})</h2>")
         scales = {
             group: scales_of([e for e in chosen if e.group == group])
             for group in dict.fromkeys(e.group for e in chosen)
         }
-        for entry in chosen:
-            row = f"{entry.matrix} " if entry.matrix else ""
-            parts.append(
-                f"<figure><figcaption><b>{escape(entry.name)}</b> "
-                f'<span class="tag">{row}{escape(entry.expectation)}</span> '
-                f'{escape(entry.title)}</figcaption><div class="row">'
-                f"{''.join(panels(entry, scales[entry.group]))}</div>"
-                f"<figcaption>{_facts(entry)}</figcaption></figure>"
-            )
-    parts.append("</body></html>")
-    return "\n".join(parts) + "\n"
+        shown = [
+            {
+                "name": entry.name,
+                "title": entry.title,
+                "tag": f"{entry.matrix} {entry.expectation}".strip(),
+                "panels": panels(entry, scales[entry.group]),
+                "facts": _facts(entry),
+            }
+            for entry in chosen
+        ]
+        if shown:
+            families.append((TITLES[family], shown))
+    return (
+        environment()
+        .get_template("catalogue.html.j2")
+        .render(
+            caution=CAUTION,
+            size=len(entries),
+            told=", ".join(f"{title.lower()} {len(shown)}" for title, shown in families),
+            notes=notes,
+            families=families,
+        )
+    )
 
 
 def catalogue_entries(recipes: Iterable[Recipe]) -> list[CatalogueEntry]:

@@ -19,6 +19,7 @@ from crashsense.reporting.summary import (
     fitted_sentences,
     milliseconds,
     result_words,
+    ruleless_words,
     worst_margins,
 )
 from crashsense.reporting.view import RunView
@@ -233,6 +234,9 @@ def _verdicts(paper: Paper, view: RunView) -> None:
         for pair in view.pairs
     ]
     paper.table(["algorithm", "met", "not met", *(WORDS[name] for name in shown)], rows)
+    for pair in view.pairs:
+        if told := ruleless_words(view.nominal, pair, view.rules):
+            paper.add(f"{told}.")
     for entry in view.whole_draws:
         paper.add(
             f"{entry['algorithm']} with {entry['sensor_set']}: everything met in "

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crashsense.plotting import BLUE, GREEN, GREY, INK, VERMILION, new_figure
+from crashsense.plotting import BLUE, GREEN, GREY, INK, VERMILION, new_figure, tidy
 from crashsense.units import STANDARD_GRAVITY as G
 
 if TYPE_CHECKING:
@@ -52,6 +52,8 @@ def element_figure(curves: ElementCurves, *, title: str) -> Figure:
     step.plot(curves.times * 1e6, curves.step, color=BLUE)
     step.axhline(1.0, color=GREY, linestyle=":")
     step.set(xlabel="time [us]", ylabel="answer to a step [-]")
+    for panel in (load, response, step):
+        tidy(panel)
     return figure
 
 
@@ -91,5 +93,6 @@ def trade_figure(points: Sequence[TradePoint], *, chosen: TradePoint) -> Figure:
             label="chosen",
         )
         panel.legend(fontsize=7, loc="upper center")
+        tidy(panel)
     figure.suptitle("Same size, stiffer or softer beams")
     return figure

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -158,6 +159,55 @@ def _drawn(
     spreads: Mapping[str, tuple[float, float, int, int]],
 ) -> dict[str, Any]:
     """The figure of an event, its sentence, and what is folded below."""
+    parts = figure_parts(rows, deciding, shown, spreads=spreads)
+    figure = ""
+    if parts.panels:
+        figure = stacked_chart(
+            parts.panels,
+            label=f"{shown.name}: signals, motion and demand over time",
+            x_label=X_LABEL,
+            x_range=parts.window[:2],
+            marks=parts.marks,
+            most=FIGURE_POINTS,
+        )
+    channel = parts.channel
+    return {
+        "window": parts.window,
+        "told": parts.told,
+        "told_more": shown.told[1:],
+        "figure": figure,
+        "clipped": "" if channel is None else clipping_words(channel),
+        "channel": channel,
+        **_others(rows, shown, channel, parts.subject, x_range=parts.window[:2]),
+    }
+
+
+@dataclass(frozen=True, eq=False)
+class FigureParts:
+    """What THE figure of an event shows, on the page and in a file.
+
+    ``window``: first and last time [ms], and words where that is not all of the event.
+    """
+
+    window: tuple[float, float, str]
+    panels: list[Panel]
+    marks: list[svg.Mark]
+    told: Told | None
+    subject: DemandChart | None
+    channel: SensedChannel | None
+
+
+def figure_parts(
+    rows: Sequence[Any],
+    deciding: Sequence[Any],
+    shown: EventView,
+    *,
+    spreads: Mapping[str, tuple[float, float, int, int]],
+) -> FigureParts:
+    """Choose channel and demand of an event's figure, and put its panels together.
+
+    *rows*: verdict rows of the event; *deciding*: those of gating algorithms.
+    """
     fire = [row for row in rows if row.expectation == "fire"]
     times = [t for row in fire for t in (row.required_time_ms, row.fire_time_ms)]
     window = time_window(times, shown)
@@ -176,27 +226,7 @@ def _drawn(
     channel = _channel(shown, told)
     panels = _panels(shown, channel, subject, row, told, spreads=spreads, x_range=window[:2])
     marks = [] if row is None else _marks(row)
-    label = f"{shown.name}: signals, motion and demand over time"
-    others = _others(rows, shown, channel, subject, x_range=window[:2])
-    figure = ""
-    if panels:
-        figure = stacked_chart(
-            panels,
-            label=label,
-            x_label=X_LABEL,
-            x_range=window[:2],
-            marks=marks,
-            most=FIGURE_POINTS,
-        )
-    return {
-        "window": window,
-        "told": told,
-        "told_more": shown.told[1:],
-        "figure": figure,
-        "clipped": "" if channel is None else clipping_words(channel),
-        "channel": channel,
-        **others,
-    }
+    return FigureParts(window, panels, marks, told, subject, channel)
 
 
 def _subject(deciding: Sequence[Any], shown: EventView, told: Told | None) -> DemandChart | None:
@@ -313,8 +343,10 @@ def channel_panel(channel: SensedChannel, *, x_range: tuple[float, float], heigh
     return Panel(
         f"{channel.channel} [{channel.unit}]",
         [
-            svg.Line("true", channel.raw.times_ms, channel.raw.values, GREY, 0.9),
-            svg.Line("received", channel.sensed.times_ms, channel.sensed.values, BLUE, 1.7),
+            svg.Line("true", channel.raw.times_ms, channel.raw.values, GREY, 0.9, look="true"),
+            svg.Line(
+                "received", channel.sensed.times_ms, channel.sensed.values, BLUE, 1.7, look="got"
+            ),
         ],
         height=height,
         levels=levels,
@@ -336,7 +368,11 @@ def _demand_panel(
     for trace in sorted(chart.traces, key=lambda t: t.name == "total"):
         look = looks.get(trace.name)
         if look is not None and (trace.name != "main" or len(chart.traces) > 2):
-            lines.append(svg.Line(look[0], trace.times_ms, trace.values, *look[1:]))
+            name = "demand" if trace.name == "total" else trace.name
+            lines.append(svg.Line(look[0], trace.times_ms, trace.values, *look[1:], look=name))
+    lines = [
+        line for line in lines if line.name != "before arming" or _differs(line, chart, x_range)
+    ]
     if len(chart.traces) == 2:
         lines = [line for line in lines if line.name == "demand"]
     top = min(max(1.3, 1.08 * _largest(chart)), MOST_DEMAND)
@@ -356,6 +392,14 @@ def _demand_panel(
         levels=[("threshold 1", 1.0)],
         spread=shade,
     )
+
+
+def _differs(line: svg.Line, chart: DemandChart, x_range: tuple[float, float]) -> bool:
+    """False where what is drawn before arming is the demand: arming takes nothing from it."""
+    (total,) = (trace for trace in chart.traces if trace.name == "total")
+    inside = (line.x >= x_range[0]) & (line.x <= x_range[1])
+    same = np.interp(line.x[inside], total.times_ms, total.values)
+    return bool(np.nanmax(np.abs(line.y[inside] - same), initial=0.0) > 0.02)
 
 
 def _others(

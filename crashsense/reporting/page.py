@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,6 +15,7 @@ from crashsense.reporting import svg
 from crashsense.reporting.chances import Chances, chances_of
 from crashsense.reporting.event_charts import event_parts
 from crashsense.reporting.first_screen import answers_of, date_of
+from crashsense.reporting.pages import environment
 from crashsense.reporting.scales import (
     NONE_FAILED,
     FailedRows,
@@ -65,11 +65,9 @@ from crashsense.results.tally import (
     rows_of,
 )
 from crashsense.scoring import ORDER_FAILURES
-from crashsense.synthesis.nominal_cache import cache_folder
 
 if TYPE_CHECKING:
     import pandas as pd
-    from jinja2 import BytecodeCache
 
 
 def write_report(run: Any, folder: Path | str, *, title: str = "") -> Path:
@@ -96,23 +94,14 @@ def write_report(run: Any, folder: Path | str, *, title: str = "") -> Path:
 
 def page_parts(view: RunView) -> Iterator[str]:
     """Yield the page in parts."""
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    environment = Environment(
-        loader=FileSystemLoader(Path(__file__).parent / "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        bytecode_cache=_kept_code(),
-    )
-    environment.filters["slug"] = slug
-    environment.filters["signed"] = signed
-    environment.filters["ms"] = one_decimal
-    environment.filters["margin"] = lambda v: "none" if finite(v) is None else signed(v)
-    environment.globals["meaning"] = meaning
-    environment.globals["page_words"] = PAGE_WORDS
-    environment.filters["words"] = lambda v: v if isinstance(v, str) else ""
+    templates = environment()
+    templates.filters["slug"] = slug
+    templates.filters["signed"] = signed
+    templates.filters["ms"] = one_decimal
+    templates.filters["margin"] = lambda v: "none" if finite(v) is None else signed(v)
+    templates.globals["meaning"] = meaning
+    templates.globals["page_words"] = PAGE_WORDS
+    templates.filters["words"] = lambda v: v if isinstance(v, str) else ""
     what_if = WhatIf()
     nominal = view.nominal
     rows = _count_rows(view)
@@ -121,7 +110,7 @@ def page_parts(view: RunView) -> Iterator[str]:
     asked = required_rows(nominal)
     present = set(asked["verdict"])
     rare = ("early", "rule_error", "not_evaluated", *ORDER_FAILURES, "in_order", "not_challenged")
-    template = environment.get_template("report.html.j2")
+    template = templates.get_template("report.html.j2")
     yield from template.generate(
         caution=CAUTION,
         view=view,
@@ -151,25 +140,6 @@ def page_parts(view: RunView) -> Iterator[str]:
         must=must_words,
         not_met=NOT_MET,
     )
-
-
-def _kept_code() -> BytecodeCache | None:
-    """Where the compiled template is kept between runs: beside the nominal signals, if anywhere."""
-    from jinja2 import FileSystemBytecodeCache
-
-    class Kept(FileSystemBytecodeCache):
-        def dump_bytecode(self, bucket: Any) -> None:
-            with suppress(OSError):  # a full disk, or a folder that cannot be written
-                super().dump_bytecode(bucket)
-
-    folder = cache_folder()
-    if folder is None:
-        return None
-    try:
-        (folder / "page").mkdir(parents=True, exist_ok=True)
-    except OSError:
-        return None
-    return Kept(str(folder / "page"))
 
 
 # -- overview --------------------------------------------------------------------------------------

@@ -23,6 +23,9 @@ WIDTH, LEFT, RIGHT = 640.0, 46.0, 16.0
 HEAD, GAP, FOOT = 20.0, 8.0, 36.0
 LETTER = 7.3
 
+#: Subdivision of a unit in the coordinates of traces.
+FINE = 2
+
 
 @dataclass(frozen=True)
 class Arrow:
@@ -72,19 +75,20 @@ def stacked_chart(
     top = band
     frame = Frame(x_range, (0.0, 1.0), LEFT, top, inner, 1.0)
     for panel in panels:
-        frame = Frame(x_range, _reach(panel, x_range), LEFT, top + HEAD, inner, panel.height)
+        frame = Frame(x_range, reach(panel, x_range), LEFT, top + HEAD, inner, panel.height)
         out += _panel(panel, frame, top=top, most=most)
         top += HEAD + panel.height + GAP
     bottom = frame.top + frame.height
-    for value in ticks(*x_range, most=9):
-        out.append(label_at(frame.x(value), bottom + 15, number(value), anchor="middle"))
+    times = (label_at(frame.x(v), bottom + 15, number(v)) for v in ticks(*x_range, most=9))
+    out.append(f'<g class="mid">{"".join(times)}</g>')
     out.append(label_at(LEFT + inner, bottom + 31, x_label, anchor="end"))
     out += _marks(marks, frame, bottom=bottom, first=band + HEAD)
     out.append("</svg>")
     return "".join(out)
 
 
-def _reach(panel: Panel, x_range: tuple[float, float]) -> tuple[float, float]:
+def reach(panel: Panel, x_range: tuple[float, float]) -> tuple[float, float]:
+    """Range of a panel's values: its own, or what its lines reach inside *x_range*."""
     if panel.y_range is not None:
         return panel.y_range
     seen = [0.0]
@@ -119,15 +123,20 @@ def _panel(panel: Panel, frame: Frame, *, top: float, most: int) -> list[str]:
             f'height="{frame.height:g}" fill="url(#hatch)"/>'
         )
     heights = [(value, frame.y(value)) for value in ticks(low, high, most=4)]
-    out += [label_at(frame.left - 5, y + 4, number(v), anchor="end") for v, y in heights]
-    grid = "".join(f"M{frame.left:g} {y:.1f}H{right:g}" for _, y in heights)
+    labels = (label_at(frame.left - 5, round(y + 4), number(v)) for v, y in heights)
+    out.append(f'<g class="end">{"".join(labels)}</g>')
+    grid = "".join(f"M{frame.left:g} {y:.0f}H{right:g}" for _, y in heights)
     grid += "".join(
-        f"M{frame.x(v):.1f} {frame.top:g}V{bottom:g}" for v in ticks(first, last, most=9)
+        f"M{frame.x(v):.0f} {frame.top:g}V{bottom:g}" for v in ticks(first, last, most=9)
     )
     out.append(f'<path class="grid" d="{grid}"/>')
     if low < 0.0 < high:
         out.append(f'<path class="zero" d="M{frame.left:g} {frame.y(0.0):.1f}H{right:g}"/>')
-    out += [trace_path(line, frame=frame, most=most, fine=2) for line in panel.lines]
+    drawn = [trace_path(line, frame=frame, most=most, fine=FINE) for line in panel.lines]
+    # What a later line covers wholly is not written.
+    data = [text.partition(' d="')[2] for text in drawn]
+    traces = "".join(text for k, text in enumerate(drawn) if data[k] not in data[k + 1 :])
+    out.append(f'<g class="traces" transform="scale({1 / FINE:g})">{traces}</g>')
     for words, value in panel.levels:
         if low <= value <= high:
             y = frame.y(value)
@@ -156,15 +165,11 @@ def _panel(panel: Panel, frame: Frame, *, top: float, most: int) -> list[str]:
     x = right
     for line in reversed([line for line in panel.lines if line.name]):
         size = LETTER * len(line.name)
-        if x - size - 26 < 10 + LETTER * 1.06 * len(panel.title):
+        if x - size - 30 < 10 + LETTER * 1.06 * len(panel.title):
             break
-        dash = f' stroke-dasharray="{line.dash}"' if line.dash else ""
         out.append(label_at(x, top + 14, line.name, anchor="end"))
-        out.append(
-            f'<path d="M{x - size - 24:.1f} {top + 10:g}h18" fill="none" stroke="{line.colour}" '
-            f'stroke-width="{line.width + 0.4:g}"{dash}/>'
-        )
-        x -= size + 36
+        out.append(f'<path d="M{x - size - 28:.0f} {top + 10:g}h18"{line.style(wider=0.4)}/>')
+        x -= size + 40
     return out
 
 
@@ -196,4 +201,4 @@ def _marks(marks: Sequence[Mark], frame: Frame, *, bottom: float, first: float) 
 
 def plain(name: str, x: object, y: object) -> Line:
     """A line in the ink of the page."""
-    return Line(name, x, y, INK, 1.6)  # type: ignore[arg-type]
+    return Line(name, x, y, INK, 1.6, look="ink")  # type: ignore[arg-type]

@@ -100,9 +100,13 @@ def merged_notes(notes: Sequence[str]) -> list[str]:
     """
     events: dict[str, list[str]] = {}
     for note in notes:
-        event, _, sentence = note.partition(": ")
+        event, colon, sentence = note.partition(": ")
+        event, sentence = (event, sentence) if colon else ("", note)
         events.setdefault(sentence, []).append(event)
-    return [f"{', '.join(names)}: {sentence}" for sentence, names in events.items()]
+    return [
+        f"{', '.join(names)}: {sentence}" if any(names) else sentence
+        for sentence, names in events.items()
+    ]
 
 
 def compose(view: RunView) -> str:

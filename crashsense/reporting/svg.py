@@ -13,6 +13,7 @@ from html import escape
 from math import ceil, floor, isfinite, log10
 
 import numpy as np
+import numpy.typing as npt
 
 from crashsense.arrays import FloatArray
 from crashsense.plotting import BLUE, INK, VERMILION
@@ -24,7 +25,11 @@ FINE = 4
 
 @dataclass(frozen=True)
 class Line:
-    """A trace with its look. ``dash`` is an SVG dash pattern, empty for a solid line."""
+    """A trace with its look.
+
+    ``dash`` is an SVG dash pattern, empty for a solid line; ``look`` names a class of the page's
+    style that says colour, width and dash in their place.
+    """
 
     name: str
     x: FloatArray
@@ -32,6 +37,14 @@ class Line:
     colour: str = INK
     width: float = 1.5
     dash: str = ""
+    look: str = ""
+
+    def style(self, *, wider: float = 0.0) -> str:
+        """Attributes of a path that is drawn in this look."""
+        if self.look:
+            return f' class="{self.look}"'
+        dash = f' stroke-dasharray="{self.dash}"' if self.dash else ""
+        return f' stroke="{self.colour}" stroke-width="{self.width + wider:g}"{dash}'
 
 
 @dataclass(frozen=True)
@@ -122,16 +135,50 @@ def path(x: FloatArray, y: FloatArray, *, frame: Frame, fine: int = FINE) -> str
     spared = straight & ((step * turn).sum(axis=-1) >= 0)
     ends = np.ones(min(len(points) - 1, 1), dtype=bool)
     points = points[np.concatenate([[True], ~spared, ends])]
+    points = points[needed(points)]
     (start_x, start_y), steps = points[0], np.diff(points, axis=0)
     # A minus sign parts numbers as a space does.
     text = " ".join(map(str, steps.ravel().tolist())).replace(" -", "-")
     return f"M{start_x} {start_y}l{text}"
 
 
+#: Units of a path by which a line may miss a point that is left out.
+MISSED = 0.75
+
+
+def needed(points: npt.NDArray[np.int_], *, missed: float = MISSED) -> npt.NDArray[np.bool_]:
+    """Mark the points of a line (points, 2) without which it would miss some by more than *missed*.
+
+    Ramer 1972, Douglas and Peucker 1973 (from memory), with the vertical distance: times stay in
+    order, so that an extreme value is never moved by more than that. Repeated places in time are
+    all kept.
+
+    >>> needed(np.array([[0, 0], [1, 10], [2, 20], [3, 0]])).tolist()
+    [True, False, True, True]
+    """
+    keep = np.zeros(len(points), dtype=bool)
+    keep[[0, -1]] = True
+    x, y = points[:, 0].astype(float), points[:, 1].astype(float)
+    stretches = [(0, len(points) - 1)]
+    while stretches:
+        first, last = stretches.pop()
+        if last - first < 2:
+            continue
+        inner = slice(first + 1, last)
+        span = x[last] - x[first]
+        line = y[first] + (x[inner] - x[first]) * ((y[last] - y[first]) / span if span else 0.0)
+        away = np.abs(y[inner] - line)
+        at = int(away.argmax())
+        if away[at] > missed:
+            keep[first + 1 + at] = True
+            stretches += [(first, first + 1 + at), (first + 1 + at, last)]
+    return keep
+
+
 def label_at(x: float, y: float, words: str, *, anchor: str = "start", extra: str = "") -> str:
     """Words at a place of a chart."""
     end = "" if anchor == "start" else f' text-anchor="{anchor}"'
-    return f'<text x="{round(x, 1):g}" y="{round(y, 1):g}"{end}{extra}>{escape(words)}</text>'
+    return f'<text x="{x:.0f}" y="{y:.0f}"{end}{extra}>{escape(words)}</text>'
 
 
 def _decades(low: float, high: float) -> list[float]:
@@ -197,18 +244,16 @@ def _legend(rows: Sequence[Sequence[tuple[float, Line]]], *, left: float, y: flo
 
 
 def trace_path(line: Line, *, frame: Frame, most: int = MOST_POINTS, fine: int = FINE) -> str:
-    """A trace inside a frame, thinned out to *most* points."""
+    """A trace inside a frame, thinned out to *most* points; without a look of its own scaled."""
     # Cut first, then thin out: a window into a long event keeps all its points.
     inside = (line.x >= frame.x_range[0]) & (line.x <= frame.x_range[1]) & np.isfinite(line.y)
     if not inside.any():
         return ""
     x, y = decimate(line.x[inside], line.y[inside], most=most)
     data = path(x, np.clip(y, *frame.y_range), frame=frame, fine=fine)
-    dash = f' stroke-dasharray="{line.dash}"' if line.dash else ""
-    return (
-        f'<path class="trace" transform="scale({1 / fine})" d="{data}" '
-        f'stroke="{line.colour}" stroke-width="{line.width:g}"{dash}/>'
-    )
+    if line.look:
+        return f'<path{line.style()} d="{data}"/>'
+    return f'<path class="trace" transform="scale({1 / fine})" d="{data}"{line.style()}/>'
 
 
 def _marks(marks: Sequence[Mark], *, frame: Frame) -> list[str]:

@@ -6,7 +6,8 @@ size on any screen, a row can be hidden or sorted, and a marker can be moved.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import isfinite
 from typing import TYPE_CHECKING, Any
@@ -44,7 +45,7 @@ class Strip:
 
 @dataclass(frozen=True)
 class Panel:
-    """Strips on one time scale: classes (family -> strips), tick labels with their places."""
+    """Strips on one time scale: classes (heading, strips), tick labels with their places."""
 
     title: str
     unit: str
@@ -52,6 +53,35 @@ class Panel:
     high: float
     ticks: list[tuple[float, str]]
     classes: list[tuple[str, list[Strip]]]
+
+
+def kind_of_event(name: str) -> str:
+    """Kind of an event: its name up to the first number.
+
+    >>> kind_of_event("odb_40_56_right"), kind_of_event("small_overlap_64")
+    ('odb', 'small overlap')
+    """
+    return re.sub(r"_\d.*$", "", name).replace("_", " ")
+
+
+def classes_of(strips: Sequence[Strip]) -> list[tuple[str, list[Strip]]]:
+    """Strips by family and kind of event, in the order in which they come; heading -> strips.
+
+    Kinds of which a family has a single event stand together.
+    """
+    families: dict[str, dict[str, list[Strip]]] = {}
+    for strip in strips:
+        kinds = families.setdefault(strip.family, {})
+        kinds.setdefault(kind_of_event(strip.event), []).append(strip)
+    found = []
+    for family, kinds in families.items():
+        several = {k: own for k, own in kinds.items() if len({one.event for one in own}) > 1}
+        rest = [one for kind, own in kinds.items() if kind not in several for one in own]
+        head = family.replace("_", " ")
+        found += [(f"{head}: {kind}", own) for kind, own in several.items()]
+        if rest:
+            found.append((f"{head}: others" if several else head, rest))
+    return found
 
 
 def row_key(row: Any) -> str:
@@ -127,7 +157,7 @@ def _panel(
     def place(time_ms: float) -> float:
         return round(min(max(100.0 * (time_ms - low) / (high - low), 0.0), 99.0), 2)
 
-    classes: dict[str, list[Strip]] = {}
+    strips: list[Strip] = []
     for row in found:
         key = row_key(row)
         first, last, failed, draws = spreads.get(key, (float("nan"), float("nan"), 0, 0))
@@ -139,7 +169,7 @@ def _panel(
         due, fired, armed = (
             finite(v) for v in (row.required_time_ms, row.fire_time_ms, row.arming_time_ms)
         )
-        classes.setdefault(str(row.family), []).append(
+        strips.append(
             Strip(
                 key,
                 row.event,
@@ -158,4 +188,4 @@ def _panel(
             )
         )
     ticks = [(place(t), svg.number(t / scale)) for t in svg.ticks(low, high, most=9)]
-    return Panel(title, unit, low, high, ticks, list(classes.items()))
+    return Panel(title, unit, low, high, ticks, classes_of(strips))

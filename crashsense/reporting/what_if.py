@@ -91,11 +91,28 @@ class WhatIf:
             {k: names.setdefault(v, len(names)) if k in _NAMED else v for k, v in row.items()}
             for row in self.rows
         ]
-        for row in rows:  # scale, time, scale, time ...
-            row["f"] = [number for step in row["f"] for number in step]
+        for row in rows:
+            row["f"] = packed(row["f"])
         found = {"names": list(names), "rows": rows, "flights": self.flights}
         text = json.dumps(found, separators=(",", ":"), allow_nan=False)
         return text.replace("<", "\\u003c")
+
+
+def packed(steps: list[list[float]]) -> list[int]:
+    """Steps as whole numbers, in hundredths, each the difference from the one before.
+
+    Scale, time, scale, time ...; the page unpacks them.
+
+    >>> packed([[0.6, 1.0], [1.2, 2.5]])
+    [60, 100, 60, 150]
+    """
+    found: list[int] = []
+    scale = time = 0
+    for step in steps:
+        now = round(100.0 * step[0]), round(100.0 * step[1])
+        found += [now[0] - scale, now[1] - time]
+        scale, time = now
+    return found
 
 
 def flight_time(flight: dict[str, Any], travel_mm: float) -> float:

@@ -75,7 +75,13 @@ def told_of(trial: Trial) -> list[Told]:
         weights[restraint] = (place, margin if margin == margin else np.inf)
     if not weights:
         return []
-    restraint = min(weights, key=lambda name: weights[name])
+    return told_about(trial, min(weights, key=lambda name: weights[name]))
+
+
+def told_about(trial: Trial, restraint: str) -> list[Told]:
+    """Explain one restraint; nothing if its rule fails or it has none."""
+    if restraint not in trial.algorithm.rules:
+        return []
     rule: Rule = trial.algorithm.rules[restraint]
     try:
         with guarded(rule):

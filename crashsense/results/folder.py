@@ -17,7 +17,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from crashsense.errors import RunFolderError
-from crashsense.files import csv_of, csv_safe
+from crashsense.files import csv_of, csv_safe, is_file
 from crashsense.results.sealed import parsed, read_sealed, sealed_text, unsealed
 from crashsense.results.tables import SCHEMA_VERSION, TABLES, Task
 
@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 MANIFEST = "manifest.json"
 PLAN = "plan.toml"
 LOCK = ".lock"
+
+#: Rows of a CSV file that are in memory as text.
+CSV_PIECE = 4096
 
 #: One line a finished task: the SHA-256 of each of its parts. A half-written last line is ignored.
 CHECKSUMS = "parts.jsonl"
@@ -38,9 +41,13 @@ def write_text(path: Path, text: str) -> None:
 
 
 def write_csv(path: Path, frames: Iterable[pd.DataFrame]) -> None:
-    """Write a table that comes in pieces; the first gives the header."""
-    pieces = enumerate(frames)
-    _write(path, (csv_of(csv_safe(frame), header=number == 0) for number, frame in pieces))
+    """Write a table that comes in pieces, a few rows at a time; the first gives the header."""
+    pieces = (
+        frame.iloc[first : first + CSV_PIECE]
+        for frame in frames
+        for first in range(0, max(len(frame), 1), CSV_PIECE)
+    )
+    _write(path, (csv_of(csv_safe(p), header=place == 0) for place, p in enumerate(pieces)))
 
 
 def _write(path: Path, pieces: Iterable[str]) -> None:
@@ -74,7 +81,7 @@ class RunFolder:
     @property
     def exists(self) -> bool:
         """True if the folder has a manifest."""
-        return (self.path / MANIFEST).is_file()
+        return is_file(self.path / MANIFEST)
 
     def check_new_or_run(self) -> None:
         """Refuse a path that is a file, or a folder with other content than a run."""

@@ -13,7 +13,10 @@ The file may declare which of them a calibration may move::
     [calibration.same]
     "upfront_right.threshold_m_s" = "upfront_left.threshold_m_s"
     [calibration.shape]
-    "map.line" = ["rising", "convex"]                  # "rising" or "convex", or both
+    "map.line" = ["rising", "smooth"]                  # of "rising", "convex" and "smooth"
+
+*Rising*: no piece falls. *Convex*: each piece is as steep as the one before it, or steeper.
+*Smooth*: no zigzag and no sharp bend; a piece is at most three times as steep as its neighbour.
 """
 
 from __future__ import annotations
@@ -30,7 +33,11 @@ from crashsense.errors import Fault, InputError, nearest
 #: Numbers that a calibration may move at most, unless the file says otherwise.
 MOST_NUMBERS = 20
 
-SHAPES = ("rising", "convex")
+SHAPES = ("rising", "convex", "smooth")
+
+#: Of a smooth line: most by which two neighbouring slopes may differ, over the sum of their sizes.
+#: Half of it: the steeper is three times as steep; slopes of opposite signs never pass.
+MOST_BEND = 0.5
 
 Path = tuple[str | int, ...]
 
@@ -183,7 +190,9 @@ def freedom_of(
     for name, words in shapes.items():
         wrong = [word for word in words if word not in SHAPES] if isinstance(words, list) else [""]
         if wrong:
-            faults.append(Fault(file, f"calibration.shape.{name}", words, 'of "rising", "convex"'))
+            faults.append(
+                Fault(file, f"calibration.shape.{name}", words, f"of {', '.join(SHAPES)}")
+            )
         elif not isinstance(_line(table, name), list):
             faults.append(Fault(file, f"calibration.shape.{name}", None, "a threshold line"))
     if faults:
@@ -213,6 +222,11 @@ def shape_shortfall(table: Mapping[str, Any], shapes: Mapping[str, Sequence[str]
     0.0
     >>> shape_shortfall(bent, {"map.line": ("convex",)})
     0.1
+    >>> shape_shortfall(bent, {"map.line": ("smooth",)})  # 0.2, then 0.1 a millisecond
+    0.0
+    >>> zigzag = {"definitions": {"map": {"line": [[4.0, 0.68], [8.0, 1.99], [12.0, 0.81]]}}}
+    >>> shape_shortfall(zigzag, {"map.line": ("smooth",)}) > 0.2
+    True
     """
     total = 0.0
     for name, words in shapes.items():
@@ -223,4 +237,9 @@ def shape_shortfall(table: Mapping[str, Any], shapes: Mapping[str, Sequence[str]
             total += sum(max(-slope, 0.0) for slope in slopes)
         if "convex" in words:
             total += sum(max(a - b, 0.0) for a, b in zip(slopes[:-1], slopes[1:], strict=True))
+        if "smooth" in words:
+            total += sum(
+                max(abs(b - a) - MOST_BEND * (abs(a) + abs(b)), 0.0)
+                for a, b in zip(slopes[:-1], slopes[1:], strict=True)
+            )
     return total

@@ -105,6 +105,31 @@ def in_lanes(one: OneSensor) -> Callable[[int, FloatArray, int], None]:
     return fill
 
 
+def full_in_lanes(one: OneSensor) -> Callable[[int, FloatArray, int], IntArray]:
+    """As :func:`in_lanes`, on the full path; the function returns samples cut so far, by draw.
+
+    Twin: ``OneSensor.run``.
+    """
+    kernels, drawn = _kernels(), one.drawn
+    rows = np.arange(one.draws.size)
+    signals = np.concatenate([samples for _, samples in one.felt])
+    factors = np.stack([factor for factor, _ in one.felt])
+    arguments = [
+        *_given(signals, factors, drawn.offset, drawn.drift, one.ramp()[0], _deviation(one, rows)),
+        *(float(one.sensor.front_end), one.ahead),
+        *_given(drawn.setting, one.shared.phase, *_filters(one), _first_words(one)),
+        *(one.every, one.words, *_given(*_source(one, rows, "internal"), _grid(one))),
+    ]
+    cut = np.zeros(rows.size, dtype=np.int64)
+
+    def fill(first: int, tiles: FloatArray, channel: int) -> IntArray:
+        place = (first, one.early, one.ticks_a_word, tiles, channel, cut)
+        kernels.full_lanes_of(*arguments, *place)
+        return cut
+
+    return fill
+
+
 def full_words(one: OneSensor, rows: IntArray) -> Words:
     """Words of draws with noise and filter at the internal rate; twin: ``OneSensor._full``."""
     if rows.size > 1 and not one.rows_differ(rows):

@@ -414,6 +414,7 @@ def study_calibration(
     plan: str | Path | None = None,
     events: Sequence[str | Event] = (),
     records: Sequence[str] = (),
+    reading: Mapping[str, Any] | None = None,
     sensor_set: str | Path | SensorSet = "standard",
     draws: int = 20,
     held_out: int = 20,
@@ -434,6 +435,7 @@ def study_calibration(
     algorithm : name or file; its ``[calibration]`` says what is free
     plan, events, records : what it is calibrated on: a plan file, or events and records as for
         :func:`crashsense.evaluate`; without any the shipped library
+    reading : how records are read: ``channel``, ``belts``, ``expect``, ``required_from``
     sensor_set : name, path or object
     draws, held_out : draws that the search sees beside nominal, and further ones that it does not
     folds : parts into which classes of events are split, each left out once; 0: none, which can
@@ -460,7 +462,7 @@ def study_calibration(
     table = tomllib.loads(text)
     freedom = freedom_of(table, file=str(algorithm), most=most_numbers)
     sensors = sensor_set if isinstance(sensor_set, SensorSet) else load_sensor_set(sensor_set)
-    sources = calibration_sources(plan, events, records)
+    sources = calibration_sources(plan, events, records, reading=reading)
     asked = tuple(before.rules)
     setup = Setup(
         tuple(range(draws + held_out + 1)),
@@ -553,16 +555,21 @@ def study_calibration(
 
 
 def calibration_sources(
-    plan: str | Path | None, events: Sequence[str | Event], records: Sequence[str]
+    plan: str | Path | None,
+    events: Sequence[str | Event],
+    records: Sequence[str],
+    *,
+    reading: Mapping[str, Any] | None = None,
 ) -> list[Recipe | Event]:
     """Return the library as recipes, for workers to make their own events; others as events."""
-    if plan is None and not events and not records:
+    if plan is None and not events and not records and not reading:
         from crashsense.synthesis import load_recipes
 
         return list(load_recipes())
     from crashsense.plan import resolve_plan
 
     given: dict[str, Any] = {"events": list(events) or None, "records": list(records) or None}
+    given |= reading or {}
     resolved = resolve_plan(plan, **{key: value for key, value in given.items() if value})
     return list(resolved.events)
 

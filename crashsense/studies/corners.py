@@ -313,5 +313,6 @@ def corner_lines(study: ToleranceStudy, *, most: int = 8) -> list[str]:
             f" {row['demand_margin']:+.2f}{replay}"
         )
     if (one["plan"] != "").any():
-        lines.append("  A corner again: crashsense evaluate OUT/tolerance_corners/NAME.toml")
+        place = "OUT" if study.folder is None else study.folder.parent
+        lines.append(f"  A corner again: crashsense evaluate {place}/tolerance_corners/NAME.toml")
     return lines

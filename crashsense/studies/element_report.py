@@ -10,7 +10,7 @@ import numpy as np
 
 from crashsense.errors import Fault, InputError
 from crashsense.files import csv_safe
-from crashsense.plotting import INK, LINES, new_figure, save
+from crashsense.plotting import INK, LINES, new_figure, save, tidy
 from crashsense.resources import CAUTION
 from crashsense.studies.element import ElementStudy
 from crashsense.studies.wording import count
@@ -103,10 +103,15 @@ def element_figure(study: ElementStudy) -> Figure:
             panel.plot(x[~whole], y[~whole], "o", color=colour, markerfacecolor="none")
     for panel, (_, title) in zip(panels, columns, strict=True):
         panel.set(xlabel=first, ylabel=title)
+        tidy(panel)
     panels[2].axhline(1.0, color=INK, linewidth=0.8)
     if others:
         panels[0].legend(fontsize=7)
+    if not study.points["separation_ratio"].notna().any():
+        panels[2].set_yticks([])
+        panels[2].set_title("these events have no c/m", fontsize=8)
     figure.suptitle("Filled: loses no requirement that the ideal sensor meets")
+    figure.supxlabel(f"CAUTION: {CAUTION}", fontsize=6.5)
     return figure
 
 

@@ -418,7 +418,7 @@ def fault_figure(study: FaultStudy) -> Figure:
     matrix = study.matrix
     rows = list(dict.fromkeys(_place(row) for row in matrix.to_dict("records")))
     kinds = [kind for kind in CHANNEL_FAULTS if kind in set(matrix["kind"])]
-    figure = new_figure(2.6 + 1.0 * len(kinds), 1.9 + 0.42 * len(rows))
+    figure = new_figure(max(2.6 + 1.0 * len(kinds), 8.0), 1.9 + 0.42 * len(rows))
     axes = figure.subplots()
     for row in matrix.to_dict("records"):
         x, y = kinds.index(row["kind"]), rows.index(_place(row))

@@ -82,6 +82,7 @@ def study_overlay(
     plan: str | Path | None = None,
     events: Sequence[str | Event] = (),
     records: Sequence[str] = (),
+    reading: Mapping[str, Any] | None = None,
     sensor_set: str | Path | SensorSet = "standard",
     on_progress: Callable[[str], None] | None = None,
 ) -> Overlay:
@@ -92,7 +93,7 @@ def study_overlay(
     criterion : ``"ALGORITHM:DEFINITION"``, such as ``"guarded:ramp_belted"``: a criterion under
         ``[definitions]`` of the algorithm's file
     restraint : whose requirements tell must-fire from must-not events
-    plan, events, records, sensor_set : as for :func:`crashsense.studies.sweep.study_sweep`
+    plan, events, records, reading, sensor_set : as for :func:`crashsense.studies.sweep.study_sweep`
 
     Raises
     ------
@@ -121,7 +122,7 @@ def study_overlay(
         raise InputError([Fault(named, "definition", definition, "a criterion, no composition")])
     paths = []
     across, up = "", ""
-    for event in _events(plan, events, records):
+    for event in _events(plan, events, records, reading):
         requirement = further_requirement(event, restraint)
         if requirement.expectation == "open":
             continue
@@ -164,9 +165,12 @@ def study_overlay(
 
 
 def _events(
-    plan: str | Path | None, events: Sequence[str | Event], records: Sequence[str]
+    plan: str | Path | None,
+    events: Sequence[str | Event],
+    records: Sequence[str],
+    reading: Mapping[str, Any] | None,
 ) -> Iterator[Event]:
-    for source in calibration_sources(plan, events, records):
+    for source in calibration_sources(plan, events, records, reading=reading):
         yield from [source] if isinstance(source, Event) else source.events()
 
 

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 def settings_lines(settings: pd.DataFrame, metadata: Mapping[str, Any]) -> list[str]:
     """Count over all events, one row a setting and one for the ideal sensor of each corner."""
     draws = bool(metadata["random_draws"])
-    heads = [metadata["unit"], "bits", "Hz", "fail", "lost", "gain", "c/m"]
+    heads = [f"range {metadata['unit']}", "bits", "Hz", "fail", "lost", "gain", "c/m"]
     heads += ["draws: fail", "lost", "gain"] if draws else []
     rows = [heads]
     for _, row in settings.iterrows():

@@ -334,7 +334,10 @@ def scale_figure(study: ScaleStudy, *, most: int = 40) -> Figure:
     for expectation, colour in (("no_fire", VERMILION), ("fire", BLUE)):
         ends = sorted(TARGETS[expectation])
         word = "must not fire" if expectation == "no_fire" else "must fire"
-        axes.axvspan(*ends, color=colour, alpha=0.12, lw=0, label=f"usual target, {word}")
+        hatch = "////" if expectation == "no_fire" else None  # told apart without colour
+        axes.axvspan(
+            *ends, fc=colour, ec=colour, alpha=0.2, lw=0, hatch=hatch, label=f"usual target, {word}"
+        )
     axes.axvline(1.0, color=GREY, lw=1.0)
     marks = {"no_fire": ("^", VERMILION), "fire": ("o", BLUE)}
     for expectation, (mark, colour) in marks.items():

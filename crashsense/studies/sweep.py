@@ -124,6 +124,7 @@ def study_sweep(
     plan: str | Path | None = None,
     events: Sequence[str | Event] = (),
     records: Sequence[str] = (),
+    reading: Mapping[str, Any] | None = None,
     sensor_set: str | Path | SensorSet = "standard",
     restraints: Sequence[str] = (),
     draws: int = 50,
@@ -139,6 +140,7 @@ def study_sweep(
     parameters : ``"ALGORITHM:NUMBER"`` (name or file of the algorithm, name of the number as in
         :mod:`crashsense.rules.numbers`) -> its values; None: eleven between half and double
     plan, events, records : what it is judged on; without any the shipped library
+    reading : how records are read: ``channel``, ``belts``, ``expect``, ``required_from``
     sensor_set : name, path or object
     restraints : which are counted; empty: all on which the numbers act. If one of them must follow
         another, or another it, their order is counted too
@@ -200,7 +202,7 @@ def study_sweep(
         folder=None if folder is None else str(folder),
     )
     say = on_progress or (lambda line: None)
-    sources = calibration_sources(plan, events, records)
+    sources = calibration_sources(plan, events, records, reading=reading)
     say(f"sensing {len(sources)} occurrences, {draws + 1} draws each")
     with opened_bench(sources, setup, workers=workers or os.cpu_count() or 1) as bench:
         say(f"judging {len(grid)} settings{' by one evaluation' if swept else ''}")

@@ -1,4 +1,4 @@
-"""What a physical pulse model is to a recipe: validated parameters in, signals and motion out."""
+"""Interface of a physical pulse model: validated parameters in, signals and motion out."""
 
 from __future__ import annotations
 
@@ -110,8 +110,8 @@ class Synthesis:
         in ``signals``
     facts : name -> shape (draws,): crush [m], velocity change [m/s], ...
     trace : name -> samples of inner quantities, for cards and tests (forces, energies, crush).
-        ``reading_y``: what ``central_y`` is before ringing, where the body turns so far that it is
-        not ``cabin_y``
+        ``reading_y``: ``central_y`` before ringing, where the body turns so far that it differs
+        from ``cabin_y``
     """
 
     signals: Mapping[str, FloatArray]

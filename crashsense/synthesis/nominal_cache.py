@@ -1,7 +1,7 @@
 """Nominal signals kept between runs, so that a command starts without integrating the library anew.
 
-A file for each recipe, in the user's cache folder, named by the SHA-256 of everything that the
-signals follow from: the recipe, the vehicle files, the code of the models and of what they stand
+One file per recipe, in the user's cache folder, named by the SHA-256 of everything that the
+signals depend on: the recipe, the vehicle files, the code of the models and of what they stand
 on, and the versions of numpy and scipy. Another digest is another file, so that nothing is ever out
 of date; a damaged file fails its own checksum and is made again. Nothing here is part of a result:
 signals are the same bit for bit with the cache, without it (``--no-cache``), and where the folder
@@ -110,8 +110,8 @@ def nominal_block(recipe: Recipe, make: Callable[[], SignalBlock]) -> SignalBloc
 def in_processes(most: int | None = None) -> Iterator[None]:
     """Within the block :func:`prepare` may start up to *most* processes (None: one a core).
 
-    Not by itself: a process that starts imports the caller's main module, which only a program that
-    is made for it stands (the command line is).
+    Not by default: a starting process imports the caller's main module, which only a program made
+    for that tolerates (as the command line is).
     """
     token = _processes.set(cores() if most is None else most)
     try:
@@ -121,7 +121,7 @@ def in_processes(most: int | None = None) -> Iterator[None]:
 
 
 def prepare(recipes: Sequence[Recipe]) -> None:
-    """Make what is not kept yet of several recipes at once, each by a process of its own turn.
+    """Compute the missing nominal blocks of several recipes at once, spread over processes.
 
     Does nothing outside :func:`in_processes`, without a cache to bring the signals back, or for few
     recipes. A first run of the whole library then takes the time of one core divided by the cores.
@@ -213,7 +213,7 @@ def _surroundings() -> str:
 
 
 def _write(path: Path, block: SignalBlock) -> None:
-    """Write a file whole, under a name of its own first: two writers never meet."""
+    """Write a file atomically, under a unique name first: two writers never collide."""
     arrays: list[Any] = []
     places: dict[int, int] = {}
     signals: dict[str, Any] = {}
@@ -251,7 +251,7 @@ def _write(path: Path, block: SignalBlock) -> None:
 
 
 def _read(path: Path, recipe: Recipe) -> SignalBlock | None:
-    """Return the kept block, or None where there is none or it is not whole."""
+    """Return the cached block, or None if there is none or it is damaged."""
     try:
         content = path.read_bytes()
         os.utime(path)  # used now
@@ -304,7 +304,7 @@ def _read(path: Path, recipe: Recipe) -> SignalBlock | None:
 
 
 def _bound(folder: Path) -> None:
-    """Remove what was used least recently beyond :data:`MOST_BYTES`."""
+    """Remove the least recently used files beyond :data:`MOST_BYTES`."""
     found = []
     for path in folder.glob("*.bin"):
         with contextlib.suppress(OSError):  # another process may remove it meanwhile

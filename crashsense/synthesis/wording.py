@@ -1,7 +1,7 @@
-"""Faults of a file in plain words: what its checker says, put as what was expected.
+"""Faults of a file in plain words: the checker's message turned into what was expected.
 
-Every recipe, vehicle and plan file is checked by a typed layout; what that check finds comes
-through here, so that all files answer in the same words.
+Every recipe, vehicle and plan file is checked by a typed layout; its findings pass through here, so
+that all files answer in the same words.
 """
 
 from __future__ import annotations

@@ -182,7 +182,11 @@ def _source(one: OneSensor, name: str, cut: dict[str, IntArray]) -> Source:
     Draws that the compiled pass cannot give in lanes are sensed as ever, and moved there.
     """
     kernels: Any = engine.kernels()
-    straight = one.fast if one_pass.serves_lanes(one) else np.zeros(one.draws.size, dtype=bool)
+    straight = np.zeros(one.draws.size, dtype=bool)
+    if one_pass.serves_lanes(one):
+        if not one.fast.any():
+            return _full_source(one, name, cut)
+        straight = one.fast
     apart = np.flatnonzero(~straight)
     fill = one_pass.in_lanes(one) if straight.any() else None
     before = np.zeros(one.draws.size, dtype=np.int64)
@@ -197,6 +201,16 @@ def _source(one: OneSensor, name: str, cut: dict[str, IntArray]) -> Source:
             before[rows] = report.clipped_before_filter
             places = engine.given(rows - first)
             kernels.to_lanes(engine.given(values), places, tiles, channel)
+
+    return put
+
+
+def _full_source(one: OneSensor, name: str, cut: dict[str, IntArray]) -> Source:
+    """As :func:`_source`, of a sensor whose draws all take the full path."""
+    fill = one_pass.full_in_lanes(one)
+
+    def put(first: int, last: int, tiles: FloatArray, channel: int) -> None:
+        cut[name] = fill(first, tiles, channel)
 
     return put
 

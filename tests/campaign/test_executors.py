@@ -335,3 +335,36 @@ def test_threads_of_a_cluster_worker_share_no_rule() -> None:
         (one, again), (other, _) = threads.map(own, range(2))
     assert one == again
     assert one != other
+
+
+def test_workers_read_one_occurrence_of_a_job_at_a_time(tmp_path: Path) -> None:
+    plan = resolve_plan(events=EVENTS, draws=3)
+    job = Job(tuple(plan.occurrences()), plan.sensor_sets, plan.algorithms, Conditions(seed=3))
+    executors._write_job(job, tmp_path / "job")
+    read = executors._read_job(tmp_path / "job")
+    assert len(read.occurrences) == len(job.occurrences)
+    for place in (1, 0, 1):
+        found = [event.name for event in read.occurrences[place]]
+        assert found == [event.name for event in job.occurrences[place]]
+        for made, kept in zip(
+            evaluation.run_task(read, Task(place, 0, 3)).values(),
+            evaluation.run_task(job, Task(place, 0, 3)).values(),
+            strict=True,
+        ):
+            assert made.equals(kept)
+    sizes = [len(pickle.dumps(events)) for events in job.occurrences]
+    assert len(pickle.dumps(read)) < 0.9 * sum(sizes)  # one of them is held
+
+
+def test_workers_at_hand_take_short_plans_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    plan = resolve_plan(events=EVENTS, draws=200)
+    job = Job(tuple(plan.occurrences()), plan.sensor_sets, plan.algorithms, Conditions())
+    found = running._Campaign(plan, job, running.How())
+    monkeypatch.setattr(running, "cores", lambda: 4)
+    monkeypatch.setattr(running, "SECONDS_A_SAMPLE", 1e-5)
+    monkeypatch.setattr(found, "seconds_a_draw", lambda: pytest.fail("measured"))
+    assert isinstance(found.choose(found.tasks())[0], InProcess)
+    monkeypatch.setattr(running, "at_hand", lambda: True)
+    executor, bundles = found.choose(found.tasks())
+    assert isinstance(executor, Processes)
+    assert sorted(task for bundle in bundles for task in bundle) == found.tasks()

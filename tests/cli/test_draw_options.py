@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 
 import pytest
 
+from crashsense import campaign, processes
 from crashsense.campaign import evaluate
 from crashsense.cli import run as command
 from crashsense.cli.check_record import stand_ins
+from crashsense.errors import InputError
 from crashsense.records import ChannelFigures
 
 KNOCK = "hammer_tunnel"
@@ -59,3 +62,32 @@ def test_a_channel_that_stands_for_another_is_named() -> None:
     said = stand_ins([line("93", "left sill", "taken"), line("94", "right sill", "sound")])
     assert said == ["f: channel 93 (left sill) stands for central_x"]
     assert stand_ins([line("central_x_g", "", "taken")]) == []
+
+
+def test_the_library_takes_some_draws_and_what_is_named_none(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    given: list[dict[str, object]] = []
+    begun: list[str] = []
+
+    def seen(plan: object, **options: object) -> None:
+        given.append({"plan": plan, **options})
+        raise InputError("seen")
+
+    def workers(engine: str) -> AbstractContextManager[None]:
+        begun.append(engine)
+        return nullcontext()
+
+    monkeypatch.setattr(campaign, "evaluate", seen)
+    monkeypatch.setattr(processes, "begun", workers)
+    monkeypatch.setattr(processes, "cores", lambda: 4)
+    asked: dict[str, int | None] = {"": 20, "--draws 0": 0, "--draws 7": 7, "--seed 3": 20}
+    asked |= {"--events hammer_tunnel": None, "--records record.csv": None, "plan.toml": None}
+    for options in asked:
+        assert command(["evaluate", *options.split()]) == 2
+    assert [one.get("draws") for one in given] == list(asked.values())
+    assert len(begun) == 4  # for the library
+    assert command(["evaluate", "--events", KNOCK, "--workers", "2", "--engine", "numpy"]) == 2
+    assert begun[4:] == ["numpy"]
+    assert command(["evaluate", "--workers", "1"]) == 2
+    assert len(begun) == 5

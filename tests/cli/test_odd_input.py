@@ -106,3 +106,31 @@ def test_a_folder_whose_name_is_no_text_takes_a_run(
     assert cli.run(["study", "compare", run, run]) == 0
     printed = capsys.readouterr()
     assert printed.err == ""
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "evaluate LONG.toml",
+        "evaluate --events a/LONG",
+        "evaluate --events hammer_tunnel --algorithm LONG.toml",
+        "evaluate --events hammer_tunnel --sensor-set LONG.toml",
+        "evaluate --events hammer_tunnel --requirements LONG.csv",
+        "evaluate --records LONG.csv",
+        "evaluate --events hammer_tunnel --out LONG",
+        "report LONG",
+        "study compare LONG LONG",
+        "records check LONG",
+        "sensors element LONG",
+        "catalogue --out LONG",
+        "lesson 1 --out LONG",
+        "events export hammer_tunnel --out LONG.csv",
+    ],
+)
+def test_a_name_that_no_file_can_have_is_a_fault(
+    words: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert cli.run(words.replace("LONG", 5000 * "y").split()) == 2
+    err = capsys.readouterr().err
+    assert err
+    assert "unexpected error" not in err

@@ -251,6 +251,10 @@ READERS: dict[str, Reader] = {
 }
 
 
+#: Inputs that once ended in something else than an answer or a fault.
+ONCE_WRONG = {"requirements": (1136,), "record_folder": (1263,)}
+
+
 @dataclass
 class Found:
     """What came of some inputs of a reader."""

@@ -149,7 +149,6 @@ def test_a_changed_script_is_kept(tmp_path, capsys):
         (["lesson", "--notebook"], "the number of a lesson"),
         (["lesson", "3", "--answer", "0.049"], "an exercise from 1 to 2"),
         (["lesson", "3", "--answer", "7=1"], "an exercise from 1 to 2"),
-        (["lesson", "3", "--out", "nowhere"], "an existing folder"),
     ],
 )
 def test_bad_input(arguments, expected, capsys, tmp_path, monkeypatch):

@@ -140,3 +140,11 @@ def test_all_restraints_without_the_key() -> None:
 def test_a_name_that_is_none_is_refused() -> None:
     with pytest.raises(InputError, match="did you mean 'curtain_left'"):
         resolve_plan(events=[CRASH], restraints=["curtain_lef"])
+
+
+def test_what_a_plan_leaves_out_is_open_although_it_is_covered() -> None:
+    run = evaluate(events=[CRASH], algorithms=[car()], restraints=[STAGE_1, "knee_airbag"])
+    assert required(run) == {STAGE_1, "knee_airbag"}
+    note = next(n for n in run.summary()["notes"] if "this run is about" in n)
+    assert note == f"this run is about {STAGE_1}, knee_airbag only; other restraints are open"
+    assert "are open:" not in text_summary(run)

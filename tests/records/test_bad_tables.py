@@ -291,7 +291,7 @@ def test_statements_that_are_wrong_all_at_once(tmp_path):
     ]
     lines = refused(write(tmp_path / "a.csv", {**columns(), "odd": GOOD}, stated=stated))
     parts = [
-        "line 1: key: got 'famly'; expected one of",
+        "line 1: key: got 'famly'; expected one of assumptions, ",
         "line 2: family: got 'frontl'; expected one of frontal",
         "line 3: belts: got 'maybe'; expected one of belted, unbelted",
         "line 4: front_airbag_stage_1: expectation: got 'fires'; expected one of fire",
@@ -308,6 +308,7 @@ def test_statements_that_are_wrong_all_at_once(tmp_path):
     ]
     assert [part for part in parts if not any(part in line for line in lines)] == []
     assert len(lines) == len(parts)
+    assert lines[0].endswith("(did you mean 'family'?)")
 
 
 @pytest.mark.parametrize(

@@ -66,6 +66,36 @@ def test_struck_in_the_side_as_the_channels_tell(tmp_path):
 
 
 @pytest.mark.parametrize(
+    ("angle", "speeds", "families"),
+    [
+        ("90", ("60", "0"), ("frontal", "side")),
+        ("270", ("60", "0"), ("frontal", "side")),
+        ("270", ("0", "60"), ("side", "frontal")),
+        ("75", ("40", "40"), ("frontal", "side")),
+        ("0", ("60", "0"), ("frontal", "frontal")),
+        ("180", ("60", "60"), ("frontal", "frontal")),
+        ("45", ("60", "0"), ("frontal", "frontal")),
+    ],
+)
+def test_the_impact_angle_of_two_tells_where_nothing_else_does(tmp_path, angle, speeds, families):
+    # Struck in its side a car hardly moves along x; no channel along y is there.
+    change = rough_g(-2.0 if "side" in families else -33.0, seed=2)
+    folder = two(
+        tmp_path,
+        {"speed": speeds[0], **SILENT},
+        {"speed": speeds[1], **SILENT},
+        STRIKING,
+        WrittenChannel(2, change, "RIGHT REAR SILL X", vehicle=2),
+        impact_angle=angle,
+    )
+    events = events_of(folder)
+    assert tuple(event.family for event in events.values()) == families
+    if "side" in families:
+        told = next(e for e in events.values() if e.family == "side").metadata["direction"]
+        assert f"impact angle {angle} deg" in told
+
+
+@pytest.mark.parametrize(
     ("first", "second", "roles"),
     [
         ({"speed": "30"}, {"speed": "30"}, ("head-on", "head-on")),

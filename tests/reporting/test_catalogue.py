@@ -130,11 +130,12 @@ def test_command_writes_page_and_levels(tmp_path):
     assert "| M02 | `kerb_climb_30` | central x, peak |" in table
 
 
-def test_command_refuses_a_folder_that_is_not_there(tmp_path):
+def test_command_refuses_a_file_in_the_way(tmp_path):
     from crashsense.cli.catalogue import catalogue
     from crashsense.errors import InputError
 
-    with pytest.raises(InputError, match="existing folder"):
+    (tmp_path / "no").write_text("a file")
+    with pytest.raises(InputError, match="a file in a folder"):
         catalogue.main(["--out", str(tmp_path / "no" / "page.html")], standalone_mode=False)
 
 

@@ -13,7 +13,7 @@ from crashsense.cli import run as command
 from crashsense.errors import InputError
 from crashsense.reporting.changes import changes_since
 from crashsense.reporting.document import NO_RELEASE, document_pages, evidence_of, write_document
-from crashsense.reporting.paper import HEIGHT, MARGIN, WIDTH, Paper
+from crashsense.reporting.paper import HEIGHT, MARGIN, WIDTH, WRAP, Paper
 from crashsense.reporting.view import view_of
 from crashsense.resources import CAUTION
 from crashsense.results import open_run
@@ -46,7 +46,7 @@ def pages(folders: tuple[Path, Path]) -> list[Figure]:
 def test_every_page_carries_the_caution_and_its_number(pages: list[Figure]) -> None:
     assert len(pages) > 2
     for number, page in enumerate(pages, start=1):
-        words = [text.get_text() for text in page.texts]
+        words = [" ".join(text.get_text().split()) for text in page.texts]
         assert CAUTION in words
         assert f"{number} / {len(pages)}" in words
 
@@ -118,3 +118,28 @@ def test_another_ending_is_refused(folders: tuple[Path, Path], tmp_path: Path) -
     view = view_of(run)
     with pytest.raises(InputError, match=r"\.pdf"):
         write_document(view, evidence_of(run, view), tmp_path / "review.doc")
+
+
+def test_nothing_of_a_table_is_cut() -> None:
+    paper = Paper(foot="foot")
+    long = "front_airbag_stage_2_after_stage_1_of_a_long_name"
+    why = "until 2030-12-31: no front sensor in the middle of the prototype, agreed with all"
+    paper.table(["event", "restraint", "waiver"], [[f"{long}_{k}", long, why] for k in range(3)])
+    (page,) = paper.pages()
+    rows = [text.get_text() for text in page.texts]
+    assert not any(".." in row for row in rows)
+    joined = "".join("".join(rows).split())
+    assert joined.count("".join(why.split())) + joined.count("prototype,") >= 3
+    assert max(map(len, rows[1:-2])) <= WRAP["table"]
+
+
+def test_a_short_section_stays_on_one_page() -> None:
+    paper = Paper(foot="foot")
+    paper.heading("First")
+    for _ in range(40):
+        paper.add("text")
+    paper.heading("Second")
+    paper.table(["a"], [[str(k)] for k in range(15)])
+    first, second = paper.pages()
+    assert "Second" not in [text.get_text() for text in first.texts]
+    assert "14" in [text.get_text() for text in second.texts]

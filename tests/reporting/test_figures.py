@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import pytest
 
+import crashsense
 from crashsense.plotting import save
 from crashsense.reporting import figures
+from crashsense.reporting.stacked_figure import trial_event_figure
 from crashsense.reporting.svg import DemandRow
 from crashsense.results.plot import TimingRow
 
@@ -41,3 +43,32 @@ def test_no_global_figure_is_left_open():
 
     figures.timing_figure(ROWS)
     assert plt.get_fignums() == []
+
+
+@pytest.fixture(scope="module")
+def judged():
+    return crashsense.trial("wall_full_40", algorithm="guarded", draw=2)
+
+
+def test_the_event_figure_has_the_panels_of_the_page(judged):
+    spreads = {"wall_full_40|front_airbag_stage_1|guarded|standard": (15.0, 18.0, 0, 10)}
+    figure = trial_event_figure(judged, restraint="front_airbag_stage_1", spreads=spreads)
+    titles = [axes.get_title(loc="left") for axes in figure.axes]
+    assert titles[:3] == [
+        "central_x [g]",
+        "velocity change [km/h]: rigid-body motion of the cabin, x",
+        "free flight of an unbelted occupant [mm]",
+    ]
+    assert titles[3].startswith("demand [-]")
+    assert "front bag, stage 1; " in titles[3]
+    words = [text.get_text() for axes in figure.axes for text in axes.texts]
+    for expected in ("127 mm", "30 ms", "threshold 1", "10 draws fire: 5 to 95 %"):
+        assert expected in words
+    assert any(word.startswith("required ") for word in words)
+    assert "wall_full_40, draw 2: standard, guarded" in figure.get_suptitle()
+    assert "CAUTION" in figure.get_supxlabel()
+
+
+def test_the_event_figure_follows_the_restraint_asked_for(judged):
+    figure = trial_event_figure(judged, restraint="front_airbag_stage_2")
+    assert "front bag, stage 2" in figure.axes[-1].get_title(loc="left")

@@ -100,6 +100,26 @@ def test_line_chart_is_well_formed_short_and_labelled():
     assert root.get("aria-label") == 'a "chart" & more'
 
 
+@pytest.mark.parametrize("seed", range(5))
+def test_a_simpler_line_misses_no_point_by_more_than_a_unit_and_keeps_extremes(seed):
+    source = np.random.default_rng([3, seed])
+    x = np.cumsum(source.integers(0, 4, 300))
+    smooth = 200.0 * np.sin(x / 60.0) + source.normal(scale=[0.5, 30.0][seed % 2], size=x.size)
+    points = np.stack([x, np.rint(smooth).astype(int)], axis=-1)
+    kept = points[svg.needed(points)]
+    assert len(kept) < len(points) + seed % 2
+    # Between two kept points every one left out lies beside the straight line.
+    at = np.flatnonzero(svg.needed(points))
+    for first, last in zip(at[:-1], at[1:], strict=True):
+        span = points[last, 0] - points[first, 0]
+        share = (points[first : last + 1, 0] - points[first, 0]) / (span or 1)
+        line = points[first, 1] + share * (points[last, 1] - points[first, 1])
+        inner = points[first + 1 : last, 1] - line[1:-1]
+        assert np.abs(inner).max(initial=0.0) <= svg.MISSED
+    assert abs(int(kept[:, 1].max()) - int(points[:, 1].max())) <= svg.MISSED
+    assert abs(int(kept[:, 1].min()) - int(points[:, 1].min())) <= svg.MISSED
+
+
 def test_demand_chart_marks_what_fired():
     chart = svg.demand_chart(
         [

@@ -133,6 +133,7 @@ def test_a_damaged_part_is_named_and_the_command_that_is_named_mends_it(
         assert contents(run) == right
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "name", ["plan.toml", "inputs/index.json", "inputs/algorithm_mine/mine.toml", CHECKSUMS]
 )

@@ -399,3 +399,30 @@ def test_a_plate_moves_out_of_the_plane() -> None:
         mechanics.PERMITTIVITY * 500e-6 * 420e-6 * 0.85 / 3e-6
     )
     assert plate.footprint == pytest.approx(500e-6 * 420e-6)
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("feedback", 0.0), ("gain", 0.0), ("drive", 0.0), ("supply", 0.0), ("filled", 0.0),
+        ("film", 0.0), ("package_quality", 0.0), ("linear_within", 0.0), ("coupling", 0.5),
+        ("stop", 2e-6), ("solid_quality", 0.999), ("beams", 0), ("fingers", 0),
+    ],
+)  # fmt: skip
+def test_an_impossible_limit_is_refused_by_its_name(name: str, value: float) -> None:
+    """A capacitance, a voltage or a share of nothing, a stop at the electrode."""
+    with pytest.raises(InputError) as caught:
+        replace(COMB, **{name: value})
+    assert name in [fault.field for fault in caught.value.faults]
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("filled", 1.0), ("film", 1.0), ("coupling", 0.0), ("trim_left", 0.0), ("trim_left", 1.0),
+        ("parasitic", 0.0), ("amplifier_noise", 0.0), ("solid_quality", 1.0),
+        ("linear_within", 0.2),
+    ],
+)  # fmt: skip
+def test_a_possible_limit_is_taken(name: str, value: float) -> None:
+    assert getattr(replace(COMB, **{name: value}), name) == value

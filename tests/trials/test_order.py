@@ -63,11 +63,14 @@ def test_rules_of_known_velocity(second, asked, verdict, margin_ms) -> None:
 
 def test_alone_and_what_cannot_be_judged() -> None:
     event = pulse_in_order("hand", 6.0)
-    alone = trial(event, algorithm=by_velocity("second_only", None, 3.0))
+    alone = trial(event, algorithm=by_velocity("second_alone", 20.0, 3.0))
     assert alone.row(PAIR)["verdict"] == "alone"
     assert alone.row(PAIR)["reason"] == "front_airbag_stage_1 never fires"
-    first_only = trial(event, algorithm=by_velocity("first_only", 3.0, None))
-    assert first_only.row(PAIR)["verdict"] == "not_challenged"
+    # An algorithm that is not about one of both says nothing of their order.
+    for name, first, second in (("first_only", 3.0, None), ("second_only", None, 3.0)):
+        row = trial(event, algorithm=by_velocity(name, first, second)).row(PAIR)
+        assert row["verdict"] == "not_evaluated"
+        assert "has no rule for it" in row["reason"]
     blind = algorithm_from_toml(
         f'name = "blind"\n[rules.{FIRST}]\nfamily = "side_velocity"\nchannel = "+side_left_y"\n'
         f'threshold_m_s = 1.0\nwindow_ms = 6.0\n[rules.{SECOND}]\nfamily = "velocity_change"\n'

@@ -4,6 +4,9 @@
   var data = JSON.parse(holder.textContent);
   data.rows.forEach(function (row) {
     ["e", "r", "a", "s", "x"].forEach(function (key) { row[key] = data.names[row[key]]; });
+    // Steps come as differences in hundredths: scale, time, scale, time ...
+    var last = [0, 0];
+    row.f = row.f.map(function (by, i) { last[i % 2] += by; return last[i % 2] / 100; });
   });
   var WORDS = {on_time: "on time", late: "late", missed: "missed", early: "early", held: "held",
     inadvertent: "inadvertent"};

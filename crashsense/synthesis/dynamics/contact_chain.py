@@ -39,7 +39,7 @@ ROWS = 512
 
 @dataclass(frozen=True, eq=False)
 class Joint:
-    """What acts between a body and the next; scalars or arrays of shape (draws,), SI.
+    """Forces between a body and the next; scalars or arrays of shape (draws,), SI.
 
     Parameters
     ----------
@@ -79,10 +79,10 @@ _NUMBERS = (
 
 @dataclass(frozen=True, eq=False)
 class ChainMotion:
-    """Forces of the joints [N], speeds [m/s] and ways [m] of the bodies, each (draws, samples).
+    """Forces of the joints [N], speeds [m/s] and travels [m] of the bodies, each (draws, samples).
 
-    Forces are means over the steps of a sample, so that impulses are kept; speeds and ways are
-    those at its end.
+    Forces are means over the steps of a sample, so that impulses are preserved; speeds and travels
+    are those at its end.
     """
 
     force: tuple[FloatArray, ...]
@@ -142,7 +142,7 @@ def march_chain(
 def _motion(
     force: FloatArray, inverse_mass: FloatArray, start: FloatArray, *, sample_s: float
 ) -> ChainMotion:
-    """Speeds and ways from the impulses of the joints."""
+    """Speeds and travels from the impulses of the joints."""
     speeds, ways = [], []
     for body, (inverse, first) in enumerate(zip(inverse_mass, start, strict=True)):
         net = np.zeros(force.shape[1:])

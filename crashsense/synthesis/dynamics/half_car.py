@@ -149,14 +149,14 @@ def march(
     car : the car
     state : from :func:`initial_state` or an earlier march, shape (states, draws)
     roads : one road (both tracks alike) or two (left, right)
-    brake : wanted deceleration [m/s^2], shape (draws, steps), or None
+    brake : requested deceleration [m/s^2], shape (draws, steps), or None
     step_s : time step [s]
     audit : also return energies
     push : further acceleration of the whole car, wheels included [m/s^2], shape (draws, steps):
         an impact that takes place while the car is on the move
-    roll_moment : outer moment on the body about its centre of gravity, right side down [N m],
+    roll_moment : external moment on the body about its centre of gravity, right side down [N m],
         shape (draws, steps); two roads only
-    set_speed : speed that the driver holds [m/s], shape (draws,); that of the state without it
+    set_speed : speed that the driver holds [m/s], shape (draws,); default: that of *state*
 
     Output k is taken at the beginning of step k.
     """
@@ -201,7 +201,7 @@ def march(
 
 
 def _tables(car: RideCar, size: int) -> tuple[FloatArray, FloatArray]:
-    """Numbers that a march needs: of the body (numbers, draws), of the axles (2, numbers, draws).
+    """Numbers for a march: of the body (numbers, draws), of the axles (2, numbers, draws).
 
     Body: mass, inertias in pitch and roll, speed hold, height over the wheel centres, half track,
     damper knee and fall, stop stiffness, length and dissipation, tyre stiffness and damping,

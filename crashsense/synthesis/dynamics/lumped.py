@@ -7,7 +7,7 @@ yaw. The obstacle's face moves along its normal ``n``, before the ground, a trol
 
 Kinematics are linear (small yaw): a point ahead by p and to the right by q of the centre of gravity
 stands at (x - q yaw, y + p yaw). So every spring works along fixed directions of the degrees of
-freedom, and what it takes from one it gives to the others: momentum and energy balance exactly.
+freedom, and takes from one exactly what it gives to the others: momentum and energy balance.
 Valid up to about 20 degrees of yaw.
 
 Crush spring (elastic-plastic)::
@@ -21,11 +21,11 @@ length L. T: force at which a rail yields in tension (contacts carry none). g: s
 that is still met when the car has moved sideways, never growing. Elastic energy F^2 / (2 k),
 absorbed energy the integral of F dp.
 
-What folds gives elastically over the length that is still straight: k = k0 / (1 - p / L) with the
+A folding spring is elastic over its straight length: k = k0 / (1 - p / L) with the
 length L of the spring, up to p = :data:`.lumped_system.SOLID` L, where the folds lie solid.
 
-The obstacle's face meets the car ever farther back: a contact stands at what is left ahead of the
-centre of gravity, a - (x_cabin - x_face), and its forces turn the car by that lever.
+The obstacle's face meets the car ever farther back: a contact is as far ahead of the centre of
+gravity as length is left, a - (x_cabin - x_face), and its forces turn the car by that lever.
 
 A crushed front end is spent: below its envelope it has a damper d in parallel, F = min(E, k (x - p)
 + d dx/dt), F >= 0, with d the share z of critical for k and the two bodies in contact. Loading

@@ -1,4 +1,4 @@
-"""What the integration of lumped masses stands on: the system, its tables, its columns.
+"""Input of the integration of lumped masses: the system, its tables, its columns.
 
 The physics is described in :mod:`crashsense.synthesis.dynamics.lumped`.
 """
@@ -55,8 +55,8 @@ class System:
     mass : of each of FREEDOMS [kg], yaw [kg m^2]; infinity where it is fixed
     velocity : initial, of each of FREEDOMS [m/s], yaw [rad/s]
     envelopes : spring -> polyline ((x [m], force [N]), ...)
-    stiffness : spring -> unloading stiffness of what is not yet crushed [N/m]
-    length : spring -> length that folds [m]; one that is not named keeps its stiffness
+    stiffness : spring -> unloading stiffness before any crush [N/m]
+    length : spring -> length that folds [m]; an unnamed one keeps its stiffness
     share : spring -> factor on the envelope [-]
     gap : spring -> distance before contact [m]
     ripple, phase : rippled spring -> relative height of the folds [-], phase of the first [-] 0..1
@@ -167,7 +167,7 @@ def tables(system: System) -> tuple[FloatArray, FloatArray]:
 
 @dataclass(frozen=True, eq=False)
 class Columns:
-    """The system as arrays, draws last; what both twins integrate."""
+    """The system as arrays, draws last, as both twins integrate it."""
 
     inverse_mass: FloatArray  # (8, draws)
     velocity: FloatArray  # (8, draws)

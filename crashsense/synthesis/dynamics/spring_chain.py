@@ -62,7 +62,7 @@ class CrushSpring:
 
 @dataclass(frozen=True, eq=False)
 class SpringChainMotion:
-    """What a chain did, stored every *step_s*, arrays (time, bodies or springs, draws).
+    """Motion of a chain, stored every *step_s*, arrays (time, bodies or springs, draws).
 
     ``velocity`` at the stored instants [m/s], ``position`` [m], ``force`` [N],
     ``compression`` and ``largest`` (so far) [m].
@@ -145,7 +145,7 @@ def _ramps(spring: CrushSpring) -> tuple[FloatArray, FloatArray]:
 
 
 def check_spring(spring: CrushSpring, *, file: str, field: str) -> list[Fault]:
-    """Return what is physically impossible in a spring, one fault each."""
+    """Return the physical impossibilities of a spring, one fault each."""
     faults = []
     compressions = spring.curve[:, 0]
     if compressions[0] != 0.0 or spring.curve[0, 1] != 0.0:

@@ -1,4 +1,4 @@
-"""What of a frontal recipe lies outside the range in which the model was held against anything.
+"""Which numbers of a frontal recipe lie outside the range in which the model was checked.
 
 Measured: full-width walls (public tests 10146, 2320), an oblique moving barrier (8789), ranges of
 published small-overlap tests. From memory or derived: restitution of walls, required times of the
@@ -15,9 +15,9 @@ from crashsense.synthesis.frontal.severity import crash_kind
 
 @dataclass(frozen=True)
 class Check:
-    """Against what a kind of crash was held, and between which speeds [km/h].
+    """What a kind of crash was checked against, and between which speeds [km/h].
 
-    ``object_kg``: masses [kg] of what is met, where it moves; ``measured``: against a record.
+    ``object_kg``: masses [kg] of a moving obstacle; ``measured``: against a record.
     """
 
     against: str

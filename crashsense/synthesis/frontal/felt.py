@@ -1,4 +1,4 @@
-"""What the sensors of the frontal model feel: rigid motion in body axes, and random shaking.
+"""Motion at the sensors of the frontal model: rigid motion in body axes, and random shaking.
 
 *Motion*: a place ahead by p and to the right by q of the centre of gravity moves with
 ``(x'' - q w' - p w^2, y'' + p w' - q w^2)`` (w: yaw rate), turned into body axes. Front sensors

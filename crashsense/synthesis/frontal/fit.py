@@ -1,11 +1,12 @@
 """Fit the front structure of a vehicle file to a measured wall test.
 
-What is fitted: forces and unloading stiffness of nose, rails, engine and firewall, two gaps, shares
-of mass, rate effect, joints and mounts (:func:`fitted_names`). To what: the rigid-body pulse of the
+Fitted are forces and unloading stiffness of nose, rails, engine and firewall, two gaps, shares
+of mass, rate effect, joints and mounts (:func:`fitted_names`), to the rigid-body pulse of the
 record (CFC 60, every 2 ms), its crush and free travel, the force on the wall if it was measured,
-and, so that other speeds and obstacles follow, three things that one record does not hold:
+and, so that other speeds and obstacles follow, three things that one record does not contain:
 restitution against speed, peaks that rise with speed, and required times of the event matrix
-(:data:`WITHOUT_RECORD`). Sensing locations, centre, upper body, sill and geometry are not fitted.
+(:data:`WITHOUT_RECORD`). Sensing locations, centre, upper body, sill, the lengths that fold, the
+damping of what is crushed and geometry are not fitted.
 
 A seeded search (one-plus-one evolution) from the numbers of the vehicle file that it is given;
 they stay in the fitted file (table ``fit.start``). The same start, seed and rounds give the same
@@ -112,7 +113,7 @@ def _every(values: FloatArray, rate_hz: float) -> FloatArray:
 
 @dataclass(frozen=True, eq=False)
 class Fit:
-    """What a search found: the vehicle (its ``fit`` says from what) and the misses by kind."""
+    """Result of a search: the vehicle (its ``fit`` names the source) and the misses by kind."""
 
     vehicle: FrontalVehicle
     misses: Mapping[str, float]
@@ -283,7 +284,7 @@ def with_numbers(car: FrontalVehicle, numbers: Mapping[str, float]) -> FrontalVe
 
 
 def started(car: FrontalVehicle) -> FrontalVehicle:
-    """The vehicle as its fit began; as it is where it holds no fit."""
+    """The vehicle as its fit began; unchanged if it holds no fit."""
     return car if car.fit is None else with_numbers(car, car.fit.start)
 
 
@@ -300,10 +301,10 @@ def fit_vehicle(
     rounds: int = 1000,
     report: Callable[[int, float], None] | None = None,
 ) -> Fit:
-    """Search from *car*: change a few numbers at a time, keep what costs less.
+    """Search from *car*: change a few numbers at a time, keep changes that cost less.
 
-    *report* is told the round and the best cost every 100 rounds. Uses engine ``fast`` where numba
-    is installed (some milliseconds a round; numpy: about a second).
+    *report* is called with the round and the best cost every 100 rounds. Uses engine ``fast`` if
+    numba is installed (some milliseconds a round; numpy: about a second).
     """
     with engine.using("fast" if engine.installed() else "numpy"):
         source = np.random.default_rng(seed)

@@ -1,4 +1,4 @@
-"""Obstacles of the frontal recipes: what stands in series with the car's front.
+"""Obstacles of the frontal recipes: bodies and springs in series with the car's front.
 
 An obstacle says how it meets the springs of the vehicle file (shares, extra gaps), how its face
 rubs and when the car leaves it sideways, and what is behind the face: the ground, a honeycomb, a

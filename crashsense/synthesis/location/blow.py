@@ -1,4 +1,4 @@
-"""What a sensing location feels of a blow: a force history through the modes of the place.
+"""Response of a sensing location to a blow: a force history through the modes of the place.
 
 A force F at the place moves its local mass m through all its modes,
 
@@ -65,7 +65,7 @@ def blow_response(
     variation : the draws (the modes are those that :func:`.shaking.shake` meets)
     rate_hz : sampling rate [Hz]; modes above 0.36 of it are left out
 
-    Each draw is made by itself, so that it is the same in any block. Engines numpy and fast
+    Each draw is computed by itself, so that it is the same in any block. Engines numpy and fast
     (:func:`crashsense.compiled_synthesis.modal_steps`) give the same bits.
     """
     compiled = engine.kernels()

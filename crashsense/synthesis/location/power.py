@@ -56,15 +56,15 @@ def absorbed_power(
 def ringing_down(power: FloatArray, *, rate_hz: float) -> FloatArray:
     """Power that falls no faster than exp(-t / :data:`RING_DOWN_S`), shape (draws, samples).
 
-    What shakes rings on when crushing ends; cut off there, it would stop between two samples, as
-    only a channel that died does.
+    A shaken structure rings on when crushing ends; cut off there, it would stop between two
+    samples, as only a dead channel does.
     """
     grown = np.exp(np.arange(power.shape[-1]) / (RING_DOWN_S * rate_hz))
     return np.maximum.accumulate(power * grown, axis=-1) / grown
 
 
 def with_folds(power: FloatArray, *, crushing: FloatArray, rate_hz: float) -> FloatArray:
-    """*power* of which a half comes and goes with *crushing*, shape (draws, samples).
+    """*power*, half of which follows *crushing*, shape (draws, samples).
 
     *crushing*: power of the car's own springs, in any unit.
     """

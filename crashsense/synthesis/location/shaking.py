@@ -2,7 +2,7 @@
 
 While a structure crushes, folds form and close, joints slip and parts meet; a floor shakes by more
 than the obstacle feels, and no linear answer to the obstacle's force explains it (public crash
-record 10146: at most 0.17 of the variance out of sample). What public tests do bear is a law for
+record 10146: at most 0.17 of the variance out of sample). What public tests do support is a law for
 the level of a band: with P/m the absorbed power per mass of the car,
 
     rms [m/s^2] = s sqrt(P/m [W/kg]).

@@ -1,6 +1,6 @@
 """Contact of round bodies in closed form: stiffness, first yield, duration, peak, restitution.
 
-What a hammer or a stone does in the first tenths of a millisecond follows from the two materials,
+The first tenths of a millisecond of a hammer blow or stone impact follow from the two materials,
 the radius at the point of contact, the masses and the speed:
 
     1/E* = (1 - nu1^2)/E1 + (1 - nu2^2)/E2      F = K c^(3/2),  K = 4/3 E* sqrt(R)
@@ -26,7 +26,7 @@ import numpy as np
 
 @dataclass(frozen=True)
 class Material:
-    """What a body is made of at the point of contact.
+    """Material of a body at the point of contact.
 
     Parameters
     ----------

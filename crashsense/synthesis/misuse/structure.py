@@ -1,4 +1,4 @@
-"""The structure file of the blows: where a car can be struck, and how a blow gets to the sensors.
+"""The structure file of the blows: where a car can be struck, and how a blow reaches the sensors.
 
 A *struck place* has a local mass on a local spring (bracket, rail end, sill), through which a blow
 reaches the car, and where steel or stone meets it a *sheet*: the metal close to the point of

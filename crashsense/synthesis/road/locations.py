@@ -1,4 +1,4 @@
-"""What the locations of a riding car read: rigid motion, and what tyre and structure add."""
+"""Readings at the locations of a riding car: rigid motion, plus response of tyre and structure."""
 
 from __future__ import annotations
 

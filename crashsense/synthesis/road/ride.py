@@ -52,7 +52,7 @@ TOLERANCES = {
 
 
 class Drive(BaseModel):
-    """What every road recipe states."""
+    """Parameters common to all road recipes."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -281,7 +281,7 @@ def fade_in(s: FloatArray, *, length_m: float = 1.5) -> FloatArray:
 
 @dataclass(frozen=True, eq=False)
 class RoadSetting:
-    """A recipe laid out for the march: roads, start, brake."""
+    """A recipe prepared for the march: roads, start, brake."""
 
     ride: Ride
     roads: list[Road]
@@ -336,7 +336,7 @@ def simulate_drive(parameters: Drive, variation: Variation) -> Synthesis:
 
 
 def thinned(values: FloatArray) -> FloatArray:
-    """Mean over the steps of a sample: keeps momentum, and what lies above half the rate out."""
+    """Mean over the steps of a sample: preserves momentum, removes content above half the rate."""
     out = values[:, 0::SUBSTEPS].copy()
     for offset in range(1, SUBSTEPS):
         out += values[:, offset::SUBSTEPS]

@@ -1,6 +1,6 @@
 """From the road's forces on the wheels to a sensing location: tyre, chassis, local structure.
 
-The rigid motion of the body holds what lies below about 20 Hz. Above it the road's forces on the
+The rigid motion of the body holds all content below about 20 Hz. Above it the road's forces on the
 wheels reach a location by two steps in series; springs, dampers, bump stops and bushes act on the
 body directly, by the second step alone:
 
@@ -55,7 +55,7 @@ def _section(
 
 
 class RoadPath:
-    """The way from the wheels to one location along one axis, with its state.
+    """The path from the wheels to one location along one axis, with its state.
 
     Parameters
     ----------
@@ -66,7 +66,7 @@ class RoadPath:
     keep : True: a second call continues where the first ended; False: each call starts at rest
 
     Called with F / m of the road on the wheels, and of the suspension on the body [m/s^2], each
-    (draws, samples), it returns what the location answers [m/s^2]. Rows depend on nothing but
+    (draws, samples), it returns the response of the location [m/s^2]. Rows depend on nothing but
     themselves.
 
     >>> path = RoadPath(tyre=(), body=((50.0, 0.1, 3.0),), factor=np.ones(1), rate_hz=2000.0)

@@ -217,7 +217,7 @@ def critical_sliding_speed(
 
 @dataclass(frozen=True, eq=False)
 class _Roll:
-    """States over time, each (draws, samples): what the body did in the lateral plane."""
+    """Motion of the body in the lateral plane over time, each (draws, samples)."""
 
     roll: FloatArray
     rate: FloatArray
@@ -401,10 +401,10 @@ def _add_local_answers(
     variation: Variation,
     motion: _Roll,
 ) -> None:
-    """Add how the local modes answer to what pushes the car, along y and along z, in place.
+    """Add the response of the local modes to the forces on the car, along y and z, in place.
 
-    The same model of a place and of a force's way to it as in blows. Modes above 0.36 of the rate
-    (720 Hz) are left out; the march holds nothing up there.
+    The same model of a place and of a force's path to it as in blows. Modes above 0.36 of the rate
+    (720 Hz) are omitted; the march has no content there.
     """
     car = parameters.vehicle
     mass, *_ = _loaded(parameters, variation)

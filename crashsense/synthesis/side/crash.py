@@ -1,4 +1,4 @@
-"""What side and rear impacts share: time base, crush power, and what the sensing locations feel.
+"""Shared by side and rear impacts: time base, crush power, and motion at the sensing locations.
 
 A location feels the motion of the body that it sits on, and random shaking by folding, through the
 same places and by the same law as in frontal crashes (:mod:`crashsense.synthesis.location`). The
@@ -43,7 +43,7 @@ Level = tuple[Annotated[float, Field(ge=0.0, le=20.0)], Annotated[float, Field(g
 
 
 class CrashVehicle(BaseModel):
-    """What every vehicle file of a side or rear impact states.
+    """Fields common to vehicle files of side and rear impacts.
 
     ``locations``: vehicle file of the frontal crashes, which states the sensing locations.
     ``shaking``: channel -> level of random shaking; a channel without one does not shake.

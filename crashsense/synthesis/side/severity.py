@@ -23,7 +23,7 @@ FRONT = ("front_airbag_stage_1", "front_airbag_stage_2")
 
 @dataclass(frozen=True)
 class Ladder:
-    """What a kind of hit requires at rising speed.
+    """Requirements of a kind of hit at rising speed.
 
     Parameters
     ----------
@@ -69,7 +69,7 @@ LADDERS = {
 
 
 def severity_ladder(recipe: Recipe) -> Ladder:
-    """Return what the matrix requires of the recipe's kind of hit.
+    """Return the matrix requirements of the recipe's kind of hit.
 
     Raises
     ------

@@ -24,7 +24,7 @@ def curve_si(points: tuple[Point, ...]) -> FloatArray:
 
 
 def curve_faults(points: tuple[Point, ...], unloading_kn_per_mm: float, *, what: str) -> str:
-    """Say what is physically impossible in a curve; empty if nothing is."""
+    """Return the physical impossibilities of a curve; empty if there are none."""
     compressions = [c for c, _ in points]
     if len(points) < 2 or points[0] != (0.0, 0.0):
         return f"{what}: at least two points [mm, kN], the first [0, 0]"

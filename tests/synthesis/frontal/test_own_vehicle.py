@@ -3,8 +3,10 @@
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from frontal_support import public
 
 from crashsense.cli import cli
+from crashsense.cli.fit import read_wall
 from crashsense.errors import InputError
 from crashsense.plan import resolve_plan
 from crashsense.synthesis.frontal.fit import (
@@ -90,3 +92,12 @@ def test_the_shipped_fit_says_where_it_comes_from():
     start = started(car)
     assert numbers_of(start, [*entry.start]) == entry.start
     assert sum(misses(start, wall_record()).values()) > 0.0
+
+
+def test_the_shipped_fit_costs_what_its_file_says(record_folder):
+    """Before and after, with the model as it is now: a change of the model asks for a new fit."""
+    car = load_vehicle("small_car")
+    force = public("nhtsa_10146_wall/wall_force.csv")
+    record = read_wall(str(record_folder), speed_kmh=None, mass_kg=None, wall_force=str(force))
+    for each, said in ((car, car.fit.cost), (started(car), car.fit.start_cost)):
+        assert sum(misses(each, record).values()) == pytest.approx(said, abs=0.01)
