@@ -23,7 +23,9 @@ def target_file(name: str | Path, *, option: str, endings: Sequence[str] = ()) -
     path = Path(name)
     faults = []
     if endings and path.suffix.lower() not in endings:
-        expected = f"a name in {', '.join(endings)}"
+        *others, last = endings
+        either = f"{', '.join(others)} or {last}" if others else last
+        expected = f"a name that ends in {either}"
         faults.append(Fault("command line", option, str(name), expected))
     if expected := _not_writable(path):
         faults.append(Fault("command line", option, str(name), expected))

@@ -6,6 +6,7 @@ unit that they have in the file.
 
 from __future__ import annotations
 
+import textwrap
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
@@ -107,7 +108,7 @@ def card(recipe: Recipe, event: Event) -> list[str]:
         lines += ["", *checks_of(recipe.parameters)]
     if recipe.family == "rough_road":
         lines += _ride_spectrum(recipe)
-    lines += ["", f"At the end: {at_end_words(recipe)}"]
+    lines += ["", *textwrap.wrap(f"At the end: {at_end_words(recipe)}", 100)]
     if recipe.notes:
         lines += ["", recipe.notes]
     return lines

@@ -100,7 +100,10 @@ def test_export_takes_wildcards_families_and_a_folder(capsys, tmp_path):
         (("events", "show", "wal_full_56"), "did you mean 'wall_full_56'"),
         (("events", "--family", "frontl"), "did you mean 'frontal'"),
         (("events", "--format", "yaml"), "one of json, text"),
-        (("events", "export", "wall_full_56", "--out", "x.xlsx"), "a name in .csv, .parquet"),
+        (
+            ("events", "export", "wall_full_56", "--out", "x.xlsx"),
+            "a name that ends in .csv, .parquet",
+        ),
         (("events", "export", "wall_full_56", "--out", f"{__file__}/x.csv"), "a file in a folder"),
         (("events", "--family", "side", "show", "wall_full_56"), "the option after 'show'"),
         (("events", "--folder", "/no/such/folder"), "a folder of recipe files"),

@@ -104,7 +104,7 @@ def test_a_file_in_the_way_is_said_before_the_work(tmp_path: Path) -> None:
     below = tmp_path / "file" / "a.svg"
     with pytest.raises(InputError, match="--figure: got .*; expected a file in a folder"):
         target_file(below, option="--figure", endings=FIGURES)
-    with pytest.raises(InputError, match="a name in .png, .svg, .pdf"):
+    with pytest.raises(InputError, match="a name that ends in .png, .svg or .pdf"):
         target_file(tmp_path / "a.gif", option="--figure", endings=FIGURES)
     with pytest.raises(InputError, match="a file; this is a folder"):
         target_file(tmp_path, option="--out")

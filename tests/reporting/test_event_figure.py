@@ -85,7 +85,9 @@ def test_rollover_compares_channel_and_body_in_the_same_axes(mirrored):
     # the body is pushed one way, what it feels across itself points the other way.
     at = (taken.times_ms > 616.0) & (taken.times_ms < 625.0)
     assert np.mean(taken.rigid[at]) * np.mean(taken.reading[at]) > 0.0
-    assert np.mean(taken.rigid[at]) == pytest.approx(np.mean(taken.reading[at]), rel=0.1)
+    # The roof's blow makes the place ring: compared over two periods of its lowest mode (60 Hz).
+    ring = (taken.times_ms > 616.0) & (taken.times_ms < 650.0)
+    assert np.mean(taken.rigid[ring]) == pytest.approx(np.mean(taken.reading[ring]), rel=0.1)
     ground = recipe.synthesise([0], seed=0).cabin_y[0]
     assert np.mean(ground[at]) * np.mean(taken.reading[at]) < 0.0
     # before anything rings both are the same

@@ -75,7 +75,7 @@ def test_command(record, tmp_path, capsys):
     assert "Nothing was fitted to the record" in out
     assert figure.stat().st_size > 5000
     assert run(["study", "model", str(record), "--figure", "x.txt"]) == 2
-    assert "a name in .png, .svg, .pdf" in capsys.readouterr().err
+    assert "a name that ends in .png, .svg or .pdf" in capsys.readouterr().err
 
 
 @pytest.mark.slow
