@@ -3,8 +3,8 @@
 Commands load on use, so that ``--help``, ``--version`` and a mistyped command stay fast. To add a
 command, add one module to this room and one line to :data:`COMMANDS`.
 
-Every bad input ends here: one line a fault on standard error, exit code 2, no traceback. So does
-every unexpected error: codes 0 and 1 come only from a command that reached its end.
+Every bad input ends here: one line for each fault on standard error, exit code 2, no traceback. So
+does every unexpected error: codes 0 and 1 come only from a command that ran to completion.
 """
 
 from __future__ import annotations
@@ -36,9 +36,9 @@ from crashsense.resources import CACHE_VARIABLE, CAUTION
 #: Command -> (module in this room, function, one line for ``--help``).
 COMMANDS: dict[str, tuple[str, str, str]] = {
     "catalogue": ("catalogue", "catalogue", "Write a page with every event of the library."),
-    "records": ("records", "records", "Check folders of records, import them as a library."),
+    "records": ("records", "records", "Check folders of records; import them as a library."),
     "check-record": ("check_record", "check_record", "Check the quality of a crash record."),
-    "check-rule": ("check_rule", "check_rule", "Check a rule of your own against the contract."),
+    "check-rule": ("check_rule", "check_rule", "Check your own rule against the contract."),
     "evaluate": ("evaluate", "evaluate", "Judge algorithms on the library, a plan or records."),
     "replay": ("replay", "replay", "Run one draw of a run again, with its traces."),
     "recorder": ("recorder", "recorder", "Show an event as an event data recorder would hold it."),
@@ -51,7 +51,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "rules": ("rules", "rules", "List or show rule families and shipped algorithms."),
     "safety": ("safety", "safety", "Print scope, hazards, regulations and data limits."),
     "sensors": ("sensors", "sensors", "List or show sensor parts and sensor sets."),
-    "study": ("study", "study", "Studies over many evaluations; it lists them."),
+    "study": ("study", "study", "Run a study over many evaluations, or list studies."),
     "words": ("words", "words", "Say what a word of pages, tables and lessons means."),
 }
 
@@ -67,7 +67,7 @@ class LazyGroup(click.Group):
     """A group whose commands are modules, imported when they are called.
 
     *table* maps a command to its module, function and help line; without it the commands are those
-    added by hand. A name that is not there answers with the nearest one.
+    added by hand. For an unknown name the message suggests the nearest one.
     """
 
     def __init__(
@@ -146,7 +146,7 @@ def _restore(variable: str, value: str | None) -> None:
 def run(arguments: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit code (0, 1, 2 or 130).
 
-    0 and 1 only where the command reached its end; every other end is 2 or, interrupted, 130.
+    0 and 1 only if the command ran to completion; any other end is 2 or, if interrupted, 130.
     """
     try:
         result = cli.main(

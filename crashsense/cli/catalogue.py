@@ -34,10 +34,10 @@ from crashsense.resources import CAUTION
     "--challenge/--no-challenge",
     default=True,
     show_default=True,
-    help="Name the no-fire classes that challenge no rule family (senses the library once).",
+    help="List the no-fire classes that challenge no rule family (senses the library once).",
 )
 def catalogue(out: Path, levels: Path | None, folder: Path | None, challenge: bool) -> int:
-    """Write a page with every event of the library as a small multiple on the same axes."""
+    """Write a page with every event of the library as small charts on shared axes."""
     from crashsense.reporting.catalogue import catalogue_entries, catalogue_page
     from crashsense.synthesis import load_recipes
     from crashsense.synthesis.misuse.levels import levels_table, measure_levels

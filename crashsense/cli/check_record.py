@@ -21,12 +21,12 @@ if TYPE_CHECKING:
 @click.option(
     "--channel",
     metavar="CHANNEL",
-    help="Channel for the central sensor: number(s) split by commas, a place such as 'sill', words "
-    "of its description, or a column of a table.",
+    help="Channel for the central sensor: number(s) separated by commas, a place such as 'sill', "
+    "words of its description, or a column of a table.",
 )
 @click.option("--quiet", "-q", is_flag=True, help="Print warnings and errors only.")
 def check_record(path: str, channel: str | None, quiet: bool) -> int:
-    """Check a crash record: units, signs, time, offsets, velocity change against its header.
+    """Check a crash record: units, signs, time, offsets, and velocity change against its header.
 
     PATH is the record's folder, its header file, an archive or a table. Exit code 0: no error
     found; 2: the record cannot be used.
@@ -78,7 +78,7 @@ def stand_ins(figures: Sequence[ChannelFigures]) -> list[str]:
 
 
 def figures_table(figures: Sequence[ChannelFigures]) -> list[str]:
-    """Lines of a table: what each usable channel says, one line a channel."""
+    """Lines of a table: the figures of each usable channel, one line for each."""
     if not figures:
         return []
     rows = [("channel", "place", "peak CFC 60", "velocity change", "t127", "required", "state")]

@@ -1,4 +1,4 @@
-"""``crashsense check-rule``: does a rule of your own keep the contract?"""
+"""``crashsense check-rule``: whether your own rule keeps the contract."""
 
 from __future__ import annotations
 
@@ -47,9 +47,10 @@ def check_rule(rule: str, parameters: tuple[str, ...], rules_in_process: bool) -
     """Check a rule against the contract.
 
     RULE is MODULE:CLASS, FILE.py:CLASS, a C shared library (FILE.so, .dylib, .dll), or the TOML
-    file of an algorithm: then every rule of your own in it is checked, with the parameters
-    given there; where it has none, the rule of every restraint. For a library give what the TOML
-    would say, such as --parameter 'channels=["-central_x"]' --parameter 'parameters=[1.8, 20.0]'.
+    file of an algorithm. In an algorithm each of your own rules is checked, with the parameters
+    given there; if it has none, the rule of every restraint. For a library give the parameters
+    that the TOML file would state, such as --parameter 'channels=["-central_x"]'
+    --parameter 'parameters=[1.8, 20.0]'.
 
     A check that does not apply to the rule is printed as not tested. Exit code 0 if no check
     fails, 1 if one does, 2 if the rule cannot be loaded. Passing means that the rule can be
@@ -75,7 +76,7 @@ def check_rule(rule: str, parameters: tuple[str, ...], rules_in_process: bool) -
 
 
 def _makers(rule: str, given: dict[str, Any]) -> dict[str, Callable[[], Rule]]:
-    """What is to be checked: title -> function that builds it. Faults of the rule come first."""
+    """The rules to check: title -> function that builds one. Faults of the rule come first."""
     from crashsense.rules.c_library import CLibraryRule
     from crashsense.rules.plugins import PythonRule
 
@@ -104,7 +105,7 @@ def _from_table(table: dict[str, Any], *, where: str) -> Rule:
 
 
 def _refuse_parameters(rule: Rule, *, where: str) -> None:
-    """Parameters that the library does not take are one fault, not one a check."""
+    """Parameters that the library does not take are one fault, not one for each check."""
     from crashsense.errors import RuleError
     from crashsense.rules.c_library import REFUSED_PARAMETERS, CLibraryRule
     from crashsense.rules.conformance import stimulus
@@ -122,7 +123,7 @@ def _refuse_parameters(rule: Rule, *, where: str) -> None:
 def _of_algorithm(file: str) -> dict[str, Callable[[], Rule]]:
     """Every user rule in an algorithm, by its position; equal ones once.
 
-    Without any: the rule of every restraint, as it is composed.
+    If there is none: the rule of every restraint, as it is composed.
     """
     from crashsense.rules import load_algorithm
     from crashsense.rules.algorithm import rule_to_table
@@ -153,7 +154,7 @@ def _of_algorithm(file: str) -> dict[str, Callable[[], Rule]]:
 
 
 def _report(make: Callable[[], Rule]) -> int:
-    """Run every check, print what each found and return how many failed."""
+    """Run every check, print each finding and return how many checks failed."""
     from crashsense.rules.conformance import CHECKS
     from crashsense.rules.conformance import check_rule as run_checks
 

@@ -31,15 +31,15 @@ LIBRARY_DRAWS = 20
 @click.option("--cluster", metavar="ADDRESS", help="Scheduler of a dask cluster (extra cluster).")
 @click.option("--engine", type=OneOf("numpy", "fast"), help="Default: the fastest installed.")
 @click.option("--path", type=OneOf("auto", "full"), help="full: filter every draw's noise.")
-@click.option("--dry-run", is_flag=True, help="Print what would be computed, and stop.")
+@click.option("--dry-run", is_flag=True, help="Print what would be computed, then stop.")
 @click.pass_context
 def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
     """Judge algorithms on the shipped library, on a PLAN.toml or on measured records.
 
-    Without arguments: the shipped library with 20 random draws beside the nominal one (--draws 0:
-    nominal alone), sensor set 'standard', algorithms 'plain' and 'guarded'. Records replace the
+    Without arguments: the shipped library with 20 random draws besides the nominal one (--draws 0:
+    nominal only), sensor set 'standard', algorithms 'plain' and 'guarded'. Records replace the
     library unless the plan names events. Without --out a folder that holds a run of another plan is
-    left alone, and the next one takes a number. The run folder holds report.html, verdicts.csv,
+    not touched; a new folder with a number is used. The run folder holds report.html, verdicts.csv,
     verdicts.parquet, summary.json, plan.toml and provenance.json, with draws also statistics.csv.
 
     Exit code 0: every requirement met by every gating algorithm. 1: some not met, which is a
@@ -83,9 +83,9 @@ def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
 
 
 def _workers_begun(options: Mapping[str, Any], *, whole: bool) -> AbstractContextManager[None]:
-    """Start what workers are forked from, where the work is sure to be shared.
+    """Start the server from which workers are forked, if the work is sure to be shared.
 
-    So it imports beside this process: before anything heavy is imported here.
+    It then imports while this process does: call this before anything heavy is imported here.
     """
     from crashsense import engine, processes
 

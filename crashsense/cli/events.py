@@ -19,9 +19,7 @@ if TYPE_CHECKING:
     from crashsense.event import Event
     from crashsense.synthesis.recipe import Recipe
 
-_FOLDER = click.option(
-    "--folder", type=click.Path(), default=None, help="A recipe folder of your own."
-)
+_FOLDER = click.option("--folder", type=click.Path(), default=None, help="Your own recipe folder.")
 
 #: What the listing may be asked for: alike with and without ``list``.
 _FILTERS = (
@@ -81,7 +79,7 @@ def list_command(
     style: str,
     folder: str | None,
 ) -> None:
-    """List the events: name, row of the matrix, title and what is expected."""
+    """List the events: name, row of the matrix, title and expectation."""
     _list(family, restraint, expectation, style, folder)
 
 
@@ -145,7 +143,7 @@ def _fits(expectations: dict[str, str], restraint: str | None, expectation: str 
 
 
 def _rows(recipe: Recipe) -> list[dict[str, Any]]:
-    """What a program needs to know of the recipe's events, without physics."""
+    """The facts that a program needs about a recipe's events, without physics."""
     from crashsense.event import RESTRAINTS
 
     return [
@@ -237,8 +235,8 @@ def export(
 ) -> None:
     """Write the signals of events: CSV or Parquet with metadata, or ISO/TS 13499.
 
-    NAMES may hold the wildcards * and ?, quoted from the shell. Several events go to a folder, one
-    file each. NAME.mme is written with a folder 'Channel' beside it, NAME.zip holds both.
+    NAMES may contain the wildcards * and ?, quoted for the shell. Several events go to a folder,
+    one file each. NAME.mme is written with a folder 'Channel' beside it, NAME.zip holds both.
     A table also has the cabin's rigid-body motion where the model knows it (rigid_body_x_g), which
     no sensor reads.
     """
@@ -275,7 +273,7 @@ def export(
 def _chosen(
     names: tuple[str, ...], families: tuple[str, ...], folder: str | None
 ) -> list[tuple[Recipe, list[str]]]:
-    """Recipes with the names of their events that were asked for, in the order of the library."""
+    """Recipes with the names of their requested events, in the order of the library."""
     from fnmatch import fnmatchcase
 
     from crashsense.errors import UnknownNameError

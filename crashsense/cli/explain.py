@@ -1,4 +1,4 @@
-"""``crashsense explain RUN EVENT``: why did it fire, or why not?"""
+"""``crashsense explain RUN EVENT``: why a restraint fired, or why not."""
 
 from __future__ import annotations
 
@@ -35,10 +35,11 @@ def explain(
 ) -> None:
     """Say why a restraint fired in EVENT of the run folder RUN, or why not.
 
-    The evaluation is run again. One sentence a restraint (those with the same reason share it);
-    for the one that matters most (or --restraint) a table of its criteria in physical units: what
-    each needs, and what was there at the required time and when it fired; * marks what decided.
-    Two restraints in order have a name too: front_airbag_stage_2_after_stage_1.
+    The evaluation is run again. The output is one sentence for each restraint (those with the same
+    reason share it); for the most important one (or --restraint) also a table of its criteria in
+    physical units: the value that each needs, and its values at the required time and when the
+    restraint fired; * marks what decided. Two restraints in order have a joint name:
+    front_airbag_stage_2_after_stage_1.
     Rules in Python or C that you have not evaluated on this machine run only with --trust.
     """
     from crashsense.event import ALL_RESTRAINTS

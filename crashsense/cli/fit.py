@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 @click.group(invoke_without_command=True)
 @click.pass_context
 def fit(context: click.Context) -> None:
-    """Fit a model to a measured record of your own."""
+    """Fit a model to your own measured record."""
     if context.invoked_subcommand is None:
         say(context.get_help())
 
@@ -29,7 +29,7 @@ def fit(context: click.Context) -> None:
 @click.argument("record", metavar="RECORD")
 @click.option("--speed-kmh", type=float, help="Speed at the wall [km/h]; default: the record's.")
 @click.option("--mass-kg", type=float, help="Mass as tested [kg]; default: the record's.")
-@click.option("--start", default="small_car", show_default=True, help="Vehicle to begin with.")
+@click.option("--start", default="small_car", show_default=True, help="Vehicle to start from.")
 @click.option("--out", type=click.Path(dir_okay=False), default="my_car.toml", show_default=True)
 @click.option(
     "--wall-force",
@@ -45,7 +45,7 @@ def vehicle(
     """Fit the front structure to a full-width wall test.
 
     RECORD is a record of a wall at 0 degrees (as of check-record); the mean of its events is taken.
-    The fitted file serves every frontal recipe: name it in a plan, vehicle = "my_car.toml".
+    The fitted file works with every frontal recipe: name it in a plan, vehicle = "my_car.toml".
     """
     from crashsense.synthesis.frontal.fit import WITHOUT_RECORD, fit_vehicle, started, to_toml
     from crashsense.synthesis.frontal.vehicle import load_vehicle
@@ -112,7 +112,7 @@ def read_wall(
 
 
 def report_lines(found: Fit, *, without: tuple[str, ...]) -> list[str]:
-    """Figures of a fit, and of what was not fitted."""
+    """Figures of a fit, and the numbers that were not fitted."""
     entry = found.vehicle.fit
     if entry is None:
         raise ValueError("a fitted vehicle")
@@ -124,6 +124,6 @@ def report_lines(found: Fit, *, without: tuple[str, ...]) -> list[str]:
         *(f"  {name:<24}{value:8.1f}" for name, value in found.misses.items()),
         "Held to besides the record:",
         *(f"  {line}" for line in without),
-        "Not fitted, kept from the start: sensing locations, centre, upper body, sill, lengths that"
-        " fold, damping of what is crushed, geometry.",
+        "Not fitted, kept from the starting vehicle: sensing locations, centre, upper body, sill,"
+        " lengths that fold, damping of what is crushed, geometry.",
     ]

@@ -38,10 +38,10 @@ if TYPE_CHECKING:
 def lesson(
     number: str | None, notebook: bool, answers: tuple[str, ...], teacher: bool, out: Path
 ) -> int:
-    """List the lessons; of one, write its page and its script, or a notebook.
+    """List the lessons, or write the page and the script of one, or its notebook.
 
-    The script is plain Python that runs as it is and is meant to be changed: one that you have
-    changed is never overwritten. With --answer exit code 0 if every answer is right, else 1.
+    The script is plain Python that runs unchanged and is meant to be changed: a script that you
+    have changed is never overwritten. With --answer, exit code 0 if every answer is right, else 1.
     """
     from crashsense.lessons import find_lesson, lessons
 
@@ -103,7 +103,7 @@ def _write(chosen: Lesson, out: Path, *, notebook: bool) -> None:
 
 
 def _keep_changes(path: Path, text: str) -> None:
-    """Write a file that is meant to be changed, unless it was."""
+    """Write a file that is meant to be changed, unless it has been changed."""
     if path.exists() and path.read_text(encoding="utf-8", errors="replace") != text:
         say(f"Kept {place(path)}, which differs from the lesson; name another folder with --out")
         return

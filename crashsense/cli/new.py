@@ -46,9 +46,9 @@ def new(kind: str | None, file: str | None) -> None:
     """Write a commented template that runs as it is.
 
     FILE is my_plan.toml, my_sensor.toml ... by default. A rule comes as an algorithm
-    (.toml) and a rule written in Python (.py) beside it, a c-rule as an algorithm, a C source and
-    the header of its interface, restraints as the shipped algorithm with rules for the passenger's
-    bag and belt, the knee bag, a second pretensioner and the battery, a record as a table (.csv).
+    (.toml) with a rule in Python (.py) beside it; a c-rule as an algorithm, a C source and the
+    header of its interface; restraints as the shipped algorithm with rules for the passenger's
+    bag and belt, the knee bag, a second pretensioner and the battery; a record as a table (.csv).
     Nothing is ever overwritten.
     """
     if kind is None or kind not in KINDS:
@@ -73,7 +73,7 @@ def new(kind: str | None, file: str | None) -> None:
 
 
 def template(kind: str, *, target: Path) -> dict[Path, str]:
-    """Return the files of a template by path; the name inside follows the name of the file."""
+    """Return the files of a template by path; the name inside is that of the file."""
     faults = []
     suffix = _suffix(kind)
     if target.suffix != suffix:

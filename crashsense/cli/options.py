@@ -1,4 +1,4 @@
-"""What several commands share: types of options, and options that come together."""
+"""Shared by several commands: types of options, and options that belong together."""
 
 from __future__ import annotations
 
@@ -88,7 +88,7 @@ def draw_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def draw_of(number: int | None, draw: int | None) -> int:
-    """Return the draw asked for, 0 (nominal) without one; two that differ are refused.
+    """Return the requested draw, 0 (nominal) by default; two that differ are refused.
 
     >>> draw_of(None, None), draw_of(3, None), draw_of(None, 4)
     (0, 3, 4)

@@ -1,4 +1,4 @@
-"""How commands print: lines that fit the terminal, and an exit code that outlives the reader."""
+"""How commands print: lines that fit the terminal; the exit code survives a closed pipe."""
 
 from __future__ import annotations
 
@@ -24,8 +24,8 @@ def width() -> int:
 def say(text: str = "", *, as_it_is: bool = False) -> None:
     """Print, folded to the width; if the reader has gone (``| head``), keep the exit code.
 
-    What the output cannot show, such as bytes of a name that are no text, is written out.
-    *as_it_is*: the text is a file, and no line of it is touched.
+    Bytes that the output cannot show, such as those of a name that is not text, are escaped.
+    *as_it_is*: the text is a file, and none of its lines is changed.
     """
     encoding = getattr(sys.stdout, "encoding", None) or "utf-8"
     shown = text if as_it_is else folded(text, width())
@@ -44,8 +44,8 @@ def place(path: str | Path) -> str:
 def folded(text: str, columns: int) -> str:
     """Fold the lines of a text that are longer than *columns*; no word is broken.
 
-    The last cell of a row (cells stand two blanks apart) goes on below itself if it begins in the
-    first half of the line, else on a line of its own.
+    The last cell of a row (cells are two blanks apart) continues below itself if it begins in the
+    first half of the line, else on a separate line.
 
     >>> print(folded("  range_g   100   practice, from memory", 30))
       range_g   100   practice,
@@ -68,7 +68,7 @@ _POINT = re.compile(r"\s*([-*] |\d+\. )")
 
 
 def prose(text: str, columns: int) -> str:
-    """Fold text that was wrapped in a file anew: paragraphs, and points of lists below themselves.
+    """Wrap again text that was wrapped in a file: paragraphs, and list items under their marks.
 
     >>> print(prose("# Head\\n\\n" + "- " + "A line of a file, " * 4 + "and\\n  goes on.", 50))
     # Head

@@ -1,4 +1,4 @@
-"""``crashsense recorder RUN EVENT``: what an event data recorder would hold of an evaluation."""
+"""``crashsense recorder RUN EVENT``: an evaluation as an event data recorder would hold it."""
 
 from __future__ import annotations
 
@@ -23,9 +23,9 @@ def recorder(
     """Show EVENT of the run folder RUN as an event data recorder would hold it.
 
     By the definitions of 49 CFR Part 563: trigger, time zero, velocity change every 10 ms to 250
-    ms, its maximum and when, deployment times, in the range and resolution of the regulation,
-    beside the true change. With --out recorder.csv, recorder_elements.csv, both also as Parquet,
-    recorder.txt, recorder.svg and recorder.png.
+    ms, its maximum and the time of it, deployment times; in the range and resolution of the
+    regulation, beside the true change. With --out it writes recorder.csv, recorder_elements.csv,
+    both also as Parquet, recorder.txt, recorder.svg and recorder.png.
 
     \b
     Example:

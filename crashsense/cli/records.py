@@ -27,7 +27,7 @@ def records(context: click.Context) -> None:
 @click.argument("folder")
 @click.option("--quiet", "-q", is_flag=True, help="The table alone, without warnings and errors.")
 def check(folder: str, quiet: bool) -> int:
-    """Run every check on every record of FOLDER and print one line a channel that is used.
+    """Run every check on every record of FOLDER; print one line for each channel that is used.
 
     FOLDER holds records (folders, archives, tables) and optionally a manifest, records.toml or
     records.csv. Exit code 0: no error; 2: a record cannot be used.
@@ -56,7 +56,7 @@ _STATES = (("sound", "sound"), ("warning", "with warnings"), ("error", "that can
 
 
 def table(found: list[Checked]) -> list[str]:
-    """Lines of the table: record, state, and what each channel that is used says."""
+    """Lines of the table: record, state, and the figures of each channel that is used."""
     rows = [("record", "state", "channel", "peak CFC 60", "velocity change", "t127", "required")]
     for one in found:
         used = [f for f in one.figures if f.state == "taken"]
@@ -90,8 +90,8 @@ def _ms(value: float) -> str:
 def import_records(folder: str, out: str) -> int:
     """Import every record of FOLDER into LIBRARY, which '--records LIBRARY' then reads.
 
-    All of them or nothing: with one fault in one record nothing is written. The library holds one
-    Parquet table an event and library.json: sources, digests, what was assumed.
+    All or nothing: with one fault in one record nothing is written. The library holds one Parquet
+    table for each event, and library.json with sources, digests and assumptions.
     """
     from crashsense.records.library import import_folder
 

@@ -33,7 +33,7 @@ SHOWN = (
 
 
 def row_lines(rows: pd.DataFrame) -> list[str]:
-    """The rows as text: what was asked, what came of it, in ms."""
+    """The rows as text: requirement and outcome, times in ms."""
     head = ["restraint", "must", "verdict", "by", "fired", "spare", "margin", "held by"]
 
     def cell(value: Any) -> str:
@@ -54,7 +54,7 @@ def check_target(file: str) -> Path:
 
 
 def write_traces(traces: pd.DataFrame, path: Path) -> None:
-    """Write traces as CSV or Parquet, by the end of the name; the folder is made."""
+    """Write traces as CSV or Parquet, by the ending of the name; the folder is created."""
     try:
         getattr(traces, WRITERS[path.suffix.lower()])(made(path), index=False)
     except OSError as error:
@@ -79,8 +79,8 @@ def replay(
 
     Rules in Python or C that you have not evaluated on this machine run only with --trust.
 
-    Exit code 1 if a row is not the one that the run has stored: bit for bit or, where the engine of
-    the run is not installed here and numpy computes, floats to 1e-9.
+    Exit code 1 if a row differs from the row stored in the run. Rows are compared bit for bit or,
+    where the engine of the run is not installed here and numpy computes, floats to 1e-9.
     """
     from crashsense import results
 

@@ -12,29 +12,29 @@ from crashsense.errors import Fault, InputError
 @click.argument("run")
 @click.option("--title", default="", metavar="TEXT", help="Title of the page.")
 @click.option("--baseline", metavar="RUN", help="Show what changed since this earlier run.")
-@click.option("--pdf", metavar="FILE.pdf", help="Also write a printed document, to hand in.")
+@click.option("--pdf", metavar="FILE.pdf", help="Also write a PDF document for review.")
 @click.option("--faults", metavar="DIR", help="For --pdf: folder of crashsense study faults.")
 @click.option("--trust", is_flag=True, help="Run rules of RUN that you never evaluated here.")
 def report(
     run: str, title: str, baseline: str | None, pdf: str | None, faults: str | None, trust: bool
 ) -> int:
-    """Write report.html of the run folder RUN again, from what the run has stored.
+    """Write report.html of the run folder RUN again, from the data stored in the run.
 
     Nothing is sensed or judged again. With --baseline the page and the summary begin with the
     requirements that were lost and gained since an earlier run (crashsense study compare says
-    more). With --pdf a document for review: what was tested, requirements with waivers, verdicts,
-    changes, worst margins, faults, what it was made from, and blank lines for the people
+    more). With --pdf it also writes a document for review: coverage, requirements with waivers,
+    verdicts, changes, worst margins, faults, inputs and versions, and blank lines for the people
     responsible. It releases nothing.
 
-    Of a run that holds no signals the nominal draw is sensed and judged again; rules in Python or C
+    If a run holds no signals, its nominal draw is sensed and judged again; rules in Python or C
     that you have not evaluated on this machine then run only with --trust.
 
     \b
     Example:
       crashsense report crashsense-run --baseline crashsense-run-before --pdf review.pdf
 
-    Exit codes are those of the run: 0 if every requirement was met by every gating algorithm, 1 if
-    some were not.
+    The exit code is that of the run: 0 if every requirement was met by every gating algorithm, 1
+    if some were not.
     """
     from dataclasses import replace
 

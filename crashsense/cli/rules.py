@@ -22,7 +22,7 @@ def _default(value: Any) -> str:
 
 
 def parameter_lines(family: Any) -> list[str]:
-    """One line a parameter: name, unit, range, default, what it means."""
+    """One line for each parameter: name, unit, range, default, meaning."""
     from crashsense.rules.parameters import parameter_cards
 
     lines = []
@@ -81,9 +81,9 @@ def _list() -> None:
 @rules.command()
 @click.argument("name")
 def show(name: str) -> None:
-    """Print the card of a family, or an algorithm's file as it is.
+    """Print the card of a family, or the file of an algorithm unchanged.
 
-    NAME: a family, a shipped algorithm, or an algorithm file of your own.
+    NAME: a family, a shipped algorithm, or your own algorithm file.
     """
     from crashsense.rules import (
         algorithm_names,

@@ -1,4 +1,4 @@
-"""``crashsense safety``: the notes that say what the tool may not be used for."""
+"""``crashsense safety``: the notes that say what the program must not be used for."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from crashsense.resources import CAUTION, folder
 
 
 def note_names() -> list[str]:
-    """Names of the shipped notes, in the order in which they are read."""
+    """Names of the shipped notes, in reading order."""
     return [path.stem.split("_", 1)[1] for path in sorted(folder("safety_notes").glob("*.md"))]
 
 
@@ -19,7 +19,7 @@ def note_names() -> list[str]:
 def safety(note: str | None) -> None:
     """Print scope and limits, hazards, regulations and limits of the data.
 
-    NOTE prints one of them only: scope, hazards, regulations, data_limits.
+    NOTE: print only this one: scope, hazards, regulations, data_limits.
     """
     names = note_names()
     if note is not None and note not in names:

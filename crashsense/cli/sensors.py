@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 
 class _Amount(click.ParamType):
-    """A number above 0, its unit written behind it or not."""
+    """A number above 0, with or without its unit."""
 
     name = "number"
 
@@ -102,9 +102,9 @@ def faults(kind: str | None) -> None:
 @click.argument("file")
 @click.option("--figure", metavar="FILE", help="Also draw it: .svg, .png or .pdf.")
 def element(file: str, figure: str | None) -> None:
-    """Show what an element FILE is and does: its card, every value with formula and source.
+    """Show the card of the element in FILE: every value with formula and source.
 
-    `crashsense new element` writes a file to begin with.
+    `crashsense new element` writes a file to start from.
     """
     from crashsense.sensing.element_card import card_lines, element_curves
     from crashsense.sensing.element_file import load_element
@@ -189,7 +189,7 @@ def design(
 
 
 def _save(figure: Figure, path: str) -> None:
-    """Write a figure that the command line asks for."""
+    """Write a figure requested on the command line."""
     from crashsense.plotting import save
 
     target = made(target_file(path, option="--figure", endings=FIGURES))

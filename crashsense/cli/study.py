@@ -1,4 +1,4 @@
-"""``crashsense study``: questions over many evaluations; a new study adds one line to STUDIES."""
+"""``crashsense study``: questions over many evaluations. A new study adds one line to STUDIES."""
 
 from __future__ import annotations
 
@@ -20,10 +20,10 @@ STUDIES: dict[str, tuple[str, str, str]] = {
         "Which no-fire classes challenge which rule family.",
     ),
     "compare": ("study_compare", "compare_command", "What changed between two runs."),
-    "faults": ("study_faults", "faults_command", "Which single sensor fault does what harm."),
-    "element": ("study_element", "element_command", "Which element's geometry is enough."),
+    "faults": ("study_faults", "faults_command", "Which harm each single sensor fault does."),
+    "element": ("study_element", "element_command", "Which geometry of an element is enough."),
     "model": ("study_model", "model_command", "The library's prediction beside a record."),
-    "range": ("study_range", "range_command", "What a sensor's range loses and moves."),
+    "range": ("study_range", "range_command", "What each sensor range loses and changes."),
     "scale": ("study_scale", "scale_command", "How far a pulse may be scaled until it flips."),
     "overlay": (
         "study_overlay",

@@ -1,4 +1,4 @@
-"""``crashsense study calibrate``: new numbers for an algorithm, and what of them holds."""
+"""``crashsense study calibrate``: new numbers for an algorithm, and how well they hold."""
 
 from __future__ import annotations
 
@@ -38,17 +38,18 @@ DEFAULT_FOLDER = "crashsense-study-calibrate"
     "--generations", type=WholeNumber(1), default=60, show_default=True, help="Of each search."
 )
 @click.option("--most-numbers", type=WholeNumber(1), help="Free numbers at most.")
-@click.option("--name", help="Of the new algorithm; default ALGORITHM_calibrated.")
-@click.option("--workers", type=WholeNumber(1), help="Processes; default one a core.")
+@click.option("--name", help="Name of the new algorithm; default ALGORITHM_calibrated.")
+@click.option("--workers", type=WholeNumber(1), help="Processes; default: one for each core.")
 @click.option("--out", default=DEFAULT_FOLDER, metavar="DIR", show_default=True)
 def calibrate_command(algorithm: str, **options: Any) -> int:
-    """Move the free numbers of ALGORITHM (name or file) until its smallest margin is largest.
+    """Move the free numbers of ALGORITHM (name or file) to make its smallest margin largest.
 
     The table [calibration] of its file says which numbers are free, and within which bounds.
     Margins are in units of their own scatter over draws. Draws are held out, and whole classes of
-    events are left out in turn; what holds there is reported, and only that. Writes a new algorithm
+    events are left out in turn; only results on these are reported. Writes a new algorithm
     file, calibration.csv, calibration.parquet, calibration_numbers.csv, calibration.txt,
-    calibration.svg and .png. Stopped, the same command goes on. Nothing of the package is changed.
+    calibration.svg and .png. If it was stopped, the same command continues. The package itself is
+    not changed.
 
     Example: crashsense study calibrate guarded --events frontal --budget 300 --out my-calibration
     """

@@ -22,10 +22,10 @@ from crashsense.resources import CAUTION
     help="File for the table (Markdown); without it the table is printed.",
 )
 def challenge_command(sensor_set: str, out: Path | None, **options: Any) -> int:
-    """Largest demand of each rule family, with its default numbers, over each no-fire class.
+    """Find the largest demand of each rule family, with default numbers, over each no-fire class.
 
-    A class in which no family passes a third of its threshold is not challenging: that its
-    requirements are held shows nothing.
+    A class in which no family passes a third of its threshold is not challenging: verdicts 'held'
+    in such a class show nothing.
     """
     from crashsense.studies.challenge import (
         as_markdown,

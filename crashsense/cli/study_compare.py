@@ -1,4 +1,4 @@
-"""``crashsense study compare``: what changed between two runs."""
+"""``crashsense study compare``: changes between two runs."""
 
 from __future__ import annotations
 
@@ -14,7 +14,12 @@ from crashsense.errors import Fault, InputError
 @click.option(
     "--algorithm", multiple=True, metavar="A:B", help="Compare A of RUN_A with B of RUN_B."
 )
-@click.option("--sensor-set", multiple=True, metavar="A:B", help="Likewise; both may be repeated.")
+@click.option(
+    "--sensor-set",
+    multiple=True,
+    metavar="A:B",
+    help="The same for sensor sets; both may be repeated.",
+)
 @click.option("--out", metavar="DIR", help="Also write comparison.csv and comparison.txt there.")
 def compare_command(
     run_a: str,
@@ -25,13 +30,14 @@ def compare_command(
 ) -> int:
     """Say what changed from run folder RUN_A to run folder RUN_B, or inside RUN_A alone.
 
-    Sensor sets and algorithms are paired by name; what is left over, if it is one on each side,
-    too. Requirements are lost and gained at nominal; with the same seed, variation and draws both
-    runs are also compared draw by draw. Without RUN_B two algorithms or sensor sets of RUN_A are
-    compared: name them, as in --algorithm plain:guarded.
+    Sensor sets and algorithms are paired by name; if one is left over on each side, these two are
+    paired as well. Requirements are lost and gained at nominal; if seed, variation and draws are
+    the same, the runs are also compared draw by draw. Without RUN_B two algorithms or sensor sets
+    of RUN_A are compared: name them, as in --algorithm plain:guarded.
 
-    Exit code 0: no requirement of a gating algorithm was lost. 1: some were, at nominal or over
-    paired draws significantly (exact McNemar test, Holm, 5 %), which is a result and not an error.
+    Exit code 0: no requirement of a gating algorithm was lost. 1: some were, at nominal or with
+    significance over paired draws (exact McNemar test, Holm, 5 %), which is a result and not an
+    error.
     2: bad input.
     """
     from crashsense.studies.comparison import compare_runs, write_comparison

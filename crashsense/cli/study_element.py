@@ -54,12 +54,12 @@ class Varied(click.ParamType):
 @click.option("--seed", type=WholeNumber(0), default=1, show_default=True)
 @click.option("--out", default=DEFAULT_FOLDER, metavar="DIR", show_default=True)
 def element_command(element: str, **options: Any) -> int:
-    """Judge the element in FILE with its geometry over a grid.
+    """Judge the element in FILE over a grid of geometries.
 
     Each point is a sensor: clipping before the filter, velocity lost at the required time, c/m,
-    missed and inadvertent, noise on the quiet road. Says which is the smallest and softest that
-    loses no requirement, and which event rules out the next. Writes tables (CSV, Parquet), text and
-    figure. Example:
+    missed and inadvertent, noise on the quiet road. The study says which is the smallest and
+    softest that loses no requirement, and which event rules out the next. Writes tables (CSV,
+    Parquet), text and figure. Example:
 
     crashsense study element my_element.toml --vary gap_um=1:3:0.5 --vary beam_width_um=2,3,4
     """

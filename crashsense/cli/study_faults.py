@@ -32,7 +32,7 @@ LATEST_MS = 1e6
     "--from-ms",
     multiple=True,
     type=float,
-    help="When faults begin, from time zero; may be repeated. Default: there from the start.",
+    help="When faults begin, from time zero; may be repeated. Default: from the start.",
 )
 @click.option(
     "--accept",
@@ -42,15 +42,15 @@ LATEST_MS = 1e6
 )
 @click.option("--out", default=DEFAULT_FOLDER, metavar="DIR", show_default=True)
 def faults_command(plan: str | None, **options: Any) -> int:
-    """Cross every single fault of every sensor with events: what does each fault do?
+    """Cross every single fault of every sensor with events, to see the effect of each fault.
 
     Lost, stuck, saturated, offset, swapped, inverted, late, wrong gain (crashsense sensors
-    faults says what they are), one at a time, beside the run without. Writes faults.csv and
+    faults explains them), one at a time, against the run without a fault. Writes faults.csv and
     .parquet (every decision), faults_matrix.csv and .parquet (one row a fault), faults.txt,
     faults.svg and faults.png.
 
-    Exit code 0: no fault harms a requirement that is met without it. 1: some do, but for what
-    --accept names.
+    Exit code 0: no fault harms a requirement that is met without it. 1: some do, apart from harm
+    that --accept names.
 
     \b
     Example:

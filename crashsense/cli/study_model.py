@@ -15,7 +15,7 @@ DEFAULT_FIGURE = "crashsense-study-model.png"
 @click.command("model")
 @click.argument("record", metavar="RECORD")
 @click.option("--channel", help="The channel to take, by its name or number.")
-@click.option("--obstacle", help="What was hit, as the frontal model names it; default: header.")
+@click.option("--obstacle", help="The obstacle, as the frontal model names it; default: header.")
 @click.option("--speed-kmh", type=float, help="Closing speed; default: the record's.")
 @click.option("--mass-kg", type=float, help="Test mass; default: the record's.")
 @click.option("--draws", type=WholeNumber(0), default=20, show_default=True)
@@ -31,10 +31,10 @@ def model_command(
     seed: int,
     figure: str,
 ) -> int:
-    """Set the library's prediction for a record's speed, mass and obstacle beside it.
+    """Compare a record with the library's prediction for its speed, mass and obstacle.
 
-    Velocity at 10 to 50 ms, t127, required time, peak, crush and levels of bands: so that you see
-    whether the fictional car represents yours. Nothing of the model is fitted to the record.
+    Velocity at 10 to 50 ms, t127, required time, peak, crush and levels of bands, so that you can
+    see whether the fictional car represents yours. Nothing of the model is fitted to the record.
     """
     from crashsense.files import number
     from crashsense.plotting import save

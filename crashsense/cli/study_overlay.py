@@ -24,8 +24,8 @@ def overlay_command(criterion: str, **options: Any) -> int:
 
     Velocity against time with the threshold line, the plane of a map with its line, or the amount
     of any other criterion over time. Events that must fire are drawn up to their required time,
-    those that must not in full, in two colours and shapes; the three of each kind that bind are
-    named. Writes overlay.csv, overlay.parquet, overlay.txt, overlay.svg and overlay.png.
+    those that must not in full, in two colours and shapes; the three that bind are named
+    for each kind. Writes overlay.csv, overlay.parquet, overlay.txt, overlay.svg and overlay.png.
 
     Example: crashsense study overlay guarded:ramp_belted --events frontal
     """

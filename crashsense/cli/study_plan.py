@@ -1,4 +1,4 @@
-"""What studies over a plan share on the command line: its options, and how it is resolved."""
+"""Shared by studies over a plan on the command line: its options, and how it is resolved."""
 
 from __future__ import annotations
 
@@ -54,15 +54,15 @@ def study_options(*more: str) -> Callable[[Callable[..., Any]], Callable[..., An
 
 
 def event_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add the options that choose events: of the library, or records and how they are read.
+    """Add the options that choose events: from the library, or records and how they are read.
 
-    The same for every command that takes events; a record may be a library of records.
+    They are the same for every command that takes events; a record may be a library of records.
     """
     return plan_options(command, only=CHOOSING_KEYS)
 
 
 def reading_of(options: Mapping[str, Any]) -> dict[str, Any]:
-    """How records are read, as far as it is said."""
+    """How records are read, as far as options say."""
     return {k: options[k] for k in READING_KEYS if options[k] is not None}
 
 
@@ -71,7 +71,7 @@ def chosen_events(options: Mapping[str, Any]) -> list[Event]:
 
     Raises
     ------
-    InputError : unknown names, records that cannot be read, a wish for records without any
+    InputError : unknown names, records that cannot be read, a request for records without any
     """
     from crashsense.plan import resolve_plan
 

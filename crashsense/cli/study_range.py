@@ -1,4 +1,4 @@
-"""``crashsense study range``: what a sensor's range changes against an ideal one."""
+"""``crashsense study range``: how the range of a sensor changes verdicts."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ class Numbers(click.ParamType):
 @event_options
 @click.option("--algorithm", default="guarded", metavar="NAME|FILE", show_default=True)
 @click.option("--sensor-set", default="standard", metavar="NAME|FILE", show_default=True)
-@click.option("--sensor", default="central_x", show_default=True, help="Sensor that is varied.")
+@click.option("--sensor", default="central_x", show_default=True, help="Sensor to vary.")
 @click.option("--restraint", default="front_airbag_stage_1", show_default=True)
 @click.option(
     "--ranges",
@@ -56,9 +56,9 @@ def range_command(**options: Any) -> int:
     """Run every range, word length and filter corner over a set of events.
 
     Each is compared with the ideal sensor (unlimited range, no quantisation): which requirements
-    the range loses, which it gains, and which fail anyway; with --draws in random draws too, where
-    the same car and noise meet both. Writes range.parquet, range.csv, range_settings.csv,
-    range.svg and advice.txt into a new folder or that of a former study. Records replace the
+    the range loses, which it gains, and which fail anyway; with --draws also in random draws, with
+    the same car and noise for both. Writes range.parquet, range.csv, range_settings.csv, range.svg
+    and advice.txt into a new folder or that of an earlier study. Records replace the
     library unless events are named as well.
 
     \b
@@ -100,7 +100,7 @@ def range_command(**options: Any) -> int:
             on_progress=progress_bar("events"),
         )
     folder = write_range_study(found, options["out"])
-    with_draws = f", {draws} draws beside the nominal one" if draws else ", nominal sensors"
+    with_draws = f", {draws} draws besides the nominal one" if draws else ", nominal sensors"
     say(f"CAUTION: {CAUTION}\n")
     say(
         f"{options['sensor']}, {options['restraint']}, algorithm {found.metadata['algorithm']},"

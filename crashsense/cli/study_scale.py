@@ -20,7 +20,7 @@ DEFAULT_FOLDER = "crashsense-study-scale"
     "--mode",
     multiple=True,
     type=OneOf("amplitude", "time", "constant_velocity"),
-    help="What is multiplied; constant_velocity: amplitude up, time down. Default amplitude.",
+    help="Quantity to multiply; constant_velocity: amplitude up, time down. Default amplitude.",
 )
 @click.option("--low", type=float, default=0.25, show_default=True, help="Smallest factor.")
 @click.option("--high", type=float, default=4.0, show_default=True, help="Largest factor.")
@@ -28,9 +28,9 @@ DEFAULT_FOLDER = "crashsense-study-scale"
 def scale_command(plan: str | None, **options: Any) -> int:
     """Multiply pulses, of the library or measured, until decisions flip: k_flip.
 
-    What must not fire is made harder, what must fire milder; a required time from free flight
-    follows the pulse. Usual targets, from practice: must not 1.2 to 1.5, must fire 0.85 to 0.8.
-    Nominal draw. Writes scale.csv, scale.parquet, scale.txt, scale.svg and scale.png.
+    Events that must not fire are made harder, those that must fire milder; a required time from
+    free flight follows the pulse. Usual targets, from practice: must not 1.2 to 1.5, must fire
+    0.85 to 0.8. Nominal draw. Writes scale.csv, scale.parquet, scale.txt, scale.svg and scale.png.
 
     \b
     Example:

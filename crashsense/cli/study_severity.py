@@ -65,15 +65,15 @@ def _range(text: str) -> list[float]:
     help=f"Default {DEFAULT_FOLDER}, numbered if that holds another study.",
 )
 def severity_command(recipe: str, **options: Any) -> int:
-    """Chance of firing over impact speed, for one frontal, side or rear RECIPE (name or file).
+    """Find the chance of firing over impact speed, for one frontal, side or rear RECIPE.
 
-    RECIPE may also be a measured record that states its closing speed: its amplitude is scaled by
-    speed and draws vary the sensors alone.
+    RECIPE is a name or a file. It may also be a measured record that states its closing speed: its
+    amplitude is scaled with speed, and draws vary only the sensors.
 
-    For each restraint: the share of draws that fire at each speed, the share in time where it must,
-    the speed at which half of them fire, and where the limits of the matrix lie. Writes
+    For each restraint: the share of draws that fire at each speed, the share in time where it must
+    fire, the speed at which half of them fire, and the limits of the matrix. Writes
     severity.csv, severity_curves.csv, severity.txt, severity.svg and severity.png. Without --out a
-    folder that holds another study is left alone, and a numbered one is used.
+    folder that holds another study is not touched, and a numbered one is used.
     """
     from crashsense.studies.folders import check_folder, free_folder
     from crashsense.studies.severity import study_severity, write_severity_study

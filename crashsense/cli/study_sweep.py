@@ -57,17 +57,21 @@ def _even(text: str) -> tuple[float, ...]:
 @click.option("--plan", metavar="FILE", help="Plan whose events and records are used.")
 @event_options
 @click.option("--sensor-set", default="standard", metavar="NAME|FILE", show_default=True)
-@click.option("--restraint", multiple=True, help="Counted; default: all on which the numbers act.")
+@click.option(
+    "--restraint",
+    multiple=True,
+    help="Restraints to count; default: all on which the numbers act.",
+)
 @click.option("--draws", type=WholeNumber(0), default=50, show_default=True)
 @click.option("--seed", type=WholeNumber(0), default=1, show_default=True)
-@click.option("--workers", type=WholeNumber(1), help="Processes; default one a core.")
+@click.option("--workers", type=WholeNumber(1), help="Processes; default: one for each core.")
 @click.option("--out", default=DEFAULT_FOLDER, metavar="DIR", show_default=True)
 def sweep_command(parameters: tuple[str, ...], **options: Any) -> int:
     """Judge an algorithm (name or file) at every value of one or two of its numbers.
 
-    For each value: what is late, missed or fires without need over draws, with intervals, and the
+    For each value: the shares late, missed and inadvertent over draws, with intervals, and the
     smallest margins; the trade-off front; which event binds at each end. A number is named by its
-    way in the algorithm's file: guarded:ramp_belted.start_m_s. Writes sweep.csv, sweep.parquet,
+    path in the algorithm's file: guarded:ramp_belted.start_m_s. Writes sweep.csv, sweep.parquet,
     sweep.txt, sweep.svg and sweep.png.
 
     Example: crashsense study sweep guarded:ramp_belted.start_m_s --values 0.8:2:7 --events frontal

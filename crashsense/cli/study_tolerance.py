@@ -33,9 +33,9 @@ DRAWS = 200
 @click.option("--workers", type=WholeNumber(1), help="Processes to use.")
 @click.option("--out", default=DEFAULT_FOLDER, metavar="DIR", show_default=True)
 def tolerance_command(plan: str | None, **options: Any) -> int:
-    """Rank the tolerances of pulse, sensors and control unit by what they do to each decision.
+    """Rank the tolerances of pulse, sensors and control unit by their effect on each decision.
 
-    Over random draws (200 unless said): rank correlation of every drawn value with margin and fire
+    Over random draws (default 200): rank correlation of every drawn value with margin and fire
     time, a tornado, and the worst draw by name; --sobol adds shares of variance by sensor
     tolerance. Corners: cold, room and hot, with every sensor tolerance at 3 sigma on the side that
     hurts (min) or helps (max), each with a plan in tolerance_corners that evaluates it again.

@@ -1,4 +1,4 @@
-"""Files that a command writes: looked at before the work, their folders made after it."""
+"""Files that a command writes: checked before the work; their folders are created after it."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ FIGURES = (".png", ".svg", ".pdf")
 
 
 def target_file(name: str | Path, *, option: str, endings: Sequence[str] = ()) -> Path:
-    """Return the path of a file that an option names; its folder need not be there.
+    """Return the path of a file that an option names; its folder need not exist.
 
     Raises
     ------
@@ -35,7 +35,7 @@ def target_file(name: str | Path, *, option: str, endings: Sequence[str] = ()) -
 
 
 def target_folder(name: str | Path, *, option: str) -> Path:
-    """Return the path of a folder that an option names; it need not be there.
+    """Return the path of a folder that an option names; it need not exist.
 
     Raises
     ------
@@ -51,7 +51,7 @@ def target_folder(name: str | Path, *, option: str) -> Path:
 
 
 def _not_writable(path: Path) -> str:
-    """What is expected of a file that cannot be written; empty if it can."""
+    """The expectation that a file to write does not meet; empty if it can be written."""
     try:
         path.lstat()
     except (FileNotFoundError, NotADirectoryError):
@@ -67,7 +67,7 @@ def _not_writable(path: Path) -> str:
 
 
 def made(path: Path) -> Path:
-    """Make the folder of a file, and return the file."""
+    """Create the folder of a file, and return the file."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:

@@ -1,4 +1,4 @@
-"""``crashsense words``: what the words on pages and screens mean."""
+"""``crashsense words``: the meaning of the words on pages and screens."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def words(word: tuple[str, ...]) -> None:
         for name in sorted(group, key=str.lower):
             say(_entry(name, group[name]))
         say()
-    say("crashsense words WORD   one of them, also in other spellings (RTTF, on time)")
+    say("crashsense words WORD   one of them, in any usual spelling (RTTF, on time)")
 
 
 def _entry(name: str, text: str) -> str:
