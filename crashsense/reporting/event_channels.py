@@ -118,7 +118,7 @@ def event_readings(recipe: Recipe, synthesis: Synthesis) -> list[Reading]:
                 channel=name,
                 unit=UNITS[unit],
                 rate_hz=synthesis.rate_hz,
-                times_ms=1e3 * (synthesis.start_s + step * np.arange(samples.shape[-1])),
+                times_ms=1e3 * (synthesis.start_s + step * np.arange(samples[0].size)),
                 raw=raw[0],
                 sensed=None if sensed is None else sensed[0],
                 velocity=cumulative_trapezoid(samples[0], step_s=step) if unit == "g" else None,

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from textwrap import fill
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -35,11 +35,11 @@ START_SPEEDS = ("speed_m_s", "speed_before_m_s")
 #: Looks of the required times, one a time.
 LOOKS = ((VERMILION, "-"), (GREEN, "--"), (INK, ":"), (GREY, "-."))
 
-#: How the range of the draws is filled: raw, behind the sensor's low-pass, and of other lines. In
-#: grey the three stay apart from each other and from the lines over them.
-RAW_RANGE = {"color": "0.87"}
-SENSED_RANGE = {"color": "#d9b8a2"}
-OTHER_RANGE = {"color": BLUE, "alpha": 0.25}
+#: Colours of the range of the draws: raw, behind the sensor's low-pass, and of other lines. In
+#: grey bands that lie over each other stay apart, and lines over them.
+RAW_RANGE = "0.87"
+SENSED_RANGE = "#d9b8a2"
+OTHER_RANGE = "#bfdbec"
 
 #: Largest free-flight travel that is drawn [mm].
 LARGEST_TRAVEL_MM = 400.0
@@ -192,13 +192,13 @@ def _range(
     panel: Axes,
     times_ms: FloatArray,
     band: Spread | None,
-    look: Mapping[str, Any],
+    colour: str,
     *,
     scale: float = 1.0,
 ) -> None:
     """Fill the range of the draws, if there is one."""
     if band is not None:
-        panel.fill_between(times_ms, scale * band[0], scale * band[1], lw=0.0, **look)
+        panel.fill_between(times_ms, scale * band[0], scale * band[1], lw=0.0, color=colour)
 
 
 def _range_legend(motion: EventMotion) -> list[Artist]:
@@ -208,10 +208,12 @@ def _range_legend(motion: EventMotion) -> list[Artist]:
     if not motion.draws:
         return []
     over = f"range of {motion.draws} random draws"
-    entries = [Patch(**RAW_RANGE, label=f"lightest band: raw, {over}; lines: nominal draw")]
+    entries = [Patch(color=RAW_RANGE, label=f"lightest band: raw, {over}; lines: nominal draw")]
     if any(reading.sensed_spread is not None for reading in motion.readings):
-        entries.append(Patch(**SENSED_RANGE, label="darker band over it: the same behind 400 Hz"))
-    entries.append(Patch(**OTHER_RANGE, label="band below the channels: the same draws"))
+        entries.append(
+            Patch(color=SENSED_RANGE, label="darker band over it: the same behind 400 Hz")
+        )
+    entries.append(Patch(color=OTHER_RANGE, label="band below the channels: the same draws"))
     return list(entries)
 
 
