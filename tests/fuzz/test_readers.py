@@ -19,3 +19,4 @@ def test_a_changed_file_is_read_or_refused(name: str, tmp_path: Path) -> None:
     assert found.inputs == len(numbers)
     # The sound file was read before; the changes bite.
     assert found.refused > 0
+    assert found.read > 0
