@@ -443,10 +443,14 @@ class Event:
             f"<th>must</th><th>required time</th></tr></thead><tbody>{rows}</tbody></table>"
         )
 
-    def plot(self, channels: Iterable[str] | None = None) -> Figure:
+    def plot(
+        self, channels: Iterable[str] | None = None, *, draws: int = 0, seed: int = 1
+    ) -> Figure:
         """Return a figure of the signals over time, in the units of files.
 
         *channels*: names to draw, in that order; default: all channels of the event.
+        *draws*: random draws (of *seed*) whose range is drawn behind the nominal lines; a record
+        repeats, and has none.
 
         Raises
         ------
@@ -459,8 +463,10 @@ class Event:
         for name in names:
             if name not in self.signals:
                 raise unknown_name("channel", name, self.signals, file=f"event {self.name}")
+        varied = draws > 0 and self.source is not None and self.source.varies
+        signals = self.vary(draws + 1, seed=seed) if varied else self.signals
         return signal_panels(
-            {name: self.signals[name] for name in names}, title=f"{self.name}: {self.title}"
+            {name: signals[name] for name in names}, title=f"{self.name}: {self.title}"
         )
 
     def vary(self, n: int, *, seed: int) -> Mapping[str, Signal]:

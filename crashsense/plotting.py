@@ -85,8 +85,8 @@ def signal_panels(signals: Mapping[str, Signal], *, title: str = "", width: floa
 
     Parameters
     ----------
-    signals : channel -> signal; of a block (draws, samples) the range over draws is drawn as a
-        band and its first row as a line
+    signals : channel -> signal; of a block (draws, samples) the first row, the nominal draw, is
+        drawn as a line and the range of the others as a band behind it
     title : above the panels
     width : of the figure [inch]
     """
@@ -101,9 +101,12 @@ def signal_panels(signals: Mapping[str, Signal], *, title: str = "", width: floa
         rows = np.atleast_2d(signal.samples) / scale
         times = 1e3 * signal.times_s
         if rows.shape[0] > 1:
-            low, high = rows.min(axis=0), rows.max(axis=0)
-            axes.fill_between(times, low, high, color=BLUE, alpha=0.2, lw=0.0)
-        axes.plot(times, rows[0], color=BLUE, lw=0.9)
+            low, high = rows[1:].min(axis=0), rows[1:].max(axis=0)
+            words = f"range of {rows.shape[0] - 1} random draws"
+            axes.fill_between(times, low, high, color=BLUE, alpha=0.25, lw=0.0, label=words)
+        axes.plot(times, rows[0], color=BLUE, lw=0.9, label="nominal draw")
+        if rows.shape[0] > 1:
+            axes.legend(loc="best", fontsize=8)
         axes.axvline(0.0, color=GREY, ls=":", lw=1.0)
         axes.set_ylabel(f"{name}\n[{unit}]", fontsize=8)
         tidy(axes)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from crashsense.cli import LazyGroup
+from crashsense.cli.options import WholeNumber
 from crashsense.cli.printing import place, say
 from crashsense.cli.targets import FIGURES, made, target_file, target_folder
 from crashsense.errors import Fault, InputError, nearest
@@ -188,12 +189,30 @@ def _find(name: str, folder: str | None) -> tuple[Recipe, Event]:
     raise unknown_name("event", name, [n for recipe in recipes for n in recipe.event_names])
 
 
+#: Random draws behind the figure of an event: enough to see the spread, below a second to compute.
+DRAWN = 16
+#: Most of them: the arrays of all draws are held at once.
+MOST_DRAWN = 1000
+
+
 @events.command()
 @click.argument("name")
 @click.option("--figure", type=click.Path(), default=None, help="File (.png, .svg, .pdf) to draw.")
+@click.option(
+    "--draws",
+    type=WholeNumber(0, most=MOST_DRAWN),
+    default=DRAWN,
+    show_default=True,
+    help="Random draws whose range is drawn behind the nominal lines; 0: the nominal draw alone.",
+)
 @_FOLDER
-def show(name: str, figure: str | None, folder: str | None) -> None:
-    """Print the card of an event and draw its motion to a file (NAME.png without --figure)."""
+def show(name: str, figure: str | None, draws: int, folder: str | None) -> None:
+    """Print the card of an event and draw its motion to a file (NAME.png without --figure).
+
+    Lines of the figure are the nominal draw, bands what the first draws of an evaluation with
+    seed 1 span around it: the nominal draw is one of many ways in which the event may go. An event
+    without tolerances has no band. The card holds figures of the nominal draw.
+    """
     from crashsense import engine
     from crashsense.plotting import save
     from crashsense.reporting.event_card import card
@@ -206,7 +225,7 @@ def show(name: str, figure: str | None, folder: str | None) -> None:
     with engine.using("fast" if engine.installed() else "numpy"):
         for line in card(recipe, event):
             say(line)
-        save(event_figure(event_motion(recipe, event)), made(target))
+        save(event_figure(event_motion(recipe, event, draws=draws)), made(target))
     say(f"\nFigure: {place(target)}")
 
 

@@ -12,20 +12,22 @@ from crashsense.plan.keys import KEYS, is_list, types, words
 
 
 class WholeNumber(click.ParamType):
-    """A whole number not below *least*."""
+    """A whole number not below *least* and, where given, not above *most*."""
 
     name = "number"
 
-    def __init__(self, least: int) -> None:
+    def __init__(self, least: int, *, most: int | None = None) -> None:
         self.least = least
+        self.most = most
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
         try:
             number = int(value)
         except (TypeError, ValueError):
             number = self.least - 1
-        if number < self.least:
-            expected = f"a whole number, {self.least} or more"
+        if number < self.least or (self.most is not None and number > self.most):
+            until = "or more" if self.most is None else f"to {self.most}"
+            expected = f"a whole number, {self.least} {until}"
             raise InputError([Fault("command line", shown(param), value, expected)])
         return number
 

@@ -40,12 +40,33 @@ MOST_CHANNELS = 4
 UNITS = {"g": "g", "kpa": "kPa", "deg_s": "deg/s", "deg": "deg"}
 
 
+#: Lowest and highest value over draws, sample by sample, each of shape (samples,).
+Spread = tuple[FloatArray, FloatArray]
+
+
+def spread(rows: FloatArray) -> Spread | None:
+    """Range of the draws after the first (nominal) one; None where there are none.
+
+    Parameters
+    ----------
+    rows : shape (draws, samples); or (1, samples) where all draws share one signal
+
+    >>> low, high = spread(np.array([[9.0, 9.0], [1.0, 4.0], [2.0, 3.0]]))
+    >>> low.tolist(), high.tolist(), spread(np.zeros((1, 2)))
+    ([1.0, 3.0], [2.0, 4.0], None)
+    """
+    if rows.shape[0] < 2:
+        return None
+    return rows[1:].min(axis=0), rows[1:].max(axis=0)
+
+
 @dataclass(frozen=True, eq=False)
 class Reading:
     """One channel of the nominal draw; arrays (samples,) share ``times_ms``.
 
     ``raw`` and ``sensed`` (behind the sensor's low-pass; None of an angle and its rate) in *unit*;
-    ``velocity`` [m/s] of an acceleration, else None.
+    ``velocity`` [m/s] of an acceleration, else None. ``raw_spread`` and ``sensed_spread``: what
+    the other draws span (:func:`spread`), None without any.
     """
 
     channel: str
@@ -55,6 +76,8 @@ class Reading:
     raw: FloatArray
     sensed: FloatArray | None
     velocity: FloatArray | None
+    raw_spread: Spread | None = None
+    sensed_spread: Spread | None = None
 
     @property
     def kind(self) -> str:
@@ -73,30 +96,34 @@ def shown_channels(recipe: Recipe, synthesis: Synthesis) -> list[str]:
 
 
 def event_readings(recipe: Recipe, synthesis: Synthesis) -> list[Reading]:
-    """The shown channels of the first draw of *synthesis*."""
+    """The shown channels of the first draw of *synthesis*, with the spread of its other draws."""
     readings = []
     for name in shown_channels(recipe, synthesis):
         if name == "roll_angle":
             sign = -1.0 if recipe.is_mirrored else 1.0
-            samples, scale, unit = sign * synthesis.trace[name][0], np.pi / 180.0, "deg"
+            samples, scale, unit = sign * synthesis.trace[name], np.pi / 180.0, "deg"
         else:
             channel = CHANNELS[name]
-            samples, scale, unit = synthesis.signals[name][0], channel.file_scale, channel.file_unit
+            samples, scale, unit = synthesis.signals[name], channel.file_scale, channel.file_unit
         kind, order, corner = SENSOR_FILTER
         step = 1.0 / synthesis.rate_hz
         sections = lowpass_sections(
             kind=kind, order=order, corner_hz=corner, rate_hz=synthesis.rate_hz
         )
-        sensed = causal_lowpass(samples, sections=sections)
+        turns = unit.startswith("deg")
+        raw = samples / scale
+        sensed = None if turns else causal_lowpass(samples, sections=sections) / scale
         readings.append(
             Reading(
                 channel=name,
                 unit=UNITS[unit],
                 rate_hz=synthesis.rate_hz,
-                times_ms=1e3 * (synthesis.start_s + step * np.arange(samples.size)),
-                raw=samples / scale,
-                sensed=None if unit.startswith("deg") else sensed / scale,
-                velocity=cumulative_trapezoid(samples, step_s=step) if unit == "g" else None,
+                times_ms=1e3 * (synthesis.start_s + step * np.arange(samples[0].size)),
+                raw=raw[0],
+                sensed=None if sensed is None else sensed[0],
+                velocity=cumulative_trapezoid(samples[0], step_s=step) if unit == "g" else None,
+                raw_spread=spread(raw),
+                sensed_spread=None if sensed is None else spread(sensed),
             )
         )
     return readings

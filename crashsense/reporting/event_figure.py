@@ -16,7 +16,7 @@ from crashsense.arrays import FloatArray
 from crashsense.event import Event, Requirement
 from crashsense.occupant import FREE_TRAVEL_M
 from crashsense.plotting import BLUE, GREEN, GREY, INK, VERMILION, new_figure
-from crashsense.reporting.event_channels import Reading, event_readings
+from crashsense.reporting.event_channels import Reading, Spread, event_readings, spread
 from crashsense.resources import CAUTION
 from crashsense.signal import cumulative_trapezoid
 from crashsense.synthesis.model import Synthesis
@@ -24,6 +24,8 @@ from crashsense.synthesis.recipe import Recipe
 from crashsense.units import STANDARD_GRAVITY
 
 if TYPE_CHECKING:
+    from matplotlib.artist import Artist
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 
@@ -33,13 +35,19 @@ START_SPEEDS = ("speed_m_s", "speed_before_m_s")
 #: Looks of the required times, one a time.
 LOOKS = ((VERMILION, "-"), (GREEN, "--"), (INK, ":"), (GREY, "-."))
 
+#: Colours of the range of the draws: raw, behind the sensor's low-pass, and of other lines. In
+#: grey bands that lie over each other stay apart, and lines over them.
+RAW_RANGE = "0.87"
+SENSED_RANGE = "#d9b8a2"
+OTHER_RANGE = "#bfdbec"
+
 #: Largest free-flight travel that is drawn [mm].
 LARGEST_TRAVEL_MM = 400.0
 
 
 @dataclass(frozen=True, eq=False)
 class EventMotion:
-    """What the figure draws of one event, nominal draw.
+    """What the figure draws of one event: the nominal draw, and what other draws span around it.
 
     Arrays have shape (samples,) and share ``times_ms`` [ms]; NaN is not drawn.
 
@@ -56,6 +64,8 @@ class EventMotion:
     travel : free-flight travel of an unbelted occupant [m]; None where no requirement counts it
     required : (time [ms], restraints that must fire by then), by time
     note : what a reader would stumble over
+    draws : random draws behind every spread; 0: the nominal draw alone
+    velocity_spread, moved_spread, travel_spread : lowest and highest over the draws, or None
     """
 
     title: str
@@ -72,6 +82,10 @@ class EventMotion:
     travel: FloatArray | None
     required: Sequence[tuple[float, Sequence[str]]]
     note: str = ""
+    draws: int = 0
+    velocity_spread: Spread | None = None
+    moved_spread: Spread | None = None
+    travel_spread: Spread | None = None
 
 
 def free_flight_counts(recipe: Recipe) -> bool:
@@ -92,9 +106,14 @@ def required_times(requirements: Mapping[str, Requirement]) -> list[tuple[float,
     return sorted(times.items())
 
 
-def event_motion(recipe: Recipe, event: Event) -> EventMotion:
-    """Synthesise the nominal draw and take what the figure draws of *event*."""
-    synthesis = recipe.synthesise([0], seed=0)
+def event_motion(recipe: Recipe, event: Event, *, draws: int = 0, seed: int = 1) -> EventMotion:
+    """Synthesise the nominal draw and take what the figure draws of *event*.
+
+    *draws*: random draws whose range is taken as well, those of an evaluation with *seed*; a
+    recipe without tolerances has none.
+    """
+    draws = draws if recipe.varies else 0
+    synthesis = recipe.synthesise(range(draws + 1), seed=seed)
     readings = event_readings(recipe, synthesis)
     shown = [reading.channel for reading in readings if reading.unit == "g"]
     central = [name for name in shown if name.startswith("central_")]
@@ -104,14 +123,16 @@ def event_motion(recipe: Recipe, event: Event) -> EventMotion:
     step = 1.0 / signal.rate_hz
     cabin = _cabin(synthesis, axis)
     rigid, rigid_words, note = _rigid(recipe, synthesis, axis)
-    velocity = cumulative_trapezoid(signal.samples if cabin is None else cabin, step_s=step)
+    read = synthesis.signals.get(channel, np.atleast_2d(signal.samples))
+    pushed = read if cabin is None else cabin
+    velocity = cumulative_trapezoid(pushed, step_s=step)
     start = _start_speed(synthesis) if axis == "x" and cabin is not None else None
     if start is not None:
-        velocity = velocity + start
+        velocity = velocity + start[:, np.newaxis]
     contact = int(np.argmin(np.abs(signal.times_s)))
     moved = cumulative_trapezoid(velocity, step_s=step)
-    moved = moved - moved[contact]
-    moved[:contact] = np.nan
+    moved = moved - moved[:, contact, np.newaxis]
+    moved[:, :contact] = np.nan
     source = f"integral of {channel}" if cabin is None else f"cabin {axis}"
     if axis == "y" and "reading_y" in synthesis.trace:
         source = "cabin y over ground"
@@ -119,7 +140,7 @@ def event_motion(recipe: Recipe, event: Event) -> EventMotion:
     travel = None
     if synthesis.cabin_x is not None and free_flight_counts(recipe):
         origin = event.requirements["front_airbag_stage_1"].origin_s
-        flight = np.where(signal.times_s >= origin, -synthesis.cabin_x[0], 0.0)
+        flight = np.where(signal.times_s >= origin, -synthesis.cabin_x, 0.0)
         travel = cumulative_trapezoid(cumulative_trapezoid(flight, step_s=step), step_s=step)
     return EventMotion(
         title=event.title,
@@ -129,25 +150,28 @@ def event_motion(recipe: Recipe, event: Event) -> EventMotion:
         reading=signal.samples,
         rigid=rigid,
         rigid_words=rigid_words,
-        velocity=velocity,
+        velocity=velocity[0],
         velocity_words=f"{source}:\n{what} [km/h]",
-        moved=moved,
+        moved=moved[0],
         moved_words=f"{source}:\ndisplacement [mm]",
-        travel=travel,
+        travel=None if travel is None else travel[0],
         required=required_times(event.requirements),
         note=note,
+        draws=draws,
+        velocity_spread=spread(velocity),
+        moved_spread=spread(moved),
+        travel_spread=None if travel is None else spread(travel),
     )
 
 
 def _cabin(synthesis: Synthesis, axis: str) -> FloatArray | None:
-    cabin = {"x": synthesis.cabin_x, "y": synthesis.cabin_y}.get(axis)
-    return None if cabin is None else cabin[0]
+    return {"x": synthesis.cabin_x, "y": synthesis.cabin_y}.get(axis)
 
 
-def _start_speed(synthesis: Synthesis) -> float | None:
+def _start_speed(synthesis: Synthesis) -> FloatArray | None:
     for name in START_SPEEDS:
         if name in synthesis.facts:
-            return float(synthesis.facts[name][0])
+            return synthesis.facts[name]
     return None
 
 
@@ -160,11 +184,44 @@ def _rigid(recipe: Recipe, synthesis: Synthesis, axis: str) -> tuple[FloatArray 
             "included), while velocity and displacement are sideways over ground."
         )
         return sign * synthesis.trace["reading_y"][0], "rigid body, in body axes", note
-    return _cabin(synthesis, axis), "rigid body", ""
+    cabin = _cabin(synthesis, axis)
+    return None if cabin is None else cabin[0], "rigid body", ""
+
+
+def _range(
+    panel: Axes,
+    times_ms: FloatArray,
+    band: Spread | None,
+    colour: str,
+    *,
+    scale: float = 1.0,
+) -> None:
+    """Fill the range of the draws, if there is one."""
+    if band is not None:
+        panel.fill_between(times_ms, scale * band[0], scale * band[1], lw=0.0, color=colour)
+
+
+def _range_legend(motion: EventMotion) -> list[Artist]:
+    """What the bands are, in words; empty where none is drawn."""
+    from matplotlib.patches import Patch
+
+    if not motion.draws:
+        return []
+    over = f"range of {motion.draws} random draws"
+    entries = [Patch(color=RAW_RANGE, label=f"lightest band: raw, {over}; lines: nominal draw")]
+    if any(reading.sensed_spread is not None for reading in motion.readings):
+        entries.append(
+            Patch(color=SENSED_RANGE, label="darker band over it: the same behind 400 Hz")
+        )
+    entries.append(Patch(color=OTHER_RANGE, label="band below the channels: the same draws"))
+    return list(entries)
 
 
 def event_figure(motion: EventMotion) -> Figure:
-    """Draw what the rules read, velocity, displacement and, where it counts, free-flight travel."""
+    """Draw what the rules read, velocity, displacement and, where it counts, free-flight travel.
+
+    Lines are the nominal draw; behind them lies the range of the other draws, if any were taken.
+    """
     read = len(motion.readings)
     count = read + (2 if motion.travel is None else 3)
     figure = new_figure(8.0, 1.2 + 1.9 * count)
@@ -172,26 +229,31 @@ def event_figure(motion: EventMotion) -> Figure:
     times = motion.times_ms
     top = axes[0]
     for panel, reading in zip(axes, motion.readings, strict=False):
+        _range(panel, reading.times_ms, reading.raw_spread, RAW_RANGE)
+        _range(panel, reading.times_ms, reading.sensed_spread, SENSED_RANGE)
         label = f"{reading.channel}, raw"
-        panel.plot(reading.times_ms, reading.raw, color="0.65", lw=0.7, label=label)
+        panel.plot(reading.times_ms, reading.raw, color="0.6", lw=0.6, label=label)
         if reading.sensed is not None:
             behind = "behind 400 Hz"
-            panel.plot(reading.times_ms, reading.sensed, color=VERMILION, lw=0.9, label=behind)
+            panel.plot(reading.times_ms, reading.sensed, color=VERMILION, lw=1.2, label=behind)
         if reading.channel == motion.channel and motion.rigid is not None:
             rigid = motion.rigid / STANDARD_GRAVITY
-            panel.plot(times, rigid, color=BLUE, lw=1.2, label=motion.rigid_words)
+            panel.plot(times, rigid, color=BLUE, ls="--", lw=1.4, label=motion.rigid_words)
         panel.set_ylabel(f"{reading.channel}\n[{reading.unit}]")
+    _range(axes[read], times, motion.velocity_spread, OTHER_RANGE, scale=3.6)
+    _range(axes[read + 1], times, motion.moved_spread, OTHER_RANGE, scale=1e3)
     axes[read].plot(times, 3.6 * motion.velocity, color=BLUE)
     axes[read].set_ylabel(motion.velocity_words)
     axes[read + 1].plot(times, 1e3 * motion.moved, color=BLUE)
     axes[read + 1].set_ylabel(motion.moved_words)
     if motion.travel is not None:
+        _range(axes[-1], times, motion.travel_spread, OTHER_RANGE, scale=1e3)
         axes[-1].plot(times, 1e3 * motion.travel, color=BLUE, label="unbelted occupant")
         limit = 1e3 * FREE_TRAVEL_M
         axes[-1].axhline(limit, color="0.4", ls="--", lw=0.8, label=f"{limit:.0f} mm")
         axes[-1].set_ylabel("free-flight\ntravel [mm]")
         axes[-1].set_ylim(0.0, LARGEST_TRAVEL_MM)
-    handles = []
+    handles: list[Artist] = []
     for number, (time, restraints) in enumerate(motion.required):
         colour, style = LOOKS[number % len(LOOKS)]
         for panel in axes:
@@ -205,6 +267,7 @@ def event_figure(motion: EventMotion) -> Figure:
         panel.legend(handles=own, loc="best", fontsize=8)
     axes[-1].set_xlabel("time from time zero [ms]")
     figure.align_ylabels(axes)
+    handles += _range_legend(motion)
     if handles:
         figure.legend(handles=handles, loc="outside upper left", fontsize=8, frameon=False)
     top.set_title(motion.title)

@@ -2,6 +2,7 @@
 
 import json
 
+import matplotlib
 import numpy as np
 import pandas as pd
 import pyarrow.parquet as pq
@@ -45,6 +46,21 @@ def test_show_prints_the_card_and_draws(capsys, tmp_path):
     for text in ("frontal_impact", "cabin x: velocity change", "front_airbag_stage_1"):
         assert text in out
     assert figure.stat().st_size > 5000
+
+
+@pytest.mark.parametrize(
+    ("options", "shown"), [((), 16), (("--draws", "3"), 3), (("--draws", "0"), 0)]
+)
+def test_show_says_how_many_draws_lie_behind_the_lines(
+    capsys, tmp_path, options, shown, monkeypatch
+):
+    monkeypatch.setitem(matplotlib.rcParams, "svg.fonttype", "none")
+    figure = tmp_path / "knock.svg"
+    code, _, _ = run(capsys, "events", "show", "hammer_tunnel", "--figure", str(figure), *options)
+    assert code == 0
+    drawn = figure.read_text(encoding="utf-8")
+    assert (f"range of {shown} random draws" in drawn) == (shown > 0)
+    assert ("random draws" in drawn) == (shown > 0)
 
 
 @pytest.mark.parametrize("ending", ["csv", "parquet"])
@@ -98,6 +114,8 @@ def test_export_takes_wildcards_families_and_a_folder(capsys, tmp_path):
             "the ending .parquet",
         ),
         (("events", "show", "wal_full_56"), "did you mean 'wall_full_56'"),
+        (("events", "show", "hammer_tunnel", "--draws", "-1"), "a whole number, 0 to 1000"),
+        (("events", "show", "hammer_tunnel", "--draws", "1001"), "a whole number, 0 to 1000"),
         (("events", "--family", "frontl"), "did you mean 'frontal'"),
         (("events", "--format", "yaml"), "one of json, text"),
         (

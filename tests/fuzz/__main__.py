@@ -147,7 +147,7 @@ def main() -> int:
     parser.add_argument("--first", type=int, default=0, help="number of the first input")
     parser.add_argument("--processes", type=int, default=len(os.sched_getaffinity(0)))
     given = parser.parse_args()
-    names = given.readers or list(READERS)
+    names = given.readers or [name for name, reader in READERS.items() if reader.is_there]
     if unknown := sorted(set(names) - set(READERS)):
         parser.error(f"no reader {', '.join(unknown)}; there are {', '.join(READERS)}")
     began = time.monotonic()

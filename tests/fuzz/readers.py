@@ -12,6 +12,7 @@ import shutil
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -132,6 +133,24 @@ def written(name: str) -> Callable[[Path], Path]:
     return make
 
 
+def mdf4(root: Path) -> Path:
+    import asammdf
+
+    with asammdf.MDF(version="4.10") as file:
+        file.append([asammdf.Signal(small_g(), TIMES, unit="g", name="central_x")])
+        file.save(root / "r.mf4")
+    return root / "r.mf4"
+
+
+def tdms(root: Path) -> Path:
+    import nptdms
+
+    said = {"wf_increment": TIMES[1] - TIMES[0], "wf_start_offset": TIMES[0], "unit_string": "g"}
+    with nptdms.TdmsWriter(root / "r.tdms") as writer:
+        writer.write_segment([nptdms.ChannelObject("car", "central_x", small_g(), properties=said)])
+    return root / "r.tdms"
+
+
 def csv(root: Path) -> Path:
     table = {"time_s": TIMES, "central_x_g": small_g()}
     return table_writer.write(root / "b.csv", table, stated=("closing_speed_kmh = 50",), digits=4)
@@ -203,12 +222,21 @@ def algorithm(path: Path) -> object:
 
 @dataclass(frozen=True)
 class Reader:
-    """What writes a sound file, what reads it, inputs of the tests, which of its files changes."""
+    """What writes a sound file, what reads it, inputs of the tests, which of its files changes.
+
+    *needs*: a package without which the format cannot be read.
+    """
 
     make: Callable[[Path], Path]
     read: Callable[[Path], object]
     count: int
     inner: str = ""
+    needs: str = ""
+
+    @property
+    def is_there(self) -> bool:
+        """True unless the package that the format needs is missing."""
+        return not self.needs or find_spec(self.needs) is not None
 
 
 READERS: dict[str, Reader] = {
@@ -247,6 +275,8 @@ READERS: dict[str, Reader] = {
     "record_written": Reader(written("c.csv"), check_record, 60),
     "record_csv": Reader(csv, read_record, 60),
     "record_single": Reader(single, check_record, 60),
+    "record_mdf4": Reader(mdf4, check_record, 60, needs="asammdf"),
+    "record_tdms": Reader(tdms, check_record, 60, needs="nptdms"),
     "record_folder": Reader(records_folder, read_record, 60, "records.toml"),
 }
 

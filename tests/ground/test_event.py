@@ -18,7 +18,9 @@ from crashsense.event import (
     Waiver,
     expired_waivers,
 )
+from crashsense.records.source import RecordSource
 from crashsense.signal import Signal
+from crashsense.synthesis import load_events
 
 
 def make_signal() -> Signal:
@@ -133,3 +135,20 @@ def test_the_figure_of_an_event_draws_what_is_asked_for():
     assert drawn[-1] == pytest.approx(-10 / 9.80665)
     with pytest.raises(InputError, match="did you mean 'central_x'"):
         event.plot(["centralx"])
+
+
+def test_the_figure_of_an_event_draws_the_range_of_its_draws():
+    (varied,) = load_events(["hammer_tunnel"])
+    (panel,) = varied.plot("central_x", draws=4).axes
+    words = [text.get_text() for text in panel.get_legend().get_texts()]
+    assert sorted(words) == ["nominal draw", "range of 4 random draws"]
+    (nominal,) = varied.plot("central_x").axes
+    assert not nominal.collections
+    assert np.allclose(nominal.lines[0].get_ydata(), panel.lines[0].get_ydata())
+    # by hand or measured: every draw repeats, and nothing lies behind the line
+    by_hand = make_event()
+    source = RecordSource.of(
+        "wall", signals=by_hand.signals, requirements=by_hand.requirements, facts={}
+    )
+    for event in (by_hand, make_event(source=source)):
+        assert not event.plot("central_x", draws=4).axes[0].collections

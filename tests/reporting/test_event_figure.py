@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from crashsense.reporting.event_channels import event_readings
 from crashsense.reporting.event_figure import event_figure, event_motion
 from crashsense.synthesis import load_recipes
 
 RECIPES = {recipe.name: recipe for recipe in load_recipes()}
 
 
-def motion(name: str):
+def motion(name: str, draws: int = 0):
     recipe = RECIPES[name]
-    return event_motion(recipe, recipe.events()[0])
+    return event_motion(recipe, recipe.events()[0], draws=draws)
 
 
 @pytest.mark.parametrize(
@@ -125,3 +128,53 @@ def test_velocity_starts_at_the_speed_of_the_car():
         assert 3.6 * taken.velocity[0] == pytest.approx(kmh)
         at_zero = np.argmin(np.abs(taken.times_ms))
         assert taken.moved[at_zero] == 0.0
+
+
+def bands(drawn):
+    return [len(axes.collections) for axes in drawn.axes]
+
+
+@pytest.mark.parametrize("name", ["wall_full_56", "hammer_tunnel", "pothole_40"])
+def test_the_range_of_the_draws_lies_behind_the_nominal_lines(name):
+    taken = motion(name, draws=16)
+    for reading in taken.readings:
+        for line, (low, high) in (
+            (reading.raw, reading.raw_spread),
+            (reading.sensed, reading.sensed_spread),
+        ):
+            moving = high - low > 1e-3 * np.ptp(line)
+            assert moving.mean() > 0.1
+            # of 17 values that are alike, the first is the least or the greatest twice in 17
+            inside = (low <= line) & (line <= high)
+            assert inside[moving].mean() > 0.7
+    # a low-pass of the range is not the range of what the low-pass gives
+    recipe = RECIPES[name]
+    alone = recipe.synthesise([3], seed=1)
+    for reading in taken.readings:
+        (one,) = [r for r in event_readings(recipe, alone) if r.channel == reading.channel]
+        low, high = reading.sensed_spread
+        slack = 1e-9 * np.ptp(reading.raw)
+        assert np.all((low - slack <= one.sensed) & (one.sensed <= high + slack))
+    read = len(taken.readings)
+    drawn = event_figure(taken)
+    assert bands(drawn) == [2] * read + [1] * (len(drawn.axes) - read)
+    texts = [text.get_text() for text in drawn.legends[0].get_texts()]
+    assert any("range of 16 random draws; lines: nominal draw" in text for text in texts)
+
+
+def test_without_draws_the_figure_is_the_nominal_draw_alone():
+    alone, varied = motion("pothole_40"), motion("pothole_40", draws=4)
+    drawn = event_figure(alone)
+    assert not any(bands(drawn))
+    assert not drawn.legends
+    # the lines are those of the nominal draw, however many draws lie behind them
+    for one, other in zip(alone.readings, varied.readings, strict=True):
+        assert np.allclose(one.raw, other.raw, rtol=0.0, atol=1e-9 * np.ptp(one.raw))
+    assert np.allclose(alone.velocity, varied.velocity, rtol=0.0, atol=1e-9)
+
+
+def test_an_event_that_does_not_vary_has_no_band():
+    recipe = replace(RECIPES["hammer_tunnel"], tolerances={})
+    taken = event_motion(recipe, recipe.events()[0], draws=16)
+    assert taken.draws == 0
+    assert not any(bands(event_figure(taken)))

@@ -72,6 +72,11 @@ def test_reasons_are_not_given_at_large() -> None:
     assert all(moving(RECIPES[name]) for name in told)
 
 
+@pytest.mark.parametrize("name", [n for n, r in RECIPES.items() if r.still_moving])
+def test_a_reason_is_given_only_where_something_moves(name: str) -> None:
+    assert moving(RECIPES[name])
+
+
 def test_an_event_cut_short_is_noticed() -> None:
     recipe = RECIPES["hammer_bracket_severe"]
     short = recipe.with_parameters(name="cut_short", duration_s=0.05)

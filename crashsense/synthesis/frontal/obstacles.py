@@ -126,7 +126,8 @@ OBSTACLES: dict[str, Obstacle] = {
         spring=ANIMAL,
         unloading=1e8,
         moves=True,
-        basis="k 15-40 kN/m in the mean over its crush, restitution near 0 (memory)",
+        basis="k 15-40 kN/m in the mean over its crush, restitution near 0 (memory); unloading"
+        " 100 MN/m: so stiff that it gives nothing back by itself (assumed)",
     ),
     "tall_animal": Obstacle(
         "a tall animal, its body above the bumper",
@@ -145,7 +146,7 @@ OBSTACLES: dict[str, Obstacle] = {
         unloading=1e8,
         moves=True,
         nose_share=0.5,
-        basis="wire frame that folds at 8-12 kN (assumed)",
+        basis="wire frame that folds at 8-12 kN; unloading 100 MN/m, gives nothing back (assumed)",
     ),
 }
 

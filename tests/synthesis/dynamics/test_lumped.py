@@ -123,7 +123,8 @@ def test_dampers_of_a_crushed_front_only_take(motions):
 def test_a_crushed_front_end_does_not_chatter_on_the_wall():
     """After it has stopped, the rail presses it on: it keeps contact, no train of blows of its own.
 
-    What still shakes it are the folds of its rail; the obstacle carries more than half of that.
+    What still shakes it are the folds of its rail; the obstacle carries more than half of that (a
+    bound as found, no source).
     """
     system = frontal_system("wall_full_56")
     elastic = books(replace(system, crushed_damping=0.0))
