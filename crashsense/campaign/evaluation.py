@@ -36,7 +36,7 @@ Pieces = dict[str, list[Mapping[str, Any]]]
 
 @dataclass(frozen=True, eq=False)
 class Job:
-    """What every task of a run shares; sent to a worker once."""
+    """Data that all tasks of a run share; sent to a worker once."""
 
     occurrences: Sequence[tuple[Event, ...]]
     sensor_sets: tuple[SensorSet, ...]
@@ -53,7 +53,7 @@ class Job:
 
 @dataclass(frozen=True)
 class Written:
-    """Parts of a task that stand in the run folder already.
+    """Parts of a task that are in the run folder already.
 
     ``sums``: table -> SHA-256; ``failures``: as :func:`count_failures` counts them.
     """
@@ -67,7 +67,7 @@ Made = dict[str, pa.Table] | Written
 
 
 def run_and_write(job: Job, task: Task) -> Made:
-    """Evaluate one task; write its parts if the run folder is in sight, else return its tables."""
+    """Evaluate one task; write its parts if it can see the run folder, else return the tables."""
     tables = run_task(job, task)
     folder = RunFolder(job.folder)
     if not job.mark or folder.mark != job.mark:
@@ -76,9 +76,9 @@ def run_and_write(job: Job, task: Task) -> Made:
 
 
 def count_failures(job: Job, verdicts: pa.Table) -> int:
-    """Requirements not met at nominal by what decides the exit code: what the result counts.
+    """Nominal requirements that gating algorithms do not meet: those that the result counts.
 
-    Without a gating algorithm those of all.
+    Without a gating algorithm, those of all algorithms.
     """
     names = [a.name for a in job.algorithms if a.gate] or [a.name for a in job.algorithms]
     hit = pc.is_in(verdicts.column("verdict"), value_set=pa.array(FAILURES))
@@ -131,7 +131,7 @@ def _run_task(job: Job, task: Task) -> dict[str, pa.Table]:
 
 
 def _keep(keep: Sequence[str], trial: Trial, pieces: Pieces) -> None:
-    """Add what is kept beside the verdicts: drawn values, steps of demand, and traces."""
+    """Add the data kept besides the verdicts: drawn values, steps of demand, and traces."""
     if "drawn" in keep:
         pieces["drawn"].extend(_drawn(trial))
     for one in trial.each():

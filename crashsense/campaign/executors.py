@@ -2,7 +2,7 @@
 
 An executor is given a job once, and its tasks in bundles that are worth sending; it yields
 ``(task, tables)`` as they finish, in any order. A worker that sees the run folder writes the tables
-there and hands back their checksums, so that the parent never becomes the narrow place. A task's
+there and returns their checksums, so that the parent never becomes the bottleneck. A task's
 result never depends on where it ran. Its generator is closed when the caller stops early: no worker
 outlives it.
 """
@@ -91,7 +91,7 @@ def _start_worker(job_file: str) -> None:
 
 
 def _end_with_parent() -> None:
-    """A worker whose parent was killed would wait for ever for its next task."""
+    """A worker whose parent was killed would wait forever for its next task."""
     from multiprocessing import parent_process
     from multiprocessing.connection import wait as wait_for
 
@@ -171,7 +171,7 @@ class Processes:
 
 
 def _end(pool: ProcessPoolExecutor) -> None:
-    """End a pool and its workers now, whatever they are at; return when they are gone."""
+    """End a pool and its workers now, whatever they are doing; return when they are gone."""
     # The pool forgets its processes as soon as it is shut down.
     children = list((getattr(pool, "_processes", None) or {}).values())
     for process in children:
@@ -236,7 +236,7 @@ def _pickled(content: Any) -> bytes:
 
 
 class Cluster:
-    """Runs tasks on a dask cluster, by address or by a client that is already there."""
+    """Runs tasks on a dask cluster, by address or by an existing client."""
 
     def __init__(self, address_or_client: Any, *, timeout_s: float | None = None) -> None:
         timeout_s = REACH_SECONDS if timeout_s is None else timeout_s
@@ -268,7 +268,7 @@ class Cluster:
             ) from None
 
     def close(self) -> None:
-        """Close the client, if it was made here."""
+        """Close the client, if it was created here."""
         if self._own:
             with suppress(
                 Exception
@@ -313,7 +313,7 @@ class Cluster:
                 self.client.cancel(list(running))
 
     def _finished(self, running: set[Any]) -> set[Any]:
-        """Wait for one future or more, as long as there is somebody who may finish it."""
+        """Wait for one future or more, as long as some worker may finish it."""
         from distributed import wait as wait_for
 
         left_s = LOST_SECONDS
@@ -333,7 +333,7 @@ class Cluster:
 
     @contextmanager
     def _named_losses(self) -> Iterator[None]:
-        """Say what was lost, where the cluster fails and not a task."""
+        """Say what was lost, if the cluster fails and not a task."""
         from concurrent.futures import CancelledError
 
         from distributed.comm import CommClosedError
@@ -350,7 +350,7 @@ class Cluster:
             raise CrashsenseError(f"--cluster: {lost} ({reason}); {_CONTINUES}") from None
 
     def _answers(self) -> bool:
-        """True if the scheduler is still there."""
+        """True if the scheduler is still running."""
         try:
             return self.client.status == "running" and self.client.nthreads() is not None
         except Exception:

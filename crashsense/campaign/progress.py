@@ -8,7 +8,7 @@ from typing import TextIO
 
 
 class ProgressLine:
-    """A line that is written over itself; pass it as ``on_progress``.
+    """A line that overwrites itself; pass it as ``on_progress``.
 
     ``crashsense.evaluate(draws=200, on_progress=crashsense.ProgressLine())``. *stream*: where to;
     None: standard error, which a notebook shows below its cell. :meth:`clear` takes the line away.

@@ -135,7 +135,7 @@ def evaluate(
     or_next : where *out* holds a run of another plan, take ``out-2``, ``out-3``, ... instead of
         refusing; the run says which
     workers : processes; None: one, or all cores for long work
-    executor : an :class:`~crashsense.campaign.executors.Executor` of the caller
+    executor : the caller's :class:`~crashsense.campaign.executors.Executor`
     cluster : address or client of a dask cluster
     engine : ``"numpy"`` or ``"fast"`` (extra ``fast``); None: the fastest installed. Verdicts and
         fire times are the same, floats agree to 1e-9
@@ -161,7 +161,7 @@ def evaluate(
 
 
 def estimate(plan: str | Path | Plan | None = None, **given: Any) -> Estimate:
-    """Measure a few draws of a plan and say what the whole would take.
+    """Measure a few draws of a plan and estimate the whole.
 
     *given*: fields of :class:`How`, and keys of a plan that override it, as :func:`evaluate` takes.
     """
@@ -247,7 +247,7 @@ class _Campaign:
     def seconds_a_draw(self) -> list[float]:
         """Time of one draw of each occurrence, measured on a few draws of three of them.
 
-        The others are taken to cost the more, the longer their signals are.
+        The others are assumed to cost more, the longer their signals are.
         """
         most = min(MEASURED_DRAWS, self.plan.draws)
         first, last = (0, 1) if self.plan.draws == 0 else (1, 1 + most)
@@ -271,7 +271,7 @@ class _Campaign:
         ]
 
     def estimate(self, *, loading_s: float) -> Estimate:
-        """Measure a little, and say what the whole would take; *loading_s* it took to resolve."""
+        """Measure a little and estimate the whole; resolving took *loading_s*."""
         evaluations = self.plan.evaluations
         rows = evaluations * 7
         total = sum(self.seconds_a_draw()) * (self.plan.draws + 1)
@@ -331,7 +331,7 @@ class _Campaign:
             self.on_begin(f"about {_long(work / workers)} of computing in {processes}")
 
     def results(self, tasks: Sequence[Task], *, failures: int = 0) -> Generator[tuple[Task, Made]]:
-        """Yield the results of the tasks, reporting progress over what is to be done now.
+        """Yield the results of the tasks, reporting progress over those to be done now.
 
         *failures*: those in the parts that are there already.
         """
@@ -394,7 +394,7 @@ class _Campaign:
         raise AssertionError  # there is always a further number
 
     def run_in_folder(self, path: Path) -> Run:
-        """Run the plan into a folder; what is there already is kept."""
+        """Run the plan into a folder; existing parts are kept."""
         folder = RunFolder(path)
         folder.check_new_or_run()
         identity = self._identity()
@@ -516,7 +516,7 @@ class _Campaign:
 
 
 def _code_of(rules: Iterable[Rule]) -> Iterator[str]:
-    """Where the code of rules of the user's own stands."""
+    """Files with the code of the user's rules."""
     for rule in rules:
         file = str(getattr(rule, "file", ""))
         if file:

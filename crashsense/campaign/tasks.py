@@ -33,7 +33,7 @@ BUNDLES = 8
 def draws_a_part(job: Job, occurrence: int) -> int:
     """Draws of one task: whole blocks, bounded by the rows that they make.
 
-    Where the pulse is shared a multiple of the draws that are sensed at once.
+    Where the pulse is shared, a multiple of the draws that are sensed at once.
     """
     settings = len(job.sensor_sets) * len(job.algorithms)
     events = job.occurrences[occurrence]
@@ -60,7 +60,7 @@ def split(job: Job, *, draws: int, chunk: int | None = None) -> list[Task]:
 def bundled(
     tasks: Sequence[Task], *, seconds_a_draw: Sequence[float], workers: int
 ) -> list[tuple[Task, ...]]:
-    """Join neighbouring tasks to bundles, the longest first: no worker begins a long one at last.
+    """Join neighbouring tasks into bundles, the longest first: no worker begins a long one last.
 
     *seconds_a_draw*: of each occurrence. A bundle lasts about :data:`BUNDLE_SECONDS`, and less
     where that would leave each worker fewer than :data:`BUNDLES` of them.

@@ -1,6 +1,6 @@
-"""What a worker needs, imported by name: the fork server loads it once for all workers.
+"""Imports that a worker needs: the fork server loads them once for all workers.
 
-Importing this module is its whole effect. Of a run with the engine ``fast`` the server also loads
+Importing this module is its only effect. For a run with the engine ``fast`` the server also loads
 :mod:`crashsense.campaign.warm_compiled`.
 """
 

@@ -1,4 +1,4 @@
-"""What the random draws show, as the page says it: shares with intervals, and zero as a bound."""
+"""Results of the random draws for the page: shares with intervals, and zero as a bound."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def chances_of(
     algorithm: str,
     whole_draws: Sequence[Mapping[str, Any]] = (),
 ) -> Chances | None:
-    """Return what the page says; None where no draw was judged."""
+    """Return the results for the page; None if no draw was judged."""
     if statistics is None or statistics.empty:
         return None
     own = statistics[
@@ -74,7 +74,7 @@ def chances_of(
 
 
 def whole_words(entry: Mapping[str, Any]) -> str:
-    """Say in how many draws all was met: a draw is one trial, whatever its events share.
+    """Say in how many draws everything was met: a draw is one trial, whatever its events share.
 
     >>> print(whole_words({"all_met": 3, "draws": 12, "p_all_met_low": 0.055,
     ...     "p_all_met_high": 0.572, "mean_failures": 2.25, "mean_failures_low": 1.5,
@@ -92,7 +92,7 @@ def whole_words(entry: Mapping[str, Any]) -> str:
 
 
 def never_words(never: int, judged: int, *, draws: int) -> str:
-    """Say that no failure in so many draws is a bound and not zero.
+    """Say that no failure in a number of draws is a bound and not zero.
 
     >>> print(never_words(3, 5, draws=60))
     3 of 5 requirements failed in none of at least 60 draws. For each of these the chance of failure

@@ -1,4 +1,4 @@
-"""What changed against an earlier run, as the top of the page shows it."""
+"""Changes since an earlier run, as the top of the page shows them."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ ORDER = ("lost", "newly failed", "no longer judged", "gained", "newly met")
 class Changes:
     """Requirements that changed: ``baseline`` names the earlier run, ``result`` says it in words.
 
-    ``notes``: what else is not the same in both runs; ``rows``: rows of the comparison, the gravest
+    ``notes``: other differences between the runs; ``rows``: rows of the comparison, the gravest
     first; ``more``: how many are left out.
     """
 

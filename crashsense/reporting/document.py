@@ -1,7 +1,7 @@
-"""One thing to hand in: a run as a printed document, for review by the people responsible.
+"""A run as a printed document, for review by the people responsible.
 
-It says what was tested and what came out. It approves nothing: review and release are lines left
-blank, for people. Numbers come from the run as it is stored; nothing is computed anew.
+It reports tests and their outcome. It approves nothing: review and release are lines left blank,
+for people. Numbers come from the run as it is stored; nothing is computed again.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ MOST_MARGINS = 20
 
 @dataclass(frozen=True, eq=False)
 class Evidence:
-    """What a document needs beside the view of a run.
+    """The data that a document needs besides the view of a run.
 
     ``about``: event -> (row of the event matrix, title); ``rows``: all rows of the matrix that the
     library has; ``waivers``: (event, restraint) -> waiver; ``provenance``: of provenance.json;
@@ -125,7 +125,7 @@ def document_pages(view: RunView, evidence: Evidence) -> list[Figure]:
 
 
 def write_document(view: RunView, evidence: Evidence, path: str | Path) -> Path:
-    """Write the document as PDF; the folder is made if it is not there.
+    """Write the document as PDF; the folder is created if it does not exist.
 
     Raises
     ------
@@ -144,7 +144,7 @@ def write_document(view: RunView, evidence: Evidence, path: str | Path) -> Path:
 
 
 def _cover(paper: Paper, view: RunView, evidence: Evidence) -> None:
-    paper.add(view.title or "Airbag decisions: what was tested and what came out", "title")
+    paper.add(view.title or "Airbag decisions: tests and their outcome", "title")
     paper.add("")
     paper.add(f"CAUTION: {CAUTION}", colour=VERMILION, bold=True)
     paper.add("")
@@ -153,7 +153,7 @@ def _cover(paper: Paper, view: RunView, evidence: Evidence) -> None:
     for pair in view.deciding:
         paper.add(f"{_sentence(result_words(view, pair))}.", bold=True)
     if not view.deciding:
-        paper.add("No gating algorithm in this run: nothing decides.", bold=True)
+        paper.add("This run has no gating algorithm: nothing decides.", bold=True)
     if view.changes is not None:
         paper.add(f"Since {view.changes.baseline}: {view.changes.result}")
     for sentence in fitted_sentences(view):
@@ -177,7 +177,7 @@ def _cover(paper: Paper, view: RunView, evidence: Evidence) -> None:
                 "compared with",
                 ", ".join(n for n, gate in view.gating.items() if not gate) or "none",
             ],
-            ["draws", drawn if view.tally.draws else "nominal only: nothing is said of tolerances"],
+            ["draws", drawn if view.tally.draws else "nominal only: no statement on tolerances"],
             ["computed", str(evidence.provenance.get("finished", "unknown"))],
         ],
     )
@@ -193,7 +193,7 @@ def _sentence(text: str) -> str:
 
 
 def _coverage(paper: Paper, view: RunView, evidence: Evidence) -> None:
-    paper.heading("What was tested: coverage of the event matrix")
+    paper.heading("Tests: coverage of the event matrix")
     nominal = view.nominal
     one = nominal[
         (nominal["sensor_set"] == nominal["sensor_set"].iloc[0])
@@ -219,7 +219,7 @@ def _coverage(paper: Paper, view: RunView, evidence: Evidence) -> None:
         if missing:
             paper.add(f"Not tested: {', '.join(missing)}.")
     if own_events:
-        paper.add(f"Not of the library (records or own recipes): {', '.join(own_events)}.")
+        paper.add(f"Not from the library (records or your own recipes): {', '.join(own_events)}.")
 
 
 def _verdicts(paper: Paper, view: RunView) -> None:
@@ -289,7 +289,7 @@ def _faults(paper: Paper, evidence: Evidence) -> None:
     paper.heading("Single sensor faults")
     matrix = evidence.faults
     if matrix is None:
-        paper.add("No matrix of single faults was handed in (crashsense study faults makes one).")
+        paper.add("No matrix of single faults was given (crashsense study faults makes one).")
         return
     harmful = matrix[matrix["events_harmed"] > 0]
     paper.add(f"{len(harmful)} of {len(matrix)} single faults harm a requirement met without them.")
@@ -395,6 +395,6 @@ def _made_from(paper: Paper, view: RunView, evidence: Evidence) -> None:
     for note in view.notes[:60]:
         paper.add(note, "small")
     if len(view.notes) > 60:
-        paper.add(f"{len(view.notes) - 60} more stand in the page of the run", "small")
+        paper.add(f"{len(view.notes) - 60} more are on the page of the run", "small")
     if not view.notes:
         paper.add("none")

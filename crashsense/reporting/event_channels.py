@@ -1,4 +1,4 @@
-"""What a reader wants to see of an event: the channels that the rules of its family read.
+"""The channels of an event to show: those that the rules of its family read.
 
 Raw, as the structure feels them, and behind the low-pass of a usual sensor (3-pole Bessel, 400 Hz);
 their velocity; their spectrum by third octaves.
@@ -81,7 +81,7 @@ class Reading:
 
     @property
     def kind(self) -> str:
-        """What shares a scale: the unit and, of accelerations, the axis."""
+        """The key of a shared scale: the unit and, for accelerations, the axis."""
         return f"{self.channel[-1]} {self.unit}" if self.unit == "g" else self.unit
 
 
@@ -155,7 +155,7 @@ def third_octaves(
 
 
 def band_peak(samples: FloatArray, *, rate_hz: float, band_hz: tuple[float, float]) -> float:
-    """Largest value of what lies in a band (sharp edges, zero phase), in the unit of *samples*."""
+    """Largest value inside a band (sharp edges, zero phase), in the unit of *samples*."""
     spectrum = np.fft.rfft(samples)
     frequency = np.fft.rfftfreq(samples.size, 1.0 / rate_hz)
     spectrum[(frequency < band_hz[0]) | (frequency >= band_hz[1])] = 0.0

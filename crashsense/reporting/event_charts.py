@@ -50,7 +50,7 @@ def event_parts(
     what_if: WhatIf,
     spreads: Mapping[str, tuple[float, float, int, int]] | None = None,
 ) -> Iterator[dict[str, Any]]:
-    """Yield what the page shows of each event, one at a time."""
+    """Yield the contents of the page for each event, one at a time."""
     gated = {name for name, gate in view.gating.items() if gate}
     place = {pair: number for number, pair in enumerate(view.pairs)}
     drawn: dict[tuple[str, ...], str] = {}
@@ -101,12 +101,12 @@ def _never_challenged(row: Any) -> bool:
 
 
 def _tells_nothing(row: Any) -> bool:
-    """True of what stayed at demand 0, and of an order that nothing put to the test."""
+    """True for a row that stayed at demand 0, and for an order that nothing put to the test."""
     return _never_challenged(row) or bool(row.verdict == "not_challenged")
 
 
 def _idle(rows: Sequence[Any]) -> list[tuple[str, list[str]]]:
-    """Algorithms, and the restraints that nothing in the event tempted; the same ones once."""
+    """Algorithms, and the restraints that nothing in the event challenged; the same ones once."""
     found: dict[str, list[str]] = {}
     several = len({row.sensor_set for row in rows}) > 1
     for row in rows:
@@ -121,7 +121,7 @@ def _idle(rows: Sequence[Any]) -> list[tuple[str, list[str]]]:
 def _listed(
     rows: Sequence[Any], spreads: Mapping[str, tuple[float, float, int, int]]
 ) -> dict[str, Any]:
-    """What the list of events shows and sorts by: the gravest verdict, the least margins."""
+    """The columns by which the list of events sorts: gravest verdict, smallest margins."""
 
     def weight(row: Any) -> int:
         return BY_WEIGHT.index(row.verdict) if row.verdict in BY_WEIGHT else len(BY_WEIGHT)
@@ -158,7 +158,7 @@ def _drawn(
     *,
     spreads: Mapping[str, tuple[float, float, int, int]],
 ) -> dict[str, Any]:
-    """The figure of an event, its sentence, and what is folded below."""
+    """The figure of an event, its sentence, and the folded parts below."""
     parts = figure_parts(rows, deciding, shown, spreads=spreads)
     figure = ""
     if parts.panels:
@@ -184,7 +184,7 @@ def _drawn(
 
 @dataclass(frozen=True, eq=False)
 class FigureParts:
-    """What THE figure of an event shows, on the page and in a file.
+    """The contents of the figure of an event, on the page and in a file.
 
     ``window``: first and last time [ms], and words where that is not all of the event.
     """
@@ -230,7 +230,7 @@ def figure_parts(
 
 
 def _subject(deciding: Sequence[Any], shown: EventView, told: Told | None) -> DemandChart | None:
-    """The demand that the figure shows: what the sentence is about, else the largest asked for."""
+    """The demand that the figure shows: that of the sentence, else the largest required one."""
     if told is not None:
         for chart in shown.demands:
             if (chart.sensor_set, chart.algorithm, chart.restraint) == (
@@ -252,7 +252,7 @@ def _largest(chart: DemandChart) -> float:
 
 
 def _channel(shown: EventView, told: Told | None) -> SensedChannel | None:
-    """The channel of the figure: what the deciding criterion reads, else what uses most range."""
+    """The channel of the figure: read by the deciding criterion, else using most of its range."""
     if told is not None:
         for channel in shown.channels:
             if (channel.channel, channel.sensor_set) == (told.channel, told.sensor_set):
@@ -410,7 +410,7 @@ def _others(
     *,
     x_range: tuple[float, float],
 ) -> dict[str, Any]:
-    """What is folded: channels and demands that are not in the figure; and what stays quiet."""
+    """The folded parts: channels and demands that are not in the figure, and quiet ones."""
     first = channel.sensor_set if channel is not None else ""
     rest = [c for c in shown.channels if c is not channel and c.sensor_set == first]
     rest.sort(key=_share, reverse=True)

@@ -1,4 +1,4 @@
-"""The figure of an event: what the rules of its family read, how the cabin moves, what is required.
+"""The figure of an event: channels that its family's rules read, cabin motion, requirements.
 
 :func:`event_motion` takes the numbers from a recipe; :func:`event_figure` draws numbers.
 """
@@ -63,7 +63,7 @@ class EventMotion:
     moved : displacement [m]
     travel : free-flight travel of an unbelted occupant [m]; None where no requirement counts it
     required : (time [ms], restraints that must fire by then), by time
-    note : what a reader would stumble over
+    note : a remark on something that may surprise a reader
     draws : random draws behind every spread; 0: the nominal draw alone
     velocity_spread, moved_spread, travel_spread : lowest and highest over the draws, or None
     """
@@ -218,7 +218,7 @@ def _range_legend(motion: EventMotion) -> list[Artist]:
 
 
 def event_figure(motion: EventMotion) -> Figure:
-    """Draw what the rules read, velocity, displacement and, where it counts, free-flight travel.
+    """Draw the rules' channels, velocity, displacement and, where it counts, free-flight travel.
 
     Lines are the nominal draw; behind them lies the range of the other draws, if any were taken.
     """

@@ -1,4 +1,4 @@
-"""The first screen: what came of a run, what failed, and what is nearest to failing."""
+"""The first screen: the outcome of a run, its failures, and the smallest margins."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ class Bar:
 
 @dataclass(frozen=True)
 class Card:
-    """A failing event: what failed gravest, and its demand as a small picture."""
+    """A failing event: its gravest failure, and its demand as a small picture."""
 
     event: str
     anchor: str
@@ -70,7 +70,7 @@ class Card:
 
 @dataclass(frozen=True)
 class Answer:
-    """What the first screen shows of one deciding sensor set and algorithm."""
+    """The first screen for one deciding sensor set and algorithm."""
 
     label: str
     sentence: str
@@ -91,7 +91,7 @@ def date_of(view: RunView) -> str:
 def answers_of(
     view: RunView, *, spreads: Mapping[str, tuple[float, float, int, int]]
 ) -> list[Answer]:
-    """One answer a deciding sensor set and algorithm; of no deciding one: of all."""
+    """One answer for each deciding sensor set and algorithm; if none decides, for each."""
     return [_answer(view, pair, spreads=spreads) for pair in view.shown]
 
 
@@ -143,7 +143,7 @@ def _weight(row: Any) -> tuple[int, float]:
 
 
 def bars_of(outcome: Outcome) -> list[Bar]:
-    """The bars of an outcome: must fire, must not and, where it is asked for, the order."""
+    """The bars of an outcome: must fire, must not and, where it is required, the order."""
     out = []
     for title, parts, names in (
         ("Must fire", outcome.fire, FIRE_PARTS),

@@ -195,7 +195,7 @@ def _drawn_rows(view: RunView) -> list[dict[str, Any]]:
 
 @dataclass
 class Combination:
-    """What the page shows of one sensor set and algorithm."""
+    """The part of the page for one sensor set and algorithm."""
 
     sensor_set: str
     algorithm: str

@@ -67,7 +67,7 @@ def element_charts(element: Mapping[str, Any]) -> list[str]:
 
 
 def sensor_parts(entries: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    """Return what the page shows of each sensor set: rows by channel, elements with charts."""
+    """Return the section of each sensor set: rows by channel, elements with charts."""
     return [
         {
             **entry,

@@ -1,4 +1,4 @@
-"""THE figure of an event for files: the panels of the page, drawn with matplotlib."""
+"""The figure of an event for files: the panels of the page, drawn with matplotlib."""
 
 from __future__ import annotations
 

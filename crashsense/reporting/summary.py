@@ -1,4 +1,4 @@
-"""The text summary: what a person must know of a run, read in ten seconds."""
+"""The text summary: the essentials of a run, to be read in ten seconds."""
 
 from __future__ import annotations
 
@@ -55,11 +55,11 @@ def without_rule(verdicts: pd.DataFrame, rules: Mapping[str, Sequence[str]]) -> 
 def worst_margins(
     verdicts: pd.DataFrame, *, most: int = 5, rules: Mapping[str, Sequence[str]] | None = None
 ) -> pd.DataFrame:
-    """Rows with the smallest demand margin: the first to fail if everything grew a little worse.
+    """Rows with the smallest demand margin: the first to fail if everything became a bit worse.
 
     Fire and no-fire requirements share the scale: for both it is the relative change of the
-    threshold that the row still bears (negative: not met). With *rules* (algorithm -> restraints)
-    rows of a restraint without a rule are left out: no threshold would help them.
+    threshold that the row can still bear (negative: not met). With *rules* (algorithm ->
+    restraints) rows of a restraint without a rule are left out: no threshold would help them.
     """
     rows = required_rows(verdicts).dropna(subset=["demand_margin"])
     if rules:
@@ -121,7 +121,7 @@ def compose(view: RunView) -> str:
     lines.append(f"{events} event{'s' * (events != 1)}, sensors: {sets}; {draws}")
     lines += [f"Note: {note}" for note in view.notes[:MOST_NOTES]]
     if len(view.notes) > MOST_NOTES:
-        lines.append(f"Note: {len(view.notes) - MOST_NOTES} more stand in the report")
+        lines.append(f"Note: {len(view.notes) - MOST_NOTES} more are in the report")
     lines += [f"Note: {sentence}" for sentence in fitted_sentences(view)]
     lines += _error_lines(view)
     lines += ["", *_count_lines(view)]
@@ -142,7 +142,7 @@ def compose(view: RunView) -> str:
 
 
 def outcome_lines(view: RunView) -> list[str]:
-    """What a leader repeats of the run, one sentence a deciding algorithm and sensor set."""
+    """The main result of a run, one sentence for each deciding algorithm and sensor set."""
     return [
         f"{view.labels[pair]}: {outcome_of(view.nominal, pair, tally=view.tally).sentence}"
         for pair in view.shown
@@ -150,7 +150,7 @@ def outcome_lines(view: RunView) -> list[str]:
 
 
 def fitted_sentences(view: RunView) -> list[str]:
-    """Say whose numbers were chosen on which events: their verdicts there prove nothing."""
+    """Say which algorithms were fitted to which events: their verdicts there prove nothing."""
     return [
         f"{name} was fitted to {view.fitted_to[name]}: its verdicts there are no independent "
         "evidence."
@@ -217,7 +217,7 @@ def _head(view: RunView, pair: Pair) -> str:
 
 
 def wrapped(line: str) -> list[str]:
-    """Break a long list of names; what follows is indented."""
+    """Break a long list of names; further lines are indented."""
     return textwrap.wrap(line, WIDTH, subsequent_indent="    ", break_long_words=False)
 
 
@@ -228,7 +228,7 @@ def _ruleless_lines(view: RunView) -> list[str]:
 
 
 def ruleless_words(nominal: pd.DataFrame, pair: Pair, rules: Mapping[str, Sequence[str]]) -> str:
-    """Name the restraints that an algorithm does not cover, and what is missed for that."""
+    """Name the restraints that an algorithm does not cover, and count those missed for it."""
     if pair[1] not in rules:
         return ""
     names = [name for name in ALL_RESTRAINTS if name not in rules[pair[1]]]
@@ -237,7 +237,7 @@ def ruleless_words(nominal: pd.DataFrame, pair: Pair, rules: Mapping[str, Sequen
     judged = required_rows(own[own["verdict"] != "not_evaluated"])
     never = [name for name in names if (judged["restraint"] == name).any()]
     missed = int((judged["verdict"] == "missed").sum())
-    tail = f"; {missed} requirements to fire missed for that" if missed else ""
+    tail = f"; {missed} requirements to fire missed for that reason" if missed else ""
     told = [f"No rule in {pair[1]}, never fires: {', '.join(never)}{tail}"] if never else []
     # What a run limited to others leaves open is no gap of the algorithm.
     left_open = set(own["restraint"]) - set(required_rows(own)["restraint"])
@@ -271,7 +271,7 @@ MOST_ORDERS = 6
 
 
 def _order_lines(view: RunView) -> list[str]:
-    """What of the order of restraints fails at nominal, by how it fails."""
+    """The requirements on order that fail at nominal, by kind of failure."""
     rows = view.rows_shown()
     failed = rows[(rows["expectation"] == "order") & rows["verdict"].isin(NOT_MET)]
     lines = []
@@ -288,7 +288,7 @@ def _order_lines(view: RunView) -> list[str]:
 
 
 def _tail(view: RunView, pair: Pair) -> str:
-    """The label of a pair, where there are several to be told apart."""
+    """The label of a pair, where there are several."""
     return f" ({view.labels[pair]})" if len(view.shown) > 1 else ""
 
 
@@ -420,7 +420,7 @@ def result_lines(view: RunView) -> list[str]:
 
 
 def result_words(view: RunView, pair: Pair) -> str:
-    """One clause on what one algorithm met with one sensor set; the nominal draw stands apart."""
+    """One clause on the requirements that one algorithm met with one sensor set; nominal apart."""
     tally, label, draws = view.tally, view.labels[pair], view.tally.draws
     nominal, random = (part.get(pair, Totals()) for part in (tally.nominal, tally.random))
     whole = tally.whole(pair)

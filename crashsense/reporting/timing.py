@@ -67,7 +67,7 @@ def kind_of_event(name: str) -> str:
 def classes_of(strips: Sequence[Strip]) -> list[tuple[str, list[Strip]]]:
     """Strips by family and kind of event, in the order in which they come; heading -> strips.
 
-    Kinds of which a family has a single event stand together.
+    Kinds of which a family has a single event are put together.
     """
     families: dict[str, dict[str, list[Strip]]] = {}
     for strip in strips:

@@ -1,4 +1,4 @@
-"""What a report shows of a run, as plain numbers: the only place that knows both."""
+"""The contents of a report as plain numbers: the only place that knows both run and report."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What if thresholds were scaled, or occupants flew further: data of the page's sliders."""
+"""Data of the page's sliders: scaled thresholds, and occupants that fly further."""
 
 from __future__ import annotations
 

@@ -92,7 +92,7 @@ def restraint_words(restraint: object) -> str:
 
 
 def must_words(expectation: str) -> str:
-    """What a requirement asks, in the column "must".
+    """The kind of a requirement, in the column "must".
 
     >>> must_words("no_fire"), must_words("order")
     ('not fire', 'in order')

@@ -34,7 +34,7 @@ PART_WORDS = {
 
 @dataclass(frozen=True)
 class Outcome:
-    """Requirements of one sensor set and algorithm in the nominal draw, by what came of them.
+    """Requirements of one sensor set and algorithm in the nominal draw, by outcome.
 
     ``fire``: must-fire requirements by verdict; ``no_fire``: must-not-fire requirements, where a
     held one is ``challenged`` if its demand ever left 0, else ``never_challenged``: nothing tempted

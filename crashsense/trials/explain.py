@@ -28,10 +28,10 @@ class Row:
     Parameters
     ----------
     criterion : readable name, with the part of the rule that it belongs to
-    threshold, unit : what is asked, in the unit of the trade
-    at_required : what was there at the required time; None where none applies
-    needed_then : what was asked at the required time, where a threshold moves; None with it
-    reached : what was there when the restraint fired or, if it did not, at its largest demand
+    threshold, unit : the value that the criterion needs, in the unit of the trade
+    at_required : its value at the required time; None where none applies
+    needed_then : the threshold at the required time, where it moves; else None
+    reached : its value when the restraint fired or, if it did not, at its largest demand
     decides : True if it was the reason at that sample (of a late or missed restraint: at the
         required time)
     """
@@ -56,13 +56,13 @@ class Explanation:
 
     Parameters
     ----------
-    restraint, verdict, expectation : what is explained
+    restraint, verdict, expectation : the verdict to explain
     required_ms : required time [ms], None where none applies
     why : the sample that fired or, if none did, that of the largest demand; None where ``note``
         says it all
     at_required : for a restraint that is late or missed: the largest demand up to the required
         time; None if demand was still 0
-    note : what else must be said, empty if nothing
+    note : a further remark, or empty
     fire_ms : when it fired [ms], None if it did not
     """
 
@@ -119,7 +119,7 @@ class Explanation:
         return f"{start}: {self._reason()}."
 
     def _reason(self) -> str:
-        """What the criterion reached of what is asked, when, and what it needed."""
+        """The value that the criterion reached, when, its threshold, and the difference."""
         lacking = self.verdict in ("late", "missed")
         reading, cause = self.nearest, self.cause
         if reading is None or cause is None:
@@ -159,7 +159,7 @@ class Explanation:
                     then.threshold if lacking and then is not None else None,
                 )
             )
-        # Branches of a rule may ask the same of the same criterion: that is one row.
+        # Branches of a rule may have equal thresholds for the same criterion: that is one row.
         return tuple(sorted(dict.fromkeys(found), key=lambda row: not row.decides))
 
     def table(self, *, most: int = MOST_LINES, width: int = WIDTH) -> list[str]:
@@ -170,7 +170,7 @@ class Explanation:
         lacking = self.at_required is not None
         then = "when it fired" if self.fire_ms is not None else "largest"
         heads = ["criterion", "needs", *(["when required"] if lacking else []), then]
-        # What did not decide is shown by how near it was.
+        # Criteria that did not decide are listed by how near they came.
         shown = sorted(rows, key=lambda row: (not row.decides, -row.share))
         shown = shown[: most - 2] if len(rows) > most - 1 else shown
         cells = [heads, *(_cells(row, lacking=lacking) for row in shown)]
@@ -208,7 +208,7 @@ class Explanation:
         return f"<Explanation {self.restraint}: {self.verdict}; print it, or see lines()>"
 
 
-#: How a verdict reads where no criterion says more.
+#: Words for a verdict that no criterion explains further.
 _VERDICTS = {
     "held": "Held, as it must",
     "missed": "Never fired",
@@ -223,7 +223,7 @@ _VERDICTS = {
     "too_late": "Too late",
 }
 
-#: Part of a rule -> what the reader knows it as.
+#: Part of a rule -> its name for the reader.
 _PARTS = {"arming": "arming", "safing": "arming", "guard": "guard", "plausibility": "plausibility"}
 
 
@@ -251,7 +251,7 @@ def _cells(row: Row, *, lacking: bool) -> list[str]:
 
 
 def _part(value: float, threshold: float) -> str:
-    """So much of what was asked then: a threshold may have moved since."""
+    """The value reached of the threshold at that time, which may have moved since."""
     return f"{' of '.join(pair_text(value, threshold))} {_percent(value, threshold)}"
 
 
@@ -267,7 +267,7 @@ def _percent(value: float, threshold: float) -> str:
 
 @dataclass(frozen=True)
 class Shared:
-    """Restraints of one trial for which the same holds, word for word."""
+    """Restraints of one trial with the same explanation, word for word."""
 
     restraints: tuple[str, ...]
     explanation: Explanation
@@ -286,12 +286,12 @@ def shared(explanations: Sequence[Explanation]) -> list[Shared]:
     return [Shared(tuple(e.restraint for e in own), own[0]) for own in groups.values()]
 
 
-#: Verdicts in the order of what a reader wants explained first.
+#: Verdicts in the order in which a reader wants them explained.
 _ORDER = ("inadvertent", "early", "missed", "late", "rule_error", "on_time", "held", "open_fired")
 
 
 def main_explanation(explanations: Sequence[Explanation]) -> Explanation | None:
-    """The explanation that matters most: what failed gravest, else what came nearest to failing."""
+    """The most important explanation: the gravest failure, else the row nearest to failing."""
 
     def weight(one: Explanation) -> tuple[int, float]:
         place = _ORDER.index(one.verdict) if one.verdict in _ORDER else len(_ORDER)
@@ -305,7 +305,7 @@ def main_explanation(explanations: Sequence[Explanation]) -> Explanation | None:
 
 
 def due_lines(found: Why | None, *, due_ms: float) -> list[str]:
-    """What a late restraint lacked at its required time [ms]."""
+    """The criteria that a late restraint lacked at its required time [ms]."""
     if found is None:
         return [f"at the required time ({due_ms:.2f} ms) its demand was still 0"]
     head = (
@@ -316,7 +316,7 @@ def due_lines(found: Why | None, *, due_ms: float) -> list[str]:
 
 
 def _order_explained(trial: Trial, name: str, *, draw: int | None) -> Explanation:
-    """Say how two restraints followed each other, and what is asked."""
+    """Say how two restraints followed each other, and which order is required."""
     found, at = trial.order(name), trial.at(draw)
     restraint, order = trial.event.orders[name]
     verdict, fire_ms = str(found.scores.verdict[at]), 1e3 * float(found.fire_s[at])
@@ -325,12 +325,12 @@ def _order_explained(trial: Trial, name: str, *, draw: int | None) -> Explanatio
         side = f"{delay_ms:.1f} ms after" if delay_ms >= 0.0 else f"{-delay_ms:.1f} ms before"
         told = f"{restraint} fired at {fire_ms:.1f} ms, {side} {order.after}"
     elif verdict == "alone":
-        told = f"{restraint} fired at {fire_ms:.1f} ms, {order.after} never does"
+        told = f"{restraint} fired at {fire_ms:.1f} ms, {order.after} never did"
     elif verdict == "not_challenged":
         told = f"{restraint} did not fire"
     else:
         told = found.reason(at)
-    asked = f"asked: {order.words}"
+    asked = f"required: {order.words}"
     return Explanation(
         name,
         verdict,
