@@ -47,7 +47,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "events": ("events", "events", "List, show and export the events of the library."),
     "fit": ("fit", "fit", "Fit a front structure to your own measured wall test."),
     "lesson": ("lesson", "lesson", "List lessons; write one as page and script, or notebook."),
-    "new": ("new", "new", "Write a commented template that runs as it is."),
+    "new": ("new", "new", "Write a commented template that runs unchanged."),
     "rules": ("rules", "rules", "List or show rule families and shipped algorithms."),
     "safety": ("safety", "safety", "Print scope, hazards, regulations and data limits."),
     "sensors": ("sensors", "sensors", "List or show sensor parts and sensor sets."),

@@ -122,7 +122,7 @@ def report_lines(found: Fit, *, without: tuple[str, ...]) -> list[str]:
         f" {entry.cost:.1f}",
         "Misses (sums of squares, each in units of its tolerance):",
         *(f"  {name:<24}{value:8.1f}" for name, value in found.misses.items()),
-        "Held to besides the record:",
+        "Other conditions of the fit:",
         *(f"  {line}" for line in without),
         "Not fitted, kept from the starting vehicle: sensing locations, centre, upper body, sill,"
         " lengths that fold, damping of what is crushed, geometry.",

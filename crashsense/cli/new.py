@@ -1,4 +1,4 @@
-"""``crashsense new``: a commented template that runs as it is."""
+"""``crashsense new``: a commented template that runs unchanged."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ BUILD = "cc -O2 -shared -fPIC -o {library} {source}"
 @click.argument("kind", required=False, metavar="|".join(KINDS))
 @click.argument("file", required=False)
 def new(kind: str | None, file: str | None) -> None:
-    """Write a commented template that runs as it is.
+    """Write a commented template that runs unchanged.
 
     FILE is my_plan.toml, my_sensor.toml ... by default. A rule comes as an algorithm
     (.toml) with a rule in Python (.py) beside it; a c-rule as an algorithm, a C source and the

@@ -62,7 +62,7 @@ def folded(text: str, columns: int) -> str:
 #: A line of at least so many letters was wrapped: the next one goes on with it.
 FULL = 72
 
-#: What begins a line of its own, and a point of a list.
+#: Beginnings of a separate line and of a list item.
 _OPENS = re.compile(r"[-*#|>] |\d+\. |.*(::|  )")
 _POINT = re.compile(r"\s*([-*] |\d+\. )")
 

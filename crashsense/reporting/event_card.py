@@ -92,7 +92,7 @@ def card(recipe: Recipe, event: Event) -> list[str]:
         lines.append(f"  {restraint:<22} {entry.expectation:<8} {time:<9} {entry.basis}")
         if entry.order is not None:
             lines.append(f"  {'':<22} {'order':<8} {entry.order.words}: {entry.order.basis}")
-    lines += ["", "Asked of further restraints where an algorithm or a plan is about them"]
+    lines += ["", "Requirements of further restraints, where an algorithm or a plan covers them"]
     for restraint in FURTHER_RESTRAINTS:
         entry = further_requirement(event, restraint)
         time = "" if entry.required_s is None else f"{1e3 * entry.required_s:.1f} ms"

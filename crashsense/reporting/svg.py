@@ -59,7 +59,7 @@ class Mark:
 
 @dataclass(frozen=True)
 class Frame:
-    """Where data stand in a chart: data ranges and the box on the page [px]."""
+    """Place of data in a chart: data ranges and the box on the page [px]."""
 
     x_range: tuple[float, float]
     y_range: tuple[float, float]
@@ -244,7 +244,7 @@ def _legend(rows: Sequence[Sequence[tuple[float, Line]]], *, left: float, y: flo
 
 
 def trace_path(line: Line, *, frame: Frame, most: int = MOST_POINTS, fine: int = FINE) -> str:
-    """A trace inside a frame, thinned out to *most* points; without a look of its own scaled."""
+    """A trace inside a frame, thinned out to *most* points; scaled if it has no look."""
     # Cut first, then thin out: a window into a long event keeps all its points.
     inside = (line.x >= frame.x_range[0]) & (line.x <= frame.x_range[1]) & np.isfinite(line.y)
     if not inside.any():
