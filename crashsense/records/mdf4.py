@@ -64,15 +64,16 @@ def _quiet_end() -> Iterator[None]:
 
 
 def _give_up(error: BaseException) -> None:
-    """Keep the package's half-built object quiet: its clean-up needs what was never set."""
+    """Close files of the package's half-built object: its own clean-up needs what was never set."""
     trace = error.__traceback__
     while trace is not None:
         half = trace.tb_frame.f_locals.get("self")
-        if type(half).__name__ == "MDF4" and not hasattr(half, "header"):
+        if type(half).__name__ == "MDF4":
             half._closed = True  # type: ignore[union-attr]
-            stream = getattr(half, "_file", None)
-            if stream is not None:
-                stream.close()
+            for name in ("_file", "_tempfile"):
+                stream = getattr(half, name, None)
+                if stream is not None:
+                    stream.close()
         trace = trace.tb_next
 
 

@@ -224,7 +224,8 @@ def channel_info(series: Series, number: int) -> ChannelInfo:
     code = series.name.strip().upper()
     words = " ".join(f"{series.name} {series.words}".replace("_", " ").upper().split())
     step = float(np.median(np.diff(series.times_s))) if series.times_s.size > 1 else None
-    first = round(float(series.times_s[0]) / step) if step and step > 0 else None
+    start = float(series.times_s[0]) / step if step and step > 0 else np.inf
+    first = round(start) if np.isfinite(start) else None
     is_code = CODE.fullmatch(code) is not None
     vehicle = int(code[0]) if is_code and code[0].isdigit() else 1
     axis = {"1": "X", "2": "Y", "3": "Z"}.get(code[14], code[14]) if is_code else ""
