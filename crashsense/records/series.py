@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -20,6 +20,7 @@ import numpy as np
 from crashsense.arrays import FloatArray
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError
+from crashsense.files import LARGEST
 from crashsense.records.findings import Finding
 from crashsense.records.header import ChannelInfo, Record, Samples, TestInfo, record_name
 from crashsense.records.table import COLUMNS, MOST_VALUES, TIME, RawTable, TableFile
@@ -84,6 +85,16 @@ def whole_file(path: Path, *, kind: str) -> Iterator[None]:
         raise InputError([Fault(path.name, "content", None, expected)]) from None
 
 
+def _plausible(series: Series) -> Series:
+    """Make values that no quantity can have NaN, as text in a table would be refused."""
+    with np.errstate(invalid="ignore"):
+        times, values = (
+            np.where(np.abs(numbers) <= LARGEST, numbers, np.nan)
+            for numbers in (series.times_s, series.values)
+        )
+    return replace(series, times_s=times, values=values)
+
+
 @dataclass(frozen=True)
 class Container:
     """The face of a reader whose files hold named series: all but how they are loaded.
@@ -100,7 +111,8 @@ class Container:
 
         @lru_cache(maxsize=1)
         def kept(path: Path, _changed: int, _size: int) -> Content:
-            return loaded(path)
+            content = loaded(path)
+            return replace(content, series=[_plausible(series) for series in content.series])
 
         object.__setattr__(self, "_kept", kept)
 
