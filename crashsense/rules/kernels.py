@@ -131,9 +131,9 @@ def window_sum(values: FloatArray, ticks: int) -> FloatArray:
 def _with_earlier(
     values: FloatArray, ticks: int, combine: np.ufunc, *, fill: float | None = None
 ) -> FloatArray:
-    """Combine every sample with the one *ticks* before it; *fill* stands before the first (None:
-    those samples stay as they are). ``0 < ticks < samples``.
+    """Combine every sample with the one *ticks* before it, ``0 < ticks < samples``.
 
+    *fill* stands before the first sample; None: samples that have none so early stay as they are.
     All rows run in one go, as if one followed the other: numpy needs a third of the time that it
     needs row by row, and the first samples of a row, which have met those of the row before, are
     then put right.
