@@ -35,7 +35,6 @@ from crashsense.trials.block import (
     sense_block,
 )
 from crashsense.trials.judge import Answer, InOrder, in_order
-from crashsense.trials.lanes import answers_in_lanes
 from crashsense.trials.rows import (
     KEY,
     VERDICT_SCHEMA,
@@ -310,11 +309,10 @@ class Trial:
         events = asked_by(self.events, algorithms)
         required = {e.name: dict(required_times(e, self.required_s[e.name])) for e in events}
         judges = judges_of(events, algorithms, self.sensor_set)
-        about: dict[str, Any] = {"events": events, "required_s": required}
         with engines.using(self.engine):
-            answers = answers_in_lanes(judges, self._kept(), **about) if scores_only else None
-            if answers is None:
-                answers = answers_of(judges, self._kept(), **about)
+            answers = answers_of(
+                judges, self._kept(), events=events, required_s=required, scores_only=scores_only
+            )
         return replace(
             self,
             events=tuple(events),
