@@ -15,7 +15,7 @@ WIDTH, HEIGHT = 380.0, 220.0
 
 
 def element_charts(element: Mapping[str, Any]) -> list[str]:
-    """Capacitance over acceleration, reading over frequency, and the answer to a step."""
+    """Return charts of capacitance over acceleration, frequency response and step response."""
     name = element["name"]
     load, farads = (np.array(element[key]) for key in ("load_g", "capacitance_ff"))
     hz, gain = (np.log10(np.array(element[key])) for key in ("hz", "gain"))
@@ -44,7 +44,7 @@ def element_charts(element: Mapping[str, Any]) -> list[str]:
         small(
             [
                 svg.Line("element", load, farads, BLUE, 1.8),
-                svg.Line("if it were linear", load, slope * load, GREY, 1.2, "4 3"),
+                svg.Line("linear", load, slope * load, GREY, 1.2, "4 3"),
             ],
             "change of capacitance over acceleration, with its full scales",
             x_label="acceleration [g]",
@@ -53,17 +53,17 @@ def element_charts(element: Mapping[str, Any]) -> list[str]:
         ),
         small(
             [svg.Line("element", hz, gain, BLUE, 1.8)],
-            "reading for each acceleration over frequency",
+            "frequency response",
             x_label="frequency [Hz]",
-            y_label="reading for each acceleration [-]",
+            y_label="frequency response [-]",
             levels=[("−3 dB", float(np.log10(0.5) / 2.0))],
             decades=True,
         ),
         small(
             [svg.Line("element", times, step, BLUE, 1.8)],
-            "answer to a step of acceleration",
+            "step response",
             x_label="time [µs]",
-            y_label="answer to a step [-]",
+            y_label="step response [-]",
             levels=[("end value", 1.0)],
         ),
     ]
