@@ -68,6 +68,12 @@ def _alone(code: int, a: FloatArray, out: FloatArray, c: FloatArray) -> None:
         for k in range(out.size):
             x = a[k] - c2
             out[k] = c0 + c1 * (0.001 * (x if x > 0.0 else 0.0))
+    elif code == op.CODE:
+        inverse = 1.0 / c0
+        for k in range(out.size):
+            x = np.rint(over(a[k], c0, inverse))
+            x = x if x > c1 else c1
+            out[k] = x if x < c2 else c2
 
 
 @_jit
@@ -128,6 +134,44 @@ def _roll(rate: FloatArray, angle: FloatArray, out: FloatArray, c: FloatArray) -
                 needed = max(np.sqrt(2.0 * lift) / gyration, least) * threshold
             demand = rate[k] / needed
         out[k] = demand
+
+
+@_jit
+def _line(a: FloatArray, out: FloatArray, vertices: FloatArray, n: int) -> None:
+    """As ``numpy.interp``, vertex after vertex."""
+    out[:] = vertices[n]
+    for vertex in range(n):
+        place, value, slope = vertices[vertex], vertices[n + vertex], vertices[2 * n + vertex]
+        for k in range(out.size):
+            x = a[k]
+            out[k] = slope * (x - place) + value if x >= place else out[k]
+
+
+@_jit
+def _ray(a: FloatArray, b: FloatArray, out: FloatArray, vertices: FloatArray, n: int) -> None:
+    """As ``polyline.along_ray``: the last part of the line that holds is the one that counts."""
+    u0, v0 = vertices[0], vertices[1]
+    level = v0 > 0.0
+    divisor = v0 if level else u0
+    inverse = 1.0 / divisor
+    for k in range(out.size):
+        x = b[k] if level else a[k]
+        out[k] = over(x if x > 0.0 else 0.0, divisor, inverse)
+    for vertex in range(n):
+        u0, v0 = vertices[2 * vertex], vertices[2 * vertex + 1]
+        if vertex + 1 < n:
+            u1, v1 = vertices[2 * vertex + 2], vertices[2 * vertex + 3]
+            by_u, by_v, divisor = v0 - v1, u1 - u0, u1 * v0 - u0 * v1
+        elif v0 > 0.0:
+            by_u, by_v, divisor = 0.0, 1.0, v0
+        else:
+            by_u, by_v, divisor = 1.0, 0.0, u0
+        inverse = 1.0 / divisor
+        for k in range(out.size):
+            u = a[k] if a[k] > 0.0 else 0.0
+            v = b[k] if b[k] > 0.0 else 0.0
+            here = over(by_u * u + by_v * v, divisor, inverse)
+            out[k] = here if v * u0 <= u * v0 else out[k]
 
 
 # --- operations with memory -----------------------------------------------------------------------
@@ -294,6 +338,57 @@ def _change(a: FloatArray, out: FloatArray, memory: FloatArray, first: int, size
             y[:] = 0.0
 
 
+@_jit
+def _section(a: FloatArray, out: FloatArray, memory: FloatArray, c: FloatArray, size: int) -> None:
+    b0, b1, b2, a1, a2 = c[0], c[1], c[2], c[3], c[4]
+    p, q = memory[0], memory[1]
+    for i in range(size):
+        x, y = a[i], out[i]
+        for j in range(LANES):
+            z = b0 * x[j] + p[j]
+            p[j] = b1 * x[j] - a1 * z + q[j]
+            q[j] = b2 * x[j] - a2 * z
+            y[j] = z
+
+
+@_jit
+def _since(
+    a: FloatArray, b: FloatArray, out: FloatArray, memory: FloatArray, awake: int, size: int
+) -> None:
+    """*awake*: ticks of this piece that count as going on, whatever *b* is."""
+    top = memory[0]
+    for i in range(size):
+        x, going, y = a[i], b[i], out[i]
+        for j in range(LANES):
+            t = x[j] if x[j] > top[j] or (i >= awake and going[j] < 1.0) else top[j]
+            top[j] = t
+            y[j] = t
+
+
+@_jit
+def _restarted(
+    a: FloatArray,
+    b: FloatArray,
+    out: FloatArray,
+    memory: FloatArray,
+    c: FloatArray,
+    awake: int,
+    size: int,
+) -> None:
+    """As :func:`_velocity`; *awake* as in :func:`_since`."""
+    shift, divisor, decay, lowest, rest = c[0], c[1], c[2], c[3], c[4]
+    inverse = 1.0 / divisor
+    v = memory[0]
+    for i in range(size):
+        x, going, y = a[i], b[i], out[i]
+        for j in range(LANES):
+            z = decay * v[j] + over(x[j] - shift, divisor, inverse)
+            z = z if z > lowest else lowest
+            z = 0.0 if i >= awake and going[j] < 1.0 else z
+            v[j] = z
+            y[j] = z if z >= rest else 0.0
+
+
 # --- scores ---------------------------------------------------------------------------------------
 
 
@@ -375,18 +470,19 @@ def _operate(
 ) -> int:
     """Run one operation over *size* ticks; return where its ring now is."""
     code, n = row[0], row[4]
-    out, a = registers[row[1]], registers[row[2]]
-    if code <= op.ROOT or code == op.RAISE or code == op.RAMP:
-        flat = size * LANES
-        _alone(code, a.reshape(-1)[:flat], out.reshape(-1)[:flat], c)
+    out, a, b = registers[row[1]], registers[row[2]], registers[row[3]]
+    flat = size * LANES
+    each, one, two = out.reshape(-1)[:flat], a.reshape(-1)[:flat], b.reshape(-1)[:flat]
+    if code <= op.ROOT or code == op.RAISE or code == op.RAMP or code == op.CODE:
+        _alone(code, one, each, c)
     elif code <= op.STEP:
-        flat = size * LANES
-        b = registers[row[3]].reshape(-1)
-        _of_two(code, a.reshape(-1)[:flat], b[:flat], out.reshape(-1)[:flat], c)
+        _of_two(code, one, two, each, c)
     elif code == op.ROLL:
-        flat = size * LANES
-        b = registers[row[3]].reshape(-1)
-        _roll(a.reshape(-1)[:flat], b[:flat], out.reshape(-1)[:flat], c)
+        _roll(one, two, each, c)
+    elif code == op.LINE:
+        _line(one, each, weights[row[6] :], n)
+    elif code == op.RAY:
+        _ray(one, two, each, weights[row[6] :], n)
     else:
         own = memory[row[5] :]
         if code == op.VELOCITY:
@@ -409,6 +505,12 @@ def _operate(
             at = _response(a, out, own, weights[row[6] :], at, n, size)
         elif code == op.CHANGE:
             _change(a, out, own, first, size)
+        elif code == op.SECTION:
+            _section(a, out, own, c, size)
+        elif code == op.SINCE:
+            _since(a, b, out, own, n - first, size)
+        elif code == op.RESTARTED:
+            _restarted(a, b, out, own, c, n - first, size)
     return at
 
 
