@@ -18,6 +18,7 @@ import numpy as np
 
 from crashsense import operations as op
 from crashsense.arrays import FloatArray, IntArray
+from crashsense.compiled_lanes import over
 from crashsense.compiled_vectors import (
     LANES,
     Vector,
@@ -62,7 +63,7 @@ def _ramp(c: list[Vector], a: Vector, b: Vector) -> Vector:
 
 
 def _velocity(c: list[Vector], a: Vector, b: Vector, now: Vector, v: Vector) -> Pair:
-    shift, divisor, decay, lowest, rest = c
+    shift, divisor, decay, lowest, rest = c[:5]
     v = larger(decay * v + (a - shift).over(divisor), lowest)
     return (v >= rest).choose(v, 0.0), v
 
@@ -101,6 +102,28 @@ def _window_sum(
     return total - before, total, total
 
 
+def _code(c: list[Vector], a: Vector, b: Vector) -> Vector:
+    return smaller(larger(a.over(c[0]).whole(), c[1]), c[2])
+
+
+def _section(
+    c: list[Vector], a: Vector, b: Vector, now: Vector, p: Vector, q: Vector
+) -> tuple[Vector, Vector, Vector]:
+    z = c[0] * a + p
+    return z, c[1] * a - c[3] * z + q, c[2] * a - c[4] * z
+
+
+def _since(c: list[Vector], a: Vector, b: Vector, now: Vector, top: Vector) -> Pair:
+    top = ((now >= c[5]) & (b < 1.0)).choose(a, larger(a, top))
+    return top, top
+
+
+def _restarted(c: list[Vector], a: Vector, b: Vector, now: Vector, v: Vector) -> Pair:
+    _, v = _velocity(c, a, b, now, v)
+    v = ((now >= c[5]) & (b < 1.0)).choose(v.like(0.0), v)
+    return (v >= c[4]).choose(v, 0.0), v
+
+
 #: Reading a channel has the code of its sense, 0 or less; what is not here has a loop of its own.
 _operation = chosen_by_code(
     {
@@ -125,12 +148,16 @@ _operation = chosen_by_code(
         op.STEP: plain(lambda c, a, b: (a >= c[0]).choose(c[1], b)),
         op.RAISE: plain(_raised),
         op.RAMP: plain(_ramp),
+        op.CODE: plain(_code),
         op.VELOCITY: remembering(1, _velocity),
         op.LEAKY_SUM: remembering(1, _leaky_sum),
         op.RUNNING_MAX: remembering(1, _running_max),
         op.TRAVEL: remembering(2, _travel),
         op.ELAPSED: remembering(1, _elapsed),
         op.CHANGE: remembering(1, _change),
+        op.SECTION: remembering(2, _section),
+        op.SINCE: remembering(1, _since),
+        op.RESTARTED: remembering(1, _restarted),
         op.DELAY: ring(0, lambda c, a, before: (before, a)),
         op.WINDOW_SUM: ring(1, _window_sum),
         op.WINDOW_MAX: window_max,
@@ -153,6 +180,44 @@ def _roll(rate: FloatArray, angle: FloatArray, out: FloatArray, c: FloatArray) -
                 needed = max(np.sqrt(2.0 * lift) / gyration, least) * threshold
             demand = rate[k] / needed
         out[k] = demand
+
+
+@_jit
+def _line(a: FloatArray, out: FloatArray, vertices: FloatArray, n: int) -> None:
+    """As ``numpy.interp``, vertex after vertex."""
+    out[:] = vertices[n]
+    for vertex in range(n):
+        place, value, slope = vertices[vertex], vertices[n + vertex], vertices[2 * n + vertex]
+        for k in range(out.size):
+            x = a[k]
+            out[k] = slope * (x - place) + value if x >= place else out[k]
+
+
+@_jit
+def _ray(a: FloatArray, b: FloatArray, out: FloatArray, vertices: FloatArray, n: int) -> None:
+    """As ``polyline.along_ray``: the last part of the line that holds is the one that counts."""
+    u0, v0 = vertices[0], vertices[1]
+    level = v0 > 0.0
+    divisor = v0 if level else u0
+    inverse = 1.0 / divisor
+    for k in range(out.size):
+        x = b[k] if level else a[k]
+        out[k] = over(x if x > 0.0 else 0.0, divisor, inverse)
+    for vertex in range(n):
+        u0, v0 = vertices[2 * vertex], vertices[2 * vertex + 1]
+        if vertex + 1 < n:
+            u1, v1 = vertices[2 * vertex + 2], vertices[2 * vertex + 3]
+            by_u, by_v, divisor = v0 - v1, u1 - u0, u1 * v0 - u0 * v1
+        elif v0 > 0.0:
+            by_u, by_v, divisor = 0.0, 1.0, v0
+        else:
+            by_u, by_v, divisor = 1.0, 0.0, u0
+        inverse = 1.0 / divisor
+        for k in range(out.size):
+            u = a[k] if a[k] > 0.0 else 0.0
+            v = b[k] if b[k] > 0.0 else 0.0
+            here = over(by_u * u + by_v * v, divisor, inverse)
+            out[k] = here if v * u0 <= u * v0 else out[k]
 
 
 # --- scores ---------------------------------------------------------------------------------------
@@ -221,11 +286,20 @@ def _summary(demand: FloatArray, s: FloatArray, first: int, size: int) -> None:
 
 
 @_jit
-def _apart(registers: FloatArray, row: IntArray, c: FloatArray, size: int) -> None:
+def _apart(
+    registers: FloatArray, row: IntArray, c: FloatArray, weights: FloatArray, size: int
+) -> None:
     """Run an operation that has a loop of its own over *size* ticks."""
-    a, b, out = registers[row[2]], registers[row[3]], registers[row[1]]
+    code, n = row[0], row[4]
     flat = size * LANES
-    _roll(a.reshape(-1)[:flat], b.reshape(-1)[:flat], out.reshape(-1)[:flat], c)
+    out = registers[row[1]].reshape(-1)[:flat]
+    a, b = registers[row[2]].reshape(-1)[:flat], registers[row[3]].reshape(-1)[:flat]
+    if code == op.ROLL:
+        _roll(a, b, out, c)
+    elif code == op.LINE:
+        _line(a, out, weights[row[6] :], n)
+    elif code == op.RAY:
+        _ray(a, b, out, weights[row[6] :], n)
 
 
 @_jit
@@ -285,8 +359,8 @@ def run_program(
                 if code == op.READ:
                     code = -n_k
                     a = read + ((group * channels + operations[k, 2]) * n + first) * _ROW
-                elif code == op.ROLL:
-                    _apart(values, operations[k], numbers[k], size)
+                elif code == op.ROLL or code == op.LINE or code == op.RAY:
+                    _apart(values, operations[k], numbers[k], weights, size)
                     continue
                 rings[k] = _operation(
                     *(code, here + operations[k, 1] * room, a, b, told + 8 * op.NUMBERS * k),

@@ -142,6 +142,9 @@ class Mask:
         chosen = self.builder.select(self.value, then.value, then.like(otherwise).value)
         return Vector(self.builder, chosen)
 
+    def __and__(self, other: Mask) -> Mask:
+        return Mask(self.builder, self.builder.and_(self.value, other.value))
+
     def any(self) -> Any:
         """A number that is not 0 if it holds in any lane."""
         bits = self.builder.bitcast(self.value, ir.IntType(WIDTH))
@@ -191,8 +194,9 @@ def everywhere(builder: Any, number: Any) -> Vector:
 class Given:
     """Arguments of an operation: where its result goes, what it works on, what it remembers.
 
-    ``c``: its numbers, the last is ``n``; ``at``: place in its ring; ``first``: number of the first tick; ``n``: its
-    number of ticks; ``ticks``: how many are to be done; ``weights``: their address.
+    ``c``: its numbers, the last is ``n``; ``at``: place in its ring; ``first``: number of the first
+    tick; ``n``: its number of ticks; ``ticks``: how many are to be done; ``weights``: their
+    address.
     """
 
     NUMBERS = 5

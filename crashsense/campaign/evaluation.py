@@ -29,6 +29,7 @@ from crashsense.scoring import FAILURES
 from crashsense.sensing import SensorSet
 from crashsense.trials import Conditions, Trial, joined, run_trials
 from crashsense.trials.drawn import drawn_of
+from crashsense.trials.rows import verdict_columns
 
 #: Table -> what makes up its rows, as :func:`build_table` takes it.
 Pieces = dict[str, list[Mapping[str, Any]]]
@@ -117,7 +118,7 @@ def _run_task(job: Job, task: Task) -> dict[str, pa.Table]:
             _keep(job.keep, trial, pieces)
         scored[trial.sensor_set.name].append(trial.scores_only())
     for trials in scored.values():
-        pieces["verdicts"].extend(joined(trials).columns())
+        pieces["verdicts"].extend(verdict_columns(joined(trials)))
     tables = {"verdicts": build_table(pieces["verdicts"], schema=VERDICT_SCHEMA)}
     if "fire_curves" in job.keep:
         tables["fire_curves"] = build_table(pieces["fire_curves"], schema=CURVE_SCHEMA)

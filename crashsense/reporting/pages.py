@@ -6,7 +6,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from crashsense.synthesis.nominal_cache import cache_folder
+from crashsense.resources import CACHE_VARIABLE, user_folder
 
 if TYPE_CHECKING:
     from jinja2 import BytecodeCache, Environment
@@ -41,7 +41,7 @@ def _kept_code() -> BytecodeCache | None:
             with suppress(OSError):  # a full disk, or a folder that cannot be written
                 super().dump_bytecode(bucket)
 
-    folder = cache_folder()
+    folder = user_folder(CACHE_VARIABLE)
     if folder is None:
         return None
     try:
