@@ -55,6 +55,20 @@ CHANGE = 28
 #: roll rate ``a`` at roll angle ``b`` over the rate that tips the car; ``c0`` angle of tipping,
 #: ``c1`` g times radius, ``c2`` gyration, ``c3`` least rate, ``c4`` threshold
 ROLL = 29
+#: ``a / c0`` to the nearest whole number (halves to even), cut at ``c1`` and ``c2``
+CODE = 30
+#: a line through ``n`` vertices at ``a``, constant outside them; weights: places of the vertices,
+#: their values, slope after each
+LINE = 31
+#: distance of ``(a, b)`` from the origin over that of a line on the same ray; weights: its ``n``
+#: vertices, one after the other
+RAY = 32
+#: second-order section with coefficients ``c0`` to ``c2`` over 1, ``c3``, ``c4``
+SECTION = 33
+#: largest ``a`` since ``b`` was last below 1, that tick included; the first ``n`` ticks count as 1
+SINCE = 34
+#: as :data:`VELOCITY`, and 0 where ``b`` is below 1; the first ``n`` ticks count as 1
+RESTARTED = 35
 
 #: Value of ``n`` of :data:`READ` by the sign of a sense.
 SENSES = {"+": 0, "-": 1, "|": 2}

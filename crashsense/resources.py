@@ -1,7 +1,9 @@
-"""Files that ship with the package: recipes and safety notes."""
+"""Files that ship with the package, and folders in which the program keeps files for a user."""
 
 from __future__ import annotations
 
+import os
+import sys
 from pathlib import Path
 
 from crashsense.errors import CrashsenseError
@@ -30,3 +32,40 @@ def folder(name: str) -> Path:
         if candidate.is_dir():
             return candidate
     raise CrashsenseError(f"shipped folder {name!r} is missing from the installation at {package}")
+
+
+#: Folders of this user by what they are for: the environment variable that names the parent on
+#: most systems (XDG Base Directory Specification), the parent in the home folder, the parent on
+#: macOS, and the folder in it.
+_USER_FOLDERS = {
+    CACHE_VARIABLE: ("XDG_CACHE_HOME", ".cache", "Library/Caches", "crashsense/nominal"),
+    STATE_VARIABLE: (
+        "XDG_STATE_HOME",
+        ".local/state",
+        "Library/Application Support",
+        "crashsense",
+    ),
+}
+
+
+def user_folder(variable: str) -> Path | None:
+    """Return the folder for nominal signals (:data:`CACHE_VARIABLE`) or :data:`STATE_VARIABLE`.
+
+    The folder that this environment variable names, else the system's for this user. None if the
+    variable is empty, or if the user has no home folder.
+    """
+    named = os.environ.get(variable)
+    if named is not None:
+        return Path(named).absolute() if named else None
+    try:
+        home = Path.home()
+    except RuntimeError:
+        return None
+    elsewhere, in_home, on_macos, folder = _USER_FOLDERS[variable]
+    if sys.platform == "win32":
+        parent = Path(os.environ.get("LOCALAPPDATA") or home / "AppData" / "Local")
+    elif sys.platform == "darwin":
+        parent = home / on_macos
+    else:
+        parent = Path(os.environ.get(elsewhere) or home / in_home)
+    return parent / folder

@@ -1,12 +1,15 @@
 """Do the tests of a room notice a change of its code? A sample of small changes, one at a time.
 
-    python tests/mutation.py signal filters scoring --count 40 --minutes 10 --seed 1
+    python tests/mutation.py signal filters scoring --sample 40 --minutes 10 --seed 1
+    python tests/mutation.py rules --numpy --sample 0 --processes 16 --minutes 9.5 --out rules.txt
 
 A mutant is a module with one comparison, sign, operator, number or truth exchanged. It is written
-into a copy of the checkout, and the quick tests of its room run there until one fails. What no test
-notices is printed: close it by a property or an independent twin, never by today's number; or, if
-the mutant does the same as the original, say why in :data:`SAME`. POSIX systems only. Exit code 1
-if anything survived.
+into a copy of the checkout, and the quick tests of its room that enter the changed function run
+there until one fails; all of them where none enters it in the process of the tests, and anyway with
+``--whole``. What no test notices is printed: close it by a property or an independent twin, never
+by today's number; or, if the mutant does the same as the original, say why in :data:`SAME`. A seed
+fixes the order in which mutants are tried: ``--sample 300 --from 300`` takes up where ``--sample
+300`` ended. POSIX systems only. Exit code 1 if anything survived.
 """
 
 from __future__ import annotations
@@ -14,15 +17,21 @@ from __future__ import annotations
 import argparse
 import ast
 import contextlib
+import dataclasses
+import json
+import multiprocessing
 import os
 import random
+import resource
 import shutil
 import signal
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
+from typing import Any
 
 CHECKOUT = Path(__file__).resolve().parent.parent
 
@@ -40,9 +49,11 @@ ROOMS = {
     "records": "records",
 }
 
-#: Longest that the tests of one mutant may take, over what they take without any change; one that
-#: takes longer is noticed (it hangs).
-LONGEST = 4.0
+#: Longest that one test may take, over what it takes without any change, and in s more; a mutant
+#: that makes it longer is noticed (it hangs).
+LONGEST, MORE_S = 10.0, 30.0
+#: Address space of a process under test: a mutant that asks for more is noticed.
+MEMORY_BYTES = 12 << 30
 
 COMPARISONS: dict[type[ast.cmpop], type[ast.cmpop]] = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt,
@@ -113,6 +124,10 @@ class _Changes(ast.NodeTransformer):
         node.body = [self.visit(statement) for statement in node.body]
         return node
 
+    def visit_ClassDef(self, node: ast.ClassDef) -> ast.AST:
+        node.body = [self.visit(statement) for statement in node.body]
+        return node
+
     def visit_If(self, node: ast.If) -> ast.AST:
         if isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING":
             return node
@@ -130,6 +145,13 @@ class _Changes(ast.NodeTransformer):
         self.generic_visit(node)
         other = OPERATORS.get(type(node.op))
         if other and self._is_it(node, f"{type(node.op).__name__} -> {other.__name__}"):
+            node.op = other()
+        return node
+
+    def visit_AugAssign(self, node: ast.AugAssign) -> ast.AST:
+        self.generic_visit(node)
+        other = OPERATORS.get(type(node.op))
+        if other and self._is_it(node, f"{type(node.op).__name__}= -> {other.__name__}="):
             node.op = other()
         return node
 
@@ -172,113 +194,295 @@ def mutated(path: Path, number: int) -> tuple[str, int, str]:
     return ast.unparse(ast.fix_missing_locations(tree)), one.line, one.change
 
 
-@contextlib.contextmanager
-def copy_of_checkout() -> Iterator[Path]:
-    """Yield a copy of what tests need, in a temporary folder."""
-    with tempfile.TemporaryDirectory(prefix="mutation-") as folder:
-        copy = Path(folder) / "checkout"
-        copy.mkdir()
-        for name in (
-            "crashsense",
-            "tests",
-            "pulses",
-            "safety_notes",
-            "pyproject.toml",
-            "README.md",
-        ):
-            source = CHECKOUT / name
-            if source.is_dir():
-                shutil.copytree(source, copy / name, ignore=shutil.ignore_patterns("__pycache__"))
-            else:
-                shutil.copy(source, copy / name)
-        (copy / "reports").symlink_to(CHECKOUT / "reports")
-        yield copy
+def functions(path: Path) -> dict[int, int]:
+    """Return the first line of the innermost function around each line; other lines are absent.
+
+    Absent, too, are functions whose result is kept: only the first test that asks enters them.
+    """
+    around: dict[int, int] = {}
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.FunctionDef):
+            if any("cache" in ast.unparse(one) for one in node.decorator_list):
+                continue
+            first = min([node.lineno, *(one.lineno for one in node.decorator_list)])
+            # ast.walk meets an outer function before those inside it.
+            around.update(dict.fromkeys(range(first, (node.end_lineno or first) + 1), first))
+    return around
 
 
-def survives(copy: Path, room: str, *, module: str = "", longest_s: float = 3600.0) -> bool:
-    """Run the quick tests of a room in a process that has loaded the numeric stack already."""
-    folder = copy / "tests" / room
-    first = sorted(str(path) for path in folder.glob(f"test_{module}*.py")) if module else []
+@dataclasses.dataclass(frozen=True)
+class Mutant:
+    """One change: the module within the checkout, the change's number, its line, and how."""
+
+    module: str
+    number: int
+    line: int
+    change: str
+    said: str
+
+    def __str__(self) -> str:
+        return f"{self.module}:{self.line}: {self.change}\n    {self.said}"
+
+
+def sampled(room: str, *, seed: int, first: int, count: int) -> tuple[list[Mutant], int]:
+    """Return *count* mutants of a room (0: all) from place *first* of the seed's order; and all."""
+    place = CHECKOUT / "crashsense" / ROOMS[room]
+    files = [place] if place.is_file() else sorted(place.rglob("*.py"))
+    points = [(file, number) for file in files for number in range(mutants(file))]
+    random.Random(f"{seed} {room}").shuffle(points)
+    chosen = []
+    for file, number in points[first : first + count if count else None]:
+        _, line, change = mutated(file, number)
+        said = file.read_text(encoding="utf-8").splitlines()[line - 1].strip()
+        chosen.append(Mutant(str(file.relative_to(CHECKOUT)), number, line, change, said))
+    return chosen, len(points)
+
+
+def copy_checkout(copy: Path) -> None:
+    """Copy what tests need."""
+    copy.mkdir(parents=True)
+    for name in ("crashsense", "tests", "pulses", "safety_notes", "pyproject.toml", "README.md"):
+        source = CHECKOUT / name
+        if source.is_dir():
+            left_out = shutil.ignore_patterns("__pycache__", "benchmarks")
+            shutil.copytree(source, copy / name, ignore=left_out)
+        else:
+            shutil.copy(source, copy / name)
+    (copy / "reports").symlink_to(CHECKOUT / "reports")
+
+
+class _Watch:
+    """Takes the time of each test, and which functions of the checkout it enters."""
+
+    def __init__(self, copy: Path, found: Path) -> None:
+        self.inside = f"{copy / 'crashsense'}{os.sep}"
+        self.start = len(f"{copy}{os.sep}")
+        self.found = found
+        self.tests: dict[str, dict[str, Any]] = {}
+
+    def pytest_runtest_protocol(self, item: Any, nextitem: Any) -> Iterator[None]:
+        entered: set[tuple[str, int]] = set()
+
+        def enters(frame: Any, event: str, argument: object) -> None:
+            code = frame.f_code
+            if event == "call" and code.co_filename.startswith(self.inside):
+                entered.add((code.co_filename[self.start :], code.co_firstlineno))
+
+        began = time.monotonic()
+        sys.setprofile(enters)
+        try:
+            yield
+        finally:
+            sys.setprofile(None)
+        self.tests[item.nodeid] = {
+            "s": time.monotonic() - began,
+            "enters": sorted(f"{file}:{line}" for file, line in entered),
+        }
+
+    def pytest_sessionfinish(self) -> None:
+        self.found.write_text(json.dumps(self.tests), encoding="utf-8")
+
+
+class _Order:
+    """Puts tests that enter the changed function first, and ends one that takes too long."""
+
+    def __init__(
+        self, tests: dict[str, dict[str, Any]], entered: Iterable[str], *, whole: bool
+    ) -> None:
+        self.tests = tests
+        wanted = set(entered)
+        self.first = {name for name, one in tests.items() if wanted & set(one["enters"])}
+        self.only = bool(self.first) and not whole
+        self.files: dict[str, float] = {}
+        for name in self.first:
+            file = name.partition("::")[0]
+            self.files[file] = self.files.get(file, 0.0) + tests[name]["s"]
+
+    def _place(self, name: str) -> tuple[bool, float, str]:
+        file = name.partition("::")[0]
+        return name not in self.first, self.files.get(file, 1e9), file
+
+    def pytest_collection_modifyitems(self, items: list[Any]) -> None:
+        items.sort(key=lambda item: self._place(item.nodeid))
+        if self.only:
+            items[:] = [item for item in items if item.nodeid in self.first]
+
+    def pytest_runtest_protocol(self, item: Any, nextitem: Any) -> Iterator[None]:
+        usual_s = self.tests.get(item.nodeid, {"s": 10.0})["s"]
+        signal.alarm(int(MORE_S + LONGEST * usual_s))  # ends the process
+        try:
+            yield
+        finally:
+            signal.alarm(0)
+
+
+def run_tests(copy: Path, folders: list[Path], plugin: Any) -> int:
+    """Run quick tests, in a process that has loaded the numeric stack already; return its code."""
+    import pytest
+
+    # A hook around a test is marked where pytest is known to be there.
+    type(plugin).pytest_runtest_protocol = pytest.hookimpl(hookwrapper=True)(
+        type(plugin).pytest_runtest_protocol
+    )
     child = os.fork()
     if child == 0:
         os.setsid()
+        signal.signal(signal.SIGALRM, signal.SIG_DFL)
+        resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
         nothing = os.open(os.devnull, os.O_WRONLY)
         os.dup2(nothing, 1)
         os.dup2(nothing, 2)
         os.chdir(copy)
         sys.path.insert(0, str(copy))
         os.environ["PYTHONPATH"] = str(copy)
-        import pytest
-
         options = ["-x", "-q", "-p", "no:cacheprovider", "-m", "not slow", "--hypothesis-seed=0"]
         try:
-            code = int(pytest.main([*options, *first, str(folder)]))
+            code = int(pytest.main([*options, *map(str, folders)], plugins=[plugin]))
         except BaseException:
             code = 99
         os._exit(code)
-    deadline = time.monotonic() + longest_s
-    while time.monotonic() < deadline:
-        ended, status = os.waitpid(child, os.WNOHANG)
-        if ended:
-            return os.waitstatus_to_exitcode(status) == 0
-        time.sleep(0.05)
-    os.killpg(child, signal.SIGKILL)
-    os.waitpid(child, 0)
-    return False
+    _, status = os.waitpid(child, 0)
+    with contextlib.suppress(ProcessLookupError, PermissionError):
+        os.killpg(child, signal.SIGKILL)  # what the tests left running
+    return os.waitstatus_to_exitcode(status)
+
+
+#: The copy of the checkout in which this process works.
+_own: list[Path] = []
+
+
+def _begin(root: str) -> None:
+    copy = Path(root) / f"{os.getpid()}" / "checkout"
+    copy_checkout(copy)
+    _own.append(copy)
+
+
+#: Codes of pytest: all passed, none was collected (all are slow).
+PASSED = (0, 5)
+
+
+def watched(file: str) -> tuple[str, dict[str, dict[str, Any]] | None]:
+    """Run one file of tests without any change; return what is known of each test, None: fails."""
+    copy = _own[0]
+    found = copy.parent / "found.json"
+    found.unlink(missing_ok=True)
+    code = run_tests(copy, [copy / file], _Watch(copy, found))
+    if code not in PASSED or not found.exists():
+        return file, None
+    return file, json.loads(found.read_text(encoding="utf-8"))
+
+
+def survives(
+    room: str, one: Mutant, tests: dict[str, dict[str, Any]], *, end: float, whole: bool
+) -> bool | None:
+    """Run the tests of a room on a mutant; None: no time is left."""
+    if time.time() > end:
+        return None
+    copy = _own[0]
+    place = copy / one.module
+    first = functions(place).get(one.line)
+    entered = [f"{one.module}:{first}"]
+    if first is None:  # of the module or a class: whoever enters any of its functions
+        entered = [name for test in tests.values() for name in test["enters"]]
+        entered = [name for name in entered if name.startswith(f"{one.module}:")]
+    original = place.read_text(encoding="utf-8")
+    place.write_text(mutated(place, one.number)[0], encoding="utf-8")
+    try:
+        _forget(place)
+        order = _Order(tests, entered, whole=whole)
+        files = [copy / file for file in sorted(order.files)] if order.only else []
+        return run_tests(copy, files or [copy / "tests" / room], order) in PASSED
+    finally:
+        place.write_text(original, encoding="utf-8")
+        _forget(place)
+
+
+def _forget(place: Path) -> None:
+    # A compiled module is taken for that of a source of the same size and second.
+    for compiled in (place.parent / "__pycache__").glob(f"{place.stem}.*.pyc"):
+        compiled.unlink()
+
+
+def try_room(room: str, given: argparse.Namespace, say: Any) -> tuple[int, int] | None:
+    """Try the mutants of a room; return how many were done and survived, None if tests fail."""
+    end = time.time() + 60.0 * given.minutes
+    context = multiprocessing.get_context("fork")
+    with (
+        tempfile.TemporaryDirectory(prefix="mutation-") as root,
+        ProcessPoolExecutor(given.processes, context, _begin, (root,)) as pool,
+    ):
+        files = sorted((CHECKOUT / "tests" / room).rglob("test_*.py"))
+        tests: dict[str, dict[str, Any]] = {}
+        failing = []
+        for file, found in pool.map(watched, [str(file.relative_to(CHECKOUT)) for file in files]):
+            if found is None:
+                failing.append(file)
+            tests.update(found or {})
+        if failing:
+            say(f"{room}: quick tests fail without any change: {', '.join(failing)}")
+            return None
+        spent_s = sum(test["s"] for test in tests.values())
+        chosen, total = sampled(room, seed=given.seed, first=given.first, count=given.sample)
+        say(f"{room}: {len(tests)} quick tests of {spent_s:.0f} s; {total} mutants")
+        asked = [one for one in chosen if (one.module, one.said, one.change) not in SAME]
+        jobs = {
+            pool.submit(survives, room, one, tests, end=end, whole=given.whole): one
+            for one in asked
+        }
+        done = alive = left = 0
+        for job in as_completed(jobs):
+            lives = job.result()
+            done += lives is not None
+            left += lives is None
+            if lives:
+                alive += 1
+                say(f"SURVIVED {jobs[job]}")
+        known = len(chosen) - len(asked)
+        say(
+            f"{room}, seed {given.seed}, from {given.first}: {done} mutants, {alive} survived; "
+            f"{known} more are known to do the same as the original; {left} left for lack of time"
+        )
+        return done, alive
 
 
 def main() -> int:
     """Sample, run, print what survived."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("rooms", nargs="*", default=list(ROOMS), metavar="ROOM")
-    parser.add_argument("--count", type=int, default=20, help="mutants a room")
-    parser.add_argument("--minutes", type=float, default=10.0, help="stop after so many")
+    parser.add_argument("--sample", type=int, default=20, help="mutants a room; 0: all")
+    parser.add_argument("--from", type=int, default=0, dest="first", help="leave out so many")
+    parser.add_argument("--minutes", type=float, default=10.0, help="for each room")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--processes", type=int, default=1, help="each in a copy of its own")
     parser.add_argument(
-        "--numpy", action="store_true", help="without numba: no kernel is compiled for the copy"
+        "--whole", action="store_true", help="also tests that do not enter the changed function"
+    )
+    parser.add_argument("--out", type=Path, help="also write there what is printed")
+    parser.add_argument(
+        "--numpy", action="store_true", help="without numba: no kernel is compiled for the copies"
     )
     given = parser.parse_args()
+    unknown = [room for room in given.rooms if room not in ROOMS]
+    if unknown:
+        parser.error(f"no room {unknown[0]}: {', '.join(ROOMS)}")
     if given.numpy:
         sys.modules["numba"] = None  # type: ignore[assignment]
-    for name in ("pandas", "pyarrow.parquet", "pytest", "scipy.signal"):
+    for name in ("pandas", "pyarrow.parquet", "pydantic", "pytest", "scipy.signal"):
         __import__(name)
-    end = time.monotonic() + 60.0 * given.minutes
-    alive = done = reasoned = 0
-    with copy_of_checkout() as copy:
-        for room in given.rooms:
-            began = time.monotonic()
-            if not survives(copy, room):
-                print(f"{room}: its quick tests fail without any change", flush=True)
-                return 2
-            longest_s = 60.0 + LONGEST * (time.monotonic() - began)
-            place = copy / "crashsense" / ROOMS[room]
-            files = [place] if place.is_file() else sorted(place.rglob("*.py"))
-            points = [(file, number) for file in files for number in range(mutants(file))]
-            draw = random.Random(f"{given.seed} {room}")
-            for file, number in draw.sample(points, min(given.count, len(points))):
-                if time.monotonic() > end:
-                    break
-                original = file.read_text(encoding="utf-8")
-                text, line, change = mutated(file, number)
-                module = str(file.relative_to(copy))
-                said = original.splitlines()[line - 1].strip()
-                if (module, said, change) in SAME:
-                    reasoned += 1
-                    continue
-                file.write_text(text, encoding="utf-8")
-                try:
-                    lives = survives(copy, room, module=file.stem, longest_s=longest_s)
-                finally:
-                    file.write_text(original, encoding="utf-8")
-                done += 1
-                alive += lives
-                if lives:
-                    print(f"SURVIVED {module}:{line}: {change}\n    {said}", flush=True)
-    print(
-        f"seed {given.seed}: {done} mutants of {', '.join(given.rooms)}; {alive} survived, "
-        f"{reasoned} more are known to do the same as the original"
-    )
-    return 1 if alive else 0
+    if given.out:
+        given.out.parent.mkdir(parents=True, exist_ok=True)
+        given.out.write_text("", encoding="utf-8")
+
+    def say(text: str) -> None:
+        print(text, flush=True)
+        if given.out:
+            with given.out.open("a", encoding="utf-8") as out:
+                out.write(f"{text}\n")
+
+    results = [try_room(room, given, say) for room in given.rooms]
+    if None in results:
+        return 2
+    return 1 if any(result and result[1] for result in results) else 0
 
 
 if __name__ == "__main__":

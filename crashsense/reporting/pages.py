@@ -6,7 +6,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from crashsense.synthesis.nominal_cache import cache_folder
+from crashsense.resources import CACHE_VARIABLE, user_folder
 
 if TYPE_CHECKING:
     from jinja2 import BytecodeCache, Environment
@@ -17,8 +17,7 @@ TEMPLATES = Path(__file__).parent / "templates"
 def environment(*folders: Path) -> Environment:
     """Return the templates of pages: ``base.html.j2`` and what extends it, here or in *folders*.
 
-    What is put into a template is escaped; a name that a template asks for and does not get is an
-    error.
+    Values in a template are escaped; an undefined name in a template is an error.
     """
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
@@ -41,7 +40,7 @@ def _kept_code() -> BytecodeCache | None:
             with suppress(OSError):  # a full disk, or a folder that cannot be written
                 super().dump_bytecode(bucket)
 
-    folder = cache_folder()
+    folder = user_folder(CACHE_VARIABLE)
     if folder is None:
         return None
     try:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import ClassVar
 
 import numpy as np
 
 from crashsense.errors import Fault, InputError
+from crashsense.filters.causal import filter_rows
 from crashsense.rules.contract import FloatArray, part_measure
 from crashsense.rules.kernels import (
     finite_response,
@@ -348,17 +350,30 @@ class BandEnergy(Criterion):
 
     def demand(self, samples: EcuSamples) -> FloatArray:
         """Return the effective value over its threshold."""
-        from scipy.signal import butter, sosfilt
-
         values, valid = read(samples, self.channel)
-        if self.high_hz >= 0.5 * samples.rate_hz:
-            expected = f"below half the tick rate, {0.5 * samples.rate_hz:g} Hz"
-            raise InputError([Fault(f"rule {self.family}", "high_hz", self.high_hz, expected)])
-        edges = [self.low_hz, self.high_hz]
-        design = butter(
-            int(self.sections), edges, btype="bandpass", fs=samples.rate_hz, output="sos"
-        )
-        band = sosfilt(design, values, axis=-1)
+        band = filter_rows(values, sections=self.design(samples.rate_hz))
         ticks = samples_in(self.window_ms, samples.rate_hz)
         level = np.sqrt(np.maximum(window_sum(band**2, ticks), 0.0) / ticks)
         return masked(level / (self.threshold_g * G), valid)
+
+    def write(self, writer: Writer) -> int:
+        """Write the effective value over its threshold."""
+        band = writer.sections(writer.read(self.channel), self.design(writer.rate_hz))
+        mean = writer.window_mean(writer.product(band, band), writer.ticks(self.window_ms))
+        return writer.demand(writer.root(writer.positive(mean)), self.threshold_g * G, self.channel)
+
+    def design(self, rate_hz: float) -> FloatArray:
+        """Return the second-order sections of the band-pass, (sections, 6)."""
+        if self.high_hz >= 0.5 * rate_hz:
+            expected = f"below half the tick rate, {0.5 * rate_hz:g} Hz"
+            raise InputError([Fault(f"rule {self.family}", "high_hz", self.high_hz, expected)])
+        return _band_pass(int(self.sections), self.low_hz, self.high_hz, rate_hz).copy()
+
+
+@lru_cache(maxsize=64)
+def _band_pass(sections: int, low_hz: float, high_hz: float, rate_hz: float) -> FloatArray:
+    from scipy.signal import butter
+
+    edges = [low_hz, high_hz]
+    design = butter(sections, edges, btype="bandpass", fs=rate_hz, output="sos")
+    return np.asarray(design, dtype=np.float64)

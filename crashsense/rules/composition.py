@@ -13,10 +13,11 @@ from typing import Any, ClassVar
 
 import numpy as np
 
+from crashsense.arrays import BoolArray
 from crashsense.errors import Fault
 from crashsense.rules.composite import Composite, Many, One, child, last_or_equal
 from crashsense.rules.contract import FloatArray, Rule, Sweep, part_demand
-from crashsense.rules.kernels import samples_in, shifted, window_max, window_min
+from crashsense.rules.kernels import runs_after, samples_in, shifted, window_max, window_min
 from crashsense.rules.parameters import parameter
 from crashsense.rules.program import Writer
 from crashsense.sensing.samples import EcuSamples
@@ -266,6 +267,12 @@ class ResetAfterQuiet(One):
             quiet[..., : ticks - 1] = False
         return maximum_since(demands["rule"], quiet)
 
+    def write(self, writer: Writer) -> int:
+        """Write the maximum since the last reset."""
+        ticks = writer.ticks(self.quiet_ms)
+        going = writer.window_max(writer.part(self.activity), ticks)
+        return writer.most_since(writer.part(self.rule), (going, ticks - 1))
+
     def combine_swept(self, sweep: Sweep, level: FloatArray) -> FloatArray:
         """The maximum of the swept rule; the resetting rule itself may not be swept."""
         self.refuse_moved_level(sweep, level)
@@ -286,16 +293,13 @@ class ResetAfterQuiet(One):
         return self.last_equal(role, samples, at, value=value)
 
 
-def maximum_since(values: FloatArray, restart: Any) -> FloatArray:
+def maximum_since(values: FloatArray, restart: BoolArray) -> FloatArray:
     """Return the running maximum of values since the last restart (that sample included)."""
-    if not restart.any():
-        return np.asarray(np.maximum.accumulate(values, axis=-1), dtype=np.float64)
-    out = np.array(values, dtype=np.float64)
-    for row in range(values.shape[0]):
-        edges = [0, *np.flatnonzero(restart[row]).tolist(), values.shape[-1]]
-        for first, last in zip(edges[:-1], edges[1:], strict=True):
-            if last > first:
-                out[row, first:last] = np.maximum.accumulate(values[row, first:last])
+    out = np.asarray(np.maximum.accumulate(values, axis=-1), dtype=np.float64)
+    if restart.any():
+        out[restart] = values[restart]
+        for row, first, last in runs_after(restart):
+            out[row, first:last] = np.maximum.accumulate(values[row, first:last])
     return out
 
 

@@ -12,6 +12,7 @@ from crashsense.rules.amounts import Amount
 from crashsense.rules.contract import FloatArray, part_demand
 from crashsense.rules.kernels import masked, read
 from crashsense.rules.parameters import Criterion, parameter
+from crashsense.rules.program import Writer
 from crashsense.sensing.samples import EcuSamples
 from crashsense.units import STANDARD_GRAVITY
 
@@ -55,6 +56,11 @@ class FixedPointVelocityChange(Criterion):
         """Acceleration of one code [m/s^2]."""
         return self.lsb_mg * 1e-3 * STANDARD_GRAVITY
 
+    @property
+    def leak_code(self) -> int:
+        """Leak in codes a tick."""
+        return round(self.leak_g * 1e3 / self.lsb_mg)
+
     def threshold_code(self, rate_hz: float) -> int:
         """Return the threshold in codes."""
         code = round(self.threshold_m_s * rate_hz / (self.lsb_mg * 1e-3 * STANDARD_GRAVITY))
@@ -76,7 +82,15 @@ class FixedPointVelocityChange(Criterion):
         values, valid = read(samples, self.channel)
         threshold = self.threshold_code(samples.rate_hz)
         codes = np.clip(np.rint(values / self.lsb_m_s2), -_WORD - 1, _WORD).astype(np.int64)
-        total = np.cumsum(codes - round(self.leak_g * 1e3 / self.lsb_mg), axis=-1)
+        total = np.cumsum(codes - self.leak_code, axis=-1)
         total -= np.minimum(np.minimum.accumulate(total, axis=-1), 0)
         # A control unit saturates its accumulator; beyond that the sum is of no further use.
         return masked(np.minimum(total, _ACCUMULATOR) / threshold, valid)
+
+    def write(self, writer: Writer) -> int:
+        """Write V / threshold; whole numbers of this size are exact in floating point too."""
+        values = writer.read(self.channel)
+        code = writer.code(values, step=self.lsb_m_s2, least=-_WORD - 1, most=_WORD)
+        total = writer.leaky_sum(writer.less(code, self.leak_code))
+        held = writer.least(total, writer.constant(_ACCUMULATOR))
+        return writer.demand(held, self.threshold_code(writer.rate_hz), self.channel)

@@ -190,19 +190,25 @@ def leaky_velocity(
     increments = (acceleration - leak_g * STANDARD_GRAVITY) / rate_hz
     decay = 1.0 if time_constant_ms is None else float(np.exp(-1e3 / (time_constant_ms * rate_hz)))
     out = floored_sum(increments, decay=decay, floor=floor)
+    if restart is not None and restart.any():
+        out[restart] = 0.0
+        for row, first, last in runs_after(restart):
+            part = increments[row : row + 1, first + 1 : last]
+            out[row, first + 1 : last] = floored_sum(part, decay=decay, floor=floor)[0]
     if floor:
         # Rounding of the closed form must not pass for motion: rules ask when V left zero.
         out[out < AT_REST_M_S] = 0.0
-    if restart is None or not restart.any():
-        return out
-    for row in np.flatnonzero(restart.any(axis=-1)):
-        edges = [*np.flatnonzero(restart[row]).tolist(), acceleration.shape[-1]]
-        for first, last in zip(edges[:-1], edges[1:], strict=True):
-            out[row, first] = 0.0
-            if last > first + 1:
-                part = increments[row : row + 1, first + 1 : last]
-                out[row, first + 1 : last] = floored_sum(part, decay=decay, floor=floor)[0]
     return out
+
+
+def runs_after(mark: BoolArray) -> list[tuple[int, int, int]]:
+    """Row, last marked sample and end of every run of unmarked samples that follows a mark."""
+    size = mark.shape[-1]
+    rows, places = np.nonzero(mark)
+    ends = np.append(places[1:], size)
+    ends[np.flatnonzero(np.diff(rows))] = size
+    longer = ends > places + 1
+    return list(zip(*(part[longer].tolist() for part in (rows, places, ends)), strict=True))
 
 
 def quiet_restarts(values: FloatArray, *, level: float, ticks: int) -> BoolArray:

@@ -54,6 +54,15 @@ class PlaneMap(Criterion):
         _, valid = read(samples, self.channel)
         return masked(along_ray(*self.coordinates(samples), self.line), valid)
 
+    @abstractmethod
+    def write_coordinates(self, writer: Writer) -> tuple[int, int]:
+        """Write both measures."""
+
+    def write(self, writer: Writer) -> int:
+        """Write demand along the ray."""
+        demand = writer.along_ray(*self.write_coordinates(writer), self.line)
+        return writer.demand(demand, 1.0, self.channel)
+
     def at_scale(self, factor: float) -> Rule | None:
         """The line moves away along every ray."""
         return replace(self, line=tuple((factor * u, factor * v) for u, v in self.line))
@@ -104,6 +113,11 @@ class VelocityDisplacementMap(PlaneMap):
         velocity, moved = travel(values, rate_hz=samples.rate_hz, leak_g=self.leak_g)
         return moved * 1e3, velocity
 
+    def write_coordinates(self, writer: Writer) -> tuple[int, int]:
+        """Write S [mm] and V [m/s]."""
+        velocity = writer.velocity(writer.read(self.channel), leak_g=self.leak_g)
+        return writer.times(writer.travel(velocity), 1e3), velocity
+
 
 @dataclass(frozen=True)
 class VelocityOverTime(Criterion):
@@ -147,6 +161,16 @@ class VelocityOverTime(Criterion):
         velocity, elapsed_ms = part_measure(key, samples, measured)
         return velocity, elapsed_ms
 
+    @abstractmethod
+    def write_threshold(self, writer: Writer, elapsed_ms: int) -> int:
+        """Write the threshold [m/s]."""
+
+    def write(self, writer: Writer) -> int:
+        """Write V over the threshold of the time."""
+        velocity = writer.velocity(writer.read(self.channel), leak_g=self.leak_g)
+        threshold = self.write_threshold(writer, writer.elapsed_ms(velocity))
+        return writer.demand(writer.ratio(velocity, threshold), 1.0, self.channel)
+
 
 @dataclass(frozen=True)
 class VelocityTimeMap(VelocityOverTime):
@@ -188,6 +212,10 @@ class VelocityTimeMap(VelocityOverTime):
         times, thresholds = np.array(self.line, dtype=np.float64).T
         return np.asarray(np.interp(elapsed_ms, times, thresholds))
 
+    def write_threshold(self, writer: Writer, elapsed_ms: int) -> int:
+        """Write the threshold, linear between the vertices."""
+        return writer.along_line(elapsed_ms, self.line)
+
 
 @dataclass(frozen=True)
 class VelocityTimeRamp(VelocityOverTime):
@@ -227,16 +255,10 @@ class VelocityTimeRamp(VelocityOverTime):
         late_s = 1e-3 * np.maximum(elapsed_ms - self.flat_ms, 0.0)
         return self.start_m_s + self.then_g * STANDARD_GRAVITY * late_s
 
-    def write(self, writer: Writer) -> int:
-        """Write V over the threshold of the time."""
-        velocity = writer.velocity(writer.read(self.channel), leak_g=self.leak_g)
-        threshold = writer.ramp(
-            writer.elapsed_ms(velocity),
-            start=self.start_m_s,
-            slope=self.then_g * STANDARD_GRAVITY,
-            flat_ms=self.flat_ms,
-        )
-        return writer.demand(writer.ratio(velocity, threshold), 1.0, self.channel)
+    def write_threshold(self, writer: Writer, elapsed_ms: int) -> int:
+        """Write the threshold."""
+        slope = self.then_g * STANDARD_GRAVITY
+        return writer.ramp(elapsed_ms, start=self.start_m_s, slope=slope, flat_ms=self.flat_ms)
 
 
 @dataclass(frozen=True)
@@ -275,6 +297,14 @@ class WindowVelocityJerkMap(PlaneMap):
         weights = slope_weights(max(2, samples_in(self.jerk_ms, rate)), rate)
         return finite_response(values, weights) / (STANDARD_GRAVITY * 1e3), velocity
 
+    def write_coordinates(self, writer: Writer) -> tuple[int, int]:
+        """Write J [g/ms] and V_D [m/s]."""
+        values, rate = writer.read(self.channel), writer.rate_hz
+        total = writer.window_sum(values, writer.ticks(self.window_ms))
+        weights = slope_weights(max(2, writer.ticks(self.jerk_ms)), rate)
+        slope = writer.over(writer.response(values, weights), STANDARD_GRAVITY * 1e3)
+        return slope, writer.over(total, rate)
+
 
 @dataclass(frozen=True)
 class RollRateAngleMap(PlaneMap):
@@ -310,6 +340,11 @@ class RollRateAngleMap(PlaneMap):
         values, _ = read(samples, self.channel)
         rate_deg = np.degrees(values)
         return roll_angle(rate_deg, leak=self.leak_deg_s, rate_hz=samples.rate_hz), rate_deg
+
+    def write_coordinates(self, writer: Writer) -> tuple[int, int]:
+        """Write roll angle [deg] and roll rate [deg/s]."""
+        rate_deg = writer.times(writer.read(self.channel), 180.0 / np.pi)
+        return writer.angle(rate_deg, leak=self.leak_deg_s), rate_deg
 
 
 def roll_angle(rate: FloatArray, *, leak: float, rate_hz: float) -> FloatArray:

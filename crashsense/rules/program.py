@@ -4,7 +4,7 @@ A rule writes its own demand (:meth:`Rule.write <crashsense.rules.contract.Rule.
 :class:`Writer`, beside ``demand``, which says the same with numpy; equal operations on equal inputs
 are written once, whichever rules ask for them. The operations are those of
 :mod:`crashsense.operations`, the kernel is ``compiled_rules.run_program``. What cannot be written,
-a rule of the user's own above all, is computed by ``demand`` as ever.
+above all a user-written rule, is computed by ``demand``.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from crashsense.event import Context
 from crashsense.rules.contract import NotWritten, Rule
 from crashsense.rules.kernels import AT_REST_M_S, samples_in
 from crashsense.rules.parameters import sense_parts
+from crashsense.rules.polyline import Vertices
 from crashsense.units import STANDARD_GRAVITY
 
 #: A time at which nothing was ever at rest, in ticks; see ``kernels.ticks_since``.
@@ -213,6 +214,22 @@ class Writer:
         """Roll rate over the rate that tips the car; numbers as :data:`crashsense.operations`."""
         return self._line(op.ROLL, (rate, angle), numbers)
 
+    def code(self, value: int, *, step: float, least: float, most: float) -> int:
+        """``value / step`` to the nearest whole number, cut at *least* and *most*."""
+        return self._line(op.CODE, (value,), (step, least, most))
+
+    def along_line(self, value: int, vertices: Vertices) -> int:
+        """A line through vertices, constant outside them; twin: ``numpy.interp``."""
+        places, values = np.array(vertices, dtype=np.float64).T
+        slopes = np.append(np.diff(values) / np.diff(places), 0.0)
+        told = tuple(np.concatenate([places, values, slopes]).tolist())
+        return self._line(op.LINE, (value,), n=places.size, weights=told)
+
+    def along_ray(self, u: int, v: int, vertices: Vertices) -> int:
+        """Distance from the origin over that of a line; twin: ``polyline.along_ray``."""
+        told = tuple(float(number) for vertex in vertices for number in vertex)
+        return self._line(op.RAY, (u, v), n=len(vertices), weights=told)
+
     # -- with memory ---------------------------------------------------------------------------
 
     def velocity(
@@ -222,13 +239,20 @@ class Writer:
         leak_g: float = 0.0,
         time_constant_ms: float | None = None,
         floor: bool = True,
+        going: tuple[int, int] | None = None,
     ) -> int:
-        """Velocity change with leak and floor; twin: ``kernels.leaky_velocity``."""
+        """Velocity change with leak, floor and restarts; twin: ``kernels.leaky_velocity``.
+
+        *going*: a line that is below 1 where it restarts, and how many ticks cannot.
+        """
         decay = 1.0
         if time_constant_ms is not None:
             decay = float(np.exp(-1e3 / (time_constant_ms * self.rate_hz)))
         lowest, rest = (0.0, AT_REST_M_S) if floor else (-np.inf, -np.inf)
         numbers = (leak_g * STANDARD_GRAVITY, self.rate_hz, decay, lowest, rest)
+        if going is not None:
+            inputs = acceleration, going[0]
+            return self._line(op.RESTARTED, inputs, numbers, n=going[1], memory=((0.0, 1),))
         return self._line(op.VELOCITY, (acceleration,), numbers, memory=((0.0, 1),))
 
     def angle(self, rate: int, *, leak: float) -> int:
@@ -257,9 +281,8 @@ class Writer:
 
     def window_max(self, value: int, ticks: int, *, fill: float = -np.inf) -> int:
         """Largest of the last ticks; twin: ``kernels.window_max``."""
-        if ticks >= self.size:
-            if fill != -np.inf:
-                raise NotWritten
+        ticks = min(ticks, self.size + 1)
+        if ticks >= self.size and fill == -np.inf:
             return self._line(op.RUNNING_MAX, (value,), memory=((-np.inf, 1),))
         memory = ((-np.inf, 1 + ticks), (fill, ticks), (-np.inf, 1))
         return self._line(op.WINDOW_MAX, (value,), (fill,), n=ticks, memory=memory)
@@ -290,6 +313,20 @@ class Writer:
         n = len(weights)
         told = tuple(float(weight) for weight in weights)
         return self._line(op.RESPONSE, (value,), n=n, memory=((0.0, n),), weights=told)
+
+    def sections(self, value: int, design: FloatArray) -> int:
+        """Second-order sections (sections, 6) from rest; twin: ``filters.causal.filter_rows``."""
+        for b0, b1, b2, _, a1, a2 in design.tolist():
+            numbers = (b0, b1, b2, a1, a2)
+            value = self._line(op.SECTION, (value,), numbers, memory=((0.0, 2),))
+        return value
+
+    def most_since(self, value: int, going: tuple[int, int]) -> int:
+        """Largest value since a line was below 1; twin: ``composition.maximum_since``.
+
+        *going* as for :meth:`velocity`.
+        """
+        return self._line(op.SINCE, (value, going[0]), n=going[1], memory=((-np.inf, 1),))
 
     def change(self, value: int) -> int:
         """Magnitude of the change from tick to tick, 0 at the first."""

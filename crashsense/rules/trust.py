@@ -14,34 +14,21 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
-import sys
 from collections.abc import Iterable, Iterator
 from contextvars import ContextVar
 from pathlib import Path
 
 from crashsense.errors import RunFolderError
 from crashsense.files import is_file
-from crashsense.resources import STATE_VARIABLE
+from crashsense.resources import STATE_VARIABLE, user_folder
 
 FILE = "evaluated_code"
 
 
 def state_file() -> Path | None:
     """File of the code this user has evaluated; None if none is kept."""
-    named = os.environ.get(STATE_VARIABLE)
-    if named is not None:
-        return Path(named).absolute() / FILE if named else None
-    try:
-        home = Path.home()
-    except RuntimeError:
-        return None
-    if sys.platform == "win32":
-        base = Path(os.environ.get("LOCALAPPDATA") or home / "AppData" / "Local")
-    elif sys.platform == "darwin":
-        base = home / "Library" / "Application Support"
-    else:
-        base = Path(os.environ.get("XDG_STATE_HOME") or home / ".local" / "state")
-    return base / "crashsense" / FILE
+    folder = user_folder(STATE_VARIABLE)
+    return None if folder is None else folder / FILE
 
 
 def evaluated() -> frozenset[str]:

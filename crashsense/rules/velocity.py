@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from crashsense.errors import Fault
-from crashsense.rules.contract import FloatArray, NotWritten
+from crashsense.rules.contract import FloatArray
 from crashsense.rules.kernels import leaky_velocity, masked, quiet_restarts, read, samples_in
 from crashsense.rules.parameters import Criterion, parameter
 from crashsense.rules.program import Writer
@@ -78,13 +78,19 @@ class VelocityChange(Criterion):
 
     def write(self, writer: Writer) -> int:
         """Write V / threshold."""
+        values, going = writer.read(self.channel), None
         if self.reset_ms is not None:
-            raise NotWritten
+            ticks = writer.ticks(self.reset_ms)
+            largest = writer.window_max(writer.magnitude(values), ticks)
+            level = self.reset_below_g * STANDARD_GRAVITY
+            loud = writer.step(largest, level=level, then=1.0, otherwise=writer.constant(0.0))
+            going = loud, ticks - 1
         velocity = writer.velocity(
-            writer.read(self.channel),
+            values,
             leak_g=self.leak_g,
             time_constant_ms=self.time_constant_ms,
             floor=self.floor == "yes",
+            going=going,
         )
         return writer.demand(velocity, self.threshold_m_s, self.channel)
 

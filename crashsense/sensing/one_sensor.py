@@ -20,7 +20,7 @@ from crashsense.sensing.noise import NoiseBank, WordNoise, word_noise
 from crashsense.sensing.sensor import Sensor, SensorSet
 from crashsense.sensing.timebase import TimeBase
 from crashsense.sensing.tolerance import PHASES, SensorDraws, UnitDraws
-from crashsense.sensing.transport import hold_last
+from crashsense.sensing.transport import arrived_in_time, hold_last
 
 #: Standard deviations of noise that a sample is taken to stay within when the path is chosen.
 NOISE_MARGIN = 8.0
@@ -494,7 +494,17 @@ class OneSensor:
     ) -> tuple[FloatArray, npt.NDArray[np.int32], BoolArray, ChainReport]:
         sensor, n = self.sensor, rows.size
         codes, values = words.codes, words.values
-        arrived = self._arrived(codes.shape, rows)
+        room_s = self.unit.read_s + self.held / self.unit.tick_rate_hz - sensor.latency_s
+        arrived = arrived_in_time(
+            self.draws[rows],
+            codes.shape[1],
+            lost=sensor.lost_frame_probability,
+            jitter_s=sensor.jitter_s,
+            room_s=room_s,
+            noisy=self.drawn.noisy[rows],
+            seed=self.seed,
+            axes=(self.occurrence, self.channel),
+        )
         lost = np.zeros(n, dtype=np.int64)
         flagged = None
         if arrived is not None or sensor.faults:
@@ -552,32 +562,6 @@ class OneSensor:
         first = self.base.first - self.ahead + self.origin + offset[self.shared.phase[rows]]
         number = first[:, None] + self.every * np.arange(self.words)
         return np.asarray(number / self.base.rate_hz, dtype=np.float64)
-
-    def _arrived(self, shape: tuple[int, ...], rows: IntArray) -> BoolArray | None:
-        """Which codes come in time, or None if all do."""
-        sensor = self.sensor
-        noisy, draws = self.drawn.noisy[rows], self.draws[rows]
-        arrived: BoolArray | None = None
-        axes = (self.occurrence, self.channel)
-        if sensor.lost_frame_probability > 0 and noisy.any():
-            drawn = random_draws.uniforms(
-                draws,
-                shape[1],
-                seed=self.seed,
-                axes=(*axes, "lost_frames"),
-            )
-            arrived = (drawn >= sensor.lost_frame_probability) | ~noisy[:, None]
-        room = self.unit.read_s + self.held / self.unit.tick_rate_hz - sensor.latency_s
-        if sensor.jitter_s > 0 and noisy.any():
-            late = sensor.jitter_s * random_draws.noise(
-                draws,
-                shape[1],
-                seed=self.seed,
-                axes=(*axes, "jitter"),
-            )
-            in_time = (late <= room) | ~noisy[:, None]
-            arrived = in_time if arrived is None else arrived & in_time
-        return arrived
 
     def _at_ticks(
         self, values: FloatArray, codes: npt.NDArray[np.int32]

@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, TypedDict, Unpack
 
 import numpy as np
 import numpy.typing as npt
@@ -73,19 +73,30 @@ class Sensed:
         return kinds.pop() if len(kinds) == 1 else "mixed"
 
 
+class _How(TypedDict, total=False):
+    """Optional arguments of :func:`sense` that every draw shares."""
+
+    seed: int
+    occurrence: str
+    vary: bool
+    path: str
+
+
+class _Asked(_How, total=False):
+    """All optional arguments of :func:`sense` that say what is sensed and how."""
+
+    channels: Iterable[str] | None
+    quiet: Iterable[str]
+    deviates: Mapping[str, FloatArray] | None
+
+
 def sense(
     signals: Mapping[str, Signal],
     sensor_set: SensorSet,
     *,
     draws: Iterable[int] = (0,),
-    seed: int = 1,
-    occurrence: str = "",
     context: Context | None = None,
-    channels: Iterable[str] | None = None,
-    quiet: Iterable[str] = (),
-    vary: bool = True,
-    path: str = "auto",
-    deviates: Mapping[str, FloatArray] | None = None,
+    **asked: Unpack[_Asked],
 ) -> Sensed:
     """Pass true signals through the sensors of a set.
 
@@ -94,18 +105,19 @@ def sense(
     signals : channel -> :class:`Signal`, samples (samples,), (1, samples) or (draws, samples) in SI
     sensor_set : the sensors and the control unit
     draws : numbers of the draws, 0 (nominal, noise-free) or more
-    seed, occurrence : axes of the random numbers
     context : passed to the rules
+    seed, occurrence : axes of the random numbers; default 1 and ``""``
     channels : which to compute; default: all of the set. A channel without sensor or signal comes
         out as a failed sensor: NaN, not valid, code of a failed sensor
     quiet : channels where only offset and noise arrive (they need no signal)
     vary : False: nominal, noise-free sensors in every draw
-    path : ``"auto"``, ``"full"`` or ``"fast"`` (refused where its conditions do not hold)
+    path : ``"auto"`` (default), ``"full"`` or ``"fast"`` (refused where its conditions do not hold)
     deviates : channel -> standard normal numbers (draws, roles) in place of drawn ones, for
         sensitivity studies
     """
     numbers = np.asarray(draws if isinstance(draws, Sequence) else np.fromiter(draws, np.int64))
     numbers = numbers.astype(np.int64)
+    path = asked.get("path", "auto")
     found = []
     if numbers.ndim != 1 or numbers.size == 0 or (numbers < 0).any():
         found.append(Fault("sense", "draws", numbers.tolist(), "draw numbers, 0 or more"))
@@ -113,21 +125,7 @@ def sense(
         found.append(Fault("sense", "path", path, nearest(str(path), PATHS)))
     if found:
         raise InputError(found)
-
-    parts = sense_in_parts(
-        signals,
-        sensor_set,
-        draws=numbers,
-        size=GROUP,
-        seed=seed,
-        occurrence=occurrence,
-        context=context,
-        channels=channels,
-        quiet=quiet,
-        vary=vary,
-        path=path,
-        deviates=deviates,
-    )
+    parts = sense_in_parts(signals, sensor_set, draws=numbers, size=GROUP, context=context, **asked)
     return joined(list(parts))
 
 
@@ -137,34 +135,16 @@ def sense_in_parts(
     *,
     draws: IntArray,
     size: int,
-    seed: int = 1,
-    occurrence: str = "",
     context: Context | None = None,
-    channels: Iterable[str] | None = None,
-    quiet: Iterable[str] = (),
-    vary: bool = True,
-    path: str = "auto",
-    deviates: Mapping[str, FloatArray] | None = None,
     bank: NoiseBank | None = None,
+    **asked: Unpack[_Asked],
 ) -> Iterator[Sensed]:
     """As :func:`sense`, *size* draws at a time (fewer of a long event, or of many channels).
 
     Whatever all draws share is computed once; a draw's codes do not depend on the split. *bank*
     caches noise that will be needed again.
     """
-    for made in prepared(
-        signals,
-        sensor_set,
-        draws=draws,
-        seed=seed,
-        occurrence=occurrence,
-        channels=channels,
-        quiet=quiet,
-        vary=vary,
-        path=path,
-        deviates=deviates,
-        bank=bank,
-    ):
+    for made in prepared(signals, sensor_set, draws=draws, bank=bank, **asked):
         yield from _sensed_parts(made, size=size, context=Context() if context is None else context)
 
 
@@ -173,14 +153,11 @@ def prepared(
     sensor_set: SensorSet,
     *,
     draws: IntArray,
-    seed: int = 1,
-    occurrence: str = "",
     channels: Iterable[str] | None = None,
     quiet: Iterable[str] = (),
-    vary: bool = True,
-    path: str = "auto",
     deviates: Mapping[str, FloatArray] | None = None,
     bank: NoiseBank | None = None,
+    **how: Unpack[_How],
 ) -> Iterator[Prepared]:
     """Draw the sensors of a block and bring its signals to them, as many draws as memory allows.
 
@@ -206,14 +183,11 @@ def prepared(
             part,
             sensor_set,
             draws=draws[rows],
-            seed=seed,
-            occurrence=occurrence,
             channels=wanted,
             quiet=frozenset(quiet),
-            vary=vary,
-            path=path,
             deviates={} if deviates is None else {k: v[rows] for k, v in deviates.items()},
             bank=bank,
+            **how,
         )
 
 
@@ -238,14 +212,14 @@ def _prepared(
     sensor_set: SensorSet,
     *,
     draws: IntArray,
-    seed: int,
-    occurrence: str,
     channels: Sequence[str],
     quiet: frozenset[str],
-    vary: bool,
-    path: str,
     deviates: Mapping[str, FloatArray],
     bank: NoiseBank | None,
+    seed: int = 1,
+    occurrence: str = "",
+    vary: bool = True,
+    path: str = "auto",
 ) -> Prepared:
     unit = sensor_set.control_unit
     truth, base = at_internal_rate(

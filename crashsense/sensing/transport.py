@@ -11,6 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from crashsense.arrays import BoolArray, IntArray
+from crashsense.draws import noise, uniforms
 from crashsense.errors import Fault, InputError
 
 
@@ -73,3 +75,31 @@ def hold_last(
     held = np.take_along_axis(codes, np.maximum(last, 0), axis=-1)
     known = (last >= 0) & (number - last <= most)
     return np.where(known, held, np.int32(failed)).astype(np.int32)
+
+
+def arrived_in_time(
+    draws: IntArray,
+    words: int,
+    *,
+    lost: float,
+    jitter_s: float,
+    room_s: float,
+    noisy: BoolArray,
+    seed: int,
+    axes: tuple[str, ...],
+) -> BoolArray | None:
+    """Return which codes come, and come in time, shape (draws, words); None if all do.
+
+    *lost*: probability of a lost code [-]; *jitter_s*: deviation of its delay [s], of which
+    *room_s* does no harm; *noisy*: draws in which something may be lost; *seed*, *axes*: of the
+    random numbers.
+    """
+    arrived: BoolArray | None = None
+    if lost > 0 and noisy.any():
+        drawn = uniforms(draws, words, seed=seed, axes=(*axes, "lost_frames"))
+        arrived = (drawn >= lost) | ~noisy[:, None]
+    if jitter_s > 0 and noisy.any():
+        late = jitter_s * noise(draws, words, seed=seed, axes=(*axes, "jitter"))
+        in_time = (late <= room_s) | ~noisy[:, None]
+        arrived = in_time if arrived is None else arrived & in_time
+    return arrived

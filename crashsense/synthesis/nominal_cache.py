@@ -28,7 +28,7 @@ from crashsense import engine
 from crashsense.channels import CHANNELS
 from crashsense.event import SignalBlock
 from crashsense.processes import context, cores
-from crashsense.resources import CACHE_VARIABLE
+from crashsense.resources import CACHE_VARIABLE, user_folder
 from crashsense.resources import folder as shipped_folder
 from crashsense.signal import Signal
 
@@ -69,30 +69,9 @@ def without() -> Iterator[None]:
         _on.reset(token)
 
 
-def cache_folder() -> Path | None:
-    """Folder of the cache: the one that the environment names, else the system's for a user.
-
-    None where it is switched off, or where the user has no home.
-    """
-    named = os.environ.get(CACHE_VARIABLE)
-    if named is not None:
-        return Path(named).absolute() if named else None
-    try:
-        home = Path.home()
-    except RuntimeError:
-        return None
-    if sys.platform == "win32":
-        base = Path(os.environ.get("LOCALAPPDATA") or home / "AppData" / "Local")
-    elif sys.platform == "darwin":
-        base = home / "Library" / "Caches"
-    else:
-        base = Path(os.environ.get("XDG_CACHE_HOME") or home / ".cache")
-    return base / "crashsense" / "nominal"
-
-
 def nominal_block(recipe: Recipe, make: Callable[[], SignalBlock]) -> SignalBlock:
     """Return the nominal block of *recipe*: the kept one, else what *make* gives, which is kept."""
-    folder = cache_folder() if _on.get() else None
+    folder = user_folder(CACHE_VARIABLE) if _on.get() else None
     if folder is None:
         return make()
     path = folder / f"{_digest_of(recipe)}.bin"
@@ -126,7 +105,7 @@ def prepare(recipes: Sequence[Recipe]) -> None:
     Does nothing outside :func:`in_processes`, without a cache to bring the signals back, or for few
     recipes. A first run of the whole library then takes the time of one core divided by the cores.
     """
-    folder = cache_folder() if _on.get() else None
+    folder = user_folder(CACHE_VARIABLE) if _on.get() else None
     if folder is None or _processes.get() < 2:
         return
     missing = [r for r in recipes if not (folder / f"{_digest_of(r)}.bin").exists()]
@@ -174,7 +153,7 @@ def _digest_of(recipe: Recipe) -> str:
 
 
 def _named_files(recipe: Recipe) -> dict[str, str]:
-    """Checksums of the files that the parameters name, as a vehicle of the user's own."""
+    """Checksums of the files that the parameters name, as a user's vehicle file."""
     found: dict[str, str] = {}
     beside = Path(recipe.file).parent if recipe.file else Path()
     for value in _texts(recipe.parameters.model_dump(mode="json")):

@@ -31,7 +31,7 @@ from crashsense.sensing import (
     sense_in_parts,
 )
 from crashsense.trials.judge import Answer, Judge, valid_channels
-from crashsense.trials.lanes import answers_of_sensors
+from crashsense.trials.lanes import answers_in_lanes, answers_of_sensors
 
 if TYPE_CHECKING:
     from crashsense.trials.trial import Trial
@@ -237,7 +237,9 @@ def judge_block(
             rate_hz=sensed.samples.rate_hz,
             start_s=sensed.samples.start_s,
             required_s=required,
-            answers=answers_of(judges, sensed, events=events, required_s=required),
+            answers=answers_of(
+                judges, sensed, events=events, required_s=required, scores_only=scores_only
+            ),
             engine=engine.current(),
             sensed=sensed,
             block=block,
@@ -390,14 +392,22 @@ def answers_of(
     *,
     events: Sequence[Event],
     required_s: Mapping[str, Mapping[str, FloatArray]],
+    scores_only: bool = False,
 ) -> dict[tuple[str, str, str], Answer]:
-    """Ask every judge about the same samples; what does not read the context is computed once."""
+    """Ask every judge about the same samples; what does not read the context is computed once.
+
+    With *scores_only* demand may be left out of the answers.
+    """
+    about: Any = {"events": events, "required_s": required_s}
+    told = answers_in_lanes(judges, sensed, **about) if scores_only else {}
     samples = {event.name: replace(sensed.samples, context=event.context) for event in events}
     valid = valid_channels(sensed.samples)
     shared: dict[int, Evaluated] = {}
     with sharing():
         return {
-            judge.key: judge.answer(
+            judge.key: told[judge.key]
+            if judge.key in told
+            else judge.answer(
                 samples[judge.key[0]],
                 sensed,
                 required_s=required_s[judge.key[0]][judge.key[2]],

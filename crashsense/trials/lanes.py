@@ -3,14 +3,15 @@
 Where all that is wanted is scores, neither samples nor demand need be written down: sensors put
 their values into lanes, the rules of all restraints are one program
 (:mod:`crashsense.rules.program`), and the kernel keeps fire ticks and largest demand of each draw.
-What cannot be said so is left to whole trials: a rule of the user's own, a family without
-operations, a channel that may be lost for a time.
+A user-written rule, or one that reads a channel that may be lost for a time, is left to
+``demand``: samples are then sensed as ever, and the rules beside it run in lanes.
 """
 
 from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from typing import Any
 
@@ -18,6 +19,7 @@ import numpy as np
 
 from crashsense import engine
 from crashsense.arrays import FloatArray, IntArray
+from crashsense.errors import InputError
 from crashsense.event import Context, Event
 from crashsense.rules import Rule
 from crashsense.rules.checked import of_a_user
@@ -53,12 +55,15 @@ def answers_in_lanes(
     *,
     events: Sequence[Event],
     required_s: Required,
-) -> Answers | None:
-    """Ask every judge about the same samples, for scores alone; None where it cannot be done so."""
+) -> Answers:
+    """Ask judges about the same samples, for scores alone; no answer from those that it cannot ask.
+
+    It cannot where the rule has no operations, or reads a channel that is lost for a time.
+    """
     samples = sensed.samples
     there = frozenset(name for name, valid in samples.valid.items() if valid.all())
-    if any(samples.valid[name].any() for name in samples.valid if name not in there):
-        return None
+    lost = {name for name in samples.valid if name not in there and samples.valid[name].any()}
+    judges = [judge for judge in judges if judge.rule is None or not judge.rule.uses & lost]
 
     def source(name: str) -> Source:
         kernels: Any = engine.kernels()
@@ -93,8 +98,10 @@ def answers_of_sensors(
     """Sense a block and ask every judge, for scores alone; None where it cannot be done so."""
     if not all(one_pass.steady(one) for one in made.sensors.values()):
         return None
+    if any(of_a_user(judge.rule) for judge in judges if judge.rule is not None and judge.asked):
+        return None
     cut: dict[str, IntArray] = {}
-    return _answers(
+    found = _answers(
         judges,
         events=events,
         required_s=required_s,
@@ -104,6 +111,7 @@ def answers_of_sensors(
         source=lambda name: _source(made.sensors[name], name, cut),
         cut=cut,
     )
+    return found if len(found) == len(judges) else None
 
 
 def _answers(
@@ -116,8 +124,8 @@ def _answers(
     there: frozenset[str],
     source: Callable[[str], Source],
     cut: Mapping[str, IntArray],
-) -> Answers | None:
-    """Run the program of all judges on what *source* gives of each channel.
+) -> Answers:
+    """Run the program of all judges that have one on what *source* gives of each channel.
 
     *samples* say which channels are valid, and the clock; *size*: ticks; *there*: channels that are
     valid throughout; *cut*: samples cut before the filter, known once the program has run.
@@ -125,15 +133,16 @@ def _answers(
     contexts = {event.name: event.context for event in events}
     asked = [judge for judge in judges if judge.asked]
     if engine.kernels() is None or LANES * size * len(there) > MOST_VALUES:
-        return None
-    program = _PROGRAMS.get(
+        return {}
+    program, said = _PROGRAMS.get(
         [(judge.rule, contexts[judge.key[0]]) for judge in asked],
         rate_hz=samples.rate_hz,
         size=size,
         there=there,
     )
     if program is None:
-        return None
+        return {}
+    asked = [asked[number] for number in said]
     spans = [
         spans_of(
             start_s=samples.start_s,
@@ -147,13 +156,15 @@ def _answers(
     sources = [source(name) for name in program.channels]
     found = reached_in_lanes(program, sources, spans=spans, draws=samples.draws, size=size)
     if found is None:
-        return None
+        return {}
     reached = dict(zip((judge.key for judge in asked), found, strict=True))
     valid = valid_channels(samples)
     in_context = {name: replace(samples, context=context) for name, context in contexts.items()}
     answers = {}
     for judge in judges:
         event, _, restraint = judge.key
+        if judge.asked and judge.key not in reached:
+            continue
         times = required_s[event][restraint]
         answer = judge.heard(in_context[event], cut, required_s=times, valid=valid)
         if judge.key in reached:
@@ -247,17 +258,21 @@ def reached_in_lanes(
     ]
 
 
+#: A program (None: no rule could be written), and the places of the rules that it says.
+Written = tuple[Program | None, list[int]]
+
+
 class _Programs:
     """Programs by the rules that they say; rules are kept beside them: ids are unique."""
 
     def __init__(self, most: int) -> None:
         self.most = most
-        self.kept: OrderedDict[object, tuple[object, Program | None]] = OrderedDict()
+        self.kept: OrderedDict[object, tuple[object, Written]] = OrderedDict()
 
     def get(
         self, asked: Sequence[tuple[Any, Any]], *, rate_hz: float, size: int, there: frozenset[str]
-    ) -> Program | None:
-        """Return the program of some rules, each in its context; None if there is none."""
+    ) -> Written:
+        """As :func:`written`."""
         key = (tuple((id(rule), context) for rule, context in asked), rate_hz, size, there)
         if key not in self.kept:
             self.kept[key] = (asked, written(asked, rate_hz=rate_hz, size=size, there=there))
@@ -271,13 +286,15 @@ _PROGRAMS = _Programs(most=64)
 
 def written(
     asked: Sequence[tuple[Rule, Any]], *, rate_hz: float, size: int, there: frozenset[str]
-) -> Program | None:
-    """Return the program of some rules, each in its context; None if one cannot be written."""
-    if not asked or size == 0 or any(of_a_user(rule) for rule, _ in asked):
-        return None
+) -> Written:
+    """Write the program of some rules, each in its context, as far as they can be written."""
+    if not asked or size == 0:
+        return None, []
     writer = Writer(rate_hz=rate_hz, size=size, there=there, context=asked[0][1])
-    try:
-        roots = [writer.branches(rule, context) for rule, context in asked]
-    except NotWritten:
-        return None
-    return writer.program(roots)
+    roots: dict[int, tuple[int, int, int]] = {}
+    for number, (rule, context) in enumerate(asked):
+        # What is wrong with a rule at this tick rate is said where its demand is computed.
+        with suppress(NotWritten, InputError):
+            if not of_a_user(rule):
+                roots[number] = writer.branches(rule, context)
+    return (writer.program(list(roots.values())) if roots else None), list(roots)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import product
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,9 +13,11 @@ import pyarrow as pa
 
 from crashsense.resources import CAUTION
 from crashsense.scoring import HELD_BY, ORDER_FAILURES, VERDICTS, Scores
+from crashsense.trials.judge import InOrder, in_order
 
 if TYPE_CHECKING:
-    from crashsense.trials.judge import InOrder
+    from crashsense.event import Event
+    from crashsense.trials.trial import Trial
 
 #: Version of the layout of a run folder; a reader refuses a later one by name.
 SCHEMA_VERSION = 1
@@ -119,6 +122,59 @@ _SCORED = (
     "demand_margin",
     "arming_time_ms",
 )
+
+
+def verdict_columns(trial: Trial) -> Iterator[Mapping[str, Any]]:
+    """Yield the verdict rows of every event, algorithm and restraint, as columns over draws.
+
+    Last come those of restraints in order, where both were judged.
+    """
+    events = {event.name: event for event in trial.events}
+    for (name, algorithm, restraint), answer in trial.answers.items():
+        event = events[name]
+        requirement = event.requirements[restraint]
+        if answer.found is None:
+            scored = unscored_columns(answer.required_s, reason=answer.reason)
+        else:
+            scores = answer.scores(requirement, start_s=trial.start_s, rate_hz=trial.rate_hz)
+            scored = scored_columns(scores, answer.required_s, errors=answer.errors)
+        yield {
+            **_about(trial, event, algorithm=algorithm, restraint=restraint),
+            "restraint": restraint,
+            "expectation": requirement.expectation,
+            "clipped_before_filter": answer.clipped,
+            **scored,
+        }
+    for event, ruler in product(trial.events, trial.algorithms):
+        for name, (restraint, order) in event.orders.items():
+            mine, other = (
+                trial.answers.get((event.name, ruler.name, one)) for one in (restraint, order.after)
+            )
+            if mine is None or other is None:  # one restraint was asked about alone
+                continue
+            found = in_order(order, mine, other, start_s=trial.start_s, rate_hz=trial.rate_hz)
+            yield {
+                **_about(trial, event, algorithm=ruler.name, restraint=restraint),
+                "restraint": name,
+                "expectation": "order",
+                "clipped_before_filter": np.maximum(mine.clipped, other.clipped),
+                **order_columns(found),
+            }
+
+
+def _about(trial: Trial, event: Event, *, algorithm: str, restraint: str) -> dict[str, Any]:
+    """Columns that say what a row is about."""
+    return {
+        "event": event.name,
+        "family": event.family,
+        "occurrence": event.occurrence,
+        "sensor_set": trial.sensor_set.name,
+        "algorithm": algorithm,
+        "draw": trial.draws,
+        "waived": event.requirements[restraint].waiver is not None,
+        "path": Coded(trial.full.astype(np.int8), ("fast", "full")),
+        "seed": trial.conditions.seed,
+    }
 
 
 #: Verdicts of an order whose rows say in words what happened.

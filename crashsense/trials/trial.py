@@ -6,7 +6,6 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from html import escape
-from itertools import product
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -36,15 +35,12 @@ from crashsense.trials.block import (
     sense_block,
 )
 from crashsense.trials.judge import Answer, InOrder, in_order
-from crashsense.trials.lanes import answers_in_lanes
 from crashsense.trials.rows import (
     KEY,
     VERDICT_SCHEMA,
     Coded,
     build_table,
-    order_columns,
-    scored_columns,
-    unscored_columns,
+    verdict_columns,
 )
 
 if TYPE_CHECKING:
@@ -226,61 +222,6 @@ class Trial:
                 not_before_s=self.event.requirements[restraint].not_before_s,
             )
 
-    def columns(self) -> Iterator[Mapping[str, Any]]:
-        """Yield the verdict rows of every event, algorithm and restraint, as columns over draws.
-
-        Last come those of restraints in order, where both were judged.
-        """
-        events = {event.name: event for event in self.events}
-        for (name, algorithm, restraint), answer in self.answers.items():
-            event = events[name]
-            requirement = event.requirements[restraint]
-            if answer.found is None:
-                scored = unscored_columns(answer.required_s, reason=answer.reason)
-            else:
-                scores = answer.scores(requirement, start_s=self.start_s, rate_hz=self.rate_hz)
-                scored = scored_columns(scores, answer.required_s, errors=answer.errors)
-            yield {
-                **self._about(event, algorithm, restraint),
-                "restraint": restraint,
-                "expectation": requirement.expectation,
-                "clipped_before_filter": answer.clipped,
-                **scored,
-            }
-        yield from self._order_columns()
-
-    def _order_columns(self) -> Iterator[Mapping[str, Any]]:
-        for event, algorithm in product(self.events, self.algorithms):
-            for name, (restraint, order) in event.orders.items():
-                mine, other = (
-                    self.answers.get((event.name, algorithm.name, one))
-                    for one in (restraint, order.after)
-                )
-                if mine is None or other is None:  # one restraint was asked about alone
-                    continue
-                found = in_order(order, mine, other, start_s=self.start_s, rate_hz=self.rate_hz)
-                yield {
-                    **self._about(event, algorithm.name, restraint),
-                    "restraint": name,
-                    "expectation": "order",
-                    "clipped_before_filter": np.maximum(mine.clipped, other.clipped),
-                    **order_columns(found),
-                }
-
-    def _about(self, event: Event, algorithm: str, restraint: str) -> dict[str, Any]:
-        """Columns that say what a row is about."""
-        return {
-            "event": event.name,
-            "family": event.family,
-            "occurrence": event.occurrence,
-            "sensor_set": self.sensor_set.name,
-            "algorithm": algorithm,
-            "draw": self.draws,
-            "waived": event.requirements[restraint].waiver is not None,
-            "path": Coded(self.full.astype(np.int8), ("fast", "full")),
-            "seed": self.conditions.seed,
-        }
-
     def row(self, restraint: str, *, draw: int | None = None) -> dict[str, Any]:
         """Return the verdict row of one restraint and draw (default: the first); NaN: no number."""
         at, event, ruler = self.at(draw), self.event, self.algorithm.name
@@ -290,7 +231,7 @@ class Trial:
         else:
             names = [restraint]
         answers = {(event.name, ruler, name): self.answer(name) for name in names}
-        rows = replace(self, answers=answers).columns()
+        rows = verdict_columns(replace(self, answers=answers))
         columns = next(row for row in rows if row["restraint"] == restraint)
         plain = {
             name: value[at] if isinstance(value, np.ndarray | Coded) else value
@@ -301,7 +242,7 @@ class Trial:
     @cached_property
     def rows(self) -> pd.DataFrame:
         """Verdict rows, sorted by their key: as in the verdict table of a run."""
-        frame = build_table(list(self.columns()), schema=VERDICT_SCHEMA).to_pandas()
+        frame = build_table(list(verdict_columns(self)), schema=VERDICT_SCHEMA).to_pandas()
         return frame.sort_values(list(KEY), ignore_index=True)
 
     def traces(self, *, draw: int | None = None) -> pd.DataFrame:
@@ -368,11 +309,10 @@ class Trial:
         events = asked_by(self.events, algorithms)
         required = {e.name: dict(required_times(e, self.required_s[e.name])) for e in events}
         judges = judges_of(events, algorithms, self.sensor_set)
-        about: dict[str, Any] = {"events": events, "required_s": required}
         with engines.using(self.engine):
-            answers = answers_in_lanes(judges, self._kept(), **about) if scores_only else None
-            if answers is None:
-                answers = answers_of(judges, self._kept(), **about)
+            answers = answers_of(
+                judges, self._kept(), events=events, required_s=required, scores_only=scores_only
+            )
         return replace(
             self,
             events=tuple(events),
