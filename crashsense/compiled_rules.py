@@ -18,106 +18,152 @@ import numpy as np
 
 from crashsense import operations as op
 from crashsense.arrays import FloatArray, IntArray
-from crashsense.compiled_lanes import LANES, over
+from crashsense.compiled_lanes import over
+from crashsense.compiled_vectors import (
+    LANES,
+    Vector,
+    address,
+    aligned,
+    chosen_by_code,
+    larger,
+    most,
+    plain,
+    remembering,
+    response,
+    ring,
+    smaller,
+    window_max,
+)
 
 #: Ticks that an operation takes at once (16 kB a register): with fewer its calls would count.
-PIECE = 64
+PIECE = 16
+
+#: Bytes of a row of lanes.
+_ROW = 8 * LANES
+
+#: What an operation gives, and the one number that it remembers.
+Pair = tuple[Vector, Vector]
 
 _jit: Any = numba.njit(cache=True, nogil=True, fastmath=False, error_model="numpy")
 
 
-# --- operations without memory --------------------------------------------------------------------
+# --- operations -----------------------------------------------------------------------------------
 
 
-@_jit
-def _alone(code: int, a: FloatArray, out: FloatArray, c: FloatArray) -> None:
-    c0, c1, c2 = c[0], c[1], c[2]
-    if code == op.CONSTANT:
-        out[:] = c0
-    elif code == op.LESS:
-        for k in range(out.size):
-            out[k] = a[k] - c0
-    elif code == op.TIMES:
-        for k in range(out.size):
-            out[k] = c0 * a[k]
-    elif code == op.OVER:
-        inverse = 1.0 / c0
-        for k in range(out.size):
-            out[k] = over(a[k], c0, inverse)
-    elif code == op.DEMAND:
-        inverse = 1.0 / c0
-        for k in range(out.size):
-            x = over(a[k], c0, inverse)
-            out[k] = x if x > 0.0 else 0.0
-    elif code == op.MAGNITUDE:
-        for k in range(out.size):
-            out[k] = abs(a[k])
-    elif code == op.POSITIVE:
-        for k in range(out.size):
-            x = a[k]
-            out[k] = x if x > 0.0 else 0.0
-    elif code == op.ROOT:
-        for k in range(out.size):
-            out[k] = np.sqrt(a[k])
-    elif code == op.RAISE:
-        for k in range(out.size):
-            x = 1.0 + c0 * (a[k] - 1.0)
-            x = x if x > 1.0 else 1.0
-            out[k] = x if x < c1 else c1
-    elif code == op.RAMP:
-        for k in range(out.size):
-            x = a[k] - c2
-            out[k] = c0 + c1 * (0.001 * (x if x > 0.0 else 0.0))
-    elif code == op.CODE:
-        inverse = 1.0 / c0
-        for k in range(out.size):
-            x = np.rint(over(a[k], c0, inverse))
-            x = x if x > c1 else c1
-            out[k] = x if x < c2 else c2
+def _demand(c: list[Vector], a: Vector, b: Vector) -> Vector:
+    return larger(a.over(c[0]), 0.0)
 
 
-@_jit
-def _of_two(code: int, a: FloatArray, b: FloatArray, out: FloatArray, c: FloatArray) -> None:
-    c0, c1 = c[0], c[1]
-    if code == op.LESSER:
-        for k in range(out.size):
-            x, y = a[k], b[k]
-            out[k] = x if x < y else y
-    elif code == op.GREATER:
-        for k in range(out.size):
-            x, y = a[k], b[k]
-            out[k] = x if x > y else y
-    elif code == op.SUM:
-        for k in range(out.size):
-            out[k] = a[k] + b[k]
-    elif code == op.DIFFERENCE:
-        for k in range(out.size):
-            out[k] = a[k] - b[k]
-    elif code == op.PRODUCT:
-        for k in range(out.size):
-            out[k] = a[k] * b[k]
-    elif code == op.RATIO:
-        for k in range(out.size):
-            out[k] = a[k] / b[k]
-    elif code == op.GATE:
-        for k in range(out.size):
-            out[k] = b[k] if a[k] >= 1.0 else 0.0
-    elif code == op.STEP:
-        for k in range(out.size):
-            out[k] = c1 if a[k] >= c0 else b[k]
+def _raised(c: list[Vector], a: Vector, b: Vector) -> Vector:
+    return smaller(larger(1.0 + c[0] * (a - 1.0), 1.0), c[1])
 
 
-@_jit
-def _read(samples: FloatArray, sense: int, out: FloatArray) -> None:
-    if sense == 0:
-        for k in range(out.size):
-            out[k] = samples[k]
-    elif sense == 1:
-        for k in range(out.size):
-            out[k] = -samples[k]
-    else:
-        for k in range(out.size):
-            out[k] = abs(samples[k])
+def _ramp(c: list[Vector], a: Vector, b: Vector) -> Vector:
+    return c[0] + c[1] * (0.001 * larger(a - c[2], 0.0))
+
+
+def _velocity(c: list[Vector], a: Vector, b: Vector, now: Vector, v: Vector) -> Pair:
+    shift, divisor, decay, lowest, rest = c[:5]
+    v = larger(decay * v + (a - shift).over(divisor), lowest)
+    return (v >= rest).choose(v, 0.0), v
+
+
+def _leaky_sum(c: list[Vector], a: Vector, b: Vector, now: Vector, v: Vector) -> Pair:
+    v = larger(c[0] * v + a, c[1])
+    return v, v
+
+
+def _running_max(c: list[Vector], a: Vector, b: Vector, now: Vector, top: Vector) -> Pair:
+    top = larger(a, top)
+    return top, top
+
+
+def _travel(
+    c: list[Vector], a: Vector, b: Vector, now: Vector, total: Vector, at_rest: Vector
+) -> tuple[Vector, Vector, Vector]:
+    total = total + a
+    at_rest = (a > 0.0).choose(at_rest, (total < at_rest).choose(at_rest, total))
+    return (total - at_rest).over(c[0]), total, at_rest
+
+
+def _elapsed(c: list[Vector], a: Vector, b: Vector, now: Vector, last: Vector) -> Pair:
+    last = (a > 0.0).choose(last, now)
+    return (now - last) * c[0], last
+
+
+def _change(c: list[Vector], a: Vector, b: Vector, now: Vector, before: Vector) -> Pair:
+    return (now > 0.0).choose((a - before).magnitude(), 0.0), a
+
+
+def _window_sum(
+    c: list[Vector], a: Vector, before: Vector, total: Vector
+) -> tuple[Vector, Vector, Vector]:
+    total = total + a
+    return total - before, total, total
+
+
+def _code(c: list[Vector], a: Vector, b: Vector) -> Vector:
+    return smaller(larger(a.over(c[0]).whole(), c[1]), c[2])
+
+
+def _section(
+    c: list[Vector], a: Vector, b: Vector, now: Vector, p: Vector, q: Vector
+) -> tuple[Vector, Vector, Vector]:
+    z = c[0] * a + p
+    return z, c[1] * a - c[3] * z + q, c[2] * a - c[4] * z
+
+
+def _since(c: list[Vector], a: Vector, b: Vector, now: Vector, top: Vector) -> Pair:
+    top = ((now >= c[5]) & (b < 1.0)).choose(a, larger(a, top))
+    return top, top
+
+
+def _restarted(c: list[Vector], a: Vector, b: Vector, now: Vector, v: Vector) -> Pair:
+    _, v = _velocity(c, a, b, now, v)
+    v = ((now >= c[5]) & (b < 1.0)).choose(v.like(0.0), v)
+    return (v >= c[4]).choose(v, 0.0), v
+
+
+#: Reading a channel has the code of its sense, 0 or less; what is not here has a loop of its own.
+_operation = chosen_by_code(
+    {
+        -op.SENSES["+"]: plain(lambda c, a, b: a),
+        -op.SENSES["-"]: plain(lambda c, a, b: -a),
+        -op.SENSES["|"]: plain(lambda c, a, b: a.magnitude()),
+        op.CONSTANT: plain(lambda c, a, b: c[0]),
+        op.LESS: plain(lambda c, a, b: a - c[0]),
+        op.TIMES: plain(lambda c, a, b: c[0] * a),
+        op.OVER: plain(lambda c, a, b: a.over(c[0])),
+        op.DEMAND: plain(_demand),
+        op.MAGNITUDE: plain(lambda c, a, b: a.magnitude()),
+        op.POSITIVE: plain(lambda c, a, b: larger(a, 0.0)),
+        op.ROOT: plain(lambda c, a, b: a.root()),
+        op.LESSER: plain(lambda c, a, b: smaller(a, b)),
+        op.GREATER: plain(lambda c, a, b: larger(a, b)),
+        op.SUM: plain(lambda c, a, b: a + b),
+        op.DIFFERENCE: plain(lambda c, a, b: a - b),
+        op.PRODUCT: plain(lambda c, a, b: a * b),
+        op.RATIO: plain(lambda c, a, b: a / b),
+        op.GATE: plain(lambda c, a, b: (a >= 1.0).choose(b, 0.0)),
+        op.STEP: plain(lambda c, a, b: (a >= c[0]).choose(c[1], b)),
+        op.RAISE: plain(_raised),
+        op.RAMP: plain(_ramp),
+        op.CODE: plain(_code),
+        op.VELOCITY: remembering(1, _velocity),
+        op.LEAKY_SUM: remembering(1, _leaky_sum),
+        op.RUNNING_MAX: remembering(1, _running_max),
+        op.TRAVEL: remembering(2, _travel),
+        op.ELAPSED: remembering(1, _elapsed),
+        op.CHANGE: remembering(1, _change),
+        op.SECTION: remembering(2, _section),
+        op.SINCE: remembering(1, _since),
+        op.RESTARTED: remembering(1, _restarted),
+        op.DELAY: ring(0, lambda c, a, before: (before, a)),
+        op.WINDOW_SUM: ring(1, _window_sum),
+        op.WINDOW_MAX: window_max,
+        op.RESPONSE: response,
+    }
+)
 
 
 @_jit
@@ -174,249 +220,40 @@ def _ray(a: FloatArray, b: FloatArray, out: FloatArray, vertices: FloatArray, n:
             out[k] = here if v * u0 <= u * v0 else out[k]
 
 
-# --- operations with memory -----------------------------------------------------------------------
-
-
-@_jit
-def _velocity(a: FloatArray, out: FloatArray, memory: FloatArray, c: FloatArray, size: int) -> None:
-    shift, divisor, decay, lowest, rest = c[0], c[1], c[2], c[3], c[4]
-    inverse = 1.0 / divisor
-    v = memory[0]
-    for i in range(size):
-        x, y = a[i], out[i]
-        for j in range(LANES):
-            z = decay * v[j] + over(x[j] - shift, divisor, inverse)
-            z = z if z > lowest else lowest
-            v[j] = z
-            y[j] = z if z >= rest else 0.0
-
-
-@_jit
-def _leaky_sum(
-    a: FloatArray, out: FloatArray, memory: FloatArray, c: FloatArray, size: int
-) -> None:
-    decay, lowest = c[0], c[1]
-    v = memory[0]
-    for i in range(size):
-        x, y = a[i], out[i]
-        for j in range(LANES):
-            z = decay * v[j] + x[j]
-            z = z if z > lowest else lowest
-            v[j] = z
-            y[j] = z
-
-
-@_jit
-def _window_sum(
-    a: FloatArray, out: FloatArray, memory: FloatArray, at: int, n: int, size: int
-) -> int:
-    total = memory[0]
-    for i in range(size):
-        x, y, before = a[i], out[i], memory[1 + at]
-        for j in range(LANES):
-            t = total[j] + x[j]
-            total[j] = t
-            y[j] = t - before[j]
-            before[j] = t
-        at = at + 1 if at + 1 < n else 0
-    return at
-
-
-@_jit
-def _window_max(
-    a: FloatArray, out: FloatArray, memory: FloatArray, at: int, n: int, size: int
-) -> int:
-    """As ``compiled.window_max``: *memory* holds the top, a piece of *n* ticks, and its ends."""
-    top = memory[0]
-    for i in range(size):
-        x, y, kept, end = a[i], out[i], memory[1 + at], memory[1 + n + at + 1]
-        for j in range(LANES):
-            t = x[j] if x[j] > top[j] else top[j]
-            top[j] = t
-            kept[j] = x[j]
-            y[j] = t if t > end[j] else end[j]
-        at += 1
-        if at == n:
-            top[:] = -np.inf
-            for k in range(n - 1, -1, -1):
-                kept, end = memory[1 + k], memory[1 + n + k]
-                for j in range(LANES):
-                    t = kept[j] if kept[j] > top[j] else top[j]
-                    top[j] = t
-                    end[j] = t
-            top[:] = -np.inf
-            at = 0
-    return at
-
-
-@_jit
-def _running_max(a: FloatArray, out: FloatArray, memory: FloatArray, size: int) -> None:
-    top = memory[0]
-    for i in range(size):
-        x, y = a[i], out[i]
-        for j in range(LANES):
-            t = x[j] if x[j] > top[j] else top[j]
-            top[j] = t
-            y[j] = t
-
-
-@_jit
-def _delay(a: FloatArray, out: FloatArray, memory: FloatArray, at: int, n: int, size: int) -> int:
-    for i in range(size):
-        x, y, before = a[i], out[i], memory[at]
-        for j in range(LANES):
-            y[j] = before[j]
-            before[j] = x[j]
-        at = at + 1 if at + 1 < n else 0
-    return at
-
-
-@_jit
-def _travel(a: FloatArray, out: FloatArray, memory: FloatArray, c: FloatArray, size: int) -> None:
-    divisor = c[0]
-    inverse = 1.0 / divisor
-    total, at_zero = memory[0], memory[1]
-    for i in range(size):
-        x, y = a[i], out[i]
-        for j in range(LANES):
-            t = total[j] + x[j]
-            total[j] = t
-            z = at_zero[j] if x[j] > 0.0 or t < at_zero[j] else t
-            at_zero[j] = z
-            y[j] = over(t - z, divisor, inverse)
-
-
-@_jit
-def _elapsed(
-    a: FloatArray, out: FloatArray, memory: FloatArray, c: FloatArray, first: int, size: int
-) -> None:
-    tick_ms = c[0]
-    last = memory[0]
-    for i in range(size):
-        x, y = a[i], out[i]
-        now = float(first + i)
-        for j in range(LANES):
-            z = last[j] if x[j] > 0.0 else now
-            last[j] = z
-            y[j] = (now - z) * tick_ms
-
-
-@_jit
-def _response(
-    a: FloatArray,
-    out: FloatArray,
-    memory: FloatArray,
-    weights: FloatArray,
-    at: int,
-    n: int,
-    size: int,
-) -> int:
-    for i in range(size):
-        x, y = a[i], out[i]
-        newest = memory[at]
-        for j in range(LANES):
-            newest[j] = x[j]
-            y[j] = weights[0] * x[j]
-        for lag in range(1, n):
-            before = memory[at - lag if at >= lag else at - lag + n]
-            weight = weights[lag]
-            for j in range(LANES):
-                y[j] += weight * before[j]
-        at = at + 1 if at + 1 < n else 0
-    return at
-
-
-@_jit
-def _change(a: FloatArray, out: FloatArray, memory: FloatArray, first: int, size: int) -> None:
-    before = memory[0]
-    for i in range(size):
-        x, y = a[i], out[i]
-        for j in range(LANES):
-            y[j] = abs(x[j] - before[j])
-            before[j] = x[j]
-        if first + i == 0:
-            y[:] = 0.0
-
-
-@_jit
-def _section(a: FloatArray, out: FloatArray, memory: FloatArray, c: FloatArray, size: int) -> None:
-    b0, b1, b2, a1, a2 = c[0], c[1], c[2], c[3], c[4]
-    p, q = memory[0], memory[1]
-    for i in range(size):
-        x, y = a[i], out[i]
-        for j in range(LANES):
-            z = b0 * x[j] + p[j]
-            p[j] = b1 * x[j] - a1 * z + q[j]
-            q[j] = b2 * x[j] - a2 * z
-            y[j] = z
-
-
-@_jit
-def _since(
-    a: FloatArray, b: FloatArray, out: FloatArray, memory: FloatArray, awake: int, size: int
-) -> None:
-    """*awake*: ticks of this piece that count as going on, whatever *b* is."""
-    top = memory[0]
-    for i in range(size):
-        x, going, y = a[i], b[i], out[i]
-        for j in range(LANES):
-            t = x[j] if x[j] > top[j] or (i >= awake and going[j] < 1.0) else top[j]
-            top[j] = t
-            y[j] = t
-
-
-@_jit
-def _restarted(
-    a: FloatArray,
-    b: FloatArray,
-    out: FloatArray,
-    memory: FloatArray,
-    c: FloatArray,
-    awake: int,
-    size: int,
-) -> None:
-    """As :func:`_velocity`; *awake* as in :func:`_since`."""
-    shift, divisor, decay, lowest, rest = c[0], c[1], c[2], c[3], c[4]
-    inverse = 1.0 / divisor
-    v = memory[0]
-    for i in range(size):
-        x, going, y = a[i], b[i], out[i]
-        for j in range(LANES):
-            z = decay * v[j] + over(x[j] - shift, divisor, inverse)
-            z = z if z > lowest else lowest
-            z = 0.0 if i >= awake and going[j] < 1.0 else z
-            v[j] = z
-            y[j] = z if z >= rest else 0.0
-
-
 # --- scores ---------------------------------------------------------------------------------------
 
+#: Rows of what is kept of a demand: first ticks (total, main, arming), largest in all, up to the
+#: required time, before the allowed time, between; both times; largest of a piece; soundness.
+_FIRST, _LARGEST, _UP_TO, _UNTIL, _ALLOWED, _TOP, _UNSOUND, _ROWS = 0, 3, 4, 7, 8, 9, 10, 11
 
-@_jit
-def _first_tick(demand: FloatArray, found: FloatArray, first: int, size: int) -> None:
-    for i in range(size):
-        x = demand[i]
-        now = float(first + i)
-        for j in range(LANES):
-            tick = now if x[j] >= 1.0 else np.inf
-            found[j] = tick if tick < found[j] else found[j]
+_MOST, _FIRST_TICK, _SPANS = 0, 1, 2
 
 
-@_jit
-def _most(demand: FloatArray, top: FloatArray, unsound: FloatArray, size: int) -> bool:
-    """Largest demand of a piece of time by lane; say whether any is 1 or more."""
-    top[:] = 0.0
-    for i in range(size):
-        x = demand[i]
-        for j in range(LANES):
-            d = x[j]
-            top[j] = d if d > top[j] else top[j]
-            # Nothing, but where it is no finite number.
-            unsound[j] += d - d
-    reached = 0
-    for j in range(LANES):
-        reached += int(top[j] >= 1.0)
-    return reached > 0
+def _earlier(c: list[Vector], a: Vector, b: Vector, now: Vector, found: Vector) -> Any:
+    return None, smaller((a >= 1.0).choose(now, np.inf), found)
+
+
+def _in_spans(
+    c: list[Vector],
+    a: Vector,
+    b: Vector,
+    now: Vector,
+    required: Vector,
+    early: Vector,
+    inside: Vector,
+    until: Vector,
+    allowed: Vector,
+) -> Any:
+    in_time = (now < until).choose(a, 0.0)
+    before = (now < allowed).choose(a, 0.0)
+    between = (now >= allowed).choose(in_time, 0.0)
+    levels = larger(in_time, required), larger(before, early), larger(between, inside)
+    return None, *levels, until, allowed
+
+
+_reduction = chosen_by_code(
+    {_MOST: most, _FIRST_TICK: remembering(1, _earlier), _SPANS: remembering(5, _in_spans)}
+)
 
 
 @_jit
@@ -426,92 +263,43 @@ def _raise(level: FloatArray, to: FloatArray) -> None:
 
 
 @_jit
-def _summary(
-    total: FloatArray,
-    allowed: FloatArray,
-    until: FloatArray,
-    s: FloatArray,
-    top: FloatArray,
-    first: int,
-    size: int,
-) -> None:
-    """Largest demand in the spans of ``scoring.Reached``; *s*: so far, *top*: in this piece."""
-    required, early, inside = s[4], s[5], s[6]
-    _raise(s[3], top)
-    if first >= until.max() and first >= allowed.max():
-        return
-    if first >= allowed.max() and first + size <= until.min():
-        _raise(required, top)
-        _raise(inside, top)
-        return
-    for i in range(size):
-        x = total[i]
-        now = float(first + i)
-        for j in range(LANES):
-            d = x[j]
-            in_time = d if now < until[j] else 0.0
-            required[j] = in_time if in_time > required[j] else required[j]
-            before = d if now < allowed[j] else 0.0
-            early[j] = before if before > early[j] else early[j]
-            in_time = in_time if now >= allowed[j] else 0.0
-            inside[j] = in_time if in_time > inside[j] else inside[j]
+def _note(demand: FloatArray, tick: int, s: FloatArray, first: int, size: int) -> None:
+    """Largest demand of a piece of time, and the first tick at which it is 1 or more."""
+    rows, here = address(s), address(demand)
+    if _reduction(_MOST, 0, here, here, rows, rows + _TOP * _ROW, 0, 0, first, 0, size):
+        _reduction(_FIRST_TICK, 0, here, here, rows, rows + tick * _ROW, 0, 0, first, 0, size)
 
 
 @_jit
-def _operate(
-    registers: FloatArray,
-    memory: FloatArray,
-    row: IntArray,
-    c: FloatArray,
-    weights: FloatArray,
-    at: int,
-    first: int,
-    size: int,
-) -> int:
-    """Run one operation over *size* ticks; return where its ring now is."""
+def _summary(demand: FloatArray, s: FloatArray, first: int, size: int) -> None:
+    """Largest demand in the spans of ``scoring.Reached``."""
+    top, until, allowed = s[_TOP], s[_UNTIL], s[_ALLOWED]
+    _raise(s[_LARGEST], top)
+    if first >= until.max() and first >= allowed.max():
+        return
+    if first >= allowed.max() and first + size <= until.min():
+        _raise(s[_UP_TO], top)
+        _raise(s[_UP_TO + 2], top)
+        return
+    rows, here = address(s), address(demand)
+    _reduction(_SPANS, 0, here, here, rows, rows + _UP_TO * _ROW, 0, 0, first, 0, size)
+
+
+@_jit
+def _apart(
+    registers: FloatArray, row: IntArray, c: FloatArray, weights: FloatArray, size: int
+) -> None:
+    """Run an operation that has a loop of its own over *size* ticks."""
     code, n = row[0], row[4]
-    out, a, b = registers[row[1]], registers[row[2]], registers[row[3]]
     flat = size * LANES
-    each, one, two = out.reshape(-1)[:flat], a.reshape(-1)[:flat], b.reshape(-1)[:flat]
-    if code <= op.ROOT or code == op.RAISE or code == op.RAMP or code == op.CODE:
-        _alone(code, one, each, c)
-    elif code <= op.STEP:
-        _of_two(code, one, two, each, c)
-    elif code == op.ROLL:
-        _roll(one, two, each, c)
+    out = registers[row[1]].reshape(-1)[:flat]
+    a, b = registers[row[2]].reshape(-1)[:flat], registers[row[3]].reshape(-1)[:flat]
+    if code == op.ROLL:
+        _roll(a, b, out, c)
     elif code == op.LINE:
-        _line(one, each, weights[row[6] :], n)
+        _line(a, out, weights[row[6] :], n)
     elif code == op.RAY:
-        _ray(one, two, each, weights[row[6] :], n)
-    else:
-        own = memory[row[5] :]
-        if code == op.VELOCITY:
-            _velocity(a, out, own, c, size)
-        elif code == op.LEAKY_SUM:
-            _leaky_sum(a, out, own, c, size)
-        elif code == op.WINDOW_SUM:
-            at = _window_sum(a, out, own, at, n, size)
-        elif code == op.WINDOW_MAX:
-            at = _window_max(a, out, own, at, n, size)
-        elif code == op.RUNNING_MAX:
-            _running_max(a, out, own, size)
-        elif code == op.DELAY:
-            at = _delay(a, out, own, at, n, size)
-        elif code == op.TRAVEL:
-            _travel(a, out, own, c, size)
-        elif code == op.ELAPSED:
-            _elapsed(a, out, own, c, first, size)
-        elif code == op.RESPONSE:
-            at = _response(a, out, own, weights[row[6] :], at, n, size)
-        elif code == op.CHANGE:
-            _change(a, out, own, first, size)
-        elif code == op.SECTION:
-            _section(a, out, own, c, size)
-        elif code == op.SINCE:
-            _since(a, b, out, own, n - first, size)
-        elif code == op.RESTARTED:
-            _restarted(a, b, out, own, c, n - first, size)
-    return at
+        _ray(a, b, out, weights[row[6] :], n)
 
 
 @_jit
@@ -542,60 +330,65 @@ def run_program(
     n = tiles.shape[2]
     rows = allowed.shape[1]
     groups = min(tiles.shape[0], -(-(rows - begin) // LANES))
-    values = np.zeros((registers, PIECE, LANES))
-    memory = np.empty((initial.size + 1, LANES))
-    scores = np.empty((roots.shape[0], 8, LANES))
-    spans = np.zeros((2, roots.shape[0], LANES))
-    top = np.empty(LANES)
+    values = aligned(registers * (PIECE + 1)).reshape((registers, PIECE + 1, LANES))
+    memory = aligned(initial.size + 1)
+    scores = aligned(roots.shape[0] * _ROWS).reshape((roots.shape[0], _ROWS, LANES))
     rings = np.empty(operations.shape[0], dtype=np.int64)
+    read, here, told = address(tiles), address(values), address(numbers)
+    kept, weighed = address(memory), address(weights)
+    room, channels = (PIECE + 1) * _ROW, tiles.shape[1]
     sound = True
     for group in range(groups):
         for k in range(initial.size):
             memory[k] = initial[k]
         rings[:] = 0
-        scores[:, :3] = np.inf
-        scores[:, 3:] = 0.0
+        scores[:] = 0.0
+        scores[:, _FIRST:_LARGEST] = np.inf
         start = begin + group * LANES
         width = min(LANES, rows - start)
         for k in range(roots.shape[0]):
             for j in range(LANES):  # lanes without a draw are asked as the first one is
                 lane = j if j < width else 0
-                spans[0, k, j] = allowed[k, start + lane]
-                spans[1, k, j] = until[k, start + lane]
+                scores[k, _UNTIL, j] = until[k, start + lane]
+                scores[k, _ALLOWED, j] = allowed[k, start + lane]
         for first in range(0, n, PIECE):
             size = min(PIECE, n - first)
             for k in range(operations.shape[0]):
-                row = operations[k]
-                if row[0] == op.READ:
-                    here = tiles[group, row[2], first : first + size].reshape(-1)
-                    _read(here, row[4], values[row[1]].reshape(-1)[: size * LANES])
-                else:
-                    rings[k] = _operate(
-                        values, memory, row, numbers[k], weights, rings[k], first, size
-                    )
+                code, n_k, own = operations[k, 0], operations[k, 4], operations[k, 5]
+                a, b = here + operations[k, 2] * room, here + operations[k, 3] * room
+                if code == op.READ:
+                    code = -n_k
+                    a = read + ((group * channels + operations[k, 2]) * n + first) * _ROW
+                elif code == op.ROLL or code == op.LINE or code == op.RAY:
+                    _apart(values, operations[k], numbers[k], weights, size)
+                    continue
+                rings[k] = _operation(
+                    *(code, here + operations[k, 1] * room, a, b, told + 8 * op.NUMBERS * k),
+                    *(kept + own * _ROW, weighed + 8 * operations[k, 6]),
+                    *(rings[k], first, n_k, size),
+                )
             for k in range(roots.shape[0]):
                 total, main, arming = roots[k, 0], roots[k, 1], roots[k, 2]
-                unsound = scores[k, 7]
-                if main != total and _most(values[main], top, unsound, size):
-                    _first_tick(values[main], scores[k, 1], first, size)
-                if arming >= 0 and _most(values[arming], top, unsound, size):
-                    _first_tick(values[arming], scores[k, 2], first, size)
-                if _most(values[total], top, unsound, size):
-                    _first_tick(values[total], scores[k, 0], first, size)
-                _summary(values[total], spans[0, k], spans[1, k], scores[k], top, first, size)
+                if main != total:
+                    _note(values[main], 1, scores[k], first, size)
+                if arming >= 0:
+                    _note(values[arming], 2, scores[k], first, size)
+                _note(values[total], 0, scores[k], first, size)
+                _summary(values[total], scores[k], first, size)
         for k in range(roots.shape[0]):
             for j in range(width):
                 for m in range(3):
-                    tick = scores[k, m, j]
+                    tick = scores[k, _FIRST + m, j]
                     ticks[m, k, start + j] = -1 if tick == np.inf else np.int64(tick)
                 if roots[k, 1] == roots[k, 0]:
                     ticks[1, k, start + j] = ticks[0, k, start + j]
                 if roots[k, 2] < 0:
                     ticks[2, k, start + j] = -2
                 for m in range(4):
-                    largest[m, k, start + j] = scores[k, 3 + m, j]
-                sound = sound and scores[k, 7, j] == 0.0
-    return sound
+                    largest[m, k, start + j] = scores[k, _LARGEST + m, j]
+                sound = sound and scores[k, _UNSOUND, j] == 0.0
+    # Kept to the end: operations know their addresses only.
+    return sound and values.size + memory.size > 0
 
 
 def check_rules() -> None:

@@ -35,6 +35,8 @@ def model_command(
 
     Velocity at 10 to 50 ms, t127, required time, peak, crush and levels of bands, so that you can
     see whether the fictional car represents yours. This command fits nothing to it.
+
+    Example: crashsense study model my_record --figure model.png
     """
     from crashsense.files import number
     from crashsense.plotting import save

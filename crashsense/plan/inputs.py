@@ -30,7 +30,7 @@ def input_digests(
     """Return the SHA-256 of every input by kind and name.
 
     Of an event: its files or, without any, its signals; and what is asked of it. Of an algorithm:
-    its rules, and the files that hold rules of the user's own. What such a file itself imports
+    its rules, and the files of user-written rules. What such a file itself imports
     is not checked.
     """
     found: dict[str, str] = {}
@@ -87,7 +87,7 @@ def _event_digests(event: Event) -> dict[str, str]:
 
 
 def _own_vehicle(event: Event) -> Path | None:
-    """The vehicle file of the user's own that the event's recipe names, or its plan."""
+    """The user's vehicle file that the event's recipe or the plan names."""
     parameters = getattr(event.source, "parameters", None)
     named = str(getattr(parameters, "vehicle", ""))
     if not named.endswith(".toml"):
@@ -117,7 +117,7 @@ def named_files(rule: Rule) -> Iterator[Path]:
 
 
 def _files_of(rule: Rule) -> Iterator[Path]:
-    """Files that hold a rule of the user's own: what it names, and where its class is written."""
+    """Files of a user-written rule: those it names, and the one that defines its class."""
     yield from named_files(rule)
     written = str(getattr(rule, "source", ""))  # of a rule from a file or module: its class
     if written and Path(written).is_file() and not _shipped(written):

@@ -128,20 +128,15 @@ def read_header(path: Path) -> Record:
         format=NAME,
         test=TestInfo(
             version=test.text("data format edition number", "version"),
-            kind="",
             configuration=_configuration(kind, vehicles),
             closing_speed_kmh=speed,
-            impact_angle_deg=None,
-            channels_stated=None,
         ),
         vehicles=vehicles,
-        barriers=(),
         occupants=tuple(
             OccupantInfo(c.vehicle, int(c.occupant), "")
             for c in {(c.vehicle, c.occupant): c for c in channels}.values()
             if c.occupant.isdigit()
         ),
-        restraints=(),
         channels=tuple(channels),
         files=files,
         findings=tuple(findings),

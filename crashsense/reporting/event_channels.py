@@ -64,9 +64,9 @@ def spread(rows: FloatArray) -> Spread | None:
 class Reading:
     """One channel of the nominal draw; arrays (samples,) share ``times_ms``.
 
-    ``raw`` and ``sensed`` (behind the sensor's low-pass; None of an angle and its rate) in *unit*;
-    ``velocity`` [m/s] of an acceleration, else None. ``raw_spread`` and ``sensed_spread``: what
-    the other draws span (:func:`spread`), None without any.
+    ``raw`` and ``sensed`` (behind the sensor's low-pass; None for an angle and its rate) in *unit*;
+    ``velocity`` [m/s] of an acceleration, else None. ``raw_spread`` and ``sensed_spread``: the
+    range of the other draws (:func:`spread`), None without any.
     """
 
     channel: str

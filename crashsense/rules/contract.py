@@ -118,7 +118,7 @@ class Rule(ABC):
 
     def armed_by(self, samples: EcuSamples) -> tuple[frozenset[str], frozenset[str]] | None:
         """Channels that the main rule and its arming read in this block; None: it has no arming."""
-        inner = getattr(self, "inner", None)  # a rule of the user's own that wraps another
+        inner = getattr(self, "inner", None)  # a user-written rule that wraps another
         return inner.armed_by(samples) if isinstance(inner, Rule) else None
 
     @property
@@ -194,7 +194,7 @@ def _of_the_house(cls: type) -> bool:
 def reads_context(rule: Rule) -> bool:
     """True unless neither the rule nor any of its parts looks at the context."""
     cls = type(rule)
-    # A rule of a user's own may read it although its base does not: it must say so itself.
+    # A user-written rule may read it although its base does not: it must say so itself.
     told = "context_free" in vars(cls) or _of_the_house(cls)
     if not (told and getattr(rule, "context_free", False)):
         return True

@@ -366,7 +366,7 @@ class ElementCurves:
     """Numbers of an element's figure.
 
     ``acceleration`` [m/s^2] with ``deflection`` [m] and ``capacitance`` [F] there; ``hz`` with
-    ``gain`` [-] of the element; ``times`` [s] with ``step`` [-], its answer to a step; ``scales``
+    ``gain`` [-] of the element; ``times`` [s] with ``step`` [-], its step response; ``scales``
     [m/s^2] by what limits them.
     """
 

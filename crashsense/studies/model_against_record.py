@@ -118,11 +118,16 @@ def predict(
         raise InputError(faults)
     mass = event.metadata.get("mass_kg") if mass_kg is None else mass_kg
     changes: dict[str, object] = {"obstacle": found, "speed_kmh": speed, "vehicle_mass_kg": mass}
-    other = event.metadata.get("other_mass_kg")
-    if found in ("car", "moving_barrier") and other is not None:
-        # Closing speed against something that rests: what counts is the difference.
-        changes |= {"obstacle_mass_kg": other, "obstacle_speed_kmh": 0.0}
     base = _nearest(str(found), float(speed))  # type: ignore[arg-type]
+    own = base.parameters.model_dump()
+    if own["obstacle_mass_kg"] is not None:
+        # Closing speed against something that rests: what counts is the difference. An oblique
+        # obstacle moves along its own normal, against a car that stands.
+        stands = own["speed_kmh"] == 0.0
+        moves = {"speed_kmh": 0.0, "obstacle_speed_kmh": speed}
+        changes |= moves if stands else {"obstacle_speed_kmh": 0.0}
+        if (other := event.metadata.get("other_mass_kg")) is not None:
+            changes["obstacle_mass_kg"] = other
     recipe = base.with_parameters(name=f"prediction_of_{event.name}", **changes)
     (made, *_) = recipe.events()
     measured = event.signals["central_x"]

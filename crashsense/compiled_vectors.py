@@ -1,0 +1,433 @@
+"""Arithmetic on several lanes at once, as instructions of the processor (extra ``fast``).
+
+Where a loop over lanes is written out, the compiler must prove that no array overlaps another and
+counts references to views; both cost more than the arithmetic. Here a step is said once, as an
+expression on :class:`Vector`, and the functions below make loops over ticks and lanes around it.
+They work on addresses: arrays are kept by those who call.
+
+Every result has the bits of the same expression on numbers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+import numba
+import numpy as np
+from llvmlite import ir
+from numba.core import cgutils, types
+from numba.extending import intrinsic
+
+from crashsense.arrays import FloatArray
+
+#: Lanes of one vector, and of a group of draws.
+WIDTH = 8
+LANES = 32
+
+_NUMBER = ir.DoubleType()
+_LINE = ir.VectorType(_NUMBER, WIDTH)
+_WORD = ir.IntType(64)
+_VECTORS = LANES // WIDTH
+_ROW = 8 * LANES
+_STEP = 8 * WIDTH
+
+_jit: Any = numba.njit(cache=True, nogil=True, fastmath=False, error_model="numpy")
+
+
+@_jit
+def address(array: FloatArray) -> int:
+    """Where an array begins; it must be kept as long as that is used."""
+    return np.int64(array.ctypes.data)  # type: ignore[return-value]
+
+
+@_jit
+def aligned(rows: int) -> FloatArray:
+    """Rows of lanes, all 0, that begin where a line of the cache does."""
+    room = np.zeros((rows + 1) * LANES)
+    skip = (-address(room) % 64) // 8
+    return room[skip : skip + rows * LANES].reshape((rows, LANES))
+
+
+class Vector:
+    """Numbers of :data:`WIDTH` lanes while a kernel is compiled; arithmetic writes instructions."""
+
+    def __init__(self, builder: Any, value: Any) -> None:
+        self.builder, self.value = builder, value
+
+    def like(self, other: Vector | float) -> Vector:
+        """A number in every lane; a vector as it is."""
+        if isinstance(other, Vector):
+            return other
+        return Vector(self.builder, ir.Constant(_LINE, [float(other)] * WIDTH))
+
+    def _with(self, name: str, a: Vector, b: Vector) -> Vector:
+        return Vector(self.builder, getattr(self.builder, name)(a.value, b.value))
+
+    def __add__(self, other: Vector | float) -> Vector:
+        return self._with("fadd", self, self.like(other))
+
+    def __sub__(self, other: Vector | float) -> Vector:
+        return self._with("fsub", self, self.like(other))
+
+    def __mul__(self, other: Vector | float) -> Vector:
+        return self._with("fmul", self, self.like(other))
+
+    def __truediv__(self, other: Vector | float) -> Vector:
+        return self._with("fdiv", self, self.like(other))
+
+    def __radd__(self, other: float) -> Vector:
+        return self.like(other) + self
+
+    def __rmul__(self, other: float) -> Vector:
+        return self.like(other) * self
+
+    def __rtruediv__(self, other: float) -> Vector:
+        return self.like(other) / self
+
+    def __neg__(self) -> Vector:
+        return Vector(self.builder, self.builder.fneg(self.value))
+
+    def _is(self, sign: str, other: Vector | float) -> Mask:
+        found = self.builder.fcmp_ordered(sign, self.value, self.like(other).value)
+        return Mask(self.builder, found)
+
+    def __gt__(self, other: Vector | float) -> Mask:
+        return self._is(">", other)
+
+    def __ge__(self, other: Vector | float) -> Mask:
+        return self._is(">=", other)
+
+    def __lt__(self, other: Vector | float) -> Mask:
+        return self._is("<", other)
+
+    def _call(self, name: str, *others: Vector) -> Vector:
+        kind = ir.FunctionType(_LINE, [_LINE] * (1 + len(others)))
+        module = self.builder.module
+        function = cgutils.get_or_insert_function(module, kind, f"llvm.{name}.v{WIDTH}f64")
+        given = [self.value, *(other.value for other in others)]
+        return Vector(self.builder, self.builder.call(function, given))
+
+    def magnitude(self) -> Vector:
+        """``|a|``."""
+        return self._call("fabs")
+
+    def root(self) -> Vector:
+        """Square root."""
+        return self._call("sqrt")
+
+    def whole(self) -> Vector:
+        """The nearest whole number, halves to even."""
+        return self._call("nearbyint")
+
+    def times_plus(self, factor: Vector, addend: Vector) -> Vector:
+        """``a factor + addend``, rounded once."""
+        return self._call("fma", factor, addend)
+
+    def over(self, divisor: Vector) -> Vector:
+        """``a / divisor`` to the last bit; twin: ``compiled_lanes.over``."""
+        inverse = 1.0 / divisor
+        found = self * inverse
+        return (-found).times_plus(divisor, self).times_plus(inverse, found)
+
+
+class Mask:
+    """What a comparison of vectors found."""
+
+    def __init__(self, builder: Any, value: Any) -> None:
+        self.builder, self.value = builder, value
+
+    def choose(self, then: Vector, otherwise: Vector | float) -> Vector:
+        """*then* where it holds."""
+        chosen = self.builder.select(self.value, then.value, then.like(otherwise).value)
+        return Vector(self.builder, chosen)
+
+    def __and__(self, other: Mask) -> Mask:
+        return Mask(self.builder, self.builder.and_(self.value, other.value))
+
+    def any(self) -> Any:
+        """A number that is not 0 if it holds in any lane."""
+        bits = self.builder.bitcast(self.value, ir.IntType(WIDTH))
+        return self.builder.zext(bits, _WORD)
+
+
+def larger(a: Vector, b: Vector | float) -> Vector:
+    """``a if a > b else b``."""
+    return (a > b).choose(a, b)
+
+
+def smaller(a: Vector, b: Vector | float) -> Vector:
+    """``a if a < b else b``."""
+    return (a < b).choose(a, b)
+
+
+class Memory:
+    """Rows of lanes in memory, from an address; a row is one tick, or one thing remembered."""
+
+    def __init__(self, builder: Any, address: Any) -> None:
+        self.builder, self.address = builder, address
+
+    def _at(self, row: Any, vector: int, kind: Any) -> Any:
+        b = self.builder
+        if isinstance(row, int):
+            row = ir.Constant(_WORD, row)
+        at = b.add(b.mul(row, ir.Constant(_WORD, _ROW)), ir.Constant(_WORD, _STEP * vector))
+        return b.inttoptr(b.add(self.address, at), kind.as_pointer())
+
+    def load(self, row: Any, vector: int) -> Vector:
+        """A vector of a row."""
+        return Vector(self.builder, self.builder.load(self._at(row, vector, _LINE), align=8))
+
+    def store(self, value: Vector, row: Any, vector: int) -> None:
+        """Set a vector of a row."""
+        self.builder.store(value.value, self._at(row, vector, _LINE), align=8)
+
+
+def everywhere(builder: Any, number: Any) -> Vector:
+    """The same number in every lane."""
+    none = ir.Constant(_LINE, ir.Undefined)
+    one = builder.insert_element(none, number, ir.Constant(ir.IntType(32), 0))
+    places = ir.Constant(ir.VectorType(ir.IntType(32), WIDTH), [0] * WIDTH)
+    return Vector(builder, builder.shuffle_vector(one, none, places))
+
+
+class Given:
+    """Arguments of an operation: where its result goes, what it works on, what it remembers.
+
+    ``c``: its numbers, the last is ``n``; ``at``: place in its ring; ``first``: number of the first
+    tick; ``n``: its number of ticks; ``ticks``: how many are to be done; ``weights``: their
+    address.
+    """
+
+    NUMBERS = 5
+
+    def __init__(self, builder: Any, given: Sequence[Any]) -> None:
+        out, a, b, numbers, memory, weights, self.at, self.first, self.n, self.ticks = given
+        self.builder = builder
+        self.out, self.a, self.b = (Memory(builder, address) for address in (out, a, b))
+        self.memory, self.weights = Memory(builder, memory), weights
+        self.c = [self.number(numbers, k) for k in range(self.NUMBERS)]
+        self.c.append(everywhere(builder, builder.sitofp(self.n, _NUMBER)))
+
+    def number(self, address: Any, place: Any) -> Vector:
+        """A number from memory, in every lane."""
+        b = self.builder
+        if isinstance(place, int):
+            place = ir.Constant(_WORD, place)
+        where = b.add(address, b.mul(place, ir.Constant(_WORD, 8)))
+        return everywhere(b, b.load(b.inttoptr(where, _NUMBER.as_pointer()), align=8))
+
+    def kept(self, value: Vector) -> Any:
+        """Room for a vector that a loop changes."""
+        return cgutils.alloca_once_value(self.builder, value.value)
+
+    def held(self, room: Any) -> Vector:
+        """What the room holds."""
+        return Vector(self.builder, self.builder.load(room))
+
+    def now(self, i: Any) -> Vector:
+        """Number of tick *i*."""
+        b = self.builder
+        return everywhere(b, b.sitofp(b.add(self.first, i), _NUMBER))
+
+
+#: Writes an operation, and returns its result: where its ring then is.
+Written = Callable[[Given], Any]
+
+
+def chosen_by_code(operations: Mapping[int, Written]) -> Any:
+    """Return one instruction for several operations: ``run(code, ...)``, arguments of a Given."""
+
+    @intrinsic  # type: ignore[untyped-decorator]
+    def run(
+        typing: Any,
+        code: Any,
+        out: Any,
+        a: Any,
+        b: Any,
+        numbers: Any,
+        memory: Any,
+        weights: Any,
+        at: Any,
+        first: Any,
+        n: Any,
+        ticks: Any,
+    ) -> Any:
+        def generate(context: Any, builder: Any, signature: Any, given: Any) -> Any:
+            g = Given(builder, given[1:])
+            result = cgutils.alloca_once_value(builder, g.at)
+            done = builder.append_basic_block("done")
+            choice = builder.switch(given[0], done)
+            for number, write in operations.items():
+                block = builder.append_basic_block(f"operation_{abs(number)}")
+                choice.add_case(ir.Constant(_WORD, number), block)
+                builder.position_at_end(block)
+                builder.store(write(g), result)
+                builder.branch(done)
+            builder.position_at_end(done)
+            return builder.load(result)
+
+        return types.int64(*[types.int64] * 11), generate
+
+    return run
+
+
+def plain(step: Callable[[list[Vector], Vector, Vector], Vector]) -> Written:
+    """Return an operation without memory: ``step(c, a, b)`` at every tick."""
+
+    def write(g: Given) -> Any:
+        with cgutils.for_range(g.builder, g.ticks) as loop:
+            for j in range(_VECTORS):
+                a, b = g.a.load(loop.index, j), g.b.load(loop.index, j)
+                g.out.store(step(g.c, a, b), loop.index, j)
+        return g.at
+
+    return write
+
+
+def remembering(rows: int, step: Callable[..., tuple[Vector | None, ...]]) -> Written:
+    """Return an operation that remembers *rows* numbers a lane.
+
+    ``step(c, a, b, now, *remembered)`` gives the result (or None) and what is remembered then.
+    """
+
+    def write(g: Given) -> Any:
+        rooms = [[g.kept(g.memory.load(k, j)) for k in range(rows)] for j in range(_VECTORS)]
+        with cgutils.for_range(g.builder, g.ticks) as loop:
+            now = g.now(loop.index)
+            for j, own in enumerate(rooms):
+                a, b = g.a.load(loop.index, j), g.b.load(loop.index, j)
+                found, *then = step(g.c, a, b, now, *(g.held(room) for room in own))
+                if found is not None:
+                    g.out.store(found, loop.index, j)
+                for room, value in zip(own, then, strict=True):
+                    assert value is not None  # the result alone may be none
+                    g.builder.store(value.value, room)
+        for j, own in enumerate(rooms):
+            for k, room in enumerate(own):
+                g.memory.store(g.held(room), k, j)
+        return g.at
+
+    return write
+
+
+def _next(g: Given, at: Any) -> Any:
+    """The place in the ring after *at*."""
+    after = g.builder.add(at, ir.Constant(_WORD, 1))
+    inside = g.builder.icmp_signed("<", after, g.n)
+    return g.builder.select(inside, after, ir.Constant(_WORD, 0))
+
+
+def ring(rows: int, step: Callable[..., tuple[Vector, ...]]) -> Written:
+    """Return an operation that remembers *rows* numbers, and one for each of the last ``n`` ticks.
+
+    ``step(c, a, before, *remembered)``, *before*: what was kept ``n`` ticks ago; it gives the
+    result, what is kept, and what is remembered.
+    """
+
+    def write(g: Given) -> Any:
+        rooms = [[g.kept(g.memory.load(k, j)) for k in range(rows)] for j in range(_VECTORS)]
+        place = cgutils.alloca_once_value(g.builder, g.at)
+        with cgutils.for_range(g.builder, g.ticks) as loop:
+            at = g.builder.load(place)
+            row = g.builder.add(at, ir.Constant(_WORD, rows))
+            for j, own in enumerate(rooms):
+                before = g.memory.load(row, j)
+                told = (g.held(room) for room in own)
+                found, kept, *then = step(g.c, g.a.load(loop.index, j), before, *told)
+                g.out.store(found, loop.index, j)
+                g.memory.store(kept, row, j)
+                for room, value in zip(own, then, strict=True):
+                    g.builder.store(value.value, room)
+            g.builder.store(_next(g, at), place)
+        for j, own in enumerate(rooms):
+            for k, room in enumerate(own):
+                g.memory.store(g.held(room), k, j)
+        return g.builder.load(place)
+
+    return write
+
+
+def window_max(g: Given) -> Any:
+    """As ``compiled.window_max``: memory holds the top, a piece of ``n`` ticks, and its ends."""
+    b = g.builder
+    lowest = g.c[0].like(-np.inf)
+    tops = [g.kept(g.memory.load(0, j)) for j in range(_VECTORS)]
+    place = cgutils.alloca_once_value(b, g.at)
+    one = ir.Constant(_WORD, 1)
+    with cgutils.for_range(b, g.ticks) as loop:
+        at = b.load(place)
+        kept = b.add(at, one)
+        end = b.add(kept, b.add(g.n, one))
+        for j, room in enumerate(tops):
+            x = g.a.load(loop.index, j)
+            top = larger(x, g.held(room))
+            b.store(top.value, room)
+            g.memory.store(x, kept, j)
+            g.out.store(larger(top, g.memory.load(end, j)), loop.index, j)
+        b.store(kept, place)
+        with b.if_then(b.icmp_signed("==", kept, g.n)):
+            for room in tops:
+                b.store(lowest.value, room)
+            with cgutils.for_range(b, g.n) as back:
+                row = b.sub(g.n, back.index)
+                for j, room in enumerate(tops):
+                    top = larger(g.memory.load(row, j), g.held(room))
+                    b.store(top.value, room)
+                    g.memory.store(top, b.add(row, g.n), j)
+            for room in tops:
+                b.store(lowest.value, room)
+            b.store(ir.Constant(_WORD, 0), place)
+    for j, room in enumerate(tops):
+        g.memory.store(g.held(room), 0, j)
+    return b.load(place)
+
+
+def response(g: Given) -> Any:
+    """Sum of the last ``n`` ticks, newest first, times weights."""
+    b = g.builder
+    place = cgutils.alloca_once_value(b, g.at)
+    sums = [g.kept(g.c[0]) for _ in range(_VECTORS)]
+    one = ir.Constant(_WORD, 1)
+    with cgutils.for_range(b, g.ticks) as loop:
+        at = b.load(place)
+        newest = g.number(g.weights, 0)
+        for j, room in enumerate(sums):
+            x = g.a.load(loop.index, j)
+            g.memory.store(x, at, j)
+            b.store((newest * x).value, room)
+        with cgutils.for_range(b, b.sub(g.n, one)) as back:
+            lag = b.add(back.index, one)
+            row = b.sub(at, lag)
+            row = b.select(b.icmp_signed(">=", at, lag), row, b.add(row, g.n))
+            weight = g.number(g.weights, lag)
+            for j, room in enumerate(sums):
+                b.store((g.held(room) + weight * g.memory.load(row, j)).value, room)
+        for j, room in enumerate(sums):
+            g.out.store(g.held(room), loop.index, j)
+        b.store(_next(g, at), place)
+    return b.load(place)
+
+
+# --- what a demand reached ------------------------------------------------------------------------
+
+
+def most(g: Given) -> Any:
+    """Largest demand ``a`` of a piece into row 0 of the memory; the result: not 0 if 1 or more.
+
+    Row 1 of the memory then is a number only if every demand was finite.
+    """
+    tops = [g.kept(g.c[0].like(0.0)) for _ in range(_VECTORS)]
+    unsound = [g.kept(g.memory.load(1, j)) for j in range(_VECTORS)]
+    with cgutils.for_range(g.builder, g.ticks) as loop:
+        for j in range(_VECTORS):
+            x = g.a.load(loop.index, j)
+            g.builder.store(larger(x, g.held(tops[j])).value, tops[j])
+            g.builder.store((g.held(unsound[j]) + (x - x)).value, unsound[j])
+    reached = ir.Constant(_WORD, 0)
+    for j in range(_VECTORS):
+        top = g.held(tops[j])
+        g.memory.store(top, 0, j)
+        g.memory.store(g.held(unsound[j]), 1, j)
+        reached = g.builder.or_(reached, (top >= 1.0).any())
+    return reached
