@@ -61,7 +61,7 @@ def element_delay_s(sensor: Sensor, *, rate_hz: float) -> float:
 
 def stop_at(samples: FloatArray, *, level: float) -> tuple[FloatArray, IntArray]:
     """Clip at +/-*level* and count the samples that lay beyond it, shape (draws,)."""
-    beyond = np.count_nonzero(np.abs(samples) > level, axis=-1)
+    beyond = beyond_level(samples, level=level)
     return (np.clip(samples, -level, level) if beyond.any() else samples), beyond
 
 
@@ -350,10 +350,19 @@ def quantise(
     values: FloatArray, *, step: float, limit: int
 ) -> tuple[npt.NDArray[np.int32], IntArray]:
     """Round to codes of *step* [u], saturate at +/-*limit*; count the saturated, shape (draws,)."""
-    codes = np.rint(values / step)
-    beyond = np.count_nonzero(np.abs(codes) > limit, axis=-1)
-    np.clip(codes, -limit, limit, out=codes)
-    return codes.astype(np.int32), np.asarray(beyond, dtype=np.int64)
+    codes = values / step
+    np.rint(codes, out=codes)
+    beyond = beyond_level(codes, level=limit)
+    if beyond.any():
+        np.clip(codes, -limit, limit, out=codes)
+    return codes.astype(np.int32), beyond
+
+
+def beyond_level(values: FloatArray, *, level: float) -> IntArray:
+    """Count the samples beyond +/-*level*, shape (draws,)."""
+    if values.size == 0 or max(values.max(), -values.min()) <= level:
+        return np.zeros(values.shape[0], dtype=np.int64)
+    return np.asarray(np.count_nonzero(np.abs(values) > level, axis=-1), dtype=np.int64)
 
 
 def average_words(values: FloatArray, *, words: int) -> FloatArray:
