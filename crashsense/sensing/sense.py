@@ -272,6 +272,7 @@ def _sensed_parts(made: Prepared, *, size: int, context: Context) -> Iterator[Se
     """Run prepared sensors, *size* draws at a time or fewer."""
     sensors, base, draws = made.sensors, made.base, made.draws
     size = min(size, max(1, PART_TICKS // base.ticks))
+    size = size // PAGE * PAGE or size
     most = PART_SAMPLES // (base.ticks * max(1, len(sensors))) // PAGE * PAGE
     size = min(size, max(GROUP, most))
     # The nominal draw is a part of its own, so that the others keep to whole pages.
