@@ -27,8 +27,8 @@ from math import pi, tan
 
 import numpy as np
 
-from crashsense import engine
 from crashsense.arrays import FloatArray
+from crashsense.filters.causal import filter_rows
 
 #: Frequency [Hz], damping ratio [-], share p or inertance ratio R [-].
 Mode = tuple[float, float, float]
@@ -110,16 +110,13 @@ class RoadPath:
     def _filtered(
         self, table: Sequence[Sequence[float]], rows: FloatArray, key: tuple[int, int]
     ) -> FloatArray:
-        from scipy.signal import sosfilt
-
         sections = np.array(table)
         rest = np.zeros((len(table), len(rows), 2))
         if self._keep:
+            from scipy.signal import sosfilt
+
             out, self._states[key] = sosfilt(
                 sections, rows, axis=-1, zi=self._states.get(key, rest)
             )
             return np.asarray(out)
-        compiled = engine.kernels()
-        if compiled is not None:
-            return np.asarray(compiled.filter_rows(sections, rows, rest))
-        return np.asarray(sosfilt(sections, rows, axis=-1))
+        return filter_rows(rows, sections=sections)
