@@ -266,18 +266,19 @@ def contact_steps(
 
 @_jit
 def modal_steps(sections: FloatArray, force: FloatArray, out: FloatArray) -> None:
-    """Sum of the answers of modes side by side; twin: ``synthesis.location.blow``, same bits.
+    """Sum of the answers of modes side by side; twin: ``scipy.signal.lfilter``, same bits.
 
-    *sections* (draws, modes, 4): b0 = b2, b1, a1, a2 of each mode; *force*, *out* (draws, samples).
+    *sections* (draws, modes, 5): b0, b1, b2, a1, a2 of each mode; *force*, *out* (draws, samples).
     """
     draws, samples = force.shape
     modes = sections.shape[1]
     first, second, answer = np.empty(modes), np.empty(modes), np.empty(modes)
-    b0, b1, a1, a2 = np.empty(modes), np.empty(modes), np.empty(modes), np.empty(modes)
+    b0, b1, b2 = np.empty(modes), np.empty(modes), np.empty(modes)
+    a1, a2 = np.empty(modes), np.empty(modes)
     for draw in range(draws):
         for m in range(modes):
-            b0[m], b1[m] = sections[draw, m, 0], sections[draw, m, 1]
-            a1[m], a2[m] = sections[draw, m, 2], sections[draw, m, 3]
+            b0[m], b1[m], b2[m] = sections[draw, m, 0], sections[draw, m, 1], sections[draw, m, 2]
+            a1[m], a2[m] = sections[draw, m, 3], sections[draw, m, 4]
         first[:] = 0.0
         second[:] = 0.0
         for k in range(samples):
@@ -285,7 +286,7 @@ def modal_steps(sections: FloatArray, force: FloatArray, out: FloatArray) -> Non
             for m in range(modes):
                 y = first[m] + b0[m] * x
                 first[m] = second[m] + x * b1[m] - y * a1[m]
-                second[m] = x * b0[m] - y * a2[m]
+                second[m] = x * b2[m] - y * a2[m]
                 answer[m] = y
             total = answer[0]
             for m in range(1, modes):
@@ -555,7 +556,7 @@ def check_steps() -> None:
         ones(2, 1), ones(1, 8, 1), np.ones((1, 3), dtype=np.bool_), ones(2, 1),
         np.ones(1, dtype=np.int64), 1.0, ones(1, 1, 1),
     )  # fmt: skip
-    modal_steps(ones(1, 1, 4), ones(1, 1), ones(1, 1))
+    modal_steps(ones(1, 1, 5), ones(1, 1), ones(1, 1))
     ride_steps(
         ones(19, 1), ones(2, 11, 1), ones(16, 1), ones(1, 2), ones(1, 2), ones(1, 3), ones(1, 0),
         ones(1, 0), ones(1, 0), ones(1), 1.0, ones(12, 1, 1), ones(16, 1),

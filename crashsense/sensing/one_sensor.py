@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
@@ -21,6 +21,7 @@ from crashsense.sensing.sensor import Sensor, SensorSet
 from crashsense.sensing.timebase import TimeBase
 from crashsense.sensing.tolerance import PHASES, SensorDraws, UnitDraws
 from crashsense.sensing.transport import arrived_in_time, hold_last
+from crashsense.values import Shown
 
 #: Standard deviations of noise that a sample is taken to stay within when the path is chosen.
 NOISE_MARGIN = 8.0
@@ -37,7 +38,7 @@ NOISE_MODEL_ERROR = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
-class ChainReport:
+class ChainReport(Shown):
     """Counts of what the stages of one sensor did, each of shape (draws,).
 
     ``at_stop`` and ``clipped_before_filter`` count internal samples (``internal_samples`` a draw),
@@ -80,6 +81,18 @@ class _Words:
 @lru_cache(maxsize=512)
 def _word_noise(design: chain.FilterDesign, setting: int, every: int) -> WordNoise:
     return word_noise(chain.setting_sections(design, setting), every=every)
+
+
+def _in_groups(at: IntArray) -> Iterator[IntArray]:
+    """Cut places of draws into groups whose arrays stay in the cache."""
+    for first in range(0, at.size, random_draws.NOISE_ROWS):
+        yield at[first : first + random_draws.NOISE_ROWS]
+
+
+def _place(at: IntArray) -> IntArray | slice:
+    """Rising places as a slice where none lies between them: numpy then copies nothing."""
+    first, last = int(at[0]), int(at[-1]) + 1
+    return slice(first, last) if last - first == at.size else at
 
 
 def _largest(samples: FloatArray) -> FloatArray:
@@ -232,8 +245,7 @@ class OneSensor:
             elif (chosen & lanes).any():
                 at = np.flatnonzero(chosen & lanes)
                 words.put(at, made(self, rows[at]))
-        at = np.flatnonzero(fast & ~lanes)
-        if at.size:
+        for at in _in_groups(np.flatnonzero(fast & ~lanes)):
             self._quantise(self._fast(rows[at]), at, words)
         at = np.flatnonzero(~fast & ~lanes)
         if at.size:
@@ -242,13 +254,14 @@ class OneSensor:
         return self._at_control_unit(words, rows)
 
     def _quantise(self, analogue: FloatArray, at: IntArray, words: _Words) -> None:
-        words.after[at] = np.count_nonzero(np.abs(analogue) > self.sensor.range, axis=-1)
+        """Turn filtered values into codes and their values, for the draws *at* some places."""
+        words.after[at] = chain.beyond_level(analogue, level=self.sensor.range)
         codes, words.at_code[at] = chain.quantise(
             analogue, step=self.sensor.step, limit=self.sensor.code_limit
         )
-        words.codes[at] = codes
+        words.codes[_place(at)] = codes
         np.multiply(codes, self.sensor.step, out=analogue)
-        words.values[at] = analogue
+        words.values[_place(at)] = analogue
 
     def _ahead(self, samples: FloatArray) -> FloatArray:
         out = np.empty((samples.shape[0], self.ahead + samples.shape[1]))
@@ -283,7 +296,9 @@ class OneSensor:
         """Low-pass and sampling of deterministic samples, for each of *rows* its own setting."""
         setting, phase = self.drawn.setting[rows], self.shared.phase[rows]
         if samples.shape[0] == 1:
-            return np.asarray(self.table(samples)[setting, phase])
+            table = self.table(samples)
+            row = setting * table.shape[1] + phase
+            return np.asarray(table.reshape(-1, self.words).take(row, axis=0))
         out = np.empty((rows.size, self.words))
         for s in np.unique(setting):
             mine = np.flatnonzero(setting == s)
@@ -368,14 +383,19 @@ class OneSensor:
         """As :meth:`_unit_noise`, before the element: made some parts ahead."""
         ahead = NOISE_WORDS // self.words // random_draws.PAGE * random_draws.PAGE
         lead = int(self.draws[0] == 0)
-        first = (int(rows[0]) - lead) // ahead * ahead + lead if ahead else 0
-        if int(rows[-1]) >= first + ahead or first < 0:
+        if not ahead or int(rows[0]) < lead:
             return self._made_noise(rows)
-        if first != self._noise_from:
-            # Some parts ahead: the filter has rows enough of each setting to run side by side.
-            coming = np.arange(first, min(first + ahead, self.draws.size))
-            self._noise, self._noise_from = self._kept_noise(coming), first
-        return np.asarray(self._noise[rows - first])
+        parts = []
+        while rows.size:
+            first = (int(rows[0]) - lead) // ahead * ahead + lead
+            if first != self._noise_from:
+                # Some parts ahead: the filter has rows enough of each setting to run side by side.
+                coming = np.arange(first, min(first + ahead, self.draws.size))
+                self._noise, self._noise_from = self._kept_noise(coming), first
+            here = int(np.searchsorted(rows, first + ahead))
+            parts.append(self._noise[_place(rows[:here] - first)])
+            rows = rows[here:]
+        return parts[0] if len(parts) == 1 else np.concatenate(parts)
 
     def noise_key(self, rows: IntArray) -> tuple[object, ...]:
         """All that noise in the words depends on."""
@@ -406,7 +426,9 @@ class OneSensor:
         else:
             for s in np.unique(setting):
                 mine = np.flatnonzero(setting == s)
-                noise[mine] = filter_rows(noise[mine], sections=models[int(s)].sections)
+                filtered = filter_rows(noise[mine], sections=models[int(s)].sections)
+                noise[mine, : self.words] = filtered[:, warm_up:]
+            return noise[:, : self.words]
         return noise[:, warm_up:]
 
     def _full(self, rows: IntArray) -> tuple[FloatArray, IntArray]:
