@@ -20,6 +20,7 @@ from crashsense import engine
 from crashsense.arrays import FloatArray, IntArray
 from crashsense.errors import Fault, InputError
 from crashsense.filters.causal import filter_rows, lowpass_delay, lowpass_sections
+from crashsense.filters.design import state_at_one
 from crashsense.sensing.element import ElementDraws
 from crashsense.sensing.sensor import Sensor
 
@@ -232,12 +233,8 @@ def filter_delay_s(sensor: Sensor, *, rate_hz: float, setting: int = NOMINAL_SET
 @lru_cache(maxsize=1024)
 def rest_state(design: FilterDesign, setting: int) -> FloatArray:
     """State of the sections of a design that has stood at 1, shape (sections, 2)."""
-    from scipy.signal import sosfilt_zi
-
     sections = setting_sections(design, setting)
-    if sections is None:
-        return np.zeros((0, 2))
-    return np.asarray(sosfilt_zi(sections), dtype=np.float64)
+    return np.zeros((0, 2)) if sections is None else state_at_one(sections)
 
 
 def lowpass(

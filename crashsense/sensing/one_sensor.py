@@ -22,6 +22,7 @@ from crashsense.sensing.sensor import Sensor, SensorSet
 from crashsense.sensing.timebase import TimeBase
 from crashsense.sensing.tolerance import PHASES, SensorDraws, UnitDraws
 from crashsense.sensing.transport import arrived_in_time, hold_last
+from crashsense.values import Shown
 
 #: Standard deviations of noise that a sample is taken to stay within when the path is chosen.
 NOISE_MARGIN = 8.0
@@ -38,7 +39,7 @@ NOISE_MODEL_ERROR = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
-class ChainReport:
+class ChainReport(Shown):
     """Counts of what the stages of one sensor did, each of shape (draws,).
 
     ``at_stop`` and ``clipped_before_filter`` count internal samples (``internal_samples`` a draw),
