@@ -52,6 +52,7 @@ def swept(algorithm: Path, number: str, values, events, **given):
     )
 
 
+@pytest.mark.quick(2)
 @pytest.mark.parametrize("seed", range(4))
 @pytest.mark.parametrize("number", ["front.threshold_m_s", "push.threshold_m_s"])
 def test_one_evaluation_equals_brute_force_at_random_values(algorithm, events, seed, number):

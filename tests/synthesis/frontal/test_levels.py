@@ -61,6 +61,7 @@ ABOVE = pytest.mark.xfail(
 )
 
 
+@pytest.mark.quick(2)
 @pytest.mark.parametrize(
     "name",
     [pytest.param(n, marks=[ABOVE] if n == "small_overlap_64" else []) for n in OTHERS],
@@ -73,6 +74,7 @@ def test_other_crashes_lie_within_the_range_of_seven_further_channels(name):
     assert np.all(found[1:] > (LEAST / (1.0 + UNSURE))[1:])
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("name", ["bumper_barrier_10", "repair_wall_15", "wall_full_13"])
 def test_slow_crashes_shake_the_tunnel_too(name):
     """At 8 km/h P/m is 35-40 W/kg: 5 m/s^2 in each band (law); more at 10 to 15 km/h."""

@@ -206,6 +206,7 @@ def test_a_door_rings_in_its_own_mode(recipes):
     assert momentum == pytest.approx(bodies[0] * recipe.parameters.speed_m_s, rel=1e-6)
 
 
+@pytest.mark.slow
 def test_a_blow_makes_no_energy(recipes):
     checked = 0
     for recipe in recipes.values():
@@ -313,6 +314,7 @@ def test_kerb_slide_pushes_the_car_right_and_rolls_it_left(recipes):
     assert event.facts["velocity_change_m_s"][0] < 1.25 * struck
 
 
+@pytest.mark.slow
 def test_every_row_reaches_its_range_and_no_recipe_passes_it(recipes):
     """Ranges of the event matrix (memory); the anchored block is meant to lie beyond."""
     measured = measure_levels(recipes.values())
@@ -330,6 +332,7 @@ def test_every_row_reaches_its_range_and_no_recipe_passes_it(recipes):
     }
 
 
+@pytest.mark.slow
 def test_every_event_is_quiet_for_50_ms_and_states_its_channels(recipes):
     checked = 0
     for recipe in recipes.values():
@@ -362,6 +365,7 @@ def test_every_event_is_quiet_for_50_ms_and_states_its_channels(recipes):
     assert checked >= 50
 
 
+@pytest.mark.quick(2)
 @pytest.mark.parametrize(
     "name",
     [
@@ -387,6 +391,7 @@ def test_a_draw_is_the_same_in_any_block(recipes, name):
         assert np.array_equal(samples[0], block.signals[channel][0]), channel
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("name", ["hammer_bracket", "undercarriage_30", "trolley_pillar"])
 def test_finer_steps_change_little(recipes, name, monkeypatch):
     from crashsense.synthesis.misuse import blows, chain
