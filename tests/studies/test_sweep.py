@@ -30,13 +30,6 @@ arming = { use = "push" }
 """
 
 
-@pytest.fixture
-def algorithm(tmp_path: Path) -> Path:
-    path = tmp_path / "two_parts.toml"
-    path.write_text(ALGORITHM, encoding="utf-8")
-    return path
-
-
 @pytest.fixture(scope="module")
 def events():
     return [
