@@ -338,7 +338,7 @@ def full_lanes_of(
 
     *signals* (parts, samples) that all draws share, *factors* (parts, draws); else as
     ``compiled_sensing.words_by_full_path``. *cut* (draws,): result, samples cut. Twin:
-    ``OneSensor._readings``, ``chain.filter_each``, ``chain.quantise`` and ``OneSensor._at_ticks``.
+    ``OneSensor._full_block``, ``chain.quantise`` and ``OneSensor._at_ticks``.
     """
     parts, samples = signals.shape
     draws = offset.size

@@ -510,7 +510,7 @@ def words_by_full_path(
 
     *ahead* samples of rest come first, so that noise has filled the filter; *word* counts from
     there. *ramp* (samples,). Returns as :func:`words_of_signals`, and the samples cut. Twin:
-    ``OneSensor._readings``, ``chain.filter_each`` and ``chain.quantise``.
+    ``OneSensor._full_block`` and ``chain.quantise``.
     """
     count, samples = rows.size, reading.shape[1]
     codes = np.empty((count, words), dtype=np.int32)

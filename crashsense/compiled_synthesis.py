@@ -17,6 +17,8 @@ import numpy.typing as npt
 
 from crashsense.arrays import FloatArray
 
+#: Limits of a turned normal; twin: ``synthesis.dynamics.lumped``.
+TURN, SIXTH = 0.5, 1.0 / 6.0
 #: Draws side by side where there are few.
 LANES = 8
 
@@ -40,6 +42,10 @@ def crush_steps(
     normal: FloatArray,
     friction: FloatArray,
     per_width: FloatArray,
+    overlap: FloatArray,
+    met_by: FloatArray,
+    contact_right: FloatArray,
+    grip: FloatArray,
     numbers: FloatArray,
     offset: FloatArray,
     slope: FloatArray,
@@ -58,45 +64,60 @@ def crush_steps(
     steps = out.shape[2] - rest
     rate, per_fold, slip, slip_slope, span, ahead = numbers[:6]
     direct_ahead, direct_right, per_cell, per_sliding, solid = numbers[6:11]
-    u, v = np.empty(8), np.empty(8)
+    per_car, behind, axle_ahead, axle_behind = numbers[11:15]
+    u, v = np.empty(10), np.empty(10)
     x, w = np.empty(count), np.empty(count)
     p, f = np.empty(count), np.empty(count)
     slide = np.empty(contacts)
     fx, fy = np.empty(contacts), np.empty(contacts)
-    acc = np.empty(8)
+    acc = np.empty(10)
     for draw in range(draws):
         u[:] = 0.0
         v[:] = start[:, draw]
+        x[:] = -gap[:, draw]
         p[:] = 0.0
         pm = pb = 0.0
-        farthest = aside = direct_aside = 0.0
-        cu, su, mu = normal[0, draw], normal[1, draw], friction[draw]
+        farthest = covered = 0.0
+        cu0, su0, mu = normal[0, draw], normal[1, draw], friction[draw]
+        off_centre = contact_right[draw]
         for step in range(steps):
-            lever = max(ahead - (u[3] - cu * u[6]), 0.0)
+            psi = min(max(u[9], -TURN), TURN)
+            square = psi * psi
+            c, s = 1.0 - 0.5 * square, psi * (1.0 - square * SIXTH)
+            cu, su = cu0 * c - su0 * s, su0 * c + cu0 * s
+            lever = max(ahead - (u[3] - cu0 * u[6]), 0.0)
             direct = min(lever, direct_ahead)
-            aside_v, direct_v = v[4] + lever * v[5], v[4] + direct * v[5]
-            for each, s, front, side in ((x, u, aside, direct_aside), (w, v, aside_v, direct_v)):
-                each[0] = (cu * s[0] - s[6]) + su * front
-                each[1] = (cu * s[1] - s[6]) + su * front
-                each[2] = (cu * (0.5 * (s[0] + s[1])) - s[6]) + su * front
-                each[3] = (cu * s[2] - s[6]) + su * front
-                each[4] = (cu * (s[3] - direct_right * s[5]) - s[6]) + su * side
-                turned = span * s[5]
-                each[5] = (s[3] + turned) - s[0]
-                each[6] = (s[3] - turned) - s[1]
-                each[7] = s[3] - s[2]
-                each[8] = s[6] - s[7]
-            farthest = max(farthest, u[4] + lever * u[5])
+            aside, direct_aside = v[4] + lever * v[5], v[4] + direct * v[5]
+            back = (v[7] * c + v[8] * s) - off_centre * v[9]
+            past = (v[8] * c - v[7] * s) - behind * v[9]
+            w[0] = (cu * v[0] - v[6]) + su * aside
+            w[1] = (cu * v[1] - v[6]) + su * aside
+            w[2] = (cu * (0.5 * (v[0] + v[1])) - v[6]) + su * aside
+            w[3] = (cu * v[2] - v[6]) + su * aside
+            w[4] = (cu * (v[3] - direct_right * v[5]) - v[6]) + su * direct_aside
+            turned = span * v[5]
+            w[5] = (v[3] + turned) - v[0]
+            w[6] = (v[3] - turned) - v[1]
+            w[7] = v[3] - v[2]
+            w[8] = v[6] - back
+            if step > 0:
+                for n in range(count):
+                    x[n] += w[n] * step_s
+            edge = su0 * (u[7] - off_centre * u[9]) + cu0 * (u[8] - behind * u[9])
+            gained = edge - (u[4] + lever * u[5])
+            farthest, covered = max(farthest, -gained), max(covered, gained)
             met = max(1.0 - farthest * per_width[draw], 0.0)
+            covers = overlap[draw] + covered * per_car
             power = 0.0
             for n in range(count):
                 if full_share[n, draw] == 0.0:
                     f[n] = 0.0
                     continue
-                travel = x[n] - gap[n, draw]
+                travel = x[n]
                 inside, closing = max(travel, 0.0), max(w[n], 0.0)
                 cell = min(int(inside * per_cell), cells - 1)
-                share = full_share[n, draw]
+                grown = min(max(met_by[n, 0] + met_by[n, 1] * covers, 0.0), met_by[n, 2])
+                share = full_share[n, draw] * grown
                 if n < contacts:
                     share = share * met
                 bound = (offset[n, cell] + slope[n, cell] * inside) * share
@@ -113,16 +134,18 @@ def crush_steps(
                 f[n] = max(f[n], least[n])
                 if n < count - 1:
                     power = power + max(f[n], 0.0) * closing
-            lateral = cu * aside_v
+            lateral = cu * aside - past
             slide[0] = lateral - su * v[0]
             slide[1] = lateral - su * v[1]
             slide[2] = lateral - su * (0.5 * (v[0] + v[1]))
             slide[3] = lateral - su * v[2]
-            slide[4] = cu * direct_v - su * (v[3] - direct_right * v[5])
+            slide[4] = (cu * direct_aside - past) - su * (v[3] - direct_right * v[5])
+            rubbed = 0.0
             for n in range(contacts):
                 rub = (mu * f[n]) * min(max(slide[n] * per_sliding, -1.0), 1.0)
                 fx[n] = cu * f[n] - su * rub
                 fy[n] = su * f[n] + cu * rub
+                rubbed += rub
             rail_left = f[5] + min(max(w[5] * slip_slope, -slip), slip)
             rail_right = f[6] + min(max(w[6] * slip_slope, -slip), slip)
             bend = u[2] - u[3]
@@ -138,21 +161,25 @@ def crush_steps(
             acc[1] = ((rail_right - fx[1]) - half) + fb
             acc[2] = (f[7] - fx[3]) - fm
             acc[3] = (((fm - rail_left) - rail_right) - f[7]) - fx[4]
-            acc[4] = -(front_y + fy[4])
+            held = grip[0, draw] * min(max((v[4] + axle_ahead * v[5]) * per_sliding, -1.0), 1.0)
+            slid = v[4] - axle_behind * v[5]
+            held_behind = grip[1, draw] * min(max(slid * per_sliding, -1.0), 1.0)
+            acc[4] = -(front_y + fy[4]) - (held + held_behind)
             acc[5] = (
                 (span * ((rail_right - rail_left) + 2.0 * fb) - lever * front_y) - direct * fy[4]
             ) + direct_right * fx[4]
+            acc[5] += axle_behind * held_behind - axle_ahead * held
             acc[6] = on_face - f[8]
-            acc[7] = f[8]
+            acc[7] = f[8] * c - rubbed * s
+            acc[8] = f[8] * s + rubbed * c
+            acc[9] = -(off_centre * f[8] + behind * rubbed)
             at = rest + step
-            for n in range(8):
+            for n in range(10):
                 acc[n] *= inverse_mass[n, draw]
                 if n < 6:
                     out[n, draw, at] = acc[n]
                 v[n] += acc[n] * step_s
                 u[n] += v[n] * step_s
-            aside += (v[4] + lever * v[5]) * step_s
-            direct_aside += (v[4] + direct * v[5]) * step_s
             out[6, draw, at] = on_face
             out[7, draw, at] = power
 
@@ -239,18 +266,19 @@ def contact_steps(
 
 @_jit
 def modal_steps(sections: FloatArray, force: FloatArray, out: FloatArray) -> None:
-    """Sum of the answers of modes side by side; twin: ``synthesis.location.blow``, same bits.
+    """Sum of the answers of modes side by side; twin: ``scipy.signal.lfilter``, same bits.
 
-    *sections* (draws, modes, 4): b0 = b2, b1, a1, a2 of each mode; *force*, *out* (draws, samples).
+    *sections* (draws, modes, 5): b0, b1, b2, a1, a2 of each mode; *force*, *out* (draws, samples).
     """
     draws, samples = force.shape
     modes = sections.shape[1]
     first, second, answer = np.empty(modes), np.empty(modes), np.empty(modes)
-    b0, b1, a1, a2 = np.empty(modes), np.empty(modes), np.empty(modes), np.empty(modes)
+    b0, b1, b2 = np.empty(modes), np.empty(modes), np.empty(modes)
+    a1, a2 = np.empty(modes), np.empty(modes)
     for draw in range(draws):
         for m in range(modes):
-            b0[m], b1[m] = sections[draw, m, 0], sections[draw, m, 1]
-            a1[m], a2[m] = sections[draw, m, 2], sections[draw, m, 3]
+            b0[m], b1[m], b2[m] = sections[draw, m, 0], sections[draw, m, 1], sections[draw, m, 2]
+            a1[m], a2[m] = sections[draw, m, 3], sections[draw, m, 4]
         first[:] = 0.0
         second[:] = 0.0
         for k in range(samples):
@@ -258,7 +286,7 @@ def modal_steps(sections: FloatArray, force: FloatArray, out: FloatArray) -> Non
             for m in range(modes):
                 y = first[m] + b0[m] * x
                 first[m] = second[m] + x * b1[m] - y * a1[m]
-                second[m] = x * b0[m] - y * a2[m]
+                second[m] = x * b2[m] - y * a2[m]
                 answer[m] = y
             total = answer[0]
             for m in range(1, modes):
@@ -519,15 +547,16 @@ def check_steps() -> None:
         return np.ones(shape)
 
     crush_steps(
-        ones(8, 2), ones(8, 2), ones(9, 2), ones(9, 2), np.zeros((9, 2)), np.zeros((9, 2)),
+        ones(10, 2), ones(10, 2), ones(9, 2), ones(9, 2), np.zeros((9, 2)), np.zeros((9, 2)),
         ones(9), np.zeros(9), ones(3, 2), ones(9), np.zeros(9), ones(2, 3), ones(2, 2), ones(2),
-        ones(2), ones(11), np.zeros((9, 3)), np.zeros((9, 3)), 1.0, 0, ones(8, 2, 4),
+        ones(2), ones(2), ones(9, 3), ones(2), ones(2, 2), ones(15), np.zeros((9, 3)),
+        np.zeros((9, 3)), 1.0, 0, ones(8, 2, 4),
     )  # fmt: skip
     contact_steps(
         ones(2, 1), ones(1, 8, 1), np.ones((1, 3), dtype=np.bool_), ones(2, 1),
         np.ones(1, dtype=np.int64), 1.0, ones(1, 1, 1),
     )  # fmt: skip
-    modal_steps(ones(1, 1, 4), ones(1, 1), ones(1, 1))
+    modal_steps(ones(1, 1, 5), ones(1, 1), ones(1, 1))
     ride_steps(
         ones(19, 1), ones(2, 11, 1), ones(16, 1), ones(1, 2), ones(1, 2), ones(1, 3), ones(1, 0),
         ones(1, 0), ones(1, 0), ones(1), 1.0, ones(12, 1, 1), ones(16, 1),

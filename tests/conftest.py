@@ -59,17 +59,20 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 @pytest.fixture(scope="session", autouse=True)
-def own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+def own_cache(
+    tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest
+) -> Iterator[None]:
     """Tests, and the programs that they start, keep what lasts in folders of their own.
 
-    Nominal signals are the same with or without a cache: the processes of one run of the tests
-    share theirs, or the one that the environment names.
+    Nominal signals are the same with or without a cache, whose files are named by the digest of
+    all code that they depend on: runs of the tests share it (`.pytest_cache`), as their processes
+    do, unless the environment names another one.
     """
-    session = tmp_path_factory.getbasetemp()
-    shared = session.parent if "PYTEST_XDIST_WORKER" in os.environ else session
     with pytest.MonkeyPatch.context() as patch:
         if not os.environ.get(CACHE_VARIABLE):
-            patch.setenv(CACHE_VARIABLE, str(shared / "nominal"))
+            kept = getattr(request.config, "cache", None)
+            folder = tmp_path_factory.getbasetemp() if kept is None else kept.mkdir("nominal")
+            patch.setenv(CACHE_VARIABLE, str(folder))
         patch.setenv(STATE_VARIABLE, str(tmp_path_factory.mktemp("state")))
         # Tests read what is said; how it is folded is looked at in tests/cli/test_printing.py.
         patch.setenv("COLUMNS", "400")

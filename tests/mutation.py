@@ -4,11 +4,12 @@
     python tests/mutation.py rules --numpy --sample 0 --processes 16 --minutes 9.5 --out rules.txt
 
 A mutant is a module with one comparison, sign, operator, number or truth exchanged. It is written
-into a copy of the checkout, and the quick tests of its room run there until one fails, beginning
-with those that enter the changed function. What no test notices is printed: close it by a property
-or an independent twin, never by today's number; or, if the mutant does the same as the original,
-say why in :data:`SAME`. A seed fixes the order in which mutants are tried: ``--sample 300 --from
-300`` takes up where ``--sample 300`` ended. POSIX systems only. Exit code 1 if anything survived.
+into a copy of the checkout, and the quick tests of its room that enter the changed function run
+there until one fails; all of them where none enters it in the process of the tests, and anyway with
+``--whole``. What no test notices is printed: close it by a property or an independent twin, never
+by today's number; or, if the mutant does the same as the original, say why in :data:`SAME`. A seed
+fixes the order in which mutants are tried: ``--sample 300 --from 300`` takes up where ``--sample
+300`` ended. POSIX systems only. Exit code 1 if anything survived.
 """
 
 from __future__ import annotations
@@ -123,6 +124,10 @@ class _Changes(ast.NodeTransformer):
         node.body = [self.visit(statement) for statement in node.body]
         return node
 
+    def visit_ClassDef(self, node: ast.ClassDef) -> ast.AST:
+        node.body = [self.visit(statement) for statement in node.body]
+        return node
+
     def visit_If(self, node: ast.If) -> ast.AST:
         if isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING":
             return node
@@ -190,10 +195,15 @@ def mutated(path: Path, number: int) -> tuple[str, int, str]:
 
 
 def functions(path: Path) -> dict[int, int]:
-    """Return the first line of the innermost function around each line; other lines are absent."""
+    """Return the first line of the innermost function around each line; other lines are absent.
+
+    Absent, too, are functions whose result is kept: only the first test that asks enters them.
+    """
     around: dict[int, int] = {}
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.FunctionDef):
+            if any("cache" in ast.unparse(one) for one in node.decorator_list):
+                continue
             first = min([node.lineno, *(one.lineno for one in node.decorator_list)])
             # ast.walk meets an outer function before those inside it.
             around.update(dict.fromkeys(range(first, (node.end_lineno or first) + 1), first))
@@ -276,10 +286,13 @@ class _Watch:
 class _Order:
     """Puts tests that enter the changed function first, and ends one that takes too long."""
 
-    def __init__(self, tests: dict[str, dict[str, Any]], entered: Iterable[str]) -> None:
+    def __init__(
+        self, tests: dict[str, dict[str, Any]], entered: Iterable[str], *, whole: bool
+    ) -> None:
         self.tests = tests
         wanted = set(entered)
         self.first = {name for name, one in tests.items() if wanted & set(one["enters"])}
+        self.only = bool(self.first) and not whole
         self.files: dict[str, float] = {}
         for name in self.first:
             file = name.partition("::")[0]
@@ -291,6 +304,8 @@ class _Order:
 
     def pytest_collection_modifyitems(self, items: list[Any]) -> None:
         items.sort(key=lambda item: self._place(item.nodeid))
+        if self.only:
+            items[:] = [item for item in items if item.nodeid in self.first]
 
     def pytest_runtest_protocol(self, item: Any, nextitem: Any) -> Iterator[None]:
         usual_s = self.tests.get(item.nodeid, {"s": 10.0})["s"]
@@ -357,7 +372,9 @@ def watched(file: str) -> tuple[str, dict[str, dict[str, Any]] | None]:
     return file, json.loads(found.read_text(encoding="utf-8"))
 
 
-def survives(room: str, one: Mutant, tests: dict[str, dict[str, Any]], end: float) -> bool | None:
+def survives(
+    room: str, one: Mutant, tests: dict[str, dict[str, Any]], *, end: float, whole: bool
+) -> bool | None:
     """Run the tests of a room on a mutant; None: no time is left."""
     if time.time() > end:
         return None
@@ -372,7 +389,9 @@ def survives(room: str, one: Mutant, tests: dict[str, dict[str, Any]], end: floa
     place.write_text(mutated(place, one.number)[0], encoding="utf-8")
     try:
         _forget(place)
-        return run_tests(copy, [copy / "tests" / room], _Order(tests, entered)) in PASSED
+        order = _Order(tests, entered, whole=whole)
+        files = [copy / file for file in sorted(order.files)] if order.only else []
+        return run_tests(copy, files or [copy / "tests" / room], order) in PASSED
     finally:
         place.write_text(original, encoding="utf-8")
         _forget(place)
@@ -406,7 +425,10 @@ def try_room(room: str, given: argparse.Namespace, say: Any) -> tuple[int, int] 
         chosen, total = sampled(room, seed=given.seed, first=given.first, count=given.sample)
         say(f"{room}: {len(tests)} quick tests of {spent_s:.0f} s; {total} mutants")
         asked = [one for one in chosen if (one.module, one.said, one.change) not in SAME]
-        jobs = {pool.submit(survives, room, one, tests, end): one for one in asked}
+        jobs = {
+            pool.submit(survives, room, one, tests, end=end, whole=given.whole): one
+            for one in asked
+        }
         done = alive = left = 0
         for job in as_completed(jobs):
             lives = job.result()
@@ -432,6 +454,9 @@ def main() -> int:
     parser.add_argument("--minutes", type=float, default=10.0, help="for each room")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--processes", type=int, default=1, help="each in a copy of its own")
+    parser.add_argument(
+        "--whole", action="store_true", help="also tests that do not enter the changed function"
+    )
     parser.add_argument("--out", type=Path, help="also write there what is printed")
     parser.add_argument(
         "--numpy", action="store_true", help="without numba: no kernel is compiled for the copies"

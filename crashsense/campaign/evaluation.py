@@ -1,4 +1,4 @@
-"""One task of a run: trials of an occurrence, every sensor set and algorithm, to rows of tables."""
+"""One task of a run: trials of one occurrence with every sensor set and algorithm become rows."""
 
 from __future__ import annotations
 
@@ -45,16 +45,17 @@ class Job:
     conditions: Conditions
     keep: tuple[str, ...] = ()
     engine: str = "numpy"
-    #: whether the table of the nominal draw is made, from which the page is written
+    #: whether to write the table of the nominal draw, which the page is made from
     nominal: bool = False
-    #: run folder and its mark (:attr:`RunFolder.mark`): who sees it writes parts there
+    #: run folder and its mark (:attr:`RunFolder.mark`): a process that can see it writes parts
+    #: there
     folder: str = ""
     mark: str = ""
 
 
 @dataclass(frozen=True)
 class Written:
-    """Parts of a task that are in the run folder already.
+    """Parts of a task that are already in the run folder.
 
     ``sums``: table -> SHA-256; ``failures``: as :func:`count_failures` counts them.
     """
@@ -63,7 +64,7 @@ class Written:
     failures: int
 
 
-#: What becomes of a task: its tables, or where they went.
+#: The outcome of a task: its tables, or where they were written.
 Made = dict[str, pa.Table] | Written
 
 
@@ -77,7 +78,7 @@ def run_and_write(job: Job, task: Task) -> Made:
 
 
 def count_failures(job: Job, verdicts: pa.Table) -> int:
-    """Nominal requirements that gating algorithms do not meet: those that the result counts.
+    """Count nominal requirements that gating algorithms do not meet, as the result counts them.
 
     Without a gating algorithm, those of all algorithms.
     """
@@ -167,7 +168,7 @@ def _identity(trial: Trial, restraint: str) -> dict[str, str]:
 
 
 def _curves(trial: Trial, restraint: str) -> list[Mapping[str, Any]]:
-    """Steps of the running maximum of demand: where it rises, and to what."""
+    """Steps of the running maximum of demand: where it rises, and to which value."""
     out: list[Mapping[str, Any]] = []
     for branch, demand in trial.answer(restraint).branches.items():
         level = np.maximum.accumulate(demand, axis=-1)

@@ -1,10 +1,10 @@
 """Where tasks run: in this process, in worker processes, on a cluster. One small protocol.
 
-An executor is given a job once, and its tasks in bundles that are worth sending; it yields
-``(task, tables)`` as they finish, in any order. A worker that sees the run folder writes the tables
-there and returns their checksums, so that the parent never becomes the bottleneck. A task's
-result never depends on where it ran. Its generator is closed when the caller stops early: no worker
-outlives it.
+An executor takes a job once, and its tasks in bundles that are worth sending; it yields
+``(task, tables)`` as they finish, in any order. A worker that can see the run folder writes the
+tables there and returns their checksums, so that the parent is never the bottleneck. A task's
+result never depends on where it ran. When the caller stops early, its generator is closed and every
+worker ends.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ Result = tuple[Task, Made]
 #: Tasks that travel to a worker together.
 Bundle = tuple[Task, ...]
 
-#: Seconds within which a cluster must answer and have a worker.
+#: Time within which a cluster must answer and have a worker [s].
 REACH_SECONDS = 5.0
 
 #: Seconds after which it is looked whether a cluster still has workers, and without any of them for
@@ -45,10 +45,10 @@ LOOK_SECONDS, LOST_SECONDS = 5.0, 60.0
 
 _CONTINUES = "what was written is kept, and the same command continues (on any cluster, or here)"
 
-#: Seconds that a worker told to end is given before it is killed.
+#: Time that a worker has to end before it is killed [s].
 END_SECONDS = 10.0
 
-#: Times that a broken pool is built anew without a single task finished in between.
+#: Number of times that a broken pool is rebuilt without any task finished in between.
 RESTARTS = 3
 
 
@@ -83,7 +83,7 @@ def _start_worker(job_file: str) -> None:
     global _worker_job
     import signal
 
-    # Ctrl-C reaches the whole process group; the parent decides, the workers finish or are ended.
+    # Ctrl-C reaches the whole process group; the parent decides whether workers finish or end.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
     pa.set_memory_pool(pa.system_memory_pool())  # as in campaign.tables.returned_memory
@@ -91,7 +91,7 @@ def _start_worker(job_file: str) -> None:
 
 
 def _end_with_parent() -> None:
-    """A worker whose parent was killed would wait forever for its next task."""
+    """End if the parent was killed: the worker would wait forever for its next task."""
     from multiprocessing import parent_process
     from multiprocessing.connection import wait as wait_for
 
@@ -103,7 +103,7 @@ def _end_with_parent() -> None:
 
 def _run_in_worker(bundle: Bundle) -> list[Result]:
     if _worker_job is None:
-        raise CrashsenseError("a worker was started without its job")
+        raise CrashsenseError("a worker process was started without its job")
     return [(task, run_and_write(_worker_job, task)) for task in bundle]
 
 
@@ -171,7 +171,7 @@ class Processes:
 
 
 def _end(pool: ProcessPoolExecutor) -> None:
-    """End a pool and its workers now, whatever they are doing; return when they are gone."""
+    """End a pool and its workers at once, even during a task; return when they are gone."""
     # The pool forgets its processes as soon as it is shut down.
     children = list((getattr(pool, "_processes", None) or {}).values())
     for process in children:
@@ -272,7 +272,7 @@ class Cluster:
         if self._own:
             with suppress(
                 Exception
-            ):  # its scheduler may be gone: there is nothing to say good-bye to
+            ):  # its scheduler may be gone, so that there is nothing to close
                 self.client.close(timeout=REACH_SECONDS)
 
     @property
@@ -313,7 +313,7 @@ class Cluster:
                 self.client.cancel(list(running))
 
     def _finished(self, running: set[Any]) -> set[Any]:
-        """Wait for one future or more, as long as some worker may finish it."""
+        """Wait until a future is done, as long as some worker may finish it."""
         from distributed import wait as wait_for
 
         left_s = LOST_SECONDS
@@ -333,7 +333,7 @@ class Cluster:
 
     @contextmanager
     def _named_losses(self) -> Iterator[None]:
-        """Say what was lost, if the cluster fails and not a task."""
+        """Report what was lost if the cluster fails, rather than a task."""
         from concurrent.futures import CancelledError
 
         from distributed.comm import CommClosedError
@@ -358,18 +358,18 @@ class Cluster:
 
 
 def _killed(error: Exception) -> Exception:
-    """The error of a task, in words where it took its workers with it."""
+    """Return the error of a task; a message if its workers ended with it."""
     from distributed import KilledWorker
 
     if isinstance(error, KilledWorker):
         return CrashsenseError(
-            f"--cluster: workers end again and again in one task; possibly out of memory; "
+            f"--cluster: workers repeatedly end during one task; possibly out of memory; "
             f"{_CONTINUES}"
         )
     return error
 
 
-#: A thread's own job: rules that run sample by sample keep state while they run.
+#: The job of each thread: rules that run sample by sample keep state while they run.
 _of_thread = threading.local()
 
 

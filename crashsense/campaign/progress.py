@@ -10,8 +10,9 @@ from typing import TextIO
 class ProgressLine:
     """A line that overwrites itself; pass it as ``on_progress``.
 
-    ``crashsense.evaluate(draws=200, on_progress=crashsense.ProgressLine())``. *stream*: where to;
-    None: standard error, which a notebook shows below its cell. :meth:`clear` takes the line away.
+    ``crashsense.evaluate(draws=200, on_progress=crashsense.ProgressLine())``. *stream*: where it is
+    written; None: standard error, which a notebook shows below its cell. :meth:`clear` removes the
+    line.
     """
 
     def __init__(self, stream: TextIO | None = None) -> None:
@@ -34,7 +35,7 @@ class ProgressLine:
             self.width = 0
 
     def _write(self, text: str) -> None:
-        with contextlib.suppress(OSError):  # nobody may be there to read it
+        with contextlib.suppress(OSError):  # the reader may be gone
             stream = sys.stderr if self.stream is None else self.stream
             stream.write(text)
             stream.flush()

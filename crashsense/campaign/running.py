@@ -56,10 +56,11 @@ CSV_ROWS = 200_000
 #: Rows of verdicts.csv that are written at once.
 PIECE = 2048
 
-#: Up to this many rows the verdicts of a run folder stay in memory: many small parts read slowly.
+#: Up to this many rows the verdicts of a run folder stay in memory: reading many small parts is
+#: slow.
 KEPT_ROWS = 100_000
 
-#: Most worker processes of one machine: more is a slip, and would take its last memory.
+#: Most worker processes on one machine: more is a typing error, and would exhaust its memory.
 MOST_WORKERS = 1000
 
 #: Seconds of estimated work from which processes are started without being asked for; and where
@@ -70,13 +71,13 @@ PROCESSES_FROM_S, AT_HAND_FROM_S = 20.0, 1.0
 #: is run here at once, without measuring.
 SLOW_OCCURRENCE_S, SLOW_DRAW_S = 0.1, 0.02
 
-#: Seconds of estimated work from which it is said beforehand how long it will take.
+#: Estimated work [s] from which the expected time is announced.
 ANNOUNCED_FROM_S = 10.0
 
 #: Columns that the count of failures reads.
 COUNTED = ["verdict", "algorithm", "draw"]
 
-#: Draws on which the time of a plan is measured: whole groups of the compiled kernels.
+#: Draws used to measure the time of a plan: whole groups of the compiled kernels.
 MEASURED_DRAWS = 32
 
 #: What a draw costs where nothing was measured [s a sample of the longest signal]: bundles need
@@ -155,7 +156,7 @@ def evaluate(
         campaign.on_begin = on_begin
         if out is None:
             return campaign.run_in_memory()
-        # Absolute at once: a rule in this process may move to another folder.
+        # Made absolute at once: a rule in this process may change the working folder.
         folder = Path(out).absolute()
         return campaign.run_in_folder(campaign.free(folder) if or_next else folder)
 
@@ -173,7 +174,7 @@ def estimate(plan: str | Path | Plan | None = None, **given: Any) -> Estimate:
 
 @dataclass(frozen=True, kw_only=True)
 class How:
-    """Where and how a plan is computed; :func:`evaluate` says what each field means."""
+    """Where and how a plan is computed; for each field see :func:`evaluate`."""
 
     workers: int | None = None
     executor: Executor | None = None
@@ -245,7 +246,7 @@ class _Campaign:
     # -- sizes ---------------------------------------------------------------------------------
 
     def seconds_a_draw(self) -> list[float]:
-        """Time of one draw of each occurrence, measured on a few draws of three of them.
+        """Return the time of one draw of each occurrence, measured on a few draws of three of them.
 
         The others are assumed to cost more, the longer their signals are.
         """
@@ -271,7 +272,7 @@ class _Campaign:
         ]
 
     def estimate(self, *, loading_s: float) -> Estimate:
-        """Measure a little and estimate the whole; resolving took *loading_s*."""
+        """Measure a few draws and estimate the whole; resolving the plan took *loading_s*."""
         evaluations = self.plan.evaluations
         rows = evaluations * 7
         total = sum(self.seconds_a_draw()) * (self.plan.draws + 1)
@@ -325,7 +326,7 @@ class _Campaign:
         return executor, bundled(tasks, seconds_a_draw=cost, workers=executor.workers)
 
     def _announce(self, work: float, *, workers: int) -> None:
-        """Say how long the work will take, if that is long."""
+        """Announce how long the work will take, if it is long."""
         if self.on_begin is not None and work / workers > ANNOUNCED_FROM_S:
             processes = f"{workers} process{'es' * (workers != 1)}"
             self.on_begin(f"about {_long(work / workers)} of computing in {processes}")
@@ -384,17 +385,17 @@ class _Campaign:
         )
 
     def free(self, path: Path) -> Path:
-        """The path or, where it holds another plan's run, the first free one with a number."""
+        """Return the path, or the first free numbered one if it holds another plan's run."""
         identity = self._identity()
         for number in count(1):
             candidate = path if number == 1 else path.with_name(f"{path.name}-{number}")
             folder = RunFolder(candidate)
             if not folder.exists or not changes(folder.manifest()["identity"], identity):
                 return candidate
-        raise AssertionError  # there is always a further number
+        raise AssertionError  # there is always another number
 
     def run_in_folder(self, path: Path) -> Run:
-        """Run the plan into a folder; existing parts are kept."""
+        """Run the plan and write its folder; existing parts are kept."""
         folder = RunFolder(path)
         folder.check_new_or_run()
         identity = self._identity()
@@ -447,12 +448,12 @@ class _Campaign:
                     "plan_sha256": hashlib.sha256(plan_text.encode()).hexdigest(),
                 }
             )
-        # Each time: the one before may have been stopped between the manifest and this.
+        # Every time: an earlier run may have been stopped between the manifest and this.
         write_text(folder.path / PLAN, plan_text)
         self.job = replace(self.job, folder=str(folder.path.resolve()), mark=folder.mark)
         keep_inputs(self.plan, folder.path)
         missing = [t for t in tasks if not folder.is_done(t, tables=t.parts_of(names))]
-        if missing:  # what sums up the run must not outlive its parts
+        if missing:  # a summary must not outlive the parts that it sums up
             (folder.path / SUMMARY).unlink(missing_ok=True)
         failures = 0
         if missing and self.on_progress is not None:

@@ -1,8 +1,8 @@
-"""How a plan is cut into tasks, and tasks are bundled for a worker.
+"""Cut a plan into tasks, and bundle tasks for workers.
 
 A task is one part of every table. How a plan is cut depends on the plan alone: parts, their names
-and rows are the same on a fast machine and on a slow one, with one worker or with many. Bundles do
-depend on time; they only say which tasks travel together, and leave no trace in the folder.
+and rows are the same on a fast machine and on a slow one, with one worker or with many. Bundles
+depend on time, but they only say which tasks travel together and leave no trace in the folder.
 """
 
 from __future__ import annotations
@@ -20,13 +20,13 @@ ROWS_A_PART = 2**13
 #: Tables kept beside the verdicts have many rows a verdict: their parts hold fewer draws.
 KEPT_SHARE = 8
 
-#: Seconds that a bundle should last: sending it and its rows back must not count.
+#: Time that a bundle should take [s], so that the time to send it and its rows does not matter.
 BUNDLE_SECONDS = 1.0
 
-#: Draws that cost as much as the nominal one, of which a page is drawn.
+#: Number of random draws that cost as much as the nominal one, whose traces are kept for the page.
 NOMINAL_DRAWS = 16
 
-#: Bundles that each worker should have, so that all end at about the same time.
+#: Number of bundles for each worker, so that all end at about the same time.
 BUNDLES = 8
 
 
@@ -50,7 +50,7 @@ def split(job: Job, *, draws: int, chunk: int | None = None) -> list[Task]:
         size = draws_a_part(job, index) if chunk is None else chunk
         first = 0
         while first <= draws:
-            # The nominal draw rides with the first task.
+            # The nominal draw is part of the first task.
             last = min(draws + 1, first + size + (1 if first == 0 else 0))
             tasks.append(Task(index, first, last))
             first = last

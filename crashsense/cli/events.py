@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from crashsense.cli import LazyGroup
-from crashsense.cli.options import WholeNumber
+from crashsense.cli.options import WholeNumber, shown
 from crashsense.cli.printing import place, say
 from crashsense.cli.targets import FIGURES, made, target_file, target_folder
 from crashsense.errors import Fault, InputError, nearest
@@ -43,45 +43,30 @@ def _filters(command: Callable[..., None]) -> Callable[..., None]:
 @click.group(cls=LazyGroup, invoke_without_command=True)
 @_filters
 @click.pass_context
-def events(
-    context: click.Context,
-    family: str | None,
-    restraint: str | None,
-    expectation: str | None,
-    style: str,
-    folder: str | None,
-) -> None:
+def events(context: click.Context, **filters: Any) -> None:
     """List, show and export the events of the library or of a folder; default: list."""
-    if context.invoked_subcommand is not None:
-        given = {
-            "--family": family,
-            "--restraint": restraint,
-            "--expectation": expectation,
-            "--folder": folder,
-            "--format": None if style == "text" else style,
-        }
-        faults = [
-            Fault("command line", name, value, f"the option after {context.invoked_subcommand!r}")
-            for name, value in given.items()
-            if value is not None
-        ]
-        if faults:
-            raise InputError(faults)
+    if context.invoked_subcommand is None:
+        _list(**filters)
         return
-    _list(family, restraint, expectation, style, folder)
+    faults = [
+        Fault(
+            "command line",
+            shown(option),
+            filters[option.name],
+            f"the option after {context.invoked_subcommand!r}",
+        )
+        for option in context.command.params
+        if option.name and filters[option.name] != option.default
+    ]
+    if faults:
+        raise InputError(faults)
 
 
 @events.command("list")
 @_filters
-def list_command(
-    family: str | None,
-    restraint: str | None,
-    expectation: str | None,
-    style: str,
-    folder: str | None,
-) -> None:
+def list_command(**filters: Any) -> None:
     """List the events: name, row of the matrix, title and expectation."""
-    _list(family, restraint, expectation, style, folder)
+    _list(**filters)
 
 
 def _list(

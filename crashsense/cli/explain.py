@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from crashsense.cli.options import draw_of, draw_options
+from crashsense.cli.options import draw_of, evaluation_options
 from crashsense.cli.printing import place, say, width
 from crashsense.cli.targets import FIGURES, made, target_file
 from crashsense.errors import Fault, InputError, nearest
@@ -14,11 +14,7 @@ from crashsense.resources import CAUTION
 
 
 @click.command()
-@click.argument("run")
-@click.argument("event")
-@draw_options
-@click.option("--sensor-set", metavar="NAME", help="Sensor set of the run (default: the last).")
-@click.option("--algorithm", metavar="NAME", help="Algorithm of the run (default: the last).")
+@evaluation_options
 @click.option("--trust", is_flag=True, help="Run rules of RUN that you never evaluated here.")
 @click.option("--restraint", metavar="NAME", help="This restraint only.")
 @click.option("--tree", is_flag=True, help="Every branch of the rules, with inputs and samples.")

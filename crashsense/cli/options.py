@@ -82,11 +82,22 @@ def plan_options(command: Callable[..., Any], *, only: tuple[str, ...] = ()) -> 
     return command
 
 
-def draw_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add the draw, as an argument at the end or as ``--draw``; :func:`draw_of` reads them."""
-    option = click.option("--draw", type=WholeNumber(0), help="Draw (default 0, nominal).")
-    argument = click.argument("number", type=WholeNumber(0), required=False, metavar="[DRAW]")
-    return argument(option(command))
+def evaluation_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add RUN, EVENT and the options that choose one evaluation of the run.
+
+    The draw is an argument at the end or ``--draw``; :func:`draw_of` reads both.
+    """
+    last = "of the run (default: the last)."
+    for one in (
+        click.option("--algorithm", metavar="NAME", help=f"Algorithm {last}"),
+        click.option("--sensor-set", metavar="NAME", help=f"Sensor set {last}"),
+        click.option("--draw", type=WholeNumber(0), help="Draw (default 0, nominal)."),
+        click.argument("number", type=WholeNumber(0), required=False, metavar="[DRAW]"),
+        click.argument("event"),
+        click.argument("run"),
+    ):
+        command = one(command)
+    return command
 
 
 def draw_of(number: int | None, draw: int | None) -> int:

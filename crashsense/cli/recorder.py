@@ -6,16 +6,12 @@ from typing import Any
 
 import click
 
-from crashsense.cli.options import draw_of, draw_options
+from crashsense.cli.options import draw_of, evaluation_options
 from crashsense.cli.printing import place, say
 
 
 @click.command()
-@click.argument("run")
-@click.argument("event")
-@draw_options
-@click.option("--sensor-set", metavar="NAME", help="Sensor set of the run (default: the last).")
-@click.option("--algorithm", metavar="NAME", help="Algorithm of the run (default: the last).")
+@evaluation_options
 @click.option("--out", metavar="DIR", help="Write tables and figure there.")
 def recorder(
     run: str, event: str, number: int | None, draw: int | None, out: str | None, **options: Any

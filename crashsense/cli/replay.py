@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from crashsense.cli.options import draw_of, draw_options
+from crashsense.cli.options import draw_of, evaluation_options
 from crashsense.cli.printing import place, say
 from crashsense.cli.targets import made, target_file
 from crashsense.errors import Fault, InputError
@@ -63,11 +63,7 @@ def write_traces(traces: pd.DataFrame, path: Path) -> None:
 
 
 @click.command()
-@click.argument("run")
-@click.argument("event")
-@draw_options
-@click.option("--sensor-set", metavar="NAME", help="Sensor set of the run (default: the last).")
-@click.option("--algorithm", metavar="NAME", help="Algorithm of the run (default: the last).")
+@evaluation_options
 @click.option("--trust", is_flag=True, help="Run rules of RUN that you never evaluated here.")
 @click.option("--out", metavar="FILE.csv|.parquet", help="Write the traces there.")
 def replay(

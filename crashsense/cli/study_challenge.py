@@ -26,6 +26,8 @@ def challenge_command(sensor_set: str, out: Path | None, **options: Any) -> int:
 
     A class in which no family passes a third of its threshold is not challenging: verdicts 'held'
     in such a class show nothing.
+
+    Example: crashsense study challenge --events misuse
     """
     from crashsense.studies.challenge import (
         as_markdown,

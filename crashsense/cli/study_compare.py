@@ -39,6 +39,8 @@ def compare_command(
     significance over paired draws (exact McNemar test, Holm, 5 %), which is a result and not an
     error.
     2: bad input.
+
+    Example: crashsense study compare run-before run-after --out compared
     """
     from crashsense.studies.comparison import compare_runs, write_comparison
     from crashsense.studies.comparison_report import comparison_text

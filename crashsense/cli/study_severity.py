@@ -74,6 +74,8 @@ def severity_command(recipe: str, **options: Any) -> int:
     fire, the speed at which half of them fire, and the limits of the matrix. Writes
     severity.csv, severity_curves.csv, severity.txt, severity.svg and severity.png. Without --out a
     folder that holds another study is not touched, and a numbered one is used.
+
+    Example: crashsense study severity wall_full_40 --speeds 10:60:2 --draws 50
     """
     from crashsense.studies.folders import check_folder, free_folder
     from crashsense.studies.severity import study_severity, write_severity_study

@@ -15,6 +15,7 @@ from crashsense.resources import folder as shipped_folder
 from crashsense.rules import Algorithm, Rule, algorithm_to_toml
 from crashsense.sensing import SensorSet
 from crashsense.synthesis.frontal.vehicle import vehicle_path
+from crashsense.values import content_of
 
 _PACKAGE = Path(__file__).resolve().parent.parent
 
@@ -30,7 +31,7 @@ def input_digests(
     """Return the SHA-256 of every input by kind and name.
 
     Of an event: its files or, without any, its signals; and what is asked of it. Of an algorithm:
-    its rules, and the files that hold rules of the user's own. What such a file itself imports
+    its rules, and the files of user-written rules. What such a file itself imports
     is not checked.
     """
     found: dict[str, str] = {}
@@ -39,7 +40,7 @@ def input_digests(
     for vehicle in sorted((shipped_folder("pulses") / "vehicles").glob("*.toml")):
         found[f"vehicle: {vehicle.name}"] = _digest(vehicle.read_bytes())
     for sensors in sensor_sets:
-        found[f"sensor set: {sensors.name}"] = _digest(repr(sensors).encode())
+        found[f"sensor set: {sensors.name}"] = _digest(content_of(sensors).encode())
     for algorithm in algorithms:
         found[f"algorithm: {algorithm.name}"] = _digest(_content_of(algorithm).encode())
         for path in sorted({p for rule in algorithm.rules.values() for p in _files_of(rule)}):
@@ -62,7 +63,7 @@ def same_content(one: Algorithm | SensorSet, other: Algorithm | SensorSet) -> bo
     """True if two sensor sets, or two algorithms, are the same but for where they were read."""
     if isinstance(one, Algorithm) and isinstance(other, Algorithm):
         return _content_of(one) == _content_of(other)
-    return repr(one) == repr(other)
+    return content_of(one) == content_of(other)
 
 
 def _event_digests(event: Event) -> dict[str, str]:
@@ -75,19 +76,19 @@ def _event_digests(event: Event) -> dict[str, str]:
     if vehicle is not None:
         found[f"event {event.name}: vehicle {vehicle.name}"] = _digest(vehicle.read_bytes())
     if not files:
-        digest = hashlib.sha256(_without_addresses(repr(event.source)).encode())
+        digest = hashlib.sha256(_without_addresses(content_of(event.source)).encode())
         for name, signal in sorted(event.signals.items()):
             axis = (signal.rate_hz, signal.start_s, signal.unit)
             digest.update(f"{name} {axis}".encode() + signal.samples.tobytes())
         found[f"event {event.name}: signals"] = digest.hexdigest()
     asked = [sorted(event.requirements.items()), event.context, sorted(event.quiet)]
     asked += [event.family, event.occurrence]
-    found[f"event {event.name}: requirements"] = _digest(repr(asked).encode())
+    found[f"event {event.name}: requirements"] = _digest(content_of(asked).encode())
     return found
 
 
 def _own_vehicle(event: Event) -> Path | None:
-    """The vehicle file of the user's own that the event's recipe names, or its plan."""
+    """The user's vehicle file that the event's recipe or the plan names."""
     parameters = getattr(event.source, "parameters", None)
     named = str(getattr(parameters, "vehicle", ""))
     if not named.endswith(".toml"):
@@ -99,7 +100,7 @@ def _content_of(algorithm: Algorithm) -> str:
     try:
         return algorithm_to_toml(algorithm)
     except CrashsenseError:
-        rules = sorted((name, repr(rule)) for name, rule in algorithm.rules.items())
+        rules = sorted((name, content_of(rule)) for name, rule in algorithm.rules.items())
         return _without_addresses(repr(rules))
 
 
@@ -117,7 +118,7 @@ def named_files(rule: Rule) -> Iterator[Path]:
 
 
 def _files_of(rule: Rule) -> Iterator[Path]:
-    """Files that hold a rule of the user's own: what it names, and where its class is written."""
+    """Files of a user-written rule: those it names, and the one that defines its class."""
     yield from named_files(rule)
     written = str(getattr(rule, "source", ""))  # of a rule from a file or module: its class
     if written and Path(written).is_file() and not _shipped(written):

@@ -7,6 +7,7 @@ purpose: nothing downstream may show them.
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -29,12 +30,12 @@ class TestInfo:
 
     __test__ = False  # not a test class, whatever its name
 
-    version: str
-    kind: str
-    configuration: str
-    closing_speed_kmh: float | None
-    impact_angle_deg: float | None
-    channels_stated: int | None
+    version: str = ""
+    kind: str = ""
+    configuration: str = ""
+    closing_speed_kmh: float | None = None
+    impact_angle_deg: float | None = None
+    channels_stated: int | None = None
 
 
 @dataclass(frozen=True)
@@ -134,14 +135,14 @@ class Record:
     name: str
     path: Path
     format: str
-    test: TestInfo
-    vehicles: tuple[VehicleInfo, ...]
-    barriers: tuple[BarrierInfo, ...]
-    occupants: tuple[OccupantInfo, ...]
-    restraints: tuple[RestraintInfo, ...]
-    channels: tuple[ChannelInfo, ...]
-    files: dict[int, Path]
-    findings: tuple[Finding, ...] = field(default=())
+    test: TestInfo = TestInfo()
+    vehicles: tuple[VehicleInfo, ...] = ()
+    barriers: tuple[BarrierInfo, ...] = ()
+    occupants: tuple[OccupantInfo, ...] = ()
+    restraints: tuple[RestraintInfo, ...] = ()
+    channels: tuple[ChannelInfo, ...] = ()
+    files: Mapping[int, Path] = field(default_factory=dict)
+    findings: tuple[Finding, ...] = ()
     family: str = ""
     family_basis: str = ""
     archive: Path | None = None

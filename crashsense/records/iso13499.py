@@ -39,7 +39,6 @@ TITLE = "the exchange format of impact tests: a test file NAME.mme and a folder 
 _LINE = re.compile(r"([^:]{1,80}?)\s*:(.*)")
 #: Descriptors by which a test file is known.
 _OF_A_TEST = ("data format edition number", "number of test objects", "name of test object 1")
-_OF_A_CHANNEL = ("channel code", "number of samples", "sampling interval")
 #: Header lines of a channel file at most; shipped ones have about 30.
 _MOST_LINES = 500
 _NO_VALUE = ("", "NOVALUE", "-", "N/A")
@@ -128,20 +127,15 @@ def read_header(path: Path) -> Record:
         format=NAME,
         test=TestInfo(
             version=test.text("data format edition number", "version"),
-            kind="",
             configuration=_configuration(kind, vehicles),
             closing_speed_kmh=speed,
-            impact_angle_deg=None,
-            channels_stated=None,
         ),
         vehicles=vehicles,
-        barriers=(),
         occupants=tuple(
             OccupantInfo(c.vehicle, int(c.occupant), "")
             for c in {(c.vehicle, c.occupant): c for c in channels}.values()
             if c.occupant.isdigit()
         ),
-        restraints=(),
         channels=tuple(channels),
         files=files,
         findings=tuple(findings),

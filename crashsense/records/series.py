@@ -210,17 +210,8 @@ def _record(path: Path, content: Content, *, format: str) -> Record:
         path=path,
         format=format,
         test=TestInfo(
-            version="",
-            kind="",
-            configuration="",
-            closing_speed_kmh=float(speed) if isinstance(speed, int | float) else None,
-            impact_angle_deg=None,
-            channels_stated=None,
+            closing_speed_kmh=float(speed) if isinstance(speed, int | float) else None
         ),
-        vehicles=(),
-        barriers=(),
-        occupants=(),
-        restraints=(),
         channels=channels,
         files={info.number: path for info in channels},
         findings=(

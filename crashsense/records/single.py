@@ -15,7 +15,7 @@ import numpy as np
 from crashsense.errors import Fault, InputError
 from crashsense.files import opened, read_bytes
 from crashsense.records.findings import Finding
-from crashsense.records.header import ChannelInfo, Record, Samples, TestInfo, record_name
+from crashsense.records.header import ChannelInfo, Record, Samples, record_name
 from crashsense.records.series import Series, channel_info
 from crashsense.records.table import MOST_VALUES
 from crashsense.records.units import acceleration_scale
@@ -71,11 +71,6 @@ def read_header(path: Path) -> Record:
         name=record_name(path),
         path=path,
         format=NAME,
-        test=TestInfo("", "", "", None, None, None),
-        vehicles=(),
-        barriers=(),
-        occupants=(),
-        restraints=(),
         channels=(channel,),
         files={1: path},
         findings=tuple(findings),

@@ -32,7 +32,7 @@ from crashsense.synthesis.recipe import Recipe
 BY_ROW = ("rollover", "rough_road", "misuse")
 
 WIDTH, HEIGHT = 232.0, 132.0
-#: Points of a trace in a panel at most.
+#: Most points of a trace in a panel.
 MOST_POINTS = 140
 #: Path coordinates a unit of the chart.
 FINE = 4
@@ -49,7 +49,7 @@ TITLES = {
 
 @dataclass(frozen=True, eq=False)
 class CatalogueEntry:
-    """What is drawn of a recipe, nominal draw.
+    """What the atlas draws of a recipe: its nominal draw.
 
     ``times_s`` and ``travel_m`` (free flight of an unbelted occupant; nil where the cabin does not
     slow down) share their shape (samples,). ``levels``: figures of its row beside their ranges.
@@ -100,7 +100,7 @@ def catalogue_entry(recipe: Recipe) -> CatalogueEntry:
 
 
 def _told(recipe: Recipe) -> str:
-    """The tag: fire if any restraint must, else what the front bag must; by belts if they differ.
+    """The tag: fire if any restraint must fire, else what the front bag must do; by belt state.
 
     ``"fire unbelted, open belted"``.
     """
@@ -222,7 +222,7 @@ def _panel(
 
 #: Colours of the channels of an event, in order.
 COLOURS = (BLUE, VERMILION, INK, GREY)
-#: Colour of what the structure feels, where a sensor's output lies over it.
+#: Colour of the true signal behind a sensor's output.
 RAW = "#b8b8b8"
 
 
@@ -317,17 +317,18 @@ def _facts(entry: CatalogueEntry) -> list[str]:
     lines = [", ".join(parts)]
     if entry.levels:
         told = "; ".join(
-            f"{m.quantity} {m.value:.3g} {m.unit} ({m.place} {m.low:.3g} to {m.high:.3g})"
+            f"{m.quantity} {m.value:.3g} {m.unit} "
+            f"({m.place} {m.low:.3g} to {m.high:.3g}, {m.basis})"
             for m in entry.levels
         )
-        lines.append(f"Ranges of row {entry.matrix}, from memory: {told}")
+        lines.append(f"Beside the ranges of row {entry.matrix}: {told}")
     if entry.notes:
         lines.append(entry.notes)
     return lines
 
 
 def catalogue_page(entries: Sequence[CatalogueEntry], *, notes: Sequence[str] = ()) -> str:
-    """The page as HTML text; entries come out by family, then in the given order.
+    """Return the page as HTML text; entries are sorted by family, then in the given order.
 
     *notes*: paragraphs under the introduction.
     """

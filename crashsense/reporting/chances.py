@@ -11,7 +11,7 @@ from crashsense.results.statistics import JUDGED, upper_bound_without_failure
 if TYPE_CHECKING:
     import pandas as pd
 
-#: Verdicts with a share of their own, in the order of the columns.
+#: Verdicts that have a column for their share, in order.
 VERDICTS = (*JUDGED["fire"], *JUDGED["no_fire"])
 
 
@@ -19,9 +19,8 @@ VERDICTS = (*JUDGED["fire"], *JUDGED["no_fire"])
 class Chances:
     """Requirements over the random draws, for one sensor set and algorithm.
 
-    ``whole``: a sentence on draws taken whole, over all events; ``never``: one on those that failed
-    in no draw; ``rows``: those that failed in some draw,
-    worst first.
+    ``whole``: a sentence on whole draws, over all events; ``never``: one on requirements that
+    failed in no draw; ``rows``: those that failed in some draw, worst first.
     """
 
     whole: str
@@ -74,7 +73,7 @@ def chances_of(
 
 
 def whole_words(entry: Mapping[str, Any]) -> str:
-    """Say in how many draws everything was met: a draw is one trial, whatever its events share.
+    """State in how many draws every requirement was met; a draw counts once, over all its events.
 
     >>> print(whole_words({"all_met": 3, "draws": 12, "p_all_met_low": 0.055,
     ...     "p_all_met_high": 0.572, "mean_failures": 2.25, "mean_failures_low": 1.5,

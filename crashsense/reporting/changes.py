@@ -10,7 +10,7 @@ from typing import Any
 from crashsense.studies.comparison import compare_runs
 from crashsense.studies.comparison_report import result_line
 
-#: Rows of the table at most; lost requirements of gating algorithms come first.
+#: Most rows of the table; lost requirements of gating algorithms come first.
 MOST = 20
 
 #: Changes in the order of the table.

@@ -1,7 +1,7 @@
 """A run as a printed document, for review by the people responsible.
 
-It reports tests and their outcome. It approves nothing: review and release are lines left blank,
-for people. Numbers come from the run as it is stored; nothing is computed again.
+It reports tests and their outcome, and approves nothing: the lines for review and release are left
+blank. Numbers come from the run as it is stored; nothing is computed again.
 """
 
 from __future__ import annotations
@@ -34,11 +34,11 @@ if TYPE_CHECKING:
 
     from crashsense.event import Waiver
 
-#: Said on the cover: what the document is not.
+#: Statement on the cover: what the document is not.
 NO_RELEASE = (
     "This document reports what a model computed. It releases nothing, and replaces no test, no "
     "regulation and no certified process. Whether anything is released is decided by the people "
-    "responsible, on evidence of their own."
+    "responsible, on their own evidence."
 )
 
 #: Margins that are listed, and rows of a change list.
@@ -64,7 +64,7 @@ class Evidence:
 
 
 def evidence_of(run: Any, view: RunView, *, faults: str | Path | None = None) -> Evidence:
-    """Collect it from a run (:class:`crashsense.results.Run`) and a folder of ``study faults``.
+    """Collect from a run (:class:`crashsense.results.Run`) and a folder of ``study faults``.
 
     Raises
     ------
@@ -78,7 +78,7 @@ def evidence_of(run: Any, view: RunView, *, faults: str | Path | None = None) ->
         rows.add(recipe.matrix)
         about.update(dict.fromkeys(recipe.event_names, (recipe.matrix, recipe.title)))
     waivers = {}
-    if bool(view.nominal["waived"].any()):  # only then are the events made again
+    if bool(view.nominal["waived"].any()):  # the events are synthesised again only then
         for event in run.plan.events:
             for restraint, requirement in event.requirements.items():
                 if requirement.waiver is not None:
@@ -368,7 +368,7 @@ def _requirement_rows(rows: pd.DataFrame, evidence: Evidence) -> Iterator[list[s
 
 
 def _margin_words(row: Any) -> str:
-    """Demand margin of a row; of an order, which has no demand, that of time."""
+    """Demand margin of a row; time margin of an order, which has no demand."""
     if row.expectation == "order" and row.time_margin_ms == row.time_margin_ms:
         return milliseconds(row.time_margin_ms, sign=True)
     return "-" if row.demand_margin != row.demand_margin else f"{row.demand_margin:+.2f}"

@@ -1,4 +1,4 @@
-"""Figures of a capacitive element: what it does, and the trade around a designed one."""
+"""Figures of a capacitive element: its response, and the trade-off around a designed one."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def element_figure(curves: ElementCurves, *, title: str) -> Figure:
     g = curves.acceleration / G
     load.plot(g, curves.capacitance * 1e15, color=BLUE, label="change of capacitance [fF]")
     slope = (curves.capacitance[201] - curves.capacitance[200]) / (g[201] - g[200])
-    load.plot(g, slope * g * 1e15, color=GREY, linestyle=":", label="the same, if it were linear")
+    load.plot(g, slope * g * 1e15, color=GREY, linestyle=":", label="linear")
     for name, value in curves.scales.items():
         if value / G <= g[-1]:
             colour, style = _SCALES[name]
@@ -47,11 +47,11 @@ def element_figure(curves: ElementCurves, *, title: str) -> Figure:
     response.axhline(1.0 / np.sqrt(2.0), color=GREY, linestyle=":", label="-3 dB")
     if curves.package_hz:
         response.axvline(curves.package_hz, color=VERMILION, linestyle="--", label="package mode")
-    response.set(xlabel="frequency [Hz]", ylabel="reading for each acceleration [-]")
+    response.set(xlabel="frequency [Hz]", ylabel="frequency response [-]")
     response.legend(fontsize=7)
     step.plot(curves.times * 1e6, curves.step, color=BLUE)
     step.axhline(1.0, color=GREY, linestyle=":")
-    step.set(xlabel="time [us]", ylabel="answer to a step [-]")
+    step.set(xlabel="time [us]", ylabel="step response [-]")
     for panel in (load, response, step):
         tidy(panel)
     return figure

@@ -124,13 +124,13 @@ def _beside_ranges(recipe: Recipe) -> list[str]:
     levels = measure_levels([recipe])
     if not levels:
         return []
-    head = f"Levels beside the ranges of row {recipe.matrix} (ranges from memory of the trade)"
+    head = f"Levels beside the ranges of row {recipe.matrix} (memory: of the trade)"
     return [
         "",
         head,
         *(
             f"  {m.quantity:<34} {m.value:.3g} {m.unit}, "
-            f"range {m.low:.3g} to {m.high:.3g}: {m.place}"
+            f"range {m.low:.3g} to {m.high:.3g} ({m.basis}): {m.place}"
             for m in levels
         ),
     ]
@@ -227,7 +227,7 @@ def fact_words(name: str, value: float) -> tuple[str, str]:
 
 
 def _plain(number: float, decimals: int) -> str:
-    """Fixed decimals; more where they would show only zeros; no minus before a zero.
+    """Format with fixed decimals, or more where they would show only zeros; zero has no sign.
 
     >>> _plain(-0.0, 1), _plain(0.0194, 1), _plain(64.93, 1)
     ('0.0', '0.019', '64.9')
@@ -248,7 +248,7 @@ def key_figures(recipe: Recipe, event: Event) -> list[tuple[str, str]]:
 
     Velocity changes count from the first sample and carry their sign. The largest one and the one
     at the end of the signal differ: after the largest, the car springs back and its bodies swing
-    against each other. A fact of the model that is one of the two is not said again.
+    against each other. A fact of the model that equals one of the two is not repeated.
     """
     synthesis = recipe.synthesise([0], seed=0)
     out: list[tuple[str, str]] = []

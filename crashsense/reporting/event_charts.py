@@ -22,16 +22,16 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-#: Points of a trace in what is folded.
+#: Most points of a trace in the collapsed sections.
 FOLDED_POINTS = 50
 
-#: Points of a trace in the figure: more than its pixels would show only on paper.
+#: Most points of a trace in the figure: more would be visible only in print.
 FIGURE_POINTS = 200
 
 #: A channel that stays below this part of its range is named, not drawn among the others.
 SMALL_PART = 0.05
 
-#: Other channels that are drawn, the ones that use most of their range; the rest is named.
+#: Number of other channels that are drawn, those that use most of their range; the rest are named.
 MOST_OTHERS = 3
 
 #: Demand of another restraint below this gets a sentence, not a panel.
@@ -106,7 +106,7 @@ def _tells_nothing(row: Any) -> bool:
 
 
 def _idle(rows: Sequence[Any]) -> list[tuple[str, list[str]]]:
-    """Algorithms, and the restraints that nothing in the event challenged; the same ones once."""
+    """Algorithms, and the restraints that the event did not challenge; equal entries once."""
     found: dict[str, list[str]] = {}
     several = len({row.sensor_set for row in rows}) > 1
     for row in rows:
@@ -303,7 +303,7 @@ def _panels(
 
 
 def _travel_panel(motion: Any) -> Panel:
-    """Way of a free occupant, the free travel, and the arrow back by the inflation time."""
+    """Travel of a free occupant, the allowed travel, and the arrow back by the inflation time."""
     way = motion.travel
     limit = 127.0 if motion.free_travel_mm is None else motion.free_travel_mm
     arrows = []
@@ -316,7 +316,7 @@ def _travel_panel(motion: Any) -> Panel:
             )
             words = f"{motion.inflation_ms:g} ms"
             arrows = [Arrow(reached, reached - motion.inflation_ms, limit, words)]
-    # Of a car that hardly slows down the occupant hardly moves: the limit still shows how far.
+    # In a car that hardly slows down the occupant hardly moves: the limit sets the scale.
     shown = np.where(way.values <= 1.7 * limit, way.values, np.nan)
     return Panel(
         "free flight of an unbelted occupant [mm]",
@@ -395,7 +395,7 @@ def _demand_panel(
 
 
 def _differs(line: svg.Line, chart: DemandChart, x_range: tuple[float, float]) -> bool:
-    """False where what is drawn before arming is the demand: arming takes nothing from it."""
+    """False where arming takes nothing away from the main demand."""
     (total,) = (trace for trace in chart.traces if trace.name == "total")
     inside = (line.x >= x_range[0]) & (line.x <= x_range[1])
     same = np.interp(line.x[inside], total.times_ms, total.values)

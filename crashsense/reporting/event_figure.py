@@ -35,8 +35,8 @@ START_SPEEDS = ("speed_m_s", "speed_before_m_s")
 #: Looks of the required times, one a time.
 LOOKS = ((VERMILION, "-"), (GREEN, "--"), (INK, ":"), (GREY, "-."))
 
-#: Colours of the range of the draws: raw, behind the sensor's low-pass, and of other lines. In
-#: grey bands that lie over each other stay apart, and lines over them.
+#: Colours of the range of the draws: raw, behind the sensor's low-pass, and of other lines.
+#: Overlapping bands, and lines over them, also differ in grey.
 RAW_RANGE = "0.87"
 SENSED_RANGE = "#d9b8a2"
 OTHER_RANGE = "#bfdbec"
@@ -91,7 +91,7 @@ class EventMotion:
 def free_flight_counts(recipe: Recipe) -> bool:
     """True for a frontal event, and where a requirement counts free flight.
 
-    Elsewhere the way of an unbelted occupant towards the front bag says nothing.
+    Elsewhere the travel of an unbelted occupant towards the front bag means nothing.
     """
     entries = (entry for state in recipe.requirements.values() for entry in state.values())
     return recipe.family == "frontal" or any(entry.timing == "free_flight" for entry in entries)
@@ -176,7 +176,7 @@ def _start_speed(synthesis: Synthesis) -> FloatArray | None:
 
 
 def _rigid(recipe: Recipe, synthesis: Synthesis, axis: str) -> tuple[FloatArray | None, str, str]:
-    """The channel without ringing, in its own axes; what it is; a note for the reader."""
+    """Return the channel without ringing in its axes, its name, and a note for the reader."""
     if axis == "y" and "reading_y" in synthesis.trace:
         sign = -1.0 if recipe.is_mirrored else 1.0
         note = (

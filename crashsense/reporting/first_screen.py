@@ -28,7 +28,7 @@ from crashsense.results.tally import BY_WEIGHT, MET, NOT_MET, WORDS, Pair, requi
 if TYPE_CHECKING:
     from crashsense.reporting.view import RunView
 
-#: Cards of failing events at most, and rows of margins.
+#: Most cards of failing events, and rows of margins.
 MOST_CARDS = 10
 MOST_MARGINS = 5
 
@@ -81,7 +81,7 @@ class Answer:
 
 
 def date_of(view: RunView) -> str:
-    """When the run was finished, as far as its folder says."""
+    """Time at which the run was finished, if its folder states it."""
     if view.folder is None or not (view.folder / PROVENANCE).is_file():
         return ""
     told = read_sealed(view.folder / PROVENANCE)

@@ -73,10 +73,10 @@ if TYPE_CHECKING:
 def write_report(run: Any, folder: Path | str, *, title: str = "") -> Path:
     """Write ``report.html`` of a run into *folder* and return its path.
 
-    *title*: in place of that of the run's view.
+    *title* replaces that of the run's view.
 
-    The page is written event by event to a temporary name and then renamed, so that a big run needs
-    the traces of one event in memory only, and a reader never meets half a page.
+    The page is written event by event to a temporary name and then renamed, so that a large run
+    needs only one event's traces in memory, and nobody opens an incomplete page.
     """
     view = view_of(run)
     view = replace(view, title=title) if title else view

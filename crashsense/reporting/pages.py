@@ -17,8 +17,7 @@ TEMPLATES = Path(__file__).parent / "templates"
 def environment(*folders: Path) -> Environment:
     """Return the templates of pages: ``base.html.j2`` and what extends it, here or in *folders*.
 
-    What is put into a template is escaped; a name that a template asks for and does not get is an
-    error.
+    Values in a template are escaped; an undefined name in a template is an error.
     """
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 

@@ -53,7 +53,7 @@ class Line:
 
 
 class Paper:
-    """Lines put together to pages; what comes next begins a new page where it does not fit."""
+    """Lines collected into pages; what does not fit begins a new page."""
 
     def __init__(self, *, foot: str) -> None:
         self.foot = foot
@@ -66,7 +66,7 @@ class Paper:
             self.lines.append(Line(part, kind, bold=bold, colour=colour))
 
     def heading(self, text: str) -> None:
-        """Add a heading with some air above it."""
+        """Add a heading with space above it."""
         self.lines.append(Line("", "text"))
         self.lines.append(Line(text, "heading", bold=True))
 
@@ -93,7 +93,7 @@ class Paper:
         self.lines += [Line("", "text"), Line(label, "text", rule=True)]
 
     def new_page(self) -> None:
-        """What follows begins on a new page."""
+        """Begin a new page."""
         if self.lines and self.lines[-1] is not None:
             self.lines.append(None)
 
@@ -109,7 +109,7 @@ class Paper:
                 continue
             need = LINE[line.kind]
             if line.kind == "heading":
-                # Never alone at the foot of a page, and a short section stays on one page.
+                # A heading is never alone at the foot of a page; a short section stays on one page.
                 after = self._section(number + 1)
                 whole = sum(LINE[one.kind] for one in after)
                 some = sum(LINE[one.kind] for one in after[:4])
@@ -168,7 +168,7 @@ class Paper:
 
 
 def _plain(text: str) -> str:
-    """Text as it stands: a dollar sign begins no formula."""
+    """Escape dollar signs, which would begin a formula."""
     return text.replace("$", r"\$")
 
 
@@ -201,7 +201,7 @@ def _widths(head: Sequence[str], rows: Sequence[Sequence[str]]) -> list[int]:
 
 
 def _folded(cells: Sequence[str], widths: Sequence[int]) -> list[str]:
-    """Cells side by side; one that is too long goes on below itself.
+    """Cells side by side; one that is too long continues on the next line.
 
     >>> _folded(["front_airbag_stage_1", "late"], [14, 4])
     ['front_airbag_   late', 'stage_1']
@@ -215,7 +215,7 @@ def _folded(cells: Sequence[str], widths: Sequence[int]) -> list[str]:
 
 
 def _parts(cell: str, width: int) -> list[str]:
-    """A cell in lines: broken at blanks and underscores, and where there is none, anywhere."""
+    """Break a cell into lines at blanks and underscores or, without any, anywhere."""
     lines = [""]
     for word in re.findall(r"[^ _]*[ _]?", cell):
         for piece in [word[i : i + width] for i in range(0, len(word), width)]:
@@ -232,7 +232,7 @@ def _joined(cells: Sequence[str], widths: Sequence[int]) -> str:
 
 
 def write_pdf(pages: Sequence[Figure], path: str | Path) -> Path:
-    """Write pages to one PDF file; no date goes into it."""
+    """Write pages to one PDF file, without a date in it."""
     from matplotlib.backends.backend_pdf import PdfPages
 
     target = Path(path)

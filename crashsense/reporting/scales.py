@@ -103,7 +103,7 @@ def scale_words(
         return f"no k ({origin_of_m(entry)} {against} {entry['c_event']}){others}"
     works = "all met at k = 1" if m < 1.0 <= c else f"k in {m:.2f} to {c:.2f}"
     if not entry.get("must_not", 1):
-        # Nothing must not fire it: m is what a crash shows before it may fire.
+        # No event forbids it: m is what a crash reaches before the earliest allowed time.
         return f"never forbidden in this run; m: {origin_of_m(entry)}; {works}{others}"
     return works + others
 

@@ -15,7 +15,7 @@ WIDTH, HEIGHT = 380.0, 220.0
 
 
 def element_charts(element: Mapping[str, Any]) -> list[str]:
-    """Capacitance over acceleration, reading over frequency, and the answer to a step."""
+    """Return charts of capacitance over acceleration, frequency response and step response."""
     name = element["name"]
     load, farads = (np.array(element[key]) for key in ("load_g", "capacitance_ff"))
     hz, gain = (np.log10(np.array(element[key])) for key in ("hz", "gain"))
@@ -28,40 +28,43 @@ def element_charts(element: Mapping[str, Any]) -> list[str]:
         for what, value in scales.items()
         if value <= load[-1]
     ]
+
+    def small(lines: list[svg.Line], label: str, **about: Any) -> str:
+        x = lines[0].x
+        return svg.line_chart(
+            lines,
+            label=f"{name}: {label}",
+            x_range=(float(x[0]), float(x[-1])),
+            width=WIDTH,
+            height=HEIGHT,
+            **about,
+        )
+
     return [
-        svg.line_chart(
+        small(
             [
                 svg.Line("element", load, farads, BLUE, 1.8),
-                svg.Line("if it were linear", load, slope * load, GREY, 1.2, "4 3"),
+                svg.Line("linear", load, slope * load, GREY, 1.2, "4 3"),
             ],
-            label=f"{name}: change of capacitance over acceleration, with its full scales",
+            "change of capacitance over acceleration, with its full scales",
             x_label="acceleration [g]",
             y_label="change of capacitance [fF]",
-            x_range=(float(load[0]), float(load[-1])),
             marks=marks,
-            width=WIDTH,
-            height=HEIGHT,
         ),
-        svg.line_chart(
+        small(
             [svg.Line("element", hz, gain, BLUE, 1.8)],
-            label=f"{name}: reading for each acceleration over frequency",
+            "frequency response",
             x_label="frequency [Hz]",
-            y_label="reading for each acceleration [-]",
-            x_range=(float(hz[0]), float(hz[-1])),
+            y_label="frequency response [-]",
             levels=[("−3 dB", float(np.log10(0.5) / 2.0))],
-            width=WIDTH,
-            height=HEIGHT,
             decades=True,
         ),
-        svg.line_chart(
+        small(
             [svg.Line("element", times, step, BLUE, 1.8)],
-            label=f"{name}: answer to a step of acceleration",
+            "step response",
             x_label="time [µs]",
-            y_label="answer to a step [-]",
-            x_range=(float(times[0]), float(times[-1])),
+            y_label="step response [-]",
             levels=[("end value", 1.0)],
-            width=WIDTH,
-            height=HEIGHT,
         ),
     ]
 

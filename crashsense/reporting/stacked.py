@@ -18,7 +18,7 @@ from crashsense.reporting.svg import (
     trace_path,
 )
 
-#: Width of the figure, its margins, and what a letter takes [px]; the letter is an estimate.
+#: Width of the figure, its margins, and an estimate of the width of a letter [px].
 WIDTH, LEFT, RIGHT = 640.0, 46.0, 16.0
 HEAD, GAP, FOOT = 20.0, 8.0, 36.0
 LETTER = 7.3
@@ -133,7 +133,7 @@ def _panel(panel: Panel, frame: Frame, *, top: float, most: int) -> list[str]:
     if low < 0.0 < high:
         out.append(f'<path class="zero" d="M{frame.left:g} {frame.y(0.0):.1f}H{right:g}"/>')
     drawn = [trace_path(line, frame=frame, most=most, fine=FINE) for line in panel.lines]
-    # What a later line covers wholly is not written.
+    # A line that a later one covers completely is not written.
     data = [text.partition(' d="')[2] for text in drawn]
     traces = "".join(text for k, text in enumerate(drawn) if data[k] not in data[k + 1 :])
     out.append(f'<g class="traces" transform="scale({1 / FINE:g})">{traces}</g>')

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     from crashsense.reporting.view import RunView
 
-#: What a run without draws says of itself.
+#: Note on a run without draws.
 NOMINAL_ONLY = "Nominal verdicts say nothing about tolerances: add --draws 200"
 
 
@@ -228,7 +228,7 @@ def _ruleless_lines(view: RunView) -> list[str]:
 
 
 def ruleless_words(nominal: pd.DataFrame, pair: Pair, rules: Mapping[str, Sequence[str]]) -> str:
-    """Name the restraints that an algorithm does not cover, and count those missed for it."""
+    """Name restraints that an algorithm does not cover, and count requirements missed for it."""
     if pair[1] not in rules:
         return ""
     names = [name for name in ALL_RESTRAINTS if name not in rules[pair[1]]]
@@ -239,7 +239,7 @@ def ruleless_words(nominal: pd.DataFrame, pair: Pair, rules: Mapping[str, Sequen
     missed = int((judged["verdict"] == "missed").sum())
     tail = f"; {missed} requirements to fire missed for that reason" if missed else ""
     told = [f"No rule in {pair[1]}, never fires: {', '.join(never)}{tail}"] if never else []
-    # What a run limited to others leaves open is no gap of the algorithm.
+    # A restraint that the run does not ask about is no gap of the algorithm.
     left_open = set(own["restraint"]) - set(required_rows(own)["restraint"])
     beside = [name for name in names if name not in never and name not in left_open]
     if beside:

@@ -28,7 +28,7 @@ class Line:
     """A trace with its look.
 
     ``dash`` is an SVG dash pattern, empty for a solid line; ``look`` names a class of the page's
-    style that says colour, width and dash in their place.
+    style that sets colour, width and dash instead.
     """
 
     name: str
@@ -130,14 +130,14 @@ def path(x: FloatArray, y: FloatArray, *, frame: Frame, fine: int = FINE) -> str
     moved = np.any(np.diff(points, axis=0) != 0, axis=-1)
     points = points[np.concatenate([[True], moved])]
     step, turn = np.diff(points, axis=0)[:-1], np.diff(points, axis=0)[1:]
-    # A point is spared only on one straight run; a turn back on the same line is an extreme.
+    # A point is omitted only on a straight run; a reversal on the same line is an extreme.
     straight = step[:, 0] * turn[:, 1] == step[:, 1] * turn[:, 0]
     spared = straight & ((step * turn).sum(axis=-1) >= 0)
     ends = np.ones(min(len(points) - 1, 1), dtype=bool)
     points = points[np.concatenate([[True], ~spared, ends])]
     points = points[needed(points)]
     (start_x, start_y), steps = points[0], np.diff(points, axis=0)
-    # A minus sign parts numbers as a space does.
+    # A minus sign separates numbers as a space does.
     text = " ".join(map(str, steps.ravel().tolist())).replace(" -", "-")
     return f"M{start_x} {start_y}l{text}"
 

@@ -19,7 +19,7 @@ from crashsense.results.tally import NOT_MET, WORDS, rows_of
 if TYPE_CHECKING:
     import pandas as pd
 
-#: Families whose decisions take seconds: a scale of their own.
+#: Families whose decisions take seconds; they have a separate scale.
 SLOW = ("rollover",)
 
 
@@ -148,7 +148,7 @@ def _panel(
     for row in found:
         known = (row.required_time_ms, row.fire_time_ms, *spreads.get(row_key(row), ())[:2])
         seen += [float(t) for t in known if t is not None and t == t and isfinite(t)]
-    # What comes far too late says so in words; it must not squeeze what is near its time.
+    # A time that is far too late is given in words, so that it does not compress the scale.
     dues = [float(r.required_time_ms) for r in found if r.required_time_ms == r.required_time_ms]
     seen = [min(t, 1.5 * max([*dues, 10.0])) for t in seen]
     low, high = svg.padded(seen, part=0.03)[:2]

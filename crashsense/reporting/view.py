@@ -41,13 +41,13 @@ class RunView:
     provenance: Mapping[str, str] = field(default_factory=dict)
     #: statistics over the random draws (:meth:`crashsense.results.Run.statistics`); None: no draws
     statistics: Callable[[], pd.DataFrame] | None = None
-    #: what whole draws show, one entry a sensor set and algorithm; empty without draws
+    #: statistics of whole draws, one entry for each sensor set and algorithm; empty without draws
     whole_draws: Sequence[Mapping[str, Any]] = ()
     #: in the order asked for; empty: by name
     sensor_sets: Sequence[str] = ()
     #: parts and elements of each sensor set (:func:`sensor_entries`); empty: not stored
     sensors: Sequence[Mapping[str, Any]] = ()
-    #: algorithm -> restraints that have a rule; one that is not there has them all
+    #: algorithm -> restraints that have a rule; an algorithm that is missing has all
     rules: Mapping[str, Sequence[str]] = field(default_factory=dict)
     #: algorithm -> the events on which its numbers were chosen, where it says so
     fitted_to: Mapping[str, str] = field(default_factory=dict)
@@ -73,7 +73,7 @@ class RunView:
 
     @cached_property
     def labels(self) -> dict[Pair, str]:
-        """How each reads: the sensor set is named where there are several."""
+        """Label of each pair; the sensor set is named if there are several."""
         return labels_of(self.pairs)
 
     def rows_shown(self) -> pd.DataFrame:

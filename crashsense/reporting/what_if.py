@@ -1,4 +1,4 @@
-"""Data of the page's sliders: scaled thresholds, and occupants that fly further."""
+"""Data of the page's sliders: scaled thresholds, and other free travel of occupants."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ _NAMED = ("e", "r", "a", "s", "x")
 class WhatIf:
     """Fire time of every required row at every threshold scale of the slider (nominal draw).
 
-    ``flights``: event -> the way of a free occupant around the allowed travel, for those whose
+    ``flights``: event -> travel of a free occupant around the allowed one, for those whose
     required time comes from it.
     """
 
@@ -64,7 +64,7 @@ class WhatIf:
         self.rows.append(found)
 
     def add_flight(self, event: str, motion: MotionView | None) -> None:
-        """Add the way of a free occupant, where a required time comes from it."""
+        """Add the travel of a free occupant, where a required time comes from it."""
         if motion is None or motion.travel is None or motion.free_travel_mm is None:
             return
         way = motion.travel

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import Any
 
-#: Verdict -> the mark that stands beside its word.
+#: Verdict -> the mark beside its word.
 MARKS = {
     "on_time": "●",
     "held": "○",
@@ -77,7 +77,7 @@ RESTRAINT_WORDS = {
 
 
 def restraint_words(restraint: object) -> str:
-    """How a restraint reads on the page, or two of them in order.
+    """Name of a restraint, or of two in order, on the page.
 
     >>> restraint_words("curtain_left")
     'curtain, left'

@@ -129,16 +129,16 @@ class RunFolder:
         """Write the manifest."""
         self.write_json(MANIFEST, manifest)
 
-    def mended_by(self, manifest: Mapping[str, Any]) -> str:
+    def how_to_repair(self, manifest: Mapping[str, Any]) -> str:
         """State how to restore a damaged part or summary."""
         identity = manifest.get("identity", {})
         if any(key.endswith(": signals") for key in identity.get("inputs", ())):
-            return "the command that began this run, given again, mends it"
+            return "run the original command again to repair it"
         options = f" --engine {identity['engine']}" if "engine" in identity else ""
         options += " --path full" if identity.get("path") == "full" else ""
         plan = shlex.quote(str(self.path / PLAN))
         out = shlex.quote(str(self.path))
-        return f"this mends it: crashsense evaluate {plan} --out {out}{options}"
+        return f"to repair it: crashsense evaluate {plan} --out {out}{options}"
 
     def check_files(self, manifest: Mapping[str, Any]) -> None:
         """Refuse a folder that lacks a part, holds a foreign one, or whose plan is not as written.
@@ -166,13 +166,13 @@ class RunFolder:
         if lost:
             raise RunFolderError(
                 f"{self.path}: the run is not complete ({len(lost)} parts are missing, "
-                f"{lost[0].name} the first); {self.mended_by(manifest)}"
+                f"{lost[0].name} the first); {self.how_to_repair(manifest)}"
             )
         noted = manifest.get("plan_sha256")
         if noted is not None and _sha256_or_none(self.path / PLAN) != noted:
             raise RunFolderError(
-                f"{self.path / PLAN}: is missing, damaged or edited; the command that began this "
-                "run, given again, writes it anew"
+                f"{self.path / PLAN}: is missing, damaged or edited; "
+                "run the original command again to restore it"
             )
 
     # -- parts ---------------------------------------------------------------------------------
@@ -314,7 +314,7 @@ class RunFolder:
 
         Raises
         ------
-        RunFolderError : its bytes are not those that were written: it is named, and what mends it
+        RunFolderError : its bytes are not those that were written; names the file and the repair
         """
         table = _table_of(path)
         text = [column.name for column in TABLES[table][1] if pa.types.is_string(column.type)]
@@ -325,7 +325,8 @@ class RunFolder:
             if expected is None or hashlib.sha256(content).hexdigest() != expected:
                 reason = "its checksum is not noted" if expected is None else "its checksum differs"
                 raise RunFolderError(
-                    f"{path}: this part is damaged ({reason}); {self.mended_by(self.manifest())}"
+                    f"{path}: this part is damaged ({reason}); "
+                    f"{self.how_to_repair(self.manifest())}"
                 )
             # The file by itself, by this thread: read as a dataset it takes 30 MB more.
             with pq.ParquetFile(
@@ -337,7 +338,8 @@ class RunFolder:
         except (OSError, pa.ArrowException) as error:
             reason = " ".join(str(error).split())[:120]
             raise RunFolderError(
-                f"{path}: this part cannot be read ({reason}); {self.mended_by(self.manifest())}"
+                f"{path}: this part cannot be read ({reason}); "
+                f"{self.how_to_repair(self.manifest())}"
             ) from None
 
     # -- the rest ------------------------------------------------------------------------------
@@ -351,7 +353,7 @@ class RunFolder:
         try:
             return read_sealed(self.path / name)
         except RunFolderError as error:
-            raise RunFolderError(f"{error}; {self.mended_by(manifest)}") from None
+            raise RunFolderError(f"{error}; {self.how_to_repair(manifest)}") from None
 
     def log(self, line: str) -> None:
         """Append a line to the log of the run."""

@@ -1,8 +1,8 @@
-"""Copies of the user's own small input files, kept in the run folder.
+"""Copies of the user's small input files, kept in the run folder.
 
 A run can be replayed and explained after its algorithm, sensor or recipe file was edited, moved or
 deleted. Kept are TOML files, the vehicle files that a plan or a recipe names, and the files of the
-user's own rules; not kept are records, what ships with the program, and files above
+user-written rules; not kept are records, what ships with the program, and files above
 :data:`LARGEST` bytes.
 """
 
@@ -29,7 +29,7 @@ from crashsense.synthesis.recipe import VEHICLES
 INPUTS = "inputs"
 INDEX = "index.json"
 
-_MENDED = "the command that began the run, given again, mends it while its inputs are as they were"
+_REPAIR = "run the original command again to repair it, while its inputs are unchanged"
 
 #: Largest file that is kept [bytes].
 LARGEST = 1_000_000
@@ -82,7 +82,7 @@ class InputCopy:
                 )
         for file in self.files:
             if file.copy is not None and _sha_of(file.copy) != file.sha256:
-                raise RunFolderError(f"{file.copy}: the run's copy is damaged; {_MENDED}")
+                raise RunFolderError(f"{file.copy}: the run's copy is damaged; {_REPAIR}")
         main = self.files[0]
         copy = main.original if main.copy is None else main.copy
         note = ""
@@ -116,7 +116,7 @@ def _said(file: CopiedFile) -> str:
 
 
 def keep_inputs(plan: Plan, folder: Path) -> None:
-    """Copy the user's own input files into a run folder; the index is written last.
+    """Copy the user's input files into a run folder; the index is written last.
 
     Copies that are there and whole are left alone; inputs are those of the run (the caller has
     compared their checksums), so that damaged ones are simply made again.
@@ -176,9 +176,9 @@ def kept_inputs(folder: Path) -> tuple[InputCopy, ...]:
             for entry in read_sealed(home / INDEX)["inputs"]
         )
     except RunFolderError as error:
-        raise RunFolderError(f"{error}; {_MENDED}") from None
+        raise RunFolderError(f"{error}; {_REPAIR}") from None
     except (ValueError, KeyError, TypeError) as error:
-        raise RunFolderError(f"{home / INDEX}: cannot be read ({error!r}); {_MENDED}") from error
+        raise RunFolderError(f"{home / INDEX}: cannot be read ({error!r}); {_REPAIR}") from error
 
 
 #: A file and the name that its copy should have.
@@ -186,7 +186,7 @@ _Wanted = list[tuple[Path, str]]
 
 
 def _own_inputs(plan: Plan) -> Iterator[tuple[str, str, _Wanted, tuple[str, ...]]]:
-    """Kind, name, files and events of every input that is a file of the user's own."""
+    """Kind, name, files and events of every input that is a user's file."""
     for entry, algorithm in _own(plan.keys.algorithms, plan.algorithms):
         found = {p for rule in algorithm.rules.values() for p in _rule_files(rule)}
         files = [(path, path.name) for path in (entry, *sorted(found - {entry}))]
@@ -223,7 +223,7 @@ def _rule_files(rule: Rule) -> Iterator[Path]:
 
 
 def _beside_recipe(path: Path) -> _Wanted:
-    """Vehicle and structure files of the user's own that a recipe names."""
+    """The user's vehicle and structure files that a recipe names."""
     parameters = tomllib.loads(path.read_text(encoding="utf-8")).get("parameters", {})
     here = path.parent
     places = (

@@ -348,7 +348,7 @@ def open_run(folder: str | Path, *, plan: Plan | None = None, trust: bool = Fals
     manifest = found.manifest()
     found.check_files(manifest)
     if not (found.path / SUMMARY).is_file():
-        raise RunFolderError(f"{folder}: the run is not complete; {found.mended_by(manifest)}")
+        raise RunFolderError(f"{folder}: the run is not complete; {found.how_to_repair(manifest)}")
     identity = manifest["identity"]
     if plan is not None:
         now = {"plan": plan.keys.written(), "inputs": dict(plan.inputs)}

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-#: End of a parameter's name -> unit, for rules of the user's own, which declare none.
+#: End of a parameter's name -> unit, for user-written rules, which declare none.
 _UNITS = {
     "percent_ms": "%/ms",
     "percent": "%",

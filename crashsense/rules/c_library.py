@@ -1,4 +1,4 @@
-"""A user's own rule in C: a shared library, run in a separate process.
+"""User-written rules in C: a shared library, run in a separate process.
 
 A crash, a hang, unbounded memory or a value that is no demand ends the evaluation with a
 :class:`~crashsense.errors.RuleError`, but not the campaign.

@@ -18,6 +18,7 @@ from crashsense.event import ALL_RESTRAINTS
 from crashsense.rules.amounts import Amount
 from crashsense.rules.locked import locked
 from crashsense.sensing.samples import EcuSamples
+from crashsense.values import Shown
 
 #: Sign -> the operator that it makes of several rules (see ``Rule.__init_subclass__``).
 _SIGNS: dict[str, Callable[[tuple[Rule, ...]], Rule]] = {}
@@ -118,7 +119,7 @@ class Rule(ABC):
 
     def armed_by(self, samples: EcuSamples) -> tuple[frozenset[str], frozenset[str]] | None:
         """Channels that the main rule and its arming read in this block; None: it has no arming."""
-        inner = getattr(self, "inner", None)  # a rule of the user's own that wraps another
+        inner = getattr(self, "inner", None)  # a user-written rule that wraps another
         return inner.armed_by(samples) if isinstance(inner, Rule) else None
 
     @property
@@ -194,7 +195,7 @@ def _of_the_house(cls: type) -> bool:
 def reads_context(rule: Rule) -> bool:
     """True unless neither the rule nor any of its parts looks at the context."""
     cls = type(rule)
-    # A rule of a user's own may read it although its base does not: it must say so itself.
+    # A user-written rule may read it although its base does not: it must say so itself.
     told = "context_free" in vars(cls) or _of_the_house(cls)
     if not (told and getattr(rule, "context_free", False)):
         return True
@@ -270,7 +271,7 @@ def part_measure(
 
 
 @dataclass(frozen=True, eq=False)
-class Sweep:
+class Sweep(Shown):
     """One rule of a composition in a sweep: ``chosen`` are the leaves whose thresholds scale."""
 
     rule: Rule
@@ -319,7 +320,7 @@ def name_expected(name: str) -> str:
 
 
 @dataclass(frozen=True, eq=False)
-class Algorithm:
+class Algorithm(Shown):
     """The unit of evaluation: restraint -> rule. No rule for a restraint means demand 0.
 
     ``gate``: True if its verdicts decide the exit code. ``fitted_to``: the events on which its

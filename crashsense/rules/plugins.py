@@ -1,4 +1,4 @@
-"""A user's own rule in Python, from a file or a module, run apart; installed families."""
+"""User-written rules in Python, from a file or module, run apart; installed families."""
 
 from __future__ import annotations
 

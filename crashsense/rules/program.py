@@ -4,7 +4,7 @@ A rule writes its own demand (:meth:`Rule.write <crashsense.rules.contract.Rule.
 :class:`Writer`, beside ``demand``, which says the same with numpy; equal operations on equal inputs
 are written once, whichever rules ask for them. The operations are those of
 :mod:`crashsense.operations`, the kernel is ``compiled_rules.run_program``. What cannot be written,
-a rule of the user's own above all, is computed by ``demand`` as ever.
+above all a user-written rule, is computed by ``demand``.
 """
 
 from __future__ import annotations

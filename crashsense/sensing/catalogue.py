@@ -1,4 +1,4 @@
-"""Sensor files: the shipped catalogue of generic parts, the shipped sets, and a user's own file.
+"""Sensor files: the shipped catalogue of generic parts, the shipped sets, and user files.
 
 A file is TOML. ``[parts.NAME]`` describes a part, with units in the names of its numbers, and
 ``[sensors]`` says which part sits at which channel. Parts of the shipped catalogue may be named

@@ -214,7 +214,7 @@ def _said_of_inputs(
         ("algorithm", [(p.algorithm_before, p.algorithm_after) for p in pairs]),
     ):
         for a, b in dict.fromkeys(names):
-            # For an algorithm, also the files of the user's own rules.
+            # For an algorithm, also the files of user-written rules.
             content = _content(old, f"{kind}: {a}"), _content(new, f"{kind}: {b}")
             same = content[0] == content[1] and bool(content[0])
             if same or a == b:

@@ -118,11 +118,16 @@ def predict(
         raise InputError(faults)
     mass = event.metadata.get("mass_kg") if mass_kg is None else mass_kg
     changes: dict[str, object] = {"obstacle": found, "speed_kmh": speed, "vehicle_mass_kg": mass}
-    other = event.metadata.get("other_mass_kg")
-    if found in ("car", "moving_barrier") and other is not None:
-        # Closing speed against something that rests: what counts is the difference.
-        changes |= {"obstacle_mass_kg": other, "obstacle_speed_kmh": 0.0}
     base = _nearest(str(found), float(speed))  # type: ignore[arg-type]
+    own = base.parameters.model_dump()
+    if own["obstacle_mass_kg"] is not None:
+        # Closing speed against something that rests: what counts is the difference. An oblique
+        # obstacle moves along its own normal, against a car that stands.
+        stands = own["speed_kmh"] == 0.0
+        moves = {"speed_kmh": 0.0, "obstacle_speed_kmh": speed}
+        changes |= moves if stands else {"obstacle_speed_kmh": 0.0}
+        if (other := event.metadata.get("other_mass_kg")) is not None:
+            changes["obstacle_mass_kg"] = other
     recipe = base.with_parameters(name=f"prediction_of_{event.name}", **changes)
     (made, *_) = recipe.events()
     measured = event.signals["central_x"]
@@ -253,8 +258,8 @@ def as_text(predictions: Sequence[Prediction]) -> str:
         lines += [*text_table(table), ""]
     lines.append(
         "The car is fictional; its numbers come in part from one public record (full-width wall, "
-        "57 km/h): agreement with that record is not evidence. Nothing was fitted to the record "
-        "above."
+        "57 km/h): agreement with a channel of that test is not evidence. This command fits "
+        "nothing to the record above."
     )
     return "\n".join(lines)
 

@@ -248,7 +248,7 @@ def tolerances_that_scale(part: Sensor) -> tuple[str, ...]:
 
     def grows(name: str) -> bool:
         if getattr(part, name) != getattr(shipped, name):
-            return False  # a number of the user's own
+            return False  # a number that the user gave
         shares = np.array([getattr(one, name) / one.range for one in family])
         return bool(shares[0] > 0 and np.allclose(shares, shares[0], rtol=1e-6))
 

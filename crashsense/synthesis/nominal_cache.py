@@ -153,7 +153,7 @@ def _digest_of(recipe: Recipe) -> str:
 
 
 def _named_files(recipe: Recipe) -> dict[str, str]:
-    """Checksums of the files that the parameters name, as a vehicle of the user's own."""
+    """Checksums of the files that the parameters name, as a user's vehicle file."""
     found: dict[str, str] = {}
     beside = Path(recipe.file).parent if recipe.file else Path()
     for value in _texts(recipe.parameters.model_dump(mode="json")):

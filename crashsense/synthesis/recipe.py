@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -43,6 +43,7 @@ from crashsense.synthesis.nominal_cache import nominal_block, prepare
 from crashsense.synthesis.recipe_file import RecipeFile, RequirementEntry, read_requirements
 from crashsense.synthesis.selection import select_events
 from crashsense.synthesis.wording import faults_of, misread
+from crashsense.values import Shown
 
 #: Two times closer than this are the same time [s].
 SAME_TIME_S = 1e-9
@@ -56,7 +57,7 @@ VEHICLES = "vehicles"
 
 
 @dataclass(frozen=True, eq=False)
-class Recipe:
+class Recipe(Shown):
     """One recipe: cheap to read, physics on demand. Also the source of its events.
 
     ``mirrored_from`` is set on a recipe whose left and right were exchanged.
@@ -475,11 +476,26 @@ def load_recipes(folder: str | Path | None = None) -> list[Recipe]:
     """Read every recipe below *folder* (the shipped library without one), sorted by family, name.
 
     All faults of all files are reported at once. Vehicle files (folder ``vehicles``) are skipped.
+    The shipped files are parsed once in a process, as long as none of them changes.
     """
     root = shipped_folder("pulses") if folder is None else Path(folder)
     if not root.is_dir():
         raise InputError([Fault(str(root), "", None, "a folder of recipe files (*.toml)")])
-    paths = sorted(p for p in root.rglob("*.toml") if VEHICLES not in p.relative_to(root).parts)
+    files = sorted(root.rglob("*.toml"))
+    if folder is not None:
+        return _read_recipes(root, files)
+    stamp = tuple((str(path), path.stat().st_mtime_ns) for path in files)
+    # Copies: signals that a recipe has made are released with the recipe.
+    return [replace(recipe) for recipe in _shipped_recipes(root, stamp)]
+
+
+@lru_cache(maxsize=1)
+def _shipped_recipes(root: Path, stamp: tuple[tuple[str, int], ...]) -> tuple[Recipe, ...]:
+    return tuple(_read_recipes(root, [Path(path) for path, _ in stamp]))
+
+
+def _read_recipes(root: Path, files: Sequence[Path]) -> list[Recipe]:
+    paths = [path for path in files if VEHICLES not in path.relative_to(root).parts]
     if not paths:
         raise InputError([Fault(str(root), "", None, "at least one recipe file (*.toml)")])
     recipes: list[Recipe] = []

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from crashsense import engine
-from crashsense.arrays import FloatArray
+from crashsense.arrays import FloatArray, reuse_memory
 from crashsense.draws import PAGE
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import Event, SignalBlock
@@ -206,6 +206,7 @@ def judge_block(
     """
     from crashsense.trials.trial import Trial
 
+    reuse_memory()
     wanted = channels_read(algorithms, sensor_set) if channels is None else list(channels)
     events = asked_by(events, algorithms)
     if judges is None:

@@ -3,7 +3,7 @@
 Where all that is wanted is scores, neither samples nor demand need be written down: sensors put
 their values into lanes, the rules of all restraints are one program
 (:mod:`crashsense.rules.program`), and the kernel keeps fire ticks and largest demand of each draw.
-A rule of the user's own, or one that reads a channel that may be lost for a time, is left to
+A user-written rule, or one that reads a channel that may be lost for a time, is left to
 ``demand``: samples are then sensed as ever, and the rules beside it run in lanes.
 """
 

@@ -200,7 +200,7 @@ class ArrayRule(Rule):
 
 @dataclass(frozen=True)
 class CompiledRule(ArrayRule):
-    """The same rule with a kernel of the user's own, compiled by numba."""
+    """The same rule with a user-written kernel, compiled by numba."""
 
     context_free = True
 

@@ -10,6 +10,7 @@ import click
 import pytest
 
 from crashsense import cli
+from crashsense.cli.study import STUDIES
 from crashsense.errors import Fault, InputError
 from crashsense.resources import CAUTION
 
@@ -210,6 +211,13 @@ def test_the_table_names_a_command_with_help(name):
     assert isinstance(command, click.Command)
     assert command.help
     assert cli.COMMANDS[name][2].endswith(".")
+
+
+@pytest.mark.parametrize("name", sorted(STUDIES))
+def test_the_help_of_a_study_has_an_example_with_its_name(name, capsys):
+    assert cli.run(["study", name, "--help"]) == 0
+    text = " ".join(capsys.readouterr().out.split())
+    assert f"Example: crashsense study {name} " in text
 
 
 def test_help_shows_the_caution_and_every_command(capsys):

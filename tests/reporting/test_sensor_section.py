@@ -57,7 +57,7 @@ def test_the_page_shows_the_element_also_without_its_file(home: Path) -> None:
     assert len(found.rows) > 25
     for row in found.rows:
         assert f'<th scope="row">{row.name}</th><td class="n">{row.shown}</td>' in section
-    assert 'aria-label="my_element: answer to a step' in section
+    assert 'aria-label="my_element: step response' in section
     # The shipped set has no element, and says nothing of one.
     assert section.count("<summary>Element ") == 1
     assert "Sensors of standard" in section

@@ -1,4 +1,4 @@
-"""A damaged run is noticed and named, and the command that is named mends it."""
+"""A damaged run is noticed and named, and the command that is named repairs it."""
 
 from __future__ import annotations
 
@@ -77,9 +77,9 @@ def flipped(content: bytes, number: int, *, draw: random.Random) -> bytes:
     return bytes(changed)
 
 
-def mended(run: Path, said: str) -> None:
+def repaired(run: Path, said: str) -> None:
     """Do what a message says."""
-    command = re.search(r"this mends it: crashsense (.*)", said)
+    command = re.search(r"to repair it: crashsense (.*)", said)
     assert command is not None, said
     assert cli.run(shlex.split(command[1])) in (0, 1)
 
@@ -118,7 +118,7 @@ def contents(run: Path) -> dict[str, bytes]:
     return {str(path.relative_to(run)): path.read_bytes() for path in sorted(names)}
 
 
-def test_a_damaged_part_is_named_and_the_command_that_is_named_mends_it(
+def test_a_damaged_part_is_named_and_the_command_that_is_named_repairs_it(
     made: Path, run: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     right = contents(made / "whole")
@@ -129,7 +129,7 @@ def test_a_damaged_part_is_named_and_the_command_that_is_named_mends_it(
         with pytest.raises(RunFolderError, match="this part is damaged") as caught:
             list(open_run(run).parts(table))
         assert str(part) in str(caught.value)
-        mended(run, str(caught.value))
+        repaired(run, str(caught.value))
         assert contents(run) == right
 
 
@@ -137,7 +137,7 @@ def test_a_damaged_part_is_named_and_the_command_that_is_named_mends_it(
 @pytest.mark.parametrize(
     "name", ["plan.toml", "inputs/index.json", "inputs/algorithm_mine/mine.toml", CHECKSUMS]
 )
-def test_the_same_command_mends_what_is_damaged_or_gone(
+def test_the_same_command_repairs_what_is_damaged_or_gone(
     made: Path, run: Path, name: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Also what a writer that was killed between two files did not come to write."""

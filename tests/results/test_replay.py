@@ -139,7 +139,7 @@ def own_sensors(folder: Path) -> Path:
 
 @pytest.fixture
 def own_run(tmp_path: Path) -> Path:
-    """A run in which the algorithm, its rule, the recipe and the sensors are the user's own."""
+    """A run in which the algorithm, its rule, the recipe and the sensors are the user's."""
     home = tmp_path / "home"
     home.mkdir()
     out = tmp_path / "run"

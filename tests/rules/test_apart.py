@@ -1,4 +1,4 @@
-"""Rules of the user's own in processes apart: whatever they do, they end alone."""
+"""User-written rules in separate processes: whatever they do, only they end."""
 
 from __future__ import annotations
 
@@ -144,7 +144,7 @@ def test_samples_of_a_process_apart_cannot_be_written_to(tmp_path: Path) -> None
 
 @pytest.mark.parametrize("name", engine.ENGINES)
 def test_demand_is_the_same_here_and_apart(name: str, tmp_path: Path) -> None:
-    """Whatever engine computes around it: a rule of the user's own never depends on it."""
+    """Whatever engine computes around it: a user-written rule never depends on it."""
     if name == "fast" and not engine.installed():
         pytest.skip("numba is not installed")
     place = f"{EXAMPLES / 'block_rule.py'}:VelocityWithPeak"

@@ -132,7 +132,7 @@ def test_what_a_level_moves_does_not_scale_and_does_not_say_so(name: str) -> Non
 
 
 class Squared(Rule):
-    """A rule of a user's own whose demand goes with the square of its threshold."""
+    """A user-written rule whose demand goes with the square of its threshold."""
 
     requires = frozenset({"central_x"})
 
@@ -142,7 +142,7 @@ class Squared(Rule):
 
 @dataclass(frozen=True)
 class SquaredToo(VelocityChange):
-    """A user's own change to a criterion of the house."""
+    """A user-written change to a built-in criterion."""
 
     def demand(self, samples):
         return VelocityChange.demand(self, samples) ** 2
@@ -182,7 +182,7 @@ def test_a_rule_from_a_file_says_itself_that_it_scales(tmp_path) -> None:
 
 @dataclass(frozen=True)
 class Summed(op.AllOf):
-    """A composition of a user's own: the sum of its parts."""
+    """A user-written composition: the sum of its parts."""
 
     def combine(self, demands, samples):
         return np.sum(list(demands.values()), axis=0)

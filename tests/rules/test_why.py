@@ -185,7 +185,7 @@ def test_a_branch_that_does_not_count_gives_no_reading_and_a_measure_says_so() -
 
 
 class Halved(AllOf):
-    """An operator of the user's own: half the least; it says itself what that means."""
+    """A user-written operator: half the least; it says itself what that means."""
 
     scales = True
 

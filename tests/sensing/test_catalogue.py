@@ -1,4 +1,4 @@
-"""Shipped parts and sets, and a user's own sensor file."""
+"""Shipped parts and sets, and a user's sensor file."""
 
 from __future__ import annotations
 

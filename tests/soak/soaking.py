@@ -123,7 +123,7 @@ class Soak:
         try:
             run = crashsense.evaluate(self.plan, out=self.folder, **options)
         except CrashsenseError as error:
-            # Only what says what the run is may be beyond mending, and the message names it.
+            # Only what says what the run is may be beyond repair, and the message names it.
             if not any(name in str(error) for name in ("manifest.json", "plan.toml")):
                 raise
             self.done["refused by name"] += 1

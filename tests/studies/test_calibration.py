@@ -8,10 +8,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
 from pulses_by_hand import pulse, pulse_in_order
 
-from crashsense.cli.study_calibrate import calibrate_command
 from crashsense.errors import InputError
 from crashsense.event import RESTRAINTS, Event
 from crashsense.rules.algorithm import algorithm_from_toml
@@ -237,12 +235,6 @@ def test_faults_are_told(algorithm) -> None:
         calibrated(algorithm, [pulse("must", 8.0, fire=True)])
     with pytest.raises(InputError, match="calibration.free"):
         study.study_calibration("plain", events=[pulse("must", 8.0, fire=True)], workers=1)
-
-
-def test_the_command_has_help_with_an_example() -> None:
-    result = CliRunner().invoke(calibrate_command, ["--help"])
-    assert result.exit_code == 0
-    assert "Example: crashsense study calibrate" in result.output
 
 
 @pytest.mark.parametrize("count", [1, 2, 5])

@@ -6,10 +6,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
 from pulses_by_hand import pulse
 
-from crashsense.cli.study_overlay import overlay_command
 from crashsense.errors import InputError
 from crashsense.studies.overlay import overlay_figure, overlay_text, study_overlay, write_overlay
 
@@ -85,9 +83,3 @@ def test_faults_are_told(algorithm, events) -> None:
         study_overlay(f"{algorithm}:ram", events=events)
     with pytest.raises(InputError, match="no composition"):
         study_overlay(f"{algorithm}:both", events=events)
-
-
-def test_the_command_has_help_with_an_example() -> None:
-    result = CliRunner().invoke(overlay_command, ["--help"])
-    assert result.exit_code == 0
-    assert "Example: crashsense study overlay" in result.output

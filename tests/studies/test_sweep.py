@@ -7,10 +7,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from click.testing import CliRunner
 from pulses_by_hand import pulse, pulse_in_order
 
-from crashsense.cli.study_sweep import sweep_command
 from crashsense.errors import InputError
 from crashsense.studies.sweep import parameter_of, study_sweep
 from crashsense.studies.sweep_report import sweep_figure, sweep_text, write_sweep
@@ -117,12 +115,6 @@ def test_faults_are_told(algorithm, events) -> None:
         parameter_of("front.threshold_m_s")
     with pytest.raises(InputError, match="threshold_m_s"):
         swept(algorithm, "front.threshold_m_s", [-1.0], events)
-
-
-def test_the_command_has_help_with_an_example() -> None:
-    result = CliRunner().invoke(sweep_command, ["--help"])
-    assert result.exit_code == 0
-    assert "Example: crashsense study sweep" in result.output
 
 
 IN_ORDER = """\

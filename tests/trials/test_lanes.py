@@ -26,7 +26,7 @@ pytestmark = pytest.mark.skipif(not engine.installed(), reason="needs numba (ext
 
 RATE = 2000.0
 
-#: Families without operations: rules of the user's own.
+#: Families without operations: user-written rules.
 OF_A_USER = {"python", "c_library"}
 
 VELOCITY = {"family": "velocity_change", "threshold_m_s": 0.7, "leak_g": 1.0}

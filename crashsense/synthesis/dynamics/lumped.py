@@ -5,6 +5,14 @@ yaw. The obstacle's face moves along its normal ``n``, before the ground, a trol
 
     far -- face )-- front_left / front_right / powertrain / cabin        n = (cos a, -sin a)
 
+What is behind the face (a trolley, another car) is a planar body too: the contact lies b to the
+right and c ahead of its centre of gravity, pushes it back, aside and round, and the face's normal
+turns with it (a falls by the turn). Its edge moves across the car, and what it comes to cover is
+met from then on.
+
+Tyres hold an axle that slides sideways: G min(1, v / v0) against its lateral velocity v, with the
+limit G = mu g times the mass that the axle carries at rest.
+
 Kinematics are linear (small yaw): a point ahead by p and to the right by q of the centre of gravity
 stands at (x - q yaw, y + p yaw). So every spring works along fixed directions of the degrees of
 freedom, and takes from one exactly what it gives to the others: momentum and energy balance.
@@ -17,9 +25,10 @@ Crush spring (elastic-plastic)::
 
 with compression x [m], permanent set p [m], unloading stiffness k [N/m], envelope E [N]: the
 polyline s of the vehicle file, factor c [-], rate effect r [s/m], folds of relative height q and
-length L. T: force at which a rail yields in tension (contacts carry none). g: share of the obstacle
-that is still met when the car has moved sideways, never growing. Elastic energy F^2 / (2 k),
-absorbed energy the integral of F dp.
+length L. T: force at which a rail yields in tension (contacts carry none). g: share that is met: it
+grows with the part of the car that the obstacle has come to cover, and falls, for all contacts
+alike, as the car moves away sideways; nothing left is met again, nothing met is spared. Elastic
+energy F^2 / (2 k), absorbed energy the integral of F dp.
 
 A folding spring is elastic over its straight length: k = k0 / (1 - p / L) with the
 length L of the spring, up to p = :data:`.lumped_system.SOLID` L, where the folds lie solid.
@@ -57,6 +66,7 @@ from crashsense.synthesis.dynamics.lumped_system import (
     SPRINGS,
     STEP_S,
     TIES,
+    TURN,
     Columns,
     FloatArray,
     System,
@@ -119,13 +129,14 @@ def integrate(
             columns.inverse_mass, columns.velocity, columns.share, columns.gap, columns.ripple,
             columns.phase, columns.stiffness, columns.per_length, columns.damper, columns.pull,
             columns.least, columns.tie, columns.normal, columns.friction, columns.per_width,
-            columns.numbers, offset, slope, step_s, rest, kept,
+            columns.overlap, columns.met, columns.contact_right, columns.grip, columns.numbers,
+            offset, slope, step_s, rest, kept,
         )  # fmt: skip
     else:
         if ledger:
             count = len(SPRINGS) + len(TIES)
             sizes = {"force": count, "set": count, "drag": 4, "sliding": CONTACTS}
-            sizes |= {"damped": CRUSHED, "lost": CRUSHED}
+            sizes |= {"damped": CRUSHED, "lost": CRUSHED, "held": 2}
             sizes |= {"velocity": len(FREEDOMS), "travel": len(FREEDOMS), "straight": len(SPRINGS)}
             books = {name: np.zeros((steps, n, system.draws)) for name, n in sizes.items()}
         _run_arrays(columns, offset, slope, steps, step_s, rest, kept, books)
@@ -136,6 +147,10 @@ def integrate(
         power=kept[7],
         ledger=books,
     )
+
+
+#: Third term of the sine.
+SIXTH = 1.0 / 6.0
 
 
 def _clipped(values: FloatArray, limit: float) -> FloatArray:
@@ -155,52 +170,63 @@ def _run_arrays(
     """All steps in numpy, draws side by side."""
     (
         rate, per_fold, slip, slip_slope, span, ahead, direct_ahead, direct_right, per_cell,
-        per_sliding, solid,
+        per_sliding, solid, per_car, behind, axle_ahead, axle_behind,
     ) = columns.numbers.tolist()  # fmt: skip
     draws = columns.friction.size
     count = len(SPRINGS)
-    cu, su = columns.normal
-    mu, per_width = columns.friction, columns.per_width
+    cu0, su0 = columns.normal
+    mu, per_width, off_centre = columns.friction, columns.per_width, columns.contact_right
     stiffness, pull, least, per_length = (
         a[:, None] for a in (columns.stiffness, columns.pull, columns.least, columns.per_length)
     )
+    met_a, met_b, met_most = columns.met.T[:, :, None]
     (km, lm, dm), (kb, lb, db) = columns.tie.tolist()
     steep, low = 4.0 * columns.ripple, 1.0 - columns.ripple
     base = (np.arange(count) * CELLS)[:, None]
     offsets, slopes = offset.ravel(), slope.ravel()
-    # Travel and velocity side by side: one formula gives compression and closing speed.
+    # Travel and velocity side by side.
     q = np.zeros((2, len(FREEDOMS), draws))
     q[1] = columns.velocity
     p = np.zeros((count, draws))
     pm, pb = np.zeros(draws), np.zeros(draws)
+    # Compression beyond the gap and closing speed of every spring.
     x = np.empty((2, count, draws))
-    share = columns.share.copy()
-    farthest = np.zeros(draws)
+    x[0] = -columns.gap
+    farthest, covered = np.zeros(draws), np.zeros(draws)
     acc = np.empty((len(FREEDOMS), draws))
-    along = np.empty((2, CONTACTS, draws))
-    # Sideways travel and velocity of the front and of the direct contact.
-    aside = np.zeros((2, 2, draws))
+    along = np.empty((CONTACTS, draws))
     for step in range(steps):
-        left, right, powertrain, cabin, y, yaw, face, far = q.swapaxes(0, 1)
-        along[:, :2] = q[:, :2]
-        along[:, 2] = 0.5 * (left + right)
-        along[:, 3] = powertrain
-        along[:, 4] = cabin - direct_right * yaw
-        lever = np.maximum(ahead - (cabin[0] - cu * face[0]), 0.0)
+        left, right, powertrain, cabin, y, yaw, face, far, side, turned_by = q.swapaxes(0, 1)
+        psi = _clipped(turned_by[0], TURN)
+        square = psi * psi
+        c, s = 1.0 - 0.5 * square, psi * (1.0 - square * SIXTH)
+        cu, su = cu0 * c - su0 * s, su0 * c + cu0 * s
+        lever = np.maximum(ahead - (cabin[0] - cu0 * face[0]), 0.0)
         direct = np.minimum(lever, direct_ahead)
-        aside[1, 0], aside[1, 1] = y[1] + lever * yaw[1], y[1] + direct * yaw[1]
-        x[:, :CONTACTS] = cu * along - face[:, None]
-        x[:, :4] += (su * aside[:, 0])[:, None]
-        x[:, 4] += su * aside[:, 1]
+        aside, direct_aside = y[1] + lever * yaw[1], y[1] + direct * yaw[1]
+        # The obstacle's point of contact, along its normal and along its face.
+        back = (far[1] * c + side[1] * s) - off_centre * turned_by[1]
+        past = (side[1] * c - far[1] * s) - behind * turned_by[1]
+        along[0], along[1], along[3] = left[1], right[1], powertrain[1]
+        along[2] = 0.5 * (left[1] + right[1])
+        along[4] = cabin[1] - direct_right * yaw[1]
+        x[1, :CONTACTS] = cu * along - face[1]
+        x[1, :4] += su * aside
+        x[1, 4] += su * direct_aside
         turned = span * yaw
-        x[:, 5] = (cabin + turned) - left
-        x[:, 6] = (cabin - turned) - right
-        x[:, 7] = cabin - powertrain
-        x[:, 8] = face - far
-        x[0] -= columns.gap
-        np.maximum(farthest, y[0] + lever * yaw[0], out=farthest)
-        met = np.maximum(1.0 - farthest * per_width, 0.0)
-        np.multiply(columns.share[:CONTACTS], met, out=share[:CONTACTS])
+        x[1, 5] = (cabin[1] + turned[1]) - left[1]
+        x[1, 6] = (cabin[1] - turned[1]) - right[1]
+        x[1, 7] = cabin[1] - powertrain[1]
+        x[1, 8] = face[1] - back
+        if step:
+            x[0] += x[1] * step_s
+        edge = su0 * (far[0] - off_centre * turned_by[0]) + cu0 * (side[0] - behind * turned_by[0])
+        gained = edge - (y[0] + lever * yaw[0])
+        np.maximum(farthest, -gained, out=farthest)
+        np.maximum(covered, gained, out=covered)
+        overlap = columns.overlap + covered * per_car
+        share = columns.share * np.minimum(np.maximum(met_a + met_b * overlap, 0.0), met_most)
+        share[:CONTACTS] *= np.maximum(1.0 - farthest * per_width, 0.0)
         inside, closing = np.maximum(x[0], 0.0), np.maximum(x[1], 0.0)
         cell = np.minimum((inside * per_cell).astype(np.int64), CELLS - 1) + base
         bound = (offsets[cell] + slopes[cell] * inside) * share
@@ -216,7 +242,9 @@ def _run_arrays(
         f[:CRUSHED] = np.minimum(spent, bound[:CRUSHED] * stiffness[:CRUSHED])
         f = np.maximum(f, least)
         # Friction on the face: against the sliding speed of each contact, t = (-su, cu).
-        slide = cu * aside[1, [0, 0, 0, 0, 1]] - su * along[1]
+        slide = np.empty((CONTACTS, draws))
+        slide[:4], slide[4] = cu * aside - past, cu * direct_aside - past
+        slide -= su * along
         rub = (mu * f[:CONTACTS]) * _clipped(slide * per_sliding, 1.0)
         # Along x and y on each contact.
         fx = cu * f[:CONTACTS] - su * rub
@@ -238,16 +266,25 @@ def _run_arrays(
         half = 0.5 * fx[2]
         on_face = (((f[0] + f[1]) + f[2]) + f[3]) + f[4]
         front_y = ((fy[0] + fy[1]) + fy[2]) + fy[3]
+        rubbed = (((rub[0] + rub[1]) + rub[2]) + rub[3]) + rub[4]
         acc[0] = ((rail_left - fx[0]) - half) - fb
         acc[1] = ((rail_right - fx[1]) - half) + fb
         acc[2] = (f[7] - fx[3]) - fm
         acc[3] = (((fm - rail_left) - rail_right) - f[7]) - fx[4]
-        acc[4] = -(front_y + fy[4])
+        axle_slide = (y[1] + axle_ahead * yaw[1], y[1] - axle_behind * yaw[1])
+        held, held_behind = (
+            limit * _clipped(slid * per_sliding, 1.0)
+            for limit, slid in zip(columns.grip, axle_slide, strict=True)
+        )
+        acc[4] = -(front_y + fy[4]) - (held + held_behind)
         acc[5] = (
             (span * ((rail_right - rail_left) + 2.0 * fb) - lever * front_y) - direct * fy[4]
         ) + direct_right * fx[4]
+        acc[5] += axle_behind * held_behind - axle_ahead * held
         acc[6] = on_face - f[8]
-        acc[7] = f[8]
+        acc[7] = f[8] * c - rubbed * s
+        acc[8] = f[8] * s + rubbed * c
+        acc[9] = -(off_centre * f[8] + behind * rubbed)
         acc *= columns.inverse_mass
         pushed = np.maximum(f, 0.0) * closing
         power = pushed[0]
@@ -263,9 +300,8 @@ def _run_arrays(
             books["lost"][step] = books["damped"][step] * x[1, :CRUSHED]
             books["drag"][step] = (drag_left, drag_right, drag_m, drag_b)
             books["sliding"][step] = rub * slide
+            books["held"][step] = (held * axle_slide[0], held_behind * axle_slide[1])
             books["travel"][step], books["velocity"][step] = q
             books["straight"][step] = straight
         q[1] += acc * step_s
         q[0] += q[1] * step_s
-        aside[0, 0] += (y[1] + lever * yaw[1]) * step_s
-        aside[0, 1] += (y[1] + direct * yaw[1]) * step_s

@@ -13,9 +13,11 @@ import numpy as np
 from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError
 
-#: Degrees of freedom: x of four masses, y and yaw of the whole car, travel of the obstacle's face
-#: and of what is behind it along the obstacle's normal.
-FREEDOMS = ("front_left", "front_right", "powertrain", "cabin", "y", "yaw", "face", "far")
+#: Degrees of freedom: x of four masses, y and yaw of the whole car; of the obstacle its face along
+#: the normal, and of what is behind it travel along the first normal, across it, and yaw.
+FREEDOMS = (
+    "front_left", "front_right", "powertrain", "cabin", "y", "yaw", "face", "far", "side", "turn",
+)  # fmt: skip
 #: The masses that move along x of their own.
 BODIES = FREEDOMS[:4]
 
@@ -38,6 +40,9 @@ TIES = ("mounts", "beam")
 #: value from memory).
 SOLID = 0.73
 
+#: Largest turn of the obstacle that turns its normal along [rad]; sine and cosine by their series.
+TURN = 0.5
+
 #: Integration step [s]: one step a stored sample.
 STEP_S = 100e-6
 #: Cell of the envelope tables [m]; polyline points lie on its multiples.
@@ -52,8 +57,8 @@ class System:
 
     Parameters
     ----------
-    mass : of each of FREEDOMS [kg], yaw [kg m^2]; infinity where it is fixed
-    velocity : initial, of each of FREEDOMS [m/s], yaw [rad/s]
+    mass : of each of FREEDOMS [kg], yaw and turn [kg m^2]; infinity where it is fixed
+    velocity : initial, of each of FREEDOMS [m/s], yaw and turn [rad/s]
     envelopes : spring -> polyline ((x [m], force [N]), ...)
     stiffness : spring -> unloading stiffness before any crush [N/m]
     length : spring -> length that folds [m]; an unnamed one keeps its stiffness
@@ -65,7 +70,8 @@ class System:
     pull_n : force at which a rail yields in tension [N]; 0: it carries none
     slip_n, slip_n_s_m : friction of a rail's joints: limit [N] and slope below it [N s/m]
     ties : tie -> (stiffness [N/m], yield force [N], damping [N s/m])
-    angle : of the obstacle's normal to x [rad], positive: it pushes the car to the right
+    angle : of the obstacle's normal to x before it turns [rad], positive: it pushes the car to the
+        right
     friction : coefficient on the obstacle's face [-]
     width_m : lateral travel after which the obstacle is left [m]; infinite: never
     half_span_m : of the rails [m]
@@ -73,6 +79,13 @@ class System:
     direct_ahead_m, direct_right_m : where the spring ``direct`` meets the obstacle [m], until the
         obstacle's face has come as far back
     crushed_damping : of a crushed front end on the obstacle, share of critical [-]
+    overlap : share of the car's width that the obstacle covers at first, from the left [-]
+    met : spring -> (a, b, most): met are a + b overlap of it, 0 to most [-]; an unnamed one in full
+    car_width_m : width of the car [m]
+    contact_right_m : contact to the right of the obstacle's centre of gravity, along its face [m]
+    contact_ahead_m : contact ahead of the obstacle's centre of gravity [m]
+    grip_n : lateral force of all tyres of the sliding car [N]
+    axles_m : front axle ahead, rear axle behind the centre of gravity [m]
     """
 
     mass: Mapping[str, FloatArray]
@@ -98,6 +111,13 @@ class System:
     direct_right_m: float = 0.0
     crushed_damping: float = 0.0
     length: Mapping[str, float] = field(default_factory=dict)
+    overlap: FloatArray | float = 1.0
+    met: Mapping[str, tuple[float, float, float]] = field(default_factory=dict)
+    car_width_m: float = float("inf")
+    contact_right_m: FloatArray | float = 0.0
+    contact_ahead_m: float = 0.0
+    grip_n: FloatArray | float = 0.0
+    axles_m: tuple[float, float] = (1.0, 1.0)
 
     @property
     def draws(self) -> int:
@@ -169,8 +189,8 @@ def tables(system: System) -> tuple[FloatArray, FloatArray]:
 class Columns:
     """The system as arrays, draws last, as both twins integrate it."""
 
-    inverse_mass: FloatArray  # (8, draws)
-    velocity: FloatArray  # (8, draws)
+    inverse_mass: FloatArray  # (10, draws)
+    velocity: FloatArray  # (10, draws)
     share: FloatArray  # (9, draws)
     gap: FloatArray  # (9, draws)
     ripple: FloatArray  # (9, draws): steepness of the folds, 0 without
@@ -184,8 +204,13 @@ class Columns:
     normal: FloatArray  # (2, draws)
     friction: FloatArray  # (draws,)
     per_width: FloatArray  # (draws,)
+    overlap: FloatArray  # (draws,)
+    met: FloatArray  # (9, 3): a, b, most
+    contact_right: FloatArray  # (draws,)
+    grip: FloatArray  # (2, draws): of front and rear axle
     numbers: FloatArray  # rate, 1 / fold, slip limit, slip slope, half span, ahead, (direct) ahead,
-    # (direct) right, cells a metre, 1 / sliding speed of full friction, SOLID
+    # (direct) right, cells a metre, 1 / sliding speed of full friction, SOLID, 1 / width of the
+    # car, contact ahead of the obstacle's centre of gravity, axles ahead and behind
 
 
 #: Sliding speed at which friction is in full [m/s]: below it grows with the speed.
@@ -208,6 +233,7 @@ def columns_of(system: System) -> Columns:
         for rail in RAILS:
             pull[rail] = system.pull_n / stiffness[rail]
             least[rail] = -np.inf
+    axles = system.axles_m
     mass = rows(system.mass, FREEDOMS)
     inverse_mass = 1.0 / mass
     # Two bodies that part, by their reduced mass; the cross-beam holds both front ends.
@@ -241,11 +267,16 @@ def columns_of(system: System) -> Columns:
         normal=np.array([np.cos(system.angle), -np.sin(system.angle)]) * np.ones((2, draws)),
         friction=system.friction * np.ones(draws),
         per_width=1.0 / (system.width_m * np.ones(draws)),
+        overlap=system.overlap * np.ones(draws),
+        met=np.array([system.met.get(n, (1.0, 0.0, 1.0)) for n in SPRINGS]),
+        contact_right=system.contact_right_m * np.ones(draws),
+        grip=np.outer([axles[1], axles[0]], system.grip_n * np.ones(draws)) / sum(axles),
         numbers=np.array(
             [
                 system.rate, 1.0 / system.fold_m, system.slip_n, system.slip_n_s_m,
                 system.half_span_m, system.front_ahead_m, system.direct_ahead_m,
                 system.direct_right_m, 1.0 / CELL_M, 1.0 / SLIDING_M_S, SOLID,
+                1.0 / system.car_width_m, system.contact_ahead_m, *axles,
             ]
         ),
     )  # fmt: skip

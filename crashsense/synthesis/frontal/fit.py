@@ -153,8 +153,8 @@ def _travel(motion: Motion, speeds_kmh: Sequence[float]) -> tuple[FloatArray, Fl
     return change, cumulative_trapezoid(start - change, step_s=step)
 
 
-def misses(car: FrontalVehicle, record: WallRecord) -> dict[str, float]:
-    """Sums of squared misses by kind, each in units of its tolerance."""
+def record_misses(car: FrontalVehicle, record: WallRecord) -> dict[str, float]:
+    """Sums of squared misses of the record alone by kind, each in units of its tolerance."""
     out: dict[str, float] = {}
     motion = _move(
         car, {"obstacle": "rigid_wall"}, [record.speed_kmh], vehicle_mass_kg=record.mass_kg
@@ -182,6 +182,12 @@ def misses(car: FrontalVehicle, record: WallRecord) -> dict[str, float]:
     if force is not None:
         found = _every(_smooth(1e-3 * motion.obstacle_force[0], motion.rate_hz), motion.rate_hz)
         out["wall force"] = 0.5 * float(np.sum(np.square((found - force) / FORCE_KN)))
+    return out
+
+
+def misses(car: FrontalVehicle, record: WallRecord) -> dict[str, float]:
+    """Sums of squared misses by kind: of the record, and of what else the search holds to."""
+    out = record_misses(car, record)
     nose = np.array([force for _, force in car.springs.nose.points])
     out["nose falls"] = float(np.sum(np.square(np.minimum(np.diff(nose), 0.0) / 20.0)))
     for name, (obstacle, times) in MATRIX.items():

@@ -7,8 +7,9 @@ sensors make of it stands in :mod:`crashsense.synthesis.frontal.felt`.
 The obstacle overlaps from the left, a slanted wall meets the left corner first; a recipe with
 ``struck_side = "right"`` is the mirror image.
 
-Valid for impacts of a small car up to about 70 km/h and 20 degrees of yaw; no wheels, no brakes, no
-gravity. A moving obstacle moves along its normal only, so its own yaw is left out.
+Valid for impacts of a small car up to about 70 km/h and 20 degrees of yaw; no brakes, no vertical
+motion; tyres hold the car sideways only. A trolley or another car is a planar body as well: struck
+beside its centre of gravity, it turns.
 """
 
 from __future__ import annotations
@@ -24,15 +25,10 @@ from crashsense.errors import InputError
 from crashsense.synthesis.draw_blocks import in_blocks
 from crashsense.synthesis.dynamics.lumped import Motion, System, integrate
 from crashsense.synthesis.frontal.felt import RATE_HZ, SAMPLES, START_S, ZERO, facts_of, felt
-from crashsense.synthesis.frontal.obstacles import (
-    OBSTACLES,
-    Obstacle,
-    engine_share,
-    nose_shares,
-    slant_gaps,
-)
+from crashsense.synthesis.frontal.obstacles import MET, OBSTACLES, Obstacle, slant_gaps
 from crashsense.synthesis.frontal.vehicle import FrontalVehicle, load_vehicle
 from crashsense.synthesis.model import PulseModel, Synthesis, Tolerance, Variation, register_model
+from crashsense.units import STANDARD_GRAVITY
 
 #: Draws in a block: many, because the steps in time are short.
 BLOCK = 512
@@ -51,6 +47,7 @@ class FrontalParameters(BaseModel):
         "rigid_wall",
         "deformable_barrier",
         "moving_barrier",
+        "oblique_barrier",
         "centre_pole",
         "underride",
         "small_overlap",
@@ -60,7 +57,8 @@ class FrontalParameters(BaseModel):
         "tall_animal",
         "light_object",
     ]
-    speed_kmh: float = Field(gt=0.0, le=100.0)
+    #: of the car; 0: it stands, and something that moves strikes it
+    speed_kmh: float = Field(ge=0.0, le=100.0)
     overlap: float = Field(default=1.0, gt=0.0, le=1.0)
     angle_deg: float = Field(default=0.0, ge=0.0, le=45.0)
     obstacle_mass_kg: float | None = Field(default=None, gt=0.0)
@@ -173,10 +171,11 @@ def build_system(
     }
     length = {n: s.length_m for n, (s, _) in springs.items() if s.length_m is not None}
     envelopes["obstacle"], stiffness["obstacle"] = obstacle.spring, obstacle.unloading
-    met = _met(obstacle, overlap)
-    share = {name: stiff * part for name, part in met.items()}
+    share = {name: stiff * part for name, part in _met(obstacle).items()}
     share |= dict.fromkeys(("rail_left", "rail_right", "firewall"), stiff)
     far, share["obstacle"] = _behind(parameters, obstacle, ones)
+    trolley = np.isfinite(obstacle.gyration_m2)
+    body = far + obstacle.face_kg if trolley else np.inf * ones
     gap_engine, gap_right = slant_gaps(angle, half_span_m=geometry.rail_half_span_m)
     arrival = variation.deviation("arrival")
     opposite = -parameters.obstacle_speed_kmh / 3.6 * ones
@@ -190,11 +189,13 @@ def build_system(
         mass={
             "front_left": front, "front_right": front, "powertrain": powertrain, "cabin": cabin,
             "y": whole, "yaw": geometry.yaw_inertia_kg_m2 * whole / car.masses.total_kg,
-            "face": obstacle.face_kg * ones, "far": far,
+            "face": obstacle.face_kg * ones, "far": far, "side": body,
+            "turn": body * obstacle.gyration_m2,
         },
         velocity={
             "front_left": speed, "front_right": speed, "powertrain": speed, "cabin": speed,
             "y": 0.0 * ones, "yaw": 0.0 * ones, "face": opposite, "far": opposite,
+            "side": 0.0 * ones, "turn": 0.0 * ones,
         },
         envelopes=envelopes,
         stiffness=stiffness,
@@ -233,22 +234,45 @@ def build_system(
         front_ahead_m=geometry.centre_of_gravity_to_front_m,
         direct_ahead_m=direct[0],
         direct_right_m=direct[1],
+        overlap=overlap,
+        met=_met_by_overlap(obstacle, geometry.width_m),
+        car_width_m=geometry.width_m if parameters.overlap < 1.0 else np.inf,
+        contact_right_m=_off_centre(obstacle, overlap, geometry.width_m),
+        contact_ahead_m=obstacle.ahead_m,
+        grip_n=geometry.tyre_grip * STANDARD_GRAVITY * whole,
+        axles_m=(geometry.wheel_ahead_m, geometry.wheelbase_m - geometry.wheel_ahead_m),
     )  # fmt: skip
 
 
-def _met(obstacle: Obstacle, overlap: FloatArray) -> dict[str, FloatArray]:
-    """Share of each contact that the obstacle meets [-]."""
-    none, all_of = 0.0 * overlap, 1.0 + 0.0 * overlap
-    met = dict.fromkeys(("nose_left", "nose_right", "centre", "engine", "direct"), none)
+def _met(obstacle: Obstacle) -> dict[str, float]:
+    """Share of each contact that an obstacle of full width meets [-]."""
+    met = dict.fromkeys(("nose_left", "nose_right", "centre", "engine", "direct"), 0.0)
     if obstacle.contact == "centre":
-        return met | {"centre": all_of, "engine": all_of}
+        return met | {"centre": 1.0, "engine": 1.0}
     if obstacle.contact == "upper":
-        return met | {"direct": all_of}
+        return met | {"direct": 1.0}
+    nose = obstacle.nose_share
     if obstacle.contact == "outboard":
-        return met | {"nose_left": obstacle.nose_share * all_of, "direct": all_of}
-    left, right = nose_shares(overlap)
-    part = {"nose_left": obstacle.nose_share * left, "nose_right": obstacle.nose_share * right}
-    return met | part | {"engine": engine_share(overlap)}
+        return met | {"nose_left": nose, "direct": 1.0}
+    return met | {"nose_left": nose, "nose_right": nose, "engine": 1.0}
+
+
+def _met_by_overlap(
+    obstacle: Obstacle, car_width_m: float
+) -> dict[str, tuple[float, float, float]]:
+    """How what is met grows with the overlap, for :class:`.lumped_system.System`."""
+    met = dict(MET) if obstacle.contact == "nose" else {}
+    if obstacle.spring_overlap > 0.0:
+        per = 1.0 / obstacle.spring_overlap
+        met["obstacle"] = (0.0, per, per * min(1.0, obstacle.width_m / car_width_m))
+    return met
+
+
+def _off_centre(obstacle: Obstacle, overlap: FloatArray, car_width_m: float) -> FloatArray:
+    """Middle of what is met, to the right of the middle of the obstacle's face [m]."""
+    width = obstacle.width_m or car_width_m
+    off = 0.5 * np.maximum(width - overlap * car_width_m, 0.0)
+    return np.where(overlap < 1.0, off, 0.0)
 
 
 def _behind(

@@ -22,13 +22,15 @@ from crashsense.synthesis.recipe_file import RequirementEntry
 from crashsense.synthesis.severity import register_speed_sweep
 
 #: Kind of crash -> belt state -> (highest speed that must not fire, lowest that must) [km/h].
-#: Rows F01-F10, F11-F14, F15-F19, F20, F21, F22-F26, F27-F29, F30, F31, F32, F33.
+#: Rows F01-F10, F11-F14, F15-F19, F20, F21, F22-F26, F27-F29, F30, F31, F32, F33;
+#: the oblique barrier has none: it strikes at 90 km/h, whatever the speed of the car.
 LADDERS: dict[str, dict[str, tuple[float | None, float | None]]] = {
     "wall": {"unbelted": (13.0, 20.0), "belted": (16.0, 25.0)},
     "slanted wall": {"unbelted": (None, 32.0), "belted": (None, 32.0)},
     "offset wall": {"unbelted": (15.0, None), "belted": (15.0, None)},
     "deformable_barrier": {"unbelted": (None, 32.0), "belted": (20.0, 40.0)},
     "moving_barrier": {"unbelted": (None, 50.0), "belted": (None, 50.0)},
+    "oblique_barrier": {"unbelted": (None, 0.0), "belted": (None, 0.0)},
     "small_overlap": {"unbelted": (None, 64.0), "belted": (None, 64.0)},
     "centre_pole": {"unbelted": (15.0, 29.0), "belted": (15.0, 29.0)},
     "underride": {"unbelted": (20.0, 40.0), "belted": (20.0, 40.0)},
@@ -47,7 +49,10 @@ PRETENSIONER_NO_FIRE_KMH = {"wall": 13.0}
 #: Speed up to which stage 2 stays in [km/h] (low-risk rule of the wall, 49 CFR 571.208 S4.11, as
 #: read): no other fixed obstacle hits harder. The matrix decides nothing for what moves.
 STAGE_2_NO_FIRE_KMH = 26.0
-MOVING = ("car", "offset car", "moving_barrier", "animal", "large animal", "light_object")
+MOVING = (
+    "car", "offset car", "moving_barrier", "oblique_barrier", "animal", "large animal",
+    "light_object",
+)  # fmt: skip
 
 #: Mass from which an animal is a large one (rows F34, F35) [kg].
 LARGE_KG = 150.0

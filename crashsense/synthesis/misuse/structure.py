@@ -167,7 +167,7 @@ def load_structure(path: str) -> Structure:
 
 
 def resolve_structure(value: str, *, near: str | None) -> str:
-    """Return the structure as a recipe names it, checked; a user's own as an absolute path."""
+    """Return the structure as a recipe names it, checked; a user's file as an absolute path."""
     try:
         path = structure_path(value, near=near)
         load_structure(str(path))

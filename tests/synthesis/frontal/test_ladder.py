@@ -152,39 +152,69 @@ def test_light_obstacles_by_momentum(name, kg, kmh):
 
 
 def oblique():
-    """The barrier of test 8789 as the library's, at its assumed speed and mass; nominal."""
-    return FRONTAL["mpdb_50_50"].with_parameters(
-        name="oblique", speed_kmh=0.5, obstacle_speed_kmh=90.0, obstacle_mass_kg=2490.0,
-        overlap=0.35, angle_deg=15.0, vehicle_mass_kg=1800.0,
-    ).synthesise([0], seed=0)  # fmt: skip
+    """The barrier of test 8789 at its assumed speed and mass against a car of 1800 kg; nominal."""
+    recipe = FRONTAL["oblique_barrier_90"]
+    return recipe.with_parameters(name="oblique", vehicle_mass_kg=1800.0).synthesise([0], seed=0)
+
+
+def measured_oblique():
+    """Velocity changes in x and y [m/s], yaw rate [deg/s] of test 8789 from contact on, 2 kHz."""
+    table = np.genfromtxt(public("nhtsa_08789/v08789_cg.csv"), delimiter=",", names=True)
+    after = table["time_s"] >= 0.0
+    names = ("deceleration_x_g", "acceleration_y_g", "yaw_acceleration_deg_s2")
+    factors = (9.80665, 9.80665, 1.0)
+    return [f * np.cumsum(table[n][after]) / 2000.0 for n, f in zip(names, factors, strict=True)]
+
+
+def turning(made):
+    """Yaw rate of the nominal draw from contact on [deg/s], 10 kHz."""
+    return np.degrees(np.cumsum(made.trace["yaw"][0, 500:])) * 1e-4
+
+
+def test_oblique_barrier_turns_the_car_as_in_public_test_8789():
+    """82 deg/s at 100 ms: nothing was fitted to this record."""
+    found, measured = turning(oblique())[1000], measured_oblique()[2][200]
+    print(f"yaw rate at 100 ms: model {found:.0f}, record {measured:.0f} deg/s")
+    assert found == pytest.approx(measured, rel=0.4)
 
 
 @pytest.mark.xfail(
     strict=True,
-    reason="82 deg/s at 100 ms in the record, -19 in the model: the barrier's own turn and what it"
-    " catches behind the front corner are left out",
+    reason="59 deg/s at 35 ms, 2 in the record: there (from its x, y and yaw) the resultant acts"
+    " 0.6 m left of the middle until 35 ms and 0.2 m after; the model's acts at the rail, 0.45 m,"
+    " and its front passes friction on as if it could not bend sideways",
 )
-def test_oblique_barrier_turns_the_car_as_in_public_test_8789():
-    table = np.genfromtxt(public("nhtsa_08789/v08789_cg.csv"), delimiter=",", names=True)
-    inside = (table["time_s"] >= 0.0) & (table["time_s"] < 0.1)
-    measured = table["yaw_acceleration_deg_s2"][inside].sum() / 2000.0
-    found = np.degrees(oblique().trace["yaw"][0, 500:1500].sum()) / 1e4
-    assert found == pytest.approx(measured, rel=0.4)
+def test_oblique_barrier_begins_to_turn_the_car_as_late_as_in_public_test_8789():
+    assert turning(oblique())[350] == pytest.approx(measured_oblique()[2][70], abs=25.0)
 
 
 def test_oblique_barrier_against_public_test_8789():
     """A 2490 kg barrier at 15 degrees, 35 % overlap, about 90 km/h; the car's mass is not in the
-    file (1544-2153 kg in the series): x 14.2 m/s, y 4.9 m/s, free travel 127 mm at 49.5 ms."""
-    table = np.genfromtxt(public("nhtsa_08789/v08789_cg.csv"), delimiter=",", names=True)
-    after = table["time_s"] >= 0.0
-    x = 9.80665 * np.cumsum(table["deceleration_x_g"][after]) / 2000.0
-    y = 9.80665 * np.cumsum(table["acceleration_y_g"][after]) / 2000.0
+    file (1544-2153 kg in the series): x 14.2 m/s, y 4.9 m/s, free travel 127 mm at 49.5 ms, peak
+    32 g. Nothing was fitted to this record."""
+    x, y, _ = measured_oblique()
     assert x.max() == pytest.approx(14.2, abs=0.3)
     made = oblique()
     change = float(made.facts["velocity_change_m_s"][0])
     aside = float(made.facts["lateral_velocity_m_s"][0])
     flight = np.cumsum(np.cumsum(-made.cabin_x[0, 500:])) * 1e-8
-    print(change, aside, np.argmax(flight >= 0.127) / 10, x.max(), y.max(), peak_g(made.cabin_x))
-    assert change == pytest.approx(x.max(), rel=0.3)
-    assert aside == pytest.approx(np.abs(y).max(), rel=0.4)
-    assert np.argmax(flight >= 0.127) / 10 == pytest.approx(49.5, rel=0.2)
+    free_ms = np.argmax(flight >= 0.127) / 10
+    print(f"model {change:.1f}, {aside:.1f} m/s, {free_ms:.1f} ms, {peak_g(made.cabin_x)} g")
+    assert change == pytest.approx(x.max(), rel=0.1)
+    assert aside == pytest.approx(np.abs(y).max(), rel=0.3)
+    assert free_ms == pytest.approx(49.5, rel=0.06)
+    assert peak_g(made.cabin_x)[0] == pytest.approx(32.0, rel=0.15)
+
+
+@pytest.mark.parametrize("mass_kg", [1544.0, 2153.0])
+def test_oblique_prediction_bears_the_unknown_mass_of_the_car(mass_kg):
+    """Lightest and heaviest car of the series: by momentum within 13 % of 1800 kg."""
+    made = (
+        FRONTAL["oblique_barrier_90"]
+        .with_parameters(name="oblique", vehicle_mass_kg=mass_kg)
+        .synthesise([0], seed=0)
+    )
+    change = float(made.facts["velocity_change_m_s"][0])
+    print(mass_kg, change, made.facts["free_flight_127mm_s"])
+    assert change == pytest.approx(14.2, rel=0.2)
+    assert 1e3 * made.facts["free_flight_127mm_s"][0] == pytest.approx(49.5, rel=0.12)
