@@ -145,6 +145,7 @@ def test_signs() -> None:
     )
 
 
+@pytest.mark.slow
 def test_rollover_levels(capsys: pytest.CaptureFixture[str]) -> None:
     """From memory of the trade: ramp 120-180 deg/s; kerb a_y 8-15 g; soil 1.5-3 g until the car is
     over; sensing before 45-55 degrees plus 25-30 ms of the curtain; near-roll below 60 deg/s."""

@@ -27,6 +27,7 @@ def rear_motion(name: str, *, substeps: int):
     return motion, masses, speeds
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("name", BARRIERS)
 def test_rear_balances(name: str) -> None:
     motion, masses, _ = rear_motion(name, substeps=8)

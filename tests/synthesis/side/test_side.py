@@ -36,6 +36,7 @@ def motion_of(recipe: Recipe, *, substeps: int = side.SUBSTEPS):
     return motion, masses, speeds, body
 
 
+@pytest.mark.quick(2)
 @pytest.mark.parametrize("name", sorted(RECIPES))
 def test_energy_and_momentum(name: str) -> None:
     motion, masses, speeds, body = motion_of(RECIPES[name], substeps=8)
@@ -49,6 +50,7 @@ def test_energy_and_momentum(name: str) -> None:
         np.testing.assert_allclose(momentum, momentum[0], rtol=1e-9)
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("name", ["side_pole_75_32", "side_barrier_90_60", "side_pole_90_10"])
 def test_impulse_is_mass_times_velocity_change(name: str) -> None:
     synthesis = RECIPES[name].synthesise([0], seed=1)
@@ -61,6 +63,7 @@ def test_impulse_is_mass_times_velocity_change(name: str) -> None:
     assert impulse == pytest.approx(change, rel=5e-3)
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("name", ["side_pole_75_32", "side_barrier_90_60", "side_barrier_90_12"])
 def test_halving_the_step_changes_velocity_by_less_than_a_thousandth(name: str) -> None:
     coarse, *_, body = motion_of(RECIPES[name])
@@ -70,6 +73,7 @@ def test_halving_the_step_changes_velocity_by_less_than_a_thousandth(name: str) 
         assert np.abs(a - b).max() < 1e-3 * np.ptp(b)
 
 
+@pytest.mark.quick(2)
 @pytest.mark.parametrize("name", sorted(n for n in RECIPES if "barrier" in n))
 def test_barrier_velocity_change_lies_between_plastic_and_restitution_one_third(name: str) -> None:
     # Two-body momentum: v = m_b V / (m_b + m_c) (1 + e). Masses and speeds: 49 CFR 571.214 (53 km/h
@@ -132,6 +136,7 @@ def timing(name: str) -> dict[str, float]:
     }
 
 
+@pytest.mark.slow
 def test_timing_beside_the_trial(capsys: pytest.CaptureFixture[str]) -> None:
     """Seen beforehand in a trial: pole 32 km/h, 400 Hz, 2 kHz, 1.1 ms transport and task.
 
@@ -163,6 +168,7 @@ def test_central_unit_beside_the_trial() -> None:
     assert 10.0 <= timing("side_pole_75_32")["central 1 g"] <= 13.0
 
 
+@pytest.mark.quick(2)
 @pytest.mark.parametrize("name", DOOR)
 def test_pressure_rises_before_the_satellite(name: str) -> None:
     # The skin moves at once, sill and pillar when the door has been crushed on them.
