@@ -8,9 +8,8 @@ from crashsense.sensing.catalogue import (
 )
 from crashsense.sensing.noise import NoiseBank
 from crashsense.sensing.one_sensor import ANY_OCCURRENCE
-from crashsense.sensing.samples import EcuSamples
+from crashsense.sensing.samples import ChainReport, EcuSamples
 from crashsense.sensing.sense import (
-    ChainReport,
     Prepared,
     Sensed,
     prepared,

@@ -18,11 +18,11 @@ from crashsense.sensing import chain, one_pass
 from crashsense.sensing.faults import Scene
 from crashsense.sensing.groups import in_groups, of_one_setting, place
 from crashsense.sensing.noise import NoiseBank, WordNoise, word_noise
+from crashsense.sensing.samples import ChainReport
 from crashsense.sensing.sensor import Sensor, SensorSet
 from crashsense.sensing.timebase import TimeBase
 from crashsense.sensing.tolerance import PHASES, SensorDraws, UnitDraws
 from crashsense.sensing.transport import arrived_in_time, hold_last
-from crashsense.values import Shown
 
 #: Standard deviations of noise that a sample is taken to stay within when the path is chosen.
 NOISE_MARGIN = 8.0
@@ -36,26 +36,6 @@ NOISE_WORDS = 160_000
 #: Largest error of the noise's autocovariance, as a share of its variance, that the fast path
 #: may have (it is about 1e-14 for a 400 Hz low-pass and grows as the corner falls).
 NOISE_MODEL_ERROR = 1e-6
-
-
-@dataclass(frozen=True, eq=False)
-class ChainReport(Shown):
-    """Counts of what the stages of one sensor did, each of shape (draws,).
-
-    ``at_stop`` and ``clipped_before_filter`` count internal samples (``internal_samples`` a draw),
-    ``clipped_after_filter`` codes whose filtered value lay beyond the range, ``clipped_at_code``
-    codes at the end of the payload, ``lost_frames`` codes that never came or came too late
-    (``words`` a draw). ``fast``: True where the fast path was taken.
-    """
-
-    at_stop: IntArray
-    clipped_before_filter: IntArray
-    clipped_after_filter: IntArray
-    clipped_at_code: IntArray
-    lost_frames: IntArray
-    internal_samples: int
-    words: int
-    fast: BoolArray
 
 
 @dataclass(eq=False)

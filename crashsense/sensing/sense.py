@@ -29,8 +29,8 @@ from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import Context
 from crashsense.sensing.faults import SwappedChannel
 from crashsense.sensing.noise import NoiseBank
-from crashsense.sensing.one_sensor import ChainReport, OneSensor
-from crashsense.sensing.samples import EcuSamples
+from crashsense.sensing.one_sensor import OneSensor
+from crashsense.sensing.samples import ChainReport, EcuSamples
 from crashsense.sensing.sensor import SensorSet
 from crashsense.sensing.timebase import TimeBase, at_internal_rate
 from crashsense.sensing.tolerance import OTHER_AXES, PHASES, draw_sensor, draw_unit

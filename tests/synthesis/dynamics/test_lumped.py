@@ -364,7 +364,7 @@ MAXWELL = {
 }
 
 
-@pytest.mark.quick(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("damper", MAXWELL)
 def test_maxwell_model(damper):
     """Damper between two bodies, the second (1 kg) on the spring: in series."""
