@@ -88,6 +88,7 @@ HAMMERS = [
 ]
 
 
+@pytest.mark.quick(4)
 @pytest.mark.parametrize("name", HAMMERS)
 def test_a_hammer_blow_lasts_1_to_3_ms_and_moves_nothing(recipes, name):
     # Ranges of the trade (memory): contact 1-3 ms, 50-400 g at the mounting, velocity change of the
@@ -258,6 +259,7 @@ def test_hammer_rings_hardest_where_it_strikes(recipes):
     assert peak("hammer_sill", "side_left_y") > 2 * peak("hammer_sill", "central_y")
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     ("name", "mass", "speed"), [("deer_90", 70.0, 25.0), ("moose_70", 450.0, 19.444)]
 )
@@ -277,6 +279,7 @@ SOFT = pytest.mark.xfail(
 )
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     ("name", "lasts_ms"), [pytest.param("deer_90", 40.0, marks=SOFT), ("moose_70", 150.0)]
 )
