@@ -1,4 +1,4 @@
-"""What the control unit receives, all that a rule ever sees, and what the chain did to it."""
+"""What the control unit receives: all that a decision rule ever sees."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from crashsense.arrays import BoolArray, FloatArray, IntArray
+from crashsense.arrays import FloatArray
 from crashsense.event import Context
 from crashsense.values import Shown
 
@@ -53,23 +53,3 @@ class EcuSamples(Shown):
         return np.asarray(
             self.start_s[:, None] + np.arange(self.size) / self.rate_hz, dtype=np.float64
         )
-
-
-@dataclass(frozen=True, eq=False)
-class ChainReport(Shown):
-    """Counts of what the stages of one sensor did, each of shape (draws,).
-
-    ``at_stop`` and ``clipped_before_filter`` count internal samples (``internal_samples`` a draw),
-    ``clipped_after_filter`` codes whose filtered value lay beyond the range, ``clipped_at_code``
-    codes at the end of the payload, ``lost_frames`` codes that never came or came too late
-    (``words`` a draw). ``fast``: True where the fast path was taken.
-    """
-
-    at_stop: IntArray
-    clipped_before_filter: IntArray
-    clipped_after_filter: IntArray
-    clipped_at_code: IntArray
-    lost_frames: IntArray
-    internal_samples: int
-    words: int
-    fast: BoolArray
