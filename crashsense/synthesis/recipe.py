@@ -319,7 +319,10 @@ class Recipe:
                 values, context={"folder": str(Path(self.file).parent)} if self.file else None
             )
         except ValidationError as error:
-            raise InputError(faults_of(error, file=f"recipe {name}", within="parameters")) from None
+            layout = self.model.parameters
+            raise InputError(
+                faults_of(error, file=f"recipe {name}", within="parameters", layout=layout)
+            ) from None
         return replace(self, name=name, occurrence=name, parameters=parameters)
 
     def mirrored(self) -> Recipe:
@@ -422,7 +425,7 @@ def parse_recipe(text: str, *, path: str) -> Recipe:
     try:
         file = RecipeFile.model_validate(data)
     except ValidationError as error:
-        raise InputError(faults_of(error, file=path)) from None
+        raise InputError(faults_of(error, file=path, layout=RecipeFile)) from None
     faults: list[Fault] = []
     requirements, more = read_requirements(file, path=path)
     faults.extend(more)
@@ -445,7 +448,8 @@ def parse_recipe(text: str, *, path: str) -> Recipe:
             file.parameters, context={"folder": str(Path(path).parent)}
         )
     except ValidationError as error:
-        faults.extend(faults_of(error, file=path, within="parameters"))
+        layout = model.parameters
+        faults.extend(faults_of(error, file=path, within="parameters", layout=layout))
     faults.extend(misread(file.parameters, parameters, file=path, within="parameters"))
     if faults or parameters is None:
         raise InputError(faults)

@@ -12,13 +12,14 @@ from __future__ import annotations
 from abc import abstractmethod
 from dataclasses import dataclass
 from math import pi
-from typing import Annotated, ClassVar, Literal
+from typing import ClassVar, Literal
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
 
 from crashsense.arrays import FloatArray
 from crashsense.draws import generator
+from crashsense.synthesis.bounds import LEAST_KMH, RoadDetail, RoadLength
 from crashsense.synthesis.dynamics.half_car import Road, initial_state, march
 from crashsense.synthesis.model import (
     PulseModel,
@@ -39,7 +40,6 @@ SUBSTEPS = 1
 #: Quiet before time zero [s].
 QUIET_S = 0.1
 
-Positive = Annotated[float, Field(gt=0)]
 
 TOLERANCES = {
     "speed": Tolerance("scale", 0.025, "drivers hold a speed within 5-10 % (memory)"),
@@ -62,7 +62,7 @@ class Drive(BaseModel):
     speed_hold: ClassVar[float] = 0.0
 
     vehicle: str
-    speed_kmh: float = Field(gt=0, le=150)
+    speed_kmh: float = Field(ge=LEAST_KMH, le=150)
     duration_s: float = Field(ge=0.05, le=20)  # a wheel rolls its own length within it
 
     @field_validator("vehicle")
@@ -97,7 +97,7 @@ class _Obstacle(Drive):
 class KerbClimb(_Obstacle):
     """A kerb climbed head-on by both front wheels."""
 
-    height_mm: float = Field(gt=0, lt=250)
+    height_mm: float = Field(ge=0.1, lt=250)
 
     def shape(self, s: FloatArray) -> FloatArray:
         return road_profile.kerb(s, height_m=1e-3 * self.height_mm)
@@ -106,8 +106,8 @@ class KerbClimb(_Obstacle):
 class Pothole(_Obstacle):
     """A hole with sharp edges under the left wheels, or a trench under both."""
 
-    depth_mm: float = Field(gt=0, lt=250)
-    length_m: Positive
+    depth_mm: float = Field(ge=0.1, lt=250)
+    length_m: RoadLength
     wheels: Literal["left", "both"]
 
     @property
@@ -121,8 +121,8 @@ class Pothole(_Obstacle):
 class RoadHump(_Obstacle):
     """A speed hump of circular profile."""
 
-    height_mm: float = Field(gt=0, lt=250)
-    length_m: Positive
+    height_mm: float = Field(ge=0.1, lt=250)
+    length_m: RoadLength
 
     def shape(self, s: FloatArray) -> FloatArray:
         return road_profile.circular_hump(s, height_m=1e-3 * self.height_mm, length_m=self.length_m)
@@ -131,8 +131,8 @@ class RoadHump(_Obstacle):
 class RoadDip(_Obstacle):
     """A smooth dip in which the car bottoms."""
 
-    depth_mm: float = Field(gt=0, lt=600)
-    length_m: Positive
+    depth_mm: float = Field(ge=0.1, lt=600)
+    length_m: RoadLength
 
     def shape(self, s: FloatArray) -> FloatArray:
         return road_profile.dip(s, depth_m=1e-3 * self.depth_mm, length_m=self.length_m)
@@ -141,8 +141,8 @@ class RoadDip(_Obstacle):
 class JumpLanding(_Obstacle):
     """A ramp with a lip: the car flies and lands."""
 
-    height_mm: float = Field(gt=0, lt=1000)
-    length_m: Positive
+    height_mm: float = Field(ge=0.1, lt=1000)
+    length_m: RoadLength
 
     def shape(self, s: FloatArray) -> FloatArray:
         return road_profile.ramp_and_drop(s, height_m=1e-3 * self.height_mm, length_m=self.length_m)
@@ -151,12 +151,12 @@ class JumpLanding(_Obstacle):
 class RailCrossing(_Obstacle):
     """Tracks with a deck between their rails that rise above a settled road."""
 
-    step_mm: float = Field(gt=0, lt=100)
-    head_mm: Positive
-    flank_mm: Positive = 60.0
-    gauge_m: Positive
+    step_mm: float = Field(ge=0.1, lt=100)
+    head_mm: RoadDetail
+    flank_mm: RoadDetail = 60.0
+    gauge_m: float = Field(ge=0.2, le=3)
     tracks: int = Field(ge=1, le=6)
-    track_distance_m: Positive
+    track_distance_m: RoadLength
 
     def shape(self, s: FloatArray) -> FloatArray:
         return road_profile.rail_crossing(
@@ -213,7 +213,7 @@ class RandomRoadDrive(Drive):
 class Washboard(RandomRoadDrive):
     """Regular waves on a random road."""
 
-    height_mm: float = Field(gt=0, lt=100)
+    height_mm: float = Field(ge=0.1, lt=100)
     pitch_m: float = Field(gt=0.2, lt=5)
 
     def regular(self, s: FloatArray) -> FloatArray:
@@ -223,7 +223,7 @@ class Washboard(RandomRoadDrive):
 class Cobbles(RandomRoadDrive):
     """Domed stones on a random road."""
 
-    crown_mm: float = Field(gt=0, lt=60)
+    crown_mm: float = Field(ge=0.1, lt=60)
     pitch_m: float = Field(gt=0.05, lt=1)
 
     def regular(self, s: FloatArray) -> FloatArray:
@@ -235,13 +235,13 @@ class Braking(Drive):
 
     grid_m: ClassVar[float] = 0.01
 
-    deceleration_g: float = Field(gt=0, le=1.25)
-    ramp_s: Positive
+    deceleration_g: float = Field(ge=0.01, le=1.25)
+    ramp_s: float = Field(ge=0.001, le=20)
     ripple_g: float = Field(ge=0, lt=0.5)
-    ripple_hz: float = Field(gt=0, lt=30)
+    ripple_hz: float = Field(ge=0.1, lt=30)
     bump_height_mm: float = Field(ge=0, lt=250)
-    bump_length_m: Positive
-    bump_at_s: Positive
+    bump_length_m: RoadLength
+    bump_at_s: float = Field(ge=0.01, le=20)
 
     def heights(self, s: FloatArray, variation: Variation) -> FloatArray:
         speed = self.speed_kmh / 3.6
