@@ -45,6 +45,7 @@ def crush_steps(
     overlap: FloatArray,
     met_by: FloatArray,
     contact_right: FloatArray,
+    grip: FloatArray,
     numbers: FloatArray,
     offset: FloatArray,
     slope: FloatArray,
@@ -63,7 +64,7 @@ def crush_steps(
     steps = out.shape[2] - rest
     rate, per_fold, slip, slip_slope, span, ahead = numbers[:6]
     direct_ahead, direct_right, per_cell, per_sliding, solid = numbers[6:11]
-    per_car, behind = numbers[11:13]
+    per_car, behind, axle_ahead, axle_behind = numbers[11:15]
     u, v = np.empty(10), np.empty(10)
     x, w = np.empty(count), np.empty(count)
     p, f = np.empty(count), np.empty(count)
@@ -160,10 +161,14 @@ def crush_steps(
             acc[1] = ((rail_right - fx[1]) - half) + fb
             acc[2] = (f[7] - fx[3]) - fm
             acc[3] = (((fm - rail_left) - rail_right) - f[7]) - fx[4]
-            acc[4] = -(front_y + fy[4])
+            held = grip[0, draw] * min(max((v[4] + axle_ahead * v[5]) * per_sliding, -1.0), 1.0)
+            slid = v[4] - axle_behind * v[5]
+            held_behind = grip[1, draw] * min(max(slid * per_sliding, -1.0), 1.0)
+            acc[4] = -(front_y + fy[4]) - (held + held_behind)
             acc[5] = (
                 (span * ((rail_right - rail_left) + 2.0 * fb) - lever * front_y) - direct * fy[4]
             ) + direct_right * fx[4]
+            acc[5] += axle_behind * held_behind - axle_ahead * held
             acc[6] = on_face - f[8]
             acc[7] = f[8] * c - rubbed * s
             acc[8] = f[8] * s + rubbed * c
@@ -261,18 +266,19 @@ def contact_steps(
 
 @_jit
 def modal_steps(sections: FloatArray, force: FloatArray, out: FloatArray) -> None:
-    """Sum of the answers of modes side by side; twin: ``synthesis.location.blow``, same bits.
+    """Sum of the answers of modes side by side; twin: ``scipy.signal.lfilter``, same bits.
 
-    *sections* (draws, modes, 4): b0 = b2, b1, a1, a2 of each mode; *force*, *out* (draws, samples).
+    *sections* (draws, modes, 5): b0, b1, b2, a1, a2 of each mode; *force*, *out* (draws, samples).
     """
     draws, samples = force.shape
     modes = sections.shape[1]
     first, second, answer = np.empty(modes), np.empty(modes), np.empty(modes)
-    b0, b1, a1, a2 = np.empty(modes), np.empty(modes), np.empty(modes), np.empty(modes)
+    b0, b1, b2 = np.empty(modes), np.empty(modes), np.empty(modes)
+    a1, a2 = np.empty(modes), np.empty(modes)
     for draw in range(draws):
         for m in range(modes):
-            b0[m], b1[m] = sections[draw, m, 0], sections[draw, m, 1]
-            a1[m], a2[m] = sections[draw, m, 2], sections[draw, m, 3]
+            b0[m], b1[m], b2[m] = sections[draw, m, 0], sections[draw, m, 1], sections[draw, m, 2]
+            a1[m], a2[m] = sections[draw, m, 3], sections[draw, m, 4]
         first[:] = 0.0
         second[:] = 0.0
         for k in range(samples):
@@ -280,7 +286,7 @@ def modal_steps(sections: FloatArray, force: FloatArray, out: FloatArray) -> Non
             for m in range(modes):
                 y = first[m] + b0[m] * x
                 first[m] = second[m] + x * b1[m] - y * a1[m]
-                second[m] = x * b0[m] - y * a2[m]
+                second[m] = x * b2[m] - y * a2[m]
                 answer[m] = y
             total = answer[0]
             for m in range(1, modes):
@@ -543,14 +549,14 @@ def check_steps() -> None:
     crush_steps(
         ones(10, 2), ones(10, 2), ones(9, 2), ones(9, 2), np.zeros((9, 2)), np.zeros((9, 2)),
         ones(9), np.zeros(9), ones(3, 2), ones(9), np.zeros(9), ones(2, 3), ones(2, 2), ones(2),
-        ones(2), ones(2), ones(9, 3), ones(2), ones(13), np.zeros((9, 3)), np.zeros((9, 3)), 1.0, 0,
-        ones(8, 2, 4),
+        ones(2), ones(2), ones(9, 3), ones(2), ones(2, 2), ones(15), np.zeros((9, 3)),
+        np.zeros((9, 3)), 1.0, 0, ones(8, 2, 4),
     )  # fmt: skip
     contact_steps(
         ones(2, 1), ones(1, 8, 1), np.ones((1, 3), dtype=np.bool_), ones(2, 1),
         np.ones(1, dtype=np.int64), 1.0, ones(1, 1, 1),
     )  # fmt: skip
-    modal_steps(ones(1, 1, 4), ones(1, 1), ones(1, 1))
+    modal_steps(ones(1, 1, 5), ones(1, 1), ones(1, 1))
     ride_steps(
         ones(19, 1), ones(2, 11, 1), ones(16, 1), ones(1, 2), ones(1, 2), ones(1, 3), ones(1, 0),
         ones(1, 0), ones(1, 0), ones(1), 1.0, ones(12, 1, 1), ones(16, 1),

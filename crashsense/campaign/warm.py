@@ -6,7 +6,6 @@ Importing this module is its only effect. For a run with the engine ``fast`` the
 
 from __future__ import annotations
 
-import scipy.signal
 import scipy.special
 
 import crashsense.campaign.evaluation

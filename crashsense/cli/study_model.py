@@ -34,7 +34,7 @@ def model_command(
     """Compare a record with the library's prediction for its speed, mass and obstacle.
 
     Velocity at 10 to 50 ms, t127, required time, peak, crush and levels of bands, so that you can
-    see whether the fictional car represents yours. Nothing of the model is fitted to the record.
+    see whether the fictional car represents yours. This command fits nothing to it.
 
     Example: crashsense study model my_record --figure model.png
     """

@@ -13,6 +13,7 @@ import numpy as np
 from crashsense import engine
 from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError, nearest
+from crashsense.filters.design import lowpass, state_at_one
 
 KINDS = ("bessel", "butterworth")
 
@@ -52,13 +53,7 @@ def lowpass_sections(*, kind: str, order: int, corner_hz: float, rate_hz: float)
 
 @lru_cache(maxsize=256)
 def _designed(kind: str, order: int, corner_hz: float, rate_hz: float) -> FloatArray:
-    from scipy.signal import bessel, butter
-
-    if kind == "bessel":
-        sections = bessel(order, corner_hz, "low", output="sos", norm="mag", fs=rate_hz)
-    else:
-        sections = butter(order, corner_hz, "low", output="sos", fs=rate_hz)
-    return np.asarray(sections, dtype=np.float64)
+    return lowpass(kind, order, corner_hz=corner_hz, rate_hz=rate_hz)
 
 
 def causal_lowpass(
@@ -81,14 +76,12 @@ def causal_lowpass(
     >>> bool(np.allclose(held, 1.0))
     True
     """
-    from scipy.signal import sosfilt, sosfilt_zi
-
     values = np.asarray(samples, dtype=np.float64)
-    if not steady:
-        return np.asarray(sosfilt(sections, values, axis=-1), dtype=np.float64)
-    rest = sosfilt_zi(sections).reshape(sections.shape[0], *([1] * (values.ndim - 1)), 2)
-    out, _ = sosfilt(sections, values, axis=-1, zi=rest * values[..., :1])
-    return np.asarray(out, dtype=np.float64)
+    rows = values.reshape(-1, values.shape[-1])
+    state = None
+    if steady:
+        state = state_at_one(sections)[:, np.newaxis, :] * rows[np.newaxis, :, :1]
+    return filter_rows(rows, sections=sections, state=state).reshape(values.shape)
 
 
 def lowpass_delay(sections: FloatArray, *, rate_hz: float) -> float:

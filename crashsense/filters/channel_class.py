@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError
+from crashsense.filters.zero_phase import forth_and_back
 from crashsense.signal import Signal
 
 #: The channel frequency classes of the standards [Hz].
@@ -102,8 +103,6 @@ def channel_class_filter(
     >>> bool(np.allclose(flat, 1.0, rtol=0, atol=1e-12))
     True
     """
-    from scipy.signal import sosfiltfilt
-
     if isinstance(samples, Signal):
         if rate_hz is not None:
             expected = "nothing: a signal has its own rate"
@@ -121,6 +120,4 @@ def channel_class_filter(
         expected = "finite values, shape (..., samples)"
         raise InputError([Fault("filter", "samples", f"shape {values.shape}", expected)])
     mirrored = min(values.shape[-1] - 1, round(MIRRORED_S * rate_hz))
-    return np.asarray(
-        sosfiltfilt(sections, values, axis=-1, padtype="odd", padlen=mirrored), dtype=np.float64
-    )
+    return forth_and_back(values, sections=sections, mirrored=mirrored)

@@ -19,6 +19,8 @@ from threading import Lock
 import numpy as np
 
 from crashsense.arrays import FloatArray
+from crashsense.filters.causal import filter_rows
+from crashsense.filters.design import sections_of_fraction
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,21 +88,17 @@ def autocovariance(sections: FloatArray, *, every: int, lags: int) -> FloatArray
 
 def impulse_response(sections: FloatArray, *, residue: float = 1e-18) -> FloatArray:
     """Impulse response until it has died away to *residue* of a unit pole's start."""
-    from scipy.signal import sosfilt
-
     largest = max(float(np.abs(np.roots(row[3:])).max(initial=0.0)) for row in sections)
     n = 8 + (int(np.ceil(np.log(residue) / np.log(largest))) if largest > 0 else 0)
-    pulse = np.zeros(min(n, 200_000))
-    pulse[0] = 1.0
-    return np.asarray(sosfilt(sections, pulse))
+    pulse = np.zeros((1, min(n, 200_000)))
+    pulse[0, 0] = 1.0
+    return filter_rows(pulse, sections=sections)[0]
 
 
 def word_noise(sections: FloatArray | None, *, every: int) -> WordNoise:
     """Model of unit white noise through *sections*, of which every *every*-th sample is taken."""
     if sections is None:
         return WordNoise(np.array([[1.0, 0.0, 0.0, 1.0, 0.0, 0.0]]), 1.0, 0, 0.0)
-    from scipy.signal import tf2sos
-
     poles = np.concatenate([np.roots(row[3:]) for row in sections]) ** every
     poles = poles[np.abs(poles) > 0]
     denominator = np.real(np.poly(poles))
@@ -117,11 +115,11 @@ def word_noise(sections: FloatArray | None, *, every: int) -> WordNoise:
     numerator = np.real(np.poly(inside))
     # The sum of the symmetric polynomial is the square of the numerator's sum.
     numerator = numerator * np.sqrt(finite.sum() / numerator.sum() ** 2)
-    model = tf2sos(numerator, denominator)
+    model = sections_of_fraction(numerator, denominator)
     reached = autocovariance(model, every=1, lags=lags)
     slowest = float(np.abs(poles).max())
     return WordNoise(
-        sections=np.asarray(model),
+        sections=model,
         deviation=float(np.sqrt(covariance[0])),
         warm_up=int(np.ceil(np.log(1e-9) / np.log(slowest))),
         error=float(np.abs(reached - covariance).max() / covariance[0]),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
@@ -16,11 +16,13 @@ from crashsense.errors import Fault, InputError
 from crashsense.filters.causal import filter_rows
 from crashsense.sensing import chain, one_pass
 from crashsense.sensing.faults import Scene
+from crashsense.sensing.groups import in_groups, of_one_setting, place
 from crashsense.sensing.noise import NoiseBank, WordNoise, word_noise
 from crashsense.sensing.sensor import Sensor, SensorSet
 from crashsense.sensing.timebase import TimeBase
 from crashsense.sensing.tolerance import PHASES, SensorDraws, UnitDraws
 from crashsense.sensing.transport import arrived_in_time, hold_last
+from crashsense.values import Shown
 
 #: Standard deviations of noise that a sample is taken to stay within when the path is chosen.
 NOISE_MARGIN = 8.0
@@ -37,7 +39,7 @@ NOISE_MODEL_ERROR = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
-class ChainReport:
+class ChainReport(Shown):
     """Counts of what the stages of one sensor did, each of shape (draws,).
 
     ``at_stop`` and ``clipped_before_filter`` count internal samples (``internal_samples`` a draw),
@@ -80,18 +82,6 @@ class _Words:
 @lru_cache(maxsize=512)
 def _word_noise(design: chain.FilterDesign, setting: int, every: int) -> WordNoise:
     return word_noise(chain.setting_sections(design, setting), every=every)
-
-
-def _in_groups(at: IntArray) -> Iterator[IntArray]:
-    """Cut places of draws into groups whose arrays stay in the cache."""
-    for first in range(0, at.size, random_draws.NOISE_ROWS):
-        yield at[first : first + random_draws.NOISE_ROWS]
-
-
-def _place(at: IntArray) -> IntArray | slice:
-    """Rising places as a slice where none lies between them: numpy then copies nothing."""
-    first, last = int(at[0]), int(at[-1]) + 1
-    return slice(first, last) if last - first == at.size else at
 
 
 def _largest(samples: FloatArray) -> FloatArray:
@@ -152,6 +142,8 @@ class OneSensor:
         self.others = {name: truth[name] for name in drawn.cross if name in truth}
         self.fast = self._taken(path)
         self._noise, self._noise_from = np.empty((0, self.words)), -1
+        #: words of signals that all draws share, kept beside the samples that they are made of
+        self._tables: dict[int, tuple[FloatArray, FloatArray]] = {}
 
     def _scene(self, times_s: FloatArray, rows: IntArray) -> Scene:
         central = self.truth.get("central_x")
@@ -244,7 +236,7 @@ class OneSensor:
             elif (chosen & lanes).any():
                 at = np.flatnonzero(chosen & lanes)
                 words.put(at, made(self, rows[at]))
-        for at in _in_groups(np.flatnonzero(fast & ~lanes)):
+        for at in in_groups(np.flatnonzero(fast & ~lanes)):
             self._quantise(self._fast(rows[at]), at, words)
         at = np.flatnonzero(~fast & ~lanes)
         if at.size:
@@ -255,12 +247,11 @@ class OneSensor:
     def _quantise(self, analogue: FloatArray, at: IntArray, words: _Words) -> None:
         """Turn filtered values into codes and their values, for the draws *at* some places."""
         words.after[at] = chain.beyond_level(analogue, level=self.sensor.range)
-        codes, words.at_code[at] = chain.quantise(
-            analogue, step=self.sensor.step, limit=self.sensor.code_limit
-        )
-        words.codes[_place(at)] = codes
-        np.multiply(codes, self.sensor.step, out=analogue)
-        words.values[_place(at)] = analogue
+        step, limit = self.sensor.step, self.sensor.code_limit
+        words.at_code[at] = chain.round_to_codes(analogue, step=step, limit=limit)
+        words.codes[place(at)] = analogue
+        analogue *= step
+        words.values[place(at)] = analogue
 
     def _ahead(self, samples: FloatArray) -> FloatArray:
         out = np.empty((samples.shape[0], self.ahead + samples.shape[1]))
@@ -291,13 +282,18 @@ class OneSensor:
             words=self.words,
         )
 
+    def _rows_of(self, table: FloatArray, rows: IntArray) -> FloatArray:
+        """Words of some draws from a table of all settings and phases."""
+        row = self.drawn.setting[rows] * table.shape[1] + self.shared.phase[rows]
+        return np.asarray(table.reshape(-1, self.words).take(row, axis=0))
+
     def _filtered(self, samples: FloatArray, rows: IntArray) -> FloatArray:
         """Low-pass and sampling of deterministic samples, for each of *rows* its own setting."""
         setting, phase = self.drawn.setting[rows], self.shared.phase[rows]
         if samples.shape[0] == 1:
-            table = self.table(samples)
-            row = setting * table.shape[1] + phase
-            return np.asarray(table.reshape(-1, self.words).take(row, axis=0))
+            if id(samples) not in self._tables:
+                self._tables[id(samples)] = samples, self.table(samples)
+            return self._rows_of(self._tables[id(samples)][1], rows)
         out = np.empty((rows.size, self.words))
         for s in np.unique(setting):
             mine = np.flatnonzero(setting == s)
@@ -328,7 +324,9 @@ class OneSensor:
                 out += coefficient[:, None] * self._filtered(samples, rows)
         out += drawn.offset[rows][:, None]
         if drawn.drift[rows].any():
-            out += drawn.drift[rows][:, None] * self._filtered(self.ramp(), rows)
+            drift = self._rows_of(self.ramp_table, rows)
+            drift *= drawn.drift[rows][:, None]
+            out += drift
         if self.noisy:
             out += self.sigma * self._unit_noise(rows)
         return out
@@ -392,7 +390,7 @@ class OneSensor:
                 coming = np.arange(first, min(first + ahead, self.draws.size))
                 self._noise, self._noise_from = self._kept_noise(coming), first
             here = int(np.searchsorted(rows, first + ahead))
-            parts.append(self._noise[_place(rows[:here] - first)])
+            parts.append(self._noise[place(rows[:here] - first)])
             rows = rows[here:]
         return parts[0] if len(parts) == 1 else np.concatenate(parts)
 
@@ -412,23 +410,24 @@ class OneSensor:
     def _made_noise(self, rows: IntArray) -> FloatArray:
         models = self.models()
         warm_up = max(model.warm_up for model in models)
-        noise = random_draws.noise(
-            self.draws[rows],
-            warm_up + self.words,
-            seed=self.seed,
-            axes=(self.occurrence, self.channel, "noise", "words"),
-        )
         setting, kernels = self.drawn.setting[rows], engine.kernels()
+        # By numpy: in the order of the settings, so that each is filtered where it stands.
+        order = np.arange(rows.size) if kernels else np.argsort(setting, kind="stable")
+        axes = (self.occurrence, self.channel, "noise", "words")
+        noise = random_draws.noise(
+            self.draws[rows[order]], warm_up + self.words, seed=self.seed, axes=axes
+        )
         if kernels is not None:
             sections = np.stack([model.sections for model in models])
             kernels.filter_by_setting(sections, setting, noise, np.empty((0, 0, 0)))
-        else:
-            for s in np.unique(setting):
-                mine = np.flatnonzero(setting == s)
-                filtered = filter_rows(noise[mine], sections=models[int(s)].sections)
-                noise[mine, : self.words] = filtered[:, warm_up:]
-            return noise[:, : self.words]
-        return noise[:, warm_up:]
+            return noise[:, warm_up:]
+        out = np.empty((rows.size, self.words))
+        last = 0
+        for s, count in zip(*np.unique(setting, return_counts=True), strict=True):
+            first, last = last, last + int(count)
+            made = filter_rows(noise[first:last], sections=models[int(s)].sections)
+            out[order[first:last]] = made[:, warm_up:]
+        return out
 
     def _full(self, rows: IntArray) -> tuple[FloatArray, IntArray]:
         if not self.rows_differ(rows):
@@ -454,12 +453,15 @@ class OneSensor:
 
     def _full_block(self, rows: IntArray) -> tuple[FloatArray, IntArray]:
         setting, phase = self.drawn.setting[rows], self.shared.phase[rows]
-        raw, before, rest = self._readings(rows)
-        raw = chain.filter_each(raw, design=self.design, rest=rest, setting=setting)
         out = np.empty((rows.size, self.words))
-        for p in np.unique(phase):
-            at = np.flatnonzero(phase == p)
-            out[at] = raw[at, self._word_index(int(p))]
+        before = np.empty(rows.size, dtype=np.int64)
+        for at in of_one_setting(setting):
+            raw, before[at], rest = self._readings(rows[at])
+            s = int(setting[at[0]])
+            smooth = chain.apply_setting(raw, design=self.design, rest=rest, setting=s)
+            for p in np.unique(phase[at]):
+                here = np.flatnonzero(phase[at] == p)
+                out[at[here]] = smooth[here, self._word_index(int(p))]
         return out, before
 
     def _internal_noise(self, rows: IntArray) -> FloatArray:

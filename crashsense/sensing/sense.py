@@ -35,6 +35,7 @@ from crashsense.sensing.sensor import SensorSet
 from crashsense.sensing.timebase import TimeBase, at_internal_rate
 from crashsense.sensing.tolerance import OTHER_AXES, PHASES, draw_sensor, draw_unit
 from crashsense.signal import Signal
+from crashsense.values import Shown
 
 #: Draws whose codes are computed at once: their arrays stay in the cache.
 GROUP = 2 * PAGE
@@ -53,7 +54,7 @@ PATHS = ("auto", "full", "fast")
 
 
 @dataclass(frozen=True, eq=False)
-class Sensed:
+class Sensed(Shown):
     """What :func:`sense` returns.
 
     ``samples``: what a rule sees; ``paths``: ``"fast"`` or ``"full"`` of each draw (full if any of
@@ -192,7 +193,7 @@ def prepared(
 
 
 @dataclass(frozen=True, eq=False)
-class Prepared:
+class Prepared(Shown):
     """The sensors of a block of draws, ready to run: channel -> sensor, of those that are there.
 
     ``base``: ticks and internal samples; ``start_s``: time at which the control unit has finished

@@ -258,8 +258,8 @@ def as_text(predictions: Sequence[Prediction]) -> str:
         lines += [*text_table(table), ""]
     lines.append(
         "The car is fictional; its numbers come in part from one public record (full-width wall, "
-        "57 km/h): agreement with that record is not evidence. Nothing was fitted to the record "
-        "above."
+        "57 km/h): agreement with a channel of that test is not evidence. This command fits "
+        "nothing to the record above."
     )
     return "\n".join(lines)
 

@@ -43,7 +43,7 @@ def test_required_time_counts_from_the_wall_and_earlier_is_early(recipes, delay)
 def test_before_the_wall_the_event_is_the_kerb_alone(recipes):
     both = recipes["kerb_then_wall_40_200"].synthesise([0], seed=0)
     kerb = recipes["kerb_climb_40"].synthesise([0], seed=0)
-    assert recipes["kerb_climb_40"].parameters.height_mm == 120.0
+    assert recipes["kerb_climb_40"].parameters.height_mm == 125.0
     index = np.arange(round(0.19 * 2000))
     coarse = kerb.cabin_x[0][round(0.1 * 2000) + index]
     fine = both.cabin_x[0][500 + 5 * index]

@@ -80,9 +80,9 @@ def blow_response(
 
 
 def _sections(modes: Modes, path: Path, *, mass_kg: float, rate_hz: float) -> FloatArray:
-    """Weight H of each mode, by the bilinear map, exact at the mode: shape (draws, modes, 4).
+    """Weight H of each mode, by the bilinear map, exact at the mode: shape (draws, modes, 5).
 
-    b (1 - 2 q + q^2) / (1 + c q + d q^2), q one sample of delay: b, -2 b, c, d. A mode above the
+    b (1 - 2 q + q^2) / (1 + c q + d q^2), q one sample of delay: b, -2 b, b, c, d. A mode above the
     highest share of the rate has b = 0.
     """
     gain = modes.weight * (path.gain / mass_kg)
@@ -93,7 +93,7 @@ def _sections(modes: Modes, path: Path, *, mass_kg: float, rate_hz: float) -> Fl
     below = 1.0 + 2.0 * modes.damping * t + t * t
     b = np.where(high, 0.0, gain) / below
     c = 2.0 * (t * t - 1.0) / below
-    return np.stack([b, -2.0 * b, c, (1.0 - 2.0 * modes.damping * t + t * t) / below], axis=-1)
+    return np.stack([b, -2.0 * b, b, c, (1.0 - 2.0 * modes.damping * t + t * t) / below], axis=-1)
 
 
 def _march(sections: FloatArray, force: FloatArray, out: FloatArray) -> None:
@@ -101,8 +101,8 @@ def _march(sections: FloatArray, force: FloatArray, out: FloatArray) -> None:
     from scipy.signal import lfilter
 
     for row in range(force.shape[0]):
-        for mode, (b, twice, c, d) in enumerate(sections[row]):
-            answer = lfilter((b, twice, b), (1.0, c, d), force[row])
+        for mode, section in enumerate(sections[row]):
+            answer = lfilter(section[:3], (1.0, *section[3:]), force[row])
             if mode:
                 out[row] += answer
             else:

@@ -12,6 +12,8 @@ from functools import lru_cache
 import numpy as np
 
 from crashsense.arrays import FloatArray
+from crashsense.filters.causal import lowpass_sections
+from crashsense.filters.zero_phase import forth_and_back
 from crashsense.signal import cumulative_trapezoid
 
 #: The slow deceleration of the law: second-order low-pass forth and back [Hz].
@@ -25,15 +27,11 @@ RING_DOWN_S = 0.004
 
 @lru_cache(maxsize=8)
 def _slow_sections(rate_hz: float) -> FloatArray:
-    from scipy.signal import butter
-
-    return np.asarray(butter(2, SLOW_HZ, fs=rate_hz, output="sos"))
+    return lowpass_sections(kind="butterworth", order=2, corner_hz=SLOW_HZ, rate_hz=rate_hz)
 
 
 def _slow(values: FloatArray, rate_hz: float) -> FloatArray:
-    from scipy.signal import sosfiltfilt
-
-    return np.asarray(sosfiltfilt(_slow_sections(rate_hz), values, axis=-1))
+    return forth_and_back(values, sections=_slow_sections(rate_hz))
 
 
 def absorbed_power(

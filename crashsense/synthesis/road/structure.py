@@ -8,7 +8,8 @@ body directly, by the second step alone:
   oscillator, so that ``H = ((1 - p) s^2 + 2 z w s + w^2) / (s^2 + 2 z w s + w^2)``: 1 at rest,
   p / 2z at the mode, 1 - p far above it (the tyre isolates);
 * *chassis and body*: suspension bushes, subframe, engine on its mounts, tunnel and floor, as modes
-  side by side. The location answers the force F per vehicle mass m with
+  side by side, and the first bending of the whole body, which moves the tunnel against the axles
+  (R < 0). The location answers the force F per vehicle mass m with
   ``R 2 z w s / (s^2 + 2 z w s + w^2) F / m``. R [-] is the inertance from the wheel to the location
   at the mode over that of a rigid car (1 / m).
 
@@ -26,8 +27,8 @@ from math import pi, tan
 
 import numpy as np
 
-from crashsense import engine
 from crashsense.arrays import FloatArray
+from crashsense.filters.causal import filter_rows
 
 #: Frequency [Hz], damping ratio [-], share p or inertance ratio R [-].
 Mode = tuple[float, float, float]
@@ -109,16 +110,13 @@ class RoadPath:
     def _filtered(
         self, table: Sequence[Sequence[float]], rows: FloatArray, key: tuple[int, int]
     ) -> FloatArray:
-        from scipy.signal import sosfilt
-
         sections = np.array(table)
         rest = np.zeros((len(table), len(rows), 2))
         if self._keep:
+            from scipy.signal import sosfilt
+
             out, self._states[key] = sosfilt(
                 sections, rows, axis=-1, zi=self._states.get(key, rest)
             )
             return np.asarray(out)
-        compiled = engine.kernels()
-        if compiled is not None:
-            return np.asarray(compiled.filter_rows(sections, rows, rest))
-        return np.asarray(sosfilt(sections, rows, axis=-1))
+        return filter_rows(rows, sections=sections)

@@ -22,6 +22,7 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from crashsense import engine
 from crashsense.arrays import FloatArray
 from crashsense.synthesis.bounds import LEAST_KMH, CrushStiffness, FaceMass, Payload, StrikerMass
 from crashsense.synthesis.draw_blocks import in_blocks
@@ -397,8 +398,6 @@ def _roll(
     car: SideVehicle, force: FloatArray, variation: Variation
 ) -> tuple[FloatArray, FloatArray]:
     """Roll rate [rad/s] and angle [rad] on the suspension, positive right side down."""
-    from scipy.signal import lfilter
-
     stiffness = 1e3 * car.roll_stiffness_knm_per_rad
     inertia = car.roll_inertia_kg_m2
     w = np.sqrt(stiffness / inertia)
@@ -407,9 +406,22 @@ def _roll(
     bottom = np.array([k * k + 2 * z * w * k + w * w, 2 * w * w - 2 * k * k, 0.0])
     bottom[2] = k * k - 2 * z * w * k + w * w
     moment = -car.roll_arm_m * force / inertia
-    angle = lfilter(np.array([1.0, 2.0, 1.0]) / bottom[0], bottom / bottom[0], moment, axis=-1)
-    rate = lfilter(np.array([k, 0.0, -k]) / bottom[0], bottom / bottom[0], moment, axis=-1)
-    return np.asarray(rate), np.asarray(angle)
+    tops = (np.array([k, 0.0, -k]), np.array([1.0, 2.0, 1.0]))
+    rate, angle = (_answer(top / bottom[0], bottom / bottom[0], moment) for top in tops)
+    return rate, angle
+
+
+def _answer(top: FloatArray, bottom: FloatArray, rows: FloatArray) -> FloatArray:
+    """Answer of a fraction of second order, from rest, to each row; the same bits by any engine."""
+    compiled = engine.kernels()
+    if compiled is None:
+        from scipy.signal import lfilter
+
+        return np.asarray(lfilter(top, bottom, rows, axis=-1))
+    sections = np.tile(np.concatenate([top, bottom[1:]]), (len(rows), 1, 1))
+    out = np.empty(rows.shape)
+    compiled.modal_steps(sections, np.ascontiguousarray(rows), out)
+    return out
 
 
 def _pressure(

@@ -14,7 +14,7 @@ from crashsense.synthesis import load_recipes, parse_recipe
 from crashsense.synthesis.dynamics.contact_chain import Joint, march_chain
 from crashsense.synthesis.frontal.obstacles import OBSTACLES
 from crashsense.synthesis.frontal.vehicle import load_vehicle
-from crashsense.synthesis.misuse.levels import measure_levels
+from crashsense.synthesis.misuse.levels import levels_table, measure_levels
 
 G = 9.80665
 
@@ -328,6 +328,41 @@ def test_kerb_slide_pushes_the_car_right_and_rolls_it_left(recipes):
     assert event.signals["central_roll_rate"][0].min() < 0
     struck = 10 / 3.6
     assert event.facts["velocity_change_m_s"][0] < 1.25 * struck
+
+
+def test_a_level_below_its_range_is_explained_on_the_card(recipes):
+    below = {(m.recipe, m.quantity): m for m in measure_levels(recipes.values())}
+    below = {key: m for key, m in below.items() if m.place == "below"}
+    assert below  # mild settings exist; the table says so
+    assert [key for key, m in below.items() if not m.notes] == []
+    # every one of them has a harder twin inside the range, but for what a single wheel, a ball do
+    names = {name.removesuffix("_severe") for name, _ in below if name.endswith("_severe")}
+    assert names <= {"pothole_50_left", "ball_door"}
+    # the text of the table carries the reasons
+    text = levels_table(below.values())
+    assert "## Why a level lies below its range" in text
+    assert all(m.notes in text for m in below.values())
+
+
+def test_ranges_that_are_closed_forms(recipes):
+    found = {
+        m.recipe: m
+        for m in measure_levels([recipes["hump_3700_40"], recipes["mallet_tunnel"]])
+        if m.basis != "memory"
+    }
+    hump, mallet = found["hump_3700_40"], found["mallet_tunnel"]
+    # 11.1 m/s over an entry of 0.081: 0.9 m/s. Dampers 0.75 kN a wheel on 1340 kg; 137 kN/m, 389 kg
+    rise = 40 / 3.6 * np.tan(np.arcsin(1.85 / 22.854))
+    force = 2 * 1300.0 * (0.4 + 0.35 * (rise - 0.4))
+    assert hump.low == pytest.approx(force / 1340.0 / G, rel=1e-3)
+    assert hump.high == pytest.approx(
+        rise * (1 / (1 / 4e5 + 1 / 2.1e5) / 388.6) ** 0.5 / G, rel=1e-3
+    )
+    # Hertz: K = 4/3 E* sqrt(R), F = K^(2/5) (5/4 m v^2)^(3/5), over 11 kg
+    stiffness = 4 / 3 * 2.63e7 * 0.04**0.5
+    least = stiffness**0.4 * (1.25 * (11 / 12) * 2.0**2) ** 0.6 / 11 / G
+    most = stiffness**0.4 * (1.25 * (33 / 14) * 5.0**2) ** 0.6 / 11 / G
+    assert (mallet.low, mallet.high) == pytest.approx((least, most), rel=0.01)
 
 
 def test_every_row_reaches_its_range_and_no_recipe_passes_it(recipes):
