@@ -45,6 +45,7 @@ def crush_steps(
     overlap: FloatArray,
     met_by: FloatArray,
     contact_right: FloatArray,
+    grip: FloatArray,
     numbers: FloatArray,
     offset: FloatArray,
     slope: FloatArray,
@@ -63,7 +64,7 @@ def crush_steps(
     steps = out.shape[2] - rest
     rate, per_fold, slip, slip_slope, span, ahead = numbers[:6]
     direct_ahead, direct_right, per_cell, per_sliding, solid = numbers[6:11]
-    per_car, behind = numbers[11:13]
+    per_car, behind, axle_ahead, axle_behind = numbers[11:15]
     u, v = np.empty(10), np.empty(10)
     x, w = np.empty(count), np.empty(count)
     p, f = np.empty(count), np.empty(count)
@@ -160,10 +161,14 @@ def crush_steps(
             acc[1] = ((rail_right - fx[1]) - half) + fb
             acc[2] = (f[7] - fx[3]) - fm
             acc[3] = (((fm - rail_left) - rail_right) - f[7]) - fx[4]
-            acc[4] = -(front_y + fy[4])
+            held = grip[0, draw] * min(max((v[4] + axle_ahead * v[5]) * per_sliding, -1.0), 1.0)
+            slid = v[4] - axle_behind * v[5]
+            held_behind = grip[1, draw] * min(max(slid * per_sliding, -1.0), 1.0)
+            acc[4] = -(front_y + fy[4]) - (held + held_behind)
             acc[5] = (
                 (span * ((rail_right - rail_left) + 2.0 * fb) - lever * front_y) - direct * fy[4]
             ) + direct_right * fx[4]
+            acc[5] += axle_behind * held_behind - axle_ahead * held
             acc[6] = on_face - f[8]
             acc[7] = f[8] * c - rubbed * s
             acc[8] = f[8] * s + rubbed * c
@@ -544,8 +549,8 @@ def check_steps() -> None:
     crush_steps(
         ones(10, 2), ones(10, 2), ones(9, 2), ones(9, 2), np.zeros((9, 2)), np.zeros((9, 2)),
         ones(9), np.zeros(9), ones(3, 2), ones(9), np.zeros(9), ones(2, 3), ones(2, 2), ones(2),
-        ones(2), ones(2), ones(9, 3), ones(2), ones(13), np.zeros((9, 3)), np.zeros((9, 3)), 1.0, 0,
-        ones(8, 2, 4),
+        ones(2), ones(2), ones(9, 3), ones(2), ones(2, 2), ones(15), np.zeros((9, 3)),
+        np.zeros((9, 3)), 1.0, 0, ones(8, 2, 4),
     )  # fmt: skip
     contact_steps(
         ones(2, 1), ones(1, 8, 1), np.ones((1, 3), dtype=np.bool_), ones(2, 1),

@@ -18,6 +18,7 @@ from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError, nearest, unknown_name
 from crashsense.resources import CAUTION
 from crashsense.signal import Signal
+from crashsense.values import Shown
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -242,7 +243,7 @@ def orders_assumed(requirements: Mapping[str, Requirement]) -> list[str]:
 
 
 @dataclass(frozen=True)
-class Requirement:
+class Requirement(Shown):
     """What one restraint must do in one event.
 
     Parameters
@@ -303,7 +304,7 @@ class Context:
 
 
 @dataclass(frozen=True, eq=False)
-class SignalBlock:
+class SignalBlock(Shown):
     """The signals of some draws of one occurrence, with the required times of each draw.
 
     ``signals[channel].samples`` has shape (draws, samples), or (1, samples) where all draws share

@@ -33,6 +33,7 @@ import numpy.typing as npt
 
 from crashsense import engine
 from crashsense.arrays import FloatArray, IntArray
+from crashsense.values import Shown
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -77,7 +78,7 @@ _HELD_NAMES = np.array(HELD_BY, dtype=object)
 
 
 @dataclass(frozen=True, eq=False)
-class Scores:
+class Scores(Shown):
     """Scores of one restraint over a block of draws; every array has shape (draws,).
 
     Times in seconds, NaN where there is none. Verdicts are indices into :data:`VERDICTS`, what held
@@ -108,7 +109,7 @@ class Scores:
 
 
 @dataclass(frozen=True, eq=False)
-class Reached:
+class Reached(Shown):
     """What scoring needs to know of demand; every array has shape (draws,).
 
     First ticks with demand 1 or more (-1: never) of the whole rule, its main and its arming branch
@@ -251,12 +252,10 @@ def reached(
         fire = _first_tick(total)
         largest = total.max(axis=-1, initial=0.0)
         at_required = _largest_between(total, first=zero, last=until)
-        before = _largest_between(total, first=zero, last=allowed)
-        in_time = (
-            _largest_between(total, first=np.minimum(allowed, until), last=until)
-            if allowed.any()
-            else at_required
-        )
+        before, in_time = np.zeros_like(largest), at_required
+        if allowed.any():
+            before = _largest_between(total, first=zero, last=allowed)
+            in_time = _largest_between(total, first=np.minimum(allowed, until), last=until)
     else:
         fire, largest, at_required, before, in_time = compiled.summary_of(
             engine.given(total), allowed, until
@@ -394,7 +393,7 @@ def judge(
 
 
 @dataclass(frozen=True, eq=False)
-class OrderScores:
+class OrderScores(Shown):
     """How two restraints followed each other over a block of draws; arrays of shape (draws,).
 
     ``delay_s``: fire time less that of the other [s], NaN unless both fire; ``margin_s``: how far
@@ -441,7 +440,7 @@ def judge_order(
 
 
 @dataclass(frozen=True)
-class Separation:
+class Separation(Shown):
     """How far one restraint's must-fire events stand from its must-not events.
 
     c = least demand up to the required time over must-fire rows, m = largest demand over must-not

@@ -15,6 +15,7 @@ from crashsense.resources import folder as shipped_folder
 from crashsense.rules import Algorithm, Rule, algorithm_to_toml
 from crashsense.sensing import SensorSet
 from crashsense.synthesis.frontal.vehicle import vehicle_path
+from crashsense.values import content_of
 
 _PACKAGE = Path(__file__).resolve().parent.parent
 
@@ -39,7 +40,7 @@ def input_digests(
     for vehicle in sorted((shipped_folder("pulses") / "vehicles").glob("*.toml")):
         found[f"vehicle: {vehicle.name}"] = _digest(vehicle.read_bytes())
     for sensors in sensor_sets:
-        found[f"sensor set: {sensors.name}"] = _digest(repr(sensors).encode())
+        found[f"sensor set: {sensors.name}"] = _digest(content_of(sensors).encode())
     for algorithm in algorithms:
         found[f"algorithm: {algorithm.name}"] = _digest(_content_of(algorithm).encode())
         for path in sorted({p for rule in algorithm.rules.values() for p in _files_of(rule)}):
@@ -62,7 +63,7 @@ def same_content(one: Algorithm | SensorSet, other: Algorithm | SensorSet) -> bo
     """True if two sensor sets, or two algorithms, are the same but for where they were read."""
     if isinstance(one, Algorithm) and isinstance(other, Algorithm):
         return _content_of(one) == _content_of(other)
-    return repr(one) == repr(other)
+    return content_of(one) == content_of(other)
 
 
 def _event_digests(event: Event) -> dict[str, str]:
@@ -75,14 +76,14 @@ def _event_digests(event: Event) -> dict[str, str]:
     if vehicle is not None:
         found[f"event {event.name}: vehicle {vehicle.name}"] = _digest(vehicle.read_bytes())
     if not files:
-        digest = hashlib.sha256(_without_addresses(repr(event.source)).encode())
+        digest = hashlib.sha256(_without_addresses(content_of(event.source)).encode())
         for name, signal in sorted(event.signals.items()):
             axis = (signal.rate_hz, signal.start_s, signal.unit)
             digest.update(f"{name} {axis}".encode() + signal.samples.tobytes())
         found[f"event {event.name}: signals"] = digest.hexdigest()
     asked = [sorted(event.requirements.items()), event.context, sorted(event.quiet)]
     asked += [event.family, event.occurrence]
-    found[f"event {event.name}: requirements"] = _digest(repr(asked).encode())
+    found[f"event {event.name}: requirements"] = _digest(content_of(asked).encode())
     return found
 
 
@@ -99,7 +100,7 @@ def _content_of(algorithm: Algorithm) -> str:
     try:
         return algorithm_to_toml(algorithm)
     except CrashsenseError:
-        rules = sorted((name, repr(rule)) for name, rule in algorithm.rules.items())
+        rules = sorted((name, content_of(rule)) for name, rule in algorithm.rules.items())
         return _without_addresses(repr(rules))
 
 

@@ -39,7 +39,6 @@ TITLE = "the exchange format of impact tests: a test file NAME.mme and a folder 
 _LINE = re.compile(r"([^:]{1,80}?)\s*:(.*)")
 #: Descriptors by which a test file is known.
 _OF_A_TEST = ("data format edition number", "number of test objects", "name of test object 1")
-_OF_A_CHANNEL = ("channel code", "number of samples", "sampling interval")
 #: Header lines of a channel file at most; shipped ones have about 30.
 _MOST_LINES = 500
 _NO_VALUE = ("", "NOVALUE", "-", "N/A")

@@ -317,10 +317,11 @@ def _facts(entry: CatalogueEntry) -> list[str]:
     lines = [", ".join(parts)]
     if entry.levels:
         told = "; ".join(
-            f"{m.quantity} {m.value:.3g} {m.unit} ({m.place} {m.low:.3g} to {m.high:.3g})"
+            f"{m.quantity} {m.value:.3g} {m.unit} "
+            f"({m.place} {m.low:.3g} to {m.high:.3g}, {m.basis})"
             for m in entry.levels
         )
-        lines.append(f"Ranges of row {entry.matrix}, from memory: {told}")
+        lines.append(f"Beside the ranges of row {entry.matrix}: {told}")
     if entry.notes:
         lines.append(entry.notes)
     return lines

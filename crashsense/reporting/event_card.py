@@ -124,13 +124,13 @@ def _beside_ranges(recipe: Recipe) -> list[str]:
     levels = measure_levels([recipe])
     if not levels:
         return []
-    head = f"Levels beside the ranges of row {recipe.matrix} (ranges from memory of the trade)"
+    head = f"Levels beside the ranges of row {recipe.matrix} (memory: of the trade)"
     return [
         "",
         head,
         *(
             f"  {m.quantity:<34} {m.value:.3g} {m.unit}, "
-            f"range {m.low:.3g} to {m.high:.3g}: {m.place}"
+            f"range {m.low:.3g} to {m.high:.3g} ({m.basis}): {m.place}"
             for m in levels
         ),
     ]

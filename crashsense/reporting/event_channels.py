@@ -6,7 +6,7 @@ their velocity; their spectrum by third octaves.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -160,8 +160,3 @@ def band_peak(samples: FloatArray, *, rate_hz: float, band_hz: tuple[float, floa
     frequency = np.fft.rfftfreq(samples.size, 1.0 / rate_hz)
     spectrum[(frequency < band_hz[0]) | (frequency >= band_hz[1])] = 0.0
     return float(np.abs(np.fft.irfft(spectrum, samples.size)).max())
-
-
-def main_reading(readings: Sequence[Reading]) -> Reading:
-    """The first channel that the rules of the family read."""
-    return readings[0]

@@ -85,7 +85,10 @@ requirements failed.'
         if not judged:
             return f"none of the {self.must_fire} must-fire requirements could be judged"
         if not kinds:
-            return f"all {judged} must-fire requirements on time{self._unjudged(self.fire)}"
+            all_of = (
+                f"all {judged} must-fire requirements" if judged > 1 else "1 must-fire requirement"
+            )
+            return f"{all_of} on time{self._unjudged(self.fire)}"
         where = f"in {self.fire_events} event{'s' * (self.fire_events != 1)}"
         if len(kinds) == 1:
             ((word, size),) = kinds.items()
@@ -120,7 +123,8 @@ requirements failed.'
         if not asked:
             return f"the order of stages{tail}" if tail else ""
         if not kinds:
-            return f"the order of stages kept in all {asked} cases{tail}"
+            cases = f"all {asked} cases" if asked > 1 else "1 case"
+            return f"the order of stages kept in {cases}{tail}"
         each = ", ".join(f"{size} {word}" for word, size in kinds.items())
         where = f"in {self.order_events} event{'s' * (self.order_events != 1)}"
         noun = f"of {asked} requirements on the order of stages failed"
@@ -129,6 +133,8 @@ requirements failed.'
     def _drawn(self) -> str:
         if not self.draws:
             return ""
+        if not self.drawn:
+            return f"no requirement fails in any of {self.draws} random draws"
         noun = "requirement fails" if self.drawn == 1 else "requirements fail"
         return f"{self.drawn} {noun} in some of {self.draws} random draws"
 

@@ -18,6 +18,7 @@ from crashsense.errors import Fault
 from crashsense.rules.contract import FloatArray, Rule, Sweep, part_demand
 from crashsense.rules.parameters import Declared
 from crashsense.sensing.samples import EcuSamples
+from crashsense.values import Shown
 
 
 def child() -> Any:
@@ -25,7 +26,7 @@ def child() -> Any:
     return field(kw_only=True, metadata={"child": "one"})
 
 
-class Composite(Declared):
+class Composite(Shown, Declared):
     """Base of the operators. ``combine`` is pointwise in the draws and causal in time."""
 
     context_free = True

@@ -18,6 +18,7 @@ from crashsense.event import ALL_RESTRAINTS
 from crashsense.rules.amounts import Amount
 from crashsense.rules.locked import locked
 from crashsense.sensing.samples import EcuSamples
+from crashsense.values import Shown
 
 #: Sign -> the operator that it makes of several rules (see ``Rule.__init_subclass__``).
 _SIGNS: dict[str, Callable[[tuple[Rule, ...]], Rule]] = {}
@@ -270,7 +271,7 @@ def part_measure(
 
 
 @dataclass(frozen=True, eq=False)
-class Sweep:
+class Sweep(Shown):
     """One rule of a composition in a sweep: ``chosen`` are the leaves whose thresholds scale."""
 
     rule: Rule
@@ -319,7 +320,7 @@ def name_expected(name: str) -> str:
 
 
 @dataclass(frozen=True, eq=False)
-class Algorithm:
+class Algorithm(Shown):
     """The unit of evaluation: restraint -> rule. No rule for a restraint means demand 0.
 
     ``gate``: True if its verdicts decide the exit code. ``fitted_to``: the events on which its

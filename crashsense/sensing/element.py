@@ -25,6 +25,7 @@ from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.sensing import mechanics
 from crashsense.sensing.sensor import number_faults
+from crashsense.values import Shown
 
 FORMS = ("comb", "plate")
 READ_OUTS = ("charge", "bridge")
@@ -37,7 +38,7 @@ DEVIATIONS = ("gap", "edge", "beam", "thickness", "pressure", "centre")
 
 
 @dataclass(frozen=True, kw_only=True)
-class Element:
+class Element(Shown):
     """One capacitive element. SI units; defaults are common practice.
 
     Mass: ``plate_length``, ``plate_width``, ``thickness`` [m], ``filled`` share of the plate that
@@ -374,7 +375,7 @@ def _ratio(values: FloatArray, nominal: FloatArray) -> FloatArray:
 
 
 @dataclass(frozen=True, eq=False)
-class State:
+class State(Shown):
     """An element as made, at one temperature; numbers or arrays of one shape, SI units.
 
     ``compliance``: deflection for each m/s^2 [s^2]; ``divider``: share of the cubic part that the
@@ -405,7 +406,7 @@ class State:
 
 
 @dataclass(frozen=True, eq=False)
-class ElementDraws:
+class ElementDraws(Shown):
     """Elements of some draws, shape (draws,): factors on nominal numbers; ``offset`` [m/s^2]."""
 
     sensitivity: FloatArray

@@ -18,6 +18,7 @@ from crashsense.sensing.element import Element, package_band
 from crashsense.sensing.element_file import FILE_NAMES
 from crashsense.sensing.sensor import SensorSet
 from crashsense.units import STANDARD_GRAVITY as G
+from crashsense.values import content_of
 
 #: Height of the drop on the card [m], and how long the blow on a hard floor lasts [s] (practice,
 #: from memory: 0.1 to 0.5 ms on concrete or steel).
@@ -431,7 +432,7 @@ def element_sections(sensor_set: SensorSet) -> list[ElementSection]:
     places: dict[str, tuple[Element, list[str]]] = {}
     for channel, sensor in sensor_set.sensors.items():
         if sensor.element is not None:
-            places.setdefault(repr(sensor.element), (sensor.element, []))[1].append(channel)
+            places.setdefault(content_of(sensor.element), (sensor.element, []))[1].append(channel)
     return [
         ElementSection(
             name=element.name,

@@ -73,13 +73,6 @@ def capacitance(*, area: float, gap: float) -> float:
     return PERMITTIVITY * area / gap
 
 
-def capacitance_ratio(share: FloatArray | float) -> FloatArray:
-    """(C1 - C2) / (C1 + C2), exactly x/d (= *share*): a ratiometric read-out is linear."""
-    x = np.asarray(share, dtype=np.float64)
-    c1, c2 = 1.0 / (1.0 - x), 1.0 / (1.0 + x)
-    return np.asarray((c1 - c2) / (c1 + c2))
-
-
 def capacitance_difference(share: FloatArray | float, *, rest: float) -> FloatArray:
     """C1 - C2 = 2 C0 (x/d) / (1 - (x/d)^2) [F], *share* x/d within -1..1, *rest* C0 [F].
 
@@ -118,13 +111,6 @@ def overshoot(damping_ratio: float) -> float:
     return exp(-pi * damping_ratio / sqrt(1.0 - damping_ratio**2))
 
 
-def squeeze_film_damping(
-    *, length: float, width: float, gap: float, viscosity: float = 1.81e-5
-) -> float:
-    """Damping of a long plate over a narrow gap, mu L w^3 / d^3 [N s/m]; length >> width."""
-    return viscosity * length * width**3 / gap**3
-
-
 def squeeze_number(
     *, width: float, gap: float, hz: float, pressure: float = 101325.0, viscosity: float = 1.81e-5
 ) -> float:
@@ -137,24 +123,6 @@ def bandwidth_hz(*, resonance_hz: float, quality: float) -> float:
     q = quality
     inner = 1.0 - 1.0 / (2.0 * q * q)
     return resonance_hz * sqrt(inner + sqrt(inner * inner + 1.0))
-
-
-def sense_axes(acceleration: FloatArray, *, shared_mass: bool, coupling: float) -> FloatArray:
-    """What the axes of one element read: acceleration (axes, samples) -> readings (axes, samples).
-
-    Separate one-axis elements read their own axis. A shared mass is suspended by springs that lean
-    a little: each axis takes the share *coupling* [-] of every other one (two axes or three).
-    """
-    values = np.asarray(acceleration, dtype=np.float64)
-    if not 0 <= coupling < 0.5:
-        raise InputError([Fault("element", "coupling", coupling, "a share of 0 to 0.5")])
-    if not shared_mass:
-        return values.copy()
-    # Sum in the order of the axes: no matrix product.
-    total = values[0].copy()
-    for axis in values[1:]:
-        total = total + axis
-    return np.asarray((1.0 - coupling) * values + coupling * total)
 
 
 # --- springs -------------------------------------------------------------------------------------

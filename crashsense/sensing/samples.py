@@ -10,10 +10,11 @@ import numpy.typing as npt
 
 from crashsense.arrays import FloatArray
 from crashsense.event import Context
+from crashsense.values import Shown
 
 
 @dataclass(frozen=True, eq=False)
-class EcuSamples:
+class EcuSamples(Shown):
     """A block of control-unit samples: one tick for all channels.
 
     Parameters

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError, nearest, unknown_name
 from crashsense.sensing.transport import Payload, word_time_s
+from crashsense.values import Shown
 
 if TYPE_CHECKING:
     from crashsense.sensing.element import Element
@@ -46,7 +47,7 @@ def number_faults(where: str, name: str, value: object, *, whole: bool = False) 
 
 
 @dataclass(frozen=True, kw_only=True)
-class Sensor:
+class Sensor(Shown):
     """One sensor part, from true motion to the word on the bus. Units: u = SI unit of its kind.
 
     Element and front end
@@ -246,7 +247,7 @@ def _sensor_faults(sensor: Sensor) -> list[Fault]:
 
 
 @dataclass(frozen=True, kw_only=True)
-class ControlUnit:
+class ControlUnit(Shown):
     """When the control unit reads the codes and when it has processed them.
 
     ``tick_rate_hz`` [Hz]; ``read_s`` [s] from the synchronising instant (= sampling instant) to the
@@ -298,7 +299,7 @@ def _whole(ratio: float) -> bool:
 
 
 @dataclass(frozen=True, eq=False)
-class SensorSet:
+class SensorSet(Shown):
     """The sensors of a vehicle by channel, and the control unit that reads them."""
 
     name: str

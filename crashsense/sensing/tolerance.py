@@ -20,6 +20,7 @@ from crashsense.arrays import FloatArray, IntArray
 from crashsense.sensing.chain import CORNER_SETTINGS, NOMINAL_SETTING
 from crashsense.sensing.element import DEVIATIONS, ElementDraws
 from crashsense.sensing.sensor import ControlUnit, Sensor
+from crashsense.values import Shown
 
 #: Sample phases of a draw, as a share of the tick. Phase 0, the nominal one, samples exactly at
 #: time zero: nothing has happened yet and a whole tick passes before anything is seen. The worst.
@@ -52,7 +53,7 @@ OTHER_AXES: Mapping[str, tuple[str, ...]] = {
 
 
 @dataclass(frozen=True, eq=False)
-class UnitDraws:
+class UnitDraws(Shown):
     """What the sensors of a draw share: phase (index into PHASES), K above 25 degC."""
 
     phase: IntArray
@@ -60,7 +61,7 @@ class UnitDraws:
 
 
 @dataclass(frozen=True, eq=False)
-class SensorDraws:
+class SensorDraws(Shown):
     """One sensor's deviations, all of shape (draws,).
 
     reading = gain * a + sum(cross[other] * a_other) + offset + drift * max(t, 0) + noise

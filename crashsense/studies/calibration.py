@@ -44,6 +44,7 @@ from crashsense.rules.numbers import (
 from crashsense.sensing import SensorSet, load_sensor_set
 from crashsense.studies.bench import Bench, Judged, Row, Setup, Shelf, opened_bench
 from crashsense.trials.block import channels_read
+from crashsense.values import content_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -575,7 +576,7 @@ def calibration_sources(
 
 
 def _identity(text: str, setup: Setup, folds: int, rows: Sequence[Row]) -> str:
-    content = [text, setup.draws, setup.seed, repr(setup.sensor_set), setup.restraints, folds]
+    content = [text, setup.draws, setup.seed, content_of(setup.sensor_set), setup.restraints, folds]
     # In an order that does not depend on the number of workers.
     content += sorted((row.event, row.restraint, row.expectation) for row in rows)
     return hashlib.sha256(repr(content).encode()).hexdigest()

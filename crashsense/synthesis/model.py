@@ -12,6 +12,7 @@ import numpy.typing as npt
 from crashsense import draws as random_draws
 from crashsense.arrays import FloatArray
 from crashsense.errors import unknown_name
+from crashsense.values import Shown
 
 if TYPE_CHECKING:
     from pydantic import BaseModel
@@ -32,7 +33,7 @@ class Tolerance:
 
 
 @dataclass(frozen=True, eq=False)
-class Variation:
+class Variation(Shown):
     """The deviations of a block of draws from nominal, and its noise, all by name.
 
     ``deviations[name]`` has shape (draws,); ``noise(role, width)`` returns standard normal numbers
@@ -94,7 +95,7 @@ def draw_variation(
 
 
 @dataclass(frozen=True, eq=False)
-class Synthesis:
+class Synthesis(Shown):
     """What a model returns: arrays of shape (draws, samples) in SI, J211 axes.
 
     Parameters
@@ -126,7 +127,7 @@ class Synthesis:
 
 
 @dataclass(frozen=True)
-class PulseModel:
+class PulseModel(Shown):
     """A physical model that recipes name by ``model = "..."``.
 
     ``parameters`` is a pydantic model that validates the recipe's ``[parameters]`` table (units in

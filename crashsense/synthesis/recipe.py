@@ -43,6 +43,7 @@ from crashsense.synthesis.nominal_cache import nominal_block, prepare
 from crashsense.synthesis.recipe_file import RecipeFile, RequirementEntry, read_requirements
 from crashsense.synthesis.selection import select_events
 from crashsense.synthesis.wording import faults_of, misread
+from crashsense.values import Shown
 
 #: Two times closer than this are the same time [s].
 SAME_TIME_S = 1e-9
@@ -56,7 +57,7 @@ VEHICLES = "vehicles"
 
 
 @dataclass(frozen=True, eq=False)
-class Recipe:
+class Recipe(Shown):
     """One recipe: cheap to read, physics on demand. Also the source of its events.
 
     ``mirrored_from`` is set on a recipe whose left and right were exchanged.

@@ -26,6 +26,7 @@ from crashsense.scoring import (
     reached,
 )
 from crashsense.sensing import EcuSamples, Sensed, SensorSet
+from crashsense.values import Shown
 
 #: Which channels have a valid sample, and the draws of a block of which that holds.
 ValidChannels = list[tuple[tuple[bool, ...], IntArray]]
@@ -35,7 +36,7 @@ NO_RULE = "{algorithm} has no rule for it"
 
 
 @dataclass(frozen=True, eq=False)
-class Answer:
+class Answer(Shown):
     """What a rule gave for one restraint of one event; every array has shape (draws,).
 
     Parameters
@@ -125,7 +126,7 @@ def _joined_branches(parts: Sequence[Mapping[str, FloatArray]]) -> dict[str, Flo
 
 
 @dataclass(frozen=True, eq=False)
-class InOrder:
+class InOrder(Shown):
     """Two restraints of one event, scored for their order; arrays of shape (draws,).
 
     ``fire_s``, ``other_s``: fire times of the restraint and of the one that it must follow [s];

@@ -26,6 +26,7 @@ FLOATS = (
 )
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("path", ["auto", "full"])
 def test_engines_give_the_same_table(path):
     pytest.importorskip("numba")
@@ -164,6 +165,7 @@ def test_unknown_engine_is_named():
         engine.choose("numpyy")
 
 
+@pytest.mark.quick(2)
 @pytest.mark.parametrize("path", ["auto", "full"])
 @pytest.mark.parametrize("name", ["wall_full_56", "hammer_bracket_severe", "rollover_kerb_25"])
 def test_engines_sense_the_same_codes(name, path):

@@ -54,7 +54,8 @@ def test_events_of_a_class_share_their_scales(recipes):
             assert low < reading.raw.min()
             assert reading.raw.max() < high
     ranged = page.catalogue_page([one])
-    assert "Ranges of row M04, from memory" in ranged
+    assert "Beside the ranges of row M04" in ranged
+    assert "5 to 20, memory" in ranged
 
 
 @pytest.mark.parametrize(

@@ -173,5 +173,8 @@ def test_the_sentence_adds_the_draws(run):
     found = outcome_of(run.nominal, ("standard", "guarded"), tally=run.tally)
     assert isinstance(run.tally, Tally)
     number = len(run.tally.failures(("standard", "guarded")))
-    noun = "requirement fails" if number == 1 else "requirements fail"
-    assert found.sentence.endswith(f"; {number} {noun} in some of 4 random draws.")
+    assert number == 0
+    assert found.sentence.endswith("; no requirement fails in any of 4 random draws.")
+    some = replace(found, drawn=1).sentence
+    assert some.endswith("; 1 requirement fails in some of 4 random draws.")
+    assert "2 requirements fail in some of 4" in replace(found, drawn=2).sentence

@@ -24,7 +24,6 @@ from crashsense.sensing.faults import (
     SwappedPolarity,
     make_fault,
 )
-from crashsense.sensing.sensitivity import designed_deviates
 from crashsense.sensing.tolerance import PHASES, draw_sensor, draw_unit
 from crashsense.signal import Signal, cumulative_trapezoid
 from crashsense.units import STANDARD_GRAVITY as G
@@ -205,10 +204,10 @@ def test_one_signal_for_all_is_computed_as_one(monkeypatch: pytest.MonkeyPatch) 
     from crashsense.sensing import chain
 
     rows = []
-    original = chain.filter_each
+    original = chain.apply_setting
     monkeypatch.setattr(
         chain,
-        "filter_each",
+        "apply_setting",
         lambda samples, **k: rows.append(len(samples)) or original(samples, **k),
     )
     out = sense(
@@ -353,28 +352,6 @@ def test_unknown_fault_and_values() -> None:
     assert [fault.field for fault in caught.value.faults] == ["levle", "level", "until_s"]
     with pytest.raises(InputError, match="later than"):
         NoiseBurst(level=1.0, from_s=1.0, until_s=0.5)
-
-
-# --- sensitivity ---------------------------------------------------------------------------------
-
-
-def test_designed_points() -> None:
-    points = designed_deviates(64, seed=2, method="sobol", roles=("sensitivity", "offset"))
-    assert (points[:, 2:] == 0).all()
-    # A stratified sample: one point in each of 64 slices of the normal distribution.
-    assert np.abs(points[:, :2].mean(axis=0)).max() < 0.08
-    out = sense(
-        signals(),
-        load_sensor_set(),
-        draws=range(1, 65),
-        channels=["central_x"],
-        deviates={"central_x": points},
-    )
-    peak = np.abs(out.samples.channels["central_x"]).max(axis=-1)
-    # Sensitivity 2 % a sigma decides the peak.
-    assert np.corrcoef(peak, points[:, 0])[0, 1] > 0.8
-    with pytest.raises(InputError, match="power of 2"):
-        designed_deviates(60, seed=1, method="sobol")
 
 
 @settings(max_examples=15, deadline=None)

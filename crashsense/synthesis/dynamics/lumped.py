@@ -10,6 +10,9 @@ right and c ahead of its centre of gravity, pushes it back, aside and round, and
 turns with it (a falls by the turn). Its edge moves across the car, and what it comes to cover is
 met from then on.
 
+Tyres hold an axle that slides sideways: G min(1, v / v0) against its lateral velocity v, with the
+limit G = mu g times the mass that the axle carries at rest.
+
 Kinematics are linear (small yaw): a point ahead by p and to the right by q of the centre of gravity
 stands at (x - q yaw, y + p yaw). So every spring works along fixed directions of the degrees of
 freedom, and takes from one exactly what it gives to the others: momentum and energy balance.
@@ -126,14 +129,14 @@ def integrate(
             columns.inverse_mass, columns.velocity, columns.share, columns.gap, columns.ripple,
             columns.phase, columns.stiffness, columns.per_length, columns.damper, columns.pull,
             columns.least, columns.tie, columns.normal, columns.friction, columns.per_width,
-            columns.overlap, columns.met, columns.contact_right, columns.numbers, offset, slope,
-            step_s, rest, kept,
+            columns.overlap, columns.met, columns.contact_right, columns.grip, columns.numbers,
+            offset, slope, step_s, rest, kept,
         )  # fmt: skip
     else:
         if ledger:
             count = len(SPRINGS) + len(TIES)
             sizes = {"force": count, "set": count, "drag": 4, "sliding": CONTACTS}
-            sizes |= {"damped": CRUSHED, "lost": CRUSHED}
+            sizes |= {"damped": CRUSHED, "lost": CRUSHED, "held": 2}
             sizes |= {"velocity": len(FREEDOMS), "travel": len(FREEDOMS), "straight": len(SPRINGS)}
             books = {name: np.zeros((steps, n, system.draws)) for name, n in sizes.items()}
         _run_arrays(columns, offset, slope, steps, step_s, rest, kept, books)
@@ -167,7 +170,7 @@ def _run_arrays(
     """All steps in numpy, draws side by side."""
     (
         rate, per_fold, slip, slip_slope, span, ahead, direct_ahead, direct_right, per_cell,
-        per_sliding, solid, per_car, behind,
+        per_sliding, solid, per_car, behind, axle_ahead, axle_behind,
     ) = columns.numbers.tolist()  # fmt: skip
     draws = columns.friction.size
     count = len(SPRINGS)
@@ -268,10 +271,16 @@ def _run_arrays(
         acc[1] = ((rail_right - fx[1]) - half) + fb
         acc[2] = (f[7] - fx[3]) - fm
         acc[3] = (((fm - rail_left) - rail_right) - f[7]) - fx[4]
-        acc[4] = -(front_y + fy[4])
+        axle_slide = (y[1] + axle_ahead * yaw[1], y[1] - axle_behind * yaw[1])
+        held, held_behind = (
+            limit * _clipped(slid * per_sliding, 1.0)
+            for limit, slid in zip(columns.grip, axle_slide, strict=True)
+        )
+        acc[4] = -(front_y + fy[4]) - (held + held_behind)
         acc[5] = (
             (span * ((rail_right - rail_left) + 2.0 * fb) - lever * front_y) - direct * fy[4]
         ) + direct_right * fx[4]
+        acc[5] += axle_behind * held_behind - axle_ahead * held
         acc[6] = on_face - f[8]
         acc[7] = f[8] * c - rubbed * s
         acc[8] = f[8] * s + rubbed * c
@@ -291,6 +300,7 @@ def _run_arrays(
             books["lost"][step] = books["damped"][step] * x[1, :CRUSHED]
             books["drag"][step] = (drag_left, drag_right, drag_m, drag_b)
             books["sliding"][step] = rub * slide
+            books["held"][step] = (held * axle_slide[0], held_behind * axle_slide[1])
             books["travel"][step], books["velocity"][step] = q
             books["straight"][step] = straight
         q[1] += acc * step_s

@@ -84,6 +84,8 @@ class System:
     car_width_m : width of the car [m]
     contact_right_m : contact to the right of the obstacle's centre of gravity, along its face [m]
     contact_ahead_m : contact ahead of the obstacle's centre of gravity [m]
+    grip_n : lateral force of all tyres of the sliding car [N]
+    axles_m : front axle ahead, rear axle behind the centre of gravity [m]
     """
 
     mass: Mapping[str, FloatArray]
@@ -114,6 +116,8 @@ class System:
     car_width_m: float = float("inf")
     contact_right_m: FloatArray | float = 0.0
     contact_ahead_m: float = 0.0
+    grip_n: FloatArray | float = 0.0
+    axles_m: tuple[float, float] = (1.0, 1.0)
 
     @property
     def draws(self) -> int:
@@ -203,9 +207,10 @@ class Columns:
     overlap: FloatArray  # (draws,)
     met: FloatArray  # (9, 3): a, b, most
     contact_right: FloatArray  # (draws,)
+    grip: FloatArray  # (2, draws): of front and rear axle
     numbers: FloatArray  # rate, 1 / fold, slip limit, slip slope, half span, ahead, (direct) ahead,
     # (direct) right, cells a metre, 1 / sliding speed of full friction, SOLID, 1 / width of the
-    # car, contact ahead of the obstacle's centre of gravity
+    # car, contact ahead of the obstacle's centre of gravity, axles ahead and behind
 
 
 #: Sliding speed at which friction is in full [m/s]: below it grows with the speed.
@@ -228,6 +233,7 @@ def columns_of(system: System) -> Columns:
         for rail in RAILS:
             pull[rail] = system.pull_n / stiffness[rail]
             least[rail] = -np.inf
+    axles = system.axles_m
     mass = rows(system.mass, FREEDOMS)
     inverse_mass = 1.0 / mass
     # Two bodies that part, by their reduced mass; the cross-beam holds both front ends.
@@ -264,12 +270,13 @@ def columns_of(system: System) -> Columns:
         overlap=system.overlap * np.ones(draws),
         met=np.array([system.met.get(n, (1.0, 0.0, 1.0)) for n in SPRINGS]),
         contact_right=system.contact_right_m * np.ones(draws),
+        grip=np.outer([axles[1], axles[0]], system.grip_n * np.ones(draws)) / sum(axles),
         numbers=np.array(
             [
                 system.rate, 1.0 / system.fold_m, system.slip_n, system.slip_n_s_m,
                 system.half_span_m, system.front_ahead_m, system.direct_ahead_m,
                 system.direct_right_m, 1.0 / CELL_M, 1.0 / SLIDING_M_S, SOLID,
-                1.0 / system.car_width_m, system.contact_ahead_m,
+                1.0 / system.car_width_m, system.contact_ahead_m, *axles,
             ]
         ),
     )  # fmt: skip

@@ -153,6 +153,11 @@ def _felt_rows(
             signals[name][rows, first:last] += shaken[name]
 
 
+def _largest(values: FloatArray) -> FloatArray:
+    """The value of largest size in each row, with its sign."""
+    return values[np.arange(values.shape[0]), np.abs(values).argmax(axis=1)]
+
+
 def facts_of(system: System, motion: Motion, *, first: int) -> dict[str, FloatArray]:
     """Figures of each draw for the event's card."""
     step = 1.0 / RATE_HZ
@@ -171,9 +176,8 @@ def facts_of(system: System, motion: Motion, *, first: int) -> dict[str, FloatAr
         )
         distance[rows] = travel.max(axis=1)
         time[rows] = travel.argmax(axis=1) * step
-        aside[rows] = cumulative_trapezoid(y, step_s=step)[:, -1]
-        rate = cumulative_trapezoid(yaw, step_s=step)
-        turn[rows] = rate[np.arange(rate.shape[0]), np.abs(rate).argmax(axis=1)]
+        aside[rows] = _largest(cumulative_trapezoid(y, step_s=step))
+        turn[rows] = _largest(cumulative_trapezoid(yaw, step_s=step))
     return {
         "speed_m_s": speed,
         "velocity_change_m_s": change,

@@ -7,9 +7,9 @@ sensors make of it stands in :mod:`crashsense.synthesis.frontal.felt`.
 The obstacle overlaps from the left, a slanted wall meets the left corner first; a recipe with
 ``struck_side = "right"`` is the mirror image.
 
-Valid for impacts of a small car up to about 70 km/h and 20 degrees of yaw; no wheels, no brakes, no
-gravity. A trolley or another car is a planar body as well: struck beside its centre of gravity, it
-turns.
+Valid for impacts of a small car up to about 70 km/h and 20 degrees of yaw; no brakes, no vertical
+motion; tyres hold the car sideways only. A trolley or another car is a planar body as well: struck
+beside its centre of gravity, it turns.
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ from crashsense.synthesis.frontal.felt import RATE_HZ, SAMPLES, START_S, ZERO, f
 from crashsense.synthesis.frontal.obstacles import MET, OBSTACLES, Obstacle, slant_gaps
 from crashsense.synthesis.frontal.vehicle import FrontalVehicle, load_vehicle
 from crashsense.synthesis.model import PulseModel, Synthesis, Tolerance, Variation, register_model
+from crashsense.units import STANDARD_GRAVITY
 
 #: Draws in a block: many, because the steps in time are short.
 BLOCK = 512
@@ -238,6 +239,8 @@ def build_system(
         car_width_m=geometry.width_m if parameters.overlap < 1.0 else np.inf,
         contact_right_m=_off_centre(obstacle, overlap, geometry.width_m),
         contact_ahead_m=obstacle.ahead_m,
+        grip_n=geometry.tyre_grip * STANDARD_GRAVITY * whole,
+        axles_m=(geometry.wheel_ahead_m, geometry.wheelbase_m - geometry.wheel_ahead_m),
     )  # fmt: skip
 
 

@@ -125,6 +125,8 @@ class Geometry(_Strict):
     rail_half_span_m: float = Field(gt=0.0, le=1.5)
     width_m: float = Field(gt=0.5, le=3.0)
     wheel_ahead_m: float
+    wheelbase_m: float = Field(default=2.5, gt=0.5, le=6.0)
+    tyre_grip: float = Field(default=0.7, ge=0.0, le=1.5)
     half_track_m: float = Field(gt=0.0, le=1.5)
     bonnet_ahead_m: float
     side_sensor_ahead_m: float

@@ -196,6 +196,7 @@ def _read(
         rate_hz=RATE_HZ,
     )
     pillar = (latch - passed) / place.local_mass_kg
+    inner = (motion.force[skin_body] - motion.force[skin_body + 1]) / door.inner_kg
     readings = felt(
         structure,
         place,
@@ -216,6 +217,7 @@ def _read(
             "velocity_change_m_s": motion.speed[-1][:, -1],
             "dent_m": dent.max(axis=-1),
             "place_peak_m_s2": np.abs(pillar).max(axis=-1),
+            "inner_panel_peak_m_s2": np.abs(inner).max(axis=-1),
             "pressure_peak_pa": pressure.max(axis=-1),
         },
         trace={

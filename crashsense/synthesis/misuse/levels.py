@@ -1,8 +1,12 @@
 """Levels of misuse and rough road beside the ranges of the trade.
 
 No public measurements of misuse exist; the ranges are from memory of the trade (rows of the event
-matrix). A level below its range is a milder setting or a sensor further away; a level above it
-would be an error of the model.
+matrix). A level below its range is a milder setting than the row's range is meant for, and the
+recipe's notes say why; a level above it would be an error of the model. Where a row's own words
+exclude an event from its range, the range is a closed form, and ``basis`` says so:
+
+* a hump longer than a row's pulse (:func:`long_hump_range`);
+* a mallet whose rubber face lasts longer than the row's hammers (:func:`rubber_range_g`).
 """
 
 from __future__ import annotations
@@ -12,8 +16,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from crashsense.synthesis.misuse.blows import HardBlow
+from crashsense.synthesis.misuse.contact import (
+    MATERIALS,
+    contact_peak,
+    effective_modulus,
+    hertz_stiffness,
+)
+from crashsense.synthesis.misuse.structure import find_place
 from crashsense.synthesis.model import Synthesis
 from crashsense.synthesis.recipe import Recipe
+from crashsense.synthesis.road.ride import RoadHump
+from crashsense.synthesis.road.vehicle import Ride, load_ride, ride_path
 from crashsense.units import STANDARD_GRAVITY
 
 #: Ambient pressure [Pa] to which pressure levels relate.
@@ -71,6 +85,17 @@ def _late_velocity(synthesis: Synthesis) -> float:
     return float(np.abs(speeds).max())
 
 
+def _struck_satellite(synthesis: Synthesis) -> float:
+    """Peak [g] where a satellite near the blow would sit.
+
+    A door's inner panel where its skin is struck: the library's own satellite sits on the B-pillar
+    and feels little of that. The satellite itself where the pillar is struck.
+    """
+    if "inner_panel_peak_m_s2" in synthesis.facts:
+        return float(synthesis.facts["inner_panel_peak_m_s2"][0]) / STANDARD_GRAVITY
+    return _peak("side_left_y")(synthesis)
+
+
 def _pressure(synthesis: Synthesis) -> float:
     if "door_left_pressure" not in synthesis.signals:
         return np.nan
@@ -79,13 +104,14 @@ def _pressure(synthesis: Synthesis) -> float:
 
 @dataclass(frozen=True, eq=False)
 class Level:
-    """A quantity of a row of the event matrix, and its range from memory of the trade."""
+    """A quantity of a row of the event matrix, its range, and where the range is from."""
 
     quantity: str
     unit: str
     low: float
     high: float
     measure: Callable[[Synthesis], float]
+    basis: str = "memory"
 
 
 #: Row of the event matrix -> what is measured and its range (all from memory).
@@ -118,7 +144,7 @@ LEVELS: dict[str, tuple[Level, ...]] = {
         Level("door pressure, peak", "%", 1.0, 3.0, _pressure),
     ),
     "M10": (
-        Level("side satellite, peak", "g", 20.0, 60.0, _peak("side_left_y")),
+        Level("satellite at the struck place, peak", "g", 20.0, 60.0, _struck_satellite),
         Level("door pressure, peak", "%", 1.0, 4.0, _pressure),
     ),
     "M12": (
@@ -140,6 +166,77 @@ LEVELS: dict[str, tuple[Level, ...]] = {
     ),
 }
 
+#: Longest obstacle [m] whose pulse lasts no more than the 60 ms of row M06, at its 70 km/h.
+LONGEST_HUMP_M = 0.060 * 70.0 / 3.6
+#: Masses [kg] and speeds [m/s] of the hammers of row M08, least and most (memory).
+HAMMERS = ((1.0, 2.0), (3.0, 5.0))
+
+
+def long_hump_range(
+    ride: Ride, *, speed_m_s: float, height_m: float, length_m: float
+) -> tuple[float, float]:
+    """Least and most z [g] of a car over a round hump that is long against its pulse.
+
+    The road rises with v = V tan(entry), tan(entry) = (L / 2) / (R - h). Least: the front dampers
+    alone push the body, 2 c(v) / M. Most: the front corner meets bump stop (at its first length)
+    and tyre in series at that speed, v sqrt(k / m).
+
+    >>> from crashsense.synthesis.road.vehicle import load_ride, ride_path
+    >>> ride = load_ride(str(ride_path("small_car_ride", near=None)))
+    >>> low, high = long_hump_range(ride, speed_m_s=40 / 3.6, height_m=0.075, length_m=3.7)
+    >>> round(low, 2), round(high, 1)
+    (0.11, 1.7)
+    """
+    half = 0.5 * length_m
+    radius = (half**2 + height_m**2) / (2.0 * height_m)
+    rise = speed_m_s * half / (radius - height_m)
+    body = ride.mass_kg - 2.0 * sum(ride.wheel_mass_kg)
+    knee = ride.damper_knee_m_per_s
+    slow = min(rise, knee) + ride.damper_fall * max(rise - knee, 0.0)
+    least = 2.0 * ride.damper_bump_n_s_per_m[0] * slow / body
+    stop, tyre = 2.0 * ride.stop_stiffness_n_per_m, ride.tyre_stiffness_n_per_m
+    corner = 0.5 * ride.front_axle_load_share * body
+    most = rise * (stop * tyre / (stop + tyre) / corner) ** 0.5
+    return least / STANDARD_GRAVITY, most / STANDARD_GRAVITY
+
+
+def rubber_range_g(blow: HardBlow) -> tuple[float, float]:
+    """Least and most peak [g] of the struck place under a rubber face of the row's hammers.
+
+    Hertz, elastic, over the local mass: :func:`crashsense.synthesis.misuse.contact.contact_peak`.
+    """
+    place = find_place(blow.loaded(), blow.place)
+    assert place.sheet is not None  # checked with the recipe
+    modulus = effective_modulus(MATERIALS[blow.striker_material], MATERIALS[place.sheet.material])
+    stiffness = hertz_stiffness(modulus, radius_m=1e-3 * blow.striker_radius_mm)
+    local = place.local_mass_kg
+    least, most = (
+        contact_peak(mass * local / (mass + local), stiffness=stiffness, speed_m_s=speed)
+        / (local * STANDARD_GRAVITY)
+        for mass, speed in HAMMERS
+    )
+    return float(least), float(most)
+
+
+def levels_of(recipe: Recipe) -> tuple[Level, ...]:
+    """What is measured of a recipe: the levels of its row, or the closed form that replaces one."""
+    row = LEVELS.get(recipe.matrix, ())
+    own = recipe.parameters
+    if isinstance(own, RoadHump) and own.length_m > LONGEST_HUMP_M and row:
+        low, high = long_hump_range(
+            load_ride(str(ride_path(own.vehicle, near=None))),
+            speed_m_s=own.speed_kmh / 3.6,
+            height_m=1e-3 * own.height_mm,
+            length_m=own.length_m,
+        )
+        return (Level(row[0].quantity, "g", low, high, row[0].measure, "dampers to bump stop"),)
+    if isinstance(own, HardBlow) and own.striker_material == "hard_rubber" and row:
+        low, high = rubber_range_g(own)
+        first = Level(row[0].quantity, "g", low, high, row[0].measure, "rubber face, Hertz")
+        return (first, *row[1:])
+    return row
+
+
 #: Anchored block and the like: made to lie beyond the range of the no-fire row.
 BEYOND = ("undercarriage_anchored",)
 
@@ -155,6 +252,9 @@ class Measured:
     value: float
     low: float
     high: float
+    basis: str = "memory"
+    #: notes of the recipe: they say why a level lies below its range
+    notes: str = ""
 
     @property
     def place(self) -> str:
@@ -170,7 +270,7 @@ def measure_levels(recipes: Iterable[Recipe]) -> list[Measured]:
     """Measure every recipe whose row has ranges, nominal draw, in the order of the matrix."""
     found: list[Measured] = []
     for recipe in recipes:
-        levels = LEVELS.get(recipe.matrix, ())
+        levels = levels_of(recipe)
         if not levels:
             continue
         synthesis = recipe.nominal_synthesis()
@@ -187,28 +287,37 @@ def measure_levels(recipes: Iterable[Recipe]) -> list[Measured]:
                         value,
                         level.low,
                         level.high,
+                        level.basis,
+                        recipe.notes,
                     )
                 )
     return sorted(found, key=lambda m: (m.row, m.recipe))
 
 
 def levels_table(measured: Iterable[Measured]) -> str:
-    """A table in Markdown."""
+    """A table in Markdown, and for each recipe below a range the reason that it states."""
+    measured = list(measured)
     lines = [
         "# Levels of misuse, rough road and animal strikes",
         "",
         "Nominal draw of each recipe beside the range of its row of the event matrix. The ranges",
-        "are from memory of the trade: no public measurements of misuse exist. *below*: a milder",
-        "setting, or a sensor far from the struck place (the side satellite sits on the B-pillar,",
-        "not in the door). *open*: meant to lie beyond the no-fire range. Synthetic data of one",
-        "fictional car; no ground for a decision about a real one.",
+        "are from memory of the trade, as no public measurements of misuse exist, or a closed form",
+        "where the row's own words exclude the event (a hump longer than its pulse, a rubber face",
+        "softer than its hammers). *below*: the reason stands after the table. *open*: meant to",
+        "lie beyond the no-fire range. *Satellite at the struck place*: the inner panel of a",
+        "struck door; the library's own satellite sits on the B-pillar and feels less. Synthetic",
+        "data of one fictional car; no ground for a decision about a real one.",
         "",
-        "| row | recipe | quantity | level | range | place |",
-        "|---|---|---|---|---|---|",
+        "| row | recipe | quantity | level | range | range from | place |",
+        "|---|---|---|---|---|---|---|",
     ]
     lines += [
         f"| {m.row} | `{m.recipe}` | {m.quantity} | {m.value:.3g} {m.unit} "
-        f"| {m.low:.3g} to {m.high:.3g} | {m.place} |"
+        f"| {m.low:.3g} to {m.high:.3g} | {m.basis} | {m.place} |"
         for m in measured
     ]
+    below = {m.recipe: m.notes for m in measured if m.place == "below"}
+    if below:
+        lines += ["", "## Why a level lies below its range", ""]
+        lines += [f"- `{name}`: {why or 'the recipe does not say.'}" for name, why in below.items()]
     return "\n".join(lines) + "\n"

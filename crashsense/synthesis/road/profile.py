@@ -208,22 +208,27 @@ def rail_crossing(
     s: FloatArray,
     *,
     step_m: FloatArray | float,
+    deck: float,
     head_m: float,
     flank_m: float,
     gauge_m: float,
     tracks: int,
     track_distance_m: float,
 ) -> FloatArray:
-    """Tracks that rise above a settled road: up at the first rail of each, down after its second.
+    """Tracks whose rails rise by *step_m* above a settled road, shape of *s*.
 
-    The deck between the rails of a track lies level with their heads; beside them the road is worn
-    to a flank.
+    ``deck`` [-]: how far the deck between the rails of a track has settled, 0: level with the rail
+    heads (one step up and one down for each track), 1: level with the road (a pair of steps at each
+    rail). Beside a rail the road and the deck are worn to a flank.
     """
     out = np.zeros(s.shape)
-    half = 0.5 * (gauge_m + head_m)
     for track in range(tracks):
-        beside = np.abs(s - track * track_distance_m - half) - half
-        out = np.maximum(out, np.clip(1.0 - beside / flank_m, 0.0, 1.0))
+        first = track * track_distance_m
+        for rail in (first, first + gauge_m + head_m):
+            beside = np.abs(s - rail - 0.5 * head_m) - 0.5 * head_m
+            out = np.maximum(out, np.clip(1.0 - beside / flank_m, 0.0, 1.0))
+        between = (s > first) & (s < first + gauge_m + 2.0 * head_m)
+        out = np.where(between, np.maximum(out, 1.0 - deck), out)
     return np.asarray(out * np.asarray(step_m))
 
 

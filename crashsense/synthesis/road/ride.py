@@ -15,7 +15,14 @@ from math import pi
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
 
 from crashsense.arrays import FloatArray
 from crashsense.draws import generator
@@ -149,19 +156,29 @@ class JumpLanding(_Obstacle):
 
 
 class RailCrossing(_Obstacle):
-    """Tracks with a deck between their rails that rise above a settled road."""
+    """Tracks that rise above a settled road; the deck between their rails has settled or not."""
 
     step_mm: float = Field(gt=0, lt=100)
+    deck_below_rails_mm: float = Field(default=0.0, ge=0, lt=100)
     head_mm: Positive
     flank_mm: Positive = 60.0
     gauge_m: Positive
     tracks: int = Field(ge=1, le=6)
     track_distance_m: Positive
 
+    @model_validator(mode="after")
+    def _deck_above_road(self) -> RailCrossing:
+        if self.deck_below_rails_mm > self.step_mm:
+            raise ValueError(
+                f"deck_below_rails_mm: at most step_mm ({self.step_mm:g}), the level of the road"
+            )
+        return self
+
     def shape(self, s: FloatArray) -> FloatArray:
         return road_profile.rail_crossing(
             s,
             step_m=1e-3 * self.step_mm,
+            deck=self.deck_below_rails_mm / self.step_mm,
             head_m=1e-3 * self.head_mm,
             flank_m=1e-3 * self.flank_mm,
             gauge_m=self.gauge_m,
@@ -391,7 +408,7 @@ _register("pothole", Pothole, "car with roll, left wheels through a hole with sh
 _register("road_hump", RoadHump, "half-car over a circular hump")
 _register("road_dip", RoadDip, "half-car through a cosine dip, bump stops")
 _register("jump_landing", JumpLanding, "half-car over a lip: flight, landing, bump stops, rims")
-_register("rail_crossing", RailCrossing, "half-car over the decks of railway tracks")
+_register("rail_crossing", RailCrossing, "half-car over the rails and decks of railway tracks")
 _register("random_road", RandomRoadDrive, "half-car on a random profile of an ISO 8608 class")
 _register("washboard", Washboard, "half-car on regular waves and a random profile")
 _register("cobbles", Cobbles, "half-car on domed stones and a random profile")

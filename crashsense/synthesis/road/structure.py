@@ -8,7 +8,8 @@ body directly, by the second step alone:
   oscillator, so that ``H = ((1 - p) s^2 + 2 z w s + w^2) / (s^2 + 2 z w s + w^2)``: 1 at rest,
   p / 2z at the mode, 1 - p far above it (the tyre isolates);
 * *chassis and body*: suspension bushes, subframe, engine on its mounts, tunnel and floor, as modes
-  side by side. The location answers the force F per vehicle mass m with
+  side by side, and the first bending of the whole body, which moves the tunnel against the axles
+  (R < 0). The location answers the force F per vehicle mass m with
   ``R 2 z w s / (s^2 + 2 z w s + w^2) F / m``. R [-] is the inertance from the wheel to the location
   at the mode over that of a rigid car (1 / m).
 

@@ -53,18 +53,9 @@ UNSURE = np.minimum(
     [[0.5 / np.sqrt((b - a) * (end - start)) for a, b in BANDS] for start, end in WINDOWS], 0.15
 )
 
-#: Nothing measured says that a crush at the corner shakes the tunnel less: the small overlap among
-#: the five tests obeys the law as the walls do.
-ABOVE = pytest.mark.xfail(
-    strict=True,
-    reason="400-1000 Hz: 7.6 g at 15-35 ms, to 7.3; 1000-2500 Hz: 12.1 g at 35-60 ms, to 11.7",
-)
 
-
-@pytest.mark.parametrize(
-    "name",
-    [pytest.param(n, marks=[ABOVE] if n == "small_overlap_64" else []) for n in OTHERS],
-)
+@pytest.mark.quick(2)
+@pytest.mark.parametrize("name", OTHERS)
 def test_other_crashes_lie_within_the_range_of_seven_further_channels(name):
     """15-60 ms after the structure is reached, mean of 30 draws; either way :data:`UNSURE`."""
     found = mean_levels(name, "central_x", reached_s=OTHERS[name])
@@ -73,6 +64,7 @@ def test_other_crashes_lie_within_the_range_of_seven_further_channels(name):
     assert np.all(found[1:] > (LEAST / (1.0 + UNSURE))[1:])
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("name", ["bumper_barrier_10", "repair_wall_15", "wall_full_13"])
 def test_slow_crashes_shake_the_tunnel_too(name):
     """At 8 km/h P/m is 35-40 W/kg: 5 m/s^2 in each band (law); more at 10 to 15 km/h."""

@@ -44,6 +44,7 @@ def test_octave_bands_lie_within_the_class_limits(class_a):
         assert scaled == pytest.approx(16e-6, rel=0.12)
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("name", CLASSES)
 def test_variance_matches_the_band_formula(name):
     # sigma^2 = Gd(n0) n0^2 (1/n1 - 1/n2), computed; the whole range of the profile 0.01..10.
@@ -121,6 +122,21 @@ def test_wheel_cannot_reach_the_bottom_of_a_short_hole():
     )[0]
     # sagitta of a chord of the hole's length
     assert path.min() == pytest.approx(-(radius - np.sqrt(radius**2 - 0.1**2)), abs=2e-3)
+
+
+def test_rails_are_step_pairs_where_the_deck_has_settled_too():
+    s = np.arange(-1.0, 7.0, 0.005)
+    more = {"head_m": 0.07, "flank_m": 0.03, "gauge_m": 1.435, "tracks": 2, "track_distance_m": 4.0}
+    level = rp.rail_crossing(s, step_m=0.035, deck=0.0, **more)
+    proud = rp.rail_crossing(s, step_m=0.035, deck=1.0, **more)
+    half = rp.rail_crossing(s, step_m=0.035, deck=0.5, **more)
+    climbs = [int((np.diff((height > 0.03).astype(int)) > 0).sum()) for height in (level, proud)]
+    assert climbs == [2, 4]  # one step up for each track, or one for each rail
+    between = np.argmin(np.abs(s - 0.75))
+    assert [float(h[between]) for h in (level, half, proud)] == pytest.approx([0.035, 0.0175, 0.0])
+    assert proud.max() == level.max() == pytest.approx(0.035)
+    rails = s[np.flatnonzero(np.diff((proud > 0.03).astype(int)) > 0)]
+    assert rails[1] - rails[0] == pytest.approx(1.435 + 0.07, abs=0.006)
 
 
 def test_tyre_patch_is_a_mean_that_keeps_height_and_energy():

@@ -35,7 +35,7 @@ def test_every_misuse_recipe_has_a_severe_setting(recipes):
 def test_sweep_runs_from_nominal_to_severe(recipes):
     ladder = severity_sweep("kerb_climb_30", recipes=recipes.values(), shares=[0, 0.25, 0.5, 1])
     heights = [recipe.parameters.height_mm for recipe in ladder]
-    assert heights == pytest.approx([120.0, 127.5, 135.0, 150.0])
+    assert heights == pytest.approx([125.0, 131.25, 137.5, 150.0])
     lost = [-r.nominal().facts["velocity_change_m_s"][0] for r in ladder]
     assert np.all(np.diff(lost) > 0)
     nominal = recipes["kerb_climb_30"].nominal().signals["central_x"].samples

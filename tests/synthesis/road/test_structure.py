@@ -11,6 +11,7 @@ from scipy.signal import freqs
 from crashsense import engine
 from crashsense.synthesis import load_recipes
 from crashsense.synthesis.road.structure import RoadPath
+from crashsense.synthesis.road.vehicle import load_ride, ride_path
 from crashsense.units import STANDARD_GRAVITY as G
 
 RATE = 2000.0
@@ -36,6 +37,29 @@ def test_belt_and_mode_in_series_follow_their_formula(frequency):
     _, expected = freqs(upper, lower, worN=[2 * pi * frequency])
     path = RoadPath(tyre=[belt], body=[mode], factor=np.ones(1), rate_hz=RATE)
     assert gain(path, frequency) == pytest.approx(abs(expected[0]), rel=0.04)
+
+
+def test_first_bending_of_a_uniform_body_moves_the_tunnel_against_the_axles():
+    # free-free beam of 3.9 m, cosh(b) cos(b) = 1 (b = 4.730): textbook of vibrations, from memory.
+    # At resonance R = phi(wheel) phi(tunnel) / (2 zeta), shapes of mean square 1.
+    length, b = 3.9, 4.730041
+    assert np.cosh(b) * np.cos(b) == pytest.approx(1.0, abs=1e-4)
+    ratio = (np.cosh(b) - np.cos(b)) / (np.sinh(b) - np.sin(b))
+
+    def shape(x):
+        y = b * x / length
+        return np.cosh(y) + np.cos(y) - ratio * (np.sinh(y) + np.sin(y))
+
+    assert np.mean(shape(np.linspace(0, length, 4001)) ** 2) == pytest.approx(1.0, rel=1e-3)
+    ride = load_ride(str(ride_path("small_car_ride", near=None)))
+    [(_, damping, inertance)] = [mode for mode in ride.central_z_modes if 24 < mode[0] < 32]
+    front = 0.8
+    tunnel = front + (1 - ride.front_axle_load_share) * ride.wheelbase_m - ride.sensor_ahead_m
+    axles = 0.5 * (shape(front) + shape(front + ride.wheelbase_m))
+    uniform = axles * shape(tunnel) / (2 * damping)
+    assert uniform == pytest.approx(-4.9, abs=0.1)
+    # the engine moves the front node to the axle: less than the uniform beam, same sign
+    assert uniform < inertance < 0.3 * uniform
 
 
 def test_suspension_forces_pass_by_the_tyre_and_add_no_velocity():
