@@ -18,7 +18,7 @@ from pydantic import BaseModel, ValidationError
 
 from crashsense.arrays import FloatArray
 from crashsense.channels import CHANNELS, MIRRORED
-from crashsense.errors import Fault, InputError, UnknownNameError, nearest
+from crashsense.errors import Fault, InputError, UnknownNameError, nearest, unknown_name
 from crashsense.event import (
     FAMILIES,
     MIRRORED_RESTRAINTS,
@@ -117,6 +117,21 @@ class Recipe(Shown):
     def nominal(self) -> SignalBlock:
         """Return draw 0; no seed changes it."""
         return self._nominal
+
+    def nominal_synthesis(self) -> Synthesis:
+        """Return draw 0 as far as its block keeps it: without gaps and trace."""
+        block = self.nominal()
+        first = next(iter(block.signals.values()))
+        moving = {name: s.samples for name, s in block.signals.items() if s.samples.any()}
+        return Synthesis(
+            signals=moving,
+            rate_hz=first.rate_hz,
+            start_s=first.start_s,
+            cabin_x=block.cabin["x"].samples if "x" in block.cabin else None,
+            cabin_y=block.cabin["y"].samples if "y" in block.cabin else None,
+            quiet=frozenset(block.signals) - frozenset(moving),
+            facts=block.facts,
+        )
 
     def block(self, draws: Iterable[int], *, seed: int) -> SignalBlock:
         """Return the given draws with their required times; draw k depends on (seed, k) only."""
@@ -491,6 +506,25 @@ def load_recipes(folder: str | Path | None = None) -> list[Recipe]:
     stamp = tuple((str(path), path.stat().st_mtime_ns) for path in files)
     # Copies: signals that a recipe has made are released with the recipe.
     return [replace(recipe) for recipe in _shipped_recipes(root, stamp)]
+
+
+def recipe_of_event(name: str, *, folder: str | Path | None = None) -> Recipe:
+    """Return the recipe that an event of a folder (the shipped library without one) comes from.
+
+    A shipped recipe is in a file of its name, so that no other file is read for it.
+    """
+    if folder is None:
+        recipes = (name, *(name.removesuffix(f"_{state}") for state in ("belted", "unbelted")))
+        for path in sorted(shipped_folder("pulses").rglob("*.toml")):
+            if path.stem in recipes and path.parent.name != VEHICLES:
+                found = parse_recipe(read_text(path), path=str(path))
+                if name in found.event_names:
+                    return found
+    known = load_recipes(folder)
+    for recipe in known:
+        if name in recipe.event_names:
+            return recipe
+    raise unknown_name("event", name, [event for recipe in known for event in recipe.event_names])
 
 
 @lru_cache(maxsize=1)

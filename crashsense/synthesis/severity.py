@@ -75,6 +75,28 @@ def speed_sweep(recipe: Recipe | str, *, speeds_kmh: Sequence[float]) -> list[Re
     return _SWEEPS[model](recipe, speeds_kmh)
 
 
+def at_speeds(recipe: Recipe, speeds_kmh: Sequence[float]) -> list[tuple[float, Recipe]]:
+    """Return the recipe at each speed [km/h], its requirements unchanged, named after the speed.
+
+    Raises
+    ------
+    InputError : no speed, or all that the model refuses, at once
+    """
+    faults: list[Fault] = []
+    found: list[tuple[float, Recipe]] = []
+    if not len(speeds_kmh):
+        faults.append(Fault(f"recipe {recipe.name}", "speeds_kmh", None, "at least one speed"))
+    for speed in map(float, speeds_kmh):
+        try:
+            name = f"{recipe.name}_at_{speed:g}"
+            found.append((speed, recipe.with_parameters(name=name, speed_kmh=speed)))
+        except InputError as error:
+            faults.extend(error.faults)
+    if faults:
+        raise InputError(faults)
+    return found
+
+
 def _recipe_of(given: object) -> Recipe:
     """A recipe as it is, or the one of the library with this name or an event of this name."""
     if isinstance(given, Recipe):

@@ -118,6 +118,7 @@ def contents(run: Path) -> dict[str, bytes]:
     return {str(path.relative_to(run)): path.read_bytes() for path in sorted(names)}
 
 
+@pytest.mark.slow
 def test_a_damaged_part_is_named_and_the_command_that_is_named_repairs_it(
     made: Path, run: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -205,6 +205,7 @@ def test_a_crushed_front_end_does_not_chatter_on_the_wall():
         assert abs(one.mean() - other.mean()) < 0.02 * speed, body
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("damping", [0.5, 0.8])
 def test_a_crushed_end_gives_back_the_restitution_of_its_damper(damping):
     """exp(-2 z / sqrt(1 - z^2) acos(z)), a damped oscillator let go at zero force (computed)."""
@@ -222,6 +223,7 @@ def test_a_crushed_end_gives_back_the_restitution_of_its_damper(damping):
     assert back == pytest.approx(expected, abs=0.02)
 
 
+@pytest.mark.slow
 def test_halving_the_step_moves_velocity_by_less_than_a_hundredth(motions):
     for name in ("wall_full_56", "odb_40_64"):
         system = frontal_system(name)
@@ -239,6 +241,7 @@ def same_motion(one, other):
     assert np.array_equal(one.power, other.power)
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     "name",
     [
@@ -340,6 +343,7 @@ KELVIN = {
 }
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("damping", KELVIN)
 def test_kelvin_model(damping):
     drag = 2.0 * damping * MASS * OMEGA
@@ -372,6 +376,7 @@ MAXWELL = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("damper", MAXWELL)
 def test_maxwell_model(damper):
     """Damper between two bodies, the second (1 kg) on the spring: in series."""
@@ -465,6 +470,7 @@ def test_two_bodies_head_on():
 STIFF = (((0.0, 0.0), (2.0, 800e3)), 4e6)
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(("degrees", "friction"), [(30.0, 0.0), (30.0, 0.3), (45.0, 0.2)])
 def test_a_slanted_wall_by_impulse_and_momentum(degrees, friction):
     """Sliding throughout: J = (1 + e) V cos a along the normal, mu J against the sliding.

@@ -6,6 +6,7 @@ from matplotlib.image import imread
 from record_figures import FIGURES
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("folder", sorted(FIGURES))
 def test_model_and_record_stand_side_by_side(folder, tmp_path):
     if not (DATA / folder).is_dir():
