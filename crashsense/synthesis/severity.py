@@ -174,7 +174,10 @@ def _between(pair: SeverityPair, share: float) -> Recipe:
     try:
         parameters = nominal.model.parameters.model_validate(values)
     except ValidationError as error:
-        raise InputError(faults_of(error, file=f"recipe {label}", within="parameters")) from None
+        layout = nominal.model.parameters
+        raise InputError(
+            faults_of(error, file=f"recipe {label}", within="parameters", layout=layout)
+        ) from None
     recipe = replace(
         nominal,
         name=label,
