@@ -3,7 +3,8 @@
 For each event the channels that the rules of its family read, raw and behind a 400 Hz sensor, their
 velocity, their spectrum, the ranges expected of its row of the matrix and what is from memory.
 Panels of a class share their scales: a class is a kind of frontal crash at all its speeds, the side
-or rear family, or a row of the matrix of rollover, rough road and misuse. Inline SVG, nothing to load, readable in print.
+or rear family, or a row of the matrix of rollover, rough road and misuse. Inline SVG, nothing to
+load, readable in print.
 """
 
 from __future__ import annotations
