@@ -91,7 +91,7 @@ def kind_of_crash(name: str) -> str:
 
 def catalogue_entry(recipe: Recipe) -> CatalogueEntry:
     """Synthesise the nominal draw of a recipe and take what its panels need."""
-    with engine.using("fast" if engine.installed() else "numpy"):
+    with engine.using(engine.requested()):
         synthesis = recipe.synthesise([0], seed=0)
         levels = measure_levels([recipe])
     size = next(iter(synthesis.signals.values())).shape[-1]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
 import numpy as np
@@ -22,7 +21,7 @@ from crashsense.sensing.sensor import Sensor, SensorSet
 from crashsense.sensing.timebase import TimeBase
 from crashsense.sensing.tolerance import PHASES, SensorDraws, UnitDraws
 from crashsense.sensing.transport import arrived_in_time, hold_last
-from crashsense.values import Shown
+from crashsense.sensing.words import ChainReport, Run, Words
 
 #: Standard deviations of noise that a sample is taken to stay within when the path is chosen.
 NOISE_MARGIN = 8.0
@@ -36,47 +35,6 @@ NOISE_WORDS = 160_000
 #: Largest error of the noise's autocovariance, as a share of its variance, that the fast path
 #: may have (it is about 1e-14 for a 400 Hz low-pass and grows as the corner falls).
 NOISE_MODEL_ERROR = 1e-6
-
-
-@dataclass(frozen=True, eq=False)
-class ChainReport(Shown):
-    """Counts of what the stages of one sensor did, each of shape (draws,).
-
-    ``at_stop`` and ``clipped_before_filter`` count internal samples (``internal_samples`` a draw),
-    ``clipped_after_filter`` codes whose filtered value lay beyond the range, ``clipped_at_code``
-    codes at the end of the payload, ``lost_frames`` codes that never came or came too late
-    (``words`` a draw). ``fast``: True where the fast path was taken.
-    """
-
-    at_stop: IntArray
-    clipped_before_filter: IntArray
-    clipped_after_filter: IntArray
-    clipped_at_code: IntArray
-    lost_frames: IntArray
-    internal_samples: int
-    words: int
-    fast: BoolArray
-
-
-@dataclass(eq=False)
-class _Words:
-    """Codes and values of all draws, and counts of clipped samples, by draw."""
-
-    codes: npt.NDArray[np.int32]
-    values: FloatArray
-    before: IntArray
-    after: IntArray
-    at_code: IntArray
-
-    @classmethod
-    def empty(cls, draws: int, words: int) -> _Words:
-        counts = (np.zeros(draws, dtype=np.int64) for _ in range(3))
-        return cls(np.empty((draws, words), np.int32), np.empty((draws, words)), *counts)
-
-    def put(self, at: IntArray, words: one_pass.Words) -> None:
-        """Set the entries of the draws at some places."""
-        self.codes[at], self.values[at] = words[:2]
-        self.before[at], self.after[at], self.at_code[at] = words[2:]
 
 
 @lru_cache(maxsize=512)
@@ -141,6 +99,9 @@ class OneSensor:
         self.reading, self.at_stop = self._reading()
         self.others = {name: truth[name] for name in drawn.cross if name in truth}
         self.fast = self._taken(path)
+        #: True if the same draws may be asked for again, by another sensor set
+        self.keeps_runs = False
+        self._runs: dict[tuple[int, int], Run] = {}
         self._noise, self._noise_from = np.empty((0, self.words)), -1
         #: words of signals that all draws share, kept beside the samples that they are made of
         self._tables: dict[int, tuple[FloatArray, FloatArray]] = {}
@@ -216,15 +177,18 @@ class OneSensor:
             raise InputError([Fault("sense", "path", path, expected)])
         return fast
 
-    def run(self, part: slice) -> tuple[FloatArray, npt.NDArray[np.int32], BoolArray, ChainReport]:
+    def run(self, part: slice) -> Run:
         """Values, codes and validity at the control unit for some draws, and what happened."""
-        return self.run_rows(np.arange(part.start, part.stop))
+        if not self.keeps_runs:
+            return self.run_rows(np.arange(part.start, part.stop))
+        key = part.start, part.stop
+        if key not in self._runs:
+            self._runs[key] = self.run_rows(np.arange(*key))
+        return self._runs[key]
 
-    def run_rows(
-        self, rows: IntArray
-    ) -> tuple[FloatArray, npt.NDArray[np.int32], BoolArray, ChainReport]:
+    def run_rows(self, rows: IntArray) -> Run:
         """As :meth:`run`, for rising numbers of draws."""
-        words = _Words.empty(rows.size, self.words)
+        words = Words.empty(rows.size, self.words)
         fast = self.fast[rows]
         lanes = np.zeros(rows.size, dtype=bool)
         if one_pass.serves(self):
@@ -232,7 +196,7 @@ class OneSensor:
             lanes = self.draws[rows] != 0
         for chosen, made in ((fast, one_pass.fast_words), (~fast, one_pass.full_words)):
             if (chosen & lanes).all():
-                words = _Words(*made(self, rows))
+                words = Words(*made(self, rows))
             elif (chosen & lanes).any():
                 at = np.flatnonzero(chosen & lanes)
                 words.put(at, made(self, rows[at]))
@@ -244,7 +208,7 @@ class OneSensor:
             self._quantise(analogue, at, words)
         return self._at_control_unit(words, rows)
 
-    def _quantise(self, analogue: FloatArray, at: IntArray, words: _Words) -> None:
+    def _quantise(self, analogue: FloatArray, at: IntArray, words: Words) -> None:
         """Turn filtered values into codes and their values, for the draws *at* some places."""
         words.after[at] = chain.beyond_level(analogue, level=self.sensor.range)
         step, limit = self.sensor.step, self.sensor.code_limit
@@ -512,9 +476,7 @@ class OneSensor:
 
     # --- words and control unit ------------------------------------------------------------------
 
-    def _at_control_unit(
-        self, words: _Words, rows: IntArray
-    ) -> tuple[FloatArray, npt.NDArray[np.int32], BoolArray, ChainReport]:
+    def _at_control_unit(self, words: Words, rows: IntArray) -> Run:
         sensor, n = self.sensor, rows.size
         codes, values = words.codes, words.values
         room_s = self.unit.read_s + self.held / self.unit.tick_rate_hz - sensor.latency_s
