@@ -5,6 +5,7 @@ from math import acos, atan2, cos, exp, pi, radians, sin, sqrt
 
 import numpy as np
 import pytest
+from scipy.signal import StateSpace, lsim
 
 from crashsense import engine
 from crashsense.errors import InputError
@@ -169,8 +170,9 @@ def test_dampers_of_a_crushed_front_only_take(motions):
 def test_a_crushed_front_end_does_not_chatter_on_the_wall():
     """After it has stopped, the rail presses it on: it keeps contact, no train of blows of its own.
 
-    What still shakes it are the folds of its rail; the obstacle carries more than half of that (a
-    bound as found, no source).
+    What still shakes it are the folds of its rail, and by no more than a mass on the crushed nose
+    lets them: m x'' + 2 z sqrt(k m) x' + k x = rail, solved from the rail's force alone. The nose's
+    own frequency lies far above that of the folds, so that most of it goes into the obstacle.
     """
     system = frontal_system("wall_full_56")
     elastic = books(replace(system, crushed_damping=0.0))
@@ -180,17 +182,27 @@ def test_a_crushed_front_end_does_not_chatter_on_the_wall():
     free, held = (m.ledger["force"][pressed, nose, 0] <= 0.0 for m in (elastic, spent))
     assert free.any()
     assert not held.any()
-    shaken, calm = (
-        float(np.std(m.acceleration["front_left"][0, pressed])) for m in (elastic, spent)
-    )
-    assert calm < 0.5 * shaken
-    folds = float(np.std(spent.ledger["force"][pressed, rail, 0]) / system.mass["front_left"][0])
-    assert calm < 0.5 * folds
+    mass, stiffness = float(system.mass["front_left"][0]), system.stiffness["nose_left"]
+    rub = 2.0 * system.crushed_damping * sqrt(stiffness * mass)
+    ledger = spent.ledger
+    pushed = (ledger["force"][pressed, rail, 0] + ledger["drag"][pressed, 0, 0]) / mass
+    crushed = ledger["set"][pressed, nose, 0]
+    assert np.ptp(crushed) < 1e-12
+    start = [ledger["travel"][180, 0, 0] - crushed[0], ledger["velocity"][180, 0, 0]]
+    chain = StateSpace(
+        [[0.0, 1.0], [-stiffness / mass, -rub / mass]], [[0.0], [1.0]],
+        [[-stiffness / mass, -rub / mass]], [[1.0]],
+    )  # fmt: skip
+    _, alone, _ = lsim(chain, pushed, np.arange(pushed.size) * STEP_S, X0=start, interp=False)
+    calm = spent.acceleration["front_left"][0, pressed]
+    assert np.std(calm - alone) < 0.1 * np.std(alone)
+    folds = float(np.std(pushed))
+    assert np.std(calm) < folds
     # What the obstacle gives and what the cabin feels stay.
-    start = system.velocity["cabin"][0]
+    speed = system.velocity["cabin"][0]
     for body in (0, 3):
         one, other = (m.ledger["velocity"][480:, body, 0] for m in (elastic, spent))
-        assert abs(one.mean() - other.mean()) < 0.02 * start, body
+        assert abs(one.mean() - other.mean()) < 0.02 * speed, body
 
 
 @pytest.mark.quick(1)
@@ -364,7 +376,7 @@ MAXWELL = {
 }
 
 
-@pytest.mark.quick(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("damper", MAXWELL)
 def test_maxwell_model(damper):
     """Damper between two bodies, the second (1 kg) on the spring: in series."""

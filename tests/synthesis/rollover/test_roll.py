@@ -178,6 +178,7 @@ def test_rollover_levels(capsys: pytest.CaptureFixture[str]) -> None:
         assert rows[name][2] == np.inf
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("name", NEAR)
 def test_near_roll_stays_below_the_tipping_energy(name: str) -> None:
     recipe = ROLL[name]
