@@ -21,7 +21,7 @@ from pydantic import ValidationError
 from crashsense.errors import Fault, InputError, nearest, unknown_name
 from crashsense.synthesis.recipe import Recipe, load_recipes
 from crashsense.synthesis.recipe_file import RequirementEntry
-from crashsense.synthesis.wording import faults_of
+from crashsense.wording import faults_of
 
 SEVERE = "_severe"
 
@@ -174,7 +174,10 @@ def _between(pair: SeverityPair, share: float) -> Recipe:
     try:
         parameters = nominal.model.parameters.model_validate(values)
     except ValidationError as error:
-        raise InputError(faults_of(error, file=f"recipe {label}", within="parameters")) from None
+        layout = nominal.model.parameters
+        raise InputError(
+            faults_of(error, file=f"recipe {label}", within="parameters", layout=layout)
+        ) from None
     recipe = replace(
         nominal,
         name=label,

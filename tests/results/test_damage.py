@@ -160,7 +160,7 @@ def test_foreign_and_doubled_parts_are_named(made: Path, run: Path) -> None:
     for name in ("letter.txt", "part-0000-000000000-000000009.parquet"):
         foreign = run / "verdicts.parquet" / name
         shutil.copy(parts[0], foreign)
-        with pytest.raises(RunFolderError, match=f"{name}: is no part of this run"):
+        with pytest.raises(RunFolderError, match=f"{name}: is no part of this run; take it"):
             open_run(run)
         foreign.rename(parts[0].parent / "part-x.parquet")
         foreign = parts[0].parent / "part-x.parquet"
