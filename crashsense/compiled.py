@@ -19,6 +19,7 @@ import numpy as np
 
 from crashsense.arrays import FloatArray, IntArray
 from crashsense.compiled_lanes import (
+    WIDTH,
     check_lanes,
     full_lanes_of,
     lanes_of,
@@ -46,6 +47,7 @@ from crashsense.compiled_synthesis import (
 )
 
 __all__ = [
+    "WIDTH",
     "chain_steps",
     "check",
     "check_lanes",

@@ -23,10 +23,27 @@ from crashsense.compiled_sensing import (
     _filter_deck,
     _noise_of_lanes,
     _set_at_rest,
+    _take_words,
+)
+from crashsense.compiled_vectors import (
+    NUMBERS,
+    ROW,
+    VECTORS,
+    WIDTH,
+    Given,
+    Vector,
+    address,
+    aligned,
+    chosen_by_code,
+    larger,
+    plain,
+    smaller,
+    turned,
 )
 
 __all__ = [
     "LANES",
+    "WIDTH",
     "check_lanes",
     "full_lanes_of",
     "lanes_of",
@@ -112,70 +129,63 @@ def noise_in_lanes(
     return out
 
 
-@_jit
-def _parts_of(
-    lines: FloatArray, own: FloatArray, rows: FloatArray, at: IntArray, first: int, size: int
-) -> None:
-    """Words *first* and on of every lane: its factors times its own row of each table.
+def _coded(c: list[Vector], x: Vector) -> Vector:
+    """Round to codes, cut, and turn into values again; *c*: step, largest code."""
+    # To the nearest whole number, halves to even, as rint does below 2**51.
+    code = larger(smaller(x.over(c[0]) + _ROUND - _ROUND, c[1]), -c[1])
+    return code * c[0]
 
-    Lane after lane, along the rows: half the time of gathering tick after tick.
+
+def _words(g: Given) -> Any:
+    """Values of words in all lanes: each lane's factors times its own row of each table, and noise.
+
+    ``a``: noise by tick, ``b``: place of the first word of each lane in a table, ``c``: step and
+    largest code, ``memory``: factors of the tables, offset, deviation of the noise, a row each;
+    ``weights``: tables, of ``at`` numbers each; ``n``: how many there are. As many words as a
+    vector has lanes are computed along the rows, lane after lane, and turned.
     """
-    parts = rows.shape[0]
-    for j in range(LANES):
-        begin = at[j] + first
-        row, factor = rows[0, begin : begin + size], own[0, j]
-        for i in range(size):
-            lines[i, j] = factor * row[i]
-        for k in range(1, parts - 1):
-            row, factor = rows[k, begin : begin + size], own[k, j]
-            for i in range(size):
-                lines[i, j] += factor * row[i]
-        row, factor, offset = (
-            rows[parts - 1, begin : begin + size],
-            own[parts - 1, j],
-            own[parts, j],
-        )
-        for i in range(size):
-            lines[i, j] = lines[i, j] + offset + factor * row[i]
+    b = g.builder
+    last = b.sub(g.n, g.whole(1))
+    for j in range(VECTORS):
+        sigma = g.memory.load(b.add(g.n, g.whole(1)), j)
+        places = [g.word(g.b.address, WIDTH * j + lane) for lane in range(WIDTH)]
+        rooms = [g.kept(sigma) for _ in range(WIDTH)]
+
+        def part(k: Any, lane: int, begin: Any, j: int = j, places: Any = places) -> Vector:
+            own = b.add(b.mul(k, g.whole(LANES)), g.whole(WIDTH * j + lane))
+            factor = g.number(g.memory.address, own)
+            at = b.add(b.add(b.mul(k, g.at), places[lane]), begin)
+            return factor * g.along(b.add(g.weights, b.mul(at, g.whole(8))))
+
+        with g.pieces(WIDTH) as (begin, count):
+            for lane, room in enumerate(rooms):
+                b.store(part(g.whole(0), lane, begin).value, room)
+            with g.steps(b.sub(last, g.whole(1))) as k:
+                for lane, room in enumerate(rooms):
+                    found = g.held(room) + part(b.add(k, g.whole(1)), lane, begin)
+                    b.store(found.value, room)
+            rows = []
+            for lane, room in enumerate(rooms):
+                own = b.add(b.mul(g.n, g.whole(LANES)), g.whole(WIDTH * j + lane))
+                offset = g.number(g.memory.address, own)
+                rows.append(g.held(room) + offset + part(last, lane, begin))
+            for i, line in enumerate(turned(rows)):
+                with b.if_then(b.icmp_signed("<", g.whole(i), count)):
+                    tick = b.add(begin, g.whole(i))
+                    g.out.store(_coded(g.c, line + sigma * g.a.load(tick, j)), tick, j)
+    return g.at
 
 
-@_jit
-def _add_noise(lines: FloatArray, factor: FloatArray, noise: FloatArray, size: int) -> None:
-    for i in range(size):
-        out, made = lines[i], noise[i]
-        for j in range(LANES):
-            out[j] += factor[j] * made[j]
+_WORDS, _CODED = 0, 1
 
-
-@_jit
-def _coded(lines: FloatArray, out: FloatArray, grid: FloatArray) -> None:
-    """Round to codes, cut, and turn into values again; *grid*: step, largest code, full scale."""
-    step, limit = grid[0], grid[1]
-    inverse = 1.0 / step
-    for k in range(out.size):
-        # To the nearest whole number, halves to even, as rint does below 2**51.
-        code = (over(lines[k], step, inverse) + _ROUND) - _ROUND
-        code = code if code < limit else limit
-        code = code if code > -limit else -limit
-        out[k] = code * step
+_lanes = chosen_by_code({_WORDS: _words, _CODED: plain(lambda c, a, b: _coded(c, a))})
 
 
 @_jit
 def _at_ticks(
-    lines: FloatArray,
-    coded: FloatArray,
-    tile: FloatArray,
-    word: int,
-    early: int,
-    ticks_a_word: int,
-    grid: FloatArray,
+    coded: FloatArray, tile: FloatArray, word: int, early: int, ticks_a_word: int, size: int
 ) -> None:
-    """Code words, from number *word* on, and put them at their ticks; *coded*: room for them."""
-    size = lines.shape[0]
-    if ticks_a_word == 1:
-        _coded(lines.reshape(-1), tile[word : word + size].reshape(-1), grid)
-        return
-    _coded(lines.reshape(-1), coded.reshape(-1)[: size * LANES], grid)
+    """Put coded words, from number *word* on, at their ticks."""
     for i in range(size):
         begins = ticks_a_word * (word + i) - early
         for tick in range(max(begins, 0), min(begins + ticks_a_word, tile.shape[0])):
@@ -184,7 +194,9 @@ def _at_ticks(
 
 @_jit
 def lanes_of(
-    tables: FloatArray,
+    rows: FloatArray,
+    phases: int,
+    words: int,
     factors: FloatArray,
     offset: FloatArray,
     sigma: FloatArray,
@@ -206,20 +218,21 @@ def lanes_of(
 ) -> None:
     """Values of the draws *first_draw* and on at every tick, into *tiles*.
 
-    Arguments as ``compiled_sensing.words_of``, of all draws; but *noise* (groups, words, LANES), of
+    Arguments as ``compiled_sensing.words_of``, of all draws; but *rows* (parts, settings phases
+    words, and :data:`WIDTH` more) in place of tables, and *noise* (groups, words, LANES), of
     :func:`noise_in_lanes`, or without groups. Word k stands at the ticks ``ticks_a_word k - early``
     and on. *tiles* (groups, channels, ticks, LANES): as many groups as fit are filled. Twin:
     ``OneSensor._fast``, ``chain.quantise`` and ``OneSensor._at_ticks``.
     """
-    parts, phases, words = tables.shape[0], tables.shape[2], tables.shape[3]
+    parts = rows.shape[0]
     draws = offset.size
-    rows = tables.reshape((parts, tables.shape[1] * phases * words))
-    own = np.zeros((parts + 2, LANES))  # factors, offset, deviation of the noise
+    own = aligned(parts + 2)  # factors, offset, deviation of the noise
     at = np.zeros(LANES, dtype=np.int64)
     begin = np.zeros(LANES, dtype=np.uint64)
     by = np.zeros(LANES, dtype=np.uint64)
-    lines = np.empty((CHUNK, LANES))
-    coded = np.empty((CHUNK, LANES))
+    coded = aligned(CHUNK)
+    c = np.zeros(NUMBERS)
+    c[:2] = grid[:2]
     for group in range(min(tiles.shape[0], -(-(draws - first_draw) // LANES))):
         first = first_draw + group * LANES
         width = min(LANES, draws - first)
@@ -242,14 +255,16 @@ def lanes_of(
             if high <= low:
                 continue
             word, size = t + low - before, high - low
-            _parts_of(lines, own, rows, at, word, size)
-            if start.size:
-                here = deck[low * LANES : high * LANES].reshape((size, LANES))
-                _add_noise(lines, own[parts + 1], here, size)
-            elif noise.shape[0]:
-                here = noise[first // LANES, word : word + size]
-                _add_noise(lines, own[parts + 1], here, size)
-            _at_ticks(lines[:size], coded, tile, word, early, ticks_a_word, grid)
+            made = address(deck) + low * ROW
+            if noise.shape[0]:
+                made = address(noise) + ((first // LANES) * words + word) * ROW
+            out = address(coded) if ticks_a_word > 1 else address(tile) + word * ROW
+            _lanes(
+                *(_WORDS, out, made, address(at), address(c), address(own)),
+                *(address(rows) + 8 * word, rows.shape[1], 0, parts, size),
+            )
+            if ticks_a_word > 1:
+                _at_ticks(coded, tile, word, early, ticks_a_word, size)
 
 
 @_jit
@@ -323,21 +338,21 @@ def full_lanes_of(
 
     *signals* (parts, samples) that all draws share, *factors* (parts, draws); else as
     ``compiled_sensing.words_by_full_path``. *cut* (draws,): result, samples cut. Twin:
-    ``OneSensor._readings``, ``chain.filter_each``, ``chain.quantise`` and ``OneSensor._at_ticks``.
+    ``OneSensor._full_block``, ``chain.quantise`` and ``OneSensor._at_ticks``.
     """
     parts, samples = signals.shape
     draws = offset.size
     own = np.zeros((parts + 4, LANES))  # factors, offset, drift, deviation, samples cut
     begin = np.zeros(LANES, dtype=np.uint64)
     by = np.zeros(LANES, dtype=np.uint64)
-    lines = np.empty((words, LANES))
-    coded = np.empty((words if ticks_a_word > 1 else 0, LANES))
-    taken = np.zeros(LANES, dtype=np.int64)
+    lines = aligned(words)
+    coded = aligned(words if ticks_a_word > 1 else 0)
+    c = np.zeros(NUMBERS)
+    c[:2] = grid[:2]
     for group in range(min(tiles.shape[0], -(-(draws - first_draw) // LANES))):
         first = first_draw + group * LANES
         width = min(LANES, draws - first)
         own[:] = 0.0
-        taken[:] = 0
         deck = _deck_of(filters, setting, first, width)
         if start.size:
             begin[:width] = start[first : first + width]
@@ -360,12 +375,12 @@ def full_lanes_of(
             _felt(deck, own, signals, ramp, level, low, high, t - ahead + low)
             _filter_deck(deck)
             for j in range(width):
-                at = word[phase[first + j]] + every * taken[j] - t
-                while at < high and taken[j] < words:
-                    lines[taken[j], j] = deck[at * LANES + j]
-                    at += every
-                    taken[j] += 1
-        _at_ticks(lines, coded, tiles[group, channel], 0, early, ticks_a_word, grid)
+                _take_words(deck, j, word[phase[first + j]] - t, every, high, lines[:, j])
+        tile = tiles[group, channel]
+        out, made = address(coded) if ticks_a_word > 1 else address(tile), address(lines)
+        _lanes(_CODED, out, made, made, address(c), 0, 0, 0, 0, 0, words)
+        if ticks_a_word > 1:
+            _at_ticks(coded, tile, 0, early, ticks_a_word, words)
         for j in range(width):
             cut[first + j] = int(own[parts + 3, j])
 
@@ -381,12 +396,12 @@ def check_lanes() -> None:
     table, index = given(np.ones(65536)), given(np.zeros(1, dtype=np.int64))
     through = given(np.array([[[1.0, 0.0, 0.0, 1.0, 0.0, 0.0]]]))
     unit, grid = given(np.ones(1)), given(np.array([1.0, 2.0, 2.0]))
-    tables, factors = given(np.ones((2, 1, 1, 4))), given(np.ones((2, 1)))
+    rows, factors = given(np.ones((2, 4 + WIDTH))), given(np.ones((2, 1)))
     tiles = np.empty((1, 1, 4, LANES))
     noise = given(noise_in_lanes(one, one, table, table, through, index, 4, 4))
     for start in (one, none):
         lanes_of(
-            *(tables, factors, unit, unit, index, index, noise, start, start, table, table),
+            *(rows, 1, 4, factors, unit, unit, index, index, noise, start, start, table, table),
             *(through, 4, grid, 0, 0, 1, tiles, 0),
         )
         full_lanes_of(

@@ -21,6 +21,7 @@ from crashsense.arrays import FloatArray, IntArray
 from crashsense.compiled_lanes import over
 from crashsense.compiled_vectors import (
     LANES,
+    ROW,
     Vector,
     address,
     aligned,
@@ -37,9 +38,6 @@ from crashsense.compiled_vectors import (
 
 #: Ticks that an operation takes at once (16 kB a register): with fewer its calls would count.
 PIECE = 16
-
-#: Bytes of a row of lanes.
-_ROW = 8 * LANES
 
 #: What an operation gives, and the one number that it remembers.
 Pair = tuple[Vector, Vector]
@@ -224,7 +222,7 @@ def _ray(a: FloatArray, b: FloatArray, out: FloatArray, vertices: FloatArray, n:
 
 #: Rows of what is kept of a demand: first ticks (total, main, arming), largest in all, up to the
 #: required time, before the allowed time, between; both times; largest of a piece; soundness.
-_FIRST, _LARGEST, _UP_TO, _UNTIL, _ALLOWED, _TOP, _UNSOUND, _ROWS = 0, 3, 4, 7, 8, 9, 10, 11
+_FIRST, _LARGEST, _UP_TO, _UNTIL, _ALLOWED, _TOP, _UNSOUND, _KEPT = 0, 3, 4, 7, 8, 9, 10, 11
 
 _MOST, _FIRST_TICK, _SPANS = 0, 1, 2
 
@@ -266,8 +264,8 @@ def _raise(level: FloatArray, to: FloatArray) -> None:
 def _note(demand: FloatArray, tick: int, s: FloatArray, first: int, size: int) -> None:
     """Largest demand of a piece of time, and the first tick at which it is 1 or more."""
     rows, here = address(s), address(demand)
-    if _reduction(_MOST, 0, here, here, rows, rows + _TOP * _ROW, 0, 0, first, 0, size):
-        _reduction(_FIRST_TICK, 0, here, here, rows, rows + tick * _ROW, 0, 0, first, 0, size)
+    if _reduction(_MOST, 0, here, here, rows, rows + _TOP * ROW, 0, 0, first, 0, size):
+        _reduction(_FIRST_TICK, 0, here, here, rows, rows + tick * ROW, 0, 0, first, 0, size)
 
 
 @_jit
@@ -282,7 +280,7 @@ def _summary(demand: FloatArray, s: FloatArray, first: int, size: int) -> None:
         _raise(s[_UP_TO + 2], top)
         return
     rows, here = address(s), address(demand)
-    _reduction(_SPANS, 0, here, here, rows, rows + _UP_TO * _ROW, 0, 0, first, 0, size)
+    _reduction(_SPANS, 0, here, here, rows, rows + _UP_TO * ROW, 0, 0, first, 0, size)
 
 
 @_jit
@@ -332,11 +330,11 @@ def run_program(
     groups = min(tiles.shape[0], -(-(rows - begin) // LANES))
     values = aligned(registers * (PIECE + 1)).reshape((registers, PIECE + 1, LANES))
     memory = aligned(initial.size + 1)
-    scores = aligned(roots.shape[0] * _ROWS).reshape((roots.shape[0], _ROWS, LANES))
+    scores = aligned(roots.shape[0] * _KEPT).reshape((roots.shape[0], _KEPT, LANES))
     rings = np.empty(operations.shape[0], dtype=np.int64)
     read, here, told = address(tiles), address(values), address(numbers)
     kept, weighed = address(memory), address(weights)
-    room, channels = (PIECE + 1) * _ROW, tiles.shape[1]
+    room, channels = (PIECE + 1) * ROW, tiles.shape[1]
     sound = True
     for group in range(groups):
         for k in range(initial.size):
@@ -358,13 +356,13 @@ def run_program(
                 a, b = here + operations[k, 2] * room, here + operations[k, 3] * room
                 if code == op.READ:
                     code = -n_k
-                    a = read + ((group * channels + operations[k, 2]) * n + first) * _ROW
+                    a = read + ((group * channels + operations[k, 2]) * n + first) * ROW
                 elif code == op.ROLL or code == op.LINE or code == op.RAY:
                     _apart(values, operations[k], numbers[k], weights, size)
                     continue
                 rings[k] = _operation(
                     *(code, here + operations[k, 1] * room, a, b, told + 8 * op.NUMBERS * k),
-                    *(kept + own * _ROW, weighed + 8 * operations[k, 6]),
+                    *(kept + own * ROW, weighed + 8 * operations[k, 6]),
                     *(rings[k], first, n_k, size),
                 )
             for k in range(roots.shape[0]):

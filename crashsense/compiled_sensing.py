@@ -17,17 +17,16 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense.arrays import FloatArray, IntArray
+from crashsense.compiled_vectors import LANES, Vector, address, chosen_by_code, remembering
 
 CodeArray = npt.NDArray[np.int32]
 
-#: Draws side by side, and instants that they take at once (a multiple of the four numbers a word).
-LANES = 32
+#: Instants that a group of draws takes at once (a multiple of the four numbers a word).
 CHUNK = 64
 
 #: Length of the samples of a group in its *deck*, one array that holds all that a filter works on:
 #: sample i of lane j stands at ``LANES i + j``. Behind them, for each section, two rows of state
-#: and the coefficients b0, b1, b2, a1, a2, a number a lane. In one array the compiler knows that
-#: nothing overlaps and takes several lanes at once: 1.1 ns a sample and three sections, 3.9 apart.
+#: and the coefficients b0, b1, b2, a1, a2, a number a lane.
 SAMPLES = CHUNK * LANES
 SECTION = 7 * LANES
 
@@ -39,6 +38,8 @@ GOLDEN = np.uint64(0x9E3779B97F4A7C15)
 MIX_1 = np.uint64(0xBF58476D1CE4E5B9)
 MIX_2 = np.uint64(0x94D049BB133111EB)
 _16_BITS = np.uint64(0xFFFF)
+#: The lowest and the highest bit of each quarter.
+_ONES, _TOPS = np.uint64(0x0001000100010001), np.uint64(0x8000800080008000)
 _1, _30, _27, _31, _48 = (np.uint64(n) for n in (1, 30, 27, 31, 48))
 
 _jit: Any = numba.njit(cache=True, nogil=True, fastmath=False)
@@ -95,16 +96,20 @@ def _noise_of_lanes(
     words = np.empty(LANES, dtype=np.uint64)
     for i in range(CHUNK // 4):
         number = np.uint64(first // 4 + i + 1)
+        rare = np.uint64(0)
         for j in range(LANES):
-            words[j] = mix(start[j] + number * step[j])
+            word = mix(start[j] + number * step[j])
+            words[j] = word
+            # A quarter that is 0, or all ones: less 1 it borrows from its own highest bit.
+            none, all_ones = (word - _ONES) & ~word, (~word - _ONES) & word
+            rare |= (none | all_ones) & _TOPS
         for k in range(4):
             shift, at = np.uint64(16 * k), (4 * i + k) * LANES
-            rare = 0
             for j in range(LANES):
-                field = np.int64((words[j] >> shift) & _16_BITS)
-                deck[at + j] = table[field]
-                rare += int(((field + 1) & 0xFFFF) <= 1)
-            if rare:
+                deck[at + j] = table[np.int64((words[j] >> shift) & _16_BITS)]
+        if rare:
+            for k in range(4):
+                shift, at = np.uint64(16 * k), (4 * i + k) * LANES
                 for j in range(LANES):
                     field = np.int64((words[j] >> shift) & _16_BITS)
                     if field == 0 or field == 65535:
@@ -114,22 +119,24 @@ def _noise_of_lanes(
 # --- filters --------------------------------------------------------------------------------------
 
 
+def _section(
+    c: list[Vector], x: Vector, b: Vector, now: Vector, p: Vector, q: Vector, *own: Vector
+) -> tuple[Vector, ...]:
+    b0, b1, b2, a1, a2 = own
+    y = b0 * x + p
+    return y, b1 * x - a1 * y + q, b2 * x - a2 * y, *own
+
+
+_filtered = chosen_by_code({0: remembering(SECTION // LANES, _section)})
+
+
 @_jit
 def _filter_deck(deck: FloatArray) -> None:
     """Filter the samples of every lane by its own sections, in place."""
+    at = address(deck)
     for k in range((deck.size - SAMPLES) // SECTION):
-        # Counted from nought by one: with a step in the range the compiler takes lane by lane.
-        s = SAMPLES + k * SECTION
-        for i in range(CHUNK):
-            at = i * LANES
-            for j in range(LANES):
-                x = deck[at + j]
-                y = deck[s + 2 * LANES + j] * x + deck[s + j]
-                deck[s + j] = (
-                    deck[s + 3 * LANES + j] * x - deck[s + 5 * LANES + j] * y + deck[s + LANES + j]
-                )
-                deck[s + LANES + j] = deck[s + 4 * LANES + j] * x - deck[s + 6 * LANES + j] * y
-                deck[at + j] = y
+        own = at + 8 * (SAMPLES + k * SECTION)
+        _filtered(0, at, at, at, own, own, 0, 0, 0, 0, CHUNK)
 
 
 @_jit
@@ -369,6 +376,19 @@ def _felt(
 
 
 @_jit
+def _take_words(
+    deck: FloatArray, j: int, from_word: int, every: int, size: int, line: FloatArray
+) -> None:
+    """Take the words of lane *j* that lie in a deck, the first of all at sample *from_word*."""
+    i = max(0, -(from_word // every))
+    at = from_word + every * i
+    while at < size and i < line.size:
+        line[i] = deck[at * LANES + j]
+        at += every
+        i += 1
+
+
+@_jit
 def words_of_signals(
     reading: FloatArray,
     other: FloatArray,
@@ -442,13 +462,7 @@ def words_of_signals(
                     deck[i * LANES + j] = piece[i]
             _filter_deck(deck)
             for j in range(width):
-                from_word = word[phase[first + j]]
-                i = max(0, -((from_word - t) // every))
-                at = from_word + every * i - t
-                while at < size and i < words:
-                    line[j, i] = deck[at * LANES + j]
-                    at += every
-                    i += 1
+                _take_words(deck, j, word[phase[first + j]] - t, every, size, line[j])
         for j in range(width):
             mine = first + j
             s, place = setting[mine], phase[mine]
@@ -496,7 +510,7 @@ def words_by_full_path(
 
     *ahead* samples of rest come first, so that noise has filled the filter; *word* counts from
     there. *ramp* (samples,). Returns as :func:`words_of_signals`, and the samples cut. Twin:
-    ``OneSensor._readings``, ``chain.filter_each`` and ``chain.quantise``.
+    ``OneSensor._full_block`` and ``chain.quantise``.
     """
     count, samples = rows.size, reading.shape[1]
     codes = np.empty((count, words), dtype=np.int32)
@@ -547,13 +561,7 @@ def words_by_full_path(
                     deck[i * LANES + j] = piece[i]
             _filter_deck(deck)
             for j in range(width):
-                from_word = word[phase[first + j]]
-                i = max(0, -((from_word - t) // every))
-                at = from_word + every * i - t
-                while at < high and i < words:
-                    line[j, i] = deck[at * LANES + j]
-                    at += every
-                    i += 1
+                _take_words(deck, j, word[phase[first + j]] - t, every, high, line[j])
         for j in range(width):
             mine = first + j
             after[mine], beyond[mine] = _quantised(line[j], grid, codes[mine], values[mine])

@@ -10,7 +10,8 @@ Every result has the bits of the same expression on numbers.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from typing import Any
 
 import numba
@@ -28,8 +29,12 @@ LANES = 32
 _NUMBER = ir.DoubleType()
 _LINE = ir.VectorType(_NUMBER, WIDTH)
 _WORD = ir.IntType(64)
-_VECTORS = LANES // WIDTH
-_ROW = 8 * LANES
+#: Numbers of an operation.
+NUMBERS = 5
+
+#: Vectors of a row of lanes, and its bytes.
+VECTORS = LANES // WIDTH
+ROW = 8 * LANES
 _STEP = 8 * WIDTH
 
 _jit: Any = numba.njit(cache=True, nogil=True, fastmath=False, error_model="numpy")
@@ -171,7 +176,7 @@ class Memory:
         b = self.builder
         if isinstance(row, int):
             row = ir.Constant(_WORD, row)
-        at = b.add(b.mul(row, ir.Constant(_WORD, _ROW)), ir.Constant(_WORD, _STEP * vector))
+        at = b.add(b.mul(row, ir.Constant(_WORD, ROW)), ir.Constant(_WORD, _STEP * vector))
         return b.inttoptr(b.add(self.address, at), kind.as_pointer())
 
     def load(self, row: Any, vector: int) -> Vector:
@@ -199,14 +204,12 @@ class Given:
     address.
     """
 
-    NUMBERS = 5
-
     def __init__(self, builder: Any, given: Sequence[Any]) -> None:
         out, a, b, numbers, memory, weights, self.at, self.first, self.n, self.ticks = given
         self.builder = builder
         self.out, self.a, self.b = (Memory(builder, address) for address in (out, a, b))
         self.memory, self.weights = Memory(builder, memory), weights
-        self.c = [self.number(numbers, k) for k in range(self.NUMBERS)]
+        self.c = [self.number(numbers, k) for k in range(NUMBERS)]
         self.c.append(everywhere(builder, builder.sitofp(self.n, _NUMBER)))
 
     def number(self, address: Any, place: Any) -> Vector:
@@ -216,6 +219,36 @@ class Given:
             place = ir.Constant(_WORD, place)
         where = b.add(address, b.mul(place, ir.Constant(_WORD, 8)))
         return everywhere(b, b.load(b.inttoptr(where, _NUMBER.as_pointer()), align=8))
+
+    def whole(self, number: int) -> Any:
+        """A whole number."""
+        return ir.Constant(_WORD, number)
+
+    def word(self, address: Any, place: int) -> Any:
+        """A whole number from memory."""
+        b = self.builder
+        where = b.add(address, self.whole(8 * place))
+        return b.load(b.inttoptr(where, _WORD.as_pointer()), align=8)
+
+    def along(self, address: Any) -> Vector:
+        """Neighbouring numbers in memory, one a lane."""
+        where = self.builder.inttoptr(address, _LINE.as_pointer())
+        return Vector(self.builder, self.builder.load(where, align=8))
+
+    @contextmanager
+    def steps(self, count: Any) -> Iterator[Any]:
+        """Repeat what is written inside, for 0 to *count* - 1."""
+        with cgutils.for_range(self.builder, count) as loop:
+            yield loop.index
+
+    @contextmanager
+    def pieces(self, size: int) -> Iterator[tuple[Any, Any]]:
+        """Repeat what is written inside for pieces of ticks: the first, and how many are left."""
+        b = self.builder
+        count = b.sdiv(b.add(self.ticks, self.whole(size - 1)), self.whole(size))
+        with self.steps(count) as k:
+            begin = b.mul(k, self.whole(size))
+            yield begin, b.sub(self.ticks, begin)
 
     def kept(self, value: Vector) -> Any:
         """Room for a vector that a loop changes."""
@@ -229,6 +262,24 @@ class Given:
         """Number of tick *i*."""
         b = self.builder
         return everywhere(b, b.sitofp(b.add(self.first, i), _NUMBER))
+
+
+def turned(rows: Sequence[Vector]) -> list[Vector]:
+    """Lanes as rows and rows as lanes, of :data:`WIDTH` vectors: by perfect shuffles."""
+    half = WIDTH // 2
+    places = [
+        [(k // 2 if k % 2 == 0 else WIDTH + k // 2) + part for k in range(WIDTH)]
+        for part in (0, half)
+    ]
+    kind = ir.VectorType(ir.IntType(32), WIDTH)
+    found = list(rows)
+    for _ in range(WIDTH.bit_length() - 1):
+        found = [
+            Vector(a.builder, a.builder.shuffle_vector(a.value, b.value, ir.Constant(kind, order)))
+            for a, b in zip(found[:half], found[half:], strict=True)
+            for order in places
+        ]
+    return found
 
 
 #: Writes an operation, and returns its result: where its ring then is.
@@ -277,7 +328,7 @@ def plain(step: Callable[[list[Vector], Vector, Vector], Vector]) -> Written:
 
     def write(g: Given) -> Any:
         with cgutils.for_range(g.builder, g.ticks) as loop:
-            for j in range(_VECTORS):
+            for j in range(VECTORS):
                 a, b = g.a.load(loop.index, j), g.b.load(loop.index, j)
                 g.out.store(step(g.c, a, b), loop.index, j)
         return g.at
@@ -292,7 +343,7 @@ def remembering(rows: int, step: Callable[..., tuple[Vector | None, ...]]) -> Wr
     """
 
     def write(g: Given) -> Any:
-        rooms = [[g.kept(g.memory.load(k, j)) for k in range(rows)] for j in range(_VECTORS)]
+        rooms = [[g.kept(g.memory.load(k, j)) for k in range(rows)] for j in range(VECTORS)]
         with cgutils.for_range(g.builder, g.ticks) as loop:
             now = g.now(loop.index)
             for j, own in enumerate(rooms):
@@ -326,7 +377,7 @@ def ring(rows: int, step: Callable[..., tuple[Vector, ...]]) -> Written:
     """
 
     def write(g: Given) -> Any:
-        rooms = [[g.kept(g.memory.load(k, j)) for k in range(rows)] for j in range(_VECTORS)]
+        rooms = [[g.kept(g.memory.load(k, j)) for k in range(rows)] for j in range(VECTORS)]
         place = cgutils.alloca_once_value(g.builder, g.at)
         with cgutils.for_range(g.builder, g.ticks) as loop:
             at = g.builder.load(place)
@@ -352,7 +403,7 @@ def window_max(g: Given) -> Any:
     """As ``compiled.window_max``: memory holds the top, a piece of ``n`` ticks, and its ends."""
     b = g.builder
     lowest = g.c[0].like(-np.inf)
-    tops = [g.kept(g.memory.load(0, j)) for j in range(_VECTORS)]
+    tops = [g.kept(g.memory.load(0, j)) for j in range(VECTORS)]
     place = cgutils.alloca_once_value(b, g.at)
     one = ir.Constant(_WORD, 1)
     with cgutils.for_range(b, g.ticks) as loop:
@@ -387,7 +438,7 @@ def response(g: Given) -> Any:
     """Sum of the last ``n`` ticks, newest first, times weights."""
     b = g.builder
     place = cgutils.alloca_once_value(b, g.at)
-    sums = [g.kept(g.c[0]) for _ in range(_VECTORS)]
+    sums = [g.kept(g.c[0]) for _ in range(VECTORS)]
     one = ir.Constant(_WORD, 1)
     with cgutils.for_range(b, g.ticks) as loop:
         at = b.load(place)
@@ -417,15 +468,15 @@ def most(g: Given) -> Any:
 
     Row 1 of the memory then is a number only if every demand was finite.
     """
-    tops = [g.kept(g.c[0].like(0.0)) for _ in range(_VECTORS)]
-    unsound = [g.kept(g.memory.load(1, j)) for j in range(_VECTORS)]
+    tops = [g.kept(g.c[0].like(0.0)) for _ in range(VECTORS)]
+    unsound = [g.kept(g.memory.load(1, j)) for j in range(VECTORS)]
     with cgutils.for_range(g.builder, g.ticks) as loop:
-        for j in range(_VECTORS):
+        for j in range(VECTORS):
             x = g.a.load(loop.index, j)
             g.builder.store(larger(x, g.held(tops[j])).value, tops[j])
             g.builder.store((g.held(unsound[j]) + (x - x)).value, unsound[j])
     reached = ir.Constant(_WORD, 0)
-    for j in range(_VECTORS):
+    for j in range(VECTORS):
         top = g.held(tops[j])
         g.memory.store(top, 0, j)
         g.memory.store(g.held(unsound[j]), 1, j)

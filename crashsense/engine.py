@@ -2,6 +2,8 @@
 
 The engine changes speed only: verdicts and fire times are the same, floats agree to 1e-9.
 :func:`using` selects it for a block of code in the current thread; everywhere else numpy computes.
+Numba is imported, and a kernel loaded, when something computes with it: reading what is kept needs
+neither.
 """
 
 from __future__ import annotations
@@ -21,7 +23,7 @@ if TYPE_CHECKING:
 
 ENGINES = ("numpy", "fast")
 
-_current: ContextVar[ModuleType | None] = ContextVar("crashsense_kernels", default=None)
+_current: ContextVar[str] = ContextVar("crashsense_engine", default="numpy")
 
 
 def installed() -> bool:
@@ -33,21 +35,33 @@ def installed() -> bool:
 def _load() -> tuple[ModuleType | None, str]:
     try:
         from crashsense import compiled
-
-        compiled.check()
     except Exception as error:  # whatever a compiler or its cache may raise
-        reason = " ".join(str(error).split())[:120]
-        return (
-            None,
-            f"engine fast cannot be used ({type(error).__name__}: {reason}); numpy computes",
-        )
+        return None, _cannot_be_used(error)
     return compiled, ""
 
 
-def choose(name: str | None) -> tuple[str, str]:
+@lru_cache(maxsize=1)
+def _fault_of_a_kernel() -> str:
+    from crashsense import compiled
+
+    try:
+        compiled.check()
+    except Exception as error:  # as above
+        return _cannot_be_used(error)
+    return ""
+
+
+def _cannot_be_used(error: Exception) -> str:
+    reason = " ".join(str(error).split())[:120]
+    return f"engine fast cannot be used ({type(error).__name__}: {reason}); numpy computes"
+
+
+def choose(name: str | None, *, thorough: bool = False) -> tuple[str, str]:
     """Return the engine to use for the requested one (None: the fastest installed), and a note.
 
     The note is empty, or one line that says why numpy computes although ``fast`` is installed.
+    *thorough*: every kernel is loaded (or compiled) and run once, for long work; else it is enough
+    that the kernels can be imported.
 
     Raises
     ------
@@ -57,23 +71,35 @@ def choose(name: str | None) -> tuple[str, str]:
     >>> choose("numpy")
     ('numpy', '')
     """
+    if requested(name) == "numpy":
+        return "numpy", ""
+    kernels, note = _load()
+    if kernels is not None and thorough:
+        note = _fault_of_a_kernel()
+    return ("numpy", note) if note else ("fast", "")
+
+
+def requested(name: str | None = None) -> str:
+    """Return the engine requested, by name (None: the fastest installed); nothing is imported.
+
+    For :func:`using`: where it turns out that numba cannot be imported, numpy computes. Raises what
+    :func:`choose` raises.
+    """
     if name is not None and name not in ENGINES:
         raise unknown_name("engine", name, ENGINES)
     if name == "numpy" or (name is None and not installed()):
-        return "numpy", ""
+        return "numpy"
     if not installed():
         raise MissingExtraError(
             "engine 'fast' needs numba, which is not installed: pip install '.[fast]'"
         )
-    kernels, note = _load()
-    return ("numpy", note) if kernels is None else ("fast", "")
+    return "fast"
 
 
 @contextmanager
 def using(name: str) -> Iterator[None]:
     """Let the named engine compute inside the block."""
-    kernels = _load()[0] if name == "fast" else None
-    token = _current.set(kernels)
+    token = _current.set(name)
     try:
         yield
     finally:
@@ -82,7 +108,7 @@ def using(name: str) -> Iterator[None]:
 
 def kernels() -> ModuleType | None:
     """Return the compiled kernels if engine ``fast`` computes here, else None."""
-    return _current.get()
+    return _load()[0] if _current.get() == "fast" else None
 
 
 def given(array: npt.NDArray[Any]) -> npt.NDArray[Any]:
@@ -99,4 +125,4 @@ def given(array: npt.NDArray[Any]) -> npt.NDArray[Any]:
 
 def current() -> str:
     """Return the name of the engine that computes here."""
-    return "numpy" if _current.get() is None else "fast"
+    return "numpy" if kernels() is None else "fast"

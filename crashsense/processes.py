@@ -8,11 +8,12 @@ be wanted, and they are there when the plan is read.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from multiprocessing import get_all_start_methods, get_context
 from multiprocessing.context import BaseContext
+from typing import Any, TypeVar
 
 #: Environment variables that pin the threads of linear algebra libraries.
 THREAD_VARIABLES = (
@@ -30,6 +31,8 @@ WARM = {
     "numpy": ("crashsense.campaign.warm", "scipy.signal"),
     "fast": ("crashsense.campaign.warm", "crashsense.campaign.warm_compiled"),
 }
+
+Answer = TypeVar("Answer")
 
 _started = False
 _at_hand: ContextVar[bool] = ContextVar("crashsense_processes_at_hand", default=False)
@@ -84,6 +87,14 @@ def begun(engine: str) -> Iterator[None]:
 def at_hand() -> bool:
     """Say whether workers start at once (:func:`begun`)."""
     return _at_hand.get()
+
+
+def asked(engine: str, question: Callable[..., Answer], *arguments: Any, **named: Any) -> Answer:
+    """Return what a worker of an engine answers: a function of a module, called there."""
+    from concurrent.futures import ProcessPoolExecutor
+
+    with ProcessPoolExecutor(1, mp_context=context(engine)) as pool:
+        return pool.submit(question, *arguments, **named).result()
 
 
 @contextmanager

@@ -252,12 +252,10 @@ def reached(
         fire = _first_tick(total)
         largest = total.max(axis=-1, initial=0.0)
         at_required = _largest_between(total, first=zero, last=until)
-        before = _largest_between(total, first=zero, last=allowed)
-        in_time = (
-            _largest_between(total, first=np.minimum(allowed, until), last=until)
-            if allowed.any()
-            else at_required
-        )
+        before, in_time = np.zeros_like(largest), at_required
+        if allowed.any():
+            before = _largest_between(total, first=zero, last=allowed)
+            in_time = _largest_between(total, first=np.minimum(allowed, until), last=until)
     else:
         fire, largest, at_required, before, in_time = compiled.summary_of(
             engine.given(total), allowed, until

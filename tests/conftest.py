@@ -58,6 +58,19 @@ def pytest_configure(config: pytest.Config) -> None:
         config.pluginmanager.register(_Skipped(path))
 
 
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark cases of a test as slow beyond those that its mark ``quick`` counts."""
+    seen: dict[str, int] = {}
+    for item in items:
+        mark = item.get_closest_marker("quick")
+        if mark is not None:
+            name = item.nodeid.partition("[")[0]
+            seen[name] = seen.get(name, 0) + 1
+            if seen[name] > mark.args[0]:
+                item.add_marker(pytest.mark.slow)
+
+
 @pytest.fixture(scope="session", autouse=True)
 def own_cache(
     tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest

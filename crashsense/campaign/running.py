@@ -17,12 +17,12 @@ import pyarrow.compute as pc
 from crashsense.campaign.evaluation import Job, Made, Written, count_failures, run_task
 from crashsense.campaign.executors import Cluster, Executor, InProcess, Processes
 from crashsense.campaign.tasks import bundled, split, work_of
-from crashsense.engine import choose, using
+from crashsense.engine import choose, requested, using
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import RESTRAINTS
 from crashsense.plan.inputs import code_digest
 from crashsense.plan.resolve import Plan, conditions_of, resolve_plan
-from crashsense.processes import at_hand, cores
+from crashsense.processes import asked, at_hand, cores
 from crashsense.results.folder import (
     PLAN,
     FolderLock,
@@ -204,10 +204,11 @@ def _campaign(
     on_progress: Progress | None = None,
 ) -> Iterator[_Campaign]:
     """Resolve the plan; release memory and connections at the end."""
-    chosen, note = choose(how.engine)
-    # Signals have the same bits with both engines.
-    with using(chosen):
+    # Signals have the same bits with both engines: which one really computes is asked afterwards.
+    wanted = requested(how.engine)
+    with using(wanted):
         resolved = resolve_plan(plan, **keys)
+    chosen, note = _engine(wanted)
     note_evaluated(place for a in resolved.algorithms for place in _code_of(a.rules.values()))
     if note:
         resolved = replace(resolved, notes=(*resolved.notes, note))
@@ -225,6 +226,16 @@ def _campaign(
         if how.executor is None and how.cluster is not None:
             how = replace(how, executor=stack.enter_context(closing(Cluster(how.cluster))))
         yield _Campaign(resolved, job, how, on_progress=on_progress)
+
+
+def _engine(wanted: str) -> tuple[str, str]:
+    """The engine for a run, and a note; as a worker says, if workers are at hand.
+
+    The server that forks them has loaded every kernel, and this process may never need one.
+    """
+    if at_hand() and wanted == "fast":
+        return asked(wanted, choose, wanted, thorough=True)
+    return choose(wanted, thorough=True)
 
 
 class _Campaign:

@@ -5,4 +5,4 @@ from __future__ import annotations
 from crashsense import engine
 
 #: The engine that computes, and why it is not ``fast`` (empty if it is).
-CHOSEN = engine.choose("fast") if engine.installed() else ("numpy", "")
+CHOSEN = engine.choose("fast", thorough=True) if engine.installed() else ("numpy", "")

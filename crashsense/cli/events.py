@@ -17,7 +17,6 @@ from crashsense.errors import Fault, InputError, nearest
 from crashsense.resources import CAUTION
 
 if TYPE_CHECKING:
-    from crashsense.event import Event
     from crashsense.synthesis.recipe import Recipe
 
 _FOLDER = click.option("--folder", type=click.Path(), default=None, help="Your own recipe folder.")
@@ -161,19 +160,6 @@ def _rows(recipe: Recipe) -> list[dict[str, Any]]:
     ]
 
 
-def _find(name: str, folder: str | None) -> tuple[Recipe, Event]:
-    from crashsense import engine
-    from crashsense.errors import unknown_name
-    from crashsense.synthesis import load_recipes
-
-    recipes = load_recipes(folder)
-    for recipe in recipes:
-        if name in recipe.event_names:
-            with engine.using("fast" if engine.installed() else "numpy"):
-                return recipe, next(event for event in recipe.events() if event.name == name)
-    raise unknown_name("event", name, [n for recipe in recipes for n in recipe.event_names])
-
-
 #: Random draws behind the figure of an event: enough to see the spread, below a second to compute.
 DRAWN = 16
 #: Most of them: the arrays of all draws are held at once.
@@ -202,12 +188,14 @@ def show(name: str, figure: str | None, draws: int, folder: str | None) -> None:
     from crashsense.plotting import save
     from crashsense.reporting.event_card import card
     from crashsense.reporting.event_figure import event_figure, event_motion
+    from crashsense.synthesis.recipe import recipe_of_event
 
-    recipe, event = _find(name, folder)
+    recipe = recipe_of_event(name, folder=folder)
     target = Path(figure if figure is not None else f"{name}.png")
     target_file(target, option="--figure", endings=FIGURES)
     say(CAUTION + "\n")
-    with engine.using("fast" if engine.installed() else "numpy"):
+    with engine.using(engine.requested()):
+        event = next(event for event in recipe.events() if event.name == name)
         for line in card(recipe, event):
             say(line)
         save(event_figure(event_motion(recipe, event, draws=draws)), made(target))
@@ -264,7 +252,7 @@ def export(
         if target.suffix.lower() in ENDINGS or target.is_file():
             raise InputError([Fault("command line", "--out", out, expected)])
         target_folder(target, option="--out").mkdir(parents=True, exist_ok=True)
-    with engine.using("fast" if engine.installed() else "numpy"):
+    with engine.using(engine.requested()):
         for recipe, wanted in chosen:
             for event in recipe.events():
                 if event.name in wanted:

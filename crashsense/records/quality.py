@@ -294,32 +294,17 @@ def sampling(channel: ChannelInfo, judged: Judged, *, file: str) -> list[Finding
     where = channel.where
     findings = rate(where, judged.rate_hz, file=file)
     prefilter = channel.prefilter_hz
+    notes: list[tuple[str, str]] = []
     if prefilter is not None and prefilter > 0.5 * judged.rate_hz:
-        expected = f"below half the rate ({0.5 * judged.rate_hz:g} Hz)"
-        findings.append(
-            Finding(
-                "warning",
-                "rate",
-                file,
-                f"{where}: prefilter",
-                f"{prefilter:g} Hz",
-                expected,
-                "aliasing is possible",
-            )
-        )
+        notes.append((f"below half the rate ({0.5 * judged.rate_hz:g} Hz)", "aliasing is possible"))
     if prefilter is not None and prefilter < CHANNEL_CLASSES[-1]:
-        expected = f"{CHANNEL_CLASSES[-1]:g} Hz or more"
-        findings.append(
-            Finding(
-                "warning",
-                "rate",
-                file,
-                f"{where}: prefilter",
-                f"{prefilter:g} Hz",
-                expected,
-                "already filtered: ringing and clipping cannot be judged",
-            )
-        )
+        note = "already filtered: ringing and clipping cannot be judged"
+        notes.append((f"{CHANNEL_CLASSES[-1]:g} Hz or more", note))
+    field = f"{where}: prefilter"
+    findings += [
+        Finding("warning", "rate", file, field, f"{prefilter:g} Hz", expected, note)
+        for expected, note in notes
+    ]
     return findings + peaks(channel, judged, file=file) + content(channel, judged, file=file)
 
 

@@ -149,7 +149,7 @@ RIDE_BANDS: tuple[tuple[float, float, str, str], ...] = (
 
 def _ride_spectrum(recipe: Recipe) -> list[str]:
     """Largest values by bands of z and x, the hop frequency, and x over z, with what is known."""
-    synthesis = recipe.synthesise([0], seed=0)
+    synthesis = recipe.nominal_synthesis()
     rate = synthesis.rate_hz
     x, z = (synthesis.signals[n][0] / STANDARD_GRAVITY for n in ("central_x", "central_z"))
     lines = ["", "Spectrum (largest value of a band, g; right: from memory of the trade)"]
@@ -250,7 +250,7 @@ def key_figures(recipe: Recipe, event: Event) -> list[tuple[str, str]]:
     at the end of the signal differ: after the largest, the car springs back and its bodies swing
     against each other. A fact of the model that equals one of the two is not repeated.
     """
-    synthesis = recipe.synthesise([0], seed=0)
+    synthesis = recipe.nominal_synthesis()
     out: list[tuple[str, str]] = []
     said: list[float] = []
     for axis, cabin in (("x", synthesis.cabin_x), ("y", synthesis.cabin_y)):

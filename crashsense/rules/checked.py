@@ -29,8 +29,11 @@ def checked_branch_demands(rule: Rule, samples: EcuSamples) -> dict[str, FloatAr
     with sharing(), guarded(rule):
         branches = rule.branch_demands(locked_samples(samples) if own else samples)
     checked = check_branches(branches, name=type(rule).__name__, samples=samples)
+    if not own:
+        return checked
     # A rule may use its own array again: what it gave back must not move later.
-    return {key: values.copy() for key, values in checked.items()} if own else checked
+    copies = {id(values): values.copy() for values in checked.values()}
+    return {key: copies[id(values)] for key, values in checked.items()}
 
 
 def check_branches(branches: object, *, name: str, samples: EcuSamples) -> dict[str, FloatArray]:
@@ -42,7 +45,10 @@ def check_branches(branches: object, *, name: str, samples: EcuSamples) -> dict[
     shape = (samples.draws, samples.size)
     if not isinstance(branches, dict) or not {"total", "main"} <= set(branches):
         raise RuleError(f"{name}: branch_demands must give 'total' and 'main'")
+    sound: set[int] = set()  # one array may be several branches
     for branch, demand in branches.items():
+        if id(demand) in sound:
+            continue
         if not isinstance(demand, np.ndarray) or demand.shape != shape:
             got = getattr(demand, "shape", type(demand).__name__)
             raise RuleError(f"{name}: demand has shape {got}; expected {shape}")
@@ -53,6 +59,7 @@ def check_branches(branches: object, *, name: str, samples: EcuSamples) -> dict[
                 draw, tick = (int(i) for i in np.argwhere(wrong)[0])
                 value = format(demand[draw, tick], form)
                 raise RuleError(f"{name}: {branch} demand is {value} at draw {draw}, sample {tick}")
+        sound.add(id(demand))
     return branches
 
 

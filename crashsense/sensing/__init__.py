@@ -6,11 +6,11 @@ from crashsense.sensing.catalogue import (
     part_names,
     sensor_set_names,
 )
+from crashsense.sensing.common import CommonSensors
 from crashsense.sensing.noise import NoiseBank
 from crashsense.sensing.one_sensor import ANY_OCCURRENCE
 from crashsense.sensing.samples import EcuSamples
 from crashsense.sensing.sense import (
-    ChainReport,
     Prepared,
     Sensed,
     prepared,
@@ -18,10 +18,12 @@ from crashsense.sensing.sense import (
     sense_in_parts,
 )
 from crashsense.sensing.sensor import ControlUnit, Sensor, SensorSet
+from crashsense.sensing.words import ChainReport
 
 __all__ = [
     "ANY_OCCURRENCE",
     "ChainReport",
+    "CommonSensors",
     "ControlUnit",
     "EcuSamples",
     "NoiseBank",

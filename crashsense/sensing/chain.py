@@ -262,28 +262,6 @@ def apply_setting(
     return filter_rows(samples, sections=sections, state=start)
 
 
-def filter_each(
-    samples: FloatArray, *, design: FilterDesign, rest: FloatArray, setting: IntArray
-) -> FloatArray:
-    """Filter each row with its own setting, as :func:`apply_setting`; *samples* may be reused."""
-    kernels = engine.kernels()
-    if design.kind == "none":
-        return samples
-    if kernels is None:
-        for s in np.unique(setting):
-            mine = np.flatnonzero(setting == s)
-            rows = slice(None) if mine.size == setting.size else mine
-            samples[rows] = apply_setting(
-                samples[rows], design=design, rest=rest[rows], setting=int(s)
-            )
-        return samples
-    every = range(len(CORNER_SETTINGS))
-    sections = np.stack([setting_sections(design, s) for s in every])  # type: ignore[misc]
-    unit = np.stack([rest_state(design, s) for s in every], axis=1)
-    kernels.filter_by_setting(sections, setting, samples, unit[:, setting] * rest[:, None])
-    return samples
-
-
 def word_table(
     samples: FloatArray, *, design: FilterDesign, first: tuple[int, ...], every: int, words: int
 ) -> FloatArray:
@@ -350,12 +328,19 @@ def quantise(
     values: FloatArray, *, step: float, limit: int
 ) -> tuple[npt.NDArray[np.int32], IntArray]:
     """Round to codes of *step* [u], saturate at +/-*limit*; count the saturated, shape (draws,)."""
-    codes = values / step
-    np.rint(codes, out=codes)
-    beyond = beyond_level(codes, level=limit)
-    if beyond.any():
-        np.clip(codes, -limit, limit, out=codes)
+    codes = np.array(values, dtype=np.float64)
+    beyond = round_to_codes(codes, step=step, limit=limit)
     return codes.astype(np.int32), beyond
+
+
+def round_to_codes(values: FloatArray, *, step: float, limit: int) -> IntArray:
+    """As :func:`quantise`, in place: the codes take the place of the values."""
+    values /= step
+    np.rint(values, out=values)
+    beyond = beyond_level(values, level=limit)
+    if beyond.any():
+        np.clip(values, -limit, limit, out=values)
+    return beyond
 
 
 def beyond_level(values: FloatArray, *, level: float) -> IntArray:

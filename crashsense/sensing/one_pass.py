@@ -94,8 +94,11 @@ def in_lanes(one: OneSensor) -> Callable[[int, FloatArray, int], None]:
         made = (*_given(*source, sections, setting), warm_up, one.words)
         noise = one.bank.get((*one.noise_key(rows), "lanes"), lambda: kernels.noise_in_lanes(*made))
         source = (_NO_WORDS, _NO_WORDS, *random_draws.noise_tables())
+    lines = np.zeros((tables.shape[0], tables[0].size + kernels.WIDTH))
+    lines[:, : -kernels.WIDTH] = tables.reshape(tables.shape[0], -1)
     arguments = [
-        *_given(tables, factors, drawn.offset, _deviation(one, rows), setting, one.shared.phase),
+        *(engine.given(lines), tables.shape[2], one.words),
+        *_given(factors, drawn.offset, _deviation(one, rows), setting, one.shared.phase),
         *_given(noise, *source, sections, warm_up, grid),
     ]
 

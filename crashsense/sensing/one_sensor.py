@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
 from functools import cached_property, lru_cache
 
 import numpy as np
@@ -16,12 +15,13 @@ from crashsense.errors import Fault, InputError
 from crashsense.filters.causal import filter_rows
 from crashsense.sensing import chain, one_pass
 from crashsense.sensing.faults import Scene
+from crashsense.sensing.groups import in_groups, place, runs_of
 from crashsense.sensing.noise import NoiseBank, WordNoise, word_noise
 from crashsense.sensing.sensor import Sensor, SensorSet
 from crashsense.sensing.timebase import TimeBase
 from crashsense.sensing.tolerance import PHASES, SensorDraws, UnitDraws
 from crashsense.sensing.transport import arrived_in_time, hold_last
-from crashsense.values import Shown
+from crashsense.sensing.words import ChainReport, Run, Words
 
 #: Standard deviations of noise that a sample is taken to stay within when the path is chosen.
 NOISE_MARGIN = 8.0
@@ -37,62 +37,9 @@ NOISE_WORDS = 160_000
 NOISE_MODEL_ERROR = 1e-6
 
 
-@dataclass(frozen=True, eq=False)
-class ChainReport(Shown):
-    """Counts of what the stages of one sensor did, each of shape (draws,).
-
-    ``at_stop`` and ``clipped_before_filter`` count internal samples (``internal_samples`` a draw),
-    ``clipped_after_filter`` codes whose filtered value lay beyond the range, ``clipped_at_code``
-    codes at the end of the payload, ``lost_frames`` codes that never came or came too late
-    (``words`` a draw). ``fast``: True where the fast path was taken.
-    """
-
-    at_stop: IntArray
-    clipped_before_filter: IntArray
-    clipped_after_filter: IntArray
-    clipped_at_code: IntArray
-    lost_frames: IntArray
-    internal_samples: int
-    words: int
-    fast: BoolArray
-
-
-@dataclass(eq=False)
-class _Words:
-    """Codes and values of all draws, and counts of clipped samples, by draw."""
-
-    codes: npt.NDArray[np.int32]
-    values: FloatArray
-    before: IntArray
-    after: IntArray
-    at_code: IntArray
-
-    @classmethod
-    def empty(cls, draws: int, words: int) -> _Words:
-        counts = (np.zeros(draws, dtype=np.int64) for _ in range(3))
-        return cls(np.empty((draws, words), np.int32), np.empty((draws, words)), *counts)
-
-    def put(self, at: IntArray, words: one_pass.Words) -> None:
-        """Set the entries of the draws at some places."""
-        self.codes[at], self.values[at] = words[:2]
-        self.before[at], self.after[at], self.at_code[at] = words[2:]
-
-
 @lru_cache(maxsize=512)
 def _word_noise(design: chain.FilterDesign, setting: int, every: int) -> WordNoise:
     return word_noise(chain.setting_sections(design, setting), every=every)
-
-
-def _in_groups(at: IntArray) -> Iterator[IntArray]:
-    """Cut places of draws into groups whose arrays stay in the cache."""
-    for first in range(0, at.size, random_draws.NOISE_ROWS):
-        yield at[first : first + random_draws.NOISE_ROWS]
-
-
-def _place(at: IntArray) -> IntArray | slice:
-    """Rising places as a slice where none lies between them: numpy then copies nothing."""
-    first, last = int(at[0]), int(at[-1]) + 1
-    return slice(first, last) if last - first == at.size else at
 
 
 def _largest(samples: FloatArray) -> FloatArray:
@@ -152,7 +99,12 @@ class OneSensor:
         self.reading, self.at_stop = self._reading()
         self.others = {name: truth[name] for name in drawn.cross if name in truth}
         self.fast = self._taken(path)
+        #: True if the same draws may be asked for again, by another sensor set
+        self.keeps_runs = False
+        self._runs: dict[tuple[int, int], Run] = {}
         self._noise, self._noise_from = np.empty((0, self.words)), -1
+        #: words of signals that all draws share, kept beside the samples that they are made of
+        self._tables: dict[int, tuple[FloatArray, FloatArray]] = {}
 
     def _scene(self, times_s: FloatArray, rows: IntArray) -> Scene:
         central = self.truth.get("central_x")
@@ -225,15 +177,18 @@ class OneSensor:
             raise InputError([Fault("sense", "path", path, expected)])
         return fast
 
-    def run(self, part: slice) -> tuple[FloatArray, npt.NDArray[np.int32], BoolArray, ChainReport]:
+    def run(self, part: slice) -> Run:
         """Values, codes and validity at the control unit for some draws, and what happened."""
-        return self.run_rows(np.arange(part.start, part.stop))
+        if not self.keeps_runs:
+            return self.run_rows(np.arange(part.start, part.stop))
+        key = part.start, part.stop
+        if key not in self._runs:
+            self._runs[key] = self.run_rows(np.arange(*key))
+        return self._runs[key]
 
-    def run_rows(
-        self, rows: IntArray
-    ) -> tuple[FloatArray, npt.NDArray[np.int32], BoolArray, ChainReport]:
+    def run_rows(self, rows: IntArray) -> Run:
         """As :meth:`run`, for rising numbers of draws."""
-        words = _Words.empty(rows.size, self.words)
+        words = Words.empty(rows.size, self.words)
         fast = self.fast[rows]
         lanes = np.zeros(rows.size, dtype=bool)
         if one_pass.serves(self):
@@ -241,11 +196,11 @@ class OneSensor:
             lanes = self.draws[rows] != 0
         for chosen, made in ((fast, one_pass.fast_words), (~fast, one_pass.full_words)):
             if (chosen & lanes).all():
-                words = _Words(*made(self, rows))
+                words = Words(*made(self, rows))
             elif (chosen & lanes).any():
                 at = np.flatnonzero(chosen & lanes)
                 words.put(at, made(self, rows[at]))
-        for at in _in_groups(np.flatnonzero(fast & ~lanes)):
+        for at in in_groups(np.flatnonzero(fast & ~lanes)):
             self._quantise(self._fast(rows[at]), at, words)
         at = np.flatnonzero(~fast & ~lanes)
         if at.size:
@@ -253,15 +208,14 @@ class OneSensor:
             self._quantise(analogue, at, words)
         return self._at_control_unit(words, rows)
 
-    def _quantise(self, analogue: FloatArray, at: IntArray, words: _Words) -> None:
+    def _quantise(self, analogue: FloatArray, at: IntArray, words: Words) -> None:
         """Turn filtered values into codes and their values, for the draws *at* some places."""
         words.after[at] = chain.beyond_level(analogue, level=self.sensor.range)
-        codes, words.at_code[at] = chain.quantise(
-            analogue, step=self.sensor.step, limit=self.sensor.code_limit
-        )
-        words.codes[_place(at)] = codes
-        np.multiply(codes, self.sensor.step, out=analogue)
-        words.values[_place(at)] = analogue
+        step, limit = self.sensor.step, self.sensor.code_limit
+        words.at_code[at] = chain.round_to_codes(analogue, step=step, limit=limit)
+        words.codes[place(at)] = analogue
+        analogue *= step
+        words.values[place(at)] = analogue
 
     def _ahead(self, samples: FloatArray) -> FloatArray:
         out = np.empty((samples.shape[0], self.ahead + samples.shape[1]))
@@ -292,13 +246,18 @@ class OneSensor:
             words=self.words,
         )
 
+    def _rows_of(self, table: FloatArray, rows: IntArray) -> FloatArray:
+        """Words of some draws from a table of all settings and phases."""
+        row = self.drawn.setting[rows] * table.shape[1] + self.shared.phase[rows]
+        return np.asarray(table.reshape(-1, self.words).take(row, axis=0))
+
     def _filtered(self, samples: FloatArray, rows: IntArray) -> FloatArray:
         """Low-pass and sampling of deterministic samples, for each of *rows* its own setting."""
         setting, phase = self.drawn.setting[rows], self.shared.phase[rows]
         if samples.shape[0] == 1:
-            table = self.table(samples)
-            row = setting * table.shape[1] + phase
-            return np.asarray(table.reshape(-1, self.words).take(row, axis=0))
+            if id(samples) not in self._tables:
+                self._tables[id(samples)] = samples, self.table(samples)
+            return self._rows_of(self._tables[id(samples)][1], rows)
         out = np.empty((rows.size, self.words))
         for s in np.unique(setting):
             mine = np.flatnonzero(setting == s)
@@ -329,7 +288,9 @@ class OneSensor:
                 out += coefficient[:, None] * self._filtered(samples, rows)
         out += drawn.offset[rows][:, None]
         if drawn.drift[rows].any():
-            out += drawn.drift[rows][:, None] * self._filtered(self.ramp(), rows)
+            drift = self._rows_of(self.ramp_table, rows)
+            drift *= drawn.drift[rows][:, None]
+            out += drift
         if self.noisy:
             out += self.sigma * self._unit_noise(rows)
         return out
@@ -393,7 +354,7 @@ class OneSensor:
                 coming = np.arange(first, min(first + ahead, self.draws.size))
                 self._noise, self._noise_from = self._kept_noise(coming), first
             here = int(np.searchsorted(rows, first + ahead))
-            parts.append(self._noise[_place(rows[:here] - first)])
+            parts.append(self._noise[place(rows[:here] - first)])
             rows = rows[here:]
         return parts[0] if len(parts) == 1 else np.concatenate(parts)
 
@@ -413,23 +374,24 @@ class OneSensor:
     def _made_noise(self, rows: IntArray) -> FloatArray:
         models = self.models()
         warm_up = max(model.warm_up for model in models)
-        noise = random_draws.noise(
-            self.draws[rows],
-            warm_up + self.words,
-            seed=self.seed,
-            axes=(self.occurrence, self.channel, "noise", "words"),
-        )
         setting, kernels = self.drawn.setting[rows], engine.kernels()
+        # By numpy: in the order of the settings, so that each is filtered where it stands.
+        order = np.arange(rows.size) if kernels else np.argsort(setting, kind="stable")
+        axes = (self.occurrence, self.channel, "noise", "words")
+        noise = random_draws.noise(
+            self.draws[rows[order]], warm_up + self.words, seed=self.seed, axes=axes
+        )
         if kernels is not None:
             sections = np.stack([model.sections for model in models])
             kernels.filter_by_setting(sections, setting, noise, np.empty((0, 0, 0)))
-        else:
-            for s in np.unique(setting):
-                mine = np.flatnonzero(setting == s)
-                filtered = filter_rows(noise[mine], sections=models[int(s)].sections)
-                noise[mine, : self.words] = filtered[:, warm_up:]
-            return noise[:, : self.words]
-        return noise[:, warm_up:]
+            return noise[:, warm_up:]
+        out = np.empty((rows.size, self.words))
+        last = 0
+        for s, count in zip(*np.unique(setting, return_counts=True), strict=True):
+            first, last = last, last + int(count)
+            made = filter_rows(noise[first:last], sections=models[int(s)].sections)
+            out[order[first:last]] = made[:, warm_up:]
+        return out
 
     def _full(self, rows: IntArray) -> tuple[FloatArray, IntArray]:
         if not self.rows_differ(rows):
@@ -455,19 +417,23 @@ class OneSensor:
 
     def _full_block(self, rows: IntArray) -> tuple[FloatArray, IntArray]:
         setting, phase = self.drawn.setting[rows], self.shared.phase[rows]
-        raw, before, rest = self._readings(rows)
-        raw = chain.filter_each(raw, design=self.design, rest=rest, setting=setting)
         out = np.empty((rows.size, self.words))
-        for p in np.unique(phase):
-            at = np.flatnonzero(phase == p)
-            out[at] = raw[at, self._word_index(int(p))]
+        before = np.empty(rows.size, dtype=np.int64)
+        # In the order of the settings: many rows of noise at once, then a few through the filter.
+        order = np.argsort(setting, kind="stable")
+        noise = self._internal_noise(rows[order]) if self.noisy else None
+        for part in runs_of(setting[order]):
+            at = order[part]
+            raw, before[at], rest = self._readings(rows[at], None if noise is None else noise[part])
+            s = int(setting[at[0]])
+            smooth = chain.apply_setting(raw, design=self.design, rest=rest, setting=s)
+            for line, draw in zip(smooth, at.tolist(), strict=True):
+                out[draw] = line[self._word_index(int(phase[draw]))]
         return out, before
 
     def _internal_noise(self, rows: IntArray) -> FloatArray:
         """Normal numbers at the internal rate, shape (draws, ahead + samples)."""
         width = self.ahead + self.reading.shape[1]
-        if not self.noisy:
-            return np.zeros((rows.size, width))
         axes = (self.occurrence, self.channel, "noise", "internal")
         noise = random_draws.noise(
             self.draws[rows],
@@ -477,8 +443,13 @@ class OneSensor:
         )
         return self._as_made(noise, rows)
 
-    def _readings(self, rows: IntArray) -> tuple[FloatArray, IntArray, FloatArray]:
-        """Readings ahead of the filter, cut; how many were cut; readings at rest."""
+    def _readings(
+        self, rows: IntArray, noise: FloatArray | None
+    ) -> tuple[FloatArray, IntArray, FloatArray]:
+        """Readings ahead of the filter, cut; how many were cut; readings at rest.
+
+        *noise* of these draws, which the readings are added to.
+        """
         drawn, sensor, base = self.drawn, self.sensor, self.base
 
         def of(samples: FloatArray) -> FloatArray:
@@ -495,8 +466,7 @@ class OneSensor:
         for fault in sensor.faults:
             raw = fault.at_front_end(raw, self._scene(base.times_s, rows))
         rest = np.clip(raw[:, 0], -sensor.front_end, sensor.front_end)
-        if self.noisy:
-            noise = self._internal_noise(rows)
+        if noise is not None:
             noise *= self.sigma
             noise[:, : self.ahead] += raw[:, :1]
             noise[:, self.ahead :] += raw
@@ -511,9 +481,7 @@ class OneSensor:
 
     # --- words and control unit ------------------------------------------------------------------
 
-    def _at_control_unit(
-        self, words: _Words, rows: IntArray
-    ) -> tuple[FloatArray, npt.NDArray[np.int32], BoolArray, ChainReport]:
+    def _at_control_unit(self, words: Words, rows: IntArray) -> Run:
         sensor, n = self.sensor, rows.size
         codes, values = words.codes, words.values
         room_s = self.unit.read_s + self.held / self.unit.tick_rate_hz - sensor.latency_s

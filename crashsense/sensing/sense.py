@@ -18,6 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any, TypedDict, Unpack
 
 import numpy as np
@@ -27,13 +28,15 @@ from crashsense.arrays import BoolArray, FloatArray, IntArray
 from crashsense.draws import PAGE
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import Context
+from crashsense.sensing.common import CommonSensors
 from crashsense.sensing.faults import SwappedChannel
 from crashsense.sensing.noise import NoiseBank
-from crashsense.sensing.one_sensor import ChainReport, OneSensor
+from crashsense.sensing.one_sensor import OneSensor
 from crashsense.sensing.samples import EcuSamples
 from crashsense.sensing.sensor import SensorSet
 from crashsense.sensing.timebase import TimeBase, at_internal_rate
 from crashsense.sensing.tolerance import OTHER_AXES, PHASES, draw_sensor, draw_unit
+from crashsense.sensing.words import ChainReport
 from crashsense.signal import Signal
 from crashsense.values import Shown
 
@@ -138,14 +141,16 @@ def sense_in_parts(
     size: int,
     context: Context | None = None,
     bank: NoiseBank | None = None,
+    common: CommonSensors | None = None,
     **asked: Unpack[_Asked],
 ) -> Iterator[Sensed]:
     """As :func:`sense`, *size* draws at a time (fewer of a long event, or of many channels).
 
     Whatever all draws share is computed once; a draw's codes do not depend on the split. *bank*
-    caches noise that will be needed again.
+    caches noise that will be needed again, *common* the sensors of this block that other sets have
+    as well.
     """
-    for made in prepared(signals, sensor_set, draws=draws, bank=bank, **asked):
+    for made in prepared(signals, sensor_set, draws=draws, bank=bank, common=common, **asked):
         yield from _sensed_parts(made, size=size, context=Context() if context is None else context)
 
 
@@ -158,6 +163,7 @@ def prepared(
     quiet: Iterable[str] = (),
     deviates: Mapping[str, FloatArray] | None = None,
     bank: NoiseBank | None = None,
+    common: CommonSensors | None = None,
     **how: Unpack[_How],
 ) -> Iterator[Prepared]:
     """Draw the sensors of a block and bring its signals to them, as many draws as memory allows.
@@ -188,6 +194,7 @@ def prepared(
             quiet=frozenset(quiet),
             deviates={} if deviates is None else {k: v[rows] for k, v in deviates.items()},
             bank=bank,
+            common=common,
             **how,
         )
 
@@ -217,6 +224,7 @@ def _prepared(
     quiet: frozenset[str],
     deviates: Mapping[str, FloatArray],
     bank: NoiseBank | None,
+    common: CommonSensors | None,
     seed: int = 1,
     occurrence: str = "",
     vary: bool = True,
@@ -227,10 +235,8 @@ def _prepared(
         signals, unit=unit, draws=draws.size, quiet=quiet, needed=_needed(channels, sensor_set)
     )
     shared = draw_unit(draws, unit=unit, seed=seed, occurrence=occurrence, vary=vary)
-    sensors: dict[str, OneSensor] = {}
-    for channel in channels:
-        if channel not in sensor_set.sensors or channel not in truth:
-            continue
+
+    def made(channel: str) -> OneSensor:
         sensor = sensor_set.sensors[channel]
         drawn = draw_sensor(
             draws,
@@ -242,7 +248,7 @@ def _prepared(
             vary=vary,
             deviates=deviates.get(channel),
         )
-        sensors[channel] = OneSensor(
+        return OneSensor(
             channel,
             sensor=sensor,
             sensor_set=sensor_set,
@@ -256,6 +262,15 @@ def _prepared(
             path=path,
             bank=bank,
         )
+
+    sensors: dict[str, OneSensor] = {}
+    for channel in channels:
+        if channel not in sensor_set.sensors or channel not in truth:
+            continue
+        if common is None:
+            sensors[channel] = made(channel)
+        else:
+            sensors[channel] = common.get(channel, sensor_set, draws, partial(made, channel))
     offset = np.array([base.phase_samples(p) for p in range(len(PHASES))])[shared.phase]
     start_s = (base.tick + offset) / base.rate_hz + unit.read_s + unit.task_s
     return Prepared(

@@ -17,6 +17,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
 
 from crashsense.arrays import FloatArray
+from crashsense.synthesis.bounds import LEAST_KMH
 from crashsense.synthesis.dynamics.half_car import Road, initial_state, march
 from crashsense.synthesis.frontal import impact as frontal
 from crashsense.synthesis.model import PulseModel, Synthesis, Variation, register_model
@@ -37,8 +38,8 @@ class KerbThenWall(BaseModel):
 
     vehicle: str
     crash_vehicle: str
-    speed_kmh: float = Field(gt=0, le=80)
-    kerb_height_mm: float = Field(gt=0, lt=250)
+    speed_kmh: float = Field(ge=LEAST_KMH, le=80)
+    kerb_height_mm: float = Field(ge=0.1, lt=250)
     wall_after_ms: float = Field(ge=5, le=500)
 
     @field_validator("vehicle")

@@ -18,7 +18,7 @@ from pydantic import BaseModel, ValidationError
 
 from crashsense.arrays import FloatArray
 from crashsense.channels import CHANNELS, MIRRORED
-from crashsense.errors import Fault, InputError, UnknownNameError, nearest
+from crashsense.errors import Fault, InputError, UnknownNameError, nearest, unknown_name
 from crashsense.event import (
     FAMILIES,
     MIRRORED_RESTRAINTS,
@@ -42,8 +42,8 @@ from crashsense.synthesis.model import (
 from crashsense.synthesis.nominal_cache import nominal_block, prepare
 from crashsense.synthesis.recipe_file import RecipeFile, RequirementEntry, read_requirements
 from crashsense.synthesis.selection import select_events
-from crashsense.synthesis.wording import faults_of, misread
 from crashsense.values import Shown
+from crashsense.wording import faults_of, misread
 
 #: Two times closer than this are the same time [s].
 SAME_TIME_S = 1e-9
@@ -117,6 +117,21 @@ class Recipe(Shown):
     def nominal(self) -> SignalBlock:
         """Return draw 0; no seed changes it."""
         return self._nominal
+
+    def nominal_synthesis(self) -> Synthesis:
+        """Return draw 0 as far as its block keeps it: without gaps and trace."""
+        block = self.nominal()
+        first = next(iter(block.signals.values()))
+        moving = {name: s.samples for name, s in block.signals.items() if s.samples.any()}
+        return Synthesis(
+            signals=moving,
+            rate_hz=first.rate_hz,
+            start_s=first.start_s,
+            cabin_x=block.cabin["x"].samples if "x" in block.cabin else None,
+            cabin_y=block.cabin["y"].samples if "y" in block.cabin else None,
+            quiet=frozenset(block.signals) - frozenset(moving),
+            facts=block.facts,
+        )
 
     def block(self, draws: Iterable[int], *, seed: int) -> SignalBlock:
         """Return the given draws with their required times; draw k depends on (seed, k) only."""
@@ -320,7 +335,10 @@ class Recipe(Shown):
                 values, context={"folder": str(Path(self.file).parent)} if self.file else None
             )
         except ValidationError as error:
-            raise InputError(faults_of(error, file=f"recipe {name}", within="parameters")) from None
+            layout = self.model.parameters
+            raise InputError(
+                faults_of(error, file=f"recipe {name}", within="parameters", layout=layout)
+            ) from None
         return replace(self, name=name, occurrence=name, parameters=parameters)
 
     def mirrored(self) -> Recipe:
@@ -423,7 +441,7 @@ def parse_recipe(text: str, *, path: str) -> Recipe:
     try:
         file = RecipeFile.model_validate(data)
     except ValidationError as error:
-        raise InputError(faults_of(error, file=path)) from None
+        raise InputError(faults_of(error, file=path, layout=RecipeFile)) from None
     faults: list[Fault] = []
     requirements, more = read_requirements(file, path=path)
     faults.extend(more)
@@ -446,7 +464,8 @@ def parse_recipe(text: str, *, path: str) -> Recipe:
             file.parameters, context={"folder": str(Path(path).parent)}
         )
     except ValidationError as error:
-        faults.extend(faults_of(error, file=path, within="parameters"))
+        layout = model.parameters
+        faults.extend(faults_of(error, file=path, within="parameters", layout=layout))
     faults.extend(misread(file.parameters, parameters, file=path, within="parameters"))
     if faults or parameters is None:
         raise InputError(faults)
@@ -487,6 +506,25 @@ def load_recipes(folder: str | Path | None = None) -> list[Recipe]:
     stamp = tuple((str(path), path.stat().st_mtime_ns) for path in files)
     # Copies: signals that a recipe has made are released with the recipe.
     return [replace(recipe) for recipe in _shipped_recipes(root, stamp)]
+
+
+def recipe_of_event(name: str, *, folder: str | Path | None = None) -> Recipe:
+    """Return the recipe that an event of a folder (the shipped library without one) comes from.
+
+    A shipped recipe is in a file of its name, so that no other file is read for it.
+    """
+    if folder is None:
+        recipes = (name, *(name.removesuffix(f"_{state}") for state in ("belted", "unbelted")))
+        for path in sorted(shipped_folder("pulses").rglob("*.toml")):
+            if path.stem in recipes and path.parent.name != VEHICLES:
+                found = parse_recipe(read_text(path), path=str(path))
+                if name in found.event_names:
+                    return found
+    known = load_recipes(folder)
+    for recipe in known:
+        if name in recipe.event_names:
+            return recipe
+    raise unknown_name("event", name, [event for recipe in known for event in recipe.event_names])
 
 
 @lru_cache(maxsize=1)

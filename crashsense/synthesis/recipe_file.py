@@ -6,11 +6,11 @@ from collections.abc import Mapping
 from datetime import date
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from crashsense.errors import Fault, nearest
 from crashsense.event import ALL_RESTRAINTS, RESTRAINTS, Order, stated_order, usual_order
-from crashsense.synthesis.wording import faults_of
+from crashsense.wording import faults_of
 
 BELT_STATES = ("belted", "unbelted")
 
@@ -47,10 +47,10 @@ class RequirementEntry(_Strict):
 
     expectation: Literal["fire", "no_fire", "open"]
     timing: Literal["free_flight", "explicit", "gap_closure", "none"] = "none"
-    travel_mm: float = Field(default=127.0, gt=0)
-    inflation_ms: float = Field(default=30.0, ge=0)
-    extra_ms: float = 0.0
-    required_ms: float | None = None
+    travel_mm: float = Field(default=127.0, ge=1, le=2000)
+    inflation_ms: float = Field(default=30.0, ge=0, le=500)
+    extra_ms: float = Field(default=0.0, ge=-5000, le=5000)
+    required_ms: float | None = Field(default=None, ge=-20_000, le=20_000)
     gap: str | None = None
     origin_fact: str | None = None
     not_before_fact: str | None = None
@@ -72,8 +72,15 @@ class ToleranceEntry(_Strict):
     """A tolerance of the model that the recipe replaces."""
 
     kind: Literal["scale", "shift", "uniform", "phase"]
-    width: float = Field(ge=0)
+    #: a share, or (``shift``) an amount in the unit of what it shifts
+    width: float = Field(ge=0, le=100)
     basis: str = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _possible(self) -> ToleranceEntry:
+        if self.kind != "shift" and self.width > 1.0:
+            raise ValueError(f"width: 0 to 1 for kind {self.kind}, not {self.width:g}")
+        return self
 
 
 class RecipeFile(_Strict):
@@ -142,7 +149,8 @@ def read_requirements(
             try:
                 checked = RequirementEntry.model_validate(entry)
             except ValidationError as error:
-                faults.extend(faults_of(error, file=path, within=where))
+                layout = RequirementEntry
+                faults.extend(faults_of(error, file=path, within=where, layout=layout))
                 continue
             if checked.expectation == "fire" and checked.timing == "none":
                 faults.append(

@@ -21,7 +21,7 @@ from pydantic import ValidationError
 from crashsense.errors import Fault, InputError, nearest, unknown_name
 from crashsense.synthesis.recipe import Recipe, load_recipes
 from crashsense.synthesis.recipe_file import RequirementEntry
-from crashsense.synthesis.wording import faults_of
+from crashsense.wording import faults_of
 
 SEVERE = "_severe"
 
@@ -73,6 +73,28 @@ def speed_sweep(recipe: Recipe | str, *, speeds_kmh: Sequence[float]) -> list[Re
         expected = f"a model with requirements by speed: {', '.join(swept_models())}"
         raise InputError([Fault(f"recipe {recipe.name}", "model", model, expected)])
     return _SWEEPS[model](recipe, speeds_kmh)
+
+
+def at_speeds(recipe: Recipe, speeds_kmh: Sequence[float]) -> list[tuple[float, Recipe]]:
+    """Return the recipe at each speed [km/h], its requirements unchanged, named after the speed.
+
+    Raises
+    ------
+    InputError : no speed, or all that the model refuses, at once
+    """
+    faults: list[Fault] = []
+    found: list[tuple[float, Recipe]] = []
+    if not len(speeds_kmh):
+        faults.append(Fault(f"recipe {recipe.name}", "speeds_kmh", None, "at least one speed"))
+    for speed in map(float, speeds_kmh):
+        try:
+            name = f"{recipe.name}_at_{speed:g}"
+            found.append((speed, recipe.with_parameters(name=name, speed_kmh=speed)))
+        except InputError as error:
+            faults.extend(error.faults)
+    if faults:
+        raise InputError(faults)
+    return found
 
 
 def _recipe_of(given: object) -> Recipe:
@@ -152,7 +174,10 @@ def _between(pair: SeverityPair, share: float) -> Recipe:
     try:
         parameters = nominal.model.parameters.model_validate(values)
     except ValidationError as error:
-        raise InputError(faults_of(error, file=f"recipe {label}", within="parameters")) from None
+        layout = nominal.model.parameters
+        raise InputError(
+            faults_of(error, file=f"recipe {label}", within="parameters", layout=layout)
+        ) from None
     recipe = replace(
         nominal,
         name=label,

@@ -24,6 +24,7 @@ from crashsense.rules import Algorithm, sharing
 from crashsense.rules.checked import Evaluated
 from crashsense.sensing import (
     ANY_OCCURRENCE,
+    CommonSensors,
     NoiseBank,
     Sensed,
     SensorSet,
@@ -144,11 +145,14 @@ def run_trials(
     if scores_only and size == SENSED_BLOCK:
         size = SCORED_BLOCK
     bank = _BANK if len(sensor_sets) > 1 or conditions.sensor_draws == "shared" else None
+    common = CommonSensors(sensor_sets) if len(sensor_sets) > 1 else None
     events = asked_by(events, algorithms)
     judges = [judges_of(events, algorithms, sensor_set) for sensor_set in sensor_sets]
     # Blocks end where pages of draws end; the nominal draw rides with the first.
     for numbers in _in_blocks(draws, size):
         block = signal_block(events, numbers, conditions=conditions)
+        if common is not None:
+            common.begin_block()
         for sensor_set, asked in zip(sensor_sets, judges, strict=True):
             yield from judge_block(
                 block,
@@ -158,6 +162,7 @@ def run_trials(
                 conditions=conditions,
                 channels=channels,
                 bank=bank,
+                common=common,
                 scores_only=scores_only,
                 judges=asked,
             )
@@ -185,6 +190,7 @@ def judge_block(
     conditions: Conditions,
     channels: Sequence[str] | None = None,
     bank: NoiseBank | None = None,
+    common: CommonSensors | None = None,
     deviates: Mapping[str, FloatArray] | None = None,
     scores_only: bool = False,
     judges: Sequence[Judge] | None = None,
@@ -199,6 +205,7 @@ def judge_block(
     conditions : how the draws are made
     channels : which are sensed; None: those that the algorithms read
     bank : noise to share with other sensor sets and occurrences
+    common : sensors of this block that other sensor sets have as well
     deviates : channel -> standard normal numbers (draws, roles) in place of drawn ones, for
         sensitivity studies; see :func:`crashsense.sensing.sense`
     scores_only : keep nothing but what rows need
@@ -217,6 +224,7 @@ def judge_block(
         "conditions": conditions,
         "channels": wanted,
         "bank": bank,
+        "common": common,
         "deviates": deviates,
     }
     if scores_only:
@@ -273,6 +281,7 @@ def scored_in_lanes(
     conditions: Conditions,
     channels: Sequence[str],
     bank: NoiseBank | None,
+    common: CommonSensors | None,
     deviates: Mapping[str, FloatArray] | None,
 ) -> list[Trial] | None:
     """Sense and judge a block in lanes, scores alone; None where that cannot be done."""
@@ -288,6 +297,7 @@ def scored_in_lanes(
         conditions=conditions,
         channels=channels,
         bank=bank,
+        common=common,
         deviates=deviates,
     )
     for made in prepared(block.signals, sensor_set, **how):
@@ -324,6 +334,7 @@ def _how_sensed(
     conditions: Conditions,
     channels: Sequence[str],
     bank: NoiseBank | None,
+    common: CommonSensors | None,
     deviates: Mapping[str, FloatArray] | None,
 ) -> dict[str, Any]:
     """Arguments of sensing that a block and the conditions decide."""
@@ -337,6 +348,7 @@ def _how_sensed(
         "vary": conditions.vary in ("sensor", "both"),
         "path": conditions.path,
         "bank": bank,
+        "common": common,
         "deviates": deviates,
     }
 
@@ -349,11 +361,18 @@ def sense_block(
     conditions: Conditions,
     channels: Sequence[str],
     bank: NoiseBank | None = None,
+    common: CommonSensors | None = None,
     deviates: Mapping[str, FloatArray] | None = None,
 ) -> Iterator[Sensed]:
     """Sense the draws of a block: as many at a time as stay in the cache."""
     how = _how_sensed(
-        block, event, conditions=conditions, channels=channels, bank=bank, deviates=deviates
+        block,
+        event,
+        conditions=conditions,
+        channels=channels,
+        bank=bank,
+        common=common,
+        deviates=deviates,
     )
     return sense_in_parts(
         block.signals, sensor_set, size=SENSED_BLOCK, context=event.context, **how

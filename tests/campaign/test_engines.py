@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+
 import numpy as np
 import pytest
 
@@ -23,6 +26,7 @@ FLOATS = (
 )
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("path", ["auto", "full"])
 def test_engines_give_the_same_table(path):
     pytest.importorskip("numba")
@@ -122,11 +126,46 @@ def test_a_compiler_that_fails_leaves_numpy_and_one_line(monkeypatch):
     assert reason in run.summary()["notes"]
 
 
+def test_a_kernel_that_fails_is_found_by_a_thorough_choice_only(monkeypatch):
+    pytest.importorskip("numba")
+    monkeypatch.setattr(engine, "_fault_of_a_kernel", lambda: "one line")
+    assert engine.choose(None) == ("fast", "")
+    assert engine.choose(None, thorough=True) == ("numpy", "one line")
+    assert crashsense.evaluate(events=["hammer_tunnel"]).engine == "numpy"
+
+
+def test_an_engine_that_cannot_be_imported_leaves_numpy_where_it_was_wanted(monkeypatch):
+    monkeypatch.setattr(engine, "_load", lambda: (None, "one line"))
+    with engine.using("fast"):
+        assert (engine.kernels(), engine.current()) == (None, "numpy")
+
+
+@pytest.mark.slow
+def test_a_command_with_workers_leaves_numba_to_them(tmp_path):
+    """They say whether it computes: the command itself saves its import and its memory."""
+    pytest.importorskip("numba")
+    crashsense.load_events(["hammer_tunnel", "ball_door"])  # kept: nothing is left to compute
+    arguments = ["evaluate", "--events", "hammer_tunnel", "--events", "ball_door", "--workers", "2"]
+    script = (
+        "import sys\n"
+        "from crashsense.cli import run\n"
+        "if __name__ == '__main__':\n"
+        f"    run({[*arguments, '--out', str(tmp_path / 'run')]!r})\n"
+        "    print('numba loaded:', 'numba' in sys.modules)\n"
+    )
+    (tmp_path / "script.py").write_text(script)
+    command = [sys.executable, str(tmp_path / "script.py")]
+    done = subprocess.run(command, capture_output=True, text=True)
+    assert done.stdout.splitlines()[-1] == "numba loaded: False", done.stderr
+    assert crashsense.open_run(tmp_path / "run").engine == "fast"
+
+
 def test_unknown_engine_is_named():
     with pytest.raises(InputError, match="did you mean 'numpy'"):
         engine.choose("numpyy")
 
 
+@pytest.mark.quick(2)
 @pytest.mark.parametrize("path", ["auto", "full"])
 @pytest.mark.parametrize("name", ["wall_full_56", "hammer_bracket_severe", "rollover_kerb_25"])
 def test_engines_sense_the_same_codes(name, path):

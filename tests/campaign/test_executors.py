@@ -287,6 +287,7 @@ def test_a_finished_folder_measures_and_runs_nothing(
     assert {p: p.stat().st_mtime_ns for p in again} == again
 
 
+@pytest.mark.slow
 def test_failures_so_far_count_what_is_in_the_folder(tmp_path: Path) -> None:
     plan = resolve_plan(events=["wall_full_40"], algorithms=["plain"], draws=20, seed=3)
     told: list[int] = []

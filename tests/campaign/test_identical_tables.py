@@ -49,6 +49,7 @@ def job_of(plan: Plan, **changes: Any) -> Job:
     )
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("chunk", CHUNKS)
 def test_one_worker(plan: Plan, whole: pd.DataFrame, chunk: int) -> None:
     assert crashsense.evaluate(plan, workers=1, chunk=chunk, **SETTINGS).verdicts.equals(whole)

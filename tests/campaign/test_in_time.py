@@ -39,6 +39,7 @@ def hard_event(required_s: float) -> Event:
     )
 
 
+@pytest.mark.quick(2)
 @pytest.mark.parametrize(
     ("required_ms", "verdict", "infeasible"),
     [(1.6, "on_time", False), (1.45, "on_time", False), (1.4, "late", False), (0.9, "late", True)],

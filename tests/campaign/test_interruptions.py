@@ -118,6 +118,7 @@ def test_a_killed_parent_leaves_no_workers_and_a_run_that_continues(
     assert {path: path.stat().st_mtime_ns for path in kept} == kept
 
 
+@pytest.mark.slow
 def test_ctrl_c_ends_cleanly_and_the_run_continues(
     plan: Plan, whole: pd.DataFrame, tmp_path: Path
 ) -> None:

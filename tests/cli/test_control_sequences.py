@@ -154,6 +154,7 @@ CASES: dict[str, Callable[[Path], list[str]]] = {
 }  # fmt: skip
 
 
+@pytest.mark.quick(12)
 @pytest.mark.skipif(os.name != "posix", reason="names of files of POSIX systems")
 @pytest.mark.parametrize("name", CASES)
 def test_nothing_obeys_what_a_user_wrote(

@@ -24,6 +24,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> str:
     return str(out)
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("name", ["explain", "replay", "recorder"])
 def test_the_draw_is_an_argument_or_an_option(
     name: str, folder: str, capsys: pytest.CaptureFixture[str]

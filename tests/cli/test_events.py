@@ -48,6 +48,7 @@ def test_show_prints_the_card_and_draws(capsys, tmp_path):
     assert figure.stat().st_size > 5000
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     ("options", "shown"), [((), 16), (("--draws", "3"), 3), (("--draws", "0"), 0)]
 )

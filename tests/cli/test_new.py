@@ -27,6 +27,7 @@ def empty_folder(tmp_path, monkeypatch):
     return tmp_path
 
 
+@pytest.mark.quick(2)
 @pytest.mark.parametrize("kind", sorted(KINDS))
 def test_the_template_runs_by_the_command_that_it_names(kind, capsys, empty_folder):
     file = f"try_{kind.replace('-', '_')}{'.csv' if kind == 'record' else '.toml'}"

@@ -63,6 +63,7 @@ def test_pipes_devices_and_names_of_no_file(
     assert sorted(path.name for path in tmp_path.iterdir()) == ["pipe"]
 
 
+@pytest.mark.quick(4)
 @pytest.mark.parametrize("name", ["cobbles_50", "hump_900_50"])
 @pytest.mark.parametrize(
     "duration", ["1e-6", "1e-99", "5e-324", "inf", "nan", "0", "1" + "0" * 400]
@@ -82,6 +83,7 @@ def test_a_ride_that_is_over_before_it_begins(
     assert "duration_s" in refused(["evaluate", "plan.toml"], capsys)
 
 
+@pytest.mark.slow
 def test_a_list_of_something_else_is_not_searched_to_its_end(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

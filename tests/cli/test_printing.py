@@ -97,6 +97,7 @@ def test_what_is_listed_fits_the_width(command: str, printed: Callable[..., list
     assert command == "rules show guarded" or too_long(lines) == []
 
 
+@pytest.mark.quick(4)
 @pytest.mark.parametrize("command", ON_A_RUN)
 def test_what_is_said_of_a_run_fits_the_width(
     command: str, home: Path, printed: Callable[..., list[str]], monkeypatch: pytest.MonkeyPatch

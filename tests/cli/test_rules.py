@@ -158,6 +158,7 @@ def test_check_rule_takes_an_algorithm_of_families_only(capsys, tmp_path: Path) 
     assert "FAILED  does_not_latch" in out
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("line", ["os._exit(0)", "sys.exit(0)", "raise BaseException('boo')"])
 def test_a_file_that_ends_the_program_is_bad_input(capsys, line: str, tmp_path: Path) -> None:
     (tmp_path / "mine.py").write_text(f"import os, sys\n{line}\n")
@@ -167,6 +168,7 @@ def test_a_file_that_ends_the_program_is_bad_input(capsys, line: str, tmp_path: 
     assert "mine.py" in err
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("value", ["9" * 5000, "[" * 3000, "1" + "0" * 400])
 def test_a_value_that_nobody_means_is_one_fault(capsys, value: str) -> None:
     place = f"{EXAMPLES / 'per_sample_rule.py'}:LeakyVelocity"
@@ -215,6 +217,7 @@ def test_one_error_of_a_rule_is_said_once(capsys, tmp_path: Path) -> None:
     assert f"{len(stopped)} failed" in out
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("value", ["0", "-1.0", "nan", "inf"])
 def test_the_template_rule_refuses_an_impossible_threshold(capsys, tmp_path: Path, value) -> None:
     file = tmp_path / "mine.toml"

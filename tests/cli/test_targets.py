@@ -87,6 +87,7 @@ def test_every_command_that_writes_is_walked() -> None:
     assert sorted(writing(cli)) == sorted({*CHEAP, *ELSEWHERE})
 
 
+@pytest.mark.quick(5)
 @pytest.mark.parametrize("name", [name for name, call in CHEAP.items() if call])
 def test_the_folder_is_made(
     name: str, folder: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]

@@ -125,6 +125,7 @@ def test_all_faults_of_a_design_at_once():
     assert "corner_hz: got 6000.0" in text
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("name", engine.ENGINES)
 @pytest.mark.parametrize("given_state", [False, True])
 def test_rows_filtered_from_a_state_equal_the_difference_equation(name, given_state):

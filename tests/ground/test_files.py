@@ -87,6 +87,7 @@ def test_size_is_looked_at_before_reading(tmp_path):
         files.read_bytes(path)
 
 
+@pytest.mark.slow
 @given(st.one_of(st.floats(), st.integers(), st.text(max_size=30), st.booleans(), st.none()))
 def test_a_number_is_finite_or_refused(value):
     found = files.number_or_none(value)

@@ -36,6 +36,7 @@ def test_every_script_runs_as_it_is_and_prints_what_the_page_shows(
     assert list(tmp_path.glob("*.png"))
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("number", [1, 12])
 def test_the_page_needs_nothing_else(number):
     page = lesson_page(find_lesson(number))
@@ -133,6 +134,7 @@ def test_the_command_lists_writes_and_checks(tmp_path, capsys, monkeypatch):
     assert "25 minutes" in capsys.readouterr().out
 
 
+@pytest.mark.slow
 def test_a_changed_script_is_kept(tmp_path, capsys):
     mine = tmp_path / "lesson_12_zero_failures.py"
     mine.write_text("print('mine')\n", encoding="utf-8")

@@ -55,6 +55,7 @@ def verdict(run: object, restraint: str = "front_airbag_stage_1") -> str:
     return str(rows.loc[rows["restraint"] == restraint, "verdict"].iloc[0])
 
 
+@pytest.mark.slow
 def test_an_edited_rule_file_is_another_plan(tmp_path: Path) -> None:
     out = tmp_path / "run"
     file = own_rule(tmp_path, "0.5")
@@ -148,6 +149,7 @@ def _stop(*_: object) -> None:
     raise KeyboardInterrupt
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("name", ["del\x7f", "sign \U0001f680"])
 def test_a_path_with_rare_signs_is_read_back(tmp_path: Path, name: str) -> None:
     folder = tmp_path / name

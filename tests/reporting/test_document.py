@@ -97,6 +97,7 @@ def test_a_long_table_goes_on_with_its_head() -> None:
     assert all(f"row_{n} " in shown for n in range(150))
 
 
+@pytest.mark.slow
 def test_command_writes_a_pdf_into_a_new_folder(
     folders: tuple[Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

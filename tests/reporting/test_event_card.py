@@ -38,6 +38,7 @@ def test_velocity_change_largest_and_at_the_end_in_one_unit():
     ]
 
 
+@pytest.mark.quick(2)
 @pytest.mark.parametrize(
     "name",
     [

@@ -36,12 +36,14 @@ def test_restraints_of_one_time_share_a_label(name, times, labels):
     assert not [text for axes in drawn.axes for text in axes.texts]
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("name", ["wall_full_56", "side_pole_75_32", "hammer_rail"])
 def test_caution_stands_on_the_figure(name):
     words = " ".join(event_figure(motion(name)).get_supxlabel().split())
     assert "CAUTION: Not qualified for any decision about a real vehicle." in words
 
 
+@pytest.mark.quick(3)
 @pytest.mark.parametrize(
     ("name", "drawn"),
     [
@@ -68,6 +70,7 @@ def test_free_flight_counts_from_the_contact_of_the_requirement():
     assert first - 30.0 == pytest.approx(taken.required[0][0], abs=0.2)
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("name", ["side_pole_75_32", "side_barrier_90_60", "rear_barrier_24"])
 def test_the_bodies_are_integrated_to_the_last_sample(name):
     """They still swing: a cut would stand in the signal as a step."""
@@ -99,6 +102,7 @@ def test_rollover_compares_channel_and_body_in_the_same_axes(mirrored):
     assert "over ground" in taken.velocity_words
 
 
+@pytest.mark.quick(2)
 @pytest.mark.parametrize(
     ("name", "channels"),
     [
@@ -122,6 +126,7 @@ def test_the_figure_shows_what_the_rules_of_the_family_read(name, channels):
     assert all(f"{c}\n" in words[k] for k, c in enumerate(channels))
 
 
+@pytest.mark.slow
 def test_velocity_starts_at_the_speed_of_the_car():
     for name, kmh in (("wall_full_56", 56.0), ("kerb_then_wall_40_100", 40.0)):
         taken = motion(name)
@@ -134,6 +139,7 @@ def bands(drawn):
     return [len(axes.collections) for axes in drawn.axes]
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("name", ["wall_full_56", "hammer_tunnel", "pothole_40"])
 def test_the_range_of_the_draws_lies_behind_the_nominal_lines(name):
     taken = motion(name, draws=16)

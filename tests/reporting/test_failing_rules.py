@@ -45,6 +45,7 @@ def run_with(source: str, *, folder: Path) -> int:
     return cli.run(["evaluate", *arguments, "--out", str(folder / "run"), "--workers", "1"])
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("source", [PER_SAMPLE, BLOCK], ids=["per sample", "block"])
 @pytest.mark.parametrize(
     ("failing", "words"),
@@ -68,6 +69,7 @@ def test_a_rule_that_fails_ends_no_page(source, failing, words, tmp_path, capsys
     assert "1 requirement is not met because THE RULE FAILED: front bag, stage 1 1" in page
 
 
+@pytest.mark.slow
 def test_a_rule_that_fails_only_when_asked_again_ends_no_page(tmp_path, capsys):
     source = BLOCK.replace("FAIL", "self.calls = getattr(self, 'calls', 0) + 1").replace(
         "        return np", "        if self.calls > 2: sys.exit(3)\n        return np"
@@ -79,6 +81,7 @@ def test_a_rule_that_fails_only_when_asked_again_ends_no_page(tmp_path, capsys):
     assert "SystemExit: 3" in page
 
 
+@pytest.mark.slow
 def test_with_two_sensor_sets_why_names_them(tmp_path, capsys):
     (tmp_path / "mine.py").write_text(PER_SAMPLE.replace("FAIL", "pass"))
     (tmp_path / "mine.toml").write_text(ALGORITHM)

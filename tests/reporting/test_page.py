@@ -271,6 +271,7 @@ def with_two_sets(view):
     )
 
 
+@pytest.mark.slow
 def test_two_sensor_sets_are_told_apart(view):
     both = with_two_sets(view)
     page = "".join(page_parts(both))
@@ -320,6 +321,7 @@ def test_what_was_never_excited_and_what_has_no_rule_stand_on_the_page(view):
     assert "No rule" not in words_of("".join(page_parts(view)))
 
 
+@pytest.mark.slow
 def test_chances_over_draws_stand_on_the_page(drawn_view, view):
     text = re.sub(r"<[^>]+>", "", "".join(page_parts(drawn_view)))
     # 32 rows that must not fire and 4 that must: of the latter some come late in all 10 draws.

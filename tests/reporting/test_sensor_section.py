@@ -41,6 +41,7 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+@pytest.mark.slow
 def test_the_page_shows_the_element_also_without_its_file(home: Path) -> None:
     element = home / "my_element.toml"
     text = element.read_text(encoding="utf-8")

@@ -118,6 +118,7 @@ def contents(run: Path) -> dict[str, bytes]:
     return {str(path.relative_to(run)): path.read_bytes() for path in sorted(names)}
 
 
+@pytest.mark.slow
 def test_a_damaged_part_is_named_and_the_command_that_is_named_repairs_it(
     made: Path, run: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -159,7 +160,7 @@ def test_foreign_and_doubled_parts_are_named(made: Path, run: Path) -> None:
     for name in ("letter.txt", "part-0000-000000000-000000009.parquet"):
         foreign = run / "verdicts.parquet" / name
         shutil.copy(parts[0], foreign)
-        with pytest.raises(RunFolderError, match=f"{name}: is no part of this run"):
+        with pytest.raises(RunFolderError, match=f"{name}: is no part of this run; take it"):
             open_run(run)
         foreign.rename(parts[0].parent / "part-x.parquet")
         foreign = parts[0].parent / "part-x.parquet"

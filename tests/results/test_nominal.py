@@ -75,6 +75,7 @@ def test_stored_views_say_what_computed_views_say(finished):
         assert len(key) > 5
 
 
+@pytest.mark.slow
 def test_one_part_an_occurrence_however_many_draws(tmp_path):
     crashsense.evaluate(events=EVENTS, draws=9, chunk=3, out=tmp_path / "run", engine="numpy")
     parts = sorted((tmp_path / "run" / "nominal.parquet").glob("*.parquet"))
@@ -88,6 +89,7 @@ def test_one_part_an_occurrence_however_many_draws(tmp_path):
     assert again.exit_code == open_run(tmp_path / "run").exit_code
 
 
+@pytest.mark.slow
 def test_the_table_of_a_run_does_not_depend_on_the_page(finished):
     in_memory = crashsense.evaluate(events=EVENTS, draws=3, engine="numpy")
     assert finished.verdicts.equals(in_memory.verdicts)
@@ -115,6 +117,7 @@ def test_a_page_is_written_again_without_sensing(finished, tmp_path, monkeypatch
     assert page.index('class="since"') < page.index('id="timing"')
 
 
+@pytest.mark.slow
 def test_changes_against_an_earlier_run_stand_at_the_top(tmp_path, capsys):
     """A rule that never fires after one that does: what must fire is lost."""
     rule = (

@@ -62,6 +62,7 @@ def synthesised(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[str]]:
 # -- only what is asked for ------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("command", ["explain", "replay"])
 def test_only_the_event_that_is_asked_for_is_synthesised(command, run_folder, synthesised, capsys):
     event = "odb_40_32_belted"
@@ -206,6 +207,7 @@ def test_the_users_own_files_are_kept_as_they_were(own_run):
     }
 
 
+@pytest.mark.quick(2)
 @pytest.mark.parametrize(
     ("name", "note"),
     [
@@ -238,6 +240,7 @@ def test_an_input_that_changed_is_taken_from_its_copy(name, note, change, own_ru
         assert f"Note: {note}; the copy in" in said
 
 
+@pytest.mark.slow
 def test_a_moved_home_is_replayed_from_the_copies(own_run):
     shutil.rmtree(own_run.parent / "home")
     again = replay(open_run(own_run), "my_knock", draw=1)
@@ -260,6 +263,7 @@ def test_a_damaged_copy_is_refused(own_run):
         replay(open_run(own_run), "my_knock")
 
 
+@pytest.mark.slow
 def test_a_large_file_is_not_kept_and_missed_by_name(tmp_path, monkeypatch):
     monkeypatch.setattr(copies_module, "LARGEST", 500)
     file = own_algorithm(tmp_path)
@@ -275,6 +279,7 @@ def test_a_large_file_is_not_kept_and_missed_by_name(tmp_path, monkeypatch):
         replay(open_run(tmp_path / "run"), KNOCK)
 
 
+@pytest.mark.slow
 def test_two_rule_files_of_one_name_are_both_kept(tmp_path):
     for name in ("a", "b"):
         (tmp_path / name).mkdir()
@@ -293,6 +298,7 @@ def test_two_rule_files_of_one_name_are_both_kept(tmp_path):
     assert demand["belt_pretensioner"] == 0.75
 
 
+@pytest.mark.slow
 def test_a_run_goes_on_with_its_copies_in_place(tmp_path):
     file = own_algorithm(tmp_path)
     out = tmp_path / "run"
@@ -356,6 +362,7 @@ def nudged(out: Path, by: float) -> None:
     note_parts(out)
 
 
+@pytest.mark.slow
 def test_another_engine_is_named_and_compared_to_its_tolerance(fast_run, capsys):
     nudged(fast_run, 1e-12)
     assert cli.run(["replay", str(fast_run), POLE, "0"]) == 0
@@ -394,6 +401,7 @@ def test_a_difference_names_what_has_changed_since(tmp_path, capsys):
 # -- traces ----------------------------------------------------------------------------------------
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("name", ["traces.csv", "traces.parquet", "TRACES.CSV"])
 def test_traces_are_written_as_their_name_says(name, run_folder, tmp_path, capsys):
     target = tmp_path / name

@@ -112,6 +112,7 @@ def test_a_run_of_a_record_replays_with_its_options(record_folder, tmp_path):
     assert set(replayed.rows["expectation"]) == {"open", "order"}
 
 
+@pytest.mark.slow
 def test_the_plan_as_resolved_runs_again(record_folder, tmp_path):
     first = crashsense.evaluate(
         events=["hammer_tunnel"], records=[record_folder], out=tmp_path / "one"
@@ -133,6 +134,7 @@ def test_files_of_ones_own_are_found_again(tmp_path):
     assert replay(open_run(folder), "hammer_tunnel", algorithm="mine").differences == ()
 
 
+@pytest.mark.slow
 def test_the_csv_is_the_sorted_table_however_it_is_cut(whole, tmp_path):
     for chunk in (30, 64):
         run = crashsense.evaluate(**PLAN, out=tmp_path / str(chunk), chunk=chunk)
@@ -159,6 +161,7 @@ def test_vary_none_is_the_nominal_draw_alone(tmp_path):
     assert any("plian" in line for line in lines)
 
 
+@pytest.mark.slow
 def test_what_the_draws_show_stands_in_the_summary(whole, tmp_path):
     run = crashsense.evaluate(**PLAN, out=tmp_path / "run", chunk=30)
     shown = json.loads((tmp_path / "run" / "summary.json").read_text())["over_draws"]

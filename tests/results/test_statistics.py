@@ -328,6 +328,7 @@ def test_values_counted_are_values_listed() -> None:
         assert listed[0] == pytest.approx(np.quantile(values, q), abs=1e-12)
 
 
+@pytest.mark.slow
 def test_many_values_in_many_parts_are_counted_whole() -> None:
     source = np.random.default_rng(9)
     fire = source.normal(20.0, 3.0, 9001)

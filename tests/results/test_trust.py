@@ -62,6 +62,7 @@ def command(name: str, run: Path) -> list[str]:
     return [name, str(run), KNOCK, *(["0"] if name == "replay" else [])]
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("name", ["explain", "replay"])
 def test_another_user_is_asked(
     name: str,
@@ -100,6 +101,7 @@ parameters = [2.0, 20.0]
 """
 
 
+@pytest.mark.quick(1)
 @pytest.mark.skipif(COMPILER is None, reason="no C compiler on this machine")
 @pytest.mark.parametrize("name", ["explain", "replay"])
 def test_a_compiled_library_of_a_run_folder_asks_as_well(
@@ -149,6 +151,7 @@ def test_a_changed_copy_with_mended_checksums_is_not_run(run: Path, mark: Path) 
     assert mark.exists()
 
 
+@pytest.mark.slow
 def test_a_plan_resolved_again_and_a_page_without_signals_ask_as_well(
     run: Path, mark: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
@@ -176,6 +179,7 @@ def test_rules_of_the_house_ask_nothing(tmp_path: Path, monkeypatch: pytest.Monk
     assert replay(open_run(tmp_path / "run"), KNOCK).differences == ()
 
 
+@pytest.mark.slow
 def test_what_was_evaluated_survives_two_writers_and_half_a_line(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

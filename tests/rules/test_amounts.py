@@ -66,6 +66,7 @@ def test_several_windows_name_the_one_that_counts() -> None:
     assert amount.threshold == 0.5
 
 
+@pytest.mark.slow
 def test_a_rule_of_ones_own_tells_by_the_name_of_its_threshold(tmp_path: Path) -> None:
     x = samples(central_x=-half_sine(20 * G, 0.1))
     place = f"{EXAMPLES / 'per_sample_rule.py'}:LeakyVelocity"

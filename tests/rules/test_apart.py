@@ -99,6 +99,7 @@ def test_each_misdeed_is_an_error_of_its_own_rule_and_of_no_other(tmp_path: Path
         assert len(os.listdir("/proc/self/task")) <= threads + 1
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     ("line", "message"),
     [
@@ -187,6 +188,7 @@ def test_a_rule_that_hangs_again_and_again_is_given_up() -> None:
     assert Hanging.asked == 2 * (1 + MOST_TIMEOUTS)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="signals and processes of POSIX systems")
 @pytest.mark.parametrize("kind", ["python", "c"])
 def test_no_process_outlives_a_parent_that_is_killed(kind: str, tmp_path: Path) -> None:

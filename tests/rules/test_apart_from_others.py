@@ -130,11 +130,13 @@ def beside(rule: Rule, **given: object) -> pd.DataFrame:
 FAULTY = sorted({broken for broken, _, _ in BROKEN} - {Slow}, key=lambda kind: kind.__name__)
 
 
+@pytest.mark.quick(4)
 @pytest.mark.parametrize("kind", [*FAULTY, *MISCHIEF], ids=lambda kind: kind.__name__)
 def test_guarded_keeps_its_rows_beside_a_broken_rule(kind: type[Rule], alone: pd.DataFrame) -> None:
     pd.testing.assert_frame_equal(of_guarded(beside(kind())), alone, check_exact=True)
 
 
+@pytest.mark.quick(2)
 @pytest.mark.parametrize("kind", WRITERS, ids=lambda kind: kind.__name__)
 def test_what_writes_to_its_samples_fails_alone(kind: type[Rule]) -> None:
     rows = beside(kind())

@@ -88,6 +88,7 @@ class Mine:
 """
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     ("demand", "failed"),
     [
@@ -108,6 +109,7 @@ def test_claims_of_a_rule_written_by_sample_are_tested(
     assert {name for name, result in results.items() if result.passed} == set(results) - failed
 
 
+@pytest.mark.slow
 def test_what_cannot_be_tested_does_not_pass(tmp_path: Path) -> None:
     text = PER_SAMPLE.replace("threshold_m_s", "limit").replace("DEMAND", "/ self.limit")
     (tmp_path / "claims.py").write_text(text.replace("SCALES", "True").replace("MONOTONE", "True"))

@@ -86,6 +86,7 @@ def test_a_late_restraint_is_explained_at_its_required_time(
     assert f"fired at {row['fire_time_ms']:.2f} ms" in text
 
 
+@pytest.mark.slow
 def test_a_rule_that_failed_is_explained_by_its_error(tmp_path: Path, capsys) -> None:
     (tmp_path / "fails.py").write_text(
         "class Fails:\n    requires = frozenset({'central_x'})\n"

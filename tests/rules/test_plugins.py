@@ -130,6 +130,7 @@ MISTAKES = {
 }
 
 
+@pytest.mark.slow
 def test_what_a_rule_may_not_do_is_its_own_error(tmp_path: Path) -> None:
     """Each mistake in a draw of its own: what is measured says which."""
     (tmp_path / "odd.py").write_text(
@@ -163,6 +164,7 @@ def test_any_kind_of_number_is_a_demand(tmp_path: Path) -> None:
     np.testing.assert_array_equal(rule.demand(samples(central_x=np.arange(5.0))), np.ones((1, 5)))
 
 
+@pytest.mark.slow
 def test_a_rule_file_that_ends_the_program_is_refused(tmp_path: Path) -> None:
     (tmp_path / "ends.py").write_text("raise SystemExit(5)\n")
     with pytest.raises(InputError, match="a Python file that runs .SystemExit: 5"):
@@ -293,6 +295,7 @@ def test_a_file_that_is_no_library_is_refused(tmp_path: Path) -> None:
         CLibraryRule(file=str(tmp_path / "none.so"))
 
 
+@pytest.mark.quick(2)
 @needs_compiler
 @pytest.mark.parametrize(
     ("body", "message"),
@@ -352,6 +355,7 @@ class Unsure(Rule):
         return np.zeros((samples.draws, samples.size))
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(("own", "message"), [(Scaling(), "read-only"), (Unsure(), "mine")])
 def test_a_rule_that_misbehaves_harms_no_other(own: Rule, message: str) -> None:
     shipped = load_algorithm("plain")

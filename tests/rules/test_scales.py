@@ -164,6 +164,7 @@ def test_a_class_of_a_users_own_says_itself_that_it_scales() -> None:
     assert VelocityChange().scales
 
 
+@pytest.mark.slow
 def test_a_rule_from_a_file_says_itself_that_it_scales(tmp_path) -> None:
     text = (
         "from crashsense.rules import Rule\n"

@@ -170,6 +170,7 @@ def test_faults_of_the_element_are_told_with_those_of_the_set(home: Path) -> Non
 # --- design --------------------------------------------------------------------------------------
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     ("range_g", "bandwidth", "noise_mg", "binds"),
     [

@@ -204,10 +204,10 @@ def test_one_signal_for_all_is_computed_as_one(monkeypatch: pytest.MonkeyPatch) 
     from crashsense.sensing import chain
 
     rows = []
-    original = chain.filter_each
+    original = chain.apply_setting
     monkeypatch.setattr(
         chain,
-        "filter_each",
+        "apply_setting",
         lambda samples, **k: rows.append(len(samples)) or original(samples, **k),
     )
     out = sense(

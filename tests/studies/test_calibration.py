@@ -35,13 +35,6 @@ of = [{ use = "front" }]
 """
 
 
-@pytest.fixture
-def algorithm(tmp_path: Path) -> Path:
-    path = tmp_path / "one_threshold.toml"
-    path.write_text(ALGORITHM, encoding="utf-8")
-    return path
-
-
 def calibrated(algorithm: Path, events: list[Event], **given):
     options = {"draws": 8, "held_out": 8, "folds": 2, "workers": 1, "generations": 12}
     return study.study_calibration(algorithm, events=events, **{**options, **given})

@@ -195,6 +195,7 @@ def drawn(*verdicts: str, event: str = "a") -> Verdicts:
     return {event: {STAGE_1: ["on_time", *verdicts]}}
 
 
+@pytest.mark.quick(2)
 @pytest.mark.parametrize(
     ("after", "gate", "code", "said"),
     [
@@ -348,6 +349,7 @@ def test_a_gating_algorithm_that_is_gone_is_asked_for(tmp_path: Path) -> None:
     assert [pair.algorithm_before for pair in pairs] == ["plain"]
 
 
+@pytest.mark.slow
 def test_two_real_runs_against_whole_tables(tmp_path: Path) -> None:
     """The same counts from both verdict tables read whole and merged."""
     events = ["wall_full_20_belted", "wall_full_20_unbelted", "hammer_tunnel"]

@@ -57,6 +57,7 @@ def corners(plan: Plan) -> pd.DataFrame:
     return pd.DataFrame(corner_rows(plan)).set_index(["event", "corner"])
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     ("corner", "gain"),
     [
@@ -106,6 +107,7 @@ def test_no_draw_is_beyond_the_corners_of_a_linear_rule(plan: Plan) -> None:
     assert margins.min() < found.worst["demand_margin"].iloc[0] < margins.max()
 
 
+@pytest.mark.slow
 def test_a_corner_is_evaluated_again_by_its_plan(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -35,6 +35,7 @@ def test_a_record_made_by_the_model_agrees_with_it(tmp_path):
     assert np.allclose(found.rows["record"], found.rows["model"], rtol=2e-3, atol=2e-2)
 
 
+@pytest.mark.slow
 def test_figures_of_a_known_pulse(record):
     (event,) = read_record(record)
     found = predict(event, draws=2)
@@ -66,6 +67,7 @@ def test_what_is_not_known_is_asked_for(tmp_path):
     assert "rigid_wall" in obstacles()
 
 
+@pytest.mark.slow
 def test_command(record, tmp_path, capsys):
     figure = tmp_path / "model.png"
     assert run(["study", "model", str(record), "--draws", "2", "--figure", str(figure)]) == 0

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pytest
 from pulses_by_hand import pulse
@@ -28,13 +26,6 @@ of = [{ use = "ramp" }, { use = "plain" }]
 [rules.front_airbag_stage_1]
 use = "both"
 """
-
-
-@pytest.fixture
-def algorithm(tmp_path: Path) -> Path:
-    path = tmp_path / "three.toml"
-    path.write_text(ALGORITHM, encoding="utf-8")
-    return path
 
 
 @pytest.fixture(scope="module")

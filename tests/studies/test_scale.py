@@ -77,6 +77,7 @@ def test_scaling_by_one_changes_nothing() -> None:
         assert same.requirements[STAGE_1].required_s == event.requirements[STAGE_1].required_s
 
 
+@pytest.mark.slow
 def test_draws_of_a_scaled_recipe_are_the_draws_of_the_recipe_scaled() -> None:
     event = load_events(["wall_full_40"])[0]
     scaled = scaled_event(event, 0.9)

@@ -399,6 +399,7 @@ def test_the_study_says_that_shipped_events_are_no_evidence(tmp_path: Path) -> N
     assert "not independent evidence" in text
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     ("sensor", "restraint", "event", "fitted"),
     [
@@ -455,6 +456,7 @@ def test_a_folder_below_a_file_is_refused_first(
     assert "expected a folder to write in" in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_both_engines_say_the_same(tmp_path: Path) -> None:
     texts = []
     for name in ("numpy", "fast"):
@@ -490,6 +492,7 @@ def test_a_folder_with_other_things_is_refused(
     assert (other / "range.csv").read_text() == "mine"
 
 
+@pytest.mark.slow
 def test_its_own_former_output_may_be_overwritten(found: RangeStudy, tmp_path: Path) -> None:
     out = write_range_study(found, tmp_path / "own")
     (out / "range.csv").write_text("old")
@@ -516,6 +519,7 @@ def test_the_figure(found: RangeStudy) -> None:
     assert caution == f"CAUTION: {CAUTION}"
 
 
+@pytest.mark.slow
 def test_record_10146(record_folder: Path, tmp_path: Path) -> None:
     # NHTSA vehicle crash test 10146, derived: +/-50 g loses 1.40 and 1.35 m/s by 60 ms, +/-100 g
     # about 0.1; nothing by 17 ms; 14.5 and 17.3 % of samples clipped before the filter, 0.2 and

@@ -115,6 +115,7 @@ def test_a_share_that_falls_with_speed_is_told() -> None:
     assert falls(np.array([10, 0, 0, 0]), np.array([10, 0, 0, 0])) is None
 
 
+@pytest.mark.quick(3)
 @pytest.mark.parametrize(
     ("name", "restraint", "state", "speeds", "limits"),
     [
@@ -221,6 +222,7 @@ def test_a_rule_that_failed_tells_nothing_of_firing() -> None:
     assert (row["judged"], row["on_time"]) == (3, 1)
 
 
+@pytest.mark.slow
 def test_belts_and_algorithms_are_chosen() -> None:
     study = study_severity(
         "wall_full_25",
@@ -251,6 +253,7 @@ def test_command_writes_table_text_and_figure(
     assert "<svg" in (out / "severity.svg").read_text()
 
 
+@pytest.mark.slow
 def test_default_folder_keeps_another_study(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

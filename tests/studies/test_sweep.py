@@ -30,13 +30,6 @@ arming = { use = "push" }
 """
 
 
-@pytest.fixture
-def algorithm(tmp_path: Path) -> Path:
-    path = tmp_path / "two_parts.toml"
-    path.write_text(ALGORITHM, encoding="utf-8")
-    return path
-
-
 @pytest.fixture(scope="module")
 def events():
     return [
@@ -52,6 +45,7 @@ def swept(algorithm: Path, number: str, values, events, **given):
     )
 
 
+@pytest.mark.quick(2)
 @pytest.mark.parametrize("seed", range(4))
 @pytest.mark.parametrize("number", ["front.threshold_m_s", "push.threshold_m_s"])
 def test_one_evaluation_equals_brute_force_at_random_values(algorithm, events, seed, number):

@@ -140,6 +140,7 @@ def test_too_few_draws_are_refused(plan: Plan) -> None:
         study_tolerance(plan, sobol=12)
 
 
+@pytest.mark.slow
 def test_plan_key_and_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     run = evaluate(events=[KNOCK], algorithms=["plain"], draws=1, vary="sensor", keep=["drawn"])
     table = next(iter(run.parts("drawn")))

@@ -15,6 +15,7 @@ def recipes():
     return {recipe.name: recipe for recipe in load_recipes()}
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("delay", DELAYS)
 def test_wall_is_met_at_the_speed_that_the_kerb_left(recipes, delay):
     recipe = recipes[f"kerb_then_wall_40_{delay}"]
@@ -29,6 +30,7 @@ def test_wall_is_met_at_the_speed_that_the_kerb_left(recipes, delay):
     assert event.facts["wall_velocity_change_m_s"][0] > left
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("delay", DELAYS)
 def test_required_time_counts_from_the_wall_and_earlier_is_early(recipes, delay):
     """Event matrix row M11 (memory): F07 plus the time of the wall."""
@@ -40,6 +42,7 @@ def test_required_time_counts_from_the_wall_and_earlier_is_early(recipes, delay)
     assert requirement.required_s - 1e-3 * delay == pytest.approx(wall.required_s, abs=0.003)
 
 
+@pytest.mark.slow
 def test_before_the_wall_the_event_is_the_kerb_alone(recipes):
     both = recipes["kerb_then_wall_40_200"].synthesise([0], seed=0)
     kerb = recipes["kerb_climb_40"].synthesise([0], seed=0)
@@ -52,6 +55,7 @@ def test_before_the_wall_the_event_is_the_kerb_alone(recipes):
     assert np.abs(coarse - fine).max() < 0.1 * np.abs(coarse).max()
 
 
+@pytest.mark.slow
 def test_draws_differ_and_do_not_depend_on_the_block(recipes):
     recipe = recipes["kerb_then_wall_40_100"]
     block = recipe.synthesise(range(13), seed=2)

@@ -30,6 +30,7 @@ def recipe(*, moves_s: float) -> Recipe:
     )
 
 
+@pytest.mark.slow
 def test_a_contact_that_moves_with_the_draw_is_refused_with_the_reason() -> None:
     moving = recipe(moves_s=0.01)
     assert moving.nominal().facts["contact_s"][0] == pytest.approx(0.02)
@@ -56,6 +57,7 @@ def test_a_contact_that_the_model_does_not_have_is_named(key: str) -> None:
         replace(late, requirements=wrong).events()
 
 
+@pytest.mark.slow
 def test_every_shipped_contact_is_the_same_in_every_draw() -> None:
     named = [
         r

@@ -42,6 +42,7 @@ def test_engine_fast_gives_every_event_the_same_bits(name):
     assert differences(one, other) == []
 
 
+@pytest.mark.quick(5)
 @pytest.mark.parametrize("name", MILD)
 def test_arrays_and_kernels_give_many_draws_the_same_bits(name):
     recipe = RECIPES[name]

@@ -119,6 +119,7 @@ def run(rule: Rule, given, spans):
     return found
 
 
+@pytest.mark.slow
 def test_every_family_in_lanes_is_the_family_itself() -> None:
     given = samples()
     required = np.linspace(-0.01, 0.15, given.draws)
@@ -265,6 +266,7 @@ def rows_of(event: str, *, scores_only: bool, name: str, **conditions: str):
         return pd.concat([trial.rows for trial in trials], ignore_index=True)
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     "event", ["odb_40_40", "side_pole_90_29", "odb_40_56_upfront_lost", "kerb_then_wall_40_20"]
 )
@@ -317,6 +319,7 @@ def test_a_rule_that_reads_what_is_lost_for_a_time_is_left_to_its_demand() -> No
     pd.testing.assert_frame_equal(light.rows, whole.rows)
 
 
+@pytest.mark.slow
 def test_a_rule_of_a_user_beside_built_in_ones_changes_no_row() -> None:
     guarded = load_algorithm("guarded")
     own = replace(guarded, name="own", rules={**guarded.rules, "belt_pretensioner": OwnLevel()})

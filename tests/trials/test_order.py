@@ -146,6 +146,7 @@ def test_both_engines_give_the_same(run) -> None:
 # -- own requirements ------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_a_plan_asks_for_an_order_by_table_and_by_csv(tmp_path: Path) -> None:
     asked = {"wall_full_25": {"belt_pretensioner": {"after": FIRST, "delay_ms": [0, 5]}}}
     (event,) = resolve_plan(events=["wall_full_25"], requirements=asked).events

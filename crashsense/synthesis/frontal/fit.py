@@ -316,7 +316,7 @@ def fit_vehicle(
     *report* is called with the round and the best cost every 100 rounds. Uses engine ``fast`` if
     numba is installed (some milliseconds a round; numpy: about a second).
     """
-    with engine.using("fast" if engine.installed() else "numpy"):
+    with engine.using(engine.requested()):
         source = np.random.default_rng(seed)
         names = fitted_names(car)
         began = numbers_of(car, names)

@@ -14,6 +14,7 @@ beside its centre of gravity, it turns.
 
 from __future__ import annotations
 
+from math import inf
 from typing import Any, Literal
 
 import numpy as np
@@ -22,6 +23,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, model_validat
 from crashsense.arrays import FloatArray
 from crashsense.channels import CHANNELS
 from crashsense.errors import InputError
+from crashsense.synthesis.bounds import LEAST_KMH, StrikerMass
 from crashsense.synthesis.draw_blocks import in_blocks
 from crashsense.synthesis.dynamics.lumped import Motion, System, integrate
 from crashsense.synthesis.frontal.felt import RATE_HZ, SAMPLES, START_S, ZERO, facts_of, felt
@@ -59,9 +61,9 @@ class FrontalParameters(BaseModel):
     ]
     #: of the car; 0: it stands, and something that moves strikes it
     speed_kmh: float = Field(ge=0.0, le=100.0)
-    overlap: float = Field(default=1.0, gt=0.0, le=1.0)
+    overlap: float = Field(default=1.0, ge=0.02, le=1.0)
     angle_deg: float = Field(default=0.0, ge=0.0, le=45.0)
-    obstacle_mass_kg: float | None = Field(default=None, gt=0.0)
+    obstacle_mass_kg: StrikerMass | None = None
     obstacle_speed_kmh: float = Field(default=0.0, ge=-50.0, le=100.0)
     #: a similar car of another mass: masses and forces scaled alike
     vehicle_mass_kg: float | None = Field(default=None, ge=500.0, le=4000.0)
@@ -90,10 +92,15 @@ class FrontalParameters(BaseModel):
         obstacle = OBSTACLES[self.obstacle]
         if obstacle.moves and self.obstacle_mass_kg is None:
             raise ValueError(f"obstacle_mass_kg for obstacle {self.obstacle!r}, which moves")
+        if self.obstacle_mass_kg is not None and self.obstacle_mass_kg <= obstacle.face_kg < inf:
+            raise ValueError(f"obstacle_mass_kg: more than its face ({obstacle.face_kg:g} kg)")
         if not obstacle.moves and (self.obstacle_mass_kg is not None or self.obstacle_speed_kmh):
             raise ValueError(f"no obstacle mass or speed: obstacle {self.obstacle!r} stands fixed")
-        if self.speed_kmh + self.obstacle_speed_kmh <= 0.0:
-            raise ValueError("a closing speed above 0: the obstacle never touches")
+        if self.speed_kmh + self.obstacle_speed_kmh < LEAST_KMH:
+            raise ValueError(
+                f"speed_kmh and obstacle_speed_kmh: {LEAST_KMH:g} or more together; otherwise the"
+                " obstacle never touches"
+            )
         if self.angle_deg > 0.0 and obstacle.contact != "nose":
             raise ValueError(f"angle_deg 0 for obstacle {self.obstacle!r}")
         unknown = [name for name in self.damaged if name not in CHANNELS]

@@ -19,7 +19,7 @@ from crashsense.errors import Fault, InputError, nearest
 from crashsense.synthesis.frontal.impact import FrontalParameters
 from crashsense.synthesis.recipe import Recipe
 from crashsense.synthesis.recipe_file import RequirementEntry
-from crashsense.synthesis.severity import register_speed_sweep
+from crashsense.synthesis.severity import at_speeds, register_speed_sweep
 
 #: Kind of crash -> belt state -> (highest speed that must not fire, lowest that must) [km/h].
 #: Rows F01-F10, F11-F14, F15-F19, F20, F21, F22-F26, F27-F29, F30, F31, F32, F33;
@@ -104,25 +104,17 @@ def frontal_severity(recipe: Recipe, speeds_kmh: Sequence[float]) -> list[Recipe
         expected = nearest(recipe.model.name, ["frontal_impact"])
         raise InputError([Fault(f"recipe {recipe.name}", "model", recipe.model.name, expected)])
     ladder = LADDERS[crash_kind(parameters)]
-    faults: list[Fault] = []
-    out: list[Recipe] = []
-    if not len(speeds_kmh):
-        faults.append(Fault(f"recipe {recipe.name}", "speeds_kmh", None, "at least one speed"))
-    for speed in speeds_kmh:
-        name = f"{recipe.name}_at_{float(speed):g}"
-        try:
-            changed = recipe.with_parameters(name=name, speed_kmh=float(speed))
-        except InputError as error:
-            faults.extend(error.faults)
-            continue
-        requirements = {
-            state: _entries(recipe, ladder[state], float(speed), state, parameters)
-            for state in ("belted", "unbelted")
-        }
-        out.append(replace(changed, belts=("belted", "unbelted"), requirements=requirements))
-    if faults:
-        raise InputError(faults)
-    return out
+    states = ("belted", "unbelted")
+    return [
+        replace(
+            changed,
+            belts=states,
+            requirements={
+                state: _entries(recipe, ladder[state], speed, state, parameters) for state in states
+            },
+        )
+        for speed, changed in at_speeds(recipe, speeds_kmh)
+    ]
 
 
 def _entries(

@@ -16,13 +16,19 @@ from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from crashsense.arrays import FloatArray
 from crashsense.errors import nearest
+from crashsense.synthesis.bounds import (
+    LEAST_KMH,
+    ContactRadius,
+    ContactTravel,
+    Stiffness,
+    StrikerMass,
+)
 from crashsense.synthesis.dynamics.contact_chain import ChainMotion, Joint, march_chain
 from crashsense.synthesis.dynamics.half_car import Road, initial_state, march
 from crashsense.synthesis.misuse.chain import (
     RATE_HZ,
     TOLERANCES,
     OnStructure,
-    Positive,
     SoftContact,
     event_of_blow,
     local_spring,
@@ -52,8 +58,8 @@ class AtPlace(OnStructure):
     """
 
     place: str
-    striker_kg: Positive
-    speed_m_s: float = Field(gt=0, le=45)
+    striker_kg: StrikerMass
+    speed_m_s: float = Field(ge=0.01, le=45)
     direction: tuple[float, float, float]
 
     @model_validator(mode="after")
@@ -83,9 +89,9 @@ class HardBlow(AtPlace):
     """
 
     striker_material: str
-    striker_radius_mm: Positive
+    striker_radius_mm: ContactRadius
     hysteresis_s_per_m: float = Field(ge=0, lt=1)
-    strike_s: float = Field(gt=0, le=0.2)
+    strike_s: float = Field(ge=0.001, le=0.2)
 
     @model_validator(mode="after")
     def _has_sheet(self) -> HardBlow:
@@ -229,13 +235,13 @@ class KerbSlide(OnStructure):
     """The car slides sideways, to its left, with its left wheels against a kerb."""
 
     vehicle: str
-    speed_kmh: float = Field(gt=0, le=40)
+    speed_kmh: float = Field(ge=LEAST_KMH, le=40)
     place: str
-    rim_n_per_m: Positive
-    tyre_n_per_m: Positive
-    tyre_travel_mm: Positive
+    rim_n_per_m: Stiffness
+    tyre_n_per_m: Stiffness
+    tyre_travel_mm: ContactTravel
     rim_damping: float = Field(ge=0, lt=2)
-    hit_height_m: float = Field(gt=0, lt=0.5)
+    hit_height_m: float = Field(ge=0.01, lt=0.5)
 
     @field_validator("vehicle")
     @classmethod

@@ -14,6 +14,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
 
 from crashsense.arrays import FloatArray
+from crashsense.synthesis.bounds import ContactTravel, Stiffness, StrikerMass
 from crashsense.synthesis.dynamics.contact_chain import Joint
 from crashsense.synthesis.misuse.felt import READ_BY
 from crashsense.synthesis.misuse.structure import (
@@ -72,11 +73,11 @@ class SoftContact(BaseModel):
     ``contact_damping`` is relative to critical for striker and struck mass.
     """
 
-    striker_kg: Positive
-    contact_n_per_m: Positive
+    striker_kg: StrikerMass
+    contact_n_per_m: Stiffness
     contact_damping: float = Field(ge=0, lt=2)
-    bend_mm: Positive
-    contact_past_bend_n_per_m: Positive
+    bend_mm: ContactTravel
+    contact_past_bend_n_per_m: Stiffness
 
     def soft_joint(self, variation: Variation, *, struck_kg: float, plastic: bool = False) -> Joint:
         """The contact with a struck mass; *plastic*: it ends when the two move together."""

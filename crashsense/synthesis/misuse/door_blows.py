@@ -51,14 +51,14 @@ DOOR_TOLERANCES = {
 class DoorBlow(OnStructure, SoftContact):
     """A body that strikes the skin of the closed left front door."""
 
-    speed_m_s: float = Field(gt=0, le=40)
-    dent_area_share: float = Field(gt=0, le=1)
+    speed_m_s: float = Field(ge=0.01, le=40)
+    dent_area_share: float = Field(ge=0.001, le=1)
 
 
 class DoorSlam(OnStructure):
     """The left front door flies shut."""
 
-    speed_m_s: float = Field(gt=0, le=8)
+    speed_m_s: float = Field(ge=0.01, le=8)
 
 
 def _inner_joints(

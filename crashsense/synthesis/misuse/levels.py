@@ -273,7 +273,7 @@ def measure_levels(recipes: Iterable[Recipe]) -> list[Measured]:
         levels = levels_of(recipe)
         if not levels:
             continue
-        synthesis = recipe.synthesise([0], seed=0)
+        synthesis = recipe.nominal_synthesis()
         for level in levels:
             value = level.measure(synthesis)
             # A location that is quiet in the event has no level.

@@ -12,7 +12,7 @@ from __future__ import annotations
 from abc import abstractmethod
 from dataclasses import dataclass
 from math import pi
-from typing import Annotated, ClassVar, Literal
+from typing import ClassVar, Literal
 
 import numpy as np
 from pydantic import (
@@ -26,6 +26,7 @@ from pydantic import (
 
 from crashsense.arrays import FloatArray
 from crashsense.draws import generator
+from crashsense.synthesis.bounds import LEAST_KMH, RoadDetail, RoadLength
 from crashsense.synthesis.dynamics.half_car import Road, initial_state, march
 from crashsense.synthesis.model import (
     PulseModel,
@@ -46,7 +47,6 @@ SUBSTEPS = 1
 #: Quiet before time zero [s].
 QUIET_S = 0.1
 
-Positive = Annotated[float, Field(gt=0)]
 
 TOLERANCES = {
     "speed": Tolerance("scale", 0.025, "drivers hold a speed within 5-10 % (memory)"),
@@ -69,7 +69,7 @@ class Drive(BaseModel):
     speed_hold: ClassVar[float] = 0.0
 
     vehicle: str
-    speed_kmh: float = Field(gt=0, le=150)
+    speed_kmh: float = Field(ge=LEAST_KMH, le=150)
     duration_s: float = Field(ge=0.05, le=20)  # a wheel rolls its own length within it
 
     @field_validator("vehicle")
@@ -104,7 +104,7 @@ class _Obstacle(Drive):
 class KerbClimb(_Obstacle):
     """A kerb climbed head-on by both front wheels."""
 
-    height_mm: float = Field(gt=0, lt=250)
+    height_mm: float = Field(ge=0.1, lt=250)
 
     def shape(self, s: FloatArray) -> FloatArray:
         return road_profile.kerb(s, height_m=1e-3 * self.height_mm)
@@ -113,8 +113,8 @@ class KerbClimb(_Obstacle):
 class Pothole(_Obstacle):
     """A hole with sharp edges under the left wheels, or a trench under both."""
 
-    depth_mm: float = Field(gt=0, lt=250)
-    length_m: Positive
+    depth_mm: float = Field(ge=0.1, lt=250)
+    length_m: RoadLength
     wheels: Literal["left", "both"]
 
     @property
@@ -128,8 +128,8 @@ class Pothole(_Obstacle):
 class RoadHump(_Obstacle):
     """A speed hump of circular profile."""
 
-    height_mm: float = Field(gt=0, lt=250)
-    length_m: Positive
+    height_mm: float = Field(ge=0.1, lt=250)
+    length_m: RoadLength
 
     def shape(self, s: FloatArray) -> FloatArray:
         return road_profile.circular_hump(s, height_m=1e-3 * self.height_mm, length_m=self.length_m)
@@ -138,8 +138,8 @@ class RoadHump(_Obstacle):
 class RoadDip(_Obstacle):
     """A smooth dip in which the car bottoms."""
 
-    depth_mm: float = Field(gt=0, lt=600)
-    length_m: Positive
+    depth_mm: float = Field(ge=0.1, lt=600)
+    length_m: RoadLength
 
     def shape(self, s: FloatArray) -> FloatArray:
         return road_profile.dip(s, depth_m=1e-3 * self.depth_mm, length_m=self.length_m)
@@ -148,8 +148,8 @@ class RoadDip(_Obstacle):
 class JumpLanding(_Obstacle):
     """A ramp with a lip: the car flies and lands."""
 
-    height_mm: float = Field(gt=0, lt=1000)
-    length_m: Positive
+    height_mm: float = Field(ge=0.1, lt=1000)
+    length_m: RoadLength
 
     def shape(self, s: FloatArray) -> FloatArray:
         return road_profile.ramp_and_drop(s, height_m=1e-3 * self.height_mm, length_m=self.length_m)
@@ -158,13 +158,13 @@ class JumpLanding(_Obstacle):
 class RailCrossing(_Obstacle):
     """Tracks that rise above a settled road; the deck between their rails has settled or not."""
 
-    step_mm: float = Field(gt=0, lt=100)
+    step_mm: float = Field(ge=0.1, lt=100)
     deck_below_rails_mm: float = Field(default=0.0, ge=0, lt=100)
-    head_mm: Positive
-    flank_mm: Positive = 60.0
-    gauge_m: Positive
+    head_mm: RoadDetail
+    flank_mm: RoadDetail = 60.0
+    gauge_m: float = Field(ge=0.2, le=3)
     tracks: int = Field(ge=1, le=6)
-    track_distance_m: Positive
+    track_distance_m: RoadLength
 
     @model_validator(mode="after")
     def _deck_above_road(self) -> RailCrossing:
@@ -230,7 +230,7 @@ class RandomRoadDrive(Drive):
 class Washboard(RandomRoadDrive):
     """Regular waves on a random road."""
 
-    height_mm: float = Field(gt=0, lt=100)
+    height_mm: float = Field(ge=0.1, lt=100)
     pitch_m: float = Field(gt=0.2, lt=5)
 
     def regular(self, s: FloatArray) -> FloatArray:
@@ -240,7 +240,7 @@ class Washboard(RandomRoadDrive):
 class Cobbles(RandomRoadDrive):
     """Domed stones on a random road."""
 
-    crown_mm: float = Field(gt=0, lt=60)
+    crown_mm: float = Field(ge=0.1, lt=60)
     pitch_m: float = Field(gt=0.05, lt=1)
 
     def regular(self, s: FloatArray) -> FloatArray:
@@ -252,13 +252,13 @@ class Braking(Drive):
 
     grid_m: ClassVar[float] = 0.01
 
-    deceleration_g: float = Field(gt=0, le=1.25)
-    ramp_s: Positive
+    deceleration_g: float = Field(ge=0.01, le=1.25)
+    ramp_s: float = Field(ge=0.001, le=20)
     ripple_g: float = Field(ge=0, lt=0.5)
-    ripple_hz: float = Field(gt=0, lt=30)
+    ripple_hz: float = Field(ge=0.1, lt=30)
     bump_height_mm: float = Field(ge=0, lt=250)
-    bump_length_m: Positive
-    bump_at_s: Positive
+    bump_length_m: RoadLength
+    bump_at_s: float = Field(ge=0.01, le=20)
 
     def heights(self, s: FloatArray, variation: Variation) -> FloatArray:
         speed = self.speed_kmh / 3.6

@@ -30,6 +30,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_valida
 
 from crashsense.arrays import FloatArray
 from crashsense.errors import InputError, nearest
+from crashsense.synthesis.bounds import LEAST_KMH, GroundForce, Payload
 from crashsense.synthesis.draw_blocks import in_blocks
 from crashsense.synthesis.frontal.vehicle import sensing_places
 from crashsense.synthesis.location import Path, blow_response
@@ -113,6 +114,12 @@ class RollVehicle(BaseModel):
         return self
 
 
+#: Time [s] and angle at the front wheels [deg].
+SteerPoint = tuple[
+    Annotated[float, Field(ge=-1.0, le=20.0)], Annotated[float, Field(ge=-60.0, le=60.0)]
+]
+
+
 class RolloverParameters(BaseModel):
     """Parameters of a rollover manoeuvre; each manoeuvre takes its own."""
 
@@ -120,22 +127,22 @@ class RolloverParameters(BaseModel):
 
     manoeuvre: Literal["ramp", "kerb", "soil", "steer"]
     vehicle: Annotated[RollVehicle, BeforeValidator(read_vehicle)]
-    speed_kmh: Annotated[float, Field(gt=0.0, le=150.0)]
+    speed_kmh: Annotated[float, Field(ge=LEAST_KMH, le=150.0)]
     duration_s: Annotated[float, Field(gt=0.1, le=10.0)]
     friction: Annotated[float, Field(ge=0.0, le=1.5)]
-    payload_kg: NotNegative = 0.0
-    payload_height_m: Positive | None = None
-    ramp_height_m: Annotated[float, Field(gt=0.0, le=3.0)] | None = None
+    payload_kg: Payload = 0.0
+    payload_height_m: Annotated[float, Field(ge=0.05, le=5.0)] | None = None
+    ramp_height_m: Annotated[float, Field(ge=0.01, le=3.0)] | None = None
     ramp_length_m: Annotated[float, Field(gt=0.5, le=60.0)] | None = None
     ramp_power: Annotated[float, Field(ge=1.0, le=4.0)] | None = None
     ramp_returns: bool = False
-    kerb_height_m: Annotated[float, Field(gt=0.0, le=0.5)] | None = None
-    kerb_stiffness_kn_per_m: Annotated[float, Field(gt=0.0, le=5000.0)] | None = None
-    kerb_dissipation_s_per_m: NotNegative | None = None
-    soil_start_kn: NotNegative | None = None
-    soil_growth_kn_per_m: NotNegative | None = None
-    soil_limit_kn: Positive | None = None
-    steer_deg: tuple[tuple[float, float], ...] | None = None
+    kerb_height_m: Annotated[float, Field(ge=0.01, le=0.5)] | None = None
+    kerb_stiffness_kn_per_m: Annotated[float, Field(ge=1.0, le=5000.0)] | None = None
+    kerb_dissipation_s_per_m: Annotated[float, Field(ge=0.0, le=10.0)] | None = None
+    soil_start_kn: GroundForce | None = None
+    soil_growth_kn_per_m: Annotated[float, Field(ge=0.0, le=1e4)] | None = None
+    soil_limit_kn: Annotated[float, Field(ge=0.01, le=1000.0)] | None = None
+    steer_deg: tuple[SteerPoint, ...] | None = None
 
     @model_validator(mode="after")
     def _possible(self) -> RolloverParameters:
@@ -156,7 +163,8 @@ class RolloverParameters(BaseModel):
         if self.manoeuvre == "ramp" and self.ramp_length_m is not None:
             reached = self.speed_kmh / 3.6 * self.duration_s
             if reached < self.ramp_length_m:
-                faults.append(f"duration_s: long enough to leave the ramp ({reached:.1f} m driven)")
+                driven = f"{reached:.1f} m driven at speed_kmh"
+                faults.append(f"duration_s: long enough to leave the ramp ({driven})")
         if self.manoeuvre == "steer" and self.steer_deg is not None:
             times = [t for t, _ in self.steer_deg]
             if len(times) < 2 or any(b <= a for a, b in zip(times, times[1:], strict=False)):

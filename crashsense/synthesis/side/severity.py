@@ -16,7 +16,7 @@ import numpy as np
 from crashsense.errors import Fault, InputError
 from crashsense.synthesis.recipe import Recipe
 from crashsense.synthesis.recipe_file import RequirementEntry
-from crashsense.synthesis.severity import register_speed_sweep
+from crashsense.synthesis.severity import at_speeds, register_speed_sweep
 
 FRONT = ("front_airbag_stage_1", "front_airbag_stage_2")
 
@@ -102,28 +102,19 @@ def side_severity(recipe: Recipe, speeds_kmh: Sequence[float]) -> list[Recipe]:
     ladder = severity_ladder(recipe)
     near = recipe.struck_side if recipe.struck_side != "none" else "left"
     judged = {text.format(near=near) for text in ladder.restraints}
-    faults: list[Fault] = []
-    out: list[Recipe] = []
-    for speed in speeds_kmh:
-        name = f"{recipe.name}_at_{float(speed):g}"
-        try:
-            changed = recipe.with_parameters(name=name, speed_kmh=float(speed))
-        except InputError as error:
-            faults.extend(error.faults)
-            continue
-        requirements = {
-            state: {
-                restraint: _entry(restraint, entry, ladder, float(speed), judged, recipe)
-                for restraint, entry in entries.items()
-            }
-            for state, entries in recipe.requirements.items()
-        }
-        out.append(replace(changed, requirements=requirements))
-    if not len(speeds_kmh):
-        faults.append(Fault(f"recipe {recipe.name}", "speeds_kmh", None, "at least one speed"))
-    if faults:
-        raise InputError(faults)
-    return out
+    return [
+        replace(
+            changed,
+            requirements={
+                state: {
+                    restraint: _entry(restraint, entry, ladder, speed, judged, recipe)
+                    for restraint, entry in entries.items()
+                }
+                for state, entries in recipe.requirements.items()
+            },
+        )
+        for speed, changed in at_speeds(recipe, speeds_kmh)
+    ]
 
 
 def _entry(

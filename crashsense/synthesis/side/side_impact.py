@@ -24,6 +24,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from crashsense import engine
 from crashsense.arrays import FloatArray
+from crashsense.synthesis.bounds import LEAST_KMH, CrushStiffness, FaceMass, Payload, StrikerMass
 from crashsense.synthesis.draw_blocks import in_blocks
 from crashsense.synthesis.dynamics.spring_chain import CrushSpring, SpringChainMotion
 from crashsense.synthesis.model import (
@@ -64,8 +65,6 @@ SUBSTEPS = 3
 OWN_SPRINGS = ("skin", "door", "sill", "pillar")
 NEAR_SPRINGS, FAR_SPRINGS, CABIN_SPRINGS = ("door", "sill", "pillar"), ("skin",), ("pillar",)
 
-Positive = Annotated[float, Field(gt=0.0)]
-
 
 class SideParameters(BaseModel):
     """Parameters of a side impact.
@@ -77,20 +76,20 @@ class SideParameters(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     obstacle: Literal["pole", "barrier"]
-    speed_kmh: Annotated[float, Field(gt=0.0, le=120.0)]
+    speed_kmh: Annotated[float, Field(ge=LEAST_KMH, le=120.0)]
     angle_deg: Annotated[float, Field(ge=45.0, le=90.0)] = 90.0
     vehicle: NamedSideVehicle
     contact: Literal["door", "axle"] = "door"
-    striker_mass_kg: Positive | None = None
-    face_mass_kg: Positive = 30.0
+    striker_mass_kg: StrikerMass | None = None
+    face_mass_kg: FaceMass = 30.0
     face_curve: tuple[Point, ...] | None = None
-    face_unloading_kn_per_mm: Positive = 3.0
+    face_unloading_kn_per_mm: CrushStiffness = 3.0
     #: cells that fold one after the other, air pressed out of them (assumed)
-    face_damper_kns_per_m: Annotated[float, Field(ge=0.0)] = 5.0
-    sill_overlap_stand_off_mm: Annotated[float, Field(ge=0.0)] = 0.0
-    dent_area_m2: Positive
+    face_damper_kns_per_m: Annotated[float, Field(ge=0.0, le=1000.0)] = 5.0
+    sill_overlap_stand_off_mm: Annotated[float, Field(ge=0.0, le=1000.0)] = 0.0
+    dent_area_m2: Annotated[float, Field(ge=1e-4, le=10.0)]
     friction: Annotated[float, Field(ge=0.0, le=1.0)] = 0.25
-    payload_kg: Annotated[float, Field(ge=0.0)] = 0.0
+    payload_kg: Payload = 0.0
 
     @model_validator(mode="after")
     def _possible(self) -> SideParameters:

@@ -14,7 +14,8 @@ from crashsense.files import is_file, read_toml
 from crashsense.resources import folder as shipped_folder
 from crashsense.synthesis.side.crash import CrashVehicle, Level
 
-Point = tuple[float, float]
+#: Compression [mm] and force [kN].
+Point = tuple[Annotated[float, Field(ge=0.0, le=5000.0)], Annotated[float, Field(ge=0.0, le=1e5)]]
 Positive = Annotated[float, Field(gt=0.0)]
 
 

@@ -5,6 +5,7 @@ from math import acos, atan2, cos, exp, pi, radians, sin, sqrt
 
 import numpy as np
 import pytest
+from scipy.signal import StateSpace, lsim
 
 from crashsense import engine
 from crashsense.errors import InputError
@@ -169,8 +170,9 @@ def test_dampers_of_a_crushed_front_only_take(motions):
 def test_a_crushed_front_end_does_not_chatter_on_the_wall():
     """After it has stopped, the rail presses it on: it keeps contact, no train of blows of its own.
 
-    What still shakes it are the folds of its rail; the obstacle carries more than half of that (a
-    bound as found, no source).
+    What still shakes it are the folds of its rail, and by no more than a mass on the crushed nose
+    lets them: m x'' + 2 z sqrt(k m) x' + k x = rail, solved from the rail's force alone. The nose's
+    own frequency lies far above that of the folds, so that most of it goes into the obstacle.
     """
     system = frontal_system("wall_full_56")
     elastic = books(replace(system, crushed_damping=0.0))
@@ -180,19 +182,30 @@ def test_a_crushed_front_end_does_not_chatter_on_the_wall():
     free, held = (m.ledger["force"][pressed, nose, 0] <= 0.0 for m in (elastic, spent))
     assert free.any()
     assert not held.any()
-    shaken, calm = (
-        float(np.std(m.acceleration["front_left"][0, pressed])) for m in (elastic, spent)
-    )
-    assert calm < 0.5 * shaken
-    folds = float(np.std(spent.ledger["force"][pressed, rail, 0]) / system.mass["front_left"][0])
-    assert calm < 0.5 * folds
+    mass, stiffness = float(system.mass["front_left"][0]), system.stiffness["nose_left"]
+    rub = 2.0 * system.crushed_damping * sqrt(stiffness * mass)
+    ledger = spent.ledger
+    pushed = (ledger["force"][pressed, rail, 0] + ledger["drag"][pressed, 0, 0]) / mass
+    crushed = ledger["set"][pressed, nose, 0]
+    assert np.ptp(crushed) < 1e-12
+    start = [ledger["travel"][180, 0, 0] - crushed[0], ledger["velocity"][180, 0, 0]]
+    chain = StateSpace(
+        [[0.0, 1.0], [-stiffness / mass, -rub / mass]], [[0.0], [1.0]],
+        [[-stiffness / mass, -rub / mass]], [[1.0]],
+    )  # fmt: skip
+    _, alone, _ = lsim(chain, pushed, np.arange(pushed.size) * STEP_S, X0=start, interp=False)
+    calm = spent.acceleration["front_left"][0, pressed]
+    assert np.std(calm - alone) < 0.1 * np.std(alone)
+    folds = float(np.std(pushed))
+    assert np.std(calm) < folds
     # What the obstacle gives and what the cabin feels stay.
-    start = system.velocity["cabin"][0]
+    speed = system.velocity["cabin"][0]
     for body in (0, 3):
         one, other = (m.ledger["velocity"][480:, body, 0] for m in (elastic, spent))
-        assert abs(one.mean() - other.mean()) < 0.02 * start, body
+        assert abs(one.mean() - other.mean()) < 0.02 * speed, body
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("damping", [0.5, 0.8])
 def test_a_crushed_end_gives_back_the_restitution_of_its_damper(damping):
     """exp(-2 z / sqrt(1 - z^2) acos(z)), a damped oscillator let go at zero force (computed)."""
@@ -210,6 +223,7 @@ def test_a_crushed_end_gives_back_the_restitution_of_its_damper(damping):
     assert back == pytest.approx(expected, abs=0.02)
 
 
+@pytest.mark.slow
 def test_halving_the_step_moves_velocity_by_less_than_a_hundredth(motions):
     for name in ("wall_full_56", "odb_40_64"):
         system = frontal_system(name)
@@ -227,6 +241,7 @@ def same_motion(one, other):
     assert np.array_equal(one.power, other.power)
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     "name",
     [
@@ -328,6 +343,7 @@ KELVIN = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("damping", KELVIN)
 def test_kelvin_model(damping):
     drag = 2.0 * damping * MASS * OMEGA
@@ -360,6 +376,7 @@ MAXWELL = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("damper", MAXWELL)
 def test_maxwell_model(damper):
     """Damper between two bodies, the second (1 kg) on the spring: in series."""
@@ -399,6 +416,7 @@ def test_plastic_wall_gives_nothing_back():
     assert motion.ledger["travel"][:, 2, 0].max() == pytest.approx(crush, rel=2e-3)
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("length", [1.2, None])
 def test_what_has_folded_gives_nothing_back(length):
     """e^2 m V^2 = F^2 / k with k = k0 / (1 - p / L): only what is still straight is elastic."""
@@ -453,6 +471,7 @@ def test_two_bodies_head_on():
 STIFF = (((0.0, 0.0), (2.0, 800e3)), 4e6)
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(("degrees", "friction"), [(30.0, 0.0), (30.0, 0.3), (45.0, 0.2)])
 def test_a_slanted_wall_by_impulse_and_momentum(degrees, friction):
     """Sliding throughout: J = (1 + e) V cos a along the normal, mu J against the sliding.
@@ -495,6 +514,7 @@ def test_enough_friction_stops_the_sliding():
     assert abs(along) < 0.02 * SPEED
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("right", [-0.6, 0.6])
 def test_an_eccentric_blow_turns_the_car_by_impulse_and_momentum(right):
     """J = (1 + e) V / (1 / m + b^2 / I), dv = J / m, yaw rate = b J / I (elementary); a blow on the
@@ -517,6 +537,7 @@ def test_an_eccentric_blow_turns_the_car_by_impulse_and_momentum(right):
     assert np.sign(yaw) == np.sign(right)
 
 
+@pytest.mark.slow
 def test_an_obstacle_struck_beside_its_centre_of_gravity_turns_by_impulse_and_momentum():
     """J = (1 + e) V / (1 / m + 1 / M + b^2 / I), turn -b J / I (elementary)."""
     trolley, inertia, right = 1400.0, 2600.0, 0.6
@@ -549,6 +570,7 @@ def test_tyres_stop_an_axle_that_slides_sideways():
     assert np.abs(ledger["velocity"][:, 5, 0]).max() < 1e-9
 
 
+@pytest.mark.slow
 def test_a_face_that_turns_pushes_along_its_own_normal():
     """Struck on its right the obstacle turns, and its face then pushes the car to the right."""
     system = single(
@@ -604,6 +626,7 @@ def test_a_slanted_contact_turns_the_car_by_what_is_left_ahead_of_it():
     assert 1.75 * sideways.sum() * STEP_S / inertia > 1.15 * velocity[-1, 5, 0]
 
 
+@pytest.mark.slow
 def test_an_obstacle_that_the_car_has_left_sideways_pushes_no_more():
     system = single(
         springs={"direct": STIFF},

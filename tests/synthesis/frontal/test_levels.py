@@ -54,6 +54,7 @@ UNSURE = np.minimum(
 )
 
 
+@pytest.mark.quick(2)
 @pytest.mark.parametrize("name", OTHERS)
 def test_other_crashes_lie_within_the_range_of_seven_further_channels(name):
     """15-60 ms after the structure is reached, mean of 30 draws; either way :data:`UNSURE`."""
@@ -63,6 +64,7 @@ def test_other_crashes_lie_within_the_range_of_seven_further_channels(name):
     assert np.all(found[1:] > (LEAST / (1.0 + UNSURE))[1:])
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("name", ["bumper_barrier_10", "repair_wall_15", "wall_full_13"])
 def test_slow_crashes_shake_the_tunnel_too(name):
     """At 8 km/h P/m is 35-40 W/kg: 5 m/s^2 in each band (law); more at 10 to 15 km/h."""

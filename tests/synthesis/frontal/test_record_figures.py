@@ -10,6 +10,7 @@ from crashsense.synthesis.frontal.fit import with_numbers
 from crashsense.synthesis.frontal.vehicle import load_vehicle
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("folder", sorted(FIGURES))
 def test_model_and_record_stand_side_by_side(folder, tmp_path):
     if not (DATA / folder).is_dir():

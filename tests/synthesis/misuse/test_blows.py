@@ -12,6 +12,8 @@ from crashsense.errors import InputError
 from crashsense.occupant import flight_times
 from crashsense.synthesis import load_recipes, parse_recipe
 from crashsense.synthesis.dynamics.contact_chain import Joint, march_chain
+from crashsense.synthesis.frontal.obstacles import OBSTACLES
+from crashsense.synthesis.frontal.vehicle import load_vehicle
 from crashsense.synthesis.misuse.levels import levels_table, measure_levels
 
 G = 9.80665
@@ -88,6 +90,7 @@ HAMMERS = [
 ]
 
 
+@pytest.mark.quick(4)
 @pytest.mark.parametrize("name", HAMMERS)
 def test_a_hammer_blow_lasts_1_to_3_ms_and_moves_nothing(recipes, name):
     # Ranges of the trade (memory): contact 1-3 ms, 50-400 g at the mounting, velocity change of the
@@ -104,9 +107,12 @@ def test_a_hammer_blow_lasts_1_to_3_ms_and_moves_nothing(recipes, name):
 
 
 def test_hammer_blows_span_the_range_of_the_trade(recipes):
+    """50 to 400 g (memory) are three octaves: there are blows in each of them.
+
+    That the hardest are as hard as they should be is the next test's affair.
+    """
     peaks = [recipes[n].synthesise([0], seed=0).facts["place_peak_m_s2"][0] / G for n in HAMMERS]
-    assert min(peaks) < 100
-    assert max(peaks) > 350
+    assert {int(np.log2(peak / 50.0)) for peak in peaks} == {0, 1, 2}
 
 
 @pytest.mark.parametrize("name", ["hammer_bracket_severe", "hammer_bolt_severe"])
@@ -206,6 +212,7 @@ def test_a_door_rings_in_its_own_mode(recipes):
     assert momentum == pytest.approx(bodies[0] * recipe.parameters.speed_m_s, rel=1e-6)
 
 
+@pytest.mark.slow
 def test_a_blow_makes_no_energy(recipes):
     checked = 0
     for recipe in recipes.values():
@@ -257,15 +264,28 @@ def test_hammer_rings_hardest_where_it_strikes(recipes):
     assert peak("hammer_sill", "side_left_y") > 2 * peak("hammer_sill", "central_y")
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
-    ("name", "mass", "speed"), [("deer_90", 70.0, 25.0), ("moose_70", 450.0, 19.444)]
+    ("name", "mass", "speed", "behind"),
+    [("deer_90", 70.0, 25.0, ("nose", "rails")), ("moose_70", 450.0, 19.444, ("upper",))],
 )
-def test_animal_strike_shares_momentum(recipes, name, mass, speed):
-    # delta-V = (1 + e) m_a V / (m_a + m_c) (computed), e near 0 (memory); within 5 percent
+def test_animal_strike_shares_momentum(recipes, name, mass, speed, behind):
+    """delta-V = (1 + e) m_a V / (m_a + m_c) (computed), e near 0 (memory).
+
+    e from energy: what the body of the animal and the parts of the car that it meets, in series,
+    hold elastically at the largest force is the most that can come back: e^2 <= F^2 / k / (mu V^2).
+    """
+    car = load_vehicle("small_car")
+    total = car.masses.total_kg
     event = recipes[name].synthesise([0], seed=0)
     change = -np.cumsum(event.cabin_x[0])[-1] / event.rate_hz
-    plastic = mass * speed / (mass + 1500.0)
-    assert plastic <= change <= 1.05 * plastic
+    restitution = change / (mass * speed / (mass + total)) - 1.0
+    springs = [1e3 * getattr(car.springs, part).unloading_kn_per_m for part in behind]
+    springs.append(OBSTACLES[recipes[name].parameters.obstacle].unloading)
+    compliance = sum(1.0 / stiffness for stiffness in springs)
+    moved = mass * total / (mass + total)
+    most = event.trace["obstacle_force"][0].max() * (compliance / moved) ** 0.5 / speed
+    assert 0.0 <= restitution <= most < 0.1
 
 
 #: Two remembered numbers that exclude each other: a plastic body of 70 kg takes pi / 2 sqrt(m / k),
@@ -276,6 +296,7 @@ SOFT = pytest.mark.xfail(
 )
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     ("name", "lasts_ms"), [pytest.param("deer_90", 40.0, marks=SOFT), ("moose_70", 150.0)]
 )
@@ -288,6 +309,7 @@ def test_animals_push_as_long_as_remembered(recipes, name, lasts_ms):
     assert 1e3 * pushes.sum() / event.rate_hz == pytest.approx(lasts_ms, rel=0.15)
 
 
+@pytest.mark.slow
 def test_braking_moves_the_free_occupant_past_127_mm(recipes):
     # computed: 1 g for 0.25 s is 0.3 m of free travel; a displacement rule alone would fire
     event = recipes["braking_bump_100"].synthesise([0], seed=0)
@@ -313,8 +335,14 @@ def test_kerb_slide_pushes_the_car_right_and_rolls_it_left(recipes):
     assert event.facts["velocity_change_m_s"][0] < 1.25 * struck
 
 
-def test_a_level_below_its_range_is_explained_on_the_card(recipes):
-    below = {(m.recipe, m.quantity): m for m in measure_levels(recipes.values())}
+@pytest.fixture(scope="module")
+def measured(recipes):
+    return measure_levels(recipes.values())
+
+
+@pytest.mark.slow
+def test_a_level_below_its_range_is_explained_on_the_card(measured):
+    below = {(m.recipe, m.quantity): m for m in measured}
     below = {key: m for key, m in below.items() if m.place == "below"}
     assert below  # mild settings exist; the table says so
     assert [key for key, m in below.items() if not m.notes] == []
@@ -348,9 +376,9 @@ def test_ranges_that_are_closed_forms(recipes):
     assert (mallet.low, mallet.high) == pytest.approx((least, most), rel=0.01)
 
 
-def test_every_row_reaches_its_range_and_no_recipe_passes_it(recipes):
+@pytest.mark.slow
+def test_every_row_reaches_its_range_and_no_recipe_passes_it(measured):
     """Ranges of the event matrix (memory); the anchored block is meant to lie beyond."""
-    measured = measure_levels(recipes.values())
     above = {(m.recipe, m.quantity) for m in measured if m.place == "above"}
     # The row remembers a deer of 70 kg and ends at 1.39 m/s; the severe setting's 85 kg are 1.34 by
     # momentum alone, 1.44 in the model. Left to be seen, and said in the recipe.
@@ -365,6 +393,7 @@ def test_every_row_reaches_its_range_and_no_recipe_passes_it(recipes):
     }
 
 
+@pytest.mark.slow
 def test_every_event_is_quiet_for_50_ms_and_states_its_channels(recipes):
     checked = 0
     for recipe in recipes.values():
@@ -397,6 +426,7 @@ def test_every_event_is_quiet_for_50_ms_and_states_its_channels(recipes):
     assert checked >= 50
 
 
+@pytest.mark.quick(2)
 @pytest.mark.parametrize(
     "name",
     [
@@ -422,6 +452,7 @@ def test_a_draw_is_the_same_in_any_block(recipes, name):
         assert np.array_equal(samples[0], block.signals[channel][0]), channel
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("name", ["hammer_bracket", "undercarriage_30", "trolley_pillar"])
 def test_finer_steps_change_little(recipes, name, monkeypatch):
     from crashsense.synthesis.misuse import blows, chain

@@ -159,6 +159,7 @@ def test_static_deflection_and_rest():
     assert end[2, 0] == pytest.approx(-0.05, abs=1e-3)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("tracks", [1, 2])
 def test_work_of_the_wheel_forces_is_energy_plus_loss(tracks):
     """Kinetic + stored + lost - work of the wheel forces stays what it was, over a kerb."""

@@ -44,6 +44,7 @@ def test_octave_bands_lie_within_the_class_limits(class_a):
         assert scaled == pytest.approx(16e-6, rel=0.12)
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("name", CLASSES)
 def test_variance_matches_the_band_formula(name):
     # sigma^2 = Gd(n0) n0^2 (1/n1 - 1/n2), computed; the whole range of the profile 0.01..10.

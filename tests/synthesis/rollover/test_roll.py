@@ -145,6 +145,7 @@ def test_signs() -> None:
     )
 
 
+@pytest.mark.slow
 def test_rollover_levels(capsys: pytest.CaptureFixture[str]) -> None:
     """From memory of the trade: ramp 120-180 deg/s; kerb a_y 8-15 g; soil 1.5-3 g until the car is
     over; sensing before 45-55 degrees plus 25-30 ms of the curtain; near-roll below 60 deg/s."""
@@ -177,6 +178,7 @@ def test_rollover_levels(capsys: pytest.CaptureFixture[str]) -> None:
         assert rows[name][2] == np.inf
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("name", NEAR)
 def test_near_roll_stays_below_the_tipping_energy(name: str) -> None:
     recipe = ROLL[name]
@@ -242,6 +244,7 @@ def test_rollover_requirements_and_channels() -> None:
             assert not signal.samples[signal.times_s < 0].any()
 
 
+@pytest.mark.slow
 def test_rollover_variants_are_bit_identical_whatever_the_batch() -> None:
     for name in ("rollover_kerb_25", "near_roll_j_turn_75"):
         block = ROLL[name].block(range(4), seed=3)

@@ -27,6 +27,7 @@ def rear_motion(name: str, *, substeps: int):
     return motion, masses, speeds
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("name", BARRIERS)
 def test_rear_balances(name: str) -> None:
     motion, masses, _ = rear_motion(name, substeps=8)
@@ -42,6 +43,7 @@ def test_rear_balances(name: str) -> None:
     assert cabin < 1e-3 * np.ptp(fine.velocity[:, 3])
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("name", BARRIERS)
 def test_velocity_change_is_two_body_momentum_with_restitution(name: str) -> None:
     # Struck car: dV = m1 V (1 + e) / (m1 + m2), with e = relative speed after / before.

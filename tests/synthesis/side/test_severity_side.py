@@ -15,6 +15,7 @@ def library(family: str) -> dict:
     return {r.name: r for r in load_recipes(shipped_folder("pulses") / family)}
 
 
+@pytest.mark.slow
 def test_pole_ladder_follows_the_matrix() -> None:
     # Matrix, from memory: poles 8-10 km/h must not fire, 18-20 grey, 29-32 must fire.
     swept = side_severity(
@@ -44,6 +45,7 @@ def test_ladders_agree_with_the_recipes_they_come_from() -> None:
             ), name
 
 
+@pytest.mark.slow
 def test_severity_rises_with_speed_and_pressure_comes_earlier() -> None:
     swept = side_severity(
         library("side")["side_barrier_90_50"], speeds_kmh=[12, 20, 30, 40, 50, 60]

@@ -36,6 +36,7 @@ def motion_of(recipe: Recipe, *, substeps: int = side.SUBSTEPS):
     return motion, masses, speeds, body
 
 
+@pytest.mark.quick(2)
 @pytest.mark.parametrize("name", sorted(RECIPES))
 def test_energy_and_momentum(name: str) -> None:
     motion, masses, speeds, body = motion_of(RECIPES[name], substeps=8)
@@ -49,6 +50,7 @@ def test_energy_and_momentum(name: str) -> None:
         np.testing.assert_allclose(momentum, momentum[0], rtol=1e-9)
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("name", ["side_pole_75_32", "side_barrier_90_60", "side_pole_90_10"])
 def test_impulse_is_mass_times_velocity_change(name: str) -> None:
     synthesis = RECIPES[name].synthesise([0], seed=1)
@@ -61,6 +63,7 @@ def test_impulse_is_mass_times_velocity_change(name: str) -> None:
     assert impulse == pytest.approx(change, rel=5e-3)
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("name", ["side_pole_75_32", "side_barrier_90_60", "side_barrier_90_12"])
 def test_halving_the_step_changes_velocity_by_less_than_a_thousandth(name: str) -> None:
     coarse, *_, body = motion_of(RECIPES[name])
@@ -70,6 +73,7 @@ def test_halving_the_step_changes_velocity_by_less_than_a_thousandth(name: str) 
         assert np.abs(a - b).max() < 1e-3 * np.ptp(b)
 
 
+@pytest.mark.quick(2)
 @pytest.mark.parametrize("name", sorted(n for n in RECIPES if "barrier" in n))
 def test_barrier_velocity_change_lies_between_plastic_and_restitution_one_third(name: str) -> None:
     # Two-body momentum: v = m_b V / (m_b + m_c) (1 + e). Masses and speeds: 49 CFR 571.214 (53 km/h
@@ -82,6 +86,7 @@ def test_barrier_velocity_change_lies_between_plastic_and_restitution_one_third(
     assert plastic < change < 1.33 * plastic
 
 
+@pytest.mark.slow
 def test_levels_of_the_barrier_rows() -> None:
     # Ranges from memory of the trade: car 25-30 km/h, 20 g, 80 ms, satellite 60-150 g (50 km/h, up
     # to 1400 kg); crabbed 53 km/h 20-25 km/h; 1900 kg 60 km/h 30-35; 32 km/h 15; 10-12 km/h 5-6.
@@ -132,6 +137,7 @@ def timing(name: str) -> dict[str, float]:
     }
 
 
+@pytest.mark.slow
 def test_timing_beside_the_trial(capsys: pytest.CaptureFixture[str]) -> None:
     """Seen beforehand in a trial: pole 32 km/h, 400 Hz, 2 kHz, 1.1 ms transport and task.
 
@@ -163,6 +169,7 @@ def test_central_unit_beside_the_trial() -> None:
     assert 10.0 <= timing("side_pole_75_32")["central 1 g"] <= 13.0
 
 
+@pytest.mark.quick(2)
 @pytest.mark.parametrize("name", DOOR)
 def test_pressure_rises_before_the_satellite(name: str) -> None:
     # The skin moves at once, sill and pillar when the door has been crushed on them.
@@ -200,6 +207,7 @@ def test_no_fire_hits_overlap_the_pole_in_pressure() -> None:
         assert reading[at_6] < 0.5 * known
 
 
+@pytest.mark.slow
 def test_gap_closure_is_offered_beside_the_explicit_time(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
@@ -315,6 +323,7 @@ def test_a_recipe_for_the_right_side_is_the_mirror_image(tmp_path: Path) -> None
     assert mirrored.requirements == event.requirements
 
 
+@pytest.mark.slow
 def test_variants_are_bit_identical_whatever_the_batch() -> None:
     for name in ("side_pole_75_32", "side_barrier_90_50"):
         recipe = RECIPES[name]
@@ -331,6 +340,7 @@ def test_variants_are_bit_identical_whatever_the_batch() -> None:
         assert np.array_equal(block.signals["side_left_y"].samples[0], other)
 
 
+@pytest.mark.slow
 def test_velocity_change_grows_with_speed() -> None:
     recipe = RECIPES["side_pole_90_29"]
     changes = [
@@ -370,6 +380,7 @@ def test_every_side_restraint_is_required_somewhere() -> None:
     } <= fired
 
 
+@pytest.mark.quick(2)
 @pytest.mark.parametrize("name", DOOR)
 def test_struck_pillar_keeps_the_velocity_of_the_inner_door(name: str) -> None:
     """From the first time that sill and door have met: no swing of 3 m/s, door and sill together.
@@ -388,6 +399,7 @@ def test_struck_pillar_keeps_the_velocity_of_the_inner_door(name: str) -> None:
     assert apart < 3.0
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("name", ["side_pole_75_32", "side_barrier_90_50", "side_pole_90_10"])
 def test_struck_satellite_keeps_the_velocity_of_its_pillar(name: str) -> None:
     """Shaking adds no lasting velocity; the far side and the tunnel move as one cabin."""

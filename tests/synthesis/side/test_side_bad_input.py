@@ -27,7 +27,7 @@ def edited(name: str, *changes: tuple[str, str]) -> str:
         (
             "side/side_pole_90_29.toml",
             [("speed_kmh = 29.0", "speed_kmh = -29.0")],
-            "expected more than 0",
+            "expected 0.1 to 120",
         ),
         ("side/side_pole_90_29.toml", [("angle_deg = 90.0", "angle_deg = 30.0")], "angle_deg"),
         ("side/side_pole_90_29.toml", [("small_car_side", "small_cat")], "small_car_side"),

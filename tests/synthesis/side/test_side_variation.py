@@ -19,6 +19,7 @@ POLE = LIBRARY["side_pole_90_29"]
 BARRIER = LIBRARY["side_barrier_90_50"]
 
 
+@pytest.mark.slow
 @settings(max_examples=12, derandomize=True, deadline=None)
 @given(
     speed=st.floats(3.0, 70.0),
@@ -79,6 +80,7 @@ TOLERANCES = [
 ] + [("rear_sled_16", "pulse_length")]
 
 
+@pytest.mark.quick(4)
 @pytest.mark.parametrize(("name", "tolerance"), TOLERANCES)
 def test_every_tolerance_moves_the_signals(name: str, tolerance: str) -> None:
     # A tolerance that the model names and never uses would be a lie on the card. The draw keeps

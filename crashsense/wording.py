@@ -6,11 +6,11 @@ that all files answer in the same words.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from math import isfinite
-from typing import Any
+from typing import Annotated, Any, get_args, get_origin
 
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 
 from crashsense.errors import Fault, nearest
 
@@ -76,8 +76,59 @@ _EXPECTED: Mapping[str, Callable[[Mapping[str, Any]], str]] = {
     "date_from_datetime_inexact": lambda c: "a date without a time of day",
 }
 
+NOT_FINITE = "a finite number"
 #: Kinds of fault that a bound raises, also where the value is no finite number at all.
 _BOUNDS = ("greater_than", "greater_than_equal", "less_than", "less_than_equal", "multiple_of")
+
+
+def _range(annotation: Any, metadata: Sequence[Any]) -> dict[str, Any]:
+    """Bounds that a field states, by the checker's names (``ge``, ``gt``, ``le``, ``lt``)."""
+    stated = [*metadata]
+    for inner in (annotation, *get_args(annotation)):
+        if get_origin(inner) is Annotated:
+            stated += get_args(inner)[1:]
+    entries = [entry for item in stated for entry in getattr(item, "metadata", [item])]
+    return {
+        key: getattr(entry, key)
+        for entry in entries
+        for key in ("ge", "gt", "le", "lt")
+        if hasattr(entry, key)
+    }
+
+
+def allowed(layout: type[BaseModel], path: Sequence[int | str]) -> str:
+    """The range of a number in a typed layout, empty if it has not two ends.
+
+    Parameters
+    ----------
+    layout : of the file or table
+    path : of the number in it: keys and places in lists
+    """
+    annotation: Any = layout
+    metadata: Sequence[Any] = ()
+    for part in path:
+        if isinstance(part, int):
+            kinds = [annotation, *get_args(annotation)]
+            lists = [one for one in kinds if get_origin(one) in (tuple, list)]
+            inner = [one for one in get_args(lists[0]) if one is not Ellipsis] if lists else []
+            if not inner:
+                return ""
+            annotation, metadata = inner[min(part, len(inner) - 1)], ()
+        elif get_origin(annotation) is dict:
+            annotation, metadata = get_args(annotation)[1], ()
+        else:
+            fields = getattr(annotation, "model_fields", {})
+            if part not in fields:
+                return ""
+            annotation, metadata = fields[part].annotation, fields[part].metadata
+    ends = _range(annotation, metadata)
+    if ends.keys() == {"ge", "le"}:
+        return f"{_bound(ends['ge'])} to {_bound(ends['le'])}"
+    if len(ends) < 2:
+        return ""
+    low = f"{_bound(ends['ge'])} or more" if "ge" in ends else f"more than {_bound(ends['gt'])}"
+    high = f"at most {_bound(ends['le'])}" if "le" in ends else f"less than {_bound(ends['lt'])}"
+    return f"{low}, {high}"
 
 
 def expected_words(kind: str, message: str, *, context: Mapping[str, Any], value: object) -> str:
@@ -94,7 +145,7 @@ def expected_words(kind: str, message: str, *, context: Mapping[str, Any], value
     'a finite number'
     """
     if kind in _BOUNDS and isinstance(value, float) and not isfinite(value):
-        return "a finite number"
+        return NOT_FINITE
     words = _EXPECTED.get(kind)
     if words is not None:
         return words(context)
@@ -102,11 +153,17 @@ def expected_words(kind: str, message: str, *, context: Mapping[str, Any], value
 
 
 def faults_of(
-    error: ValidationError, *, file: str, within: str = "", known: Collection[str] | None = None
+    error: ValidationError,
+    *,
+    file: str,
+    within: str = "",
+    known: Collection[str] | None = None,
+    layout: type[BaseModel] | None = None,
 ) -> list[Fault]:
     """Turn what a file's check found into faults, one a field, in plain words.
 
     *known*: the names that a misspelt one at the top is compared with; None: none is offered.
+    *layout*: what was checked against, so that the whole range of a number can be named.
     """
     faults = []
     for item in error.errors():
@@ -115,6 +172,8 @@ def faults_of(
         expected = expected_words(
             item["type"], item["msg"], context=item.get("ctx", {}), value=value
         )
+        if item["type"] in _BOUNDS and layout is not None and expected != NOT_FINITE:
+            expected = allowed(layout, item["loc"]) or expected
         if item["type"] == "extra_forbidden" and known is not None and len(item["loc"]) == 1:
             name = str(item["loc"][0])
             expected = nearest(name, known)

@@ -26,10 +26,10 @@ WALL = (folder("pulses") / "frontal" / "wall_full_25.toml").read_text(encoding="
         (
             "speed_kmh = 25.0",
             "speed_kmh = -3",
-            "parameters.speed_kmh: got -3; expected more than 0",
+            "parameters.speed_kmh: got -3; expected 0 to 100",
         ),
         ("speed_kmh = 25.0", "speed_kmh = true", "speed_kmh: got True; expected a number"),
-        ("speed_kmh = 25.0", "speed_kmh = 900.0", "got 900.0; expected 100 or less"),
+        ("speed_kmh = 25.0", "speed_kmh = 900.0", "got 900.0; expected 0 to 100"),
         ("speed_kmh = 25.0", 'speed_kmh = "fast"', "got 'fast'; expected a number"),
         (
             'name = "wall_full_25"',

@@ -1,0 +1,102 @@
+"""Fire curves against the verdict rows; worker processes that end before they finish anything."""
+
+from __future__ import annotations
+
+from concurrent.futures.process import BrokenProcessPool
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from crashsense.campaign import evaluate, executors
+from crashsense.errors import CrashsenseError
+
+
+def test_a_fire_curve_is_the_running_maximum_of_its_row(tmp_path: Path) -> None:
+    """It rises only, ends at the largest demand, and reaches 1 when the restraint fires."""
+    run = evaluate(
+        events=["hammer_tunnel", "wall_full_25"], draws=2, keep=["fire_curves"],
+        algorithms=["plain"], out=tmp_path / "run", workers=1,
+    )  # fmt: skip
+    curves = pd.read_parquet(tmp_path / "run" / "fire_curves.parquet")
+    key = ["event", "restraint", "draw"]
+    seen = 0
+    for (event, restraint, draw), curve in curves[curves["branch"] == "main"].groupby(key):
+        rows = run.verdicts
+        row = rows[
+            (rows["event"] == event) & (rows["restraint"] == restraint) & (rows["draw"] == draw)
+        ].iloc[0]
+        demand, times = curve["demand"].to_numpy(), curve["time_ms"].to_numpy()
+        assert np.all(np.diff(demand) > 0.0)
+        assert np.all(np.diff(times) > 0.0)
+        assert demand[-1] == row["max_demand"]
+        if np.isfinite(row["fire_time_ms"]):
+            assert times[np.argmax(demand >= 1.0)] == pytest.approx(row["fire_time_ms"], abs=1e-9)
+        seen += 1
+    assert seen > 10
+
+
+class _Breaks(executors.Processes):
+    """Breaks after so many bundles each time that it is asked to go on."""
+
+    def __init__(self, bundles: int) -> None:
+        super().__init__(2)
+        self.at_a_time = bundles
+        self.pools = 0
+
+    def _one_pool(self, job, job_file, bundles):
+        self.pools += 1
+        for bundle in bundles[: self.at_a_time]:
+            yield bundle, [(bundle[0], None)]
+        raise BrokenProcessPool("gone")
+
+
+def test_workers_that_finish_nothing_are_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(executors, "_write_job", lambda job, file: None)
+    broken = _Breaks(0)
+    with pytest.raises(CrashsenseError, match="worker processes end before they finish anything"):
+        list(broken.run(SimpleNamespace(), [("one",), ("two",)]))
+    assert broken.pools == executors.RESTARTS
+
+
+def test_workers_that_finish_something_each_time_are_started_as_often_as_needed(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(executors, "_write_job", lambda job, file: None)
+    slow = _Breaks(1)
+    bundles = [(number,) for number in range(3 * executors.RESTARTS)]
+    done = [task for task, _ in slow.run(SimpleNamespace(), bundles)]
+    assert done == [number for (number,) in bundles]
+    assert slow.pools == len(bundles)
+
+
+def test_an_ended_pool_leaves_no_worker_behind() -> None:
+    told = []
+
+    class Child:
+        def __init__(self, deaf: bool) -> None:
+            self.deaf = deaf
+
+        def terminate(self) -> None:
+            told.append("terminate")
+
+        def join(self, timeout: float | None = None) -> None:
+            told.append("join")
+
+        def is_alive(self) -> bool:
+            return self.deaf
+
+        def kill(self) -> None:
+            told.append("kill")
+
+    pool = SimpleNamespace(
+        _processes={1: Child(deaf=False), 2: Child(deaf=True)},
+        shutdown=lambda *, wait, cancel_futures: told.append((wait, cancel_futures)),
+    )
+    executors._end(pool)
+    assert told == [
+        "terminate", "terminate", (False, True), "join", "join", "kill", "join",
+    ]  # fmt: skip
+    executors._end(SimpleNamespace(_processes=None, shutdown=pool.shutdown))

@@ -1,0 +1,43 @@
+"""How draws are cut and under which conditions they are made."""
+
+from __future__ import annotations
+
+import pytest
+
+from crashsense.errors import InputError
+from crashsense.trials import Conditions, trial
+from crashsense.trials.block import _in_blocks
+
+
+@pytest.mark.parametrize("first", [0, 1, 2, 7, 8, 9, 30])
+@pytest.mark.parametrize("size", [1, 3, 8])
+def test_blocks_are_whole_in_order_and_cut_at_the_same_draws_wherever_they_begin(first, size):
+    """Draw 0 goes with the first block; a cut lies after every multiple of the size."""
+    draws = range(first, 41)
+    blocks = list(_in_blocks(draws, size))
+    assert [draw for block in blocks for draw in block] == list(draws)
+    assert all(len(block) <= size + (block[0] == 0) for block in blocks)
+    assert all(block[-1] % size == 0 or block[-1] == 40 for block in blocks)
+    assert all((block[0] - 1) % size == 0 or block[0] in (0, first) for block in blocks)
+    # The slow way, for numbers that are no range, gives the same blocks.
+    slow = [list(block) for block in _in_blocks(list(draws), size)]
+    assert [draw for block in slow for draw in block] == list(draws)
+    assert slow == blocks
+
+
+def test_a_seed_may_be_zero_and_not_less():
+    assert Conditions(seed=0).seed == 0
+    with pytest.raises(InputError, match="seed: got -1; expected 0 or more"):
+        Conditions(seed=-1)
+
+
+def test_a_trial_says_which_path_its_draws_took():
+    """Asked for, the full path is taken; otherwise the fast one, whose filter is applied once."""
+    found = {
+        path: trial("hammer_tunnel", draw=[1, 2], algorithm="plain", path=path, engine="numpy")
+        for path in ("auto", "full")
+    }
+    assert found["full"].full.tolist() == [True, True]
+    assert found["auto"].full.tolist() == [False, False]
+    for path, told in (("auto", "fast"), ("full", "full")):
+        assert set(found[path].rows["path"]) == {told}
