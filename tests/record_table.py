@@ -161,12 +161,13 @@ Written by `python tests/record_table.py reports/frontal_records.md`; the record
 the project. Model: nominal draw; ranges: means of draws. Nothing here says that a real car behaves
 so: decisions about airbags need measured signals of the vehicle concerned and certified practice.
 
-"Fitted": {fitted} numbers of the shipped car's front were fitted to {to} values of record 10146, to
-restitution from memory and to times and peaks of the event matrix. "Predicted": from speed, mass
-and obstacle; for 8789 speed and masses are assumed, its honeycomb is from memory; how an obstacle is
-pushed aside and turns was added with that record in view, no number was adjusted to it. The last
-columns leave 10146 out: the same front, begun from plain curves, fitted to the first 50 ms of 2320
-and the same matrix. That is not wholly independent: the matrix comes from a one-mass model of 10146.
+"Fitted": {fitted} numbers of the shipped car's front were fitted to {to} values of record
+10146, to restitution from memory and to times and peaks of the event matrix. "Predicted": from
+speed, mass and obstacle; for 8789 speed and masses are assumed, its honeycomb is from memory;
+how an obstacle is pushed aside and turns was added with that record in view, no number was
+adjusted to it. The last columns leave 10146 out: the same front, begun from plain curves,
+fitted to the first 50 ms of 2320 and the same matrix. That is not wholly independent: the
+matrix comes from a one-mass model of 10146.
 
 | record | figure | measured | shipped car | how | fitted to 2320 alone | how |
 |---|---|---|---|---|---|---|
