@@ -227,7 +227,7 @@ def checked_keys(data: Mapping[str, Any], *, file: str) -> PlanKeys:
     """Check what a plan file holds; every fault is reported at once."""
     from pydantic import ValidationError
 
-    from crashsense.synthesis.wording import faults_of
+    from crashsense.wording import faults_of
 
     try:
         return PlanKeys(**dict(_layout().model_validate(dict(data))))

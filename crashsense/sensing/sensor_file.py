@@ -19,8 +19,8 @@ from crashsense.errors import Fault, InputError, nearest
 from crashsense.sensing.fault_cards import fault_file_names
 from crashsense.sensing.faults import FAULT_KINDS, TEXT_PARAMETERS, WHOLE_PARAMETERS, SensorFault
 from crashsense.sensing.sensor import KINDS, ControlUnit, Sensor
-from crashsense.synthesis.wording import faults_of
 from crashsense.units import STANDARD_GRAVITY
+from crashsense.wording import faults_of
 
 #: Kind -> (unit in names of numbers, its SI value).
 UNITS: Mapping[str, tuple[str, float]] = {

@@ -42,8 +42,8 @@ from crashsense.synthesis.model import (
 from crashsense.synthesis.nominal_cache import nominal_block, prepare
 from crashsense.synthesis.recipe_file import RecipeFile, RequirementEntry, read_requirements
 from crashsense.synthesis.selection import select_events
-from crashsense.synthesis.wording import faults_of, misread
 from crashsense.values import Shown
+from crashsense.wording import faults_of, misread
 
 #: Two times closer than this are the same time [s].
 SAME_TIME_S = 1e-9

@@ -10,7 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from crashsense.errors import Fault, nearest
 from crashsense.event import ALL_RESTRAINTS, RESTRAINTS, Order, stated_order, usual_order
-from crashsense.synthesis.wording import faults_of
+from crashsense.wording import faults_of
 
 BELT_STATES = ("belted", "unbelted")
 

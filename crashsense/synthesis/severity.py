@@ -21,7 +21,7 @@ from pydantic import ValidationError
 from crashsense.errors import Fault, InputError, nearest, unknown_name
 from crashsense.synthesis.recipe import Recipe, load_recipes
 from crashsense.synthesis.recipe_file import RequirementEntry
-from crashsense.synthesis.wording import faults_of
+from crashsense.wording import faults_of
 
 SEVERE = "_severe"
 

@@ -20,7 +20,7 @@ from crashsense.resources import folder
 from crashsense.synthesis.dynamics.lumped_system import CELL_M, CELLS
 from crashsense.synthesis.location.place import Place
 from crashsense.synthesis.recipe import VEHICLES
-from crashsense.synthesis.wording import faults_of, misread
+from crashsense.wording import faults_of, misread
 
 Point = tuple[Annotated[float, Field(ge=0.0)], Annotated[float, Field(ge=0.0)]]
 

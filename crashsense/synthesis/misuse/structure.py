@@ -20,7 +20,7 @@ from crashsense.errors import Fault, InputError, nearest
 from crashsense.files import is_file, read_toml
 from crashsense.resources import folder
 from crashsense.synthesis.misuse.contact import MATERIALS
-from crashsense.synthesis.wording import faults_of
+from crashsense.wording import faults_of
 
 Positive = Annotated[float, Field(gt=0)]
 #: How the force that a place passes on gets to a location: share [-], frequency above which less

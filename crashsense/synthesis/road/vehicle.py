@@ -15,7 +15,7 @@ from crashsense.resources import folder
 from crashsense.synthesis.dynamics.half_car import RideCar
 from crashsense.synthesis.model import Variation
 from crashsense.synthesis.road.profile import patch_mean, wheel_path
-from crashsense.synthesis.wording import faults_of, misread
+from crashsense.wording import faults_of, misread
 
 Positive = Annotated[float, Field(gt=0)]
 Pair = tuple[Positive, Positive]
