@@ -98,7 +98,7 @@ def content_of(value: Any) -> str:
     >>> content_of({"a": (1, 2.5), "b": np.array([1.0])})
     "{'a': (1, 2.5), 'b': float64(1,):000000000000f03f}"
     """
-    kind = type(value)
+    kind: Any = type(value)
     if kind in _PLAIN:  # nearly all, and the tests below take time
         return repr(value)
     if isinstance(value, np.ndarray):
