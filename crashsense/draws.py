@@ -36,8 +36,8 @@ WordArray = npt.NDArray[np.uint64]
 #: the processor's cache.
 PAGE = 32
 
-#: Rows of noise that numpy makes at once: more of them leave the cache and take twice the time.
-NOISE_ROWS = 2 * PAGE
+#: Numbers that numpy makes at once: with more of them it leaves the cache and takes twice the time.
+NOISE_NUMBERS = 80_000
 
 #: Constants of the generator (section 4 of the paper): step between rows, and the mixing function.
 GOLDEN = np.uint64(0x9E3779B97F4A7C15)
@@ -230,8 +230,9 @@ def noise(
         compiled.fill_noise(start, step, table, tail, out)
     else:
         out = np.empty((numbers.size, 4 * -(-width // 4)))
-        for first in range(0, numbers.size, NOISE_ROWS):
-            rows = slice(first, first + NOISE_ROWS)
+        most = max(1, NOISE_NUMBERS // max(1, width))
+        for first in range(0, numbers.size, most):
+            rows = slice(first, first + most)
             words = _words(start[rows], step[rows], out.shape[1] // 4).reshape(-1)
             fields = words.astype("<u8", copy=False).view("<u2")
             part = out[rows].reshape(-1)

@@ -2,12 +2,14 @@
 
 For each event the channels that the rules of its family read, raw and behind a 400 Hz sensor, their
 velocity, their spectrum, the ranges expected of its row of the matrix and what is from memory.
-Panels of a class share their scales: a class is a family; of rollover, rough road and misuse a row
-of the matrix. Inline SVG, nothing to load, readable in print.
+Panels of a class share their scales: a class is a kind of frontal crash at all its speeds, the side
+or rear family, or a row of the matrix of rollover, rough road and misuse. Inline SVG, nothing to
+load, readable in print.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from html import escape
@@ -30,6 +32,9 @@ from crashsense.synthesis.recipe import Recipe
 
 #: Families whose events differ so much that a row of the matrix is a class.
 BY_ROW = ("rollover", "rough_road", "misuse")
+
+#: What of a frontal event's name is its kind: up to the first speed, overlap or count.
+KIND = re.compile(r"[a-z]+(?:_[a-z]+)*(?:_[0-9]+deg)?")
 
 WIDTH, HEIGHT = 232.0, 132.0
 #: Most points of a trace in a panel.
@@ -69,7 +74,19 @@ class CatalogueEntry:
     @property
     def group(self) -> str:
         """The class whose panels share their scales."""
+        if self.family == "frontal":
+            return f"frontal {kind_of_crash(self.name)}"
         return f"{self.family} {self.matrix}" if self.family in BY_ROW else self.family
+
+
+def kind_of_crash(name: str) -> str:
+    """The kind of a frontal event, by its name.
+
+    >>> [kind_of_crash(name) for name in ("wall_full_8_left_lost", "wall_30deg_48", "odb_40_56")]
+    ['wall_full', 'wall_30deg', 'odb']
+    """
+    found = KIND.match(name)
+    return found.group() if found else name
 
 
 def catalogue_entry(recipe: Recipe) -> CatalogueEntry:

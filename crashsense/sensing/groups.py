@@ -7,21 +7,21 @@ from collections.abc import Iterator
 import numpy as np
 
 from crashsense.arrays import IntArray
-from crashsense.draws import NOISE_ROWS, PAGE
+from crashsense.draws import PAGE
 
 
 def in_groups(at: IntArray) -> Iterator[IntArray]:
     """Cut places of draws into groups whose arrays stay in the cache."""
-    for first in range(0, at.size, NOISE_ROWS):
-        yield at[first : first + NOISE_ROWS]
+    for first in range(0, at.size, 2 * PAGE):
+        yield at[first : first + 2 * PAGE]
 
 
-def of_one_setting(setting: IntArray) -> Iterator[IntArray]:
-    """Places of draws with equal filter settings, so few that their samples stay in the cache."""
-    for s in np.unique(setting):
-        mine = np.flatnonzero(setting == s)
-        for first in range(0, mine.size, PAGE):
-            yield mine[first : first + PAGE]
+def runs_of(setting: IntArray) -> Iterator[slice]:
+    """Cut draws in the order of their filter settings into groups of one setting, as small."""
+    edges = np.flatnonzero(np.diff(setting, append=-1)) + 1
+    for first, last in zip([0, *edges[:-1].tolist()], edges.tolist(), strict=True):
+        for begin in range(first, last, PAGE):
+            yield slice(begin, min(begin + PAGE, last))
 
 
 def place(at: IntArray) -> IntArray | slice:

@@ -12,10 +12,10 @@ from crashsense import draws as random_draws
 from crashsense import engine
 from crashsense.arrays import BoolArray, FloatArray, IntArray
 from crashsense.errors import Fault, InputError
-from crashsense.filters.causal import filter_rows
+from crashsense.filters.causal import filter_noise
 from crashsense.sensing import chain, one_pass
 from crashsense.sensing.faults import Scene
-from crashsense.sensing.groups import in_groups, of_one_setting, place
+from crashsense.sensing.groups import in_groups, place, runs_of
 from crashsense.sensing.noise import NoiseBank, WordNoise, word_noise
 from crashsense.sensing.sensor import Sensor, SensorSet
 from crashsense.sensing.timebase import TimeBase
@@ -389,7 +389,7 @@ class OneSensor:
         last = 0
         for s, count in zip(*np.unique(setting, return_counts=True), strict=True):
             first, last = last, last + int(count)
-            made = filter_rows(noise[first:last], sections=models[int(s)].sections)
+            made = filter_noise(noise[first:last], sections=models[int(s)].sections)
             out[order[first:last]] = made[:, warm_up:]
         return out
 
@@ -419,20 +419,21 @@ class OneSensor:
         setting, phase = self.drawn.setting[rows], self.shared.phase[rows]
         out = np.empty((rows.size, self.words))
         before = np.empty(rows.size, dtype=np.int64)
-        for at in of_one_setting(setting):
-            raw, before[at], rest = self._readings(rows[at])
+        # In the order of the settings: many rows of noise at once, then a few through the filter.
+        order = np.argsort(setting, kind="stable")
+        noise = self._internal_noise(rows[order]) if self.noisy else None
+        for part in runs_of(setting[order]):
+            at = order[part]
+            raw, before[at], rest = self._readings(rows[at], None if noise is None else noise[part])
             s = int(setting[at[0]])
             smooth = chain.apply_setting(raw, design=self.design, rest=rest, setting=s)
-            for p in np.unique(phase[at]):
-                here = np.flatnonzero(phase[at] == p)
-                out[at[here]] = smooth[here, self._word_index(int(p))]
+            for line, draw in zip(smooth, at.tolist(), strict=True):
+                out[draw] = line[self._word_index(int(phase[draw]))]
         return out, before
 
     def _internal_noise(self, rows: IntArray) -> FloatArray:
         """Normal numbers at the internal rate, shape (draws, ahead + samples)."""
         width = self.ahead + self.reading.shape[1]
-        if not self.noisy:
-            return np.zeros((rows.size, width))
         axes = (self.occurrence, self.channel, "noise", "internal")
         noise = random_draws.noise(
             self.draws[rows],
@@ -442,8 +443,13 @@ class OneSensor:
         )
         return self._as_made(noise, rows)
 
-    def _readings(self, rows: IntArray) -> tuple[FloatArray, IntArray, FloatArray]:
-        """Readings ahead of the filter, cut; how many were cut; readings at rest."""
+    def _readings(
+        self, rows: IntArray, noise: FloatArray | None
+    ) -> tuple[FloatArray, IntArray, FloatArray]:
+        """Readings ahead of the filter, cut; how many were cut; readings at rest.
+
+        *noise* of these draws, which the readings are added to.
+        """
         drawn, sensor, base = self.drawn, self.sensor, self.base
 
         def of(samples: FloatArray) -> FloatArray:
@@ -460,8 +466,7 @@ class OneSensor:
         for fault in sensor.faults:
             raw = fault.at_front_end(raw, self._scene(base.times_s, rows))
         rest = np.clip(raw[:, 0], -sensor.front_end, sensor.front_end)
-        if self.noisy:
-            noise = self._internal_noise(rows)
+        if noise is not None:
             noise *= self.sigma
             noise[:, : self.ahead] += raw[:, :1]
             noise[:, self.ahead :] += raw

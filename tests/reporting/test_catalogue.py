@@ -53,6 +53,10 @@ def test_events_of_a_class_share_their_scales(recipes):
             low, high = scales.values[reading.kind]
             assert low < reading.raw.min()
             assert reading.raw.max() < high
+    walls = [page.catalogue_entry(recipes[n]) for n in ("wall_full_8", "wall_full_8_left_lost")]
+    bumper = page.catalogue_entry(recipes["bumper_barrier_4"])
+    assert len({entry.group for entry in walls}) == 1
+    assert bumper.group not in {entry.group for entry in walls}
     ranged = page.catalogue_page([one])
     assert "Beside the ranges of row M04" in ranged
     assert "5 to 20, memory" in ranged

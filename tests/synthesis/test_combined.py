@@ -30,6 +30,7 @@ def test_wall_is_met_at_the_speed_that_the_kerb_left(recipes, delay):
     assert event.facts["wall_velocity_change_m_s"][0] > left
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("delay", DELAYS)
 def test_required_time_counts_from_the_wall_and_earlier_is_early(recipes, delay):
     """Event matrix row M11 (memory): F07 plus the time of the wall."""

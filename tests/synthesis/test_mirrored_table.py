@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from crashsense.campaign import evaluate
 from crashsense.event import MIRRORED_RESTRAINTS
@@ -13,6 +14,7 @@ NAMES = ("side_pole_75_32", "side_barrier_90_12", "rollover_kerb_25", "near_roll
 KEY = ["event", "sensor_set", "algorithm", "restraint"]
 
 
+@pytest.mark.slow
 def test_verdict_table_of_the_mirror_image() -> None:
     root = shipped_folder("pulses")
     recipes = [

@@ -29,6 +29,7 @@ def test_requirements_by_speed_in_every_family(name, restraint, state, speeds, w
     assert told == wanted.split()
 
 
+@pytest.mark.slow
 def test_every_crash_recipe_with_a_speed_ladder_is_swept():
     """And yields events: the requirement of an event is that of its recipe."""
     swept = [r for r in RECIPES.values() if r.model.name in swept_models()]

@@ -107,7 +107,8 @@ def _smooth(values: FloatArray, rate_hz: float) -> FloatArray:
 
 
 def _every(values: FloatArray, rate_hz: float) -> FloatArray:
-    places = np.arange(0.0, UNTIL_S, EVERY_S) * rate_hz
+    """Every 2 ms, up to the end of a record that is shorter."""
+    places = np.arange(0.0, min(UNTIL_S, (values.size - 1) / rate_hz), EVERY_S) * rate_hz
     return np.interp(places, np.arange(values.size), values)
 
 
@@ -165,7 +166,7 @@ def record_misses(car: FrontalVehicle, record: WallRecord) -> dict[str, float]:
         _smooth(-motion.acceleration["cabin"][0] / STANDARD_GRAVITY, motion.rate_hz), motion.rate_hz
     )
     wanted = record.slow_pulse()
-    out["pulse"] = float(np.sum(np.square((pulse - wanted) / PULSE_G)))
+    out["pulse"] = float(np.sum(np.square((pulse[: wanted.size] - wanted) / PULSE_G)))
     measured = cumulative_trapezoid(
         STANDARD_GRAVITY * record.deceleration_g, step_s=1.0 / record.rate_hz
     )
@@ -176,12 +177,15 @@ def record_misses(car: FrontalVehicle, record: WallRecord) -> dict[str, float]:
         float(np.argmax(flight >= 0.127)) / record.rate_hz,
         float(np.argmax(own >= 0.127)) * step,
     ]
-    out["crush"] = ((crush[0].max() - way.max()) / 0.02) ** 2
+    # A record that ends before the car has stopped does not know its crush.
+    stopped = bool(measured.max() >= record.speed_kmh / 3.6)
+    out["crush"] = stopped * ((crush[0].max() - way.max()) / 0.02) ** 2
     out["free travel"] = ((travel_s[1] - travel_s[0]) / 0.0007) ** 2
     force = record.slow_force()
     if force is not None:
         found = _every(_smooth(1e-3 * motion.obstacle_force[0], motion.rate_hz), motion.rate_hz)
-        out["wall force"] = 0.5 * float(np.sum(np.square((found - force) / FORCE_KN)))
+        far = (found[: force.size] - force) / FORCE_KN
+        out["wall force"] = 0.5 * float(np.sum(np.square(far)))
     return out
 
 
@@ -338,7 +342,8 @@ def fit_vehicle(
             if report is not None and number % 100 == 0:
                 report(number, best)
         by_kind = misses(car, record)
-    samples = len(record.slow_pulse()) * (1 if record.wall_force_kn is None else 2)
+    force = record.slow_force()
+    samples = len(record.slow_pulse()) + (0 if force is None else len(force))
     entry = FitEntry(
         record=record.name,
         speed_kmh=record.speed_kmh,

@@ -343,7 +343,7 @@ KELVIN = {
 }
 
 
-@pytest.mark.quick(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("damping", KELVIN)
 def test_kelvin_model(damping):
     drag = 2.0 * damping * MASS * OMEGA
@@ -416,6 +416,7 @@ def test_plastic_wall_gives_nothing_back():
     assert motion.ledger["travel"][:, 2, 0].max() == pytest.approx(crush, rel=2e-3)
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("length", [1.2, None])
 def test_what_has_folded_gives_nothing_back(length):
     """e^2 m V^2 = F^2 / k with k = k0 / (1 - p / L): only what is still straight is elastic."""
@@ -513,6 +514,7 @@ def test_enough_friction_stops_the_sliding():
     assert abs(along) < 0.02 * SPEED
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("right", [-0.6, 0.6])
 def test_an_eccentric_blow_turns_the_car_by_impulse_and_momentum(right):
     """J = (1 + e) V / (1 / m + b^2 / I), dv = J / m, yaw rate = b J / I (elementary); a blow on the
@@ -535,6 +537,7 @@ def test_an_eccentric_blow_turns_the_car_by_impulse_and_momentum(right):
     assert np.sign(yaw) == np.sign(right)
 
 
+@pytest.mark.slow
 def test_an_obstacle_struck_beside_its_centre_of_gravity_turns_by_impulse_and_momentum():
     """J = (1 + e) V / (1 / m + 1 / M + b^2 / I), turn -b J / I (elementary)."""
     trolley, inertia, right = 1400.0, 2600.0, 0.6
@@ -567,6 +570,7 @@ def test_tyres_stop_an_axle_that_slides_sideways():
     assert np.abs(ledger["velocity"][:, 5, 0]).max() < 1e-9
 
 
+@pytest.mark.slow
 def test_a_face_that_turns_pushes_along_its_own_normal():
     """Struck on its right the obstacle turns, and its face then pushes the car to the right."""
     system = single(
@@ -622,6 +626,7 @@ def test_a_slanted_contact_turns_the_car_by_what_is_left_ahead_of_it():
     assert 1.75 * sideways.sum() * STEP_S / inertia > 1.15 * velocity[-1, 5, 0]
 
 
+@pytest.mark.slow
 def test_an_obstacle_that_the_car_has_left_sideways_pushes_no_more():
     system = single(
         springs={"direct": STIFF},

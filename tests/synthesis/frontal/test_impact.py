@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from frontal_support import public, synthesis
+from record_figures import engine_of_10146, slow
 
 from crashsense.errors import InputError
 from crashsense.synthesis.frontal.vehicle import load_vehicle
@@ -61,6 +62,25 @@ def test_a_second_wall_is_predicted_from_its_speed_and_mass():
     wanted = 1e3 * step * np.argmax(np.cumsum(measured) * step >= 0.127)
     print(f"127 mm: model {t127:.1f}, record {wanted:.1f} ms")
     assert t127 == pytest.approx(wanted, abs=1.0)
+
+
+def test_engine_against_the_record():
+    """Middle of the engine of test 10146, mean of top and bottom, which dies at 67 ms; its channels
+    were not fitted to. Tolerance of the peak 15 %, of velocities 1.5 m/s (a tenth of the largest).
+
+    The engine pitches (top 107 g, bottom 211): the model's, a point, is held against its middle.
+    """
+    public("nhtsa_10146/v10146.096")
+    measured = engine_of_10146()["middle"]
+    pulse = -synthesis("wall_full_57_record", 12).signals["powertrain_x"][:, 500:1150]
+    lost, wanted = np.cumsum(pulse.mean(axis=0)) * 1e-4, np.cumsum(measured) * 9.80665e-4
+    for time in (20, 30, 40, 50, 60):
+        print(f"{time} ms: model {lost[10 * time]:.1f}, record {wanted[10 * time]:.1f} m/s")
+    peaks = [slow(p, 1e4).max() for p in (pulse.mean(axis=0) / 9.80665, measured[:650])]
+    print("peak, CFC 60: model {:.0f}, record {:.0f} g".format(*peaks))
+    assert peaks[0] == pytest.approx(peaks[1], rel=0.15)
+    for time in (20, 40, 50, 60):
+        assert lost[10 * time] == pytest.approx(wanted[10 * time], abs=1.5), time
 
 
 def test_force_on_the_wall_against_the_record():
@@ -178,8 +198,9 @@ def test_offset_turns_to_the_struck_side_and_a_slanted_wall_pushes_away():
     slanted = FRONTAL["wall_30deg_40"].synthesise([0], seed=0)
     assert offset.sum() > 0
     assert slanted.cabin_y[0].sum() > 0
-    ratio = abs(slanted.cabin_y[0].sum() / slanted.cabin_x[0].sum())
-    assert 0.15 < ratio < 0.4
+    # Largest velocities: tyres then slow the car that slides aside.
+    aside, along = (np.abs(np.cumsum(part[0])).max() for part in (slanted.cabin_y, slanted.cabin_x))
+    assert 0.15 < aside / along < 0.4
     assert not FRONTAL["wall_full_56"].synthesise([0], seed=0).cabin_y[0].any()
 
 

@@ -309,6 +309,7 @@ def test_animals_push_as_long_as_remembered(recipes, name, lasts_ms):
     assert 1e3 * pushes.sum() / event.rate_hz == pytest.approx(lasts_ms, rel=0.15)
 
 
+@pytest.mark.slow
 def test_braking_moves_the_free_occupant_past_127_mm(recipes):
     # computed: 1 g for 0.25 s is 0.3 m of free travel; a displacement rule alone would fire
     event = recipes["braking_bump_100"].synthesise([0], seed=0)

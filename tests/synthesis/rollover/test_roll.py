@@ -244,6 +244,7 @@ def test_rollover_requirements_and_channels() -> None:
             assert not signal.samples[signal.times_s < 0].any()
 
 
+@pytest.mark.slow
 def test_rollover_variants_are_bit_identical_whatever_the_batch() -> None:
     for name in ("rollover_kerb_25", "near_roll_j_turn_75"):
         block = ROLL[name].block(range(4), seed=3)

@@ -79,6 +79,7 @@ def test_shaking_names_a_channel_that_the_vehicle_does_not_state(tmp_path) -> No
         recipe.with_parameters(name="wrong", vehicle=values)
 
 
+@pytest.mark.slow
 def test_a_channel_without_a_level_does_not_shake() -> None:
     recipe = RECIPES["side_pole_90_29"]
     values = recipe.parameters.vehicle.model_dump()
