@@ -1,0 +1,176 @@
+"""Rules written as operations, run line by line in plain Python: they give the rule's own demand.
+
+The interpreter follows the meaning of each operation in :mod:`crashsense.operations`, tick by tick,
+with everything that was there before at hand: it shares nothing with the kernel, and needs none.
+"""
+
+from __future__ import annotations
+
+from math import cos, sqrt
+
+import numpy as np
+import pytest
+from families import VELOCITY, noisy_pulses, tables
+
+from crashsense import operations as op
+from crashsense.rules import rule_from_table
+from crashsense.rules.conformance import block
+from crashsense.rules.program import Writer
+
+#: Ticks of something that never was: as good as for ever.
+NEVER = 2.0**40
+
+
+def ray(u, v, vertices):
+    """Distance from the origin over that of the line on the same ray, by crossing the two.
+
+    Before its first vertex and after its last the line goes on level; from 0 it falls straight.
+    """
+    u, v = max(u, 0.0), max(v, 0.0)
+    if u == v == 0.0:
+        return 0.0
+    far = 1e9
+    line = [(0.0, vertices[0][1]), *vertices, (far, vertices[-1][1])]
+    if vertices[0][1] == 0.0:
+        return u / vertices[0][0]
+    if vertices[-1][1] == 0.0:
+        line = [*line[:-1], (vertices[-1][0], -far)]
+    for (u0, v0), (u1, v1) in zip(line[:-1], line[1:], strict=True):
+        # (u, v) / s lies on the piece: s from the cross products, the place on it from 0 to 1.
+        cross = (u1 - u0) * v - (v1 - v0) * u
+        if cross == 0.0:
+            continue
+        scale = (u1 - u0) * v0 - (v1 - v0) * u0
+        place = (u * v0 - v * u0) / cross
+        if -1e-12 <= place <= 1.0 + 1e-12 and scale / cross > 0.0:
+            return cross / scale
+    return v / vertices[-1][1]  # level, farther out than that
+
+
+def numbers_of(code, a, b, c, n, weights, old, now):
+    """The value of one operation at one tick.
+
+    *a*, *b*: its inputs from the first tick to this one; *old*: its own values before; *now*: tick.
+    """
+    x = a[-1] if a else 0.0
+    y = b[-1] if b else 0.0
+    going = 1.0 if now < n else y
+    last = old[-1] if old else 0.0
+    velocity = max(c[2] * last + (x - c[0]) / c[1], c[3]) if c[1] else 0.0
+    velocity = 0.0 if velocity < c[4] else velocity
+    padded = [c[0]] * n + a
+    zero = max((k for k, v in enumerate(a) if v <= 0.0), default=None)
+    plain = {
+        op.CONSTANT: lambda: c[0],
+        op.LESS: lambda: x - c[0],
+        op.TIMES: lambda: c[0] * x,
+        op.OVER: lambda: x / c[0],
+        op.DEMAND: lambda: max(x / c[0], 0.0),
+        op.MAGNITUDE: lambda: abs(x),
+        op.POSITIVE: lambda: max(x, 0.0),
+        op.ROOT: lambda: sqrt(x),
+        op.LESSER: lambda: min(x, y),
+        op.GREATER: lambda: max(x, y),
+        op.SUM: lambda: x + y,
+        op.DIFFERENCE: lambda: x - y,
+        op.PRODUCT: lambda: x * y,
+        op.RATIO: lambda: x / y,
+        op.GATE: lambda: y if x >= 1.0 else 0.0,
+        op.STEP: lambda: c[1] if x >= c[0] else y,
+        op.RAISE: lambda: min(max(1.0 + c[0] * (x - 1.0), 1.0), c[1]),
+        op.RAMP: lambda: c[0] + c[1] * 0.001 * max(x - c[2], 0.0),
+        op.VELOCITY: lambda: velocity,
+        op.LEAKY_SUM: lambda: max(c[0] * last + x, c[1]),
+        op.WINDOW_SUM: lambda: float(np.sum(a[-n:])),
+        op.WINDOW_MAX: lambda: max(padded[-n:]),
+        op.RUNNING_MAX: lambda: max(a),
+        op.DELAY: lambda: a[-1 - n] if now >= n else 0.0,
+        op.TRAVEL: lambda: sum(a if zero is None else a[zero:]) / c[0],
+        op.ELAPSED: lambda: c[0] * (NEVER + now if zero is None else now - zero),
+        op.RESPONSE: lambda: float(np.dot(weights[: len(a)], a[::-1][:n])),
+        op.CHANGE: lambda: abs(x - a[-2]) if now else 0.0,
+        op.ROLL: lambda: (
+            x / (max(sqrt(2.0 * c[1] * (1.0 - cos(max(c[0] - y, 0.0)))) / c[2], c[3]) * c[4])
+        ),
+        op.CODE: lambda: min(max(float(round(x / c[0])), c[1]), c[2]),
+        op.LINE: lambda: float(np.interp(x, weights[:n], weights[n : 2 * n])),
+        op.RAY: lambda: ray(x, y, list(zip(weights[::2], weights[1::2], strict=True))),
+        op.SINCE: lambda: x if going < 1.0 or not old else max(last, x),
+        op.RESTARTED: lambda: 0.0 if going < 1.0 else velocity,
+    }
+    return plain[code]()
+
+
+def section(c, x, past):
+    """A second-order section from rest; *past*: (x, y) of both ticks before, newest first."""
+    (x1, y1), (x2, y2) = past
+    return c[0] * x + c[1] * x1 + c[2] * x2 - c[3] * y1 - c[4] * y2
+
+
+def run(program, channels, ticks):
+    """Total, main and arming demand tick by tick."""
+    rows = program.operations.tolist()
+    told = program.numbers.tolist()
+    weights = program.weights.tolist()
+    registers = [0.0] * program.registers
+    size = {op.RESPONSE: lambda n: n, op.LINE: lambda n: 3 * n, op.RAY: lambda n: 2 * n}
+    a_of, b_of, old = ([[] for _ in rows] for _ in range(3))
+    out = np.zeros((3, ticks))
+    for now in range(ticks):
+        for k, ((code, to, a, b, n, _, first), c) in enumerate(zip(rows, told, strict=True)):
+            if code == op.READ:
+                value = channels[program.channels[a]][now]
+                value = {0: value, 1: -value, 2: abs(value)}[n]
+            else:
+                # An unused input has register 0, which may hold anything.
+                a_of[k].append(registers[a])
+                b_of[k].append(registers[b])
+                if code == op.SECTION:
+                    before = [(0.0, 0.0)] * 2 + list(zip(a_of[k], old[k], strict=False))
+                    value = section(c, registers[a], (before[-1], before[-2]))
+                else:
+                    own = weights[first : first + size.get(code, lambda n: 0)(n)]
+                    value = numbers_of(code, a_of[k], b_of[k], c, n, own, old[k], now)
+            old[k].append(value)
+            registers[to] = value
+        for place, register in enumerate(program.roots[0].tolist()):
+            out[place, now] = registers[register] if register >= 0 else np.nan
+    return out
+
+
+def both(table, *, draw=7, size=200):
+    """Demands of a rule: as its operations give them, and as it gives them itself."""
+    given = noisy_pulses()
+    channels = {name: values[draw : draw + 1, :size] for name, values in given.channels.items()}
+    stream = block(channels, rate_hz=given.rate_hz)
+    rule = rule_from_table(table)
+    there = frozenset(name for name, valid in stream.valid.items() if valid.all())
+    writer = Writer(rate_hz=stream.rate_hz, size=size, there=there, context=stream.context)
+    program = writer.program([writer.branches(rule, stream.context)])
+    found = run(program, {name: values[0].tolist() for name, values in channels.items()}, size)
+    wanted = rule.branch_demands(stream)
+    return program, found, wanted
+
+
+@pytest.mark.parametrize("name", tables())
+def test_operations_give_the_rules_own_demand(name):
+    """A tick more or less in a window, a sign, a leak: every number of what is written counts."""
+    program, found, wanted = both(tables()[name])
+    for place, branch in enumerate(("total", "main", "arming")):
+        if branch not in wanted:
+            assert program.roots[0][place] == -1
+            continue
+        assert found[place] == pytest.approx(wanted[branch][0], rel=1e-9, abs=1e-9), branch
+
+
+def test_half_of_the_rules_fire_in_this_stream():
+    passed = [name for name, table in tables().items() if both(table)[1][0].max() >= 1.0]
+    assert len(passed) > 0.5 * len(tables())
+
+
+def test_a_channel_that_is_not_there_demands_nothing():
+    given = noisy_pulses()
+    writer = Writer(rate_hz=given.rate_hz, size=50, there=frozenset(), context=given.context)
+    program = writer.program([writer.branches(rule_from_table(VELOCITY), given.context)])
+    assert program.channels == ()
+    assert not run(program, {}, 50)[0].any()
