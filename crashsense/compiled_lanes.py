@@ -346,6 +346,7 @@ def full_lanes_of(
     begin = np.zeros(LANES, dtype=np.uint64)
     by = np.zeros(LANES, dtype=np.uint64)
     lines = aligned(words)
+    flat = lines.reshape(-1)
     coded = aligned(words if ticks_a_word > 1 else 0)
     c = np.zeros(NUMBERS)
     c[:2] = grid[:2]
@@ -375,7 +376,8 @@ def full_lanes_of(
             _felt(deck, own, signals, ramp, level, low, high, t - ahead + low)
             _filter_deck(deck)
             for j in range(width):
-                _take_words(deck, j, word[phase[first + j]] - t, every, high, lines[:, j])
+                place = j, words, j, LANES
+                _take_words(deck, word[phase[first + j]] - t, every, high, flat, place)
         tile = tiles[group, channel]
         out, made = address(coded) if ticks_a_word > 1 else address(tile), address(lines)
         _lanes(_CODED, out, made, made, address(c), 0, 0, 0, 0, 0, words)

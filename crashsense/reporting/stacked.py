@@ -15,7 +15,7 @@ from crashsense.reporting.svg import (
     number,
     padded,
     ticks,
-    trace_path,
+    trace_paths,
 )
 
 #: Width of the figure, its margins, and an estimate of the width of a letter [px].
@@ -74,10 +74,15 @@ def stacked_chart(
     ]
     top = band
     frame = Frame(x_range, (0.0, 1.0), LEFT, top, inner, 1.0)
+    frames = []
     for panel in panels:
         frame = Frame(x_range, reach(panel, x_range), LEFT, top + HEAD, inner, panel.height)
-        out += _panel(panel, frame, top=top, most=most)
+        frames.append(frame)
         top += HEAD + panel.height + GAP
+    traces = [(line, f) for panel, f in zip(panels, frames, strict=True) for line in panel.lines]
+    drawn = iter(trace_paths(traces, most=most, fine=FINE))
+    for panel, frame in zip(panels, frames, strict=True):
+        out += _panel(panel, frame, drawn=[next(drawn) for _ in panel.lines])
     bottom = frame.top + frame.height
     times = (label_at(frame.x(v), bottom + 15, number(v)) for v in ticks(*x_range, most=9))
     out.append(f'<g class="mid">{"".join(times)}</g>')
@@ -101,7 +106,9 @@ def reach(panel: Panel, x_range: tuple[float, float]) -> tuple[float, float]:
     return low, high
 
 
-def _panel(panel: Panel, frame: Frame, *, top: float, most: int) -> list[str]:
+def _panel(panel: Panel, frame: Frame, *, drawn: Sequence[str]) -> list[str]:
+    """A panel in its frame, under its head; *drawn*: its lines."""
+    top = frame.top - HEAD
     low, high = frame.y_range
     first, last = frame.x_range
     right, bottom = frame.left + frame.width, frame.top + frame.height
@@ -132,7 +139,6 @@ def _panel(panel: Panel, frame: Frame, *, top: float, most: int) -> list[str]:
     out.append(f'<path class="grid" d="{grid}"/>')
     if low < 0.0 < high:
         out.append(f'<path class="zero" d="M{frame.left:g} {frame.y(0.0):.1f}H{right:g}"/>')
-    drawn = [trace_path(line, frame=frame, most=most, fine=FINE) for line in panel.lines]
     # A line that a later one covers completely is not written.
     data = [text.partition(' d="')[2] for text in drawn]
     traces = "".join(text for k, text in enumerate(drawn) if data[k] not in data[k + 1 :])

@@ -119,60 +119,87 @@ def number(value: float) -> str:
 
 def path(x: FloatArray, y: FloatArray, *, frame: Frame, fine: int = FINE) -> str:
     """Path data of a trace in fine whole-number coordinates, points on one straight run merged."""
+    return paths([_whole(x, y, frame=frame, fine=fine)])[0]
+
+
+def _whole(x: FloatArray, y: FloatArray, *, frame: Frame, fine: int) -> npt.NDArray[np.int_]:
+    """Fine whole-number coordinates of a trace, (points, 2), less points on a straight run."""
     low_x, high_x = frame.x_range
     low_y, high_y = frame.y_range
     left, top = frame.left * fine, frame.top * fine
-    px = np.rint(left + (x - low_x) / (high_x - low_x) * frame.width * fine).astype(int)
-    py = np.rint(top + (high_y - y) / (high_y - low_y) * frame.height * fine).astype(int)
-    points = np.stack([px, py], axis=-1)
-    if not points.size:
-        return ""
-    moved = np.any(np.diff(points, axis=0) != 0, axis=-1)
-    points = points[np.concatenate([[True], moved])]
-    step, turn = np.diff(points, axis=0)[:-1], np.diff(points, axis=0)[1:]
+    points = np.empty((len(x), 2), dtype=int)
+    points[:, 0] = np.rint(left + (x - low_x) / (high_x - low_x) * frame.width * fine)
+    points[:, 1] = np.rint(top + (high_y - y) / (high_y - low_y) * frame.height * fine)
+    step = points[1:] - points[:-1]
+    moved = (step[:, 0] != 0) | (step[:, 1] != 0)
+    points, step = points[np.concatenate([[len(points) > 0], moved])[: len(points)]], step[moved]
+    before, after = step[:-1], step[1:]
     # A point is omitted only on a straight run; a reversal on the same line is an extreme.
-    straight = step[:, 0] * turn[:, 1] == step[:, 1] * turn[:, 0]
-    spared = straight & ((step * turn).sum(axis=-1) >= 0)
-    ends = np.ones(min(len(points) - 1, 1), dtype=bool)
-    points = points[np.concatenate([[True], ~spared, ends])]
-    points = points[needed(points)]
-    (start_x, start_y), steps = points[0], np.diff(points, axis=0)
-    # A minus sign separates numbers as a space does.
-    text = " ".join(map(str, steps.ravel().tolist())).replace(" -", "-")
-    return f"M{start_x} {start_y}l{text}"
+    along = before[:, 0] * after[:, 0] + before[:, 1] * after[:, 1]
+    turns = (before[:, 0] * after[:, 1] != before[:, 1] * after[:, 0]) | (along < 0)
+    ends = len(points) - 1
+    return points[np.concatenate([[True], turns, [True]])] if ends > 0 else points
+
+
+def paths(lines: Sequence[npt.NDArray[np.int_]]) -> list[str]:
+    """Path data of lines (points, 2), without the points that no line needs (:func:`needed`)."""
+    out = []
+    for points, keep in zip(lines, needed(lines), strict=True):
+        if not points.size:
+            out.append("")
+            continue
+        left = points[keep]
+        start_x, start_y = left[0].tolist()
+        # A minus sign separates numbers as a space does.
+        text = " ".join(map(str, (left[1:] - left[:-1]).ravel().tolist())).replace(" -", "-")
+        out.append(f"M{start_x} {start_y}l{text}")
+    return out
 
 
 #: Units of a path by which a line may miss a point that is left out.
 MISSED = 0.75
 
 
-def needed(points: npt.NDArray[np.int_], *, missed: float = MISSED) -> npt.NDArray[np.bool_]:
-    """Mark the points of a line (points, 2) without which it would miss some by more than *missed*.
+def needed(
+    lines: Sequence[npt.NDArray[np.int_]], *, missed: float = MISSED
+) -> list[npt.NDArray[np.bool_]]:
+    """Mark the points of lines (points, 2) without which one would miss some by more than *missed*.
 
     Ramer 1972, Douglas and Peucker 1973 (from memory), with the vertical distance: times stay in
     order, so that an extreme value is never moved by more than that. Repeated places in time are
-    all kept.
+    all kept. All stretches of all lines are divided side by side.
 
-    >>> needed(np.array([[0, 0], [1, 10], [2, 20], [3, 0]])).tolist()
+    >>> needed([np.array([[0, 0], [1, 10], [2, 20], [3, 0]])])[0].tolist()
     [True, False, True, True]
     """
-    keep = np.zeros(len(points), dtype=bool)
-    keep[[0, -1]] = True
-    x, y = points[:, 0].astype(float), points[:, 1].astype(float)
-    stretches = [(0, len(points) - 1)]
-    while stretches:
-        first, last = stretches.pop()
-        if last - first < 2:
-            continue
-        inner = slice(first + 1, last)
+    sizes = np.array([len(points) for points in lines], dtype=int)
+    begins = np.cumsum(sizes) - sizes
+    first = begins[sizes > 0]
+    last = first + sizes[sizes > 0] - 1
+    x, y = np.concatenate([np.reshape(points, (-1, 2)) for points in lines]).T.astype(float)
+    keep = np.zeros(len(x), dtype=bool)
+    keep[first] = keep[last] = True
+    while (long := last - first > 1).any():
+        first, last = first[long], last[long]
+        inner = last - first - 1
+        at = np.cumsum(inner) - inner
+        own = np.repeat(np.arange(len(first)), inner)
+        place = np.arange(len(own)) + (first + 1 - at)[own]
         span = x[last] - x[first]
-        line = y[first] + (x[inner] - x[first]) * ((y[last] - y[first]) / span if span else 0.0)
-        away = np.abs(y[inner] - line)
-        at = int(away.argmax())
-        if away[at] > missed:
-            keep[first + 1 + at] = True
-            stretches += [(first, first + 1 + at), (first + 1 + at, last)]
-    return keep
+        slope = (y[last] - y[first]) / np.where(span == 0.0, np.inf, span)
+        line = y[first][own] + (x[place] - x[first][own]) * slope[own]
+        away = np.abs(y[place] - line)
+        most = np.maximum.reduceat(away, at)
+        # The first of the farthest points divides its stretch.
+        hits = np.flatnonzero(away == most[own])
+        farthest = place[hits[np.searchsorted(hits, at)]]
+        far = most > missed
+        keep[farthest[far]] = True
+        first, last = (
+            np.concatenate([first[far], farthest[far]]),
+            np.concatenate([farthest[far], last[far]]),
+        )
+    return np.split(keep, begins[1:])
 
 
 def label_at(x: float, y: float, words: str, *, anchor: str = "start", extra: str = "") -> str:
@@ -245,15 +272,29 @@ def _legend(rows: Sequence[Sequence[tuple[float, Line]]], *, left: float, y: flo
 
 def trace_path(line: Line, *, frame: Frame, most: int = MOST_POINTS, fine: int = FINE) -> str:
     """A trace inside a frame, thinned out to *most* points; scaled if it has no look."""
-    # Cut first, then thin out: a window into a long event keeps all its points.
-    inside = (line.x >= frame.x_range[0]) & (line.x <= frame.x_range[1]) & np.isfinite(line.y)
-    if not inside.any():
-        return ""
-    x, y = decimate(line.x[inside], line.y[inside], most=most)
-    data = path(x, np.clip(y, *frame.y_range), frame=frame, fine=fine)
-    if line.look:
-        return f'<path{line.style()} d="{data}"/>'
-    return f'<path class="trace" transform="scale({1 / fine})" d="{data}"{line.style()}/>'
+    return trace_paths([(line, frame)], most=most, fine=fine)[0]
+
+
+def trace_paths(
+    traces: Sequence[tuple[Line, Frame]], *, most: int = MOST_POINTS, fine: int = FINE
+) -> list[str]:
+    """Traces, each inside its frame, as :func:`trace_path`: many together take less time."""
+    shapes = []
+    for line, frame in traces:
+        # Cut first, then thin out: a window into a long event keeps all its points.
+        inside = (line.x >= frame.x_range[0]) & (line.x <= frame.x_range[1]) & np.isfinite(line.y)
+        x, y = decimate(line.x[inside], line.y[inside], most=most)
+        shapes.append(_whole(x, np.clip(y, *frame.y_range), frame=frame, fine=fine))
+    out = []
+    for (line, _), data in zip(traces, paths(shapes) if shapes else [], strict=True):
+        if not data:
+            out.append("")
+        elif line.look:
+            out.append(f'<path{line.style()} d="{data}"/>')
+        else:
+            scale = f'transform="scale({1 / fine})"'
+            out.append(f'<path class="trace" {scale} d="{data}"{line.style()}/>')
+    return out
 
 
 def _marks(marks: Sequence[Mark], *, frame: Frame) -> list[str]:

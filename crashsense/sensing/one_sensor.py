@@ -12,7 +12,7 @@ from crashsense import draws as random_draws
 from crashsense import engine
 from crashsense.arrays import BoolArray, FloatArray, IntArray
 from crashsense.errors import Fault, InputError
-from crashsense.filters.causal import filter_rows
+from crashsense.filters.causal import filter_noise
 from crashsense.sensing import chain, one_pass
 from crashsense.sensing.faults import Scene
 from crashsense.sensing.groups import in_groups, place, runs_of
@@ -389,7 +389,7 @@ class OneSensor:
         last = 0
         for s, count in zip(*np.unique(setting, return_counts=True), strict=True):
             first, last = last, last + int(count)
-            made = filter_rows(noise[first:last], sections=models[int(s)].sections)
+            made = filter_noise(noise[first:last], sections=models[int(s)].sections)
             out[order[first:last]] = made[:, warm_up:]
         return out
 

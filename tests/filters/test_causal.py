@@ -12,7 +12,9 @@ from scipy.signal import sosfilt, sosfreqz
 from crashsense import engine
 from crashsense.errors import InputError
 from crashsense.filters.causal import (
+    _direct_form,
     causal_lowpass,
+    filter_noise,
     filter_rows,
     lowpass_delay,
     lowpass_sections,
@@ -157,3 +159,17 @@ def test_a_rate_that_is_none_is_named_and_nothing_else(rate):
     with pytest.raises(InputError) as caught:
         lowpass_sections(kind="bessel", order=3, corner_hz=400.0, rate_hz=rate)
     assert [fault.field for fault in caught.value.faults] == ["rate_hz"]
+
+
+@pytest.mark.parametrize(("corner_hz", "direct"), [(400.0, True), (8.0, False)])
+@pytest.mark.parametrize("kind", ["bessel", "butterworth"])
+def test_filtered_noise_is_that_of_the_sections(kind: str, corner_hz: float, direct: bool) -> None:
+    # As one filter of the whole order only where it rounds no worse; any row as it is alone.
+    sections = lowpass_sections(kind=kind, order=4, corner_hz=corner_hz, rate_hz=10000.0)
+    assert (_direct_form(sections.tobytes()) is not None) == direct
+    noise = np.random.default_rng(3).standard_normal((5, 900))
+    found = filter_noise(noise, sections=sections)
+    np.testing.assert_allclose(found, sosfilt(sections, noise), rtol=0.0, atol=1e-12)
+    for row in range(5):
+        alone = filter_noise(noise[row : row + 1], sections=sections)
+        np.testing.assert_array_equal(alone[0], found[row])

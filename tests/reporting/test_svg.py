@@ -106,10 +106,10 @@ def test_a_simpler_line_misses_no_point_by_more_than_a_unit_and_keeps_extremes(s
     x = np.cumsum(source.integers(0, 4, 300))
     smooth = 200.0 * np.sin(x / 60.0) + source.normal(scale=[0.5, 30.0][seed % 2], size=x.size)
     points = np.stack([x, np.rint(smooth).astype(int)], axis=-1)
-    kept = points[svg.needed(points)]
+    kept = points[svg.needed([points])[0]]
     assert len(kept) < len(points) + seed % 2
     # Between two kept points every one left out lies beside the straight line.
-    at = np.flatnonzero(svg.needed(points))
+    at = np.flatnonzero(svg.needed([points])[0])
     for first, last in zip(at[:-1], at[1:], strict=True):
         span = points[last, 0] - points[first, 0]
         share = (points[first : last + 1, 0] - points[first, 0]) / (span or 1)
