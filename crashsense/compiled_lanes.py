@@ -26,7 +26,6 @@ from crashsense.compiled_sensing import (
     _take_words,
 )
 from crashsense.compiled_vectors import (
-    NUMBERS,
     ROW,
     VECTORS,
     WIDTH,
@@ -41,6 +40,7 @@ from crashsense.compiled_vectors import (
     smaller,
     turned,
 )
+from crashsense.operations import NUMBERS
 
 __all__ = [
     "LANES",
