@@ -119,6 +119,13 @@ def test_intervals_hold_the_share_and_mirror(n: int, data: st.DataObject) -> Non
         assert (1 - mirrored[1], 1 - mirrored[0]) == pytest.approx((low, high), abs=1e-9)
 
 
+@pytest.mark.parametrize("n", [1, 2, 7, 59, 1000, 123_457])
+def test_none_and_all_reach_the_ends_exactly(n: int) -> None:
+    for interval in (clopper_pearson, wilson):
+        assert interval(0, n)[0] == 0.0
+        assert interval(n, n)[1] == 1.0
+
+
 def test_exact_intervals_cover_at_least_their_level() -> None:
     from scipy.stats import binom
 
