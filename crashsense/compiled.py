@@ -45,9 +45,11 @@ from crashsense.compiled_synthesis import (
     modal_steps,
     ride_steps,
 )
+from crashsense.compiled_vectors import aligned
 
 __all__ = [
     "WIDTH",
+    "aligned",
     "chain_steps",
     "check",
     "check_lanes",

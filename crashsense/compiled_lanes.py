@@ -26,7 +26,6 @@ from crashsense.compiled_sensing import (
     _take_words,
 )
 from crashsense.compiled_vectors import (
-    NUMBERS,
     ROW,
     VECTORS,
     WIDTH,
@@ -35,11 +34,13 @@ from crashsense.compiled_vectors import (
     address,
     aligned,
     chosen_by_code,
+    everywhere,
     larger,
     plain,
     smaller,
     turned,
 )
+from crashsense.operations import NUMBERS
 
 __all__ = [
     "LANES",
@@ -176,9 +177,45 @@ def _words(g: Given) -> Any:
     return g.at
 
 
-_WORDS, _CODED = 0, 1
+def _felt(g: Given) -> Any:
+    """Readings: what each draw feels, and noise, cut at the level ``c[2]`` ahead of the filter.
 
-_lanes = chosen_by_code({_WORDS: _words, _CODED: plain(lambda c, a, b: _coded(c, a))})
+    ``a``: noise by sample; ``weights``: signals that all draws share, ``at`` samples each, ``n`` of
+    them; ``b``: the time by which drift grows; ``first``: 1, or 0 where all samples are the first
+    one, which are not counted; ``memory``: a row each, factors of the signals, offset, drift,
+    deviation of the noise, samples cut so far.
+    """
+    b = g.builder
+    level, last = g.c[2], b.sub(g.n, g.whole(1))
+    rows = [b.add(g.n, g.whole(k)) for k in range(4)]
+    cuts = [g.kept(g.memory.load(rows[3], j)) for j in range(VECTORS)]
+    felt = [g.kept(level) for _ in range(VECTORS)]
+    one = everywhere(b, b.sitofp(g.first, g.c[0].value.type.element))
+    with g.steps(g.ticks) as i:
+        sample = b.mul(i, g.first)
+        since = g.number(g.b.address, sample)
+        x = g.number(g.weights, sample)
+        for j, room in enumerate(felt):
+            b.store((g.memory.load(0, j) * x).value, room)
+        with g.steps(last) as k:
+            part = b.add(k, g.whole(1))
+            x = g.number(g.weights, b.add(b.mul(part, g.at), sample))
+            for j, room in enumerate(felt):
+                b.store((g.held(room) + g.memory.load(part, j) * x).value, room)
+        for j, room in enumerate(felt):
+            offset, drift, sigma = (g.memory.load(rows[k], j) for k in range(3))
+            found = sigma * g.a.load(i, j) + (g.held(room) + offset + drift * since)
+            beyond = (found.magnitude() > level).choose(one, 0.0)
+            b.store((g.held(cuts[j]) + beyond).value, cuts[j])
+            g.out.store(larger(smaller(found, level), -level), i, j)
+    for j, room in enumerate(cuts):
+        g.memory.store(g.held(room), rows[3], j)
+    return g.at
+
+
+_WORDS, _CODED, _FELT = 0, 1, 2
+
+_lanes = chosen_by_code({_WORDS: _words, _CODED: plain(lambda c, a, b: _coded(c, a)), _FELT: _felt})
 
 
 @_jit
@@ -268,44 +305,6 @@ def lanes_of(
 
 
 @_jit
-def _felt(
-    deck: FloatArray,
-    own: FloatArray,
-    signals: FloatArray,
-    ramp: FloatArray,
-    level: float,
-    low: int,
-    high: int,
-    first: int,
-) -> None:
-    """Turn noise in a deck into readings, cut at *level*; samples *low* to *high* - 1.
-
-    The first of them is sample *first* of the signals; those before *low* are at rest, as the first
-    sample of all is. Last row of *own*: samples cut so far.
-    """
-    parts = signals.shape[0]
-    offset, drift, sigma, cut = own[parts], own[parts + 1], own[parts + 2], own[parts + 3]
-    line = np.empty(LANES)
-    for i in range(high):
-        at = first + i - low if i >= low else 0
-        counts = 1.0 if i >= low else 0.0
-        here = deck[i * LANES : (i + 1) * LANES]
-        x, since = signals[0, at], ramp[at]
-        for j in range(LANES):
-            line[j] = own[0, j] * x
-        for k in range(1, parts):
-            x = signals[k, at]
-            for j in range(LANES):
-                line[j] += own[k, j] * x
-        for j in range(LANES):
-            felt = line[j] + offset[j] + drift[j] * since
-            felt = sigma[j] * here[j] + felt
-            cut[j] += counts if abs(felt) > level else 0.0
-            felt = felt if felt < level else level
-            here[j] = felt if felt > -level else -level
-
-
-@_jit
 def full_lanes_of(
     signals: FloatArray,
     factors: FloatArray,
@@ -342,13 +341,14 @@ def full_lanes_of(
     """
     parts, samples = signals.shape
     draws = offset.size
-    own = np.zeros((parts + 4, LANES))  # factors, offset, drift, deviation, samples cut
+    own = aligned(parts + 4)  # factors, offset, drift, deviation, samples cut
     begin = np.zeros(LANES, dtype=np.uint64)
     by = np.zeros(LANES, dtype=np.uint64)
     lines = aligned(words)
+    flat = lines.reshape(-1)
     coded = aligned(words if ticks_a_word > 1 else 0)
     c = np.zeros(NUMBERS)
-    c[:2] = grid[:2]
+    c[:2], c[2] = grid[:2], level
     for group in range(min(tiles.shape[0], -(-(draws - first_draw) // LANES))):
         first = first_draw + group * LANES
         width = min(LANES, draws - first)
@@ -372,10 +372,17 @@ def full_lanes_of(
             else:
                 deck[:SAMPLES] = 0.0
             low, high = min(max(ahead - t, 0), CHUNK), min(CHUNK, ahead + samples - t)
-            _felt(deck, own, signals, ramp, level, low, high, t - ahead + low)
+            # Before the first sample all is at rest, as it is there.
+            made, since, x = address(deck), address(ramp), address(signals)
+            rest_of = (address(c), address(own), x, samples, 0, parts, low)
+            _lanes(_FELT, made, made, since, *rest_of)
+            made, begun = made + low * ROW, 8 * (t - ahead + low)
+            felt_of = (address(c), address(own), x + begun, samples, 1, parts, high - low)
+            _lanes(_FELT, made, made, since + begun, *felt_of)
             _filter_deck(deck)
             for j in range(width):
-                _take_words(deck, j, word[phase[first + j]] - t, every, high, lines[:, j])
+                place = j, words, j, LANES
+                _take_words(deck, word[phase[first + j]] - t, every, high, flat, place)
         tile = tiles[group, channel]
         out, made = address(coded) if ticks_a_word > 1 else address(tile), address(lines)
         _lanes(_CODED, out, made, made, address(c), 0, 0, 0, 0, 0, words)

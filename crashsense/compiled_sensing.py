@@ -377,13 +377,17 @@ def _felt(
 
 @_jit
 def _take_words(
-    deck: FloatArray, j: int, from_word: int, every: int, size: int, line: FloatArray
+    deck: FloatArray, from_word: int, every: int, size: int, lines: FloatArray, place: Any
 ) -> None:
-    """Take the words of lane *j* that lie in a deck, the first of all at sample *from_word*."""
+    """Take the words of a lane that lie in a deck, the first of all at sample *from_word*.
+
+    *place*: the lane, the number of its words, and in *lines* place of the first and step.
+    """
+    j, words, begin, step = place
     i = max(0, -(from_word // every))
     at = from_word + every * i
-    while at < size and i < line.size:
-        line[i] = deck[at * LANES + j]
+    while at < size and i < words:
+        lines[begin + step * i] = deck[at * LANES + j]
         at += every
         i += 1
 
@@ -431,6 +435,7 @@ def words_of_signals(
     beyond = np.zeros(count, dtype=np.int64)
     made = np.empty((LANES, words)) if start.size else np.empty((LANES, 0))
     line = np.empty((LANES, words))
+    flat = line.reshape(-1)
     piece = np.empty(CHUNK)
     for first in range(0, count, LANES):
         width = min(LANES, count - first)
@@ -462,7 +467,8 @@ def words_of_signals(
                     deck[i * LANES + j] = piece[i]
             _filter_deck(deck)
             for j in range(width):
-                _take_words(deck, j, word[phase[first + j]] - t, every, size, line[j])
+                place = j, words, j * words, 1
+                _take_words(deck, word[phase[first + j]] - t, every, size, flat, place)
         for j in range(width):
             mine = first + j
             s, place = setting[mine], phase[mine]
@@ -519,6 +525,7 @@ def words_by_full_path(
     beyond = np.zeros(count, dtype=np.int64)
     before = np.zeros(count, dtype=np.int64)
     line = np.empty((LANES, words))
+    flat = line.reshape(-1)
     piece = np.empty(CHUNK)
     begin = np.zeros(LANES, dtype=np.uint64)
     by = np.zeros(LANES, dtype=np.uint64)
@@ -561,7 +568,8 @@ def words_by_full_path(
                     deck[i * LANES + j] = piece[i]
             _filter_deck(deck)
             for j in range(width):
-                _take_words(deck, j, word[phase[first + j]] - t, every, high, line[j])
+                place = j, words, j * words, 1
+                _take_words(deck, word[phase[first + j]] - t, every, high, flat, place)
         for j in range(width):
             mine = first + j
             after[mine], beyond[mine] = _quantised(line[j], grid, codes[mine], values[mine])

@@ -21,6 +21,7 @@ from numba.core import cgutils, types
 from numba.extending import intrinsic
 
 from crashsense.arrays import FloatArray
+from crashsense.operations import NUMBERS
 
 #: Lanes of one vector, and of a group of draws.
 WIDTH = 8
@@ -29,9 +30,6 @@ LANES = 32
 _NUMBER = ir.DoubleType()
 _LINE = ir.VectorType(_NUMBER, WIDTH)
 _WORD = ir.IntType(64)
-#: Numbers of an operation.
-NUMBERS = 5
-
 #: Vectors of a row of lanes, and its bytes.
 VECTORS = LANES // WIDTH
 ROW = 8 * LANES

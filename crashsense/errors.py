@@ -119,16 +119,24 @@ class MissingExtraError(CrashsenseError, ImportError):
 
 
 def nearest(name: str, known: Iterable[str]) -> str:
-    """List the names that exist, nearest first: the end of an error message.
+    """List the names that exist and say which is the nearest: the end of an error message.
+
+    Of more than 40 names with a near one among them, only the number is listed.
 
     >>> nearest("gaurded", ["plain", "guarded"])
     "one of guarded, plain (did you mean 'guarded'?)"
+    >>> nearest("wall_ful_40", [f"wall_full_{speed}" for speed in range(40, 90)])
+    "one of 50 names (did you mean 'wall_full_40'?)"
     """
     names = sorted(known)
+    if not names:
+        return "a known name; there is none"
     close = difflib.get_close_matches(name, names, n=1, cutoff=0.5)
-    listed = ", ".join(names[:12]) + (f", ... ({len(names)} in all)" if len(names) > 12 else "")
     hint = f" (did you mean {close[0]!r}?)" if close else ""
-    return f"one of {listed}{hint}" if names else "a known name; there is none"
+    if close and len(names) > 40:
+        return f"one of {len(names)} names{hint}"
+    more = f", ... ({len(names)} in all)" if len(names) > 12 else ""
+    return f"one of {', '.join(names[:12])}{more}{hint}"
 
 
 def unknown_name(kind: str, name: str, known: Iterable[str], *, file: str = "") -> UnknownNameError:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import dataclasses
 import textwrap
 from collections.abc import Mapping
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -78,6 +79,16 @@ def _number(item: Any) -> str:
     return f"{item:.5g}" if isinstance(item, float) else str(item)
 
 
+#: Types that are written by their ``repr``.
+_PLAIN = frozenset((str, float, int, bool, type(None)))
+
+
+@lru_cache(maxsize=256)
+def _shown(kind: type) -> tuple[str, ...]:
+    """Fields of a dataclass that its ``repr`` shows."""
+    return tuple(field.name for field in dataclasses.fields(kind) if field.repr)
+
+
 def content_of(value: Any) -> str:
     """Return the whole content of an object as text, the same for equal contents.
 
@@ -87,12 +98,14 @@ def content_of(value: Any) -> str:
     >>> content_of({"a": (1, 2.5), "b": np.array([1.0])})
     "{'a': (1, 2.5), 'b': float64(1,):000000000000f03f}"
     """
+    kind: Any = type(value)
+    if kind in _PLAIN:  # nearly all, and the tests below take time
+        return repr(value)
     if isinstance(value, np.ndarray):
         return f"{value.dtype}{value.shape}:{np.ascontiguousarray(value).tobytes().hex()}"
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        fields = [field.name for field in dataclasses.fields(value) if field.repr]
-        inside = ", ".join(f"{name}={content_of(getattr(value, name))}" for name in fields)
-        return f"{type(value).__qualname__}({inside})"
+        inside = ", ".join(f"{name}={content_of(getattr(value, name))}" for name in _shown(kind))
+        return f"{kind.__qualname__}({inside})"
     if isinstance(value, Mapping):
         inside = ", ".join(f"{key!r}: {content_of(item)}" for key, item in value.items())
         return f"{{{inside}}}"

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from crashsense.campaign.evaluation import Job, Made, Written, count_failures, run_task
+from crashsense.campaign.evaluation import COUNTED, Job, Made, Written, count_failures, run_task
 from crashsense.campaign.executors import Cluster, Executor, InProcess, Processes
 from crashsense.campaign.tasks import bundled, split, work_of
 from crashsense.engine import choose, requested, using
@@ -73,9 +73,6 @@ SLOW_OCCURRENCE_S, SLOW_DRAW_S = 0.1, 0.02
 
 #: Estimated work [s] from which the expected time is announced.
 ANNOUNCED_FROM_S = 10.0
-
-#: Columns that the count of failures reads.
-COUNTED = ["verdict", "algorithm", "draw"]
 
 #: Draws used to measure the time of a plan: whole groups of the compiled kernels.
 MEASURED_DRAWS = 32

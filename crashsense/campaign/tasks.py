@@ -17,6 +17,10 @@ from crashsense.trials.block import BLOCK, SENSED_BLOCK
 #: Rows of a part at most (a block of draws is never cut): a few MB, half a second or so of work.
 ROWS_A_PART = 2**13
 
+#: The same where draws share a pulse and nothing is kept but verdicts: a draw then costs so little
+#: that what every task pays once would count.
+ROWS_OF_SHARED_PULSE = 2**15
+
 #: Tables kept beside the verdicts have many rows a verdict: their parts hold fewer draws.
 KEPT_SHARE = 8
 
@@ -38,7 +42,9 @@ def draws_a_part(job: Job, occurrence: int) -> int:
     settings = len(job.sensor_sets) * len(job.algorithms)
     events = job.occurrences[occurrence]
     rows = settings * sum(len(RESTRAINTS) + len(event.orders) for event in events)
-    most = ROWS_A_PART // (KEPT_SHARE if job.keep else 1) // rows
+    light = not job.keep and not job.conditions.varies_pulse(events[0])
+    at_most = ROWS_OF_SHARED_PULSE if light else ROWS_A_PART // (KEPT_SHARE if job.keep else 1)
+    most = at_most // rows
     unit = SENSED_BLOCK if most >= SENSED_BLOCK else BLOCK
     return max(most // unit, 1) * unit
 

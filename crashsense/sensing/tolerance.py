@@ -26,7 +26,7 @@ from crashsense.values import Shown
 #: time zero: nothing has happened yet and a whole tick passes before anything is seen. The worst.
 PHASES = (0.0, 0.2, 0.4, 0.6, 0.8)
 
-#: Columns of the drawn numbers; new ones go into the free columns, so that old draws stay.
+#: Columns of the drawn numbers; new ones go to the end, so that old draws stay.
 ROLES = (
     "sensitivity",
     "offset",
@@ -37,7 +37,6 @@ ROLES = (
     "cross_axis_first",
     "cross_axis_second",
 )
-_COLUMNS = 12
 
 #: The role of the filter, whose five settings are numbered.
 FILTER = "filter"
@@ -121,14 +120,14 @@ def draw_sensor(
     """
     n = draws.size
     if deviates is not None:
-        z = np.zeros((n, _COLUMNS))
+        z = np.zeros((n, len(ROLES)))
         z[:, : deviates.shape[1]] = deviates
     elif vary:
         z = random_draws.normals(
-            draws, _COLUMNS, seed=seed, axes=(occurrence, channel, "tolerance")
+            draws, len(ROLES), seed=seed, axes=(occurrence, channel, "tolerance")
         )
     else:
-        z = np.zeros((n, _COLUMNS))
+        z = np.zeros((n, len(ROLES)))
     z = np.clip(z, -3.0, 3.0)
     for role, value in sensor.build.items():
         if role != FILTER:

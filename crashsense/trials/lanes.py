@@ -206,7 +206,7 @@ def _source(one: OneSensor, name: str, cut: dict[str, IntArray]) -> Source:
     def put(first: int, last: int, tiles: FloatArray, channel: int) -> None:
         if fill is not None:
             fill(first, tiles, channel)
-        rows = apart[slice(*np.searchsorted(apart, (first, last)))]
+        rows = apart[slice(*np.searchsorted(apart, (first, last)))] if apart.size else apart
         if rows.size:
             values, _, _, report = one.run_rows(rows)
             before[rows] = report.clipped_before_filter
@@ -241,7 +241,8 @@ def reached_in_lanes(
     largest = np.empty((4, len(spans), draws))
     step = LANES * max(1, PIECE_VALUES // (LANES * size * max(1, len(sources))))
     # Zeros: lanes without a draw hold numbers too.
-    tiles = np.zeros((-(-min(step, draws) // LANES), len(sources), size, LANES))
+    shape = -(-min(step, draws) // LANES), len(sources), size, LANES
+    tiles = kernels.aligned(shape[0] * shape[1] * size).reshape(shape)
     told = (
         *(given(program.operations), given(program.numbers), given(program.weights)),
         *(given(program.initial), program.registers, given(program.roots)),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import product
 from typing import TYPE_CHECKING, Any
 
@@ -84,33 +85,57 @@ def build_table(pieces: Sequence[Mapping[str, Any]], *, schema: pa.Schema) -> pa
 def _column(values: Sequence[Any], *, sizes: Sequence[int], kind: pa.DataType) -> pa.Array:
     if not values:
         return pa.array([], kind)
+    values = [_one_word(value) for value in values]
+    if not any(isinstance(value, np.ndarray | Coded) for value in values):
+        return _constants(tuple(values), tuple(sizes), kind)
     if not kind.equals(pa.string()):
-        whole = [
-            value if isinstance(value, np.ndarray) else np.full(size, _number(value, kind))
-            for value, size in zip(values, sizes, strict=True)
-        ]
-        return pa.array(np.concatenate(whole), type=kind, from_pandas=True)
+        return _numbers(values, sizes=sizes, kind=kind)
     if any(isinstance(value, np.ndarray) for value in values):
         whole = [
             value if isinstance(value, np.ndarray) else np.full(size, value, dtype=object)
             for value, size in zip(values, sizes, strict=True)
         ]
         return pa.array(np.concatenate(whole), type=kind, from_pandas=True)
-    if all(value == values[0] for value in values) and not isinstance(values[0], Coded):
+    return pa.concat_arrays(
+        pa.array(value.names, type=kind).take(pa.array(value.codes))
+        if isinstance(value, Coded)
+        else pa.repeat(pa.scalar(value, type=kind), size)
+        for value, size in zip(values, sizes, strict=True)
+    )
+
+
+def _one_word(value: Any) -> Any:
+    """A :class:`Coded` of one word as that word, all else as it is."""
+    if not isinstance(value, Coded) or not value.codes.size:
+        return value
+    first = value.codes[0]
+    return value.names[first] if (value.codes == first).all() else value
+
+
+@lru_cache(maxsize=64)
+def _constants(values: tuple[Any, ...], sizes: tuple[int, ...], kind: pa.DataType) -> pa.Array:
+    """One value after the other, each so many times: the same columns in table after table."""
+    if len(set(values)) == 1:
         return pa.repeat(pa.scalar(values[0], type=kind), sum(sizes))
-    names: dict[str | None, int] = {}
-    codes = []
+    return pa.concat_arrays(
+        pa.repeat(pa.scalar(value, type=kind), size)
+        for value, size in zip(values, sizes, strict=True)
+    )
+
+
+def _numbers(values: Sequence[Any], *, sizes: Sequence[int], kind: pa.DataType) -> pa.Array:
+    """Arrays and single numbers, one after the other; None and NaN are null."""
+    out = np.empty(sum(sizes), dtype=kind.to_pandas_dtype())
+    first = 0
     for value, size in zip(values, sizes, strict=True):
-        if isinstance(value, Coded):
-            places = np.array([names.setdefault(n, len(names)) for n in value.names])
-            codes.append(places[value.codes])
-        else:
-            codes.append(np.full(size, names.setdefault(value, len(names))))
-    return pa.array(list(names), type=kind).take(pa.array(np.concatenate(codes)))
-
-
-def _number(value: Any, kind: pa.DataType) -> Any:
-    return np.nan if value is None and pa.types.is_floating(kind) else value
+        out[first : first + size] = np.nan if value is None else value
+        first += size
+    if not pa.types.is_floating(kind):
+        return pa.array(out, type=kind)
+    there = ~np.isnan(out)
+    nulls = out.size - int(np.count_nonzero(there))
+    bits = pa.py_buffer(np.packbits(there, bitorder="little")) if nulls else None
+    return pa.Array.from_buffers(kind, out.size, [bits, pa.py_buffer(out)], nulls)
 
 
 _SCORED = (

@@ -154,6 +154,7 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
     subprocess.run(["umount", str(disk)], check=True)
 
 
+@pytest.mark.slow
 def test_a_full_disk_loses_nothing(plan: Plan, whole: pd.DataFrame, small_disk: Path) -> None:
     folder = small_disk / "run"
     with pytest.raises(RunFolderError, match="what was already written is kept"):

@@ -135,6 +135,7 @@ def test_plan_with_four_faults_reports_all_four(capsys, working_folder):
     assert len(lines) == 4
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("content", "part"),
     [(b"", None), (b"\xff\xfe\x00binary", "my.toml"), (None, "my.toml")],

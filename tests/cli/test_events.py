@@ -136,6 +136,7 @@ def test_bad_input_is_one_line_and_code_2(capsys, arguments, text):
     assert "Traceback" not in err
 
 
+@pytest.mark.quick(3)
 @pytest.mark.parametrize(
     ("name", "words"),
     [

@@ -30,6 +30,7 @@ def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return next(folder.glob("*.whl"))
 
 
+@pytest.mark.slow
 def test_recipes_notes_and_templates_are_in_the_wheel(wheel):
     names = set(zipfile.ZipFile(wheel).namelist())
     shipped = [

@@ -205,6 +205,7 @@ def test_numbers_beyond_the_tables_are_refused(
     assert not list(tmp_path.iterdir())
 
 
+@pytest.mark.slow
 def test_a_second_plan_in_the_same_place_gets_a_folder_of_its_own(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

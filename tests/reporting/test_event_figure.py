@@ -62,6 +62,7 @@ def test_free_flight_only_where_it_counts(name, drawn):
     assert len(event_figure(taken).axes) == len(taken.readings) + (3 if drawn else 2)
 
 
+@pytest.mark.slow
 def test_free_flight_counts_from_the_contact_of_the_requirement():
     taken = motion("kerb_then_wall_40_100")
     assert not taken.travel[taken.times_ms <= 99.9].any()

@@ -246,6 +246,7 @@ def words_of(page: str) -> str:
     return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page))
 
 
+@pytest.mark.slow
 def test_the_page_says_what_the_terminal_says(drawn_view, view):
     fitted = replace(drawn_view, fitted_to={"guarded": "these events"})
     text = words_of("".join(page_parts(fitted)))

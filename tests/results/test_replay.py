@@ -91,6 +91,7 @@ def test_a_plan_of_names_synthesises_these_alone(synthesised):
     assert set(synthesised) == {KNOCK, "odb_40_32"}
 
 
+@pytest.mark.slow
 def test_one_event_alone_gives_the_rows_of_the_whole_run(run_folder):
     run = open_run(run_folder)
     for event in (KNOCK, POLE, "odb_40_32_belted", "odb_40_32_unbelted"):

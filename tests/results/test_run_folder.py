@@ -88,6 +88,7 @@ def test_a_schema_version_that_is_not_ours_is_refused_by_name(version, tmp_path)
     assert len(str(caught.value).splitlines()) == 1
 
 
+@pytest.mark.slow
 def test_replay_gives_the_stored_rows(tmp_path):
     folder = tmp_path / "run"
     crashsense.evaluate(**PLAN, out=folder)

@@ -62,6 +62,7 @@ def test_a_class_that_no_rule_comes_near_is_named(table):
     assert "Each of the 3 no-fire classes" in challenge_sentence(table.drop("M09 bonnet_drop"))
 
 
+@pytest.mark.slow
 def test_only_events_that_must_not_fire_count():
     events = {e.name: e for e in load_events(["wall_full_56", "side_pole_90_29", "wall_full_8"])}
     held = {name for name, event in events.items() if must_not_fire(event)}

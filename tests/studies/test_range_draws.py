@@ -170,6 +170,7 @@ def test_nothing_is_explained_where_nothing_seems_to_help(drawn: RangeStudy) -> 
 # -- records that were already filtered ------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_a_filtered_record_says_so_in_table_sentence_and_file(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -30,7 +30,7 @@ def differences(recipe):
     return found
 
 
-@pytest.mark.quick(6)
+@pytest.mark.quick(3)
 @pytest.mark.parametrize("name", sorted(SWEPT.keys() - OTHER_TIME.keys()))
 def test_at_its_own_speed_a_sweep_asks_what_the_recipe_asks(name):
     assert differences(SWEPT[name]) == []

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 from pulses_by_hand import pulse, pulse_in_order
 
 from crashsense.rules.algorithm import algorithm_from_toml
 from crashsense.rules.why import Reading
 from crashsense.trials import trial
-from crashsense.trials.explain import Explanation, Row, main_explanation
+from crashsense.trials.explain import Explanation, Row, main_explanation, shared
 
 STAGE_1, STAGE_2 = "front_airbag_stage_1", "front_airbag_stage_2"
 
@@ -46,6 +48,8 @@ def test_the_headline_gives_value_threshold_unit_and_what_was_short(unit, ending
         "Never fired; required by 20.0 ms: by then velocity change had reached"
         f" 7.5 of 10.0{ending} (at 20.0 ms); it needed another 2.5{ending}."
     )
+    nearly = explanation("missed", reading(9.5, unit=unit), required_ms=20.0)
+    assert f"; it needed another 0.5{ending}." in nearly.headline
     reached = explanation("late", reading(10.0, unit=unit), required_ms=20.0, fire_ms=21.5)
     assert "1.5 ms late" in reached.headline
     assert "another" not in reached.headline
@@ -56,6 +60,86 @@ def test_what_decided_comes_first():
     found = explanation("held", near, reading(1.0, criterion="cause"))
     assert [row.decides for row in found.rows] == [True, False]
     assert found.nearest == found.why.readings[1]
+
+
+def test_only_what_decides_and_moves_no_threshold_sets_the_verdict():
+    mover = replace(reading(1.0), moves=True)
+    other = reading(0.5, decides=False)
+    cause = reading(6.0, criterion="HF velocity")
+    found = explanation("held", mover, other, cause, reading(9.0))
+    assert found.nearest is cause
+    assert found.headline == "Held, as it must: HF velocity reached 6.0 of 10.0 m/s at 20.0 ms."
+    assert (
+        "velocity in 3 ms"
+        in explanation("held", reading(1.0, criterion="Velocity in 3 ms")).headline
+    )
+    assert "at 20.0 ms" not in explanation("held", mover, other).headline
+
+
+def test_a_late_restraint_is_told_by_what_it_had_at_its_required_time():
+    """Its rows: amount and threshold of then, and what decided then; a row without then, a dash."""
+    then = (
+        reading(4.0, 8.0, criterion="velocity"),
+        reading(30.0, 20.0, criterion="peak", decides=False),
+    )
+    later = (
+        reading(12.0, 10.0, criterion="velocity", decides=False),
+        reading(30.0, 20.0, criterion="peak"),
+        reading(1.0, 2.0, criterion="new"),
+    )
+    late = replace(
+        explanation("late", *later, required_ms=20.0, fire_ms=30.0),
+        at_required=explanation("late", *then).why,
+    )
+    rows = {row.criterion: row for row in late.rows}
+    velocity, peak, new = (rows[name] for name in ("velocity", "peak", "new"))
+    assert (velocity.at_required, velocity.needed_then, velocity.reached) == (4.0, 8.0, 12.0)
+    assert (velocity.decides, peak.decides, new.decides) == (True, False, True)
+    assert (new.at_required, new.needed_then) == (None, None)
+    head, *lines = late.table()
+    told = {line[2:].split()[0]: line for line in lines}
+    assert "4.0 of 8.0  50 %" in told["velocity"]
+    assert told["velocity"].endswith("12.0 120 %")
+    assert "10.0 m/s" in told["velocity"]
+    assert " - " in told["new"]
+    # What fired in time needs no such column.
+    in_time = explanation("on_time", *later, required_ms=20.0, fire_ms=15.0)
+    assert all(row.at_required is None and row.needed_then is None for row in in_time.rows)
+    assert "when required" not in in_time.table()[0]
+    assert "when required" in head
+
+
+@pytest.mark.parametrize(
+    ("value", "threshold", "told"),
+    [(3.0, 4.0, " 75 %"), (9.999, 10.0, " 99 %"), (10.0, 10.0, "100 %"), (29.0, 100.0, " 29 %"),
+     (999.0, 100.0, "999 %"), (1000.0, 100.0, ">999 %"), (1.0, 0.0, ">999 %")],
+)  # fmt: skip
+def test_a_share_is_whole_percent_never_rounded_up(value, threshold, told):
+    line = explanation("held", reading_of(value, threshold)).table()[1]
+    assert line.endswith(told)
+
+
+def reading_of(value, threshold):
+    share = value / threshold if threshold else np.inf
+    return replace(reading(1.0), amount=value, threshold=threshold, share=share)
+
+
+def test_a_demand_without_unit_has_none_in_the_table():
+    with_unit, without = (
+        explanation("held", reading(1.0, unit=unit)).table()[1] for unit in ("m/s", "-")
+    )
+    assert with_unit.replace(" m/s", "", 1).split() == without.split()
+
+
+def test_the_same_reason_is_told_once_for_all_its_restraints():
+    one, same, other = (
+        replace(explanation("held", reading(v)), restraint=name)
+        for v, name in ((2.0, "a"), (2.0, "b"), (3.0, "c"))
+    )
+    found = shared([one, other, same])
+    assert [group.restraints for group in found] == [("a", "b"), ("c",)]
+    assert found[0].explanation is one
+    assert found[0].headline == f"a, b: {one.headline}"
 
 
 def rows_of(count, *, decides=1):
@@ -97,6 +181,8 @@ def test_a_long_name_is_shortened_to_the_width(monkeypatch):
     lines = explanation("held", reading(1.0)).table(width=70)
     assert {len(line) for line in lines} == {70}
     assert "..." in lines[1]
+    # Without a width it is that of a terminal, 80 columns.
+    assert {len(line) for line in explanation("held", reading(1.0)).table()} == {80}
 
 
 def test_the_gravest_is_explained_first_then_the_nearest():
@@ -145,7 +231,35 @@ def test_an_order_is_told_with_a_positive_delay_on_the_right_side(second):
     note = found.explain(name).note
     delay_ms = 1e3 * float(found.order(name).scores.delay_s[0])
     side = "after" if delay_ms >= 0.0 else "before"
-    assert f", {abs(delay_ms):.1f} ms {side} {STAGE_1} (required" in note
+    fire_ms = 1e3 * float(found.order(name).fire_s[0])
+    assert note.startswith(f"{STAGE_2} fired at {fire_ms:.1f} ms, {abs(delay_ms):.1f} ms {side}")
+    assert found.explain(name).fire_ms == pytest.approx(fire_ms)
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "told"),
+    [(40.0, 3.0, f"ms, {STAGE_1} never did"), (3.0, 40.0, f"{STAGE_2} did not fire")],
+)
+def test_an_order_of_which_one_is_missing_is_told(first, second, told):
+    found = trial(pulse_in_order("hand", 6.0), algorithm=by_velocity(first, second))
+    assert f"{told} (required" in found.explain("front_airbag_stage_2_after_stage_1").note
+
+
+def test_a_real_late_restraint_is_explained_by_its_clock():
+    """5 m/s of 6 m/s in 60 ms come at 50 ms, with the delays; 45 ms are asked for."""
+    event = pulse("late", 6.0, fire=True)
+    asked = replace(event.requirements[STAGE_1], required_s=0.045)
+    event = replace(event, requirements={**event.requirements, STAGE_1: asked})
+    found = trial(event, algorithm=by_velocity(5.0, 9.0)).explain(STAGE_1)
+    assert found.verdict == "late"
+    assert found.required_ms == pytest.approx(45.0)
+    assert 50.0 < found.fire_ms < 53.0
+    # Demand rises by 0.02 a millisecond: what was short at 45 ms is what it fired later.
+    assert found.at_required.demand == pytest.approx(1.0 - 0.02 * (found.fire_ms - 45.0), abs=0.02)
+    assert found.at_required.time_s == pytest.approx(0.045, abs=6e-4)
+    in_time = trial(event, algorithm=by_velocity(3.0, 9.0)).explain(STAGE_1)
+    assert in_time.verdict == "on_time"
+    assert in_time.at_required is None
 
 
 def test_a_silent_rule_is_told_so_and_one_at_its_threshold_is_explained():

@@ -100,6 +100,25 @@ def test_force_on_the_wall_against_the_record():
     assert ours == pytest.approx(theirs, abs=0.18 * theirs.max())
 
 
+@pytest.mark.parametrize("name", ["wall_full_57_record", "wall_full_40_late_contact"])
+def test_force_on_the_wall_is_the_momentum_that_the_car_loses(name):
+    """From first contact on, and in N: integral of force = mass times velocity change (momentum).
+
+    The cabin stands for the car: at the end of the event its parts move together within 2 %.
+    """
+    recipe = FRONTAL[name]
+    made = synthesis(name, 0)
+    force = made.trace["obstacle_force"][0]
+    first = 500 + round(10.0 * recipe.parameters.contact_delay_ms)
+    assert not force[:first].any()
+    assert force[first : first + 20].any()
+    assert force.min() >= 0.0
+    mass = recipe.parameters.vehicle_mass_kg or recipe.parameters.car().masses.total_kg
+    change = -made.cabin_x[0].sum() / made.rate_hz
+    assert change > recipe.parameters.speed_kmh / 3.6
+    assert force.sum() / made.rate_hz == pytest.approx(mass * change, rel=0.02)
+
+
 #: Event matrix, 127 mm column [ms]: derived from the one-mass model.
 MATRIX_MS = {
     "wall_full_20": 34.5, "wall_full_25": 30, "wall_full_32": 25, "wall_full_40": 22,

@@ -80,7 +80,7 @@ TOLERANCES = [
 ] + [("rear_sled_16", "pulse_length")]
 
 
-@pytest.mark.quick(4)
+@pytest.mark.quick(2)
 @pytest.mark.parametrize(("name", "tolerance"), TOLERANCES)
 def test_every_tolerance_moves_the_signals(name: str, tolerance: str) -> None:
     # A tolerance that the model names and never uses would be a lie on the card. The draw keeps
