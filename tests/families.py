@@ -58,6 +58,9 @@ VARIANTS = [
     {"family": "velocity_displacement_map", "line": [[40.0, 0.0]]},
     {"family": "velocity_time_map", "line": [[4.0, 1.2]]},
     {"family": "debounced", "rule": LEVEL, "count": 900},
+    {"family": "roll_energy", "threshold": 0.4},
+    {"family": "window_velocity_jerk_map", "jerk_ms": 0.5},
+    {"family": "door_pressure_slope", "window_ms": 0.5},
 ]  # fmt: skip
 
 

@@ -113,6 +113,30 @@ SAME: dict[tuple[str, str, str], str] = {
     ("crashsense/results/folder.py", "return True", "True -> False"): (
         "systems without advisory locks of POSIX, where this tool does not run"
     ),
+    (
+        "crashsense/results/statistics.py",
+        "near = max(math.ceil(float(bdtrik(level, n, p))), 0)",
+        "0 -> 1",
+    ): "the next line steps down from 1 to 0",
+    ("crashsense/rules/program.py", "registers = 0", "0 -> 1"): "one register more than is used",
+    ("crashsense/rules/program.py", "MOST = 4000", ""): "how long a program may be: a choice",
+    ("crashsense/rules/program.py", "_NEVER = -float(2**40)", "2 -> 3"): "as good as for ever",
+    (
+        "crashsense/rules/program.py",
+        "return self._line(op.RESTARTED, inputs, numbers, n=going[1], memory=((0.0, 1),))",
+        "1 -> 2",
+    ): "one row of memory more than is used",
+    (
+        "crashsense/rules/python_apart.py",
+        "elif self.descriptor >= 0:",
+        "0 -> 1",
+    ): "0 is the standard input, never a file of ours",
+    ("crashsense/rules/worker.py", "_KILLED = 9", ""): "any signal that ends a process does",
+    (
+        "crashsense/trials/explain.py",
+        "rest = (cell.rjust(size) for cell, size in zip(line[1:], sizes, strict=True))",
+        "True -> False",
+    ): "as many sizes as cells",
     ("crashsense/trials/block.py", "BLOCK = 2 * PAGE", ""): (
         "draws that are computed together never change a number (test_trial)"
     ),

@@ -1,4 +1,4 @@
-"""Motion of an event in units of the page against closed forms; order of what fails in draws."""
+"""Motion of an event against closed forms; in which order a run tells what."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import pytest
 from pulses_by_hand import pulse
 
 from crashsense.results.event_motion import motion_of
-from crashsense.results.tally import failing_in_draws
+from crashsense.results.tally import failing_in_draws, pairs_of
 
 
 def test_velocity_is_in_km_per_hour_and_free_travel_in_mm():
@@ -49,3 +49,20 @@ def test_what_fires_although_it_must_not_comes_first_then_the_most_frequent_fail
     tally = SimpleNamespace(drawn=lambda pair: drawn)
     found = failing_in_draws(nominal, tally, ("s", "x"))
     assert [row.event for row in found] == ["d", "c", "b", "a", "e"]
+
+
+def test_gating_algorithms_come_first_then_the_order_asked_for():
+    """What is not named comes after what is; sensor sets in theirs, inside an algorithm."""
+    pairs = [
+        (sensors, algorithm)
+        for algorithm in ("new", "b", "free", "a")
+        for sensors in ("t", "u", "s")
+    ]
+    nominal = pd.DataFrame(pairs, columns=["sensor_set", "algorithm"])
+    gating = {"free": False, "b": True, "a": True}
+    found = pairs_of(pd.concat([nominal, nominal]), gating=gating, sensor_sets=["u", "s"])
+    assert found == [
+        (sensors, algorithm)
+        for algorithm in ("b", "a", "new", "free")
+        for sensors in ("u", "s", "t")
+    ]

@@ -119,6 +119,13 @@ def test_intervals_hold_the_share_and_mirror(n: int, data: st.DataObject) -> Non
         assert (1 - mirrored[1], 1 - mirrored[0]) == pytest.approx((low, high), abs=1e-9)
 
 
+@pytest.mark.parametrize("n", [1, 2, 7, 59, 1000, 123_457])
+def test_none_and_all_reach_the_ends_exactly(n: int) -> None:
+    for interval in (clopper_pearson, wilson):
+        assert interval(0, n)[0] == 0.0
+        assert interval(n, n)[1] == 1.0
+
+
 def test_exact_intervals_cover_at_least_their_level() -> None:
     from scipy.stats import binom
 
@@ -156,6 +163,14 @@ def test_interval_of_a_quantile_covers() -> None:
         first = 0 if math.isinf(low) else int(low)
         last = n if math.isinf(high) else int(high) - 1
         assert binom.cdf(last, n, q) - (binom.cdf(first - 1, n, q) if first else 0) >= 0.95
+
+
+@pytest.mark.parametrize("value", [-0.5, 0.0, 1.0, 1.2])
+def test_a_reliability_or_confidence_that_is_no_share_is_refused(value: float) -> None:
+    with pytest.raises(ValueError, match="must lie between 0 and 1"):
+        draws_without_failure(value, confidence=0.95)
+    with pytest.raises(ValueError, match="must lie between 0 and 1"):
+        draws_without_failure(0.95, confidence=value)
 
 
 def frame(
@@ -209,6 +224,17 @@ def test_statistics_of_a_table_made_by_hand() -> None:
         assert kerb["failure_bound"] == upper_bound_without_failure(4)
         assert kerb["worst_draw"] == 3
         assert math.isnan(kerb["fire_p50_ms"])
+
+
+def test_quantiles_of_fire_times_are_those_of_their_names() -> None:
+    """Of 0, 1, ... 1000 ms: q thousandths lie below q (numpy.quantile, linear)."""
+    times = [float(k) for k in range(1001)]
+    n = len(times) + 1  # draw 0 is nominal
+    whole = frame("wall", ["on_time"] * n, fire=[0.0, *times], margin=[0.1] * n)
+    row = draw_statistics([whole]).iloc[0]
+    for name, q in (("p05", 0.05), ("p50", 0.5), ("p95", 0.95), ("p999", 0.999)):
+        assert row[f"fire_{name}_ms"] == pytest.approx(1000.0 * q)
+        assert row[f"fire_{name}_low_ms"] < 1000.0 * q < row[f"fire_{name}_high_ms"]
 
 
 def test_rows_not_judged_are_no_trials() -> None:
