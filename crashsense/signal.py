@@ -79,6 +79,18 @@ class Signal:
         fits = samples.dtype == np.float64 and samples.flags.c_contiguous
         return cls(samples.view(_HandedOver) if fits else samples, **attributes)
 
+    def row(self, number: int, *, note: str) -> Signal:
+        """Return one draw of a block as a signal of its own, of the same memory."""
+        return Signal.owning(
+            self.samples[number],
+            rate_hz=self.rate_hz,
+            start_s=self.start_s,
+            unit=self.unit,
+            axis=self.axis,
+            location=self.location,
+            history=(*self.history, note),
+        )
+
     @property
     def size(self) -> int:
         """Number of samples in time."""

@@ -25,6 +25,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from crashsense import engine
+from crashsense.arrays import FloatArray
 from crashsense.channels import CHANNELS
 from crashsense.event import SignalBlock
 from crashsense.processes import context, cores
@@ -247,18 +248,18 @@ def _read(path: Path, recipe: Recipe) -> SignalBlock | None:
     values = np.frombuffer(content, dtype="<f8", offset=line + 1)
     ends = np.cumsum([0, *header["sizes"]])
     signals, cabin = {}, {}
+    kept: dict[tuple[int | None, tuple[int, ...]], FloatArray] = {}  # equal signals share one
     for name, entry in header["signals"].items():
         moves = name.startswith(_CABIN)
         channel = CHANNELS["central_x" if moves else name]
         axis = name.removeprefix(_CABIN) if moves else channel.axis
         shape = tuple(entry["shape"])
-        if entry["array"] is None:
-            samples = np.zeros(shape)
-        else:
-            part = values[ends[entry["array"]] : ends[entry["array"] + 1]]
-            samples = part.reshape(shape).astype(np.float64)
+        number = entry["array"]
+        if (number, shape) not in kept:
+            part = np.zeros(shape) if number is None else values[ends[number] : ends[number + 1]]
+            kept[number, shape] = part.reshape(shape).astype(np.float64)
         signal = Signal.owning(
-            samples,
+            kept[number, shape],
             rate_hz=entry["rate_hz"],
             start_s=entry["start_s"],
             unit=channel.unit,

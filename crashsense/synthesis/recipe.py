@@ -245,10 +245,9 @@ class Recipe(Shown):
     def events(self) -> list[Event]:
         """Synthesise the nominal signals and return the event, or one event a belt state."""
         block = self.nominal()
-        signals = {
-            name: signal.replaced(signal.samples[0], note="nominal")
-            for name, signal in block.signals.items()
-        }
+        # Rows of the block: signals are read only, and a library of them is large.
+        signals = {name: signal.row(0, note="nominal") for name, signal in block.signals.items()}
+        cabin = {axis: signal.row(0, note="nominal") for axis, signal in block.cabin.items()}
         quiet = frozenset(name for name, s in signals.items() if not s.samples.any())
         events = []
         for name, state in zip(self.event_names, self.belts, strict=True):
@@ -267,10 +266,7 @@ class Recipe(Shown):
                         passenger_seat_occupied=self.passenger_seat == "occupied",
                     ),
                     signals=signals,
-                    cabin={
-                        axis: signal.replaced(signal.samples[0], note="nominal")
-                        for axis, signal in block.cabin.items()
-                    },
+                    cabin=cabin,
                     requirements=requirements,
                     source=self,
                     quiet=quiet,

@@ -146,3 +146,19 @@ def test_processes_make_the_same_signals_and_leave_little_to_do(cache, text, mon
         alone = recipes[3].block([0], seed=0)
     monkeypatch.setattr(type(recipes[3]), "block", lambda *a, **k: pytest.fail("made again"))
     assert same(alone, recipes[3].nominal())
+
+
+def test_signals_of_an_event_are_rows_of_the_kept_block(cache):
+    """A library of nominal signals is in memory once, and silence once for each length."""
+    path = RECIPE / "ball_door.toml"
+    for _ in range(2):  # made, then read
+        recipe = parse_recipe(path.read_text(encoding="utf-8"), path=str(path))
+        (event,) = recipe.events()
+        block = recipe.nominal()
+        for name, signal in event.signals.items():
+            assert np.shares_memory(signal.samples, block.signals[name].samples), name
+            with pytest.raises(ValueError, match="read-only"):
+                signal.samples[0] = 1.0
+    silent = [s.samples for s in event.signals.values() if not s.samples.any()]
+    assert len(silent) > 1
+    assert len({samples.ctypes.data for samples in silent}) == 1
