@@ -119,6 +119,11 @@ SAME: dict[tuple[str, str, str], str] = {
         "0 -> 1",
     ): "the next line steps down from 1 to 0",
     (
+        "crashsense/sensing/transport.py",
+        "arrived = (drawn >= lost) | ~noisy[:, None]",
+        "GtE -> Gt",
+    ): "a uniform number equals it once in 2^53",
+    (
         "crashsense/results/tally.py",
         "found = self._failed.get(pair, np.empty(0, dtype=np.int64))[1:]",
         "0 -> 1",

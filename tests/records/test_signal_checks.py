@@ -173,6 +173,30 @@ def test_a_plateau_with_steep_sides_is_clipping(top_g, clipped, sign):
         assert f"{sign * 30.0:.1f} g for {len(top_g)} samples" in str(found[0])
 
 
+def test_a_plateau_at_either_end_of_the_record_or_without_steep_sides_is_no_clipping():
+    """It may go on outside; and a flat top that is reached slowly is a peak."""
+    for place in (slice(0, 8), slice(-8, None)):
+        values = 0.4 * moving(1.0)
+        values[place] = 30.0
+        assert told("flat_tops", judged(values)) == []
+    for at in (1, 2992 - 1):
+        values = 0.4 * moving(1.0)
+        values[at : at + 8] = 30.0
+        assert len(told("flat_tops", judged(values))) == 1
+    slow = 30.0 - 1e-4 * np.square(np.arange(3000) - 1500.0)
+    assert told("flat_tops", judged(np.maximum(slow, 0.0))) == []
+
+
+@pytest.mark.parametrize("step_g", [0.45, 0.6, 1.9, 2.2])
+def test_steps_of_a_converter_from_half_a_g_and_from_2_g_on(step_g):
+    values = step_g * np.round(moving(15.0) / step_g)
+    found = told("resolution", judged(values))
+    assert len(found) == (step_g > 0.5)
+    if found:
+        assert f"got '{step_g:.2g} g'" in str(found[0])
+        assert found[0].disqualifies == (step_g > 2.0)
+
+
 @pytest.mark.parametrize("limit_g", [30.0, 41.0])
 def test_a_made_pulse_that_is_clipped(limit_g):
     """As the public record above, for those who do not have it."""
