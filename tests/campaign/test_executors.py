@@ -338,6 +338,7 @@ def test_threads_of_a_cluster_worker_share_no_rule() -> None:
     assert one != other
 
 
+@pytest.mark.slow
 def test_workers_read_one_occurrence_of_a_job_at_a_time(tmp_path: Path) -> None:
     plan = resolve_plan(events=EVENTS, draws=3)
     job = Job(tuple(plan.occurrences()), plan.sensor_sets, plan.algorithms, Conditions(seed=3))

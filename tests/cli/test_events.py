@@ -39,6 +39,7 @@ def test_filters(capsys):
     assert {row["expectations"]["front_airbag_stage_2"] for row in rows} == {"fire"}
 
 
+@pytest.mark.slow
 def test_show_prints_the_card_and_draws(capsys, tmp_path):
     figure = tmp_path / "wall.svg"
     code, out, _ = run(capsys, "events", "show", "wall_full_56", "--figure", str(figure))

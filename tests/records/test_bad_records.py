@@ -275,6 +275,7 @@ def test_check_reports_errors_as_findings(tmp_path):
     assert [f.check for f in errors] == ["polarity"]
 
 
+@pytest.mark.slow
 @settings(max_examples=60, deadline=None, derandomize=True)
 @given(
     which=st.sampled_from(["v00042.EV5", "v00042.001"]),

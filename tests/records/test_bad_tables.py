@@ -398,6 +398,7 @@ def test_a_line_without_end(tmp_path, monkeypatch):
     assert "line 2503: got 'a longer one'; expected lines of at most 1000 characters" in line
 
 
+@pytest.mark.slow
 @settings(max_examples=80, deadline=None, derandomize=True)
 @given(
     kind=st.sampled_from(["csv", "parquet"]),

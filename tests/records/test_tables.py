@@ -80,6 +80,7 @@ def test_what_is_exported_comes_back(exported, name, ending):
         assert mine.required_s == pytest.approx(theirs.required_s, abs=1e-12)
 
 
+@pytest.mark.slow
 def test_an_export_is_judged_as_its_event(exported):
     folder, _ = exported
     names = ["wall_full_56", "side_pole_90_29", "kerb_climb_40"]

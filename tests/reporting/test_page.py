@@ -151,6 +151,7 @@ def test_the_page_is_written_whole_or_not_at_all(view, tmp_path):
     assert [p.name for p in tmp_path.iterdir()] == ["report.html"]
 
 
+@pytest.mark.slow
 def test_the_same_run_gives_the_same_page(view):
     assert "".join(page_parts(view)) == "".join(page_parts(view))
 

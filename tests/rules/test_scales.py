@@ -99,6 +99,7 @@ def composed(parts: st.SearchStrategy[Rule]) -> st.SearchStrategy[Rule]:
     )
 
 
+@pytest.mark.slow
 @settings(max_examples=150, deadline=None)
 @given(st.recursive(LEAVES, composed, max_leaves=6), st.sampled_from([0.6, 1.7, 3.0]))
 def test_a_composition_that_says_so_scales(rule: Rule, scale: float) -> None:

@@ -131,6 +131,7 @@ def test_the_command_line_can_do_without(cache, tmp_path, capsys):
     capsys.readouterr()
 
 
+@pytest.mark.slow
 def test_processes_make_the_same_signals_and_leave_little_to_do(cache, text, monkeypatch):
     from crashsense.synthesis.recipe import load_recipes
 

@@ -409,6 +409,7 @@ def test_what_has_folded_gives_nothing_back(length):
     assert -motion.ledger["velocity"][-1, 2, 0] / SPEED == pytest.approx(expected, rel=0.01)
 
 
+@pytest.mark.slow
 def test_a_spring_that_lies_solid_grows_no_stiffer():
     spring = (((0.0, 0.0), (0.1, 150e3), (2.0, 150e3)), 4e6)
     system = single(

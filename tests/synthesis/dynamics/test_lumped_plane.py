@@ -13,7 +13,7 @@ from crashsense.synthesis.dynamics.lumped import SPRINGS, STEP_S, integrate
 STIFF = (((0.0, 0.0), (2.0, 800e3)), 4e6)
 
 
-@pytest.mark.quick(1)
+@pytest.mark.slow
 @pytest.mark.parametrize(("degrees", "friction"), [(30.0, 0.0), (30.0, 0.3), (45.0, 0.2)])
 def test_a_slanted_wall_by_impulse_and_momentum(degrees, friction):
     """Sliding throughout: J = (1 + e) V cos a along the normal, mu J against the sliding.
@@ -43,6 +43,7 @@ def test_the_published_pair_of_a_thirty_degree_wall():
     assert (1 + e) * c * (s - mu * c) == pytest.approx(0.24, abs=0.01)
 
 
+@pytest.mark.slow
 def test_enough_friction_stops_the_sliding():
     system = single(
         springs={"direct": STIFF},
@@ -56,7 +57,7 @@ def test_enough_friction_stops_the_sliding():
     assert abs(along) < 0.02 * SPEED
 
 
-@pytest.mark.quick(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("right", [-0.6, 0.6])
 def test_an_eccentric_blow_turns_the_car_by_impulse_and_momentum(right):
     """J = (1 + e) V / (1 / m + b^2 / I), dv = J / m, yaw rate = b J / I (elementary); a blow on the
