@@ -55,6 +55,7 @@ def test_rank_correlation_is_spearmans() -> None:
     assert np.isnan(rank_correlation(one[:10], two[:10]))
 
 
+@pytest.mark.slow
 def test_chance_passes_the_level_as_often_as_it_says() -> None:
     rng = np.random.default_rng(5)
     hits = [
