@@ -110,6 +110,7 @@ def test_engine_fast_filters_forth_and_back_to_the_same_bits():
     assert np.array_equal(fast, forth_and_back(rows, sections=sections))
 
 
+@pytest.mark.slow
 def test_a_trial_with_engine_fast_does_not_import_scipy_signal():
     """That import takes longer than the trial."""
     pytest.importorskip("numba")
