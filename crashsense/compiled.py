@@ -30,6 +30,8 @@ from crashsense.compiled_readings import check_readings, static_reading, upsampl
 from crashsense.compiled_rollover import check_roll, roll_steps
 from crashsense.compiled_rules import check_rules, run_program
 from crashsense.compiled_sensing import (
+    Chain,
+    Source,
     check_sensing,
     fill_noise,
     words_by_full_path,
@@ -49,6 +51,8 @@ from crashsense.compiled_vectors import aligned
 
 __all__ = [
     "WIDTH",
+    "Chain",
+    "Source",
     "aligned",
     "chain_steps",
     "check",

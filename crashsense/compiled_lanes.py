@@ -19,6 +19,8 @@ from crashsense.compiled_sensing import (
     CHUNK,
     LANES,
     SAMPLES,
+    Chain,
+    Source,
     _deck_of,
     _filter_deck,
     _noise_of_lanes,
@@ -93,10 +95,7 @@ def to_lanes(values: FloatArray, places: IntArray, tiles: FloatArray, channel: i
 
 @_jit
 def noise_in_lanes(
-    start: Any,
-    step: Any,
-    table: FloatArray,
-    tail: FloatArray,
+    source: Source,
     sections: FloatArray,
     setting: IntArray,
     warm_up: int,
@@ -106,6 +105,7 @@ def noise_in_lanes(
 
     Arguments as ``compiled_sensing.words_of``. Twin: ``OneSensor._made_noise``.
     """
+    start, step, table, tail = source
     rows = start.size
     groups = -(-rows // LANES)
     out = np.zeros((groups, words, LANES))
@@ -240,10 +240,7 @@ def lanes_of(
     setting: IntArray,
     phase: IntArray,
     noise: FloatArray,
-    start: Any,
-    step: Any,
-    table: FloatArray,
-    tail: FloatArray,
+    source: Source,
     sections: FloatArray,
     warm_up: int,
     grid: FloatArray,
@@ -261,6 +258,7 @@ def lanes_of(
     and on. *tiles* (groups, channels, ticks, LANES): as many groups as fit are filled. Twin:
     ``OneSensor._fast``, ``chain.quantise`` and ``OneSensor._at_ticks``.
     """
+    start, step, table, tail = source
     parts = rows.shape[0]
     draws = offset.size
     own = aligned(parts + 2)  # factors, offset, deviation of the noise
@@ -316,15 +314,9 @@ def full_lanes_of(
     ahead: int,
     setting: IntArray,
     phase: IntArray,
-    filters: FloatArray,
-    rest: FloatArray,
-    word: IntArray,
-    every: int,
+    chain: Chain,
     words: int,
-    start: Any,
-    step: Any,
-    table: FloatArray,
-    tail: FloatArray,
+    source: Source,
     grid: FloatArray,
     first_draw: int,
     early: int,
@@ -339,6 +331,8 @@ def full_lanes_of(
     ``compiled_sensing.words_by_full_path``. *cut* (draws,): result, samples cut. Twin:
     ``OneSensor._full_block``, ``chain.quantise`` and ``OneSensor._at_ticks``.
     """
+    start, step, table, tail = source
+    filters, rest, word, every = chain
     parts, samples = signals.shape
     draws = offset.size
     own = aligned(parts + 4)  # factors, offset, drift, deviation, samples cut
@@ -405,15 +399,17 @@ def check_lanes() -> None:
     unit, grid = given(np.ones(1)), given(np.array([1.0, 2.0, 2.0]))
     rows, factors = given(np.ones((2, 4 + WIDTH))), given(np.ones((2, 1)))
     tiles = np.empty((1, 1, 4, LANES))
-    noise = given(noise_in_lanes(one, one, table, table, through, index, 4, 4))
+    made = Source(one, one, table, table), through, index, 4, 4
+    noise = given(noise_in_lanes(*made))
+    chain = Chain(through, given(np.zeros((1, 1, 2))), index, 1)
     for start in (one, none):
+        source = Source(start, start, table, table)
         lanes_of(
-            *(rows, 1, 4, factors, unit, unit, index, index, noise, start, start, table, table),
+            *(rows, 1, 4, factors, unit, unit, index, index, noise, source),
             *(through, 4, grid, 0, 0, 1, tiles, 0),
         )
         full_lanes_of(
             *(given(np.ones((1, 4))), factors, unit, unit, given(np.ones(4)), unit, 2.0, 4),
-            *(index, index, through, given(np.zeros((1, 1, 2))), index, 1, 4, start, start),
-            *(table, table, grid, 0, 0, 1, tiles, 0, np.zeros(1, dtype=np.int64)),
+            *(index, index, chain, 4, source, grid, 0, 0, 1, tiles, 0, np.zeros(1, dtype=np.int64)),
         )
     to_lanes(given(np.zeros((1, 4))), index, tiles, 0)

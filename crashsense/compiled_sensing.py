@@ -10,7 +10,7 @@ Reached through :func:`crashsense.engine.kernels`.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numba
 import numpy as np
@@ -43,6 +43,30 @@ _ONES, _TOPS = np.uint64(0x0001000100010001), np.uint64(0x8000800080008000)
 _1, _30, _27, _31, _48 = (np.uint64(n) for n in (1, 30, 27, 31, 48))
 
 _jit: Any = numba.njit(cache=True, nogil=True, fastmath=False)
+
+
+class Source(NamedTuple):
+    """Where noise comes from: start and step of each row (rows,), and the two tables (65536,).
+
+    See :func:`crashsense.draws.rows_of` and :func:`crashsense.draws.noise_tables`.
+    """
+
+    start: Any
+    step: Any
+    table: FloatArray
+    tail: FloatArray
+
+
+class Chain(NamedTuple):
+    """Filters (settings, sections, 6), their state at rest at 1 (settings, sections, 2), and words.
+
+    Words are the samples ``word`` (phases,), one a sample phase, and each ``every``-th after.
+    """
+
+    filters: FloatArray
+    rest: FloatArray
+    word: IntArray
+    every: int
 
 
 # --- noise ----------------------------------------------------------------------------------------
@@ -166,10 +190,7 @@ def _set_at_rest(deck: FloatArray, rest: FloatArray, j: int, value: float) -> No
 
 @_jit
 def _noise_in_words(
-    start: Any,
-    step: Any,
-    table: FloatArray,
-    tail: FloatArray,
+    source: Source,
     sections: FloatArray,
     setting: IntArray,
     warm_up: int,
@@ -181,6 +202,7 @@ def _noise_in_words(
 
     *out* (lanes, words).
     """
+    start, step, table, tail = source
     words = out.shape[1]
     deck = _deck_of(sections, setting, first, width)
     begin = np.zeros(LANES, dtype=np.uint64)
@@ -258,10 +280,7 @@ def words_of(
     setting: IntArray,
     phase: IntArray,
     noise: FloatArray,
-    start: Any,
-    step: Any,
-    table: FloatArray,
-    tail: FloatArray,
+    source: Source,
     sections: FloatArray,
     warm_up: int,
     grid: FloatArray,
@@ -271,10 +290,11 @@ def words_of(
     ``factors[k, row] tables[k, setting, phase]`` of all parts but the last, ``offset[row]``, the
     last part, ``sigma[row]`` times noise, added in this order, rounded, clipped. *tables* (parts,
     settings, phases, words), *factors* (parts, rows), *offset*, *sigma*, *setting*, *phase*
-    (rows,). Noise: *noise* (rows, words), or made here where that has no rows, from *start*, *step*
-    (rows,) by *sections* (settings, sections, 6); without either there is none. *grid*: step,
+    (rows,). Noise: *noise* (rows, words), or made here where that has no rows, from *source* by
+    *sections* (settings, sections, 6); without either there is none. *grid*: step,
     largest code, full scale. Twin: ``OneSensor._fast`` and ``chain.quantise``.
     """
+    start, step, table, tail = source
     rows = offset.size
     words = tables.shape[3]
     codes = np.empty((rows, words), dtype=np.int32)
@@ -286,9 +306,7 @@ def words_of(
     for first in range(0, rows, LANES):
         width = min(LANES, rows - first)
         if start.size:
-            _noise_in_words(
-                start, step, table, tail, sections, setting, warm_up, first, width, made
-            )
+            _noise_in_words(source, sections, setting, warm_up, first, width, made)
         for j in range(width):
             row = first + j
             s, p = setting[row], phase[row]
@@ -405,15 +423,9 @@ def words_of_signals(
     sigma: FloatArray,
     setting: IntArray,
     phase: IntArray,
-    filters: FloatArray,
-    rest: FloatArray,
-    word: IntArray,
-    every: int,
+    chain: Chain,
     noise: FloatArray,
-    start: Any,
-    step: Any,
-    table: FloatArray,
-    tail: FloatArray,
+    source: Source,
     sections: FloatArray,
     warm_up: int,
     grid: FloatArray,
@@ -422,11 +434,12 @@ def words_of_signals(
 
     *reading*, *other*, *third* (1 or draws, samples) at the internal rate, the last two perhaps
     without rows; *rows* (rows,) which of their rows; *factors* (3, rows). Their sum is filtered by
-    *filters* (settings, sections, 6), which have stood at its first value (*rest*: their state at
-    rest at 1, (settings, sections, 2)); words are the samples *word* (phases,) and each *every*-th
-    after. Before its first sample a signal stands still. *ramp* (settings, phases, words), *drift*
-    (rows,). Twin: ``OneSensor._fast`` and ``chain.quantise``.
+    the filters of *chain*, which have stood at its first value. Before its first sample a signal
+    stands still. *ramp* (settings, phases, words), *drift* (rows,). Twin: ``OneSensor._fast`` and
+    ``chain.quantise``.
     """
+    start, step, table, tail = source
+    filters, rest, word, every = chain
     count, samples = rows.size, reading.shape[1]
     words = ramp.shape[2]
     codes = np.empty((count, words), dtype=np.int32)
@@ -440,9 +453,7 @@ def words_of_signals(
     for first in range(0, count, LANES):
         width = min(LANES, count - first)
         if start.size:
-            _noise_in_words(
-                start, step, table, tail, sections, setting, warm_up, first, width, made
-            )
+            _noise_in_words(source, sections, setting, warm_up, first, width, made)
         deck = _deck_of(filters, setting, first, width)
         still = np.zeros(LANES)
         last_sample = 0
@@ -501,15 +512,9 @@ def words_by_full_path(
     ahead: int,
     setting: IntArray,
     phase: IntArray,
-    filters: FloatArray,
-    rest: FloatArray,
-    word: IntArray,
-    every: int,
+    chain: Chain,
     words: int,
-    start: Any,
-    step: Any,
-    table: FloatArray,
-    tail: FloatArray,
+    source: Source,
     grid: FloatArray,
 ) -> tuple[CodeArray, FloatArray, IntArray, IntArray, IntArray]:
     """Noise at the internal rate, cut at *level* ahead of the filter; arguments as above.
@@ -518,6 +523,8 @@ def words_by_full_path(
     there. *ramp* (samples,). Returns as :func:`words_of_signals`, and the samples cut. Twin:
     ``OneSensor._full_block`` and ``chain.quantise``.
     """
+    start, step, table, tail = source
+    filters, rest, word, every = chain
     count, samples = rows.size, reading.shape[1]
     codes = np.empty((count, words), dtype=np.int32)
     values = np.empty((count, words))
@@ -595,13 +602,14 @@ def check_sensing() -> None:
     tables, ramp = given(np.ones((2, 1, 1, 4))), given(np.ones((1, 1, 4)))
     factors = given(np.ones((3, 1)))
     for start in (one, none):
-        noise = (nothing, start, start, table, table, through, 4)
+        source = Source(start, start, table, table)
+        noise = (nothing, source, through, 4)
         words_of(tables, factors, unit, unit, index, index, *noise, grid)
         words_of_signals(
             *(row, row, nothing, factors, index, ramp, unit, unit, unit, index, index),
-            *(through, state, index, 1, *noise, grid),
+            *(Chain(through, state, index, 1), *noise, grid),
         )
         words_by_full_path(
             *(row, nothing, nothing, factors, index, unit, unit, row[0], unit, 2.0, 4),
-            *(index, index, through, state, index, 1, 4, start, start, table, table, grid),
+            *(index, index, Chain(through, state, index, 1), 4, source, grid),
         )

@@ -118,6 +118,16 @@ SAME: dict[tuple[str, str, str], str] = {
         "near = max(math.ceil(float(bdtrik(level, n, p))), 0)",
         "0 -> 1",
     ): "the next line steps down from 1 to 0",
+    (
+        "crashsense/sensing/transport.py",
+        "arrived = (drawn >= lost) | ~noisy[:, None]",
+        "GtE -> Gt",
+    ): "a uniform number equals it once in 2^53",
+    (
+        "crashsense/results/tally.py",
+        "found = self._failed.get(pair, np.empty(0, dtype=np.int64))[1:]",
+        "0 -> 1",
+    ): "what stands for draw 0 is left out again",
     ("crashsense/rules/program.py", "registers = 0", "0 -> 1"): "one register more than is used",
     ("crashsense/rules/program.py", "MOST = 4000", ""): "how long a program may be: a choice",
     ("crashsense/rules/program.py", "_NEVER = -float(2**40)", "2 -> 3"): "as good as for ever",
@@ -190,6 +200,10 @@ class _Changes(ast.NodeTransformer):
         if isinstance(node.func, ast.Name) and node.func.id in DECLARATIONS:
             return node
         return self.generic_visit(node)
+
+    def visit_keyword(self, node: ast.keyword) -> ast.AST:
+        # zip(strict=True) says what holds anyway; observed matters for categories without rows.
+        return node if node.arg in ("strict", "observed") else self.generic_visit(node)
 
     def visit_AnnAssign(self, node: ast.AnnAssign) -> ast.AST:
         if node.value is not None:

@@ -1,6 +1,6 @@
 """Design of second-order sections with numpy alone.
 
-Twins of functions of ``scipy.signal``, the same numbers to the last bit (``tests/filters``
+Twins of functions of ``scipy.signal``, the same numbers but for rounding (``tests/filters``
 compares them): importing that package takes a second, longer than most commands compute. With the
 engine ``fast`` nothing else of it is needed; what filters with numpy imports it when it filters.
 

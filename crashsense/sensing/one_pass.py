@@ -59,7 +59,7 @@ def fast_words(one: OneSensor, rows: IntArray) -> Words:
         codes, values, after, at_code = kernels.words_of_signals(
             *_given(
                 *(*signals, factors, rows, one.ramp_table, drawn.drift[rows], drawn.offset[rows]),
-                *(sigma, setting, phase, *_filters(one), _first_words(one) - one.ahead, one.every),
+                *(sigma, setting, phase, _chain(one, skipped=one.ahead)),
                 *(*noise, _grid(one)),
             )
         )
@@ -90,16 +90,16 @@ def in_lanes(one: OneSensor) -> Callable[[int, FloatArray, int], None]:
     sections, warm_up = _word_models(one)
     setting = drawn.setting
     source, noise = _source(one, rows, "words"), np.empty((0, 0, 0))
-    if one.bank is not None and source[0].size:
-        made = (*_given(*source, sections, setting), warm_up, one.words)
+    if one.bank is not None and source.start.size:
+        made = (source, *_given(sections, setting), warm_up, one.words)
         noise = one.bank.get((*one.noise_key(rows), "lanes"), lambda: kernels.noise_in_lanes(*made))
-        source = (_NO_WORDS, _NO_WORDS, *random_draws.noise_tables())
+        source = _made_of(_NO_WORDS, _NO_WORDS)
     lines = np.zeros((tables.shape[0], tables[0].size + kernels.WIDTH))
     lines[:, : -kernels.WIDTH] = tables.reshape(tables.shape[0], -1)
     arguments = [
         *(engine.given(lines), tables.shape[2], one.words),
         *_given(factors, drawn.offset, _deviation(one, rows), setting, one.shared.phase),
-        *_given(noise, *source, sections, warm_up, grid),
+        *_given(noise, source, sections, warm_up, grid),
     ]
 
     def fill(first: int, tiles: FloatArray, channel: int) -> None:
@@ -120,8 +120,8 @@ def full_in_lanes(one: OneSensor) -> Callable[[int, FloatArray, int], IntArray]:
     arguments = [
         *_given(signals, factors, drawn.offset, drawn.drift, one.ramp()[0], _deviation(one, rows)),
         *(float(one.sensor.front_end), one.ahead),
-        *_given(drawn.setting, one.shared.phase, *_filters(one), _first_words(one)),
-        *(one.every, one.words, *_given(*_source(one, rows, "internal"), _grid(one))),
+        *_given(drawn.setting, one.shared.phase, _chain(one), one.words),
+        *_given(_source(one, rows, "internal"), _grid(one)),
     ]
     cut = np.zeros(rows.size, dtype=np.int64)
 
@@ -145,8 +145,8 @@ def full_words(one: OneSensor, rows: IntArray) -> Words:
         *_given(
             *(*signals, factors, rows, drawn.drift[rows], drawn.offset[rows], one.ramp()[0]),
             *(_deviation(one, rows), float(one.sensor.front_end), one.ahead),
-            *(drawn.setting[rows], one.shared.phase[rows], *_filters(one), _first_words(one)),
-            *(one.every, one.words, *_source(one, rows, "internal"), _grid(one)),
+            *(drawn.setting[rows], one.shared.phase[rows], _chain(one), one.words),
+            *(_source(one, rows, "internal"), _grid(one)),
         )
     )
     return codes, values, before, after, at_code
@@ -173,13 +173,18 @@ def _deviation(one: OneSensor, rows: IntArray) -> FloatArray:
     return sigma if one.drawn.element is None else sigma * one.drawn.element.noise[rows]
 
 
-def _source(one: OneSensor, rows: IntArray, rate: str) -> tuple[Any, ...]:
-    """Start and step of the rows of random words, and the tables of noise."""
+def _made_of(start: Any, step: Any) -> Any:
+    """Rows of random words as a kernel's source of noise."""
+    return _kernels().Source(*_given(start, step, *random_draws.noise_tables()))
+
+
+def _source(one: OneSensor, rows: IntArray, rate: str) -> Any:
+    """Random words of the noise of each draw, as a kernel takes them; none where all is silent."""
     start = step = _NO_WORDS
     if one.drawn.noisy[rows].any() and one.noisy:
         axes = (one.occurrence, one.channel, "noise", rate)
         start, step = random_draws.rows_of(one.draws[rows], kind="noise", seed=one.seed, axes=axes)
-    return (start, step, *random_draws.noise_tables())
+    return _made_of(start, step)
 
 
 def _word_models(one: OneSensor) -> tuple[FloatArray, int]:
@@ -193,9 +198,8 @@ def _word_noise(one: OneSensor, rows: IntArray) -> tuple[Any, ...]:
     """Noise in the words: cached by a bank, or its random source."""
     sections, warm_up = _word_models(one)
     if one.noisy and one.bank is not None:
-        nowhere = (_NO_WORDS, _NO_WORDS, *random_draws.noise_tables())
-        return (one.plain_noise(rows), *nowhere, sections, warm_up)
-    return (_NOTHING, *_source(one, rows, "words"), sections, warm_up)
+        return (one.plain_noise(rows), _made_of(_NO_WORDS, _NO_WORDS), sections, warm_up)
+    return (_NOTHING, _source(one, rows, "words"), sections, warm_up)
 
 
 def _signals(
@@ -210,14 +214,14 @@ def _signals(
     return (signals[0], signals[1], signals[2]), factors
 
 
-def _filters(one: OneSensor) -> tuple[FloatArray, FloatArray]:
-    """Sections of every filter setting, and their state at rest at 1."""
+def _chain(one: OneSensor, *, skipped: int = 0) -> Any:
+    """Filters of every setting and places of the words, as a kernel takes them.
+
+    *skipped*: samples of rest in front that are left out.
+    """
     every = range(len(chain.CORNER_SETTINGS))
     found = [chain.setting_sections(one.design, s) for s in every]
     sections = np.array([np.empty((0, 6)) if rows is None else rows for rows in found])
-    return sections, np.stack([chain.rest_state(one.design, s) for s in every])
-
-
-def _first_words(one: OneSensor) -> IntArray:
-    """Internal sample of the first word at every phase, the rest in front counted."""
-    return np.array([one.first_word(p) for p in range(len(PHASES))], dtype=np.int64)
+    rest = np.stack([chain.rest_state(one.design, s) for s in every])
+    first = np.array([one.first_word(p) - skipped for p in range(len(PHASES))], dtype=np.int64)
+    return _kernels().Chain(*_given(sections, rest, first), one.every)

@@ -28,8 +28,8 @@ from crashsense.event import ALL_RESTRAINTS, RESTRAINTS, Event
 from crashsense.further_restraints import GOES_WITH
 from crashsense.results.folder import write_csv, write_text
 from crashsense.results.statistics import LEVEL, clopper_pearson
-from crashsense.rules import Algorithm
-from crashsense.sensing import SensorSet
+from crashsense.rules import Algorithm, load_algorithm
+from crashsense.sensing import SensorSet, load_sensor_set
 from crashsense.studies.severity_records import is_record, record_sweeps
 from crashsense.synthesis import Recipe, load_recipes, parse_recipe
 from crashsense.synthesis.severity import speed_sweep, swept_models
@@ -307,6 +307,11 @@ def study_severity(
     speeds = sorted({float(speed) for speed in speeds_kmh})
     if draws < 1:
         raise InputError([Fault("study severity", "--draws", draws, "1 or more")])
+    # What cannot be loaded is refused before any signal is computed.
+    load_sensor_set(sensor_set)
+    for one in algorithms:
+        if not isinstance(one, Algorithm):
+            load_algorithm(one)
     if isinstance(recipe, Event) or (isinstance(recipe, str) and is_record(recipe)):
         source = _of_record(recipe, speeds, belts)
     else:

@@ -23,6 +23,7 @@ def test_an_unknown_event_is_answered_with_the_nearest():
         recipe_of_event("wall_ful_56")
 
 
+@pytest.mark.slow
 def test_the_card_of_an_event_imports_neither_scipy_signal_nor_tables(tmp_path):
     pytest.importorskip("numba")  # with numpy alone scipy.signal filters
     words = ["events", "show", "rear_barrier_24", "--figure"]

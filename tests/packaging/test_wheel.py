@@ -45,6 +45,7 @@ def test_recipes_notes_and_templates_are_in_the_wheel(wheel):
     assert [p for p in files if str(p.relative_to(CHECKOUT)) not in names] == []
 
 
+@pytest.mark.slow
 def test_no_stray_top_level(wheel):
     tops = {name.split("/")[0] for name in zipfile.ZipFile(wheel).namelist()}
     assert {t for t in tops if not t.endswith(".dist-info")} == {"crashsense"}

@@ -98,6 +98,130 @@ def test_clipping_below_full_scale(measured, limit_g):
     assert found[0].disqualifies
 
 
+def moving(rms_g, *, rate_hz=RATE, seed=4):
+    """Noise of the given rms [g] from time zero on, after 50 ms of rest; no value comes twice."""
+    source = np.random.default_rng(seed)
+    quiet = 0.001 * source.standard_normal(round(0.05 * rate_hz))
+    return np.concatenate([quiet, rms_g * source.standard_normal(round(0.25 * rate_hz))])
+
+
+@pytest.mark.parametrize(
+    ("rate_hz", "least"),
+    # 0.6 ms, and no fewer than 5 samples
+    [(20_000.0, 12), (RATE, 6), (2000.0, 5)],
+)
+def test_a_repeated_value_is_a_dropout_from_its_length_on(rate_hz, least):
+    values = moving(10.0, rate_hz=rate_hz)
+    at = round(0.1 * rate_hz)
+    for count in (least - 1, least):
+        held = values.copy()
+        held[at : at + count] = 1.25
+        found = told("dropouts", judged(held, rate_hz=rate_hz))
+        assert len(found) == (count == least), (rate_hz, count)
+    assert f"the value 1.2 g {least} times from 50.0 ms" in str(found[0])
+    # Not where it is the extreme (clipping is another finding), nor before time zero.
+    top = values.copy()
+    top[at : at + 3 * least] = 1.5 * values.max()
+    assert told("dropouts", judged(top, rate_hz=rate_hz)) == []
+    early = values.copy()
+    early[10 : 10 + 3 * least] = 0.5
+    assert told("dropouts", judged(early, rate_hz=rate_hz)) == []
+
+
+@pytest.mark.parametrize(("rms_g", "dropout"), [(1.6, False), (2.4, True)])
+def test_a_repeated_value_counts_where_the_body_moves_by_2_g(rms_g, dropout):
+    held = moving(rms_g)
+    held[1000:1010] = 0.1
+    assert len(told("dropouts", judged(held))) == dropout
+
+
+@pytest.mark.parametrize(
+    ("rms_g", "end_g", "last_ms", "died"),
+    [
+        (10.0, 0.5, 12.0, True),  # it moved until then
+        (0.01, 6.0, 12.0, True),  # it ends where no car rolls
+        (0.01, 4.0, 12.0, False),  # it may roll
+        (10.0, 0.5, 8.0, False),  # too short to tell
+    ],
+)
+def test_a_value_that_lasts_to_the_end(rms_g, end_g, last_ms, died):
+    values = moving(rms_g)
+    values[-round(1e-3 * last_ms * RATE) :] = end_g
+    found = told("dropouts", judged(values))
+    assert len(found) == died
+    assert not died or "the channel died" in str(found[0])
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+@pytest.mark.parametrize(
+    ("top_g", "clipped"),
+    [
+        ([30.0] * 4, True),  # the same value four times
+        ([30.0] * 3, False),
+        ([30.0, 29.97, 29.99, 29.96, 29.98], True),  # five within 0.2 %
+        ([30.0, 29.97, 29.99, 29.96], False),
+        ([4.9] * 8, False),  # nothing below 5 g is looked at
+    ],
+)
+def test_a_plateau_with_steep_sides_is_clipping(top_g, clipped, sign):
+    values = 0.4 * moving(1.0)
+    values[1000 : 1000 + len(top_g)] = top_g
+    found = told("flat_tops", judged(sign * values))
+    assert len(found) == clipped
+    if clipped:
+        assert found[0].disqualifies
+        assert f"{sign * 30.0:.1f} g for {len(top_g)} samples" in str(found[0])
+
+
+def test_a_plateau_at_either_end_of_the_record_or_without_steep_sides_is_no_clipping():
+    """It may go on outside; and a flat top that is reached slowly is a peak."""
+    for place in (slice(0, 8), slice(-8, None)):
+        values = 0.4 * moving(1.0)
+        values[place] = 30.0
+        assert told("flat_tops", judged(values)) == []
+    for at in (1, 2992 - 1):
+        values = 0.4 * moving(1.0)
+        values[at : at + 8] = 30.0
+        assert len(told("flat_tops", judged(values))) == 1
+    slow = 30.0 - 1e-4 * np.square(np.arange(3000) - 1500.0)
+    assert told("flat_tops", judged(np.maximum(slow, 0.0))) == []
+
+
+@pytest.mark.parametrize("step_g", [0.45, 0.6, 1.9, 2.2])
+def test_steps_of_a_converter_from_half_a_g_and_from_2_g_on(step_g):
+    values = step_g * np.round(moving(15.0) / step_g)
+    found = told("resolution", judged(values))
+    assert len(found) == (step_g > 0.5)
+    if found:
+        assert f"got '{step_g:.2g} g'" in str(found[0])
+        assert found[0].disqualifies == (step_g > 2.0)
+
+
+@pytest.mark.parametrize("limit_g", [30.0, 41.0])
+def test_a_made_pulse_that_is_clipped(limit_g):
+    """As the public record above, for those who do not have it."""
+    sound = rough_g(-55.0)
+    assert np.abs(sound).max() > limit_g
+    found = told("flat_tops", judged(np.clip(sound, -limit_g, limit_g)))
+    assert found
+    assert "looks clipped" in str(found[0])
+
+
+@pytest.mark.parametrize(
+    ("shift_ms", "severity"), [(-9, "warning"), (-6, "warning"), (0, "info"), (12, "warning")]
+)
+def test_time_zero_of_a_made_pulse_shifted(shift_ms, severity):
+    """Its onset is at 1 ms: before -1 ms and after 9 ms it is no contact with a fixed obstacle."""
+    channel = judged(rough_g(-55.0), start_s=-0.05 + shift_ms / 1e3)
+    seen = motion(channel)
+    (found,) = signal_checks.contact("made", channel, seen, file="f", fixed=True, struck=True)
+    assert (found.severity, found.disqualifies) == (severity, shift_ms < 0)
+    # Against what may give way, or in a slow impact, late is no fault.
+    (free,) = signal_checks.contact("made", channel, seen, file="f", fixed=False, struck=True)
+    assert free.severity == ("info" if shift_ms >= 0 else severity)
+    assert signal_checks.contact("made", channel, seen, file="f", fixed=True, struck=False) == []
+
+
 def test_a_smooth_peak_is_no_plateau():
     times = np.arange(-500, 2500) / RATE
     smooth = -30.0 * np.where((times > 0) & (times < 0.1), np.sin(np.pi * times / 0.1) ** 2, 0.0)

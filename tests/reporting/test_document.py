@@ -75,6 +75,7 @@ def test_it_never_sounds_like_approval(pages: list[Figure]) -> None:
         assert word not in text.replace("whether anything is released", ""), word
 
 
+@pytest.mark.slow
 def test_no_line_leaves_the_page(pages: list[Figure]) -> None:
     for page in pages:
         page.canvas.draw()

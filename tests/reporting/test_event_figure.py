@@ -169,6 +169,7 @@ def test_the_range_of_the_draws_lies_behind_the_nominal_lines(name):
     assert any("range of 16 random draws; lines: nominal draw" in text for text in texts)
 
 
+@pytest.mark.slow
 def test_without_draws_the_figure_is_the_nominal_draw_alone():
     alone, varied = motion("pothole_40"), motion("pothole_40", draws=4)
     drawn = event_figure(alone)

@@ -56,6 +56,7 @@ def test_a_stored_sweep_fires_at_the_same_times_at_every_scale_of_the_slider():
     assert set(SCALES) <= set(np.round(np.arange(0.01, 5.0001, 0.01), 2))
 
 
+@pytest.mark.slow
 def test_stored_views_say_what_computed_views_say(finished):
     stored, computed = stored_views(finished.folder), computed_views(finished.plan)
     for event in EVENTS:

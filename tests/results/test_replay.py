@@ -386,6 +386,7 @@ def test_the_same_engine_is_compared_bit_for_bit(tmp_path, capsys):
     assert printed.endswith("DIFFERS from the run (compared bit for bit) in: max_demand\n")
 
 
+@pytest.mark.slow
 def test_a_difference_names_what_has_changed_since(tmp_path, capsys):
     out = tmp_path / "run"
     evaluate(events=[POLE], engine="numpy", out=out)

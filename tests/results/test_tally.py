@@ -133,6 +133,20 @@ def test_what_is_met_is_what_is_counted_row_by_row(seed: int) -> None:
     assert shares == sorted(shares, reverse=True)
 
 
+def test_where_everything_fails_somewhere_no_bound_is_given() -> None:
+    rows = table(0).assign(expectation="fire", verdict="on_time", reason=None)
+    rows.loc[rows["draw"] == 5, "verdict"] = "late"
+    told = tallied(rows, 0).over_draws(draws=DRAWS)
+    assert len(told["without_failure"]) == 4
+    for entry in told["without_failure"]:
+        assert (entry["requirements"], entry["never_failed"], entry["least_draws"]) == (6, 0, 0)
+        assert entry["failure_bound"] is None
+    assert {entry["all_met"] for entry in told["whole_draws"]} == {DRAWS - 1}
+    # Without any requirement, nothing is told of a pair.
+    calm = table(0).assign(expectation="open", verdict="open_held", reason=None)
+    assert tallied(calm, 0).over_draws(draws=DRAWS)["whole_draws"] == []
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_exit_code_asks_every_gating_algorithm_with_every_sensor_set(seed: int) -> None:
     tally = tallied(table(seed), seed)

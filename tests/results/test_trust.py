@@ -132,6 +132,7 @@ def test_a_compiled_library_of_a_run_folder_asks_as_well(
     assert mark.exists()
 
 
+@pytest.mark.slow
 def test_a_changed_copy_with_mended_checksums_is_not_run(run: Path, mark: Path) -> None:
     """Damage is told by checksums; intent is not: whoever changes the copy mends them too."""
     copy = run / "inputs" / "algorithm_steady" / "steady.py"

@@ -163,6 +163,7 @@ def test_operations_give_the_rules_own_demand(name):
         assert found[place] == pytest.approx(wanted[branch][0], rel=1e-9, abs=1e-9), branch
 
 
+@pytest.mark.slow
 def test_half_of_the_rules_fire_in_this_stream():
     passed = [name for name, table in tables().items() if both(table)[1][0].max() >= 1.0]
     assert len(passed) > 0.5 * len(tables())

@@ -17,6 +17,7 @@ from crashsense.sensing import mechanics, sense
 from crashsense.sensing.element import DEVIATIONS, Element, leaning_coupling
 from crashsense.sensing.element_card import element_curves, element_rows, step_response
 from crashsense.sensing.sensor import Sensor
+from crashsense.sensing.tolerance import SensorDraws, UnitDraws, draw_sensor
 from crashsense.units import STANDARD_GRAVITY as G
 
 COMB = Element(
@@ -424,3 +425,30 @@ def test_an_impossible_limit_is_refused_by_its_name(name: str, value: float) -> 
 )  # fmt: skip
 def test_a_possible_limit_is_taken(name: str, value: float) -> None:
     assert getattr(replace(COMB, **{name: value}), name) == value
+
+
+def drawn_of(sensor: Sensor, *, vary: bool) -> SensorDraws:
+    """Draws 0 to 5 of a sensor in a control unit that is 20 K warmer than its trim."""
+    shared = UnitDraws(np.zeros(6, dtype=np.int64), np.full(6, 20.0))
+    return draw_sensor(
+        np.arange(6), sensor=sensor, channel="central_x", shared=shared, seed=2, occurrence="any",
+        vary=vary,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("vary", [False, True])
+def test_noise_is_in_every_draw_but_the_nominal_one_and_only_where_draws_vary(vary: bool) -> None:
+    found = drawn_of(as_part(COMB), vary=vary).noisy.tolist()
+    assert found == [vary and draw > 0 for draw in range(6)]
+
+
+@pytest.mark.parametrize("vary", [False, True])
+def test_an_element_adds_its_offset_and_multiplies_the_sensitivity_of_its_part(vary: bool) -> None:
+    """Geometry and warmth beside the tolerances of the part, each as if it were alone."""
+    whole = as_part(COMB, offset_tolerance=3.0, sensitivity_tolerance=0.02)
+    one, both = (drawn_of(sensor, vary=vary) for sensor in (replace(whole, element=None), whole))
+    made = both.element
+    assert made is not None
+    assert np.all(made.offset != 0.0)
+    np.testing.assert_allclose(both.offset, one.offset + made.offset, rtol=1e-12)
+    np.testing.assert_allclose(both.gain, one.gain * made.sensitivity, rtol=1e-12)

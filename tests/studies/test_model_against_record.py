@@ -34,6 +34,7 @@ MADE = {
 }
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("obstacle", MADE)
 def test_a_record_made_by_the_model_agrees_with_it(tmp_path, obstacle):
     """What the model itself made comes out equal in every row."""

@@ -109,6 +109,7 @@ def test_a_blow_is_not_recorded(run_folder: Path) -> None:
     assert "nothing needs to be recorded" in recording_sentence(found)
 
 
+@pytest.mark.slow
 def test_command_makes_its_folder(
     run_folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

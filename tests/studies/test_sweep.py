@@ -83,6 +83,7 @@ def test_counts_by_hand(algorithm, events) -> None:
     assert "must_not" in text
 
 
+@pytest.mark.slow
 def test_two_numbers_and_what_is_written(algorithm, events, tmp_path) -> None:
     given = {
         f"{algorithm}:front.threshold_m_s": [2.0, 3.5],

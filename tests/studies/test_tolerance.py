@@ -55,6 +55,7 @@ def test_rank_correlation_is_spearmans() -> None:
     assert np.isnan(rank_correlation(one[:10], two[:10]))
 
 
+@pytest.mark.slow
 def test_chance_passes_the_level_as_often_as_it_says() -> None:
     rng = np.random.default_rng(5)
     hits = [
@@ -91,6 +92,7 @@ def test_the_only_sensor_that_is_read_explains_the_margin(plan: Plan) -> None:
     assert "worst draw" in tolerance_sentences(found)[0]
 
 
+@pytest.mark.slow
 def test_worst_draw_is_that_of_the_run_and_can_be_replayed(plan: Plan, tmp_path: Path) -> None:
     own = resolve_plan(events=[KNOCK], algorithms=["guarded"], draws=24, vary="sensor")
     found = study_tolerance(own, out=tmp_path / "run")

@@ -39,6 +39,7 @@ def test_a_contact_that_moves_with_the_draw_is_refused_with_the_reason() -> None
             moving.block(draws, seed=1)
 
 
+@pytest.mark.slow
 def test_the_same_contact_in_every_draw_is_welcome() -> None:
     block = recipe(moves_s=0.0).block([0, 1, 2], seed=1)
     assert np.ptp(block.facts["contact_s"]) == 0.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from crashsense.resources import folder as shipped_folder
 from crashsense.synthesis.draw_blocks import in_blocks
@@ -12,6 +13,7 @@ from crashsense.synthesis.side import rear_impact as rear
 from crashsense.synthesis.side import side_impact as side
 
 
+@pytest.mark.slow
 def test_blocks_of_rows_are_bit_identical() -> None:
     root = shipped_folder("pulses")
     cases = [

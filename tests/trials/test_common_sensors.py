@@ -42,6 +42,7 @@ def rows(sets: list[SensorSet], *, scores_only: bool, vary: str) -> pd.DataFrame
     return table.sort_values(key, ignore_index=True)
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("vary", ["sensor", "both"])
 @pytest.mark.parametrize("name", ["numpy", "fast"])
 def test_rows_of_several_sets_are_those_of_each_alone(name: str, vary: str) -> None:

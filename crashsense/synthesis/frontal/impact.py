@@ -95,7 +95,10 @@ class FrontalParameters(BaseModel):
         if self.obstacle_mass_kg is not None and self.obstacle_mass_kg <= obstacle.face_kg < inf:
             raise ValueError(f"obstacle_mass_kg: more than its face ({obstacle.face_kg:g} kg)")
         if not obstacle.moves and (self.obstacle_mass_kg is not None or self.obstacle_speed_kmh):
-            raise ValueError(f"no obstacle mass or speed: obstacle {self.obstacle!r} stands fixed")
+            raise ValueError(
+                "obstacle_mass_kg and obstacle_speed_kmh: neither, as obstacle "
+                f"{self.obstacle!r} stands fixed"
+            )
         if self.speed_kmh + self.obstacle_speed_kmh < LEAST_KMH:
             raise ValueError(
                 f"speed_kmh and obstacle_speed_kmh: {LEAST_KMH:g} or more together; otherwise the"

@@ -76,6 +76,7 @@ def held_sideways(system, velocity):
     )
 
 
+@pytest.mark.slow
 def test_impulse_on_the_obstacle_is_the_momentum_that_the_car_loses(motions):
     """Along the obstacle's normal at every step, apart from what the tyres take: so every step's
     force is right.
@@ -99,6 +100,7 @@ def test_impulse_on_the_obstacle_is_the_momentum_that_the_car_loses(motions):
         assert impulse[-1].min() > 0.01 * whole, name
 
 
+@pytest.mark.slow
 def test_momentum_of_car_and_moving_obstacle_is_kept_at_every_step(motions):
     moving = [n for n in motions if np.isfinite(motions[n][0].mass["far"]).all()]
     assert len(moving) == 7
@@ -154,6 +156,7 @@ def balance(system, motion):
     return total / (0.5 * (mass * velocity[0] ** 2).sum(axis=0)), spent
 
 
+@pytest.mark.slow
 def test_energy_balances_at_every_step_and_no_draw_creates_any(motions):
     """Kinetic + elastic + absorbed = initial, within 1 %; what is spent never comes back."""
     for name, (system, motion) in motions.items():
@@ -162,12 +165,14 @@ def test_energy_balances_at_every_step_and_no_draw_creates_any(motions):
         assert np.diff(spent, axis=0).min() > -1e-3 * spent.max(), name
 
 
+@pytest.mark.slow
 def test_dampers_of_a_crushed_front_only_take(motions):
     for name, (_, motion) in motions.items():
         assert motion.ledger["lost"].min() > -1e-6, name  # W, of up to some MW: rounding
     assert sum(motion.ledger["lost"].max() > 1e3 for _, motion in motions.values()) > 5
 
 
+@pytest.mark.slow
 def test_a_crushed_front_end_does_not_chatter_on_the_wall():
     """After it has stopped, the rail presses it on: it keeps contact, no train of blows of its own.
 

@@ -99,6 +99,7 @@ def test_an_obstacle_struck_beside_its_centre_of_gravity_turns_by_impulse_and_mo
     assert last[9] < -0.1
 
 
+@pytest.mark.slow
 def test_tyres_stop_an_axle_that_slides_sideways():
     """mu g of each axle's own load: no turn, and 5 m/s are lost in v / (mu g) (elementary).
 

@@ -74,6 +74,7 @@ def test_slow_crashes_shake_the_tunnel_too(name):
     assert np.all(found[1:, 1:3] < 4.0)
 
 
+@pytest.mark.slow
 def test_crash_and_misuse_share_bands():
     """A 400 Hz sensor keeps of a crash what it keeps of a blow: 60-400 Hz carries 2-10 g."""
     for name in ("wall_full_56", "odb_40_56", "pole_centre_40"):

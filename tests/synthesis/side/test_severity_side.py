@@ -68,7 +68,7 @@ def test_rear_ladder_never_asks_for_front_bags() -> None:
 
 def test_all_impossible_speeds_are_refused_at_once() -> None:
     recipe = library("side")["side_pole_90_29"]
-    with pytest.raises(InputError, match="more than 0") as caught:
+    with pytest.raises(InputError, match="expected 0.1 to 120") as caught:
         side_severity(recipe, speeds_kmh=[-5, 10, 0])
     assert len(caught.value.faults) == 2
     with pytest.raises(InputError, match="at least one speed"):
