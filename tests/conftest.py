@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 from collections.abc import Iterator
 from pathlib import Path
@@ -83,8 +84,11 @@ def own_cache(
     """
     with pytest.MonkeyPatch.context() as patch:
         if not os.environ.get(CACHE_VARIABLE):
+            folder = tmp_path_factory.getbasetemp() / "nominal"
             kept = getattr(request.config, "cache", None)
-            folder = tmp_path_factory.getbasetemp() if kept is None else kept.mkdir("nominal")
+            if kept is not None:
+                with contextlib.suppress(OSError):  # a checkout that cannot be written
+                    folder = kept.mkdir("nominal")
             patch.setenv(CACHE_VARIABLE, str(folder))
         patch.setenv(STATE_VARIABLE, str(tmp_path_factory.mktemp("state")))
         # Tests read what is said; how it is folded is looked at in tests/cli/test_printing.py.
