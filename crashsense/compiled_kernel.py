@@ -38,7 +38,7 @@ def kernel(**options: Any) -> Callable[[Any], Any]:
         made = numba.njit(cache=True, nogil=True, fastmath=False, **options)(function)
         # Numba has no public way to say what a kept function depends on. Without these attributes
         # (compilation switched off, another numba) its own check remains: the function's file.
-        kept = getattr(getattr(made, "_cache", None), "_cache_file", None)
+        kept: Any = getattr(getattr(made, "_cache", None), "_cache_file", None)
         if hasattr(kept, "_source_stamp"):
             kept._source_stamp = _sources()
         return made
