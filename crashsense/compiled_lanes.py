@@ -15,6 +15,7 @@ import numpy as np
 from numba.extending import intrinsic
 
 from crashsense.arrays import FloatArray, IntArray
+from crashsense.compiled_kernel import kernel
 from crashsense.compiled_noise import CHUNK, noise_of_lanes
 from crashsense.compiled_sensing import (
     LANES,
@@ -57,7 +58,7 @@ __all__ = [
 #: Added to a number and taken away again it leaves no room for a fraction.
 _ROUND = 1.5 * 2.0**52
 
-_jit: Any = numba.njit(cache=True, nogil=True, fastmath=False, error_model="numpy")
+_jit: Any = kernel(error_model="numpy")
 
 
 @intrinsic  # type: ignore[untyped-decorator]

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from typing import Any
 
-import numba
 import numpy as np
 
 from crashsense.arrays import FloatArray
+from crashsense.compiled_kernel import kernel
 from crashsense.compiled_vectors import LANES
 
 #: Instants that a group of draws takes at once (a multiple of the four numbers a word).
@@ -25,7 +25,7 @@ _16_BITS = np.uint64(0xFFFF)
 _ONES, _TOPS = np.uint64(0x0001000100010001), np.uint64(0x8000800080008000)
 _1, _30, _27, _31, _48 = (np.uint64(n) for n in (1, 30, 27, 31, 48))
 
-_jit: Any = numba.njit(cache=True, nogil=True, fastmath=False)
+_jit: Any = kernel()
 
 
 @_jit

@@ -12,11 +12,11 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
-import numba
 import numpy as np
 import numpy.typing as npt
 
 from crashsense.arrays import FloatArray, IntArray
+from crashsense.compiled_kernel import kernel
 from crashsense.compiled_noise import CHUNK, fill_noise, noise_of_lanes
 from crashsense.compiled_vectors import LANES, Vector, address, chosen_by_code, remembering
 
@@ -31,7 +31,7 @@ SECTION = 7 * LANES
 #: Added to a number and taken away again it leaves no room for a fraction.
 _ROUND = 1.5 * 2.0**52
 
-_jit: Any = numba.njit(cache=True, nogil=True, fastmath=False)
+_jit: Any = kernel()
 
 
 class Source(NamedTuple):
