@@ -14,10 +14,10 @@ from __future__ import annotations
 
 from typing import Any
 
-import numba
 import numpy as np
 
 from crashsense.arrays import FloatArray, IntArray
+from crashsense.compiled_kernel import kernel
 from crashsense.compiled_lanes import (
     WIDTH,
     check_lanes,
@@ -98,7 +98,7 @@ FILTER_LANES = 32
 #: Instants that are filtered at once: all lanes of a chunk stay in the nearest cache.
 CHUNK = 64
 
-_jit: Any = numba.njit(cache=True, nogil=True, fastmath=False)
+_jit: Any = kernel()
 
 
 @_jit

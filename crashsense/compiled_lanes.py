@@ -15,15 +15,15 @@ import numpy as np
 from numba.extending import intrinsic
 
 from crashsense.arrays import FloatArray, IntArray
+from crashsense.compiled_kernel import kernel
+from crashsense.compiled_noise import CHUNK, noise_of_lanes
 from crashsense.compiled_sensing import (
-    CHUNK,
     LANES,
     SAMPLES,
     Chain,
     Source,
     _deck_of,
     _filter_deck,
-    _noise_of_lanes,
     _set_at_rest,
     _take_words,
 )
@@ -58,7 +58,7 @@ __all__ = [
 #: Added to a number and taken away again it leaves no room for a fraction.
 _ROUND = 1.5 * 2.0**52
 
-_jit: Any = numba.njit(cache=True, nogil=True, fastmath=False, error_model="numpy")
+_jit: Any = kernel(error_model="numpy")
 
 
 @intrinsic  # type: ignore[untyped-decorator]
@@ -118,7 +118,7 @@ def noise_in_lanes(
         by[:width] = step[first : first + width]
         deck = _deck_of(sections, setting, first, width)
         for t in range(0, warm_up + words, CHUNK):
-            _noise_of_lanes(begin, by, t, table, tail, deck)
+            noise_of_lanes(begin, by, t, table, tail, deck)
             _filter_deck(deck)
             low = max(warm_up - t, 0)
             high = min(CHUNK, warm_up + words - t)
@@ -284,7 +284,7 @@ def lanes_of(
             by[:width] = step[first : first + width]
         for t in range(0, before + words, CHUNK):
             if start.size:
-                _noise_of_lanes(begin, by, t, table, tail, deck)
+                noise_of_lanes(begin, by, t, table, tail, deck)
                 _filter_deck(deck)
             low, high = max(before - t, 0), min(CHUNK, before + words - t)
             if high <= low:
@@ -362,7 +362,7 @@ def full_lanes_of(
             _set_at_rest(deck, rest[setting[first + j]], j, min(max(still, -level), level))
         for t in range(0, ahead + samples, CHUNK):
             if start.size:
-                _noise_of_lanes(begin, by, t, table, tail, deck)
+                noise_of_lanes(begin, by, t, table, tail, deck)
             else:
                 deck[:SAMPLES] = 0.0
             low, high = min(max(ahead - t, 0), CHUNK), min(CHUNK, ahead + samples - t)

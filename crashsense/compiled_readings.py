@@ -7,12 +7,12 @@ from __future__ import annotations
 
 from typing import Any
 
-import numba
 import numpy as np
 
 from crashsense.arrays import FloatArray, IntArray
+from crashsense.compiled_kernel import kernel
 
-_jit: Any = numba.njit(cache=True, nogil=True, fastmath=False)
+_jit: Any = kernel()
 
 
 @_jit

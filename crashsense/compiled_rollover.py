@@ -10,12 +10,12 @@ from __future__ import annotations
 from math import sqrt
 from typing import Any
 
-import numba
 import numpy as np
 
 from crashsense.arrays import FloatArray
+from crashsense.compiled_kernel import kernel
 
-_jit: Any = numba.njit(cache=True, nogil=True, fastmath=False)
+_jit: Any = kernel()
 
 #: Numbers of manoeuvres: ``march.MANOEUVRES``.
 KERB, SOIL, STEER = 1, 2, 3

@@ -13,11 +13,11 @@ from __future__ import annotations
 
 from typing import Any
 
-import numba
 import numpy as np
 
 from crashsense import operations as op
 from crashsense.arrays import FloatArray, IntArray
+from crashsense.compiled_kernel import kernel
 from crashsense.compiled_lanes import over
 from crashsense.compiled_vectors import (
     LANES,
@@ -42,7 +42,7 @@ PIECE = 16
 #: What an operation gives, and the one number that it remembers.
 Pair = tuple[Vector, Vector]
 
-_jit: Any = numba.njit(cache=True, nogil=True, fastmath=False, error_model="numpy")
+_jit: Any = kernel(error_model="numpy")
 
 
 # --- operations -----------------------------------------------------------------------------------

@@ -12,17 +12,15 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
-import numba
 import numpy as np
 import numpy.typing as npt
 
 from crashsense.arrays import FloatArray, IntArray
+from crashsense.compiled_kernel import kernel
+from crashsense.compiled_noise import CHUNK, fill_noise, noise_of_lanes
 from crashsense.compiled_vectors import LANES, Vector, address, chosen_by_code, remembering
 
 CodeArray = npt.NDArray[np.int32]
-
-#: Instants that a group of draws takes at once (a multiple of the four numbers a word).
-CHUNK = 64
 
 #: Length of the samples of a group in its *deck*, one array that holds all that a filter works on:
 #: sample i of lane j stands at ``LANES i + j``. Behind them, for each section, two rows of state
@@ -33,16 +31,7 @@ SECTION = 7 * LANES
 #: Added to a number and taken away again it leaves no room for a fraction.
 _ROUND = 1.5 * 2.0**52
 
-#: Constants of the random words: those of :mod:`crashsense.draws`, which stands above this module.
-GOLDEN = np.uint64(0x9E3779B97F4A7C15)
-MIX_1 = np.uint64(0xBF58476D1CE4E5B9)
-MIX_2 = np.uint64(0x94D049BB133111EB)
-_16_BITS = np.uint64(0xFFFF)
-#: The lowest and the highest bit of each quarter.
-_ONES, _TOPS = np.uint64(0x0001000100010001), np.uint64(0x8000800080008000)
-_1, _30, _27, _31, _48 = (np.uint64(n) for n in (1, 30, 27, 31, 48))
-
-_jit: Any = numba.njit(cache=True, nogil=True, fastmath=False)
+_jit: Any = kernel()
 
 
 class Source(NamedTuple):
@@ -67,77 +56,6 @@ class Chain(NamedTuple):
     rest: FloatArray
     word: IntArray
     every: int
-
-
-# --- noise ----------------------------------------------------------------------------------------
-
-
-@_jit
-def mix(word: Any) -> Any:
-    """Mix 64 bits; twin: ``draws._mix``."""
-    word = (word ^ (word >> _30)) * MIX_1
-    word = (word ^ (word >> _27)) * MIX_2
-    return word ^ (word >> _31)
-
-
-@_jit
-def fill_noise(start: Any, step: Any, table: FloatArray, tail: FloatArray, out: FloatArray) -> None:
-    """Fill each row of *out* with white noise of unit deviation; twin: ``draws.noise``, same bits.
-
-    *start*, *step* (rows,) of :func:`crashsense.draws.rows_of`; *table*, *tail* (65536,) of
-    :func:`crashsense.draws.noise_tables`.
-    """
-    rows, width = out.shape
-    count = (width + 3) // 4
-    words = np.empty(count, dtype=np.uint64)
-    for row in range(rows):
-        first, by = start[row], step[row]
-        for i in range(count):
-            words[i] = mix(first + np.uint64(i + 1) * by)
-        for i in range(count):
-            word = words[i]
-            for k in range(min(4, width - 4 * i)):
-                field = np.int64((word >> np.uint64(16 * k)) & _16_BITS)
-                value = table[field]
-                if field == 0 or field == 65535:
-                    value = _rare(word, k, field, tail)
-                out[row, 4 * i + k] = value
-
-
-@_jit
-def _rare(word: Any, k: int, field: int, tail: FloatArray) -> float:
-    """Number of an outermost class: divided once more."""
-    more = mix(word + np.uint64(k + 1) * GOLDEN)
-    value = tail[np.int64(more >> _48)]
-    return -value if field else value
-
-
-@_jit
-def _noise_of_lanes(
-    start: Any, step: Any, first: int, table: FloatArray, tail: FloatArray, deck: FloatArray
-) -> None:
-    """Fill the samples of a deck with the numbers *first* and on of each lane's row."""
-    words = np.empty(LANES, dtype=np.uint64)
-    for i in range(CHUNK // 4):
-        number = np.uint64(first // 4 + i + 1)
-        rare = np.uint64(0)
-        for j in range(LANES):
-            word = mix(start[j] + number * step[j])
-            words[j] = word
-            # A quarter that is 0, or all ones: less 1 it borrows from its own highest bit.
-            none, all_ones = (word - _ONES) & ~word, (~word - _ONES) & word
-            rare |= (none | all_ones) & _TOPS
-        for k in range(4):
-            shift, at = np.uint64(16 * k), (4 * i + k) * LANES
-            for j in range(LANES):
-                deck[at + j] = table[np.int64((words[j] >> shift) & _16_BITS)]
-        if rare:
-            for k in range(4):
-                shift, at = np.uint64(16 * k), (4 * i + k) * LANES
-                for j in range(LANES):
-                    field = np.int64((words[j] >> shift) & _16_BITS)
-                    if field == 0 or field == 65535:
-                        deck[at + j] = _rare(words[j], k, field, tail)
 
 
 # --- filters --------------------------------------------------------------------------------------
@@ -210,7 +128,7 @@ def _noise_in_words(
     begin[:width] = start[first : first + width]
     by[:width] = step[first : first + width]
     for t in range(0, warm_up + words, CHUNK):
-        _noise_of_lanes(begin, by, t, table, tail, deck)
+        noise_of_lanes(begin, by, t, table, tail, deck)
         _filter_deck(deck)
         low = max(warm_up - t, 0)
         high = min(CHUNK, warm_up + words - t)
@@ -550,7 +468,7 @@ def words_by_full_path(
             _set_at_rest(deck, rest[setting[first + j]], j, min(max(still[j], -level), level))
         for t in range(0, ahead + samples, CHUNK):
             if start.size:
-                _noise_of_lanes(begin, by, t, table, tail, deck)
+                noise_of_lanes(begin, by, t, table, tail, deck)
             else:
                 deck[:SAMPLES] = 0.0
             low = min(max(ahead - t, 0), CHUNK)

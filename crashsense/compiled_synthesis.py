@@ -11,18 +11,18 @@ from __future__ import annotations
 
 from typing import Any
 
-import numba
 import numpy as np
 import numpy.typing as npt
 
 from crashsense.arrays import FloatArray
+from crashsense.compiled_kernel import kernel
 
 #: Limits of a turned normal; twin: ``synthesis.dynamics.lumped``.
 TURN, SIXTH = 0.5, 1.0 / 6.0
 #: Draws side by side where there are few.
 LANES = 8
 
-_jit: Any = numba.njit(cache=True, nogil=True, fastmath=False)
+_jit: Any = kernel()
 
 
 @_jit

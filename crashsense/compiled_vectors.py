@@ -14,13 +14,13 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any
 
-import numba
 import numpy as np
 from llvmlite import ir
 from numba.core import cgutils, types
 from numba.extending import intrinsic
 
 from crashsense.arrays import FloatArray
+from crashsense.compiled_kernel import kernel
 from crashsense.operations import NUMBERS
 
 #: Lanes of one vector, and of a group of draws.
@@ -35,7 +35,7 @@ VECTORS = LANES // WIDTH
 ROW = 8 * LANES
 _STEP = 8 * WIDTH
 
-_jit: Any = numba.njit(cache=True, nogil=True, fastmath=False, error_model="numpy")
+_jit: Any = kernel(error_model="numpy")
 
 
 @_jit

@@ -42,11 +42,15 @@ LINES: tuple[tuple[str, str], ...] = (
 UNIT_NAMES: Mapping[str, str] = {"g": "g", "deg_s": "deg/s", "kpa": "kPa"}
 
 
-def new_figure(width: float, height: float) -> Figure:
-    """Return an empty figure [inch], laid out so that labels are not cut."""
+def new_figure(width: float, height: float, *, laid_out: bool = True) -> Figure:
+    """Return an empty figure [inch].
+
+    *laid_out*: so that labels are not cut, for which it is drawn twice; else the caller places
+    its panels.
+    """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
-    figure = _shown_figure()(figsize=(width, height), layout="constrained")
+    figure = _shown_figure()(figsize=(width, height), layout="constrained" if laid_out else None)
     FigureCanvasAgg(figure)
     return figure
 

@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from crashsense import engine
 from crashsense.event import Event
@@ -87,10 +86,8 @@ def count_failures(job: Job, verdicts: pa.Table) -> int:
     """
     names = [a.name for a in job.algorithms if a.gate] or [a.name for a in job.algorithms]
     places = np.flatnonzero(verdicts.column("draw").to_numpy() == 0)
-    nominal = verdicts.select(COUNTED).take(pa.array(places))
-    hit = pc.is_in(nominal.column("verdict"), value_set=pa.array(FAILURES))
-    own = pc.is_in(nominal.column("algorithm"), value_set=pa.array(names))
-    return int(pc.sum(pc.and_(hit, own)).as_py() or 0)
+    nominal = verdicts.select(COUNTED).take(pa.array(places)).to_pylist()
+    return sum(row["verdict"] in FAILURES and row["algorithm"] in names for row in nominal)
 
 
 def run_task(job: Job, task: Task) -> dict[str, pa.Table]:

@@ -41,6 +41,14 @@ RAW_RANGE = "0.87"
 SENSED_RANGE = "#d9b8a2"
 OTHER_RANGE = "#bfdbec"
 
+#: Sizes of the figure [inch]: width, margins, height of a panel and the gap below it, room of the
+#: title, of a line of the legend above it, of the axis label and of a line of the footer; and place
+#: of the labels of the values beside the panels.
+WIDTH_IN, LEFT_IN, RIGHT_IN = 8.0, 0.92, 0.12
+PANEL_IN, GAP_IN = 1.62, 0.16
+TITLE_IN, ENTRY_IN, X_LABEL_IN, FOOTER_IN = 0.40, 0.168, 0.55, 0.13
+Y_LABEL_IN = -0.52
+
 #: Largest free-flight travel that is drawn [mm].
 LARGEST_TRAVEL_MM = 400.0
 
@@ -224,7 +232,21 @@ def event_figure(motion: EventMotion) -> Figure:
     """
     read = len(motion.readings)
     count = read + (2 if motion.travel is None else 3)
-    figure = new_figure(8.0, 1.2 + 1.9 * count)
+    ranges = _range_legend(motion)
+    caution = f"CAUTION: {CAUTION}"
+    words = [motion.note, caution] if motion.note else [caution]
+    footer = "\n".join(fill(text, 125) for text in words)
+    above = TITLE_IN + ENTRY_IN * (len(motion.required) + len(ranges))
+    below = X_LABEL_IN + FOOTER_IN * (footer.count("\n") + 1)
+    height = above + below + count * PANEL_IN + (count - 1) * GAP_IN
+    figure = new_figure(WIDTH_IN, height, laid_out=False)
+    figure.subplots_adjust(
+        left=LEFT_IN / WIDTH_IN,
+        right=1.0 - RIGHT_IN / WIDTH_IN,
+        top=1.0 - above / height,
+        bottom=below / height,
+        hspace=GAP_IN / PANEL_IN,
+    )
     axes = figure.subplots(count, 1, sharex=True)
     times = motion.times_ms
     top = axes[0]
@@ -266,12 +288,13 @@ def event_figure(motion: EventMotion) -> Figure:
         own = [line for line in own if not str(line.get_label()).startswith("_")]
         panel.legend(handles=own, loc="best", fontsize=8)
     axes[-1].set_xlabel("time from time zero [ms]")
-    figure.align_ylabels(axes)
-    handles += _range_legend(motion)
+    for panel in axes:
+        panel.yaxis.set_label_coords(Y_LABEL_IN / (WIDTH_IN - LEFT_IN - RIGHT_IN), 0.5)
+    handles += ranges
     if handles:
-        figure.legend(handles=handles, loc="outside upper left", fontsize=8, frameon=False)
+        figure.legend(
+            handles=handles, loc="upper left", fontsize=8, frameon=False, borderaxespad=0.2
+        )
     top.set_title(motion.title)
-    caution = f"CAUTION: {CAUTION}"
-    words = [motion.note, caution] if motion.note else [caution]
-    figure.supxlabel("\n".join(fill(text, 125) for text in words), fontsize=7, ha="center")
+    figure.supxlabel(footer, y=0.05 / height, fontsize=7, ha="center", va="bottom")
     return figure

@@ -96,7 +96,11 @@ def impulse_response(sections: FloatArray, *, residue: float = 1e-18) -> FloatAr
 
 
 def word_noise(sections: FloatArray | None, *, every: int) -> WordNoise:
-    """Model of unit white noise through *sections*, of which every *every*-th sample is taken."""
+    """Model of unit white noise through *sections*, of which every *every*-th sample is taken.
+
+    Many poles far below the sample rate leave no factorisation within the precision of numbers: the
+    error is then infinite, and the noise must be drawn at the internal rate.
+    """
     if sections is None:
         return WordNoise(np.array([[1.0, 0.0, 0.0, 1.0, 0.0, 0.0]]), 1.0, 0, 0.0)
     poles = np.concatenate([np.roots(row[3:]) for row in sections]) ** every
@@ -110,17 +114,23 @@ def word_noise(sections: FloatArray | None, *, every: int) -> WordNoise:
     middle = spectrum.size // 2
     finite = spectrum[middle - order : middle + order + 1]
     finite = (finite + finite[::-1]) / 2.0
+    slowest = float(np.abs(poles).max())
+    warm_up = int(np.ceil(np.log(1e-9) / np.log(slowest)))
+    deviation = float(np.sqrt(covariance[0]))
     roots = np.roots(finite)
     inside = roots[np.argsort(np.abs(roots))][:order]
     numerator = np.real(np.poly(inside))
     # The sum of the symmetric polynomial is the square of the numerator's sum.
-    numerator = numerator * np.sqrt(finite.sum() / numerator.sum() ** 2)
+    square = finite.sum() / numerator.sum() ** 2
+    if not 0.0 < square < np.inf:
+        return WordNoise(sections, deviation, warm_up, np.inf)
+    numerator = numerator * np.sqrt(square)
     model = sections_of_fraction(numerator, denominator)
     reached = autocovariance(model, every=1, lags=lags)
-    slowest = float(np.abs(poles).max())
+    error = float(np.abs(reached - covariance).max() / covariance[0])
     return WordNoise(
         sections=model,
-        deviation=float(np.sqrt(covariance[0])),
-        warm_up=int(np.ceil(np.log(1e-9) / np.log(slowest))),
-        error=float(np.abs(reached - covariance).max() / covariance[0]),
+        deviation=deviation,
+        warm_up=warm_up,
+        error=error if np.isfinite(error) else np.inf,
     )

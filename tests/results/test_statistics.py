@@ -155,6 +155,14 @@ def test_interval_of_a_median_from_order_statistics() -> None:
     assert math.isnan(quantile_interval([], 0.5)[0])
 
 
+def test_ranks_of_a_median_are_the_nearest_that_hold_the_level() -> None:
+    """Six values are the fewest whose ends hold 95 %: 1 - 2 / 2^6 = 0.969, of five 0.938."""
+    assert quantile_interval(range(1, 7), 0.5)[1:] == (1.0, 6.0)
+    assert quantile_interval(range(1, 6), 0.5)[1:] == (-math.inf, math.inf)
+    # 100 values: B(39) = 0.0176, B(40) = 0.0284, B(59) = 0.9716, B(60) = 0.9824 (computed).
+    assert quantile_interval(range(1, 101), 0.5)[1:] == (40.0, 61.0)
+
+
 def test_interval_of_a_quantile_covers() -> None:
     from scipy.stats import binom
 

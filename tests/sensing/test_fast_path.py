@@ -8,6 +8,7 @@ import scipy.signal as ss
 import scipy.stats
 from sensing.sensing_helpers import RATE, acceleration, crash, part, sensor_set
 
+from crashsense.filters.design import lowpass
 from crashsense.sensing import SensorSet, chain, load_sensor_set, sense
 from crashsense.sensing.noise import autocovariance, word_noise
 from crashsense.units import STANDARD_GRAVITY as G
@@ -57,6 +58,23 @@ def plain_noise(n: int, ticks: int) -> np.ndarray:
     model = word_noise(chain.filter_sections(sensor, rate_hz=RATE), every=5)
     sigma = chain.noise_deviation(sensor, rate_hz=RATE) * model.deviation
     return sigma * np.random.default_rng(8).standard_normal((n, ticks))
+
+
+@pytest.mark.parametrize(("kind", "order"), [("butterworth", 8), ("bessel", 7), ("bessel", 6)])
+@pytest.mark.parametrize("corner_hz", [50.0, 180.0])
+@pytest.mark.parametrize("every", [1, 4])
+def test_a_model_of_many_slow_poles_holds_or_says_that_it_does_not(
+    kind: str, order: int, corner_hz: float, every: int
+) -> None:
+    sections = lowpass(kind, order, corner_hz=corner_hz, rate_hz=RATE)
+    model = word_noise(sections, every=every)
+    want = autocovariance(sections, every=every, lags=20)
+    assert model.deviation == pytest.approx(np.sqrt(want[0]))
+    if model.error < 1e-6:
+        got = autocovariance(model.sections, every=1, lags=20)
+        np.testing.assert_allclose(got, want, atol=1e-6 * want[0])
+    else:
+        assert model.error >= 1e-6  # not nan: the sensor takes its full path
 
 
 def test_same_distribution_of_fire_times_with_power() -> None:
