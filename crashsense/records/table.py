@@ -27,6 +27,7 @@ import numpy.typing as npt
 from crashsense.arrays import FloatArray
 from crashsense.channels import CHANNELS, Channel
 from crashsense.errors import Fault, InputError, nearest
+from crashsense.files import LARGEST
 from crashsense.files import opened as open_file
 from crashsense.records.findings import Finding
 from crashsense.records.stated import Stated, parse_comments
@@ -448,6 +449,11 @@ def _time_base(
 
     if times.size < _FEWEST_ROWS:
         return fail("rows", times.size, f"{_FEWEST_ROWS} rows or more")
+    huge = np.flatnonzero(np.abs(times) > LARGEST)
+    if huge.size:
+        at = int(huge[0])
+        row = f"{raw.unit} {raw.lines[at]}: {where}"
+        return fail(row, f"{times[at]:g} s", "times of a record, in seconds")
     steps = np.diff(times)
     back = np.flatnonzero(steps <= 0)
     if back.size:

@@ -141,6 +141,15 @@ def test_times_in_milliseconds_and_microseconds(tmp_path):
     assert "times look like milliseconds, or the rate is too low" in line
 
 
+@pytest.mark.parametrize("value", [1e101, 1e308])
+@pytest.mark.parametrize("at", [0, 200, -1])
+def test_a_time_that_no_record_can_have(tmp_path, at, value):
+    times = TIMES.copy()
+    times[at] = -value if at == 0 else value
+    (line,) = refused(write(tmp_path / "a.csv", {**columns(), "time_s": times}))
+    assert f"column time_s: got '{times[at]:g} s'; expected times of a record" in line
+
+
 def test_times_that_are_uneven(tmp_path):
     times = TIMES.copy()
     times[1200:] += 3e-4
