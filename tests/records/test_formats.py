@@ -468,6 +468,7 @@ def test_no_bytes_crash_a_reader(tmp_path_factory, head, body):
     assert outcome(path) is not None
 
 
+@pytest.mark.slow
 @settings(max_examples=60, deadline=None)
 @given(data=st.data())
 def test_a_mutated_record_is_read_or_refused(tmp_path_factory, data):

@@ -280,6 +280,7 @@ def test_parquet_made_by_hand(tmp_path):
     assert event.requirements["side_airbag_left"].required_s == 0.008
 
 
+@pytest.mark.slow
 def test_a_run_of_a_table_replays_and_explains(tmp_path, capsys):
     path = write(tmp_path / "mine.csv", stated=["belts: unbelted"])
     folder = tmp_path / "run"

@@ -155,6 +155,7 @@ def test_the_same_command_repairs_what_is_damaged_or_gone(
         assert contents(run) == contents(made / "whole")
 
 
+@pytest.mark.slow
 def test_foreign_and_doubled_parts_are_named(made: Path, run: Path) -> None:
     parts = sorted((run / "verdicts.parquet").iterdir())
     for name in ("letter.txt", "part-0000-000000000-000000009.parquet"):

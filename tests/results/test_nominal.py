@@ -96,6 +96,7 @@ def test_the_table_of_a_run_does_not_depend_on_the_page(finished):
     assert finished.verdicts.equals(in_memory.verdicts)
 
 
+@pytest.mark.slow
 def test_a_page_is_written_again_without_sensing(finished, tmp_path, monkeypatch, capsys):
     folder = tmp_path / finished.folder.name  # the page names the run by its folder
     shutil.copytree(finished.folder, folder)

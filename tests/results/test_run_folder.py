@@ -39,6 +39,7 @@ def test_draws_do_not_depend_on_how_many_there_are(whole):
     assert few.equals(whole[whole["draw"] <= 20].reset_index(drop=True))
 
 
+@pytest.mark.slow
 def test_resume_replaces_what_is_missing_or_damaged(whole, tmp_path):
     folder = tmp_path / "run"
     crashsense.evaluate(**PLAN, out=folder, chunk=30)

@@ -150,6 +150,7 @@ def test_what_a_rule_may_not_do_is_its_own_error(tmp_path: Path) -> None:
     assert "finite" in failed
 
 
+@pytest.mark.slow
 def test_any_kind_of_number_is_a_demand(tmp_path: Path) -> None:
     (tmp_path / "fine.py").write_text(
         "import numpy as np\n"

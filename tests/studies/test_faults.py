@@ -136,6 +136,7 @@ def test_a_plan_refuses_the_same_fault_twice() -> None:
         resolve_plan(events=[QUIET], faults=["central_x:lost", "central_x:lost"])
 
 
+@pytest.mark.slow
 def test_command_writes_its_files_and_is_a_gate(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -140,6 +140,7 @@ def found() -> SeverityStudy:
     return study_severity("wall_full_25", speeds_kmh=SPEEDS, draws=8, seed=3)
 
 
+@pytest.mark.slow
 def test_shares_are_those_of_plain_runs(found: SeverityStudy) -> None:
     recipes = speed_sweep(find_recipe("wall_full_25"), speeds_kmh=[18.0, 26.0])
     events = [event for recipe in recipes for event in recipe.events()]
