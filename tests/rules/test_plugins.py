@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import pickle
 import shutil
 import subprocess
+import sys
 from importlib.metadata import EntryPoint
 from pathlib import Path
 
@@ -419,3 +421,14 @@ def test_a_rule_without_a_set_of_channels_is_told_what_to_write(body, tmp_path):
     file.write_text(body, encoding="utf-8")
     with pytest.raises(InputError, match=r"requires: .*requires = frozenset\(\{\"central_x\"\}\)"):
         load_rule(f"{file}:Mine", parameters={})
+
+
+def test_an_edit_within_a_second_counts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Python's own kept bytecode would pass for the file: same size, same second."""
+    monkeypatch.setattr(sys, "dont_write_bytecode", False)
+    file = tmp_path / "rule.py"
+    for number in ("1.5", "2.5"):
+        file.write_text(f"class Mine:\n    threshold = {number}\n")
+        os.utime(file, (1_000_000_000, 1_000_000_000))
+        assert load_class(f"{file}:Mine").threshold == float(number)
+    assert not (tmp_path / "__pycache__").exists()
