@@ -141,7 +141,7 @@ if __name__ == "__main__":
     plan = resolve_plan(draws={draws})
     plan = resolve_plan(draws={draws}, events=plan.events[:: {every}])
     taken = []
-    with LocalCluster(n_workers={workers}, threads_per_worker=1, dashboard_address=None) as cluster:
+    with LocalCluster(n_workers={workers}, threads_per_worker=1, dashboard_address=':0') as cluster:
         for run in ({{"workers": 1}}, {{"cluster": cluster.scheduler_address}}):
             campaign.evaluate(events=plan.events[:8], draws=1, out=f"before-{{len(taken)}}", **run)
             start = time.perf_counter()

@@ -37,7 +37,7 @@ EVENTS = ["hammer_tunnel", "side_pole_75_32"]
 @pytest.fixture
 def empty_cluster() -> Iterator[Any]:
     distributed = pytest.importorskip("distributed")
-    with distributed.LocalCluster(n_workers=0, processes=False, dashboard_address=None) as cluster:
+    with distributed.LocalCluster(n_workers=0, processes=False, dashboard_address=":0") as cluster:
         yield cluster
 
 
@@ -112,7 +112,7 @@ import sys
 from distributed import LocalCluster
 if __name__ == "__main__":
     with LocalCluster(n_workers=1, threads_per_worker=1, processes=False, protocol="tcp://",
-                      scheduler_port=int(sys.argv[1]), dashboard_address=None) as cluster:
+                      scheduler_port=int(sys.argv[1]), dashboard_address=":0") as cluster:
         print(cluster.scheduler_address, flush=True)
         sys.stdin.read()
 """
@@ -176,7 +176,7 @@ def test_lost_workers_are_one_line_and_the_same_command_continues(
     small_pieces(monkeypatch)
     folder = tmp_path / "run"
     with distributed.LocalCluster(
-        n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None
+        n_workers=1, threads_per_worker=1, processes=False, dashboard_address=":0"
     ) as cluster:
         command = [*COMMAND, "--out", str(folder), "--cluster", cluster.scheduler_address]
         watch = once_written(folder, lambda: cluster.scale(0))
