@@ -7,9 +7,9 @@ A mutant is a module with one comparison, sign, operator, number or truth exchan
 into a copy of the checkout, and the quick tests of its room that enter the changed function run
 there until one fails; all of them where none enters it in the process of the tests, and anyway with
 ``--whole``. What no test notices is printed: close it by a property or an independent twin, never
-by today's number; or, if the mutant does the same as the original, say why in :data:`SAME`. A seed
-fixes the order in which mutants are tried: ``--sample 300 --from 300`` takes up where ``--sample
-300`` ended. POSIX systems only. Exit code 1 if anything survived.
+by today's number; or, if the mutant does the same as the original, say why in
+``mutation_reasons.py``. A seed fixes the order in which mutants are tried: ``--sample 300 --from
+300`` takes up where ``--sample 300`` ended. POSIX systems only. Exit code 1 if anything survived.
 """
 
 from __future__ import annotations
@@ -32,6 +32,8 @@ from collections.abc import Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
 from typing import Any
+
+from mutation_reasons import SAME
 
 CHECKOUT = Path(__file__).resolve().parent.parent
 
@@ -67,130 +69,6 @@ OPERATORS: dict[type[ast.operator], type[ast.operator]] = {
 
 #: Calls that declare: defaults, ranges and layouts are choices, written once and tested as data.
 DECLARATIONS = ("parameter", "Field", "field", "TypeVar", "Tolerance")
-
-#: (module, line of the original, its change or empty: any) -> why no test can notice.
-SAME: dict[tuple[str, str, str], str] = {
-    (
-        "crashsense/signal.py",
-        "first = max(0, int(np.ceil((first_s - self.start_s) * self.rate_hz - 1e-6)))",
-        "1e-06 -> 1.5e-06",
-    ): "a millionth of a sample: any bound between rounding and half a sample does the same",
-    (
-        "crashsense/signal.py",
-        "last = min(self.size - 1, int(np.floor((last_s - self.start_s) * self.rate_hz + 1e-6)))",
-        "1e-06 -> 1.5e-06",
-    ): "as above",
-    (
-        "crashsense/sensing/channel_faults.py",
-        'found.append(Fault(file, "fault", text[:80], expected))',
-        "80 -> 81",
-    ): "how much of a wrong text a message shows",
-    (
-        "crashsense/scoring.py",
-        "index = np.argmax(crossed, axis=-1)",
-        "sign or not left out",
-    ): "demand has two axes: the last one is axis 1",
-    (
-        "crashsense/campaign/tasks.py",
-        "if work(held) >= wanted * (1.0 - 1e-9):",
-        "1e-09 -> 1.5000000000000002e-09",
-    ): "rounding of sums: any bound between it and the work of a task does the same",
-    (
-        "crashsense/campaign/evaluation.py",
-        "times = trial.times_s if rows else np.empty((0, 0))",
-        "",
-    ): "without rows no time is read",
-    (
-        "crashsense/results/folder.py",
-        'reason = " ".join(str(error).split())[:120]',
-        "120 -> 121",
-    ): "how much of a reason a message shows",
-    (
-        "crashsense/rules/per_sample.py",
-        'return text if len(text) <= 60 else f"{text[:57]}..."',
-        "60 -> 61",
-    ): "how much of a text a message shows",
-    ("crashsense/results/folder.py", "return True", "True -> False"): (
-        "systems without advisory locks of POSIX, where this tool does not run"
-    ),
-    (
-        "crashsense/results/statistics.py",
-        "near = max(math.ceil(float(bdtrik(level, n, p))), 0)",
-        "0 -> 1",
-    ): "the next line steps down from 1 to 0",
-    (
-        "crashsense/results/statistics.py",
-        "return near - 1 if near > 0 and float(bdtr(near - 1, n, p)) >= level else near",
-        "Gt -> GtE",
-    ): "fewer than no success have no chance",
-    (
-        "crashsense/trials/explain.py",
-        "share = math.floor(100.0 * value / threshold + 1e-9) if threshold else math.inf",
-        "1e-09 -> 1.5000000000000002e-09",
-    ): "any bound beyond rounding does the same",
-    (
-        "crashsense/trials/explain.py",
-        "reached = 0.0 if one.why is None else one.why.demand",
-        "0.0 -> 1.0",
-    ): "those without a reason were left out before",
-    (
-        "crashsense/trials/explain.py",
-        'lacking = self.verdict in ("late", "missed") and then is not None',
-        "and <-> or",
-    ): "only what is late or missed has a reading of then, and each use asks for one",
-    (
-        "crashsense/sensing/transport.py",
-        "arrived = (drawn >= lost) | ~noisy[:, None]",
-        "GtE -> Gt",
-    ): "a uniform number equals it once in 2^53",
-    (
-        "crashsense/results/tally.py",
-        "found = self._failed.get(pair, np.empty(0, dtype=np.int64))[1:]",
-        "0 -> 1",
-    ): "what stands for draw 0 is left out again",
-    ("crashsense/rules/program.py", "registers = 0", "0 -> 1"): "one register more than is used",
-    ("crashsense/rules/program.py", "MOST = 4000", ""): "how long a program may be: a choice",
-    ("crashsense/rules/program.py", "_NEVER = -float(2**40)", "2 -> 3"): "as good as for ever",
-    (
-        "crashsense/rules/program.py",
-        "return self._line(op.RESTARTED, inputs, numbers, n=going[1], memory=((0.0, 1),))",
-        "1 -> 2",
-    ): "one row of memory more than is used",
-    (
-        "crashsense/rules/python_apart.py",
-        "elif self.descriptor >= 0:",
-        "0 -> 1",
-    ): "0 is the standard input, never a file of ours",
-    ("crashsense/rules/worker.py", "_KILLED = 9", ""): "any signal that ends a process does",
-    (
-        "crashsense/trials/explain.py",
-        "rest = (cell.rjust(size) for cell, size in zip(line[1:], sizes, strict=True))",
-        "True -> False",
-    ): "as many sizes as cells",
-    ("crashsense/trials/block.py", "BLOCK = 2 * PAGE", ""): (
-        "draws that are computed together never change a number (test_trial)"
-    ),
-    (
-        "crashsense/rules/maps.py",
-        "((0.0, 2.0), (10.0, 1.4), (40.0, 1.8), (100.0, 4.0)),",
-        "",
-    ): "a default line: another choice is as good",
-    (
-        "crashsense/rules/conformance.py",
-        "sizes = np.unique(source.integers(1, given.pulses.size, size=12)).tolist()",
-        "12 -> 13",
-    ): "how many prefixes are tried; that they find what they must, rules broken on purpose show",
-    (
-        "crashsense/rules/conformance.py",
-        "shape = np.stack([hump, -hump, hump * np.sin(0.7 * ticks), 0.2 * noise[3], -0.3 * hump])",
-        "",
-    ): "pulses to try rules with: other ones are as good, which rules broken on purpose show",
-    (
-        "crashsense/rules/conformance.py",
-        "for tick in (1, size // 8, size // 4, size // 2, size - 2):",
-        "",
-    ): "where the future is changed: other places are as good",
-}
 
 
 class _Changes(ast.NodeTransformer):

@@ -209,3 +209,21 @@ def test_public_names() -> None:
     found = crashsense.trial(event)
     assert isinstance(found, crashsense.Trial)
     assert str(crashsense.explain(found, SIDE)).startswith(f"{SIDE}: held")
+
+
+def stage_1(event: str) -> str:
+    """Verdict of the shipped algorithm on the front airbag, nominal draw."""
+    rows = trial(event, sensor_set="standard", algorithm="guarded", draw=0).rows()
+    (verdict,) = rows[rows["restraint"] == "front_airbag_stage_1"]["verdict"]
+    return str(verdict)
+
+
+@pytest.mark.parametrize("event", ["pole_centre_40", "underride_40", "car_head_on_25_25"])
+def test_guarded_fires_late_where_its_ramps_never_would(event: str) -> None:
+    """By its slow branch: late is no success, but better than never."""
+    assert stage_1(event) in ("late", "on_time")
+
+
+@pytest.mark.parametrize("event", ["wall_full_16_belted", "odb_40_20_belted"])
+def test_the_slow_branch_leaves_weak_crashes_alone(event: str) -> None:
+    assert stage_1(event) == "held"
