@@ -213,7 +213,7 @@ def test_public_names() -> None:
 
 def stage_1(event: str) -> str:
     """Verdict of the shipped algorithm on the front airbag, nominal draw."""
-    rows = trial(event, sensor_set="standard", algorithm="guarded", draw=0).rows()
+    rows = trial(event, sensor_set="standard", algorithm="guarded", draw=0).rows
     (verdict,) = rows[rows["restraint"] == "front_airbag_stage_1"]["verdict"]
     return str(verdict)
 
