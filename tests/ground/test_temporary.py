@@ -44,7 +44,8 @@ def maker() -> tuple[subprocess.Popen[str], Path]:
 
 def test_a_folder_ends_with_its_block(place: Path) -> None:
     with temporary_folder() as made:
-        assert made.parent == place and made.is_dir()
+        assert made.parent == place
+        assert made.is_dir()
     assert not list(place.iterdir())
 
 
@@ -89,7 +90,8 @@ def test_a_folder_that_was_taken_for_abandoned_is_made_again(
 
     monkeypatch.setattr(temporary, "_locked", late)
     with temporary_folder() as made:
-        assert made.is_dir() and made not in taken
+        assert made.is_dir()
+        assert made not in taken
 
 
 AT_EXIT = """
