@@ -22,8 +22,8 @@ from crashsense.synthesis.location.place import Place
 from crashsense.synthesis.recipe import VEHICLES
 from crashsense.wording import faults_of, misread
 
-# Far beyond any road vehicle (barrier forces of heavy trucks reach some 5 MN; a wall is stiffer than
-# 10 GN/m): what lies above is a slip of the unit or of the keyboard.
+# Far beyond any road vehicle (barrier forces of heavy trucks reach some 5 MN): what lies above is a
+# slip of the unit or of the keyboard.
 _FORCE_KN, _STIFFNESS_KN_PER_M, _DAMPING_KN_S_PER_M, _INERTIA_KG_M2 = 1e5, 1e7, 1e4, 1e6
 
 Force = Annotated[float, Field(ge=0.0, le=_FORCE_KN)]
