@@ -34,8 +34,14 @@ def test_a_shorter_line_leaves_nothing_of_a_longer_one():
 
 def test_nothing_is_cleared_where_nothing_was_written():
     stream = io.StringIO()
-    crashsense.ProgressLine(stream).clear()
+    line = crashsense.ProgressLine(stream)
+    line.clear()
     assert stream.getvalue() == ""
+    line(1, 2)
+    line.clear()
+    cleared = stream.getvalue()
+    line.clear()
+    assert stream.getvalue() == cleared
 
 
 def test_pace_and_time_left_are_told_once_they_are_known():
