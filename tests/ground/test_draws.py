@@ -199,7 +199,7 @@ def test_several_names_at_once_are_those_of_each(of, one, name):
 
 
 def test_the_largest_word_gives_a_number_below_one(monkeypatch):
-    """53 bits, all ones, and a half: the sum would be rounded up to 1, whose quantile is infinite."""
+    """53 bits, all ones, and a half: the sum would be rounded up to 1, of infinite quantile."""
     monkeypatch.setattr(
         draws, "_words", lambda start, step, width: np.full((1, 1), 2**64 - 1, "u8")
     )
