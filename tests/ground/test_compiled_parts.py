@@ -100,7 +100,8 @@ def user(tmp_path: Path) -> Callable[..., list[str]]:
     home = tmp_path / "home"
     home.mkdir()
     (home / "compiled_kernel.py").write_bytes(Path(compiled_kernel.__file__).read_bytes())
-    (home / "operations.py").write_text("")
+    for name in ("normal", "operations"):
+        (home / f"{name}.py").write_text("")
     (home / "user.py").write_text(USER)
     (tmp_path / "kept").mkdir()
 
