@@ -53,6 +53,21 @@ SAME: dict[tuple[str, str, str], str] = {
     ): "how much of a reason a message shows",
     (
         "crashsense/campaign/evaluation.py",
+        "level = np.maximum.accumulate(demand, axis=-1)",
+        "sign or not left out",
+    ): "demand has two axes: the last one is axis 1",
+    (
+        "crashsense/campaign/evaluation.py",
+        "rises = np.diff(level, axis=-1, prepend=0.0) > 0.0",
+        "sign or not left out",
+    ): "as above",
+    (
+        "crashsense/campaign/executors.py",
+        "shared = self.client.scatter(_pickled(job), broadcast=True, hash=False)",
+        "",
+    ): "how a job travels, not what is in it",
+    (
+        "crashsense/campaign/evaluation.py",
         "times = trial.times_s if rows else np.empty((0, 0))",
         "",
     ): "without rows no time is read",
