@@ -128,6 +128,36 @@ def test_operators_on_numbers() -> None:
     )
 
 
+@pytest.mark.parametrize(
+    "rule",
+    [
+        LoweredBy(rule=A, measure=U, to=0.4, box_ms=5.0),
+        RaisedBy(rule=A, measure=U, gain=0.7, maximum=1.9, hold_ms=3.0),
+        Staged(rule=A, measure=U, stages=((0.5, 0.8), (1.5, 0.5)), hold_ms=3.0),
+    ],
+)
+def test_a_measure_is_part_of_the_reason_where_it_moves_the_threshold(rule) -> None:
+    x = made(1)
+    factor = rule.factor(U.demand(x), x)[0]
+    alone = {"rule"}
+    seen = set()
+    for at in np.flatnonzero(A.demand(x)[0] > 0.0).tolist():
+        moved = factor[at] != 1.0
+        assert rule.deciding(x, at) == (alone | {"measure"} if moved else alone)
+        assert rule.threshold_factor(x, at) == factor[at]
+        seen.add(moved)
+    assert True in seen
+
+
+@pytest.mark.parametrize("draws", [1, 3])
+def test_a_gate_below_a_sweep_is_compared_with_1_in_every_draw(draws: int) -> None:
+    x = made(5, draws=draws)
+    rule = COMPOSITIONS["gated_by_a_moved_threshold"]
+    swept = swept_demand(rule, x, sweep={"gate.rule"})
+    opened = rule.gate.demand(x)
+    np.testing.assert_allclose(swept, np.where(A.demand(x) >= 1.0, opened, 0.0))
+
+
 def test_belt_switch_and_branches() -> None:
     x = made(1)
     rule = op.BeltSwitch(belted=op.Armed(main=A, arming=B, hold_ms=3.0), unbelted=C)
@@ -206,6 +236,9 @@ COMPOSITIONS = {
     "staged": Staged(rule=A, measure=U, stages=((0.5, 0.8), (1.5, 0.5)), hold_ms=3.0),
     "scaled_below_lowered": LoweredBy(
         rule=op.Scaled(rule=A & B, factor=0.6), measure=U, to=0.5, box_ms=2.0
+    ),
+    "gated_by_a_moved_threshold": op.Gated(
+        rule=A, gate=LoweredBy(rule=B, measure=U, to=0.4, box_ms=5.0)
     ),
     "reset": op.ResetAfterQuiet(rule=A & B, activity=U, quiet_ms=2.0),
 }
