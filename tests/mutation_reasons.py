@@ -162,6 +162,16 @@ SAME: dict[tuple[str, str, str], str] = {
         "12 -> 13",
     ): "how many prefixes are tried; that they find what they must, rules broken on purpose show",
     (
+        "crashsense/rules/kernels.py",
+        "powers = decay ** np.arange(1, length + 1, dtype=np.float64)",
+        "1 -> 2",
+    ): "one power more than is used; the other number that is exchanged so, tests notice",
+    (
+        "crashsense/rules/kernels.py",
+        "out *= out >= AT_REST_M_S",
+        "GtE -> Gt",
+    ): "far below one code of any sensor, and beyond rounding: equality never decides",
+    (
         "crashsense/rules/why.py",
         "before = np.flatnonzero(one.times_s[0] <= by_s + 1e-9)",
         "LtE -> Lt",

@@ -207,6 +207,47 @@ def test_missing_channels() -> None:
     np.testing.assert_array_equal(found[:, 30:], B.demand(x)[:, 30:])
 
 
+def test_branches_of_a_fallback_are_those_of_the_rule_that_judges_at_the_sample() -> None:
+    x = made(3)
+    valid = {**x.valid, "central_z": x.valid["central_z"].copy()}
+    valid["central_z"][0, 20:] = False
+    valid["central_z"][1, 50:] = False
+    partly = replace(x, valid=valid)
+    never = replace(x, valid={**x.valid, "central_z": np.zeros_like(valid["central_z"])})
+    armed, other = (op.Armed(main=C, arming=rule, hold_ms=3.0) for rule in (A, B))
+    at = valid["central_z"]
+    for first, second in ((armed, other), (armed, B), (C, B), (C, other)):
+        rule = op.Fallback(rule=first, otherwise=second)
+        if "central_z" not in rule.rule.requires:
+            continue
+        judged, left = first.branch_demands(partly), second.branch_demands(partly)
+        found = rule.branch_demands(partly)
+        total = np.where(at, judged["total"], left["total"])
+        np.testing.assert_array_equal(found["total"], total)
+        np.testing.assert_array_equal(rule.demand(partly), total)
+        if judged.keys() == left.keys():
+            assert found.keys() == judged.keys()
+            for name, demand in found.items():
+                np.testing.assert_array_equal(demand, np.where(at, judged[name], left[name]))
+        else:  # which branch decides cannot be said: all of it is the main rule
+            assert found.keys() == {"total", "main"}
+            np.testing.assert_array_equal(found["main"], total)
+        for whole, one in ((x, first), (never, second)):
+            wanted, found = one.branch_demands(whole), rule.branch_demands(whole)
+            assert found.keys() == wanted.keys()
+            for name, demand in found.items():
+                np.testing.assert_array_equal(demand, wanted[name])
+
+
+def test_a_gate_is_open_at_1_and_then_both_are_the_reason() -> None:
+    gates = np.array([[0.0, np.nextafter(1.0, 0.0), 1.0, np.nextafter(1.0, 2.0)]])
+    x = block({"central_x": np.full((1, 4), 2.0), "central_y": gates}, rate_hz=RATE)
+    rule = op.Gated(rule=A, gate=B)
+    assert rule.demand(x).tolist() == [[0.0, 0.0, 2.0, 2.0]]
+    found = [rule.deciding(x, at) for at in range(4)]
+    assert found == [{"gate"}, {"gate"}, {"rule", "gate"}, {"rule", "gate"}]
+
+
 def test_arming_from_the_same_element_is_seen() -> None:
     x = made(3)
     arming = op.Fallback(rule=Raw("central_safing_x"), otherwise=A)

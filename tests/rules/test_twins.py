@@ -42,6 +42,13 @@ def test_floored_sum(x: np.ndarray, decay: float, floor: bool) -> None:
     close(kernels.floored_sum(x, decay=decay, floor=floor), expected)
 
 
+@pytest.mark.parametrize("ticks", [0, 1, 7, 59, 60, 70])
+def test_a_shifted_row_is_the_row_so_many_ticks_before(ticks: int) -> None:
+    x = np.random.default_rng(6).normal(size=(2, 60))
+    expected = [[row[n - ticks] if n >= ticks else 2.5 for n in range(60)] for row in x]
+    np.testing.assert_array_equal(kernels.shifted(x, ticks, fill=2.5), expected)
+
+
 def without(samples, name: str, *, mapped: bool):
     """The block without a channel: not valid throughout, or not even known by name."""
     tables = {}
