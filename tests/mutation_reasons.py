@@ -235,3 +235,31 @@ SAME |= {
         ),
     )
 }
+
+RECORDS = "crashsense/records/"
+SIZE = "how much is read: a choice"
+
+SAME |= {
+    (f"{RECORDS}{module}", line, change): why
+    for module, line, change, why in (
+        ("single.py", "_MOST_WORDS = 60", "", SIZE),
+        ("table.py", "MOST_VALUES = 10_000_000", "", SIZE),
+        ("table.py", "LONGEST_LINE = 1_000_000", "", SIZE),
+        ("table.py", "_MOST_COMMENTS = 1000", "", SIZE),
+        ("table.py", "_MOST_COLUMNS = 200", "", SIZE),
+        ("table.py", "_PORTION = 20_000", "", TOGETHER),
+        ("exchange.py", "MOST_CHANNELS = 5000", "", SIZE),
+        (
+            "table.py",
+            "start = round(middle - 0.5 * (times.size - 1) / rate, 9)",
+            "9 -> 10",
+            "any digit between the rounding of sums and that of a column with six decimals",
+        ),
+        (
+            "iso13499.py",
+            "empty = np.zeros(0)",
+            "0 -> 1",
+            "of a series without values only words and code are read",
+        ),
+    )
+}
