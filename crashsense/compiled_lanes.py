@@ -27,6 +27,7 @@ from crashsense.compiled_filters import (
 from crashsense.compiled_kernel import kernel
 from crashsense.compiled_noise import divide_outermost, next_numbers, noise_of_lanes, stream_of
 from crashsense.compiled_sensing import Chain, Source
+from crashsense.compiled_steps import plain
 from crashsense.compiled_vectors import (
     LANES,
     NUMBER,
@@ -41,7 +42,6 @@ from crashsense.compiled_vectors import (
     chosen_by_code,
     everywhere,
     larger,
-    plain,
     smaller,
     turned,
 )

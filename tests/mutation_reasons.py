@@ -35,10 +35,37 @@ SAME: dict[tuple[str, str, str], str] = {
         "1e-09 -> 1.5000000000000002e-09",
     ): "rounding of sums: any bound between it and the work of a task does the same",
     (
+        "crashsense/campaign/tasks.py",
+        "KEPT_SHARE = 8",
+        "",
+    ): "how large a part is: a choice; how parts are cut never changes a row",
+    ("crashsense/campaign/tasks.py", "ROWS_OF_SHARED_PULSE = 2**15", ""): "as above",
+    ("crashsense/campaign/tasks.py", "ROWS_A_PART = 2**13", ""): "as above",
+    (
+        "crashsense/campaign/executors.py",
+        "while waiting and len(running) < 2 * self.workers:",
+        "2 -> 3",
+    ): "how many bundles wait beside those that run: a choice",
+    (
+        "crashsense/campaign/executors.py",
+        'reason = " ".join(f"{type(error).__name__}: {error}".split())[:120].rstrip(": ")',
+        "120 -> 121",
+    ): "how much of a reason a message shows",
+    (
         "crashsense/campaign/evaluation.py",
         "times = trial.times_s if rows else np.empty((0, 0))",
         "",
     ): "without rows no time is read",
+    (
+        "crashsense/results/plot.py",
+        "axes.plot([row.required_ms] * 2, [place - 0.4, place + 0.4], color=INK, lw=2.2)",
+        "0.4 -> 0.6000000000000001",
+    ): "how tall a mark is drawn",
+    (
+        "crashsense/results/folder.py",
+        'return text if len(text) <= 60 else text[:57] + "..."',
+        "LtE -> Lt",
+    ): "how much of a value a message shows",
     (
         "crashsense/results/folder.py",
         'reason = " ".join(str(error).split())[:120]',
@@ -119,6 +146,46 @@ SAME: dict[tuple[str, str, str], str] = {
         "sizes = np.unique(source.integers(1, given.pulses.size, size=12)).tolist()",
         "12 -> 13",
     ): "how many prefixes are tried; that they find what they must, rules broken on purpose show",
+    (
+        "crashsense/rules/why.py",
+        "before = np.flatnonzero(one.times_s[0] <= by_s + 1e-9)",
+        "LtE -> Lt",
+    ): "the tolerance is there so that equality itself never decides",
+    (
+        "crashsense/rules/apart.py",
+        "view = view[os.write(descriptor, view[:65536]) :]",
+        "65536 -> 65537",
+    ): "how much is written at once",
+    (
+        "crashsense/rules/loading.py",
+        'name = "crashsense_rule_" + hashlib.sha256(str(path).encode()).hexdigest()[:16]',
+        "16 -> 17",
+    ): "how much of a checksum makes a name",
+    (
+        "crashsense/rules/worker.py",
+        "now = 0",
+        "0 -> 1",
+    ): "a byte more for a rule, on systems that do not say what a process takes",
+    (
+        "crashsense/rules/conformance.py",
+        '_AMPLITUDE = {"m/s^2": 600.0, "Pa": 30000.0, "rad/s": 6.0}',
+        "",
+    ): "how strong the pulses are: that they fire what they try, a test shows",
+    (
+        "crashsense/rules/conformance.py",
+        "(ticks >= size // 8) & (ticks < size // 2),",
+        "",
+    ): "pulses to try rules with: other ones are as good, which rules broken on purpose show",
+    (
+        "crashsense/rules/conformance.py",
+        "np.sin(np.pi * (ticks - size // 8) / (size // 2 - size // 8)),",
+        "",
+    ): "as above",
+    (
+        "crashsense/rules/conformance.py",
+        "offsets = np.array([1.0, -1.0, 0.0, 0.5])[:, None] * _OFFSET[unit]",
+        "",
+    ): "as above",
     (
         "crashsense/rules/conformance.py",
         "shape = np.stack([hump, -hump, hump * np.sin(0.7 * ticks), 0.2 * noise[3], -0.3 * hump])",

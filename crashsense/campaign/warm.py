@@ -6,8 +6,6 @@ Importing this module is its only effect. For a run with the engine ``fast`` the
 
 from __future__ import annotations
 
-import scipy.special
-
 import crashsense.campaign.evaluation
 
-__all__ = ["crashsense", "scipy"]
+__all__ = ["crashsense"]

@@ -20,6 +20,7 @@ from crashsense.errors import RunFolderError
 from crashsense.resources import folder as shipped_folder
 from crashsense.results import input_copies as copies_module
 from crashsense.results import open_run, replay
+from crashsense.results.replay import _differences
 from crashsense.synthesis import nominal_cache
 from crashsense.synthesis.recipe import Recipe
 
@@ -361,6 +362,26 @@ def nudged(out: Path, by: float) -> None:
         table = table.set_column(at, table.schema.field(at), [values])
         pq.write_table(table, part)
     note_parts(out)
+
+
+def test_what_another_engine_may_differ_by():
+    """Numbers within 1e-9, nulls in the same rows; words, counts and numbers of the same engine
+    not at all."""
+    stored = pd.DataFrame(
+        {"time": [1.0, np.nan, 30.0], "held_by": ["a", None, "b"], "n": [1, 2, 3]}
+    )
+    near = stored.assign(time=[1.0 + 1e-11, np.nan, 30.0 - 2e-8])
+    assert _differences(near, stored, exact=False) == ()
+    assert _differences(near, stored, exact=True) == ("time",)
+    assert _differences(stored.copy(), stored, exact=True) == ()
+    for other, names in (
+        (stored.assign(time=[1.0 + 1e-6, np.nan, 30.0]), ("time",)),
+        (stored.assign(time=[1.0, 2.0, 30.0]), ("time",)),
+        (stored.assign(held_by=["a", None, "c"], n=[1, 2, 4]), ("held_by", "n")),
+        (stored.assign(n=[1.0, 2.0, 3.0 + 1e-12]), ("n",)),
+        (stored[:2], ("3 rows stored, 2 now",)),
+    ):
+        assert _differences(other, stored, exact=False) == names
 
 
 @pytest.mark.slow

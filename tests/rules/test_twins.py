@@ -48,6 +48,24 @@ def test_floored_sum_on_a_long_record_stays_finite_and_right() -> None:
     np.testing.assert_allclose(kernels.floored_sum(x, decay=0.99)[1], expected, rtol=0, atol=1e-8)
 
 
+@pytest.mark.parametrize("sense", ["central_x", "+central_x", "-central_x", "|central_x|"])
+def test_a_channel_is_read_in_its_sense_and_is_0_where_it_is_not_valid(sense: str) -> None:
+    values = np.array([[3.0, -2.0, np.nan, 0.0], [np.nan, -1.0, 4.0, -5.0]])
+    found, valid = kernels.read(block({"central_x": values}, rate_hz=RATE), sense)
+    for at in np.ndindex(values.shape):
+        there = not np.isnan(values[at])
+        assert valid[at] == there
+        expected = values[at] if there else 0.0
+        expected = {"-": -expected, "|": abs(expected)}.get(sense[0], expected)
+        assert found[at] == expected
+    # What is not there adds nothing to what is summed up over time.
+    rule = rule_from_table({"family": "velocity_change", "threshold_m_s": 1.0})
+    gap = np.full((1, 60), -100.0)
+    gap[:, 20:40] = np.nan
+    last = rule.demand(block({"central_x": gap}, rate_hz=RATE))[0, -1]
+    assert last == pytest.approx(40 * 100.0 / RATE)
+
+
 @given(pulses, st.integers(1, 90))
 @settings(max_examples=60, deadline=None)
 def test_windows(x: np.ndarray, length: int) -> None:
@@ -62,6 +80,18 @@ def test_windows(x: np.ndarray, length: int) -> None:
         close(kernels.window_sum(x, length)[row], np.array(total))
         np.testing.assert_array_equal(kernels.window_max(x, length)[row], high)
         np.testing.assert_array_equal(kernels.window_min(x, length)[row], low)
+
+
+def test_the_running_maximum_by_whole_numbers_is_the_one_by_numbers():
+    """Zeros, the smallest and the largest numbers, steps in both directions, and NaN to the end."""
+    source = np.random.default_rng(5)
+    x = np.exp(source.uniform(-700.0, 700.0, (6, 300)))
+    x[0, ::7] = 0.0
+    x[1, 5:9] = np.inf
+    x[2] = np.nextafter(0.0, 1.0) * source.integers(0, 9, 300)
+    x[3, 40] = np.nan
+    expected = np.maximum.accumulate(x, axis=-1)
+    np.testing.assert_array_equal(kernels.running_max(x), expected)
 
 
 @given(pulses, st.floats(5.0, 400.0))
