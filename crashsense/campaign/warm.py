@@ -9,5 +9,9 @@ from __future__ import annotations
 import scipy.special
 
 import crashsense.campaign.evaluation
+from crashsense.synthesis.model import SHIPPED, find_model
+
+for _names in SHIPPED.values():
+    find_model(_names[0])
 
 __all__ = ["crashsense", "scipy"]

@@ -20,8 +20,10 @@ from crashsense.errors import RunFolderError
 from crashsense.resources import folder as shipped_folder
 from crashsense.results import input_copies as copies_module
 from crashsense.results import open_run, replay
+from crashsense.results.folder import RunFolder
 from crashsense.synthesis import nominal_cache
 from crashsense.synthesis.recipe import Recipe
+from crashsense.trials.rows import plain_rows
 
 KNOCK, POLE = "hammer_tunnel", "side_pole_75_32"
 
@@ -444,3 +446,41 @@ def test_a_target_that_cannot_be_written_is_refused_first(
     assert captured.err.startswith(f"command line: --out: got '{tmp_path / name}'; ")
     assert message in captured.err
     assert synthesised == []
+
+
+# -- rows as plain values --------------------------------------------------------------------------
+
+
+def test_plain_rows_are_the_rows_of_the_table(run_folder: Path) -> None:
+    opened = open_run(run_folder)
+    for event, draw in ((KNOCK, 0), ("odb_40_32_unbelted", 2)):
+        table = opened.rows(event, draw=draw).astype(object)
+        wanted = table.where(table.notna(), None).to_dict("records")
+        assert wanted
+        assert opened.plain_rows(event, draw=draw) == wanted
+        trial = replay(opened, event, draw=draw).trial
+        mine = [r for r in wanted if r["algorithm"] == trial.algorithm.name]
+        assert plain_rows(trial) == mine
+
+
+def test_parts_of_other_events_are_left_unread(run_folder: Path, monkeypatch) -> None:
+    read: list[str] = []
+    plain = RunFolder.read_part
+
+    def noted(self, path, **how):
+        read.append(path.name)
+        return plain(self, path, **how)
+
+    monkeypatch.setattr(RunFolder, "read_part", noted)
+    assert open_run(run_folder).plain_rows(KNOCK, draw=0)
+    assert len(set(read)) == 1
+    assert open_run(run_folder).plain_rows("no such event", draw=0) == []
+
+
+@pytest.mark.parametrize("models", ["numpy", "fast"])
+def test_small_work_gives_the_rows_of_the_run(models: str, run_folder: Path) -> None:
+    if models == "fast":
+        pytest.importorskip("numba")
+    with engine.for_small_work(models):
+        again = replay(open_run(run_folder), POLE)
+    assert (again.differences, again.notes, again.engine) == ((), (), "numpy")
