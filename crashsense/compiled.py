@@ -26,6 +26,7 @@ from crashsense.compiled_lanes import (
     noise_in_lanes,
     to_lanes,
 )
+from crashsense.compiled_normal import check_normal, fill_normals
 from crashsense.compiled_readings import check_readings, static_reading, upsampled
 from crashsense.compiled_rollover import check_roll, roll_steps
 from crashsense.compiled_rules import check_rules, run_program
@@ -57,6 +58,7 @@ __all__ = [
     "chain_steps",
     "check",
     "check_lanes",
+    "check_normal",
     "check_readings",
     "check_roll",
     "check_rules",
@@ -65,6 +67,7 @@ __all__ = [
     "contact_steps",
     "crush_steps",
     "fill_noise",
+    "fill_normals",
     "filter_by_setting",
     "filter_rows",
     "first_tick",
@@ -350,6 +353,7 @@ def check() -> None:
     summary_of(told, index, index)
     first_tick(told)
     times_at_scales(rows, np.array([0.5, 1.0]), both, 1.0)
+    check_normal()
     check_sensing()
     check_readings()
     check_lanes()

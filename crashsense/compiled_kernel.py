@@ -18,10 +18,14 @@ import numba
 
 @lru_cache(maxsize=1)
 def _sources() -> str:
-    """Checksum of the files that kernels are made of: theirs, and the numbers of the operations."""
+    """Checksum of the files that kernels are made of: theirs, and two that numpy uses as well."""
     folder = Path(__file__).parent
     content = hashlib.sha256()
-    for file in [*sorted(folder.glob("compiled*.py")), folder / "operations.py"]:
+    for file in [
+        *sorted(folder.glob("compiled*.py")),
+        folder / "normal.py",
+        folder / "operations.py",
+    ]:
         content.update(file.name.encode())
         content.update(file.read_bytes())
     return content.hexdigest()

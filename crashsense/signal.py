@@ -255,15 +255,13 @@ def resample(samples: FloatArray, *, rate_hz: float, to_hz: float) -> FloatArray
 def _kaiser_lowpass(count: int, corner: float) -> FloatArray:
     """Linear-phase low-pass of *count* taps, Kaiser window of beta 8, gain 1 at 0 Hz.
 
-    *corner* in shares of half the rate. Twin of ``scipy.signal.firwin``, the same bits: importing
-    that package takes a second.
+    *corner* in shares of half the rate. As ``scipy.signal.firwin``, to rounding: importing that
+    package takes a second.
     """
-    from scipy.special import i0
-
     middle = (count - 1) / 2.0
     place = np.arange(count, dtype=np.float64) - middle
     taps = corner * np.sinc(corner * place)
-    taps *= i0(8.0 * np.sqrt(1 - (place / middle) ** 2.0)) / i0(8.0)
+    taps *= np.i0(8.0 * np.sqrt(1 - (place / middle) ** 2.0)) / np.i0(8.0)
     return np.asarray(taps / np.sum(taps))
 
 

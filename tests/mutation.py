@@ -37,8 +37,8 @@ from mutation_reasons import SAME
 
 CHECKOUT = Path(__file__).resolve().parent.parent
 
-#: Room -> what is changed. Its tests are those of the folder ``tests/<room>``, those of the changed
-#: module first.
+#: Room -> what is changed. Its tests are those of the folder ``tests/<room>`` and the examples in
+#: its docstrings; those of the changed module first.
 ROOMS = {
     "signal": "signal.py",
     "filters": "filters",
@@ -234,6 +234,15 @@ def sampled(
     return chosen, len(points)
 
 
+def files_of(room: str, named: str) -> list[Path]:
+    """Return a room's files of tests, and its modules with examples, with *named* in the name."""
+    place = CHECKOUT / "crashsense" / ROOMS[room]
+    modules = [place] if place.is_file() else sorted(place.rglob("*.py"))
+    files = sorted((CHECKOUT / "tests" / room).rglob("test_*.py"))
+    files += [file for file in modules if ">>> " in file.read_text(encoding="utf-8")]
+    return [file for file in files if named in file.stem]
+
+
 def copy_checkout(copy: Path) -> None:
     """Copy what tests need."""
     copy.mkdir(parents=True)
@@ -408,8 +417,7 @@ def try_room(room: str, given: argparse.Namespace, say: Any) -> tuple[int, int] 
         tempfile.TemporaryDirectory(prefix="mutation-") as root,
         ProcessPoolExecutor(given.processes, context, _begin, (root,)) as pool,
     ):
-        files = sorted((CHECKOUT / "tests" / room).rglob("test_*.py"))
-        files = [file for file in files if given.tests in file.stem]
+        files = files_of(room, given.tests)
         tests: dict[str, dict[str, Any]] = {}
         failing = []
         for file, found in pool.map(watched, [str(file.relative_to(CHECKOUT)) for file in files]):

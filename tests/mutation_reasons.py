@@ -120,6 +120,46 @@ SAME: dict[tuple[str, str, str], str] = {
         "12 -> 13",
     ): "how many prefixes are tried; that they find what they must, rules broken on purpose show",
     (
+        "crashsense/rules/why.py",
+        "before = np.flatnonzero(one.times_s[0] <= by_s + 1e-9)",
+        "LtE -> Lt",
+    ): "the tolerance is there so that equality itself never decides",
+    (
+        "crashsense/rules/apart.py",
+        "view = view[os.write(descriptor, view[:65536]) :]",
+        "65536 -> 65537",
+    ): "how much is written at once",
+    (
+        "crashsense/rules/loading.py",
+        'name = "crashsense_rule_" + hashlib.sha256(str(path).encode()).hexdigest()[:16]',
+        "16 -> 17",
+    ): "how much of a checksum makes a name",
+    (
+        "crashsense/rules/worker.py",
+        "now = 0",
+        "0 -> 1",
+    ): "a byte more for a rule, on systems that do not say what a process takes",
+    (
+        "crashsense/rules/conformance.py",
+        '_AMPLITUDE = {"m/s^2": 600.0, "Pa": 30000.0, "rad/s": 6.0}',
+        "",
+    ): "how strong the pulses are: that they fire what they try, a test shows",
+    (
+        "crashsense/rules/conformance.py",
+        "(ticks >= size // 8) & (ticks < size // 2),",
+        "",
+    ): "pulses to try rules with: other ones are as good, which rules broken on purpose show",
+    (
+        "crashsense/rules/conformance.py",
+        "np.sin(np.pi * (ticks - size // 8) / (size // 2 - size // 8)),",
+        "",
+    ): "as above",
+    (
+        "crashsense/rules/conformance.py",
+        "offsets = np.array([1.0, -1.0, 0.0, 0.5])[:, None] * _OFFSET[unit]",
+        "",
+    ): "as above",
+    (
         "crashsense/rules/conformance.py",
         "shape = np.stack([hump, -hump, hump * np.sin(0.7 * ticks), 0.2 * noise[3], -0.3 * hump])",
         "",

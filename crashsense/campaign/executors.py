@@ -20,7 +20,6 @@ from dataclasses import replace
 from itertools import chain, islice
 from multiprocessing import current_process
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any, Protocol
 
 import pyarrow as pa
@@ -30,6 +29,7 @@ from crashsense.campaign.evaluation import Job, Made, run_and_write, run_task
 from crashsense.errors import CrashsenseError, InputError, MissingExtraError
 from crashsense.event import Event
 from crashsense.results.tables import Task
+from crashsense.temporary import temporary_folder
 
 Result = tuple[Task, Made]
 
@@ -122,8 +122,8 @@ class Processes:
         """Yield every task with its tables, as they finish."""
         left = dict.fromkeys(bundles)
         fruitless = 0
-        with TemporaryDirectory(prefix="crashsense-") as folder:
-            job_file = Path(folder) / "job.pickle"
+        with temporary_folder() as folder:
+            job_file = folder / "job.pickle"
             try:
                 _write_job(job, job_file)
             except OSError as error:

@@ -202,7 +202,11 @@ def _options_of(context: click.Context | None) -> list[str]:
 
 def _system_fault(error: OSError) -> Fault:
     """An operating-system refusal (no permission, disk full) as a fault."""
-    name = str(error.filename) if error.filename is not None else "system"
+    try:
+        os.getcwd()
+    except FileNotFoundError:
+        return Fault("working directory", "", None, "to exist: it has been removed")
+    name = str(error.filename) if error.filename is not None else "output or file"
     return Fault(name, "", None, f"to be readable or writable ({error.strerror or error})")
 
 

@@ -6,10 +6,8 @@ members, too many members, and contents out of proportion to the archive (a bomb
 
 from __future__ import annotations
 
-import atexit
 import shutil
 import stat
-import tempfile
 import zipfile
 import zlib
 from functools import lru_cache
@@ -17,6 +15,7 @@ from pathlib import Path, PurePosixPath
 
 from crashsense.errors import Fault, InputError
 from crashsense.files import MOST_BYTES, opened
+from crashsense.temporary import folder_until_exit
 
 #: Most members of an archive. A full test of the exchange format has below 1000 channels.
 MOST_MEMBERS = 20_000
@@ -80,25 +79,35 @@ def unpacked(path: Path) -> Path:
 
 @lru_cache(maxsize=64)
 def _unpacked(path: Path, _changed: int, _size: int) -> Path:
-    target = Path(tempfile.mkdtemp(prefix="crashsense-record-"))
-    atexit.register(shutil.rmtree, target, ignore_errors=True)
     with opened(path, expected="an archive") as stream:
         infos = _checked(stream, path)
         stream.seek(0)
-        with zipfile.ZipFile(stream) as archive:
-            for info in infos:
-                inner = PurePosixPath(info.filename.replace("\\", "/"))
-                place = target.joinpath(*inner.parts)
-                if info.is_dir():
-                    place.mkdir(parents=True, exist_ok=True)
-                    continue
-                place.parent.mkdir(parents=True, exist_ok=True)
-                _unpack(archive, info, place, path)
+        target = folder_until_exit() / "content"
+        target.mkdir()
+        try:
+            with zipfile.ZipFile(stream) as archive:
+                _unpack_all(archive, infos, target, path)
+        except BaseException:
+            shutil.rmtree(target, ignore_errors=True)
+            raise
     inside = list(target.iterdir())
     while len(inside) == 1 and inside[0].is_dir():
         target = inside[0]
         inside = list(target.iterdir())
     return target
+
+
+def _unpack_all(
+    archive: zipfile.ZipFile, infos: list[zipfile.ZipInfo], target: Path, path: Path
+) -> None:
+    for info in infos:
+        inner = PurePosixPath(info.filename.replace("\\", "/"))
+        place = target.joinpath(*inner.parts)
+        if info.is_dir():
+            place.mkdir(parents=True, exist_ok=True)
+            continue
+        place.parent.mkdir(parents=True, exist_ok=True)
+        _unpack(archive, info, place, path)
 
 
 def _unpack(archive: zipfile.ZipFile, info: zipfile.ZipInfo, place: Path, path: Path) -> None:

@@ -323,6 +323,10 @@ class RunFolder:
                 part = part.filter(pc.equal(part.column("draw"), 0))
             yield part if packed else unpacked(part, TABLES[table][1])
 
+    def whole(self, table: str = "verdicts") -> pa.Table:
+        """Return a table whole: for small runs."""
+        return pa.concat_tables(self.tables(table))
+
     def read_part(
         self, path: Path, *, columns: list[str] | None = None, packed: bool = False
     ) -> pa.Table:

@@ -34,6 +34,10 @@ if TYPE_CHECKING:
 #: Written last: what the whole run came to.
 SUMMARY = "summary.json"
 
+#: Up to this many rows the verdicts of a run folder are read once and stay in memory: reading many
+#: small parts is slow.
+KEPT_ROWS = 100_000
+
 
 class Run:
     """An executed plan. In memory, or a run folder read part by part."""
@@ -68,6 +72,12 @@ class Run:
     def in_memory(self) -> bool:
         """True if the verdicts are in memory."""
         return self._tables is not None
+
+    def _keep_small(self) -> None:
+        """Read the verdicts of a finished run once and keep them, if they are few."""
+        rows = KEPT_ROWS + 1 if self._summary is None else self._summary["rows"]
+        if self._tables is None and self.folder is not None and rows <= KEPT_ROWS:
+            self._tables = {"verdicts": [RunFolder(self.folder).whole()]}
 
     @property
     def plan(self) -> Plan:
@@ -140,20 +150,23 @@ class Run:
         """The whole verdict table, sorted by its key (event, draw, sensor_set, ...)."""
         import pandas as pd
 
+        self._keep_small()
         frame = pd.concat(list(self.parts()), ignore_index=True)
         return frame.sort_values(list(KEY), ignore_index=True)
 
     @cached_property
     def nominal(self) -> pd.DataFrame:
-        """Draw 0 of the verdict table; only the parts that hold it are read."""
+        """Draw 0 of the verdict table; of a big run only the parts that hold it are read."""
         import pandas as pd
 
+        self._keep_small()
         frames = list(self.parts(nominal=True))
         return pd.concat(frames, ignore_index=True).sort_values(list(KEY), ignore_index=True)
 
     @cached_property
     def tally(self) -> Tally:
-        """Counts over all rows, and what is met; every part is read once, and none is kept."""
+        """Counts over all rows, and what is met; every part is read once."""
+        self._keep_small()
         tally = Tally()
         if self._tables is None and self.folder is not None:
             parts = RunFolder(self.folder).tables(columns=TALLY_COLUMNS, packed=True)

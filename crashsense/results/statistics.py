@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from crashsense import normal
 from crashsense.arrays import FloatArray
 from crashsense.draws import generator
 from crashsense.scoring import FAILURES, ORDER_FAILURES
@@ -48,16 +49,16 @@ def wilson(successes: int, trials: int, *, level: float = LEVEL) -> tuple[float,
 @lru_cache(maxsize=8192)
 def _interval(successes: int, trials: int, level: float, method: str) -> tuple[float, float]:
     """Every interval of a probability comes from here; most of a run's counts are the same few."""
-    # scipy.special alone: importing scipy.stats takes a second.
-    from scipy.special import betaincinv, ndtri
-
     _check(successes, trials, level)
     k, n, tail = successes, trials, (1.0 - level) / 2.0
     if method == "exact":
+        # scipy.special alone: importing scipy.stats takes a second.
+        from scipy.special import betaincinv
+
         low = float(betaincinv(k, n - k + 1, tail)) if k > 0 else 0.0
         high = float(betaincinv(k + 1, n - k, 1.0 - tail)) if k < n else 1.0
         return low, high
-    z, p = float(ndtri(1.0 - tail)), k / n
+    z, p = float(normal.quantile(1.0 - tail)), k / n
     middle = (2 * n * p + z * z) / (2 * (n + z * z))
     reach = z / (2 * (n + z * z)) * math.sqrt(4 * n * p * (1.0 - p) + z * z)
     return (middle - reach if k > 0 else 0.0), (middle + reach if k < n else 1.0)

@@ -247,9 +247,7 @@ class _Builder:
             if key not in content:
                 continue
             other = content[key]
-            if len(content) > 1:
-                extra = next(name for name in content if name != key)
-                self.fault(f"{where}.{extra}", _short(content[extra]), f"nothing beside {key}")
+            self.nothing_beside(key, content, where=where)
             target = rules.get(other) if isinstance(other, str) else None
             if not isinstance(target, dict) or _REFERENCES & set(target):
                 names = [name for name, entry in rules.items() if "family" in entry]
@@ -264,9 +262,7 @@ class _Builder:
         """The table of a restraint that goes with several others, whichever fires first."""
         key, others = "with_any_of", content["with_any_of"]
         known = [n for n, c in rules.items() if isinstance(c, dict) and key not in c]
-        if len(content) > 1:
-            extra = next(name for name in content if name != key)
-            self.fault(f"{where}.{extra}", _short(content[extra]), f"nothing beside {key}")
+        self.nothing_beside(key, content, where=where)
         if not isinstance(others, list) or not others:
             self.fault(f"{where}.{key}", _short(others), "a list of restraints with a rule")
             return None
@@ -279,6 +275,12 @@ class _Builder:
             if name in known
         ]
         return {"family": "any_of", "of": [table for table in found if table is not None]}
+
+    def nothing_beside(self, key: str, content: Mapping[str, Any], *, where: str) -> None:
+        """A reference stands alone in its table."""
+        for extra in content:
+            if extra != key:
+                self.fault(f"{where}.{extra}", _short(content[extra]), f"nothing beside {key}")
 
     def inlined(self, table: Any, *, depth: int = 0) -> Any:
         """Replace uses of definitions by their content, so that they can be mirrored."""
@@ -316,9 +318,7 @@ class _Builder:
 
     def definition(self, table: Mapping[str, Any], *, where: str) -> Rule | None:
         name = table["use"]
-        if len(table) > 1:
-            extra = next(key for key in table if key != "use")
-            self.fault(f"{where}.{extra}", _short(table[extra]), "nothing beside use")
+        self.nothing_beside("use", table, where=where)
         if not isinstance(name, str) or name not in self.definitions:
             self.fault(f"{where}.use", name, nearest(str(name), self.definitions))
             return None

@@ -71,8 +71,12 @@ class Amount:
 def pair_text(value: float, threshold: float) -> tuple[str, str]:
     """Format a value and its threshold so that rounding does not hide which is larger.
 
+    Thresholds from 100, 3 and 0.1 are written with 0, 1 and 2 decimals.
+
     >>> pair_text(4.08, 6.0), pair_text(5.9996, 6.0)
     (('4.1', '6.0'), ('5.9996', '6.0000'))
+    >>> [pair_text(0.0, threshold)[1] for threshold in (0.09, 0.1, 2.9, 3.0, 99.0, 100.0)]
+    ['0.0900', '0.10', '2.90', '3.0', '99.0', '100']
     """
     size = abs(threshold)
     decimals = 0 if size >= 100.0 else 1 if size >= 3.0 else 2 if size >= 0.1 else 4

@@ -279,7 +279,7 @@ def _continued(samples: EcuSamples, tick: int, *, level: float) -> EcuSamples:
     for name, values in samples.channels.items():
         there = bool(samples.valid[name].any())
         constant = level * _AMPLITUDE[CHANNELS[name].unit] if there else np.nan
-        channels[name] = np.concatenate([values[:, : tick + 1], np.full(shape, constant)], axis=-1)
+        channels[name] = np.hstack([values[:, : tick + 1], np.full(shape, constant)])
         valid[name] = np.isfinite(channels[name])
         codes[name] = np.zeros(valid[name].shape, dtype=np.int32)
     return replace(samples, channels=channels, valid=valid, codes=codes)

@@ -62,8 +62,8 @@ class Reading:
     path: str
     family: str
     decides: bool
-    moves: bool = False
-    note: str = ""
+    moves: bool
+    note: str
 
 
 @dataclass(frozen=True)
@@ -97,10 +97,10 @@ class Branch:
     first_tick: int | None
     first_s: float | None
     decides: bool
-    matters: bool = True
-    moves: bool = False
-    called: str = ""
-    unused: str = ""
+    matters: bool
+    moves: bool
+    called: str
+    unused: str
     amounts: tuple[Amount, ...] = ()
     inputs: tuple[Input, ...] = ()
     parts: tuple[Branch, ...] = ()

@@ -23,7 +23,7 @@ class Process:
     ``thickness``, ``smallest_gap``, ``smallest_beam``, ``overlap`` and width of a ``finger`` [m];
     ``filled`` share that etch holes leave; ``pressures`` least and most that can be sealed [Pa];
     ``drive``, ``supply`` [V]; ``parasitic`` [F]; ``amplifier_noise`` [V/sqrt(Hz)];
-    ``largest_side`` and ``smallest_side`` of the plate [m].
+    ``largest_side`` and ``smallest_side`` of the plate [m], ``aspect`` its width over its length.
     """
 
     thickness: float = 25e-6
@@ -39,6 +39,7 @@ class Process:
     amplifier_noise: float = 200e-9
     largest_side: float = 2e-3
     smallest_side: float = 300e-6
+    aspect: float = 0.8
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,8 +119,7 @@ def design_element(
     ]
     if found:
         raise InputError(found)
-    inner = 1.0 - 1.0 / (2.0 * quality**2)
-    for_band = bandwidth_hz / sqrt(inner + sqrt(inner**2 + 1.0))
+    for_band = bandwidth_hz / mechanics.bandwidth_hz(resonance_hz=1.0, quality=quality)
     room = made.smallest_gap * sqrt(nonlinearity)
     for_range = sqrt(range_m_s2 / room) / (2.0 * pi)
     f0 = max(for_band, for_range)
@@ -194,7 +194,7 @@ def _sized(
 ) -> Element:
     """Element with the given fingers per side, half of them on each edge of the plate."""
     length = max(fingers * _pitch(made, gap) / 2.0, made.smallest_side)
-    width = 0.8 * length
+    width = made.aspect * length
     mass = mechanics.SILICON_DENSITY * length * width * made.thickness * made.filled
     area = fingers * made.overlap * made.thickness
     softening = 2.0 * mechanics.PERMITTIVITY * area * made.drive**2 / gap**3

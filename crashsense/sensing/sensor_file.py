@@ -253,7 +253,7 @@ def _faults(
             built.append(FAULT_KINDS[name](**values))
         except InputError as error:
             for fault in error.faults:
-                key = names.get(fault.field, (fault.field, 1.0))[0]
+                key, _ = names[fault.field]
                 found.append(Fault(place, key, entry.get(key, fault.value), fault.expected))
     return tuple(built), found
 

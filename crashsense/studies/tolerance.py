@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from crashsense import normal
 from crashsense.arrays import FloatArray
 from crashsense.campaign import evaluate
 from crashsense.errors import Fault, InputError
@@ -105,9 +106,7 @@ def chance_level(draws: int) -> float:
     >>> round(chance_level(101), 3)
     0.329
     """
-    from scipy.special import ndtri
-
-    return float(ndtri(1.0 - 0.0005)) / sqrt(max(draws - 1, 1))
+    return float(normal.quantile(1.0 - 0.0005)) / sqrt(max(draws - 1, 1))
 
 
 def study_tolerance(

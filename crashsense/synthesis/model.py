@@ -79,19 +79,24 @@ def draw_variation(
     tolerances: Mapping[str, Tolerance],
 ) -> Variation:
     """Draw the deviations of every tolerance for the given draws."""
+    names: dict[bool, list[str]] = {True: [], False: []}
+    for name, tolerance in tolerances.items():
+        names[tolerance.kind in ("scale", "shift")].append(name)
+    drawn: dict[str, FloatArray] = {}
+    for kind, some in names.items():
+        numbers = random_draws.normals_of if kind else random_draws.uniforms_of
+        axes = [(occurrence, "pulse", "tolerance", name) for name in some]
+        drawn |= zip(some, numbers(axes, draws, width=1, seed=seed)[:, :, 0], strict=True)
     deviations: dict[str, FloatArray] = {}
     for name, tolerance in tolerances.items():
-        axes = (occurrence, "pulse", "tolerance", name)
+        number = drawn[name]
         if tolerance.kind in ("scale", "shift"):
-            normal = random_draws.normals(draws, 1, seed=seed, axes=axes)[:, 0]
-            deviations[name] = tolerance.width * np.clip(normal, -3.0, 3.0)
+            deviations[name] = tolerance.width * np.clip(number, -3.0, 3.0)
+        elif tolerance.kind == "uniform":
+            number = np.where(draws == 0, 0.5, number)
+            deviations[name] = tolerance.width * (2.0 * number - 1.0)
         else:
-            uniform = random_draws.uniforms(draws, 1, seed=seed, axes=axes)[:, 0]
-            if tolerance.kind == "uniform":
-                uniform = np.where(draws == 0, 0.5, uniform)
-                deviations[name] = tolerance.width * (2.0 * uniform - 1.0)
-            else:
-                deviations[name] = uniform
+            deviations[name] = number
     return Variation(draws=draws, seed=seed, occurrence=occurrence, deviations=deviations)
 
 

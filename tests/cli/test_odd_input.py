@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import re
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -136,3 +138,24 @@ def test_a_name_that_no_file_can_have_is_a_fault(
     err = capsys.readouterr().err
     assert err
     assert "unexpected error" not in err
+
+
+@pytest.mark.skipif(os.name == "nt", reason="a folder in use is not removed there")
+def test_a_working_directory_that_has_been_removed_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    gone = tmp_path / "gone"
+    gone.mkdir()
+    monkeypatch.chdir(gone)
+    gone.rmdir()
+    assert cli.run(["evaluate", "--events", "hammer_bolt", "--draws", "0"]) == 2
+    assert capsys.readouterr().err == "working directory: expected to exist: it has been removed\n"
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no such device on this system")
+def test_output_that_cannot_be_written_is_named() -> None:
+    command = [sys.executable, "-m", "crashsense", "events"]
+    with open("/dev/full", "w", encoding="utf-8") as full:
+        found = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, check=False)
+    assert found.returncode == 2
+    assert found.stderr.startswith("output or file: expected to be readable or writable (")

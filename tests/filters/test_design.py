@@ -84,10 +84,10 @@ def test_sections_of_real_and_paired_roots_are_those_of_scipy():
 
 
 @pytest.mark.parametrize("factor", [2, 3, 5, 7])
-def test_taps_that_raise_the_rate_are_those_of_scipy(factor):
+def test_taps_that_raise_the_rate_are_those_of_scipy_to_rounding(factor):
     count = 2 * 26 * factor + 1
     wanted = firwin(count, 0.9 / factor, window=("kaiser", 8.0))
-    assert same(_kaiser_lowpass(count, 0.9 / factor), wanted)
+    assert np.allclose(_kaiser_lowpass(count, 0.9 / factor), wanted, rtol=1e-13, atol=1e-17)
 
 
 @pytest.mark.parametrize("mirrored", [None, 0, 7, 49])

@@ -69,6 +69,7 @@ def start(child: Child) -> int:
         return number
     code = 1
     try:
+        tempfile.tempdir = str(child.home)  # what it leaves there goes with all the rest
         nothing = os.open(os.devnull, os.O_WRONLY)
         os.dup2(nothing, 1)
         os.dup2(nothing, 2)

@@ -12,9 +12,11 @@ import shutil
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from datetime import UTC
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 import numpy as np
 import table_writer
@@ -138,7 +140,9 @@ def written(name: str) -> Callable[[Path], Path]:
 def mdf4(root: Path) -> Path:
     import asammdf
 
-    with asammdf.MDF(version="4.10") as file:
+    # The zone of the machine would be kept in the file.
+    zone = patch("dateutil.tz.tzlocal", return_value=UTC)
+    with zone, asammdf.MDF(version="4.10") as file:
         file.append([asammdf.Signal(small_g(), TIMES, unit="g", name="central_x")])
         file.save(root / "r.mf4")
     return root / "r.mf4"
@@ -314,7 +318,9 @@ class Found:
 
 def prepared(name: str, root: Path) -> tuple[Path, Path, bytes]:
     """Write the sound file of a reader; return what is read, what is changed, and its content."""
-    path = READERS[name].make(root)
+    # Inputs must not depend on the time, which archives and some formats keep.
+    with patch("time.time", return_value=1e9):
+        path = READERS[name].make(root)
     target = path / READERS[name].inner if READERS[name].inner else path
     return path, target, target.read_bytes()
 

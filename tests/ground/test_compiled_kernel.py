@@ -38,7 +38,8 @@ def run(folder: Path) -> str:
 
 def test_a_change_in_a_function_of_another_file_is_seen(tmp_path):
     shutil.copy(compiled_kernel.__file__, tmp_path)
-    (tmp_path / "operations.py").write_text("")
+    for name in ("operations.py", "normal.py"):
+        (tmp_path / name).write_text("")
     (tmp_path / "compiled_inner.py").write_text(INNER.format(value=3.0))
     (tmp_path / "compiled_outer.py").write_text(OUTER)
     assert run(tmp_path) == "7.0 0"

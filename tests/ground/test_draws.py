@@ -162,3 +162,46 @@ def test_longer_rows_begin_with_shorter_ones(kind) -> None:
 def test_a_long_axis_of_draws_has_no_repeated_row() -> None:
     first = draws.uniforms(range(1, 100_001), 1, seed=2, axes=("a",))
     assert np.unique(first).size == 100_000
+
+
+@given(
+    numbers=st.lists(st.integers(0, 10**12), min_size=1, max_size=6),
+    width=st.integers(1, 70),
+)
+@settings(max_examples=60, deadline=None, derandomize=True)
+def test_both_engines_make_the_same_normal_numbers(numbers, width):
+    pytest.importorskip("numba")
+    plain = draws.normals(numbers, width, seed=4, axes=AXES)
+    with engine.using("fast"):
+        assert np.array_equal(draws.normals(numbers, width, seed=4, axes=AXES), plain)
+
+
+def test_both_engines_make_the_same_tails_of_normal_numbers():
+    pytest.importorskip("numba")
+    plain = draws.normals(range(20_001), 20, seed=4, axes=AXES)
+    assert np.abs(plain).max() > 4.3
+    with engine.using("fast"):
+        assert np.array_equal(draws.normals(range(20_001), 20, seed=4, axes=AXES), plain)
+
+
+@pytest.mark.parametrize(
+    ("of", "one"), [(draws.normals_of, draws.normals), (draws.uniforms_of, draws.uniforms)]
+)
+@pytest.mark.parametrize("name", ["numpy", "fast"])
+def test_several_names_at_once_are_those_of_each(of, one, name):
+    if name == "fast":
+        pytest.importorskip("numba")
+    names = [("a", "b"), ("a", 2), AXES]
+    with engine.using(name):
+        found = of(names, [0, 3, 9], width=4, seed=2)
+        assert np.array_equal(found, [one([0, 3, 9], 4, seed=2, axes=axes) for axes in names])
+        assert of([], [0, 3], width=4, seed=2).shape == (0, 2, 4)
+
+
+def test_the_largest_word_gives_a_number_below_one(monkeypatch):
+    """53 bits, all ones, and a half: the sum would be rounded up to 1, of infinite quantile."""
+    monkeypatch.setattr(
+        draws, "_words", lambda start, step, width: np.full((1, 1), 2**64 - 1, "u8")
+    )
+    assert draws.uniforms([1], 1, seed=1, axes=AXES)[0, 0] == 1.0 - 2.0**-53
+    assert draws.normals([1], 1, seed=1, axes=AXES)[0, 0] == pytest.approx(8.209536, abs=1e-6)

@@ -9,6 +9,7 @@ import io
 import json
 import stat
 import sys
+import tempfile
 import types
 import zipfile
 
@@ -23,6 +24,7 @@ from crashsense.errors import InputError, MissingExtraError
 from crashsense.records import archives, check_record, formats, read_record
 from crashsense.records.writing import write_iso13499, write_signals
 from crashsense.synthesis import load_events
+from crashsense.temporary import HELD
 from crashsense.units import STANDARD_GRAVITY
 
 STAGE_1 = "front_airbag_stage_1"
@@ -247,7 +249,7 @@ def test_paths_that_leave_the_archive(tmp_path, member, told):
     assert not list(tmp_path.parent.glob("outside*"))
 
 
-def test_links_bombs_and_damage(tmp_path):
+def test_links_bombs_and_damage(tmp_path, monkeypatch):
     link = tmp_path / "link.zip"
     with zipfile.ZipFile(link, "w") as archive:
         info = zipfile.ZipInfo("v1.EV5")
@@ -266,7 +268,11 @@ def test_links_bombs_and_damage(tmp_path):
     content[len(content) // 3] ^= 0xFF
     damaged = tmp_path / "damaged.zip"
     damaged.write_bytes(bytes(content))
+    left = tmp_path / "temporary"
+    left.mkdir()
+    monkeypatch.setattr(tempfile, "tempdir", str(left))
     assert "damaged.zip" in refused(damaged)
+    assert not [place for place in left.rglob("*") if place.is_file() and place.name != HELD]
     (tmp_path / "cut.zip").write_bytes(good.read_bytes()[:500])
     assert "a whole zip archive" in refused(tmp_path / "cut.zip")
     assert "none of them a header" in refused(zipped(tmp_path / "n.zip", **{"a.txt": "hello"}))

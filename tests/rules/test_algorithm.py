@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import time
+from dataclasses import dataclass
 
 import numpy as np
 import pytest
@@ -23,9 +25,10 @@ from crashsense.rules import (
 )
 from crashsense.rules.checked import evaluate_rule
 from crashsense.rules.conformance import block
-from crashsense.rules.parameters import Criterion, parameter_cards
+from crashsense.rules.parameters import Criterion, Parameter, parameter_cards
 from crashsense.rules.sizes import DEEPEST_RULE, MOST_PARTS
 from crashsense.rules.sweep import leaves
+from crashsense.rules.velocity import VelocityChange
 
 
 def test_shipped_algorithms() -> None:
@@ -315,6 +318,71 @@ def test_an_error_of_a_rule_brings_no_control_character_along() -> None:
         assert printable(found.errors[0]) == found.errors[0]
         assert found.errors[0].startswith(f"{begin}\\x1b[31mred")
         assert len(found.errors[0]) < 1000
+
+
+@pytest.mark.parametrize(
+    ("key", "other"), [("mirror_of", "side_airbag_left"), ("same_as", "side_airbag_left"),
+                       ("use", "side")]
+)  # fmt: skip
+def test_a_reference_stands_alone_and_each_key_beside_it_is_named(key: str, other: str) -> None:
+    table = {
+        "definitions": {"side": {"family": "level"}},
+        "rules": {
+            "side_airbag_left": {"use": "side"},
+            "side_airbag_right": {"threshold_g": 2.0, key: other, "window_ms": 3.0},
+        },
+    }
+    with pytest.raises(InputError) as caught:
+        algorithm_from_table(table)
+    where = "rules.side_airbag_right"
+    assert [(f.field, f.value, f.expected) for f in caught.value.faults] == [
+        (f"{where}.threshold_g", 2.0, f"nothing beside {key}"),
+        (f"{where}.window_ms", 3.0, f"nothing beside {key}"),
+    ]
+    del table["rules"]["side_airbag_right"]["threshold_g"]
+    del table["rules"]["side_airbag_right"]["window_ms"]
+    algorithm_from_table(table)
+
+
+def test_a_rule_without_family_or_parameters_has_no_table() -> None:
+    class Plain(Rule):
+        family = "plain"
+        requires = frozenset()
+
+        def demand(self, samples):
+            return np.zeros((samples.draws, samples.size))
+
+    @dataclass(frozen=True)
+    class Nameless(VelocityChange):
+        family = ""
+
+    for rule in (Plain(), Nameless()):
+        with pytest.raises(InputError, match=f"got '{type(rule).__name__}'; expected a rule of a"):
+            rule_to_table(rule)
+
+
+def test_bounds_of_a_band_are_in_order() -> None:
+    for low, high in ((100.0, 100.0), (100.0, 50.0)):
+        with pytest.raises(InputError, match=f"high_hz: got {high:g}.*above low_hz = {low:g}"):
+            rule_from_table({"family": "band_energy", "low_hz": low, "high_hz": high})
+
+
+def test_a_card_says_what_a_parameter_may_be() -> None:
+    """Whatever the words promise is taken, and what lies outside is not."""
+    seat = Parameter("-", 0.0, math.inf, "seat", kind="choice", choices=("driver", "passenger"))
+    assert seat.expected == "one of driver, passenger"
+    cards = [
+        (Parameter("g", 1.0, 5.0, "a level"), "a number [g], 1 or more, at most 5", 1.0, 5.0),
+        (Parameter("-", 0.0, 3.0, "a share", above=True), "a number, above 0, at most 3", 0.5, 3),
+        (Parameter("-", 1.0, math.inf, "a count", kind="whole"), "a whole number, 1 or more", 1, 9),
+    ]
+    for card, words, low, high in cards:
+        assert card.expected == words
+        assert card.check(low) is card.check(high) is None
+        assert card.check(0.0) == words
+        assert card.check(math.nan) == card.check("1") == card.check(True) == words
+        assert (card.check(100) is None) == math.isinf(card.high)
+        assert (card.check(2.5) is None) == (card.kind != "whole")
 
 
 BATTERY = """

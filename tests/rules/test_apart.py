@@ -163,6 +163,26 @@ def test_demand_is_the_same_here_and_apart(name: str, tmp_path: Path) -> None:
     assert (apart.requires, apart.scales, apart.uses) == (here.requires, here.scales, here.uses)
 
 
+def test_samples_arrive_with_and_without_shared_memory(tmp_path: Path) -> None:
+    """Where no memory can be shared (not POSIX) they travel with the request."""
+    (tmp_path / "mine.py").write_text(
+        HEAD.replace("BODY", "return abs(frame.value('central_x')) + 1.0")
+    )
+    rule = PythonRule(file=f"{tmp_path}/mine.py:Mine")
+    x = samples(central_x=np.random.default_rng(2).standard_normal((3, 50)))
+    expected = np.abs(x.channels["central_x"]) + 1.0
+    process = rule.host.process
+    memory = process.memory
+    np.testing.assert_array_equal(rule.demand(x), expected)
+    assert (memory is None) == (os.name != "posix")
+    assert memory is None or memory.map is not None  # it was used
+    process.memory = None
+    try:
+        np.testing.assert_array_equal(rule.demand(x), expected)
+    finally:
+        process.memory = memory
+
+
 class Hanging(Rule):
     """Hangs in every draw, and counts how often it was asked."""
 

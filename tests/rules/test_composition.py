@@ -152,7 +152,6 @@ def test_an_empty_seat_gives_no_demand() -> None:
     assert not any(demand.any() for demand in branches.values())
     assert not rule.demand(empty).any()
     same(replace(rule, seat="driver"), rule.rule, empty)
-    assert reads_context(rule)
     assert rule.unused("rule", empty, 0) == "the passenger seat is empty"
     with pytest.raises(InputError, match="seat: got 'back'"):
         SeatOccupied(rule=A, seat="back")
@@ -328,7 +327,11 @@ def test_a_rule_of_ones_own_is_taken_to_read_the_context_unless_it_says_otherwis
     class Says(BeltedOnly):
         context_free = True
 
-    assert not reads_context(VelocityChange())
+    criterion = VelocityChange()
+    assert not reads_context(criterion)
+    assert not reads_context(op.Armed(main=criterion, arming=criterion, hold_ms=3.0))
+    assert reads_context(SeatOccupied(rule=criterion))
+    assert reads_context(op.BeltSwitch(belted=criterion, unbelted=criterion))
     assert reads_context(BeltedOnly())
     assert reads_context(op.AllOf((VelocityChange(), BeltedOnly())))
     assert not reads_context(Says())

@@ -75,6 +75,18 @@ def test_a_stimulus_fires_what_it_tests() -> None:
         assert rule.demand(given.pulses).max() > 1.0, name
 
 
+def test_a_stimulus_has_every_channel_that_a_rule_reads() -> None:
+    class Two(Sound):
+        uses = frozenset({"central_x", "door_left_pressure"})
+        requires = frozenset({"central_x", "central_roll_rate"})
+
+    given = conformance.stimulus(Two())
+    for samples in (given.pulses, given.rest):
+        there = {name for name, valid in samples.valid.items() if valid.all()}
+        assert there == {"central_x", "door_left_pressure", "central_roll_rate"}
+        assert not any(samples.valid[name].any() for name in set(samples.valid) - there)
+
+
 PER_SAMPLE = """\
 class Mine:
     requires = frozenset({'central_x'})

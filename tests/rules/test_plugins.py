@@ -29,7 +29,7 @@ from crashsense.rules import (
 from crashsense.rules.c_library import CLibraryRule
 from crashsense.rules.checked import checked_branch_demands, evaluate_rule
 from crashsense.rules.loading import load_class, load_rule
-from crashsense.rules.plugins import PythonRule
+from crashsense.rules.plugins import PythonRule, as_rule_class
 from crashsense.sensing import load_sensor_set, sense
 
 EXAMPLES = Path(crashsense.rules.__file__).parent / "examples"
@@ -200,6 +200,12 @@ def test_entry_points(monkeypatch: pytest.MonkeyPatch) -> None:
         registry.installed_families()
 
 
+@pytest.mark.parametrize("found", [3, "text", int, None])
+def test_what_is_no_rule_class_is_refused(found: object) -> None:
+    with pytest.raises(InputError, match=r"mine: class: got .*; expected a subclass of Rule"):
+        as_rule_class(found, where="mine")
+
+
 COMPILER = shutil.which("cc") or shutil.which("gcc") or shutil.which("clang")
 needs_compiler = pytest.mark.skipif(COMPILER is None, reason="no C compiler on this machine")
 
@@ -239,6 +245,28 @@ def test_c_example_equals_its_python_twin_to_the_sample(example: str) -> None:
     np.testing.assert_allclose(rule.trace(block)[..., 0], 2.0 * expected, rtol=1e-12)
     copy = pickle.loads(pickle.dumps(rule))
     np.testing.assert_array_equal(copy.demand(block), found)
+
+
+TWO_CHANNELS = EXAMPLE.replace("channel_count = 1", "channel_count = 2").replace(
+    "return valid[0] ? s->velocity / s->threshold : 0.0;",
+    "double d = (valid[0] ? frame[0] : 1000.0) + 7.0 * (valid[1] ? frame[1] : 2000.0);"
+    " return d > 0.0 ? d : 0.0;",
+)
+
+
+@needs_compiler
+def test_a_frame_holds_every_channel_in_its_sense_at_one_sample(tmp_path: Path) -> None:
+    library = compiled(tmp_path, TWO_CHANNELS, name="two")
+    rule = CLibraryRule(
+        file=library, channels=("-central_x", "|central_y|"), parameters=(2.0, 20.0)
+    )
+    source = np.random.default_rng(3)
+    x, y = source.normal(size=(2, 3, 40)).round(2)
+    y[1, 10:20] = np.nan
+    found = rule.demand(samples(central_x=x, central_y=y))
+    for draw, tick in np.ndindex(x.shape):
+        second = 2000.0 if np.isnan(y[draw, tick]) else abs(y[draw, tick])
+        assert found[draw, tick] == pytest.approx(max(-x[draw, tick] + 7.0 * second, 0.0))
 
 
 @needs_compiler

@@ -6,19 +6,18 @@ with everything that was there before at hand: it shares nothing with the kernel
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import cos, sqrt
 
 import numpy as np
 import pytest
-from families import VELOCITY, noisy_pulses, tables
+from families import RATE, VELOCITY, WINDOW, noisy_pulses, tables
 
 from crashsense import operations as op
+from crashsense.event import Context
 from crashsense.rules import rule_from_table
 from crashsense.rules.conformance import block
 from crashsense.rules.program import Writer
-
-#: Ticks of something that never was: as good as for ever.
-NEVER = 2.0**40
 
 
 def ray(u, v, vertices):
@@ -47,15 +46,16 @@ def ray(u, v, vertices):
     return v / vertices[-1][1]  # level, farther out than that
 
 
-def numbers_of(code, a, b, c, n, weights, old, now):
+def numbers_of(code, a, b, c, n, weights, old, now, begins):
     """The value of one operation at one tick.
 
-    *a*, *b*: its inputs from the first tick to this one; *old*: its own values before; *now*: tick.
+    *a*, *b*: its inputs from the first tick to this one; *old*: its own values before; *now*: tick;
+    *begins*: what its memory begins with, which stands for every tick before the first.
     """
     x = a[-1] if a else 0.0
     y = b[-1] if b else 0.0
     going = 1.0 if now < n else y
-    last = old[-1] if old else 0.0
+    last = old[-1] if old else begins
     velocity = max(c[2] * last + (x - c[0]) / c[1], c[3]) if c[1] else 0.0
     velocity = 0.0 if velocity < c[4] else velocity
     padded = [c[0]] * n + a
@@ -81,13 +81,13 @@ def numbers_of(code, a, b, c, n, weights, old, now):
         op.RAMP: lambda: c[0] + c[1] * 0.001 * max(x - c[2], 0.0),
         op.VELOCITY: lambda: velocity,
         op.LEAKY_SUM: lambda: max(c[0] * last + x, c[1]),
-        op.WINDOW_SUM: lambda: float(np.sum(a[-n:])),
+        op.WINDOW_SUM: lambda: float(np.sum(([begins] * n + a)[-n:])),
         op.WINDOW_MAX: lambda: max(padded[-n:]),
-        op.RUNNING_MAX: lambda: max(a),
-        op.DELAY: lambda: a[-1 - n] if now >= n else 0.0,
+        op.RUNNING_MAX: lambda: max(begins, *a),
+        op.DELAY: lambda: a[-1 - n] if now >= n else begins,
         op.TRAVEL: lambda: sum(a if zero is None else a[zero:]) / c[0],
-        op.ELAPSED: lambda: c[0] * (NEVER + now if zero is None else now - zero),
-        op.RESPONSE: lambda: float(np.dot(weights[: len(a)], a[::-1][:n])),
+        op.ELAPSED: lambda: c[0] * (begins + now if zero is None else now - zero),
+        op.RESPONSE: lambda: float(np.dot(weights, (a[::-1] + [begins] * n)[:n])),
         op.CHANGE: lambda: abs(x - a[-2]) if now else 0.0,
         op.ROLL: lambda: (
             x / (max(sqrt(2.0 * c[1] * (1.0 - cos(max(c[0] - y, 0.0)))) / c[2], c[3]) * c[4])
@@ -95,7 +95,7 @@ def numbers_of(code, a, b, c, n, weights, old, now):
         op.CODE: lambda: min(max(float(round(x / c[0])), c[1]), c[2]),
         op.LINE: lambda: float(np.interp(x, weights[:n], weights[n : 2 * n])),
         op.RAY: lambda: ray(x, y, list(zip(weights[::2], weights[1::2], strict=True))),
-        op.SINCE: lambda: x if going < 1.0 or not old else max(last, x),
+        op.SINCE: lambda: x if going < 1.0 else max(last, x),
         op.RESTARTED: lambda: 0.0 if going < 1.0 else velocity,
     }
     return plain[code]()
@@ -107,17 +107,18 @@ def section(c, x, past):
     return c[0] * x + c[1] * x1 + c[2] * x2 - c[3] * y1 - c[4] * y2
 
 
-def run(program, channels, ticks):
-    """Total, main and arming demand tick by tick."""
+def run(program, channels, ticks, *, root=0):
+    """Total, main and arming demand of one root, tick by tick."""
     rows = program.operations.tolist()
     told = program.numbers.tolist()
     weights = program.weights.tolist()
+    initial = [*program.initial.tolist(), 0.0]
     registers = [0.0] * program.registers
     size = {op.RESPONSE: lambda n: n, op.LINE: lambda n: 3 * n, op.RAY: lambda n: 2 * n}
     a_of, b_of, old = ([[] for _ in rows] for _ in range(3))
     out = np.zeros((3, ticks))
     for now in range(ticks):
-        for k, ((code, to, a, b, n, _, first), c) in enumerate(zip(rows, told, strict=True)):
+        for k, ((code, to, a, b, n, kept, first), c) in enumerate(zip(rows, told, strict=True)):
             if code == op.READ:
                 value = channels[program.channels[a]][now]
                 value = {0: value, 1: -value, 2: abs(value)}[n]
@@ -126,14 +127,17 @@ def run(program, channels, ticks):
                 a_of[k].append(registers[a])
                 b_of[k].append(registers[b])
                 if code == op.SECTION:
-                    before = [(0.0, 0.0)] * 2 + list(zip(a_of[k], old[k], strict=False))
+                    before = [(initial[kept], initial[kept + 1])] * 2
+                    before += zip(a_of[k], old[k], strict=False)
                     value = section(c, registers[a], (before[-1], before[-2]))
                 else:
                     own = weights[first : first + size.get(code, lambda n: 0)(n)]
-                    value = numbers_of(code, a_of[k], b_of[k], c, n, own, old[k], now)
+                    value = numbers_of(
+                        code, a_of[k], b_of[k], c, n, own, old[k], now, initial[kept]
+                    )
             old[k].append(value)
             registers[to] = value
-        for place, register in enumerate(program.roots[0].tolist()):
+        for place, register in enumerate(program.roots[root].tolist()):
             out[place, now] = registers[register] if register >= 0 else np.nan
     return out
 
@@ -161,6 +165,23 @@ def test_operations_give_the_rules_own_demand(name):
             assert program.roots[0][place] == -1
             continue
         assert found[place] == pytest.approx(wanted[branch][0], rel=1e-9, abs=1e-9), branch
+
+
+def test_rules_of_both_belt_states_share_a_program_and_keep_apart():
+    given = noisy_pulses()
+    values = given.channels["central_x"][7:8]
+    stream = block({"central_x": values}, rate_hz=given.rate_hz)
+    rule = rule_from_table({"family": "belt_switch", "belted": VELOCITY, "unbelted": WINDOW})
+    states = [Context(belted=belted) for belted in (True, False, True)]
+    there = frozenset({"central_x"})
+    writer = Writer(rate_hz=RATE, size=given.size, there=there, context=states[0])
+    program = writer.program([writer.branches(rule, state) for state in states])
+    for root, state in enumerate(states):
+        found = run(program, {"central_x": values[0].tolist()}, given.size, root=root)
+        wanted = rule.demand(replace(stream, context=state))
+        assert found[0] == pytest.approx(wanted[0], rel=1e-9, abs=1e-9)
+    assert (program.roots[0] == program.roots[2]).all()
+    assert (program.roots[0] != program.roots[1]).any()
 
 
 @pytest.mark.slow

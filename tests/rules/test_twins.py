@@ -48,6 +48,24 @@ def test_floored_sum_on_a_long_record_stays_finite_and_right() -> None:
     np.testing.assert_allclose(kernels.floored_sum(x, decay=0.99)[1], expected, rtol=0, atol=1e-8)
 
 
+@pytest.mark.parametrize("sense", ["central_x", "+central_x", "-central_x", "|central_x|"])
+def test_a_channel_is_read_in_its_sense_and_is_0_where_it_is_not_valid(sense: str) -> None:
+    values = np.array([[3.0, -2.0, np.nan, 0.0], [np.nan, -1.0, 4.0, -5.0]])
+    found, valid = kernels.read(block({"central_x": values}, rate_hz=RATE), sense)
+    for at in np.ndindex(values.shape):
+        there = not np.isnan(values[at])
+        assert valid[at] == there
+        expected = values[at] if there else 0.0
+        expected = {"-": -expected, "|": abs(expected)}.get(sense[0], expected)
+        assert found[at] == expected
+    # What is not there adds nothing to what is summed up over time.
+    rule = rule_from_table({"family": "velocity_change", "threshold_m_s": 1.0})
+    gap = np.full((1, 60), -100.0)
+    gap[:, 20:40] = np.nan
+    last = rule.demand(block({"central_x": gap}, rate_hz=RATE))[0, -1]
+    assert last == pytest.approx(40 * 100.0 / RATE)
+
+
 @given(pulses, st.integers(1, 90))
 @settings(max_examples=60, deadline=None)
 def test_windows(x: np.ndarray, length: int) -> None:

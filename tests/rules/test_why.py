@@ -144,6 +144,18 @@ def test_a_moved_threshold_is_shown_as_it_was_compared() -> None:
         assert f"threshold x {factor:g} by" in str(amount)
 
 
+def test_lines_are_indented_by_their_depth_below_the_rule() -> None:
+    x = samples(central_x=-square(20 * G, 0.1), central_safing_x=-square(10 * G, 0.1))
+    found = why(RULE, x)
+    branches = list(found.root.walk())
+    assert {depth for depth, _ in branches} == {0, 1, 2}
+    for line, (depth, branch) in zip(found.lines()[1:], branches, strict=True):
+        text = line[2:].lstrip(" ")
+        assert len(line[2:]) - len(text) == 2 * depth
+        assert text.startswith(f"{branch.role}: {branch.family} demand")
+        assert (line[0] == "*") == branch.decides
+
+
 def test_readings_are_rows_of_a_table() -> None:
     """Name, amount, threshold, share, unit and time of every criterion that counts."""
     x = samples(central_x=-square(20 * G, 0.1), central_safing_x=-square(10 * G, 0.1))

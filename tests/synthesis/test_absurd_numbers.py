@@ -1,7 +1,8 @@
-"""Numbers that no test can have, in every numeric key of every kind of recipe that ships."""
+"""Numbers that no test can have, in every numeric key of recipes and of the frontal vehicle."""
 
 from __future__ import annotations
 
+import pathlib
 import resource
 import signal
 import tomllib
@@ -16,6 +17,7 @@ import tomli_w
 from crashsense import engine
 from crashsense.errors import InputError
 from crashsense.resources import folder
+from crashsense.synthesis.frontal.vehicle import load_vehicle
 from crashsense.synthesis.recipe import parse_recipe
 
 Path = tuple[str | int, ...]
@@ -167,3 +169,74 @@ def test_the_message_names_key_value_and_range(table, line, said):
     with pytest.raises(InputError) as caught:
         parse_recipe(text, path="mine.toml")
     assert said in str(caught.value)
+
+
+# --- the vehicle of the frontal model -------------------------------------------------------------
+
+CAR = folder("pulses") / "vehicles" / "small_car.toml"
+
+
+def car_numbers() -> list[Path]:
+    """Where the shipped vehicle states numbers that the model uses."""
+    return [path for path in numbers(tomllib.loads(CAR.read_text("utf-8"))) if path[0] != "fit"]
+
+
+def written_car(place: pathlib.Path, path: Path, value: float) -> str:
+    """Write the shipped vehicle with one number replaced; return its file name."""
+    data = tomllib.loads(CAR.read_text("utf-8"))
+    table: Any = data
+    for key in path[:-1]:
+        table = table[key]
+    table[path[-1]] = value
+    name = f"{'_'.join(map(str, path))}_{value}.toml"
+    (place / name).write_text(tomli_w.dumps(data), encoding="utf-8")
+    return name
+
+
+def told_of_car(name: str) -> list[str]:
+    """Keys of a vehicle file that are refused."""
+    try:
+        load_vehicle(name)
+    except InputError as error:
+        return [fault.field for fault in error.faults]
+    return []
+
+
+@pytest.mark.parametrize("value", [1e12, -1e12, float("nan"), float("inf")])
+def test_a_number_that_no_vehicle_has_is_refused_by_its_name(value, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    quiet = []
+    for path in car_numbers():
+        told = told_of_car(written_car(tmp_path, path, value))
+        where = ".".join(str(key) for key in path if not isinstance(key, int))
+        # What a spring's points say together is a fault of the spring.
+        if not any(field.startswith(where.removesuffix(".points")) for field in told):
+            quiet.append((where, told))
+    assert len(car_numbers()) > 100
+    assert not quiet
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("value", [-1.0, 0.0, 1e-12])
+def test_a_tiny_or_negative_number_of_a_vehicle_is_refused_or_gives_finite_signals(
+    value, tmp_path, monkeypatch
+):
+    monkeypatch.chdir(tmp_path)
+    file = folder("pulses") / "frontal" / "odb_40_64.toml"
+    data = tomllib.loads(file.read_text("utf-8"))
+    previous = signal.signal(signal.SIGALRM, _late)
+    try:
+        for path in car_numbers():
+            name = written_car(tmp_path, path, value)
+            if told_of_car(name):
+                continue
+            signal.alarm(120)
+            with engine.using("fast" if engine.installed() else "numpy"):
+                text = changed(data, ("vehicle",), name)
+                made = parse_recipe(text, path="mine.toml").synthesise([0], seed=1)
+            signal.alarm(0)
+            for channel, samples in made.signals.items():
+                assert np.isfinite(samples).all(), (path, channel)
+    finally:
+        signal.alarm(0)
+        signal.signal(signal.SIGALRM, previous)

@@ -21,7 +21,7 @@ def reading(amount, threshold=10.0, *, unit="m/s", decides=True, criterion="velo
     return Reading(
         criterion=criterion, amount=amount, threshold=threshold, unit=unit,
         share=amount / threshold, time_s=0.02, path="main", family="velocity_change",
-        decides=decides,
+        decides=decides, moves=False, note="",
     )  # fmt: skip
 
 

@@ -22,7 +22,16 @@ from crashsense.synthesis.location.place import Place
 from crashsense.synthesis.recipe import VEHICLES
 from crashsense.wording import faults_of, misread
 
-Point = tuple[Annotated[float, Field(ge=0.0)], Annotated[float, Field(ge=0.0)]]
+# Far beyond any road vehicle (barrier forces of heavy trucks reach some 5 MN): what lies above is a
+# slip of the unit or of the keyboard.
+_FORCE_KN, _STIFFNESS_KN_PER_M, _DAMPING_KN_S_PER_M, _INERTIA_KG_M2 = 1e5, 1e7, 1e4, 1e6
+
+Force = Annotated[float, Field(ge=0.0, le=_FORCE_KN)]
+Stiffness = Annotated[float, Field(ge=1e-3, le=_STIFFNESS_KN_PER_M)]
+Damping = Annotated[float, Field(ge=0.0, le=_DAMPING_KN_S_PER_M)]
+Inertia = Annotated[float, Field(ge=1.0, le=_INERTIA_KG_M2)]
+Position = Annotated[float, Field(ge=-20.0, le=20.0)]
+Point = tuple[Annotated[float, Field(ge=0.0)], Force]
 
 
 class _Strict(BaseModel):
@@ -38,7 +47,7 @@ class Spring(_Strict):
 
     gap_m: float = Field(default=0.0, ge=0.0, le=1.5)
     points: tuple[Point, ...] = Field(min_length=2)
-    unloading_kn_per_m: float = Field(gt=0.0)
+    unloading_kn_per_m: Stiffness
     length_m: float | None = Field(default=None, ge=0.1, le=3.0)
 
     @model_validator(mode="after")
@@ -63,9 +72,9 @@ class Spring(_Strict):
 class Masses(_Strict):
     """Total mass and how it is shared; the cabin has the rest."""
 
-    total_kg: float = Field(gt=0.0, le=10000.0)
+    total_kg: float = Field(ge=50.0, le=10000.0)
     front_end_share: float = Field(gt=0.005, lt=0.5)
-    powertrain_share: float = Field(gt=0.0, lt=0.6)
+    powertrain_share: float = Field(gt=0.005, lt=0.6)
 
     @model_validator(mode="after")
     def _cabin_left(self) -> Masses:
@@ -98,9 +107,9 @@ class Rate(_Strict):
 class Tie(_Strict):
     """Elastic-plastic tie with damping."""
 
-    stiffness_kn_per_m: float = Field(gt=0.0)
-    yield_kn: float = Field(ge=0.0)
-    damping_kn_s_per_m: float = Field(ge=0.0)
+    stiffness_kn_per_m: Stiffness
+    yield_kn: Force
+    damping_kn_s_per_m: Damping
 
 
 class Ties(_Strict):
@@ -113,27 +122,27 @@ class Ties(_Strict):
 class Joints(_Strict):
     """Joints of the rails: force in tension at which they tear or straighten, friction."""
 
-    pull_kn: float = Field(ge=0.0)
-    slip_kn: float = Field(ge=0.0)
-    slip_kn_s_per_m: float = Field(ge=0.0)
+    pull_kn: Force
+    slip_kn: Force
+    slip_kn_s_per_m: Damping
 
 
 class Geometry(_Strict):
     """What turns force into yaw and pitch, and where sensors sit."""
 
-    yaw_inertia_kg_m2: float = Field(gt=0.0)
-    rail_half_span_m: float = Field(gt=0.0, le=1.5)
+    yaw_inertia_kg_m2: Inertia
+    rail_half_span_m: float = Field(ge=0.01, le=1.5)
     width_m: float = Field(gt=0.5, le=3.0)
-    wheel_ahead_m: float
+    wheel_ahead_m: Position
     wheelbase_m: float = Field(default=2.5, gt=0.5, le=6.0)
     tyre_grip: float = Field(default=0.7, ge=0.0, le=1.5)
-    half_track_m: float = Field(gt=0.0, le=1.5)
-    bonnet_ahead_m: float
-    side_sensor_ahead_m: float
-    centre_of_gravity_to_front_m: float = Field(gt=0.0)
-    sensor_ahead_m: float
-    pitch_inertia_kg_m2: float = Field(gt=0.0)
-    force_below_centre_of_gravity_m: float
+    half_track_m: float = Field(ge=0.01, le=1.5)
+    bonnet_ahead_m: Position
+    side_sensor_ahead_m: Position
+    centre_of_gravity_to_front_m: float = Field(ge=0.1, le=10.0)
+    sensor_ahead_m: Position
+    pitch_inertia_kg_m2: Inertia
+    force_below_centre_of_gravity_m: float = Field(ge=-2.0, le=2.0)
 
 
 class Location(_Strict):
@@ -144,8 +153,8 @@ class Location(_Strict):
     group: str = ""
     lowest_hz: float = Field(default=70.0, ge=20.0, le=2000.0)
     modes: int = Field(default=9, ge=1, le=20)
-    damping: float = Field(default=0.05, gt=0.0, lt=1.0)
-    mass_kg: float = Field(default=20.0, gt=0.0)
+    damping: float = Field(default=0.05, ge=1e-4, lt=1.0)
+    mass_kg: float = Field(default=20.0, ge=0.01, le=1000.0)
 
     def place(self) -> Place:
         """The location as the model of a place takes it."""

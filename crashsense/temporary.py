@@ -1,0 +1,116 @@
+"""Temporary folders that go when the process that made them ends, whatever ended it.
+
+A process that is killed leaves its folder behind. Every folder therefore holds a file that its
+maker keeps locked; who makes the next one removes those of the same user that nobody holds.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from functools import partial
+from pathlib import Path
+
+#: Beginning of the name of every folder, and the file that is locked.
+PREFIX, HELD = "crashsense-", ".held"
+
+
+@contextmanager
+def temporary_folder() -> Iterator[Path]:
+    """Make a folder that is removed at the end of the block.
+
+    Raises
+    ------
+    OSError
+        If there is no room, or no folder to write in.
+    """
+    made, file = _made()
+    try:
+        yield made
+    finally:
+        _remove(made, file)
+
+
+def folder_until_exit() -> Path:
+    """Return a new folder that is removed when this process ends.
+
+    Raises
+    ------
+    OSError
+        If there is no room, or no folder to write in.
+    """
+    from multiprocessing.util import Finalize
+
+    made, file = _made()
+    # Unlike functions of atexit it is called in worker processes too.
+    Finalize(None, partial(_remove, made, file), exitpriority=0)
+    return made
+
+
+def _made() -> tuple[Path, int]:
+    """Return a new folder, and the descriptor of its locked file (-1: the system locks none)."""
+    _remove_abandoned()
+    while True:
+        made = Path(tempfile.mkdtemp(prefix=PREFIX))
+        try:
+            file = _locked(made / HELD, os.O_CREAT)
+        except OSError:
+            shutil.rmtree(made, ignore_errors=True)
+            raise
+        # Another process may have taken it for abandoned before it was locked.
+        if file is not None and (file < 0 or (made / HELD).exists()):
+            return made, file
+        if file is not None:
+            os.close(file)
+
+
+def _locked(path: Path, flags: int) -> int | None:
+    """Open a file and lock it; None if another process holds it."""
+    try:
+        import fcntl
+    except ModuleNotFoundError:
+        return -1
+    try:
+        file = os.open(path, os.O_RDWR | os.O_NOFOLLOW | os.O_CLOEXEC | flags, 0o600)
+    except FileNotFoundError:
+        if flags:
+            return None
+        raise
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        os.close(file)
+        if isinstance(error, BlockingIOError):
+            return None
+        if flags:
+            return -1  # a file system without locks: nobody can take this folder either
+        raise
+    return file
+
+
+def _remove(folder: Path, file: int) -> None:
+    shutil.rmtree(folder, ignore_errors=True)
+    if file >= 0:
+        os.close(file)
+
+
+def _remove_abandoned() -> None:
+    """Remove this user's folders that no living process holds."""
+    if not hasattr(os, "geteuid"):
+        return
+    with suppress(OSError), os.scandir(tempfile.gettempdir()) as entries:
+        for entry in entries:
+            if not entry.name.startswith(PREFIX):
+                continue
+            # Gone meanwhile, without the file (no folder of ours), or not to be locked.
+            with suppress(OSError):
+                if not entry.is_dir(follow_symlinks=False):
+                    continue
+                if entry.stat(follow_symlinks=False).st_uid != os.geteuid():
+                    continue
+                file = _locked(Path(entry.path, HELD), 0)
+                if file is not None and file >= 0:
+                    _remove(Path(entry.path), file)
