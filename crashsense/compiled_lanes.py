@@ -27,6 +27,7 @@ from crashsense.compiled_sensing import (
     _set_at_rest,
     _take_words,
 )
+from crashsense.compiled_steps import plain
 from crashsense.compiled_vectors import (
     ROW,
     VECTORS,
@@ -38,7 +39,6 @@ from crashsense.compiled_vectors import (
     chosen_by_code,
     everywhere,
     larger,
-    plain,
     smaller,
     turned,
 )

@@ -18,7 +18,8 @@ import numpy.typing as npt
 from crashsense.arrays import FloatArray, IntArray
 from crashsense.compiled_kernel import kernel
 from crashsense.compiled_noise import CHUNK, fill_noise, noise_of_lanes
-from crashsense.compiled_vectors import LANES, Vector, address, chosen_by_code, remembering
+from crashsense.compiled_steps import remembering
+from crashsense.compiled_vectors import LANES, Vector, address, chosen_by_code
 
 CodeArray = npt.NDArray[np.int32]
 

@@ -2,8 +2,8 @@
 
 Where a loop over lanes is written out, the compiler must prove that no array overlaps another and
 counts references to views; both cost more than the arithmetic. Here a step is said once, as an
-expression on :class:`Vector`, and the functions below make loops over ticks and lanes around it.
-They work on addresses: arrays are kept by those who call.
+expression on :class:`Vector`; :mod:`crashsense.compiled_steps` makes loops over ticks and lanes
+around it. They work on addresses: arrays are kept by those who call.
 
 Every result has the bits of the same expression on numbers.
 """
@@ -100,6 +100,9 @@ class Vector:
 
     def __ge__(self, other: Vector | float) -> Mask:
         return self._is(">=", other)
+
+    def __le__(self, other: Vector | float) -> Mask:
+        return self._is("<=", other)
 
     def __lt__(self, other: Vector | float) -> Mask:
         return self._is("<", other)
@@ -199,22 +202,27 @@ class Given:
 
     ``c``: its numbers, the last is ``n``; ``at``: place in its ring; ``first``: number of the first
     tick; ``n``: its number of ticks; ``ticks``: how many are to be done; ``weights``: their
-    address.
+    address; ``vectors``: how many are done side by side.
     """
 
-    def __init__(self, builder: Any, given: Sequence[Any]) -> None:
+    def __init__(self, builder: Any, given: Sequence[Any], vectors: int = VECTORS) -> None:
         out, a, b, numbers, memory, weights, self.at, self.first, self.n, self.ticks = given
-        self.builder = builder
+        self.builder, self.vectors = builder, vectors
         self.out, self.a, self.b = (Memory(builder, address) for address in (out, a, b))
         self.memory, self.weights = Memory(builder, memory), weights
         self.c = [self.number(numbers, k) for k in range(NUMBERS)]
         self.c.append(everywhere(builder, builder.sitofp(self.n, _NUMBER)))
 
+    def move(self, distance: Any) -> None:
+        """Go to vectors that lie so many bytes behind."""
+        for memory in (self.out, self.a, self.b, self.memory):
+            memory.address = self.builder.add(memory.address, distance)
+
     def number(self, address: Any, place: Any) -> Vector:
         """A number from memory, in every lane."""
         b = self.builder
         if isinstance(place, int):
-            place = ir.Constant(_WORD, place)
+            place = self.whole(place)
         where = b.add(address, b.mul(place, ir.Constant(_WORD, 8)))
         return everywhere(b, b.load(b.inttoptr(where, _NUMBER.as_pointer()), align=8))
 
@@ -319,164 +327,3 @@ def chosen_by_code(operations: Mapping[int, Written]) -> Any:
         return types.int64(*[types.int64] * 11), generate
 
     return run
-
-
-def plain(step: Callable[[list[Vector], Vector, Vector], Vector]) -> Written:
-    """Return an operation without memory: ``step(c, a, b)`` at every tick."""
-
-    def write(g: Given) -> Any:
-        with cgutils.for_range(g.builder, g.ticks) as loop:
-            for j in range(VECTORS):
-                a, b = g.a.load(loop.index, j), g.b.load(loop.index, j)
-                g.out.store(step(g.c, a, b), loop.index, j)
-        return g.at
-
-    return write
-
-
-def remembering(rows: int, step: Callable[..., tuple[Vector | None, ...]]) -> Written:
-    """Return an operation that remembers *rows* numbers a lane.
-
-    ``step(c, a, b, now, *remembered)`` gives the result (or None) and what is remembered then.
-    """
-
-    def write(g: Given) -> Any:
-        rooms = [[g.kept(g.memory.load(k, j)) for k in range(rows)] for j in range(VECTORS)]
-        with cgutils.for_range(g.builder, g.ticks) as loop:
-            now = g.now(loop.index)
-            for j, own in enumerate(rooms):
-                a, b = g.a.load(loop.index, j), g.b.load(loop.index, j)
-                found, *then = step(g.c, a, b, now, *(g.held(room) for room in own))
-                if found is not None:
-                    g.out.store(found, loop.index, j)
-                for room, value in zip(own, then, strict=True):
-                    assert value is not None  # the result alone may be none
-                    g.builder.store(value.value, room)
-        for j, own in enumerate(rooms):
-            for k, room in enumerate(own):
-                g.memory.store(g.held(room), k, j)
-        return g.at
-
-    return write
-
-
-def _next(g: Given, at: Any) -> Any:
-    """The place in the ring after *at*."""
-    after = g.builder.add(at, ir.Constant(_WORD, 1))
-    inside = g.builder.icmp_signed("<", after, g.n)
-    return g.builder.select(inside, after, ir.Constant(_WORD, 0))
-
-
-def ring(rows: int, step: Callable[..., tuple[Vector, ...]]) -> Written:
-    """Return an operation that remembers *rows* numbers, and one for each of the last ``n`` ticks.
-
-    ``step(c, a, before, *remembered)``, *before*: what was kept ``n`` ticks ago; it gives the
-    result, what is kept, and what is remembered.
-    """
-
-    def write(g: Given) -> Any:
-        rooms = [[g.kept(g.memory.load(k, j)) for k in range(rows)] for j in range(VECTORS)]
-        place = cgutils.alloca_once_value(g.builder, g.at)
-        with cgutils.for_range(g.builder, g.ticks) as loop:
-            at = g.builder.load(place)
-            row = g.builder.add(at, ir.Constant(_WORD, rows))
-            for j, own in enumerate(rooms):
-                before = g.memory.load(row, j)
-                told = (g.held(room) for room in own)
-                found, kept, *then = step(g.c, g.a.load(loop.index, j), before, *told)
-                g.out.store(found, loop.index, j)
-                g.memory.store(kept, row, j)
-                for room, value in zip(own, then, strict=True):
-                    g.builder.store(value.value, room)
-            g.builder.store(_next(g, at), place)
-        for j, own in enumerate(rooms):
-            for k, room in enumerate(own):
-                g.memory.store(g.held(room), k, j)
-        return g.builder.load(place)
-
-    return write
-
-
-def window_max(g: Given) -> Any:
-    """As ``compiled.window_max``: memory holds the top, a piece of ``n`` ticks, and its ends."""
-    b = g.builder
-    lowest = g.c[0].like(-np.inf)
-    tops = [g.kept(g.memory.load(0, j)) for j in range(VECTORS)]
-    place = cgutils.alloca_once_value(b, g.at)
-    one = ir.Constant(_WORD, 1)
-    with cgutils.for_range(b, g.ticks) as loop:
-        at = b.load(place)
-        kept = b.add(at, one)
-        end = b.add(kept, b.add(g.n, one))
-        for j, room in enumerate(tops):
-            x = g.a.load(loop.index, j)
-            top = larger(x, g.held(room))
-            b.store(top.value, room)
-            g.memory.store(x, kept, j)
-            g.out.store(larger(top, g.memory.load(end, j)), loop.index, j)
-        b.store(kept, place)
-        with b.if_then(b.icmp_signed("==", kept, g.n)):
-            for room in tops:
-                b.store(lowest.value, room)
-            with cgutils.for_range(b, g.n) as back:
-                row = b.sub(g.n, back.index)
-                for j, room in enumerate(tops):
-                    top = larger(g.memory.load(row, j), g.held(room))
-                    b.store(top.value, room)
-                    g.memory.store(top, b.add(row, g.n), j)
-            for room in tops:
-                b.store(lowest.value, room)
-            b.store(ir.Constant(_WORD, 0), place)
-    for j, room in enumerate(tops):
-        g.memory.store(g.held(room), 0, j)
-    return b.load(place)
-
-
-def response(g: Given) -> Any:
-    """Sum of the last ``n`` ticks, newest first, times weights."""
-    b = g.builder
-    place = cgutils.alloca_once_value(b, g.at)
-    sums = [g.kept(g.c[0]) for _ in range(VECTORS)]
-    one = ir.Constant(_WORD, 1)
-    with cgutils.for_range(b, g.ticks) as loop:
-        at = b.load(place)
-        newest = g.number(g.weights, 0)
-        for j, room in enumerate(sums):
-            x = g.a.load(loop.index, j)
-            g.memory.store(x, at, j)
-            b.store((newest * x).value, room)
-        with cgutils.for_range(b, b.sub(g.n, one)) as back:
-            lag = b.add(back.index, one)
-            row = b.sub(at, lag)
-            row = b.select(b.icmp_signed(">=", at, lag), row, b.add(row, g.n))
-            weight = g.number(g.weights, lag)
-            for j, room in enumerate(sums):
-                b.store((g.held(room) + weight * g.memory.load(row, j)).value, room)
-        for j, room in enumerate(sums):
-            g.out.store(g.held(room), loop.index, j)
-        b.store(_next(g, at), place)
-    return b.load(place)
-
-
-# --- what a demand reached ------------------------------------------------------------------------
-
-
-def most(g: Given) -> Any:
-    """Largest demand ``a`` of a piece into row 0 of the memory; the result: not 0 if 1 or more.
-
-    Row 1 of the memory then is a number only if every demand was finite.
-    """
-    tops = [g.kept(g.c[0].like(0.0)) for _ in range(VECTORS)]
-    unsound = [g.kept(g.memory.load(1, j)) for j in range(VECTORS)]
-    with cgutils.for_range(g.builder, g.ticks) as loop:
-        for j in range(VECTORS):
-            x = g.a.load(loop.index, j)
-            g.builder.store(larger(x, g.held(tops[j])).value, tops[j])
-            g.builder.store((g.held(unsound[j]) + (x - x)).value, unsound[j])
-    reached = ir.Constant(_WORD, 0)
-    for j in range(VECTORS):
-        top = g.held(tops[j])
-        g.memory.store(top, 0, j)
-        g.memory.store(g.held(unsound[j]), 1, j)
-        reached = g.builder.or_(reached, (top >= 1.0).any())
-    return reached

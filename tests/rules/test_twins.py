@@ -82,6 +82,18 @@ def test_windows(x: np.ndarray, length: int) -> None:
         np.testing.assert_array_equal(kernels.window_min(x, length)[row], low)
 
 
+def test_the_running_maximum_by_whole_numbers_is_the_one_by_numbers():
+    """Zeros, the smallest and the largest numbers, steps in both directions, and NaN to the end."""
+    source = np.random.default_rng(5)
+    x = np.exp(source.uniform(-700.0, 700.0, (6, 300)))
+    x[0, ::7] = 0.0
+    x[1, 5:9] = np.inf
+    x[2] = np.nextafter(0.0, 1.0) * source.integers(0, 9, 300)
+    x[3, 40] = np.nan
+    expected = np.maximum.accumulate(x, axis=-1)
+    np.testing.assert_array_equal(kernels.running_max(x), expected)
+
+
 @given(pulses, st.floats(5.0, 400.0))
 @settings(max_examples=40, deadline=None)
 def test_velocity_with_resets(x: np.ndarray, level: float) -> None:
