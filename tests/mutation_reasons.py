@@ -35,10 +35,37 @@ SAME: dict[tuple[str, str, str], str] = {
         "1e-09 -> 1.5000000000000002e-09",
     ): "rounding of sums: any bound between it and the work of a task does the same",
     (
+        "crashsense/campaign/tasks.py",
+        "KEPT_SHARE = 8",
+        "",
+    ): "how large a part is: a choice; how parts are cut never changes a row",
+    ("crashsense/campaign/tasks.py", "ROWS_OF_SHARED_PULSE = 2**15", ""): "as above",
+    ("crashsense/campaign/tasks.py", "ROWS_A_PART = 2**13", ""): "as above",
+    (
+        "crashsense/campaign/executors.py",
+        "while waiting and len(running) < 2 * self.workers:",
+        "2 -> 3",
+    ): "how many bundles wait beside those that run: a choice",
+    (
+        "crashsense/campaign/executors.py",
+        'reason = " ".join(f"{type(error).__name__}: {error}".split())[:120].rstrip(": ")',
+        "120 -> 121",
+    ): "how much of a reason a message shows",
+    (
         "crashsense/campaign/evaluation.py",
         "times = trial.times_s if rows else np.empty((0, 0))",
         "",
     ): "without rows no time is read",
+    (
+        "crashsense/results/plot.py",
+        "axes.plot([row.required_ms] * 2, [place - 0.4, place + 0.4], color=INK, lw=2.2)",
+        "0.4 -> 0.6000000000000001",
+    ): "how tall a mark is drawn",
+    (
+        "crashsense/results/folder.py",
+        'return text if len(text) <= 60 else text[:57] + "..."',
+        "LtE -> Lt",
+    ): "how much of a value a message shows",
     (
         "crashsense/results/folder.py",
         'reason = " ".join(str(error).split())[:120]',

@@ -22,7 +22,7 @@ from crashsense.results.stored_plan import (
     pick,
 )
 from crashsense.trials import Trial, run_trials
-from crashsense.trials.rows import VERDICT_SCHEMA, PlainRow, plain_rows
+from crashsense.trials.rows import PlainRow, plain_rows
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -78,7 +78,7 @@ def _differences(
     pairs = list(zip(now, stored, strict=True))
     return tuple(
         name
-        for name in VERDICT_SCHEMA.names
+        for name in (now[0] if now else ())
         if not all(_same(one[name], other[name], exact=exact) for one, other in pairs)
     )
 

@@ -21,6 +21,7 @@ from crashsense.resources import folder as shipped_folder
 from crashsense.results import input_copies as copies_module
 from crashsense.results import open_run, replay
 from crashsense.results.folder import RunFolder
+from crashsense.results.replay import _differences
 from crashsense.synthesis import nominal_cache
 from crashsense.synthesis.recipe import Recipe
 from crashsense.trials.rows import plain_rows
@@ -363,6 +364,33 @@ def nudged(out: Path, by: float) -> None:
         table = table.set_column(at, table.schema.field(at), [values])
         pq.write_table(table, part)
     note_parts(out)
+
+
+def listed(**columns: list[object]) -> list[dict[str, object]]:
+    """Rows as plain values, of columns."""
+    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+
+
+def changed(rows: list[dict[str, object]], **columns: list[object]) -> list[dict[str, object]]:
+    return [row | new for row, new in zip(rows, listed(**columns), strict=True)]
+
+
+def test_what_another_engine_may_differ_by():
+    """Numbers within 1e-9, nulls in the same rows; words, counts and numbers of the same engine
+    not at all."""
+    stored = listed(time=[1.0, None, 30.0], held_by=["a", None, "b"], n=[1, 2, 3])
+    near = changed(stored, time=[1.0 + 1e-11, None, 30.0 - 2e-8])
+    assert _differences(near, stored, exact=False) == ()
+    assert _differences(near, stored, exact=True) == ("time",)
+    assert _differences([dict(row) for row in stored], stored, exact=True) == ()
+    for other, names in (
+        (changed(stored, time=[1.0 + 1e-6, None, 30.0]), ("time",)),
+        (changed(stored, time=[1.0, 2.0, 30.0]), ("time",)),
+        (changed(stored, held_by=["a", None, "c"], n=[1, 2, 4]), ("held_by", "n")),
+        (changed(stored, n=[1.0, 2.0, 3.0 + 1e-12]), ("n",)),
+        (stored[:2], ("3 rows stored, 2 now",)),
+    ):
+        assert _differences(other, stored, exact=False) == names
 
 
 @pytest.mark.slow
