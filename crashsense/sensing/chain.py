@@ -219,8 +219,13 @@ def _with_quality(section: FloatArray, factor: float) -> FloatArray:
     s = np.log(roots[0])
     w0 = abs(s)
     real = -w0 / (2.0 * factor * (w0 / (-2.0 * s.real)))
-    pole = np.exp(complex(real, np.sqrt(max(w0**2 - real**2, 0.0))))
-    new = np.array([1.0, -2.0 * pole.real, abs(pole) ** 2])
+    if real * real <= w0 * w0:
+        pole = np.exp(complex(real, np.sqrt(w0**2 - real**2)))
+        new = np.array([1.0, -2.0 * pole.real, abs(pole) ** 2])
+    else:  # a quality below 1/2: two real poles
+        spread = sqrt(real * real - w0 * w0)
+        fast, slow = np.exp(real - spread), np.exp(real + spread)
+        new = np.array([1.0, -(fast + slow), fast * slow])
     return np.concatenate([b * (new.sum() / a.sum()), new])
 
 
