@@ -376,10 +376,12 @@ def cancel_offset(
     [u], shape (draws,), entirely and costs a pulse of length T about ``pi corner T`` of its
     velocity: 0.3 % at 0.01 Hz and 0.1 s. Valid for corners far below the pulse's own frequencies.
     """
-    from scipy.signal import lfilter
-
     c = 1.0 - np.exp(-2.0 * pi * corner_hz / rate_hz)
     centred = values - rest[:, None]
     # y[n] - (1 - c) y[n-1] = x[n] - x[n-1]: the same recursion, without the estimate.
+    if engine.is_small():
+        return filter_rows(centred, sections=np.array([[1.0, -1.0, 0.0, 1.0, -(1.0 - c), 0.0]]))
+    from scipy.signal import lfilter
+
     out = lfilter([1.0, -1.0], [1.0, -(1.0 - c)], centred, axis=-1)
     return np.asarray(out, dtype=np.float64)
