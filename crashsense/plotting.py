@@ -94,7 +94,8 @@ def _with_caution(figure: Figure) -> None:
         return
     words = fill(f"CAUTION: {CAUTION}", int(CHARACTERS_PER_INCH * figure.get_figwidth()))
     if figure.legends:  # below the panels, where the label would lie upon it
-        figure.legends[-1].set_title(words, prop={"size": CAUTION_SIZE})
+        figure.legends[-1].set_title(words)
+        figure.legends[-1].get_title().set_fontsize(CAUTION_SIZE)
     else:
         figure.supxlabel(words, fontsize=CAUTION_SIZE)
 
