@@ -105,7 +105,13 @@ class _Changes(ast.NodeTransformer):
 
     def visit_keyword(self, node: ast.keyword) -> ast.AST:
         # zip(strict=True) says what holds anyway; observed matters for categories without rows.
-        return node if node.arg in ("strict", "observed") else self.generic_visit(node)
+        if node.arg in ("strict", "observed"):
+            return node
+        if node.arg == "axis" and isinstance(node.value, ast.UnaryOp):
+            # The last axis of rows of samples is axis 1 as well: the sign stays.
+            node.value.operand = self.visit(node.value.operand)
+            return node
+        return self.generic_visit(node)
 
     def visit_AnnAssign(self, node: ast.AnnAssign) -> ast.AST:
         if node.value is not None:
