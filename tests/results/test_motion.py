@@ -10,9 +10,11 @@ import pandas as pd
 import pytest
 from pulses_by_hand import pulse
 
+from crashsense.event import Requirement
 from crashsense.results.event_motion import motion_of, told_of
-from crashsense.results.tally import failing_in_draws, pairs_of
-from crashsense.rules import algorithm_from_toml
+from crashsense.results.tally import FailingRow, failing_in_draws, pairs_of
+from crashsense.rules import Algorithm, algorithm_from_toml
+from crashsense.rules.velocity import VelocityChange
 from crashsense.trials import trial
 
 
@@ -67,6 +69,11 @@ def test_motion_is_that_of_the_cabin_if_it_is_known_along_the_axis_of_the_larger
     assert found.travel is None
 
 
+class Failing(VelocityChange):
+    def demand(self, samples):
+        raise ValueError("boo")
+
+
 LEVELS = """\
 name = "one"
 gate = GATE
@@ -87,6 +94,13 @@ def test_what_is_told_is_the_gravest_of_what_was_asked_and_could_be_judged():
         assert told(event, STAGE_1) == [STAGE_1]
         assert told(event, STAGE_1, gate=False) == []
         assert told(event, "curtain_left") == []  # fires, and nothing was asked
+    nothing = Requirement("open", basis="test")
+    unasked = replace(kerb, requirements={**kerb.requirements, STAGE_1: nothing})
+    assert told(unasked, STAGE_1) == []
+    blind = f'name = "blind"\n[rules.{STAGE_1}]\nfamily = "level"\nchannel = "+side_left_y"\n'
+    failing = Algorithm("failing", rules={STAGE_1: Failing()})
+    for algorithm in (algorithm_from_toml(blind), failing):
+        assert told_of(trial(kerb, algorithm=algorithm)) == []
     blind = '[rules.side_airbag_left]\nfamily = "level"\nchannel = "+side_left_y"\n'
     asked = replace(kerb.requirements[STAGE_1])
     more = {**kerb.requirements, "side_airbag_left": asked, "curtain_left": asked}
@@ -95,8 +109,6 @@ def test_what_is_told_is_the_gravest_of_what_was_asked_and_could_be_judged():
     curtain = '[rules.curtain_left]\nfamily = "velocity_change"\nthreshold_m_s = 2.0\n'
     assert told(both, STAGE_1, more=blind + curtain) == ["curtain_left"]
     assert told(both, STAGE_1, more=blind) == [STAGE_1]
-    silent = 'name = "blind"\ngate = true\n' + blind
-    assert told_of(trial(both, algorithm=algorithm_from_toml(silent))) == []
 
 
 def test_what_fires_although_it_must_not_comes_first_then_the_most_frequent_failure():
@@ -121,6 +133,17 @@ def test_what_fires_although_it_must_not_comes_first_then_the_most_frequent_fail
     tally = SimpleNamespace(drawn=lambda pair: drawn)
     found = failing_in_draws(nominal, tally, ("s", "x"))
     assert [row.event for row in found] == ["d", "c", "b", "a", "e"]
+
+
+def test_a_failing_requirement_is_told_by_its_verdicts_the_gravest_first():
+    late = FailingRow("wall", "r", 3, 20, {"late": 3, "on_time": 17})
+    assert late.words == "late in 3 of 20"
+    both = FailingRow("wall", "r", 5, 20, {"late": 3, "missed": 2, "on_time": 15})
+    assert both.words == "5 of 20: missed 2, late 3"
+    assert (late.inadvertent, FailingRow("kerb", "r", 2, 9, {"inadvertent": 2}).inadvertent) == (
+        0,
+        2,
+    )
 
 
 def test_gating_algorithms_come_first_then_the_order_asked_for():
