@@ -27,6 +27,7 @@ from crashsense.compiled_lanes import (
     to_lanes,
 )
 from crashsense.compiled_normal import check_normal, fill_normals
+from crashsense.compiled_parts import parts_of
 from crashsense.compiled_readings import check_readings, static_reading, upsampled
 from crashsense.compiled_rollover import check_roll, roll_steps
 from crashsense.compiled_rules import check_rules, run_program
@@ -79,6 +80,7 @@ __all__ = [
     "noise_in_lanes",
     "ride_steps",
     "roll_steps",
+    "parts_of",
     "run_program",
     "static_reading",
     "summary_of",
