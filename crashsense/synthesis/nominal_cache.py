@@ -100,7 +100,7 @@ def kept_numbers(recipe: Recipe, *, about: str, make: Callable[[], Kept]) -> Kep
     folder = user_folder(CACHE_VARIABLE) if _on.get() else None
     if folder is None:
         return make()
-    name = hashlib.sha256(f"{_digest_of(recipe)}\n{about}".encode()).hexdigest()
+    name = hashlib.sha256(f"{recipe.kept_as}\n{about}".encode()).hexdigest()
     path = folder / f"{name}.bin"
     found = _load(path)
     if found is not None:
