@@ -224,6 +224,13 @@ SAME |= {
             "1e-09 -> 1.5000000000000002e-09",
             ROUNDING,
         ),
+        (
+            "chain.py",
+            "if roots.size < 2 or abs(roots[0].imag) < 1e-12:",
+            "0 -> 1",
+            "either of a pair of poles will do",
+        ),
+        ("chain.py", "s = np.log(roots[0])", "0 -> 1", "either of a pair of poles will do"),
         ("sense.py", "GROUP = 2 * PAGE", "", TOGETHER),
         ("sense.py", "PIECE_SAMPLES = 1_000_000", "", TOGETHER),
         ("sense.py", "PART_TICKS = 200_000", "", TOGETHER),
