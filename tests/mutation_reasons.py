@@ -231,6 +231,12 @@ SAME |= {
             "either of a pair of poles will do",
         ),
         ("chain.py", "s = np.log(roots[0])", "0 -> 1", "either of a pair of poles will do"),
+        (
+            "one_sensor.py",
+            "last = np.maximum.accumulate(np.where(good, np.arange(values.shape[1]), -1), axis=-1)",
+            "1 -> 2",
+            "any number below the first place",
+        ),
         ("sense.py", "GROUP = 2 * PAGE", "", TOGETHER),
         ("sense.py", "PIECE_SAMPLES = 1_000_000", "", TOGETHER),
         ("sense.py", "PART_TICKS = 200_000", "", TOGETHER),
