@@ -53,6 +53,21 @@ SAME: dict[tuple[str, str, str], str] = {
     ): "how much of a reason a message shows",
     (
         "crashsense/campaign/evaluation.py",
+        "level = np.maximum.accumulate(demand, axis=-1)",
+        "sign or not left out",
+    ): "demand has two axes: the last one is axis 1",
+    (
+        "crashsense/campaign/evaluation.py",
+        "rises = np.diff(level, axis=-1, prepend=0.0) > 0.0",
+        "sign or not left out",
+    ): "as above",
+    (
+        "crashsense/campaign/executors.py",
+        "shared = self.client.scatter(_pickled(job), broadcast=True, hash=False)",
+        "",
+    ): "how a job travels, not what is in it",
+    (
+        "crashsense/campaign/evaluation.py",
         "times = trial.times_s if rows else np.empty((0, 0))",
         "",
     ): "without rows no time is read",
@@ -146,6 +161,16 @@ SAME: dict[tuple[str, str, str], str] = {
         "sizes = np.unique(source.integers(1, given.pulses.size, size=12)).tolist()",
         "12 -> 13",
     ): "how many prefixes are tried; that they find what they must, rules broken on purpose show",
+    (
+        "crashsense/rules/kernels.py",
+        "powers = decay ** np.arange(1, length + 1, dtype=np.float64)",
+        "1 -> 2",
+    ): "one power more than is used; the other number that is exchanged so, tests notice",
+    (
+        "crashsense/rules/kernels.py",
+        "out *= out >= AT_REST_M_S",
+        "GtE -> Gt",
+    ): "far below one code of any sensor, and beyond rounding: equality never decides",
     (
         "crashsense/rules/why.py",
         "before = np.flatnonzero(one.times_s[0] <= by_s + 1e-9)",
