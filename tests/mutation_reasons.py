@@ -53,6 +53,21 @@ SAME: dict[tuple[str, str, str], str] = {
     ): "how much of a reason a message shows",
     (
         "crashsense/campaign/evaluation.py",
+        "level = np.maximum.accumulate(demand, axis=-1)",
+        "sign or not left out",
+    ): "demand has two axes: the last one is axis 1",
+    (
+        "crashsense/campaign/evaluation.py",
+        "rises = np.diff(level, axis=-1, prepend=0.0) > 0.0",
+        "sign or not left out",
+    ): "as above",
+    (
+        "crashsense/campaign/executors.py",
+        "shared = self.client.scatter(_pickled(job), broadcast=True, hash=False)",
+        "",
+    ): "how a job travels, not what is in it",
+    (
+        "crashsense/campaign/evaluation.py",
         "times = trial.times_s if rows else np.empty((0, 0))",
         "",
     ): "without rows no time is read",
@@ -147,6 +162,16 @@ SAME: dict[tuple[str, str, str], str] = {
         "12 -> 13",
     ): "how many prefixes are tried; that they find what they must, rules broken on purpose show",
     (
+        "crashsense/rules/kernels.py",
+        "powers = decay ** np.arange(1, length + 1, dtype=np.float64)",
+        "1 -> 2",
+    ): "one power more than is used; the other number that is exchanged so, tests notice",
+    (
+        "crashsense/rules/kernels.py",
+        "out *= out >= AT_REST_M_S",
+        "GtE -> Gt",
+    ): "far below one code of any sensor, and beyond rounding: equality never decides",
+    (
         "crashsense/rules/why.py",
         "before = np.flatnonzero(one.times_s[0] <= by_s + 1e-9)",
         "LtE -> Lt",
@@ -223,6 +248,19 @@ SAME |= {
             "most=int(sensor.hold_limit_s * sensor.sample_rate_hz + 1e-9),",
             "1e-09 -> 1.5000000000000002e-09",
             ROUNDING,
+        ),
+        (
+            "chain.py",
+            "if roots.size < 2 or abs(roots[0].imag) < 1e-12:",
+            "0 -> 1",
+            "either of a pair of poles will do",
+        ),
+        ("chain.py", "s = np.log(roots[0])", "0 -> 1", "either of a pair of poles will do"),
+        (
+            "one_sensor.py",
+            "last = np.maximum.accumulate(np.where(good, np.arange(values.shape[1]), -1), axis=-1)",
+            "1 -> 2",
+            "any number below the first place",
         ),
         ("sense.py", "GROUP = 2 * PAGE", "", TOGETHER),
         ("sense.py", "PIECE_SAMPLES = 1_000_000", "", TOGETHER),
