@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 from exchange_writer import WrittenChannel, WrittenVehicle, pulse_g, wall
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from rough_pulse import rough_g
 from table_writer import TIMES, columns, write
@@ -69,8 +69,13 @@ def vehicle(number: int = 1, **values: Any) -> VehicleInfo:
 # --- direction and motion ------------------------------------------------------------------------
 
 
-@settings(max_examples=200)
+@settings(max_examples=50)
 @given(st.integers(-1080, 1080))
+@example(45)
+@example(-45)
+@example(135)
+@example(225)
+@example(405)
 def test_the_side_that_an_angle_points_to_by_its_vector(angle: int) -> None:
     """Within 45 degrees of the axis of the car it is the front or the rear."""
     found = struck_from(record(test=TestInfo(impact_angle_deg=float(angle))), 1).family
