@@ -84,6 +84,19 @@ def test_the_side_that_an_angle_points_to_by_its_vector(angle: int) -> None:
     assert found == ("frontal" if front else "rear" if rear else "side")
 
 
+@pytest.mark.parametrize(
+    ("code", "family"),
+    [
+        ("12F", "frontal"), ("12FDEW2", "frontal"), ("06BDEW1", "rear"), ("09LPEW1", "side"),
+        ("03RPEW1", "side"), ("12", "side"), ("", "side"), ("00TXXX1", "side"),
+    ],
+)  # fmt: skip
+def test_the_third_letter_of_a_damage_code_goes_before_the_angle(code: str, family: str) -> None:
+    """Collision deformation classification, SAE J224: direction, then area (from memory)."""
+    one = record(vehicles=(vehicle(damage_code=code),), test=TestInfo(impact_angle_deg=90.0))
+    assert struck_from(one, 1).family == family
+
+
 @pytest.mark.parametrize(("angle", "oblique"), [
     (0.0, False), (5.0, False), (5.1, True), (-5.1, True), (90.0, True), (175.0, False),
     (174.9, True), (180.0, False), (None, False),
