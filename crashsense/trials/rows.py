@@ -94,10 +94,7 @@ def _column(values: Sequence[Any], *, sizes: Sequence[int], kind: pa.DataType) -
     if not kind.equals(pa.string()):
         return _numbers(values, sizes=sizes, kind=kind)
     if any(isinstance(value, np.ndarray) for value in values):
-        whole = [
-            value if isinstance(value, np.ndarray) else np.full(size, value, dtype=object)
-            for value, size in zip(values, sizes, strict=True)
-        ]
+        whole = [_spelt_out(value, size) for value, size in zip(values, sizes, strict=True)]
         return pa.array(np.concatenate(whole), type=kind, from_pandas=True)
     return pa.concat_arrays(
         pa.array(value.names, type=kind).take(pa.array(value.codes))
@@ -107,8 +104,16 @@ def _column(values: Sequence[Any], *, sizes: Sequence[int], kind: pa.DataType) -
     )
 
 
+def _spelt_out(value: Any, size: int) -> npt.NDArray[Any]:
+    if isinstance(value, Coded):
+        return np.array(value.names, dtype=object)[value.codes]
+    return value if isinstance(value, np.ndarray) else np.full(size, value, dtype=object)
+
+
 def _one_word(value: Any) -> Any:
-    """A :class:`Coded` of one word as that word, all else as it is."""
+    """A :class:`Coded` of one word as that word, NaN as None, all else as it is."""
+    if isinstance(value, float) and np.isnan(value):
+        return None
     if not isinstance(value, Coded) or not value.codes.size:
         return value
     first = value.codes[0]
