@@ -60,7 +60,8 @@ def reached(ticks: list[int]) -> Reached:
     size = len(ticks)
     fire = np.array(ticks)
     high = np.where(fire >= 0, 1.5, 0.5)
-    return Reached(fire, fire, np.full(size, -2), high, high, np.zeros(size), high)
+    arming = np.where(fire >= 0, fire - 4, -1)
+    return Reached(fire, fire, arming, high, high, np.zeros(size), high)
 
 
 @pytest.mark.parametrize("expectation", ["fire", "no_fire"])
@@ -101,3 +102,6 @@ def test_a_rule_that_failed_in_a_draw_has_a_row_of_its_own_kind_there_alone(
     fired = [row["fire_time_ms"] for row in rows]
     wanted = [5.0, 30.0, None, 15.0]  # ticks of 0.5 ms from -50 ms on
     assert fired == [None if at in errors else pytest.approx(v) for at, v in enumerate(wanted)]
+    armed = [row["arming_time_ms"] for row in rows]
+    wanted = [3.0, 28.0, None, 13.0]
+    assert armed == [None if at in errors else pytest.approx(v) for at, v in enumerate(wanted)]
