@@ -37,19 +37,13 @@ FILES = 200
 
 
 @lru_cache(maxsize=64)
-def _cut(told: bytes, roots: tuple[int, ...]) -> tuple[tuple[int, int, Fused | None], ...]:
-    """Cut operations into parts: first, the one after the last, their loop (None: without one)."""
+def _cut(told: bytes, roots: tuple[int, ...]) -> tuple[tuple[int, int, Fused], ...]:
+    """Cut operations into parts: first, the one after the last, their loop."""
     rows = np.frombuffer(told, dtype=np.int64).reshape(-1, op.COLUMNS)
-    alone = np.flatnonzero(rows[:, 0] == op.ROLL).tolist()
-    parts: list[tuple[int, int, Fused | None]] = []
-    first = 0
-    for end in [*alone, len(rows)]:
-        for begin in range(first, end, MOST):
-            last = min(begin + MOST, end)
-            parts.append((begin, last, Fused(rows[begin:last], _read_after(rows, roots, last))))
-        if end < len(rows):
-            parts.append((end, end + 1, None))
-        first = end + 1
+    parts = []
+    for first in range(0, len(rows), MOST):
+        last = min(first + MOST, len(rows))
+        parts.append((first, last, Fused(rows[first:last], _read_after(rows, roots, last))))
     return tuple(parts)
 
 
@@ -88,9 +82,7 @@ class Parts:
         fused = any(address for *_, address in parts)
         return np.array(parts, dtype=np.int64), FUSED_PIECE if fused else PIECE
 
-    def _address(self, fused: Fused | None, work: int) -> int:
-        if fused is None:
-            return 0
+    def _address(self, fused: Fused, work: int) -> int:
         self.asked[fused.name] += work
         asked = self.asked[fused.name]
         write: Callable[[object], None] | None = None

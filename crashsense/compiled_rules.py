@@ -27,6 +27,7 @@ from crashsense.compiled_steps import (
     remembering,
     response,
     ring,
+    roll,
     window_max,
 )
 from crashsense.compiled_vectors import (
@@ -126,7 +127,7 @@ def _restarted(c: list[Vector], a: Vector, b: Vector, now: Vector, v: Vector) ->
     return (v >= c[4]).choose(v, 0.0), v
 
 
-#: Reading a channel has the code of its sense, 0 or less; what is not here has a loop of its own.
+#: Reading a channel has the code of its sense, 0 or less.
 OPERATIONS = {
     -op.SENSES["+"]: plain(lambda c, a, b: a),
     -op.SENSES["-"]: plain(lambda c, a, b: -a),
@@ -165,27 +166,9 @@ OPERATIONS = {
     op.RESPONSE: response,
     op.LINE: line,
     op.RAY: ray,
+    op.ROLL: roll,
 }
 _operation = chosen_by_code(OPERATIONS)
-
-
-@_jit
-def _roll(registers: FloatArray, row: IntArray, c: FloatArray, size: int) -> None:
-    """Where nothing rolls, which is nearly everywhere, no cosine is taken."""
-    flat = size * LANES
-    out = registers[row[1]].reshape(-1)[:flat]
-    rate, angle = registers[row[2]].reshape(-1)[:flat], registers[row[3]].reshape(-1)[:flat]
-    tip, pull, gyration, least, threshold = c[0], c[1], c[2], c[3], c[4]
-    upright = max(np.sqrt(2.0 * (pull * (1.0 - np.cos(tip)))) / gyration, least) * threshold
-    for k in range(out.size):
-        demand = 0.0
-        if rate[k] > 0.0:
-            needed = upright
-            if angle[k] != 0.0:
-                lift = pull * (1.0 - np.cos(max(tip - angle[k], 0.0)))
-                needed = max(np.sqrt(2.0 * lift) / gyration, least) * threshold
-            demand = rate[k] / needed
-        out[k] = demand
 
 
 # --- scores ---------------------------------------------------------------------------------------
@@ -275,9 +258,6 @@ def _one_by_one(
         if code == op.READ:
             code = -n_k
             a = tile + (rows[k, 2] * n + first) * ROW
-        elif code == op.ROLL:
-            _roll(values, rows[k], numbers[k], size)
-            continue
         rings[k] = _operation(
             *(code, here + rows[k, 1] * room, a, b, told + 8 * op.NUMBERS * k),
             *(kept + rows[k, 5] * ROW, weighed + 8 * rows[k, 6]),

@@ -154,7 +154,11 @@ def ring(rows: int, step: Callable[..., tuple[Vector, ...]]) -> Operation:
 
 
 class _WindowMax(Operation):
-    """As ``compiled.window_max``: memory holds the top, a piece of ``n`` ticks, and its ends."""
+    """As ``compiled.window_max``: memory holds the top, ``n`` ticks, and a row that is lowest.
+
+    Up to the present tick these are the piece of ``n`` ticks that runs, behind it the largest from
+    each tick of the last piece to its end.
+    """
 
     def begin(self, g: Given) -> tuple[Rooms, Any]:
         return _loaded(g, 1), cgutils.alloca_once_value(g.builder, g.at)
@@ -164,23 +168,21 @@ class _WindowMax(Operation):
     ) -> list[Vector]:
         rooms, place = held
         write, one = g.builder, g.whole(1)
-        at = write.load(place)
-        kept = write.add(at, one)
-        end = write.add(kept, write.add(g.n, one))
+        row = write.add(write.load(place), one)
+        behind = write.add(row, one)
         results = []
         for j, (room,) in enumerate(rooms):
             top = larger(a[j], g.held(room))
             write.store(top.value, room)
-            g.memory.store(a[j], kept, j)
-            results.append(larger(top, g.memory.load(end, j)))
-        write.store(kept, place)
-        with write.if_then(write.icmp_signed("==", kept, g.n), likely=False):
-            self._ends(g, rooms)
+            results.append(larger(top, g.memory.load(behind, j)))
+            g.memory.store(a[j], row, j)
+        write.store(row, place)
+        with write.if_then(write.icmp_signed("==", row, g.n), likely=False):
+            self._end_piece(g, rooms)
             write.store(g.whole(0), place)
         return results
 
-    def _ends(self, g: Given, rooms: Rooms) -> None:
-        """Make the ends of the piece that is complete: the largest from each tick to its last."""
+    def _end_piece(self, g: Given, rooms: Rooms) -> None:
         lowest = g.c[0].like(-np.inf)
         for (room,) in rooms:
             g.builder.store(lowest.value, room)
@@ -189,7 +191,7 @@ class _WindowMax(Operation):
             for j, (room,) in enumerate(rooms):
                 top = larger(g.memory.load(row, j), g.held(room))
                 g.builder.store(top.value, room)
-                g.memory.store(top, g.builder.add(row, g.n), j)
+                g.memory.store(top, row, j)
         for (room,) in rooms:
             g.builder.store(lowest.value, room)
 
@@ -299,6 +301,36 @@ class _Ray(Operation):
             g.builder.store(found.value, room)
 
 
+class _Roll(Operation):
+    """Roll rate ``a`` at roll angle ``b`` over the rate that tips the car.
+
+    Where nothing rolls, which is nearly everywhere, no cosine is taken.
+    """
+
+    def begin(self, g: Given) -> Any:
+        return self._tips(g, g.c[0]), [g.kept(g.c[0]) for _ in range(g.vectors)]
+
+    def _tips(self, g: Given, left: Vector) -> Vector:
+        """The rate at which the rest *left* of the angle is overcome."""
+        pull, gyration, least, threshold = g.c[1:5]
+        speed = (2.0 * (pull * (1.0 - left.cosine()))).root()
+        return larger(speed / gyration, least) * threshold
+
+    def tick(
+        self, g: Given, held: Any, i: Any, a: Sequence[Vector], b: Sequence[Vector]
+    ) -> list[Vector]:
+        upright, rooms = held
+        results = []
+        for rate, angle, room in zip(a, b, rooms, strict=True):
+            g.builder.store(rate.over(upright).value, room)
+            leans = angle.magnitude() > 0.0
+            with g.where((leans & (rate > 0.0)).any()):
+                tips = self._tips(g, larger(g.c[0] - angle, 0.0))
+                g.builder.store((rate / leans.choose(tips, upright)).value, room)
+            results.append((rate > 0.0).choose(g.held(room), 0.0))
+        return results
+
+
 class _Most(Operation):
     """Largest ``a`` of a piece into row 0 of the memory; the result: not 0 if 1 or more.
 
@@ -327,4 +359,5 @@ class _Most(Operation):
         return reached
 
 
-window_max, response, line, ray, most = _WindowMax(), _Response(), _Line(), _Ray(), _Most()
+window_max, response, most = _WindowMax(), _Response(), _Most()
+line, ray, roll = _Line(), _Ray(), _Roll()

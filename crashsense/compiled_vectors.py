@@ -82,6 +82,9 @@ class Vector:
     def __radd__(self, other: float) -> Vector:
         return self.like(other) + self
 
+    def __rsub__(self, other: float) -> Vector:
+        return self.like(other) - self
+
     def __rmul__(self, other: float) -> Vector:
         return self.like(other) * self
 
@@ -121,6 +124,10 @@ class Vector:
     def root(self) -> Vector:
         """Square root."""
         return self._call("sqrt")
+
+    def cosine(self) -> Vector:
+        """Cosine of each lane, as the mathematical library has it."""
+        return self._call("cos")
 
     def whole(self) -> Vector:
         """The nearest whole number, halves to even."""
@@ -246,6 +253,14 @@ class Given:
         """Repeat what is written inside, for 0 to *count* - 1."""
         with cgutils.for_range(self.builder, count) as loop:
             yield loop.index
+
+    @contextmanager
+    def where(self, number: Any) -> Iterator[None]:
+        """Do what is written inside if a number is not 0, which is rare."""
+        with self.builder.if_then(
+            self.builder.icmp_signed("!=", number, self.whole(0)), likely=False
+        ):
+            yield
 
     @contextmanager
     def pieces(self, size: int) -> Iterator[tuple[Any, Any]]:

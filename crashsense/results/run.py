@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from crashsense.errors import Fault, InputError, RunFolderError, unknown_name
 from crashsense.event import ALL_RESTRAINTS
@@ -21,9 +20,10 @@ from crashsense.resources import CAUTION
 from crashsense.results.folder import RunFolder, packed, refuse_change
 from crashsense.results.outcome import Outcome, outcome_of
 from crashsense.results.sensor_entries import sensor_entries
-from crashsense.results.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA
+from crashsense.results.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA, plain_rows_of
 from crashsense.results.tally import TALLY_COLUMNS, Pair, Tally, count_entries, counts, pairs_of
 from crashsense.scoring import separation
+from crashsense.trials.rows import PlainRow
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -101,6 +101,8 @@ class Run:
 
         With *nominal* only draw 0, and only the parts that hold it are read.
         """
+        import pyarrow.compute as pc
+
         wanted = (pc.field("draw") == 0) if nominal else None
         if self._tables is not None and (table in self._tables or self.folder is None):
             for part in self._tables.get(table, ()):
@@ -113,6 +115,7 @@ class Run:
     def rows(self, event: str, *, draw: int) -> pd.DataFrame:
         """Return the verdict rows of one event and draw, sorted by the key."""
         import pandas as pd
+        import pyarrow.compute as pc
 
         wanted = (pc.field("event") == event) & (pc.field("draw") == draw)
         if self._tables is not None:
@@ -126,6 +129,21 @@ class Run:
         if not frames:
             return VERDICT_SCHEMA.empty_table().to_pandas()
         return pd.concat(frames, ignore_index=True).sort_values(list(KEY), ignore_index=True)
+
+    def plain_rows(self, event: str, *, draw: int) -> list[PlainRow]:
+        """Return the same rows as plain values, of a small part of the run in a moment."""
+        if self._tables is not None:
+            found = plain_rows_of(self._tables["verdicts"], event=event, draw=draw)
+        elif self.folder is not None:
+            folder = RunFolder(self.folder)
+            paths = folder.parts_of_draw(draw)
+            likely = [path for path in paths if folder.may_hold(path, event=event)]
+            found = plain_rows_of(map(folder.read_part, likely), event=event, draw=draw)
+            if not found:  # by a damaged part, which is found when it is read
+                found = plain_rows_of(map(folder.read_part, paths), event=event, draw=draw)
+        else:
+            found = []
+        return sorted(found, key=lambda row: tuple(row[name] for name in KEY))
 
     @cached_property
     def verdicts(self) -> pd.DataFrame:

@@ -180,9 +180,10 @@ def _texts(values: Any) -> Iterator[str]:
 @lru_cache(maxsize=1)
 def _surroundings() -> str:
     """Checksum of the code below and in synthesis, of the vehicles, and of the libraries."""
-    import scipy
+    from importlib import metadata
 
-    digest = hashlib.sha256(f"{sys.version_info[:2]} {np.__version__} {scipy.__version__}".encode())
+    scipy = metadata.version("scipy")  # importing scipy takes longer
+    digest = hashlib.sha256(f"{sys.version_info[:2]} {np.__version__} {scipy}".encode())
     for path in sorted(_PACKAGE.rglob("*.py")):
         inside = path.relative_to(_PACKAGE)
         if inside.parts[0] not in _ABOVE:

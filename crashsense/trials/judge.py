@@ -289,7 +289,7 @@ class Judge:
         """
         if pattern not in self._reading:
             assert self.rule is not None  # asked of rules only
-            one = samples if draws.size == samples.draws else rows(samples, draws[:1].tolist())
+            one = rows(samples, draws[:1].tolist())
             active, error = self.rule.uses, ""
             try:
                 active = active_channels(self.rule, one)

@@ -59,13 +59,12 @@ def test_a_folder_that_cannot_be_written_costs_nothing_but_time(tmp_path: Path) 
     assert address(parts(tmp_path / "is" / "not" / "there").of(ROWS, ROOTS, work=5000))
 
 
-def test_a_program_is_cut_where_it_rolls_and_where_it_is_long(tmp_path: Path) -> None:
+def test_a_long_program_is_cut(tmp_path: Path) -> None:
     rows = np.zeros((2 * MOST + 10, op.COLUMNS), dtype=np.int64)
     rows[:, 0] = op.TIMES
-    rows[MOST + 5, 0] = op.ROLL
     cut, _ = Parts(tmp_path, made_from=10**9).of(rows, ROOTS, work=1)
-    ends = [(0, MOST), (MOST, MOST + 5), (MOST + 5, MOST + 6), (MOST + 6, 2 * MOST + 6)]
-    assert [tuple(part[:2]) for part in cut.tolist()] == [*ends, (2 * MOST + 6, 2 * MOST + 10)]
+    ends = [(0, MOST), (MOST, 2 * MOST), (2 * MOST, 2 * MOST + 10)]
+    assert [tuple(part) for part in cut.tolist()] == [(*end, 0) for end in ends]
 
 
 # --- kept code ------------------------------------------------------------------------------------

@@ -143,9 +143,11 @@ def test_a_moved_threshold_is_that_of_the_required_time():
 
 
 def test_the_page_of_a_run_is_written_where_asked(run, tmp_path):
-    path = run.report(tmp_path / "pages", title="Second loop")
-    assert path == tmp_path / "pages" / "report.html"
-    assert "<title>Second loop</title>" in path.read_text(encoding="utf-8")
+    place = tmp_path / "not" / "yet" / "there"
+    for title in ("Second loop", "Third loop"):  # into a new folder, then over the old page
+        path = run.report(place, title=title)
+        assert path == place / "report.html"
+        assert f"<title>{title}</title>" in path.read_text(encoding="utf-8")
 
 
 def nominal(rows):
@@ -185,6 +187,11 @@ def test_the_sentence_counts_what_was_challenged():
             Outcome({"on_time": 1}, {"inadvertent": 2, "challenged": 1}, 0, 1),
             "2 of the 3 challenged no-fire requirements failed, in 1 event",
         ),
+        (
+            Outcome({"on_time": 1}, {"inadvertent": 2, "rule_error": 1}, 0, 2),
+            "3 of the 3 challenged no-fire requirements failed (1 by a rule error), in 2 events",
+        ),
+        (Outcome({}, {"challenged": 2}, 0, 0), "none of the 2 challenged no-fire requirements f"),
     ],
 )
 def test_the_sentence_never_flatters(outcome, words):

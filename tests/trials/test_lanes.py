@@ -12,7 +12,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from crashsense import engine
-from crashsense import operations as op
 from crashsense.channels import CHANNELS
 from crashsense.event import Context
 from crashsense.rules import Rule, load_algorithm, rule_from_table
@@ -97,8 +96,8 @@ def test_all_families_in_compiled_loops_are_the_families(monkeypatch, tmp_path) 
                 program, sources, spans=spans, draws=given.draws, size=given.size
             )
         cut, _ = parts.of(program.operations, program.roots, work=1)
-        without = len(cut) if made_from else (program.operations[:, 0] == op.ROLL).sum()
-        assert (cut[:, 2] == 0).sum() == without
+        assert len(cut) > 3
+        assert (cut[:, 2] == 0).all() if made_from else (cut[:, 2] != 0).all()
     for table, rule, one, fused in zip(tables().values(), rules, *found.values(), strict=True):
         with engine.using(engine.choose("fast")[0]):
             expected = reached(rule.branch_demands(given), not_before_s=0.011, **clock)
