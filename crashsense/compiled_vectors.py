@@ -27,8 +27,8 @@ from crashsense.operations import NUMBERS
 WIDTH = 8
 LANES = 32
 
-_NUMBER = ir.DoubleType()
-_LINE = ir.VectorType(_NUMBER, WIDTH)
+NUMBER = ir.DoubleType()
+LINE = ir.VectorType(NUMBER, WIDTH)
 _WORD = ir.IntType(64)
 #: Vectors of a row of lanes, and its bytes.
 VECTORS = LANES // WIDTH
@@ -62,7 +62,7 @@ class Vector:
         """A number in every lane; a vector as it is."""
         if isinstance(other, Vector):
             return other
-        return Vector(self.builder, ir.Constant(_LINE, [float(other)] * WIDTH))
+        return Vector(self.builder, ir.Constant(LINE, [float(other)] * WIDTH))
 
     def _with(self, name: str, a: Vector, b: Vector) -> Vector:
         return Vector(self.builder, getattr(self.builder, name)(a.value, b.value))
@@ -110,8 +110,12 @@ class Vector:
     def __lt__(self, other: Vector | float) -> Mask:
         return self._is("<", other)
 
+    def equals(self, other: Vector | float) -> Mask:
+        """Where both are the same number."""
+        return self._is("==", other)
+
     def _call(self, name: str, *others: Vector) -> Vector:
-        kind = ir.FunctionType(_LINE, [_LINE] * (1 + len(others)))
+        kind = ir.FunctionType(LINE, [LINE] * (1 + len(others)))
         module = self.builder.module
         function = cgutils.get_or_insert_function(module, kind, f"llvm.{name}.v{WIDTH}f64")
         given = [self.value, *(other.value for other in others)]
@@ -189,16 +193,20 @@ class Memory:
 
     def load(self, row: Any, vector: int) -> Vector:
         """A vector of a row."""
-        return Vector(self.builder, self.builder.load(self._at(row, vector, _LINE), align=8))
+        return Vector(self.builder, self.builder.load(self._at(row, vector, LINE), align=8))
+
+    def row(self, row: Any) -> list[Vector]:
+        """All vectors of a row."""
+        return [self.load(row, j) for j in range(VECTORS)]
 
     def store(self, value: Vector, row: Any, vector: int) -> None:
         """Set a vector of a row."""
-        self.builder.store(value.value, self._at(row, vector, _LINE), align=8)
+        self.builder.store(value.value, self._at(row, vector, LINE), align=8)
 
 
 def everywhere(builder: Any, number: Any) -> Vector:
     """The same number in every lane."""
-    none = ir.Constant(_LINE, ir.Undefined)
+    none = ir.Constant(LINE, ir.Undefined)
     one = builder.insert_element(none, number, ir.Constant(ir.IntType(32), 0))
     places = ir.Constant(ir.VectorType(ir.IntType(32), WIDTH), [0] * WIDTH)
     return Vector(builder, builder.shuffle_vector(one, none, places))
@@ -209,21 +217,16 @@ class Given:
 
     ``c``: its numbers, the last is ``n``; ``at``: place in its ring; ``first``: number of the first
     tick; ``n``: its number of ticks; ``ticks``: how many are to be done; ``weights``: their
-    address; ``vectors``: how many are done side by side.
+    address.
     """
 
-    def __init__(self, builder: Any, given: Sequence[Any], vectors: int = VECTORS) -> None:
+    def __init__(self, builder: Any, given: Sequence[Any]) -> None:
         out, a, b, numbers, memory, weights, self.at, self.first, self.n, self.ticks = given
-        self.builder, self.vectors = builder, vectors
+        self.builder = builder
         self.out, self.a, self.b = (Memory(builder, address) for address in (out, a, b))
         self.memory, self.weights = Memory(builder, memory), weights
         self.c = [self.number(numbers, k) for k in range(NUMBERS)]
-        self.c.append(everywhere(builder, builder.sitofp(self.n, _NUMBER)))
-
-    def move(self, distance: Any) -> None:
-        """Go to vectors that lie so many bytes behind."""
-        for memory in (self.out, self.a, self.b, self.memory):
-            memory.address = self.builder.add(memory.address, distance)
+        self.c.append(everywhere(builder, builder.sitofp(self.n, NUMBER)))
 
     def number(self, address: Any, place: Any) -> Vector:
         """A number from memory, in every lane."""
@@ -231,7 +234,7 @@ class Given:
         if isinstance(place, int):
             place = self.whole(place)
         where = b.add(address, b.mul(place, ir.Constant(_WORD, 8)))
-        return everywhere(b, b.load(b.inttoptr(where, _NUMBER.as_pointer()), align=8))
+        return everywhere(b, b.load(b.inttoptr(where, NUMBER.as_pointer()), align=8))
 
     def whole(self, number: int) -> Any:
         """A whole number."""
@@ -245,7 +248,7 @@ class Given:
 
     def along(self, address: Any) -> Vector:
         """Neighbouring numbers in memory, one a lane."""
-        where = self.builder.inttoptr(address, _LINE.as_pointer())
+        where = self.builder.inttoptr(address, LINE.as_pointer())
         return Vector(self.builder, self.builder.load(where, align=8))
 
     @contextmanager
@@ -282,7 +285,7 @@ class Given:
     def now(self, i: Any) -> Vector:
         """Number of tick *i*."""
         b = self.builder
-        return everywhere(b, b.sitofp(b.add(self.first, i), _NUMBER))
+        return everywhere(b, b.sitofp(b.add(self.first, i), NUMBER))
 
 
 def turned(rows: Sequence[Vector]) -> list[Vector]:
