@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from crashsense.arrays import FloatArray
+from crashsense.arrays import FloatArray, IntArray
 from crashsense.compiled_kernel import kernel
 from crashsense.compiled_vectors import LANES
 
@@ -23,7 +23,11 @@ MIX_2 = np.uint64(0x94D049BB133111EB)
 _16_BITS = np.uint64(0xFFFF)
 #: The lowest and the highest bit of each quarter.
 _ONES, _TOPS = np.uint64(0x0001000100010001), np.uint64(0x8000800080008000)
-_1, _30, _27, _31, _48 = (np.uint64(n) for n in (1, 30, 27, 31, 48))
+_1, _2, _4, _27, _30, _31, _48, _56 = (np.uint64(n) for n in (1, 2, 4, 27, 30, 31, 48, 56))
+#: Bits that are counted, and the pattern that makes a step more irregular.
+_PAIRS, _FOURS = np.uint64(0x5555555555555555), np.uint64(0x3333333333333333)
+_BYTES, _EACH = np.uint64(0x0F0F0F0F0F0F0F0F), np.uint64(0x0101010101010101)
+_EVERY_OTHER = np.uint64(0xAAAAAAAAAAAAAAAA)
 
 _jit: Any = kernel()
 
@@ -34,6 +38,30 @@ def mix(word: Any) -> Any:
     word = (word ^ (word >> _30)) * MIX_1
     word = (word ^ (word >> _27)) * MIX_2
     return word ^ (word >> _31)
+
+
+@_jit
+def fill_rows(keys: Any, draws: IntArray, fewest: int, start: Any, step: Any) -> None:
+    """Start and step of every row, name after name; twin: ``draws._rows_of_names``, same bits.
+
+    *keys* (names, 2 or more) words of each name's digest, *draws* (draws,) numbers, *fewest*: steps
+    with fewer changes between neighbouring bits are made more irregular; *start*, *step* (names x
+    draws,).
+    """
+    size = draws.size
+    for name in range(keys.shape[0]):
+        first, second = keys[name, 0], keys[name, 1]
+        for i in range(size):
+            number = np.uint64(draws[i]) * GOLDEN
+            start[name * size + i] = mix(number + first)
+            odd = mix(number + second) | _1
+            # Bits that differ from their neighbour, counted in pairs, fours, bytes.
+            bits = odd ^ (odd >> _1)
+            bits -= (bits >> _1) & _PAIRS
+            bits = (bits & _FOURS) + ((bits >> _2) & _FOURS)
+            bits = ((bits + (bits >> _4)) & _BYTES) * _EACH
+            few = np.int64(bits >> _56) < fewest
+            step[name * size + i] = odd ^ _EVERY_OTHER if few else odd
 
 
 @_jit

@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from crashsense.arrays import FloatArray, IntArray
 from crashsense.compiled_kernel import kernel
-from crashsense.compiled_noise import CHUNK, fill_noise, noise_of_lanes
+from crashsense.compiled_noise import CHUNK, fill_noise, fill_rows, noise_of_lanes
 from crashsense.compiled_vectors import LANES, Vector, address, chosen_by_code, remembering
 
 CodeArray = npt.NDArray[np.int32]
@@ -511,6 +511,7 @@ def check_sensing() -> None:
     one, none = np.ones(1, dtype=np.uint64), np.empty(0, dtype=np.uint64)
     table = given(np.ones(65536))
     fill_noise(one, one, table, table, np.empty((1, 2)))
+    fill_rows(given(np.ones((1, 4), dtype=np.uint64)), given(np.zeros(1, np.int64)), 24, one, one)
     one, none = given(one), given(none)
     nothing, row = given(np.empty((0, 0))), given(np.ones((1, 4)))
     index, unit = given(np.zeros(1, dtype=np.int64)), given(np.ones(1))
