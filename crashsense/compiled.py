@@ -26,8 +26,13 @@ from crashsense.compiled_lanes import (
     noise_in_lanes,
     to_lanes,
 )
-from crashsense.compiled_noise import fill_rows
-from crashsense.compiled_normal import check_normal, fill_fractions, fill_normals
+from crashsense.compiled_normal import (
+    check_normal,
+    fill_fractions,
+    fill_normals,
+    fill_rows,
+)
+from crashsense.compiled_parts import parts_of
 from crashsense.compiled_readings import check_readings, static_reading, upsampled
 from crashsense.compiled_rollover import check_roll, roll_steps
 from crashsense.compiled_rules import check_rules, run_program
@@ -82,6 +87,7 @@ __all__ = [
     "noise_in_lanes",
     "ride_steps",
     "roll_steps",
+    "parts_of",
     "run_program",
     "static_reading",
     "summary_of",

@@ -8,12 +8,18 @@ after a change there, in silence. Here the check is over all files that kernels 
 from __future__ import annotations
 
 import hashlib
+import os
+import pickle
+import tempfile
 from collections.abc import Callable
+from contextlib import suppress
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 import numba
+from numba.core.compiler_lock import global_compiler_lock
+from numba.core.registry import cpu_target
 
 
 @lru_cache(maxsize=1)
@@ -48,3 +54,84 @@ def kernel(**options: Any) -> Callable[[Any], Any]:
         return made
 
     return decorate
+
+
+# --- code written at run time ---------------------------------------------------------------------
+
+
+class Kept:
+    """Functions that a program writes for itself, by name; their code is kept in a folder.
+
+    They are made by numba's own compiler with its options, as kernels are: the same arithmetic has
+    the same bits in both. Several processes may write and read the folder.
+
+    Parameters
+    ----------
+    folder : where numba keeps the kernels that call them
+    most : files; the oldest give way
+    """
+
+    def __init__(self, folder: Path, *, most: int) -> None:
+        self.folder, self.most = folder, most
+        self.libraries: dict[str, Any] = {}
+
+    def _file(self, name: str) -> Path:
+        return self.folder / f"{name}.code"
+
+    def there(self, name: str) -> bool:
+        """True if code is kept under this name, valid or not."""
+        return name in self.libraries or self._file(name).is_file()
+
+    def address(self, name: str, write: Callable[[Any], None] | None) -> int:
+        """Return where the function begins; 0 if its code is not kept and there is no *write*.
+
+        *write* puts a function *name* into the ``llvmlite.ir.Module`` that it is given.
+        """
+        with global_compiler_lock:
+            if name not in self.libraries:
+                library = self._loaded(name)
+                if library is None and write is None:
+                    return 0
+                self.libraries[name] = library or self._made(name, write)
+            return int(self.libraries[name].get_pointer_to_function(name))
+
+    def _made(self, name: str, write: Any) -> Any:
+        library = _compiler().create_library(name)
+        library.enable_object_caching()
+        module = library.create_ir_module(name)
+        write(module)
+        library.add_ir_module(module)
+        library.finalize()
+        with suppress(OSError):  # it is made again in the next process
+            self._keep(name, pickle.dumps(library.serialize_using_object_code()))
+        return library
+
+    def _loaded(self, name: str) -> Any:
+        try:
+            content = self._file(name).read_bytes()
+        except OSError:
+            return None
+        seal, code = content[:32], content[32:]
+        if seal != _seal(code):
+            self._file(name).unlink(missing_ok=True)
+            return None
+        return _compiler().unserialize_library(pickle.loads(code))
+
+    def _keep(self, name: str, code: bytes) -> None:
+        files = sorted(self.folder.glob("*.code"), key=lambda file: file.stat().st_mtime)
+        for file in files[: max(0, len(files) + 1 - self.most)]:
+            file.unlink(missing_ok=True)
+        handle, temporary = tempfile.mkstemp(dir=self.folder, prefix="new_", suffix=".code")
+        with os.fdopen(handle, "wb") as new:
+            new.write(_seal(code) + code)
+        os.replace(temporary, self._file(name))
+
+
+def _compiler() -> Any:
+    return cpu_target.target_context.codegen()
+
+
+def _seal(code: bytes) -> bytes:
+    """Checksum of code and of all that it depends on: sources, compiler, processor."""
+    made_by = repr((_sources(), numba.__version__, _compiler().magic_tuple()))
+    return hashlib.sha256(made_by.encode() + code).digest()

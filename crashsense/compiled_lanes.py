@@ -15,30 +15,33 @@ import numpy as np
 from numba.extending import intrinsic
 
 from crashsense.arrays import FloatArray, IntArray
-from crashsense.compiled_kernel import kernel
-from crashsense.compiled_noise import CHUNK, noise_of_lanes
-from crashsense.compiled_sensing import (
-    LANES,
+from crashsense.compiled_filters import (
+    BLOCK,
+    CHUNK,
     SAMPLES,
-    Chain,
-    Source,
-    _deck_of,
-    _filter_deck,
-    _set_at_rest,
-    _take_words,
+    deck_of,
+    sections_in,
+    set_at_rest,
+    through,
 )
+from crashsense.compiled_kernel import kernel
+from crashsense.compiled_noise import divide_outermost, next_numbers, noise_of_lanes, stream_of
+from crashsense.compiled_sensing import Chain, Source
+from crashsense.compiled_steps import plain
 from crashsense.compiled_vectors import (
+    LANES,
+    NUMBER,
     ROW,
     VECTORS,
     WIDTH,
     Given,
+    Memory,
     Vector,
     address,
     aligned,
     chosen_by_code,
     everywhere,
     larger,
-    plain,
     smaller,
     turned,
 )
@@ -109,17 +112,13 @@ def noise_in_lanes(
     rows = start.size
     groups = -(-rows // LANES)
     out = np.zeros((groups, words, LANES))
-    begin = np.zeros(LANES, dtype=np.uint64)
-    by = np.zeros(LANES, dtype=np.uint64)
     for group in range(groups):
         first = group * LANES
         width = min(LANES, rows - first)
-        begin[:width] = start[first : first + width]
-        by[:width] = step[first : first + width]
-        deck = _deck_of(sections, setting, first, width)
+        stream = stream_of(start, step, first, width, table, tail)
+        deck = deck_of(sections, setting, first, width)
         for t in range(0, warm_up + words, CHUNK):
-            noise_of_lanes(begin, by, t, table, tail, deck)
-            _filter_deck(deck)
+            noise_of_lanes(stream, table, tail, deck, True)
             low = max(warm_up - t, 0)
             high = min(CHUNK, warm_up + words - t)
             if high > low:
@@ -177,45 +176,73 @@ def _words(g: Given) -> Any:
     return g.at
 
 
-def _felt(g: Given) -> Any:
-    """Readings: what each draw feels, and noise, cut at the level ``c[2]`` ahead of the filter.
+#: What the full path of a group is told beside its numbers: addresses and whole numbers.
+_SIGNALS, _SAMPLES, _PARTS, _RAMP, _OWN, _AHEAD, _LEAD, _BEFORE, _EVERY, _COUNT = range(10)
+_TOLD = 10
 
-    ``a``: noise by sample; ``weights``: signals that all draws share, ``at`` samples each, ``n`` of
-    them; ``b``: the time by which drift grows; ``first``: 1, or 0 where all samples are the first
-    one, which are not counted; ``memory``: a row each, factors of the signals, offset, drift,
-    deviation of the noise, samples cut so far.
+
+def _full(g: Given) -> Any:
+    """Next samples of all lanes: noise, what each draw feels, cut, filtered; words are put down.
+
+    ``a``, ``first``, ``weights``, ``memory``, ``n``: as ``compiled_noise``, a stream of noise and a
+    filter; ``at``: number of the first sample, the rest in front counted; ``b``: :data:`_TOLD`:
+    signals that all draws share (parts, samples), times by which drift grows, samples of rest (all
+    are the first one, and not counted), how words are counted. What a lane owns: a row each,
+    factors of the signals, offset, drift, deviation of the noise, samples cut so far at the level
+    ``c[2]``, samples by which its words are later than the earliest ones.
     """
     b = g.builder
-    level, last = g.c[2], b.sub(g.n, g.whole(1))
-    rows = [b.add(g.n, g.whole(k)) for k in range(4)]
-    cuts = [g.kept(g.memory.load(rows[3], j)) for j in range(VECTORS)]
-    felt = [g.kept(level) for _ in range(VECTORS)]
-    one = everywhere(b, b.sitofp(g.first, g.c[0].value.type.element))
-    with g.steps(g.ticks) as i:
-        sample = b.mul(i, g.first)
-        since = g.number(g.b.address, sample)
-        x = g.number(g.weights, sample)
-        for j, room in enumerate(felt):
-            b.store((g.memory.load(0, j) * x).value, room)
-        with g.steps(last) as k:
+    told = [g.word(g.b.address, k) for k in range(_TOLD)]
+    samples, parts, every = (told[k] for k in (_SAMPLES, _PARTS, _EVERY))
+    own, level = Memory(b, told[_OWN]), g.c[2]
+    offset, drift, sigma, cut, later = (b.add(parts, g.whole(k)) for k in range(5))
+
+    def within(number: Any, size: Any) -> Any:
+        inside = b.icmp_signed(">=", number, g.whole(0))
+        return b.and_(inside, b.icmp_signed("<", number, size))
+
+    places, counts, words, turns = [], [], [], []
+    for k in range(BLOCK):
+        number = b.add(g.at, g.whole(k))
+        sample = b.sub(number, told[_AHEAD])
+        nearest = b.select(b.icmp_signed("<", sample, samples), sample, b.sub(samples, g.whole(1)))
+        places.append(b.select(b.icmp_signed(">", nearest, g.whole(0)), nearest, g.whole(0)))
+        counts.append(everywhere(b, b.uitofp(within(sample, samples), NUMBER)))
+        number = b.add(number, told[_LEAD])
+        word = b.sub(b.sdiv(number, every), told[_BEFORE])
+        there = within(word, told[_COUNT])
+        words.append(b.select(there, word, g.whole(0)))
+        turn = b.select(there, b.srem(number, every), g.whole(-1))
+        turns.append(everywhere(b, b.sitofp(turn, NUMBER)))
+
+    def take(j: int, noise: list[Vector]) -> None:
+        first = own.load(0, j)
+        rooms = [g.kept(first * g.number(told[_SIGNALS], place)) for place in places]
+        with g.steps(b.sub(parts, g.whole(1))) as k:
             part = b.add(k, g.whole(1))
-            x = g.number(g.weights, b.add(b.mul(part, g.at), sample))
-            for j, room in enumerate(felt):
-                b.store((g.held(room) + g.memory.load(part, j) * x).value, room)
-        for j, room in enumerate(felt):
-            offset, drift, sigma = (g.memory.load(rows[k], j) for k in range(3))
-            found = sigma * g.a.load(i, j) + (g.held(room) + offset + drift * since)
-            beyond = (found.magnitude() > level).choose(one, 0.0)
-            b.store((g.held(cuts[j]) + beyond).value, cuts[j])
-            g.out.store(larger(smaller(found, level), -level), i, j)
-    for j, room in enumerate(cuts):
-        g.memory.store(g.held(room), rows[3], j)
-    return g.at
+            factor, row = own.load(part, j), b.mul(part, samples)
+            for room, place in zip(rooms, places, strict=True):
+                x = g.number(told[_SIGNALS], b.add(row, place))
+                b.store((g.held(room) + factor * x).value, room)
+        constant, slope, deviation = (own.load(row, j) for row in (offset, drift, sigma))
+        beyond, readings = own.load(cut, j), []
+        for room, place, one, x in zip(rooms, places, counts, noise, strict=True):
+            felt = g.held(room) + constant + slope * g.number(told[_RAMP], place)
+            found = deviation * x + felt
+            beyond = (found.magnitude() > level).choose(beyond + one, beyond)
+            readings.append(larger(smaller(found, level), -level))
+        own.store(beyond, cut, j)
+        place = own.load(later, j)
+        filtered = through(g, g.memory.address, g.n, j, readings)
+        for y, word, turn in zip(filtered, words, turns, strict=True):
+            g.out.store(place.equals(turn).choose(y, g.out.load(word, j)), word, j)
+
+    return next_numbers(g, g.a.address, g.first, g.weights, take)
 
 
-_WORDS, _CODED, _FELT = 0, 1, 2
+_WORDS, _CODED, _FULL = 0, 1, 2
 
-_lanes = chosen_by_code({_WORDS: _words, _CODED: plain(lambda c, a, b: _coded(c, a)), _FELT: _felt})
+_lanes = chosen_by_code({_WORDS: _words, _CODED: plain(lambda c, a, b: _coded(c, a)), _FULL: _full})
 
 
 @_jit
@@ -263,8 +290,7 @@ def lanes_of(
     draws = offset.size
     own = aligned(parts + 2)  # factors, offset, deviation of the noise
     at = np.zeros(LANES, dtype=np.int64)
-    begin = np.zeros(LANES, dtype=np.uint64)
-    by = np.zeros(LANES, dtype=np.uint64)
+    silent, nothing = aligned(CHUNK).reshape(-1), aligned(0)
     coded = aligned(CHUNK)
     c = np.zeros(NUMBERS)
     c[:2] = grid[:2]
@@ -278,14 +304,13 @@ def lanes_of(
             own[parts, j], own[parts + 1, j] = offset[first + j], sigma[first + j]
             at[j] = (setting[first + j] * phases + phase[first + j]) * words
         before = 0 if start.size == 0 else warm_up
-        deck = np.zeros(SAMPLES) if start.size == 0 else _deck_of(sections, setting, first, width)
+        deck, stream = silent, nothing
         if start.size:
-            begin[:width] = start[first : first + width]
-            by[:width] = step[first : first + width]
+            deck = deck_of(sections, setting, first, width)
+            stream = stream_of(start, step, first, width, table, tail)
         for t in range(0, before + words, CHUNK):
             if start.size:
-                noise_of_lanes(begin, by, t, table, tail, deck)
-                _filter_deck(deck)
+                noise_of_lanes(stream, table, tail, deck, True)
             low, high = max(before - t, 0), min(CHUNK, before + words - t)
             if high <= low:
                 continue
@@ -335,22 +360,25 @@ def full_lanes_of(
     filters, rest, word, every = chain
     parts, samples = signals.shape
     draws = offset.size
-    own = aligned(parts + 4)  # factors, offset, drift, deviation, samples cut
-    begin = np.zeros(LANES, dtype=np.uint64)
-    by = np.zeros(LANES, dtype=np.uint64)
-    lines = aligned(words)
-    flat = lines.reshape(-1)
+    own = aligned(parts + 5)  # factors, offset, drift, deviation, samples cut, delay of the words
     coded = aligned(words if ticks_a_word > 1 else 0)
     c = np.zeros(NUMBERS)
     c[:2], c[2] = grid[:2], level
+    earliest = word.min()
+    lead = -earliest % every
+    told = np.zeros(_TOLD, dtype=np.int64)
+    told[_SIGNALS], told[_RAMP], told[_OWN] = address(signals), address(ramp), address(own)
+    told[_SAMPLES], told[_PARTS], told[_COUNT] = samples, parts, words
+    told[_AHEAD], told[_EVERY] = ahead, every
+    told[_LEAD], told[_BEFORE] = lead, (earliest + lead) // every
     for group in range(min(tiles.shape[0], -(-(draws - first_draw) // LANES))):
         first = first_draw + group * LANES
         width = min(LANES, draws - first)
         own[:] = 0.0
-        deck = _deck_of(filters, setting, first, width)
-        if start.size:
-            begin[:width] = start[first : first + width]
-            by[:width] = step[first : first + width]
+        deck = deck_of(filters, setting, first, width)
+        # Without a source every deviation is 0.
+        noisy = width if start.size else 0
+        stream = stream_of(start, step, first if noisy else 0, noisy, table, tail)
         for j in range(width):
             still = 0.0
             for k in range(parts):
@@ -358,28 +386,19 @@ def full_lanes_of(
                 still += factors[k, first + j] * signals[k, 0]
             own[parts, j], own[parts + 1, j] = offset[first + j], drift[first + j]
             own[parts + 2, j] = sigma[first + j]
+            own[parts + 4, j] = word[phase[first + j]] - earliest
             still = still + offset[first + j] + drift[first + j] * ramp[0]
-            _set_at_rest(deck, rest[setting[first + j]], j, min(max(still, -level), level))
-        for t in range(0, ahead + samples, CHUNK):
-            if start.size:
-                noise_of_lanes(begin, by, t, table, tail, deck)
-            else:
-                deck[:SAMPLES] = 0.0
-            low, high = min(max(ahead - t, 0), CHUNK), min(CHUNK, ahead + samples - t)
-            # Before the first sample all is at rest, as it is there.
-            made, since, x = address(deck), address(ramp), address(signals)
-            rest_of = (address(c), address(own), x, samples, 0, parts, low)
-            _lanes(_FELT, made, made, since, *rest_of)
-            made, begun = made + low * ROW, 8 * (t - ahead + low)
-            felt_of = (address(c), address(own), x + begun, samples, 1, parts, high - low)
-            _lanes(_FELT, made, made, since + begun, *felt_of)
-            _filter_deck(deck)
-            for j in range(width):
-                place = j, words, j, LANES
-                _take_words(deck, word[phase[first + j]] - t, every, high, flat, place)
+            set_at_rest(deck, rest[setting[first + j]], j, min(max(still, -level), level))
         tile = tiles[group, channel]
-        out, made = address(coded) if ticks_a_word > 1 else address(tile), address(lines)
-        _lanes(_CODED, out, made, made, address(c), 0, 0, 0, 0, 0, words)
+        out = address(coded) if ticks_a_word > 1 else address(tile)
+        at, own_filter, count = address(stream), address(deck) + 8 * SAMPLES, sections_in(deck)
+        turn = 1
+        for t in range(0, max(ahead + samples, earliest + every * words), BLOCK):
+            state = (address(c), own_filter, address(table), t, turn, count, BLOCK)
+            if _lanes(_FULL, out, at, address(told), *state):
+                divide_outermost(stream, turn, tail)
+            turn = 1 - turn
+        _lanes(_CODED, out, out, out, address(c), 0, 0, 0, 0, 0, words)
         if ticks_a_word > 1:
             _at_ticks(coded, tile, 0, early, ticks_a_word, words)
         for j in range(width):

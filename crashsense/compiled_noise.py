@@ -5,29 +5,35 @@ Reached through :func:`crashsense.engine.kernels`.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
+from llvmlite import ir
 
-from crashsense.arrays import FloatArray, IntArray
+from crashsense.arrays import FloatArray
+from crashsense.compiled_filters import BLOCK, CHUNK, SAMPLES, sections_in, through
 from crashsense.compiled_kernel import kernel
-from crashsense.compiled_vectors import LANES
-
-#: Instants that a group of draws takes at once (a multiple of the four numbers a word).
-CHUNK = 64
+from crashsense.compiled_vectors import (
+    LANES,
+    LINE,
+    ROW,
+    VECTORS,
+    WIDTH,
+    Given,
+    Memory,
+    Vector,
+    address,
+    aligned,
+    chosen_by_code,
+)
 
 #: Constants of the random words: those of :mod:`crashsense.draws`, which stands above this module.
 GOLDEN = np.uint64(0x9E3779B97F4A7C15)
 MIX_1 = np.uint64(0xBF58476D1CE4E5B9)
 MIX_2 = np.uint64(0x94D049BB133111EB)
 _16_BITS = np.uint64(0xFFFF)
-#: The lowest and the highest bit of each quarter.
-_ONES, _TOPS = np.uint64(0x0001000100010001), np.uint64(0x8000800080008000)
-_1, _2, _4, _27, _30, _31, _48, _56 = (np.uint64(n) for n in (1, 2, 4, 27, 30, 31, 48, 56))
-#: Bits that are counted, and the pattern that makes a step more irregular.
-_PAIRS, _FOURS = np.uint64(0x5555555555555555), np.uint64(0x3333333333333333)
-_BYTES, _EACH = np.uint64(0x0F0F0F0F0F0F0F0F), np.uint64(0x0101010101010101)
-_EVERY_OTHER = np.uint64(0xAAAAAAAAAAAAAAAA)
+_1, _30, _27, _31, _48 = (np.uint64(n) for n in (1, 30, 27, 31, 48))
 
 _jit: Any = kernel()
 
@@ -38,30 +44,6 @@ def mix(word: Any) -> Any:
     word = (word ^ (word >> _30)) * MIX_1
     word = (word ^ (word >> _27)) * MIX_2
     return word ^ (word >> _31)
-
-
-@_jit
-def fill_rows(keys: Any, draws: IntArray, fewest: int, start: Any, step: Any) -> None:
-    """Start and step of every row, name after name; twin: ``draws._rows_of_names``, same bits.
-
-    *keys* (names, 2 or more) words of each name's digest, *draws* (draws,) numbers, *fewest*: steps
-    with fewer changes between neighbouring bits are made more irregular; *start*, *step* (names x
-    draws,).
-    """
-    size = draws.size
-    for name in range(keys.shape[0]):
-        first, second = keys[name, 0], keys[name, 1]
-        for i in range(size):
-            number = np.uint64(draws[i]) * GOLDEN
-            start[name * size + i] = mix(number + first)
-            odd = mix(number + second) | _1
-            # Bits that differ from their neighbour, counted in pairs, fours, bytes.
-            bits = odd ^ (odd >> _1)
-            bits -= (bits >> _1) & _PAIRS
-            bits = (bits & _FOURS) + ((bits >> _2) & _FOURS)
-            bits = ((bits + (bits >> _4)) & _BYTES) * _EACH
-            few = np.int64(bits >> _56) < fewest
-            step[name * size + i] = odd ^ _EVERY_OTHER if few else odd
 
 
 @_jit
@@ -96,29 +78,148 @@ def _rare(word: Any, k: int, field: int, tail: FloatArray) -> float:
     return -value if field else value
 
 
+# --- draws side by side ---------------------------------------------------------------------------
+
+# A *stream* makes the numbers of a group of draws. Its rows of lanes hold what the next word is
+# counted from, the step, and two stages: words, table indexes of 16 bits, and the four rows of
+# numbers that they give. Three blocks of numbers are in work at once: the first is taken away,
+# the second copied from the table, words of the third are mixed. The copies wait for memory;
+# arithmetic between them, of the filter too, costs next to nothing.
+_COUNT, _STEP, _STAGES = 0, 1, 2
+_WORDS, _FIELDS, _NUMBERS = 0, 1, 2
+_STAGE = _NUMBERS + BLOCK
+
+_WORD, _FIELD = ir.IntType(64), ir.IntType(16)
+_WORD_LINE, _FIELD_LINE = ir.VectorType(_WORD, WIDTH), ir.VectorType(_FIELD, BLOCK * WIDTH)
+
+
+class _Bits(Memory):
+    """Rows of lanes as whole numbers."""
+
+    def read(self, row: int, vector: int, kind: Any = _WORD_LINE) -> Any:
+        return self.builder.load(self._at(row, vector, kind), align=8)
+
+    def write(self, value: Any, row: int, vector: int) -> None:
+        self.builder.store(value, self._at(row, vector, value.type), align=8)
+
+
+def _all(number: int, kind: Any = _WORD_LINE) -> Any:
+    return ir.Constant(kind, [number] * kind.count)
+
+
+def _mixed(b: Any, word: Any) -> Any:
+    """Write the instructions of :func:`mix`."""
+    for shift, factor in ((_30, MIX_1), (_27, MIX_2)):
+        word = b.mul(b.xor(word, b.lshr(word, _all(int(shift)))), _all(int(factor)))
+    return b.xor(word, b.lshr(word, _all(int(_31))))
+
+
+def next_numbers(
+    g: Given, stream: Any, phase: Any, table: Any, take: Callable[[int, list[Vector]], None]
+) -> Any:
+    """Write instructions: the next four numbers of every lane are given to *take*, by vector.
+
+    *phase*: 0 and 1 in turn, the stage that numbers are copied to. The result is not 0 if one of
+    those is of an outermost class, and has to be divided then (:func:`_divide`).
+    """
+    b = g.builder
+
+    def stage(number: Any) -> Any:
+        return b.add(stream, b.mul(b.add(b.mul(number, g.whole(_STAGE)), g.whole(_STAGES)), row))
+
+    row = g.whole(ROW)
+    copied = stage(phase)
+    counted, here, other = (
+        _Bits(b, at) for at in (stream, copied, stage(b.sub(g.whole(1), phase)))
+    )
+    rare = None
+    for j in range(VECTORS):
+        word, numbers = other.read(_WORDS, j), []
+        for k in range(BLOCK):
+            # The table is antisymmetric: its lower half is read, by the highest bit of a quarter
+            # the number or what it mirrors.
+            sign = b.and_(b.shl(word, _all(16 * (BLOCK - 1 - k))), _all(1 << 63))
+            bits = b.xor(other.read(_NUMBERS + k, j), sign)
+            numbers.append(Vector(b, b.bitcast(bits, LINE)))
+        outermost = b.icmp_unsigned("==", here.read(_FIELDS, j, _FIELD_LINE), _all(0, _FIELD_LINE))
+        rare = outermost if rare is None else b.or_(rare, outermost)
+
+        count = b.add(counted.read(_COUNT, j), counted.read(_STEP, j))
+        counted.write(count, _COUNT, j)
+        word = _mixed(b, count)
+        other.write(word, _WORDS, j)
+        field = b.bitcast(word, _FIELD_LINE)
+        other.write(b.xor(field, b.ashr(field, _all(15, _FIELD_LINE))), _FIELDS, j)
+
+        for lane in range(WIDTH * j, WIDTH * (j + 1)):
+            for k in range(BLOCK):
+                place = g.whole(_FIELDS * ROW + 8 * lane + 2 * k)
+                index = b.load(b.inttoptr(b.add(copied, place), _FIELD.as_pointer()), align=2)
+                at = b.add(table, b.mul(b.zext(index, _WORD), g.whole(8)))
+                number = b.load(b.inttoptr(at, _WORD.as_pointer()), align=8)
+                place = g.whole((_NUMBERS + k) * ROW + 8 * lane)
+                b.store(number, b.inttoptr(b.add(copied, place), _WORD.as_pointer()), align=8)
+        take(j, numbers)
+    found = b.bitcast(rare, ir.IntType(BLOCK * WIDTH))
+    return b.zext(b.icmp_unsigned("!=", found, ir.Constant(found.type, 0)), _WORD)
+
+
+def _filtered_numbers(g: Given) -> Any:
+    """Next numbers of the stream ``a`` into ``out``, through the ``n`` sections of ``memory``.
+
+    ``first``: phase, ``weights``: table; the result as :func:`next_numbers`.
+    """
+
+    def take(j: int, numbers: list[Vector]) -> None:
+        for k, y in enumerate(through(g, g.memory.address, g.n, j, numbers)):
+            g.out.store(y, k, j)
+
+    return next_numbers(g, g.a.address, g.first, g.weights, take)
+
+
+_run = chosen_by_code({0: _filtered_numbers})
+
+
+@_jit
+def divide_outermost(stream: FloatArray, phase: int, tail: FloatArray) -> None:
+    """Divide the outermost classes of a stage once more; twin: ``draws.noise``."""
+    first = _STAGES + _STAGE * phase
+    words = stream[first + _WORDS].view(np.uint64)
+    fields = stream[first + _FIELDS].view(np.uint16)
+    for j in range(LANES):
+        for k in range(BLOCK):
+            if fields[BLOCK * j + k] == 0:
+                stream[first + _NUMBERS + k, j] = _rare(words[j], k, 0, tail)
+
+
+@_jit
+def stream_of(
+    start: Any, step: Any, first: int, width: int, table: FloatArray, tail: FloatArray
+) -> FloatArray:
+    """Stream of the rows *first* and on; lanes without a row have numbers too, always the same."""
+    stream = aligned(_STAGES + 2 * _STAGE)
+    count, by = stream[_COUNT].view(np.uint64), stream[_STEP].view(np.uint64)
+    count[:] = _1
+    count[:width] = start[first : first + width]
+    by[:width] = step[first : first + width]
+    unused = aligned(BLOCK)
+    at, out, numbers = address(stream), address(unused), address(table)
+    for phase in (1, 0):  # words of the first block; its numbers, and words of the second
+        if _run(0, out, at, at, at, at, numbers, 0, phase, 0, BLOCK):
+            divide_outermost(stream, phase, tail)
+    return stream
+
+
 @_jit
 def noise_of_lanes(
-    start: Any, step: Any, first: int, table: FloatArray, tail: FloatArray, deck: FloatArray
+    stream: FloatArray, table: FloatArray, tail: FloatArray, deck: FloatArray, filtered: bool
 ) -> None:
-    """Fill the samples of a deck with the numbers *first* and on of each lane's row."""
-    words = np.empty(LANES, dtype=np.uint64)
-    for i in range(CHUNK // 4):
-        number = np.uint64(first // 4 + i + 1)
-        rare = np.uint64(0)
-        for j in range(LANES):
-            word = mix(start[j] + number * step[j])
-            words[j] = word
-            # A quarter that is 0, or all ones: less 1 it borrows from its own highest bit.
-            none, all_ones = (word - _ONES) & ~word, (~word - _ONES) & word
-            rare |= (none | all_ones) & _TOPS
-        for k in range(4):
-            shift, at = np.uint64(16 * k), (4 * i + k) * LANES
-            for j in range(LANES):
-                deck[at + j] = table[np.int64((words[j] >> shift) & _16_BITS)]
-        if rare:
-            for k in range(4):
-                shift, at = np.uint64(16 * k), (4 * i + k) * LANES
-                for j in range(LANES):
-                    field = np.int64((words[j] >> shift) & _16_BITS)
-                    if field == 0 or field == 65535:
-                        deck[at + j] = _rare(words[j], k, field, tail)
+    """Fill the samples of a deck with the next numbers of each lane, through its filter or not."""
+    count = sections_in(deck) if filtered else 0
+    at, out, numbers = address(stream), address(deck), address(table)
+    filters = out + 8 * SAMPLES
+    # What counts references to arrays waits for all that is in work: addresses alone go on.
+    for i in range(CHUNK // BLOCK):
+        phase = 1 - i % 2
+        if _run(0, out + i * BLOCK * ROW, at, at, at, filters, numbers, 0, phase, count, BLOCK):
+            divide_outermost(stream, phase, tail)

@@ -1,6 +1,6 @@
-"""Kernels of few numbers a draw, uniform or normal by inversion (extra ``fast``).
+"""Kernels of rows of random words and of few numbers a draw, uniform or normal (extra ``fast``).
 
-Twins: ``draws.uniforms`` and ``draws.normals``, the same bits.
+Twins: ``draws.rows_of``, ``draws.uniforms`` and ``draws.normals``, the same bits.
 
 Reached through :func:`crashsense.engine.kernels`.
 """
@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 
 from crashsense import normal
-from crashsense.arrays import FloatArray
+from crashsense.arrays import FloatArray, IntArray
 from crashsense.compiled_kernel import kernel
-from crashsense.compiled_noise import mix
+from crashsense.compiled_noise import GOLDEN, mix
 
 _jit: Any = kernel(error_model="numpy")
 
@@ -25,7 +25,11 @@ _of_near_tail = _jit(normal.of_near_tail)
 _of_far_tail = _jit(normal.of_far_tail)
 
 _MIDDLE, _NEAR, _LEAST_FRACTION = normal.MIDDLE, normal.NEAR, normal.LEAST_FRACTION
-_11 = np.uint64(11)
+_1, _2, _4, _11, _56 = (np.uint64(n) for n in (1, 2, 4, 11, 56))
+#: Bits that are counted, and the pattern that makes a step more irregular.
+_PAIRS, _FOURS = np.uint64(0x5555555555555555), np.uint64(0x3333333333333333)
+_BYTES, _EACH = np.uint64(0x0F0F0F0F0F0F0F0F), np.uint64(0x0101010101010101)
+_EVERY_OTHER = np.uint64(0xAAAAAAAAAAAAAAAA)
 #: Numbers that are computed as if all lay in the middle, several at once, before the tails are.
 _PIECE = 256
 #: Largest number below 1.
@@ -41,6 +45,30 @@ def _of_tails(p: float) -> float:
     root = sqrt(-_logarithm(fraction, float(power)))
     size = _of_near_tail(root) if root <= _NEAR else _of_far_tail(root)
     return -size if p < 0.5 else size
+
+
+@_jit
+def fill_rows(keys: Any, draws: IntArray, fewest: int, start: Any, step: Any) -> None:
+    """Start and step of every row, name after name; twin: ``draws._rows_of_names``, same bits.
+
+    *keys* (names, 2 or more) words of each name's digest, *draws* (draws,) numbers, *fewest*: steps
+    with fewer changes between neighbouring bits are made more irregular; *start*, *step* (names x
+    draws,).
+    """
+    size = draws.size
+    for name in range(keys.shape[0]):
+        first, second = keys[name, 0], keys[name, 1]
+        for i in range(size):
+            number = np.uint64(draws[i]) * GOLDEN
+            start[name * size + i] = mix(number + first)
+            odd = mix(number + second) | _1
+            # Bits that differ from their neighbour, counted in pairs, fours, bytes.
+            bits = odd ^ (odd >> _1)
+            bits -= (bits >> _1) & _PAIRS
+            bits = (bits & _FOURS) + ((bits >> _2) & _FOURS)
+            bits = ((bits + (bits >> _4)) & _BYTES) * _EACH
+            few = np.int64(bits >> _56) < fewest
+            step[name * size + i] = odd ^ _EVERY_OTHER if few else odd
 
 
 @_jit
@@ -76,5 +104,9 @@ def fill_normals(start: Any, step: Any, out: FloatArray) -> None:
 def check_normal() -> None:
     """Compile and run the kernels on next to nothing."""
     one = np.ones(1, dtype=np.uint64)
+    keys, draws = np.ones((1, 4), dtype=np.uint64), np.zeros(1, dtype=np.int64)
+    for given in (keys, draws):
+        given.setflags(write=False)
+    fill_rows(keys, draws, 24, one, one)
     fill_fractions(one, one, np.empty((1, 2)))
     fill_normals(one, one, np.empty((1, 2)))

@@ -17,8 +17,19 @@ import numpy as np
 
 from crashsense import operations as op
 from crashsense.arrays import FloatArray, IntArray
+from crashsense.compiled_fused import run_fused
 from crashsense.compiled_kernel import kernel
-from crashsense.compiled_lanes import over
+from crashsense.compiled_steps import (
+    line,
+    most,
+    plain,
+    ray,
+    remembering,
+    response,
+    ring,
+    roll,
+    window_max,
+)
 from crashsense.compiled_vectors import (
     LANES,
     ROW,
@@ -27,16 +38,10 @@ from crashsense.compiled_vectors import (
     aligned,
     chosen_by_code,
     larger,
-    most,
-    plain,
-    remembering,
-    response,
-    ring,
     smaller,
-    window_max,
 )
 
-#: Ticks that an operation takes at once (16 kB a register): with fewer its calls would count.
+#: Ticks that an operation takes at once (4 kB a register): with fewer its calls would count.
 PIECE = 16
 
 #: What an operation gives, and the one number that it remembers.
@@ -122,100 +127,48 @@ def _restarted(c: list[Vector], a: Vector, b: Vector, now: Vector, v: Vector) ->
     return (v >= c[4]).choose(v, 0.0), v
 
 
-#: Reading a channel has the code of its sense, 0 or less; what is not here has a loop of its own.
-_operation = chosen_by_code(
-    {
-        -op.SENSES["+"]: plain(lambda c, a, b: a),
-        -op.SENSES["-"]: plain(lambda c, a, b: -a),
-        -op.SENSES["|"]: plain(lambda c, a, b: a.magnitude()),
-        op.CONSTANT: plain(lambda c, a, b: c[0]),
-        op.LESS: plain(lambda c, a, b: a - c[0]),
-        op.TIMES: plain(lambda c, a, b: c[0] * a),
-        op.OVER: plain(lambda c, a, b: a.over(c[0])),
-        op.DEMAND: plain(_demand),
-        op.MAGNITUDE: plain(lambda c, a, b: a.magnitude()),
-        op.POSITIVE: plain(lambda c, a, b: larger(a, 0.0)),
-        op.ROOT: plain(lambda c, a, b: a.root()),
-        op.LESSER: plain(lambda c, a, b: smaller(a, b)),
-        op.GREATER: plain(lambda c, a, b: larger(a, b)),
-        op.SUM: plain(lambda c, a, b: a + b),
-        op.DIFFERENCE: plain(lambda c, a, b: a - b),
-        op.PRODUCT: plain(lambda c, a, b: a * b),
-        op.RATIO: plain(lambda c, a, b: a / b),
-        op.GATE: plain(lambda c, a, b: (a >= 1.0).choose(b, 0.0)),
-        op.STEP: plain(lambda c, a, b: (a >= c[0]).choose(c[1], b)),
-        op.RAISE: plain(_raised),
-        op.RAMP: plain(_ramp),
-        op.CODE: plain(_code),
-        op.VELOCITY: remembering(1, _velocity),
-        op.LEAKY_SUM: remembering(1, _leaky_sum),
-        op.RUNNING_MAX: remembering(1, _running_max),
-        op.TRAVEL: remembering(2, _travel),
-        op.ELAPSED: remembering(1, _elapsed),
-        op.CHANGE: remembering(1, _change),
-        op.SECTION: remembering(2, _section),
-        op.SINCE: remembering(1, _since),
-        op.RESTARTED: remembering(1, _restarted),
-        op.DELAY: ring(0, lambda c, a, before: (before, a)),
-        op.WINDOW_SUM: ring(1, _window_sum),
-        op.WINDOW_MAX: window_max,
-        op.RESPONSE: response,
-    }
-)
-
-
-@_jit
-def _roll(rate: FloatArray, angle: FloatArray, out: FloatArray, c: FloatArray) -> None:
-    """Where nothing rolls, which is nearly everywhere, no cosine is taken."""
-    tip, pull, gyration, least, threshold = c[0], c[1], c[2], c[3], c[4]
-    upright = max(np.sqrt(2.0 * (pull * (1.0 - np.cos(tip)))) / gyration, least) * threshold
-    for k in range(out.size):
-        demand = 0.0
-        if rate[k] > 0.0:
-            needed = upright
-            if angle[k] != 0.0:
-                lift = pull * (1.0 - np.cos(max(tip - angle[k], 0.0)))
-                needed = max(np.sqrt(2.0 * lift) / gyration, least) * threshold
-            demand = rate[k] / needed
-        out[k] = demand
-
-
-@_jit
-def _line(a: FloatArray, out: FloatArray, vertices: FloatArray, n: int) -> None:
-    """As ``numpy.interp``, vertex after vertex."""
-    out[:] = vertices[n]
-    for vertex in range(n):
-        place, value, slope = vertices[vertex], vertices[n + vertex], vertices[2 * n + vertex]
-        for k in range(out.size):
-            x = a[k]
-            out[k] = slope * (x - place) + value if x >= place else out[k]
-
-
-@_jit
-def _ray(a: FloatArray, b: FloatArray, out: FloatArray, vertices: FloatArray, n: int) -> None:
-    """As ``polyline.along_ray``: the last part of the line that holds is the one that counts."""
-    u0, v0 = vertices[0], vertices[1]
-    level = v0 > 0.0
-    divisor = v0 if level else u0
-    inverse = 1.0 / divisor
-    for k in range(out.size):
-        x = b[k] if level else a[k]
-        out[k] = over(x if x > 0.0 else 0.0, divisor, inverse)
-    for vertex in range(n):
-        u0, v0 = vertices[2 * vertex], vertices[2 * vertex + 1]
-        if vertex + 1 < n:
-            u1, v1 = vertices[2 * vertex + 2], vertices[2 * vertex + 3]
-            by_u, by_v, divisor = v0 - v1, u1 - u0, u1 * v0 - u0 * v1
-        elif v0 > 0.0:
-            by_u, by_v, divisor = 0.0, 1.0, v0
-        else:
-            by_u, by_v, divisor = 1.0, 0.0, u0
-        inverse = 1.0 / divisor
-        for k in range(out.size):
-            u = a[k] if a[k] > 0.0 else 0.0
-            v = b[k] if b[k] > 0.0 else 0.0
-            here = over(by_u * u + by_v * v, divisor, inverse)
-            out[k] = here if v * u0 <= u * v0 else out[k]
+#: Reading a channel has the code of its sense, 0 or less.
+OPERATIONS = {
+    -op.SENSES["+"]: plain(lambda c, a, b: a),
+    -op.SENSES["-"]: plain(lambda c, a, b: -a),
+    -op.SENSES["|"]: plain(lambda c, a, b: a.magnitude()),
+    op.CONSTANT: plain(lambda c, a, b: c[0]),
+    op.LESS: plain(lambda c, a, b: a - c[0]),
+    op.TIMES: plain(lambda c, a, b: c[0] * a),
+    op.OVER: plain(lambda c, a, b: a.over(c[0])),
+    op.DEMAND: plain(_demand),
+    op.MAGNITUDE: plain(lambda c, a, b: a.magnitude()),
+    op.POSITIVE: plain(lambda c, a, b: larger(a, 0.0)),
+    op.ROOT: plain(lambda c, a, b: a.root()),
+    op.LESSER: plain(lambda c, a, b: smaller(a, b)),
+    op.GREATER: plain(lambda c, a, b: larger(a, b)),
+    op.SUM: plain(lambda c, a, b: a + b),
+    op.DIFFERENCE: plain(lambda c, a, b: a - b),
+    op.PRODUCT: plain(lambda c, a, b: a * b),
+    op.RATIO: plain(lambda c, a, b: a / b),
+    op.GATE: plain(lambda c, a, b: (a >= 1.0).choose(b, 0.0)),
+    op.STEP: plain(lambda c, a, b: (a >= c[0]).choose(c[1], b)),
+    op.RAISE: plain(_raised),
+    op.RAMP: plain(_ramp),
+    op.CODE: plain(_code),
+    op.VELOCITY: remembering(1, _velocity),
+    op.LEAKY_SUM: remembering(1, _leaky_sum),
+    op.RUNNING_MAX: remembering(1, _running_max),
+    op.TRAVEL: remembering(2, _travel),
+    op.ELAPSED: remembering(1, _elapsed),
+    op.CHANGE: remembering(1, _change),
+    op.SECTION: remembering(2, _section),
+    op.SINCE: remembering(1, _since),
+    op.RESTARTED: remembering(1, _restarted),
+    op.DELAY: ring(0, lambda c, a, before: (before, a)),
+    op.WINDOW_SUM: ring(1, _window_sum),
+    op.WINDOW_MAX: window_max,
+    op.RESPONSE: response,
+    op.LINE: line,
+    op.RAY: ray,
+    op.ROLL: roll,
+}
+_operation = chosen_by_code(OPERATIONS)
 
 
 # --- scores ---------------------------------------------------------------------------------------
@@ -284,20 +237,32 @@ def _summary(demand: FloatArray, s: FloatArray, first: int, size: int) -> None:
 
 
 @_jit
-def _apart(
-    registers: FloatArray, row: IntArray, c: FloatArray, weights: FloatArray, size: int
+def _one_by_one(
+    values: FloatArray,
+    rows: IntArray,
+    numbers: FloatArray,
+    rings: IntArray,
+    tile: int,
+    kept: int,
+    weighed: int,
+    first: int,
+    n: int,
+    size: int,
 ) -> None:
-    """Run an operation that has a loop of its own over *size* ticks."""
-    code, n = row[0], row[4]
-    flat = size * LANES
-    out = registers[row[1]].reshape(-1)[:flat]
-    a, b = registers[row[2]].reshape(-1)[:flat], registers[row[3]].reshape(-1)[:flat]
-    if code == op.ROLL:
-        _roll(a, b, out, c)
-    elif code == op.LINE:
-        _line(a, out, weights[row[6] :], n)
-    elif code == op.RAY:
-        _ray(a, b, out, weights[row[6] :], n)
+    """Run operations over *size* ticks, each from registers to its own register."""
+    here, told = address(values), address(numbers)
+    room = values.shape[1] * ROW
+    for k in range(rows.shape[0]):
+        code, n_k = rows[k, 0], rows[k, 4]
+        a, b = here + rows[k, 2] * room, here + rows[k, 3] * room
+        if code == op.READ:
+            code = -n_k
+            a = tile + (rows[k, 2] * n + first) * ROW
+        rings[k] = _operation(
+            *(code, here + rows[k, 1] * room, a, b, told + 8 * op.NUMBERS * k),
+            *(kept + rows[k, 5] * ROW, weighed + 8 * rows[k, 6]),
+            *(rings[k], first, n_k, size),
+        )
 
 
 @_jit
@@ -307,6 +272,8 @@ def run_program(
     numbers: FloatArray,
     weights: FloatArray,
     initial: FloatArray,
+    parts: IntArray,
+    piece: int,
     registers: int,
     roots: IntArray,
     allowed: FloatArray,
@@ -318,23 +285,23 @@ def run_program(
     """Run a program over the draws *begin* and on; say if every demand was a finite number.
 
     *tiles* (groups, channels, ticks, LANES); *operations* (operations, 7), *numbers* (operations,
-    5), *weights*, *initial* (rows of memory,), *registers*: of the program; *roots* (roots, 3):
-    registers of total, main and arming demand, -1 without; *allowed*, *until* (roots, draws): ticks
-    before the allowed time and up to the required one. Results: *ticks* (3, roots, draws) first
-    tick with demand 1 or more (-1: never, arming -2: no arming), *largest* (4, roots, draws)
-    largest demand in all, up to the required time, before the allowed time, and between. Twin:
-    ``Rule.branch_demands`` and ``scoring.reached``.
+    5), *weights*, *initial* (rows of memory,), *registers*: of the program; *parts* (parts, 3):
+    first operation, the one after the last, address of their fused loop (0: one by one); *piece*:
+    ticks that are done at once; *roots* (roots, 3): registers of total, main and arming demand, -1
+    without; *allowed*, *until* (roots, draws): ticks before the allowed time and up to the required
+    one. Results: *ticks* (3, roots, draws) first tick with demand 1 or more (-1: never, arming -2:
+    no arming), *largest* (4, roots, draws) largest demand in all, up to the required time, before
+    the allowed time, and between. Twin: ``Rule.branch_demands`` and ``scoring.reached``.
     """
     n = tiles.shape[2]
     rows = allowed.shape[1]
     groups = min(tiles.shape[0], -(-(rows - begin) // LANES))
-    values = aligned(registers * (PIECE + 1)).reshape((registers, PIECE + 1, LANES))
+    values = aligned(registers * (piece + 1)).reshape((registers, piece + 1, LANES))
     memory = aligned(initial.size + 1)
     scores = aligned(roots.shape[0] * _KEPT).reshape((roots.shape[0], _KEPT, LANES))
     rings = np.empty(operations.shape[0], dtype=np.int64)
-    read, here, told = address(tiles), address(values), address(numbers)
-    kept, weighed = address(memory), address(weights)
-    room, channels = (PIECE + 1) * ROW, tiles.shape[1]
+    here, kept, weighed = address(values), address(memory), address(weights)
+    room = values.shape[1] * ROW
     sound = True
     for group in range(groups):
         for k in range(initial.size):
@@ -349,22 +316,21 @@ def run_program(
                 lane = j if j < width else 0
                 scores[k, _UNTIL, j] = until[k, start + lane]
                 scores[k, _ALLOWED, j] = allowed[k, start + lane]
-        for first in range(0, n, PIECE):
-            size = min(PIECE, n - first)
-            for k in range(operations.shape[0]):
-                code, n_k, own = operations[k, 0], operations[k, 4], operations[k, 5]
-                a, b = here + operations[k, 2] * room, here + operations[k, 3] * room
-                if code == op.READ:
-                    code = -n_k
-                    a = read + ((group * channels + operations[k, 2]) * n + first) * ROW
-                elif code == op.ROLL or code == op.LINE or code == op.RAY:
-                    _apart(values, operations[k], numbers[k], weights, size)
-                    continue
-                rings[k] = _operation(
-                    *(code, here + operations[k, 1] * room, a, b, told + 8 * op.NUMBERS * k),
-                    *(kept + own * ROW, weighed + 8 * operations[k, 6]),
-                    *(rings[k], first, n_k, size),
-                )
+        tile = address(tiles[group])
+        for first in range(0, n, piece):
+            size = min(piece, n - first)
+            for part in range(parts.shape[0]):
+                a, b, fused = parts[part, 0], parts[part, 1], parts[part, 2]
+                if fused:
+                    run_fused(
+                        *(fused, tile, here, room, address(numbers[a:b]), kept, weighed),
+                        *(address(operations[a:b]), address(rings[a:b]), first, n, size),
+                    )
+                else:
+                    _one_by_one(
+                        *(values, operations[a:b], numbers[a:b], rings[a:b]),
+                        *(tile, kept, weighed, first, n, size),
+                    )
             for k in range(roots.shape[0]):
                 total, main, arming = roots[k, 0], roots[k, 1], roots[k, 2]
                 if main != total:
@@ -402,6 +368,6 @@ def check_rules() -> None:
     nothing, roots = given(np.zeros(0)), given(np.array([[0, 0, -1]]))
     ticks, largest = np.zeros((3, 1, 1), dtype=np.int64), np.zeros((4, 1, 1))
     run_program(
-        *(tiles, given(operations), numbers, nothing, nothing, 1, roots, one, one),
-        *(0, ticks, largest),
+        *(tiles, given(operations), numbers, nothing, nothing, given(np.array([[0, 1, 0]]))),
+        *(PIECE, 1, roots, one, one, 0, ticks, largest),
     )

@@ -16,17 +16,12 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense.arrays import FloatArray, IntArray
+from crashsense.compiled_filters import CHUNK, SAMPLES, deck_of, filter_deck, set_at_rest
 from crashsense.compiled_kernel import kernel
-from crashsense.compiled_noise import CHUNK, fill_noise, fill_rows, noise_of_lanes
-from crashsense.compiled_vectors import LANES, Vector, address, chosen_by_code, remembering
+from crashsense.compiled_noise import fill_noise, noise_of_lanes, stream_of
+from crashsense.compiled_vectors import LANES
 
 CodeArray = npt.NDArray[np.int32]
-
-#: Length of the samples of a group in its *deck*, one array that holds all that a filter works on:
-#: sample i of lane j stands at ``LANES i + j``. Behind them, for each section, two rows of state
-#: and the coefficients b0, b1, b2, a1, a2, a number a lane.
-SAMPLES = CHUNK * LANES
-SECTION = 7 * LANES
 
 #: Added to a number and taken away again it leaves no room for a fraction.
 _ROUND = 1.5 * 2.0**52
@@ -58,52 +53,7 @@ class Chain(NamedTuple):
     every: int
 
 
-# --- filters --------------------------------------------------------------------------------------
-
-
-def _section(
-    c: list[Vector], x: Vector, b: Vector, now: Vector, p: Vector, q: Vector, *own: Vector
-) -> tuple[Vector, ...]:
-    b0, b1, b2, a1, a2 = own
-    y = b0 * x + p
-    return y, b1 * x - a1 * y + q, b2 * x - a2 * y, *own
-
-
-_filtered = chosen_by_code({0: remembering(SECTION // LANES, _section)})
-
-
-@_jit
-def _filter_deck(deck: FloatArray) -> None:
-    """Filter the samples of every lane by its own sections, in place."""
-    at = address(deck)
-    for k in range((deck.size - SAMPLES) // SECTION):
-        own = at + 8 * (SAMPLES + k * SECTION)
-        _filtered(0, at, at, at, own, own, 0, 0, 0, 0, CHUNK)
-
-
-@_jit
-def _deck_of(sections: FloatArray, setting: IntArray, first: int, width: int) -> FloatArray:
-    """Deck of the rows *first* and on, at rest at zero; lanes without a row stay there."""
-    count = sections.shape[1]
-    deck = np.zeros(SAMPLES + count * SECTION)
-    for k in range(count):
-        s = SAMPLES + k * SECTION
-        for j in range(width):
-            own = sections[setting[first + j], k]
-            deck[s + 2 * LANES + j] = own[0]
-            deck[s + 3 * LANES + j] = own[1]
-            deck[s + 4 * LANES + j] = own[2]
-            deck[s + 5 * LANES + j] = own[4]
-            deck[s + 6 * LANES + j] = own[5]
-    return deck
-
-
-@_jit
-def _set_at_rest(deck: FloatArray, rest: FloatArray, j: int, value: float) -> None:
-    """Let the filters of lane *j* have stood at *value*; *rest* (sections, 2): their state at 1."""
-    for k in range(rest.shape[0]):
-        deck[SAMPLES + k * SECTION + j] = rest[k, 0] * value
-        deck[SAMPLES + k * SECTION + LANES + j] = rest[k, 1] * value
+# --- noise ----------------------------------------------------------------------------------------
 
 
 @_jit
@@ -122,14 +72,10 @@ def _noise_in_words(
     """
     start, step, table, tail = source
     words = out.shape[1]
-    deck = _deck_of(sections, setting, first, width)
-    begin = np.zeros(LANES, dtype=np.uint64)
-    by = np.zeros(LANES, dtype=np.uint64)
-    begin[:width] = start[first : first + width]
-    by[:width] = step[first : first + width]
+    deck = deck_of(sections, setting, first, width)
+    stream = stream_of(start, step, first, width, table, tail)
     for t in range(0, warm_up + words, CHUNK):
-        noise_of_lanes(begin, by, t, table, tail, deck)
-        _filter_deck(deck)
+        noise_of_lanes(stream, table, tail, deck, True)
         low = max(warm_up - t, 0)
         high = min(CHUNK, warm_up + words - t)
         for j in range(width):
@@ -372,13 +318,13 @@ def words_of_signals(
         width = min(LANES, count - first)
         if start.size:
             _noise_in_words(source, sections, setting, warm_up, first, width, made)
-        deck = _deck_of(filters, setting, first, width)
+        deck = deck_of(filters, setting, first, width)
         still = np.zeros(LANES)
         last_sample = 0
         for j in range(width):
             row = rows[first + j]
             still[j] = _felt_at_first(reading, other, third, factors, first + j, row)
-            _set_at_rest(deck, rest[setting[first + j]], j, still[j])
+            set_at_rest(deck, rest[setting[first + j]], j, still[j])
             from_word = word[phase[first + j]]
             last_sample = max(last_sample, from_word + every * (words - 1))
             # A filter at rest stays where it is: words before the first sample.
@@ -394,7 +340,7 @@ def words_of_signals(
                 _felt(reading, other, third, factors, first + j, row, t, here)
                 for i in range(size):
                     deck[i * LANES + j] = piece[i]
-            _filter_deck(deck)
+            filter_deck(deck)
             for j in range(width):
                 place = j, words, j * words, 1
                 _take_words(deck, word[phase[first + j]] - t, every, size, flat, place)
@@ -452,23 +398,21 @@ def words_by_full_path(
     line = np.empty((LANES, words))
     flat = line.reshape(-1)
     piece = np.empty(CHUNK)
-    begin = np.zeros(LANES, dtype=np.uint64)
-    by = np.zeros(LANES, dtype=np.uint64)
     for first in range(0, count, LANES):
         width = min(LANES, count - first)
-        deck = _deck_of(filters, setting, first, width)
+        deck = deck_of(filters, setting, first, width)
         still = np.zeros(LANES)
+        stream = np.empty((0, 0))
         if start.size:
-            begin[:width] = start[first : first + width]
-            by[:width] = step[first : first + width]
+            stream = stream_of(start, step, first, width, table, tail)
         for j in range(width):
             row = rows[first + j]
             x = _felt_at_first(reading, other, third, factors, first + j, row)
             still[j] = x + offset[first + j] + drift[first + j] * ramp[0]
-            _set_at_rest(deck, rest[setting[first + j]], j, min(max(still[j], -level), level))
+            set_at_rest(deck, rest[setting[first + j]], j, min(max(still[j], -level), level))
         for t in range(0, ahead + samples, CHUNK):
             if start.size:
-                noise_of_lanes(begin, by, t, table, tail, deck)
+                noise_of_lanes(stream, table, tail, deck, False)
             else:
                 deck[:SAMPLES] = 0.0
             low = min(max(ahead - t, 0), CHUNK)
@@ -491,7 +435,7 @@ def words_by_full_path(
                 before[mine] += _cut_at(level, here)
                 for i in range(high):
                     deck[i * LANES + j] = piece[i]
-            _filter_deck(deck)
+            filter_deck(deck)
             for j in range(width):
                 place = j, words, j * words, 1
                 _take_words(deck, word[phase[first + j]] - t, every, high, flat, place)
@@ -511,7 +455,6 @@ def check_sensing() -> None:
     one, none = np.ones(1, dtype=np.uint64), np.empty(0, dtype=np.uint64)
     table = given(np.ones(65536))
     fill_noise(one, one, table, table, np.empty((1, 2)))
-    fill_rows(given(np.ones((1, 4), dtype=np.uint64)), given(np.zeros(1, np.int64)), 24, one, one)
     one, none = given(one), given(none)
     nothing, row = given(np.empty((0, 0))), given(np.ones((1, 4)))
     index, unit = given(np.zeros(1, dtype=np.int64)), given(np.ones(1))

@@ -2,8 +2,8 @@
 
 Where a loop over lanes is written out, the compiler must prove that no array overlaps another and
 counts references to views; both cost more than the arithmetic. Here a step is said once, as an
-expression on :class:`Vector`, and the functions below make loops over ticks and lanes around it.
-They work on addresses: arrays are kept by those who call.
+expression on :class:`Vector`; :mod:`crashsense.compiled_steps` makes loops over ticks and lanes
+around it. They work on addresses: arrays are kept by those who call.
 
 Every result has the bits of the same expression on numbers.
 """
@@ -27,8 +27,8 @@ from crashsense.operations import NUMBERS
 WIDTH = 8
 LANES = 32
 
-_NUMBER = ir.DoubleType()
-_LINE = ir.VectorType(_NUMBER, WIDTH)
+NUMBER = ir.DoubleType()
+LINE = ir.VectorType(NUMBER, WIDTH)
 _WORD = ir.IntType(64)
 #: Vectors of a row of lanes, and its bytes.
 VECTORS = LANES // WIDTH
@@ -62,7 +62,7 @@ class Vector:
         """A number in every lane; a vector as it is."""
         if isinstance(other, Vector):
             return other
-        return Vector(self.builder, ir.Constant(_LINE, [float(other)] * WIDTH))
+        return Vector(self.builder, ir.Constant(LINE, [float(other)] * WIDTH))
 
     def _with(self, name: str, a: Vector, b: Vector) -> Vector:
         return Vector(self.builder, getattr(self.builder, name)(a.value, b.value))
@@ -81,6 +81,9 @@ class Vector:
 
     def __radd__(self, other: float) -> Vector:
         return self.like(other) + self
+
+    def __rsub__(self, other: float) -> Vector:
+        return self.like(other) - self
 
     def __rmul__(self, other: float) -> Vector:
         return self.like(other) * self
@@ -101,11 +104,18 @@ class Vector:
     def __ge__(self, other: Vector | float) -> Mask:
         return self._is(">=", other)
 
+    def __le__(self, other: Vector | float) -> Mask:
+        return self._is("<=", other)
+
     def __lt__(self, other: Vector | float) -> Mask:
         return self._is("<", other)
 
+    def equals(self, other: Vector | float) -> Mask:
+        """Where both are the same number."""
+        return self._is("==", other)
+
     def _call(self, name: str, *others: Vector) -> Vector:
-        kind = ir.FunctionType(_LINE, [_LINE] * (1 + len(others)))
+        kind = ir.FunctionType(LINE, [LINE] * (1 + len(others)))
         module = self.builder.module
         function = cgutils.get_or_insert_function(module, kind, f"llvm.{name}.v{WIDTH}f64")
         given = [self.value, *(other.value for other in others)]
@@ -118,6 +128,10 @@ class Vector:
     def root(self) -> Vector:
         """Square root."""
         return self._call("sqrt")
+
+    def cosine(self) -> Vector:
+        """Cosine of each lane, as the mathematical library has it."""
+        return self._call("cos")
 
     def whole(self) -> Vector:
         """The nearest whole number, halves to even."""
@@ -179,16 +193,16 @@ class Memory:
 
     def load(self, row: Any, vector: int) -> Vector:
         """A vector of a row."""
-        return Vector(self.builder, self.builder.load(self._at(row, vector, _LINE), align=8))
+        return Vector(self.builder, self.builder.load(self._at(row, vector, LINE), align=8))
 
     def store(self, value: Vector, row: Any, vector: int) -> None:
         """Set a vector of a row."""
-        self.builder.store(value.value, self._at(row, vector, _LINE), align=8)
+        self.builder.store(value.value, self._at(row, vector, LINE), align=8)
 
 
 def everywhere(builder: Any, number: Any) -> Vector:
     """The same number in every lane."""
-    none = ir.Constant(_LINE, ir.Undefined)
+    none = ir.Constant(LINE, ir.Undefined)
     one = builder.insert_element(none, number, ir.Constant(ir.IntType(32), 0))
     places = ir.Constant(ir.VectorType(ir.IntType(32), WIDTH), [0] * WIDTH)
     return Vector(builder, builder.shuffle_vector(one, none, places))
@@ -199,24 +213,29 @@ class Given:
 
     ``c``: its numbers, the last is ``n``; ``at``: place in its ring; ``first``: number of the first
     tick; ``n``: its number of ticks; ``ticks``: how many are to be done; ``weights``: their
-    address.
+    address; ``vectors``: how many are done side by side.
     """
 
-    def __init__(self, builder: Any, given: Sequence[Any]) -> None:
+    def __init__(self, builder: Any, given: Sequence[Any], vectors: int = VECTORS) -> None:
         out, a, b, numbers, memory, weights, self.at, self.first, self.n, self.ticks = given
-        self.builder = builder
+        self.builder, self.vectors = builder, vectors
         self.out, self.a, self.b = (Memory(builder, address) for address in (out, a, b))
         self.memory, self.weights = Memory(builder, memory), weights
         self.c = [self.number(numbers, k) for k in range(NUMBERS)]
-        self.c.append(everywhere(builder, builder.sitofp(self.n, _NUMBER)))
+        self.c.append(everywhere(builder, builder.sitofp(self.n, NUMBER)))
+
+    def move(self, distance: Any) -> None:
+        """Go to vectors that lie so many bytes behind."""
+        for memory in (self.out, self.a, self.b, self.memory):
+            memory.address = self.builder.add(memory.address, distance)
 
     def number(self, address: Any, place: Any) -> Vector:
         """A number from memory, in every lane."""
         b = self.builder
         if isinstance(place, int):
-            place = ir.Constant(_WORD, place)
+            place = self.whole(place)
         where = b.add(address, b.mul(place, ir.Constant(_WORD, 8)))
-        return everywhere(b, b.load(b.inttoptr(where, _NUMBER.as_pointer()), align=8))
+        return everywhere(b, b.load(b.inttoptr(where, NUMBER.as_pointer()), align=8))
 
     def whole(self, number: int) -> Any:
         """A whole number."""
@@ -230,7 +249,7 @@ class Given:
 
     def along(self, address: Any) -> Vector:
         """Neighbouring numbers in memory, one a lane."""
-        where = self.builder.inttoptr(address, _LINE.as_pointer())
+        where = self.builder.inttoptr(address, LINE.as_pointer())
         return Vector(self.builder, self.builder.load(where, align=8))
 
     @contextmanager
@@ -238,6 +257,14 @@ class Given:
         """Repeat what is written inside, for 0 to *count* - 1."""
         with cgutils.for_range(self.builder, count) as loop:
             yield loop.index
+
+    @contextmanager
+    def where(self, number: Any) -> Iterator[None]:
+        """Do what is written inside if a number is not 0, which is rare."""
+        with self.builder.if_then(
+            self.builder.icmp_signed("!=", number, self.whole(0)), likely=False
+        ):
+            yield
 
     @contextmanager
     def pieces(self, size: int) -> Iterator[tuple[Any, Any]]:
@@ -259,7 +286,7 @@ class Given:
     def now(self, i: Any) -> Vector:
         """Number of tick *i*."""
         b = self.builder
-        return everywhere(b, b.sitofp(b.add(self.first, i), _NUMBER))
+        return everywhere(b, b.sitofp(b.add(self.first, i), NUMBER))
 
 
 def turned(rows: Sequence[Vector]) -> list[Vector]:
@@ -319,164 +346,3 @@ def chosen_by_code(operations: Mapping[int, Written]) -> Any:
         return types.int64(*[types.int64] * 11), generate
 
     return run
-
-
-def plain(step: Callable[[list[Vector], Vector, Vector], Vector]) -> Written:
-    """Return an operation without memory: ``step(c, a, b)`` at every tick."""
-
-    def write(g: Given) -> Any:
-        with cgutils.for_range(g.builder, g.ticks) as loop:
-            for j in range(VECTORS):
-                a, b = g.a.load(loop.index, j), g.b.load(loop.index, j)
-                g.out.store(step(g.c, a, b), loop.index, j)
-        return g.at
-
-    return write
-
-
-def remembering(rows: int, step: Callable[..., tuple[Vector | None, ...]]) -> Written:
-    """Return an operation that remembers *rows* numbers a lane.
-
-    ``step(c, a, b, now, *remembered)`` gives the result (or None) and what is remembered then.
-    """
-
-    def write(g: Given) -> Any:
-        rooms = [[g.kept(g.memory.load(k, j)) for k in range(rows)] for j in range(VECTORS)]
-        with cgutils.for_range(g.builder, g.ticks) as loop:
-            now = g.now(loop.index)
-            for j, own in enumerate(rooms):
-                a, b = g.a.load(loop.index, j), g.b.load(loop.index, j)
-                found, *then = step(g.c, a, b, now, *(g.held(room) for room in own))
-                if found is not None:
-                    g.out.store(found, loop.index, j)
-                for room, value in zip(own, then, strict=True):
-                    assert value is not None  # the result alone may be none
-                    g.builder.store(value.value, room)
-        for j, own in enumerate(rooms):
-            for k, room in enumerate(own):
-                g.memory.store(g.held(room), k, j)
-        return g.at
-
-    return write
-
-
-def _next(g: Given, at: Any) -> Any:
-    """The place in the ring after *at*."""
-    after = g.builder.add(at, ir.Constant(_WORD, 1))
-    inside = g.builder.icmp_signed("<", after, g.n)
-    return g.builder.select(inside, after, ir.Constant(_WORD, 0))
-
-
-def ring(rows: int, step: Callable[..., tuple[Vector, ...]]) -> Written:
-    """Return an operation that remembers *rows* numbers, and one for each of the last ``n`` ticks.
-
-    ``step(c, a, before, *remembered)``, *before*: what was kept ``n`` ticks ago; it gives the
-    result, what is kept, and what is remembered.
-    """
-
-    def write(g: Given) -> Any:
-        rooms = [[g.kept(g.memory.load(k, j)) for k in range(rows)] for j in range(VECTORS)]
-        place = cgutils.alloca_once_value(g.builder, g.at)
-        with cgutils.for_range(g.builder, g.ticks) as loop:
-            at = g.builder.load(place)
-            row = g.builder.add(at, ir.Constant(_WORD, rows))
-            for j, own in enumerate(rooms):
-                before = g.memory.load(row, j)
-                told = (g.held(room) for room in own)
-                found, kept, *then = step(g.c, g.a.load(loop.index, j), before, *told)
-                g.out.store(found, loop.index, j)
-                g.memory.store(kept, row, j)
-                for room, value in zip(own, then, strict=True):
-                    g.builder.store(value.value, room)
-            g.builder.store(_next(g, at), place)
-        for j, own in enumerate(rooms):
-            for k, room in enumerate(own):
-                g.memory.store(g.held(room), k, j)
-        return g.builder.load(place)
-
-    return write
-
-
-def window_max(g: Given) -> Any:
-    """As ``compiled.window_max``: memory holds the top, a piece of ``n`` ticks, and its ends."""
-    b = g.builder
-    lowest = g.c[0].like(-np.inf)
-    tops = [g.kept(g.memory.load(0, j)) for j in range(VECTORS)]
-    place = cgutils.alloca_once_value(b, g.at)
-    one = ir.Constant(_WORD, 1)
-    with cgutils.for_range(b, g.ticks) as loop:
-        at = b.load(place)
-        kept = b.add(at, one)
-        end = b.add(kept, b.add(g.n, one))
-        for j, room in enumerate(tops):
-            x = g.a.load(loop.index, j)
-            top = larger(x, g.held(room))
-            b.store(top.value, room)
-            g.memory.store(x, kept, j)
-            g.out.store(larger(top, g.memory.load(end, j)), loop.index, j)
-        b.store(kept, place)
-        with b.if_then(b.icmp_signed("==", kept, g.n)):
-            for room in tops:
-                b.store(lowest.value, room)
-            with cgutils.for_range(b, g.n) as back:
-                row = b.sub(g.n, back.index)
-                for j, room in enumerate(tops):
-                    top = larger(g.memory.load(row, j), g.held(room))
-                    b.store(top.value, room)
-                    g.memory.store(top, b.add(row, g.n), j)
-            for room in tops:
-                b.store(lowest.value, room)
-            b.store(ir.Constant(_WORD, 0), place)
-    for j, room in enumerate(tops):
-        g.memory.store(g.held(room), 0, j)
-    return b.load(place)
-
-
-def response(g: Given) -> Any:
-    """Sum of the last ``n`` ticks, newest first, times weights."""
-    b = g.builder
-    place = cgutils.alloca_once_value(b, g.at)
-    sums = [g.kept(g.c[0]) for _ in range(VECTORS)]
-    one = ir.Constant(_WORD, 1)
-    with cgutils.for_range(b, g.ticks) as loop:
-        at = b.load(place)
-        newest = g.number(g.weights, 0)
-        for j, room in enumerate(sums):
-            x = g.a.load(loop.index, j)
-            g.memory.store(x, at, j)
-            b.store((newest * x).value, room)
-        with cgutils.for_range(b, b.sub(g.n, one)) as back:
-            lag = b.add(back.index, one)
-            row = b.sub(at, lag)
-            row = b.select(b.icmp_signed(">=", at, lag), row, b.add(row, g.n))
-            weight = g.number(g.weights, lag)
-            for j, room in enumerate(sums):
-                b.store((g.held(room) + weight * g.memory.load(row, j)).value, room)
-        for j, room in enumerate(sums):
-            g.out.store(g.held(room), loop.index, j)
-        b.store(_next(g, at), place)
-    return b.load(place)
-
-
-# --- what a demand reached ------------------------------------------------------------------------
-
-
-def most(g: Given) -> Any:
-    """Largest demand ``a`` of a piece into row 0 of the memory; the result: not 0 if 1 or more.
-
-    Row 1 of the memory then is a number only if every demand was finite.
-    """
-    tops = [g.kept(g.c[0].like(0.0)) for _ in range(VECTORS)]
-    unsound = [g.kept(g.memory.load(1, j)) for j in range(VECTORS)]
-    with cgutils.for_range(g.builder, g.ticks) as loop:
-        for j in range(VECTORS):
-            x = g.a.load(loop.index, j)
-            g.builder.store(larger(x, g.held(tops[j])).value, tops[j])
-            g.builder.store((g.held(unsound[j]) + (x - x)).value, unsound[j])
-    reached = ir.Constant(_WORD, 0)
-    for j in range(VECTORS):
-        top = g.held(tops[j])
-        g.memory.store(top, 0, j)
-        g.memory.store(g.held(unsound[j]), 1, j)
-        reached = g.builder.or_(reached, (top >= 1.0).any())
-    return reached

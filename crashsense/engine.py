@@ -3,7 +3,7 @@
 The engine changes speed only: verdicts and fire times are the same, floats agree to 1e-9.
 :func:`using` selects it for a block of code in the current thread; everywhere else numpy computes.
 Numba is imported, and a kernel loaded, when something computes with it: reading what is kept needs
-neither.
+neither. Work that is over before they are loaded runs in :func:`for_small_work`.
 """
 
 from __future__ import annotations
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 ENGINES = ("numpy", "fast")
 
 _current: ContextVar[str] = ContextVar("crashsense_engine", default="numpy")
+#: Within :func:`for_small_work`: the engine of the models; else None.
+_of_models: ContextVar[str | None] = ContextVar("crashsense_engine_of_models", default=None)
 
 
 def installed() -> bool:
@@ -104,6 +106,43 @@ def using(name: str) -> Iterator[None]:
         yield
     finally:
         _current.reset(token)
+
+
+@contextmanager
+def for_small_work(models: str) -> Iterator[None]:
+    """Let numpy compute inside the block, without libraries that are only faster.
+
+    For the nominal draw of one event, as a command shows or explains it: importing numba and
+    loading kernels takes half a second and importing scipy.signal one, more than the work itself.
+    Integrating a model in time is no small work: there the engine *models* computes
+    (:func:`for_models`).
+    """
+    token = _of_models.set(models)
+    try:
+        with using("numpy"):
+            yield
+    finally:
+        _of_models.reset(token)
+
+
+@contextmanager
+def for_models() -> Iterator[None]:
+    """Let the engine of the models compute inside the block; no change outside small work."""
+    models = _of_models.get()
+    if models is None:
+        yield
+        return
+    token = _of_models.set(None)
+    try:
+        with using(models):
+            yield
+    finally:
+        _of_models.reset(token)
+
+
+def is_small() -> bool:
+    """True where a library that is only faster is not worth its import."""
+    return _of_models.get() is not None
 
 
 def kernels() -> ModuleType | None:

@@ -79,3 +79,10 @@ COLUMNS = 7
 
 #: Numbers of an operation.
 NUMBERS = 5
+
+#: Registers that an operation reads, where that is not one.
+INPUTS = {
+    **dict.fromkeys([READ, CONSTANT], 0),
+    **dict.fromkeys([LESSER, GREATER, SUM, DIFFERENCE, PRODUCT, RATIO, GATE, STEP], 2),
+    **dict.fromkeys([ROLL, RAY, SINCE, RESTARTED], 2),
+}

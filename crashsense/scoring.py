@@ -197,16 +197,19 @@ def _largest_between(demand: FloatArray, *, first: IntArray, last: IntArray) -> 
     return np.where(last > first, np.maximum(largest, 0.0), 0.0)
 
 
-def _first_tick(demand: FloatArray) -> IntArray:
-    """First tick with demand 1 or more in each row, -1 without."""
+def _first_tick(demand: FloatArray, *, largest: FloatArray | None = None) -> IntArray:
+    """First tick with demand 1 or more in each row, -1 without; *largest* demand, if known."""
     compiled = engine.kernels()
     if compiled is not None:
         return np.asarray(compiled.first_tick(engine.given(demand)))
+    tick = np.full(demand.shape[0], -1, dtype=np.int64)
     if demand.shape[-1] == 0:
-        return np.full(demand.shape[0], -1, dtype=np.int64)
-    crossed = demand >= 1.0
-    index = np.argmax(crossed, axis=-1)
-    return np.where(crossed[np.arange(index.size), index], index, -1)
+        return tick
+    rows = np.flatnonzero((demand.max(axis=-1) if largest is None else largest) >= 1.0)
+    if rows.size:
+        some = demand if rows.size == tick.size else demand[rows]
+        tick[rows] = np.argmax(some >= 1.0, axis=-1)
+    return tick
 
 
 def _ticks_up_to(time_s: FloatArray, *, start_s: FloatArray, rate_hz: float, size: int) -> IntArray:
@@ -238,20 +241,29 @@ def reached(
     not_before_s: float = 0.0,
 ) -> Reached:
     """Extract from demand what scoring needs; parameters as in :func:`score`."""
-    total, main, arming = branches["total"], branches["main"], branches.get("arming")
     allowed, until = spans_of(
         start_s=start_s,
         rate_hz=rate_hz,
-        size=total.shape[-1],
+        size=branches["total"].shape[-1],
         required_s=required_s,
         not_before_s=not_before_s,
     )
+    return reached_in(branches, allowed=allowed, until=until)
+
+
+def reached_in(
+    branches: Mapping[str, FloatArray], *, allowed: IntArray, until: IntArray
+) -> Reached:
+    """As :func:`reached`, with the numbers of ticks of :func:`spans_of`."""
+    total, main, arming = branches["total"], branches["main"], branches.get("arming")
     compiled = engine.kernels()
     if compiled is None:
         zero = np.zeros_like(until)
-        fire = _first_tick(total)
         largest = total.max(axis=-1, initial=0.0)
-        at_required = _largest_between(total, first=zero, last=until)
+        fire = _first_tick(total, largest=largest)
+        at_required = np.zeros_like(largest)
+        if until.any():
+            at_required = _largest_between(total, first=zero, last=until)
         before, in_time = np.zeros_like(largest), at_required
         if allowed.any():
             before = _largest_between(total, first=zero, last=allowed)

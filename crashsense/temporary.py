@@ -11,7 +11,7 @@ import shutil
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from functools import partial
+from functools import lru_cache, partial
 from pathlib import Path
 
 #: Beginning of the name of every folder, and the file that is locked.
@@ -52,7 +52,7 @@ def folder_until_exit() -> Path:
 
 def _made() -> tuple[Path, int]:
     """Return a new folder, and the descriptor of its locked file (-1: the system locks none)."""
-    _remove_abandoned()
+    _remove_abandoned(tempfile.gettempdir())
     while True:
         made = Path(tempfile.mkdtemp(prefix=PREFIX))
         try:
@@ -97,11 +97,12 @@ def _remove(folder: Path, file: int) -> None:
         os.close(file)
 
 
-def _remove_abandoned() -> None:
-    """Remove this user's folders that no living process holds."""
+@lru_cache(maxsize=4)
+def _remove_abandoned(place: str) -> None:
+    """Remove this user's folders in *place* that no living process holds; once a process."""
     if not hasattr(os, "geteuid"):
         return
-    with suppress(OSError), os.scandir(tempfile.gettempdir()) as entries:
+    with suppress(OSError), os.scandir(place) as entries:
         for entry in entries:
             if not entry.name.startswith(PREFIX):
                 continue

@@ -8,7 +8,8 @@ into a copy of the checkout, and the quick tests of its room that enter the chan
 there until one fails; all of them where none enters it in the process of the tests, and anyway with
 ``--whole``. What no test notices is printed: close it by a property or an independent twin, never
 by today's number; or, if the mutant does the same as the original, say why in
-``mutation_reasons.py``. A seed fixes the order in which mutants are tried: ``--sample 300 --from
+``mutation_reasons.py``. Slow tests, and those of other rooms, are asked with ``--slow`` and
+``--also``. A seed fixes the order in which mutants are tried: ``--sample 300 --from
 300`` takes up where ``--sample 300`` ended. POSIX systems only. Exit code 1 if anything survived.
 """
 
@@ -54,6 +55,8 @@ ROOMS = {
 #: Longest that one test may take, over what it takes without any change, and in s more; a mutant
 #: that makes it longer is noticed (it hangs).
 LONGEST, MORE_S = 10.0, 30.0
+#: Tests that run: the quick ones, unless slow ones are asked for.
+CHOSEN = ["-m", "not slow"]
 #: Address space of a process under test: a mutant that asks for more is noticed.
 MEMORY_BYTES = 12 << 30
 
@@ -67,8 +70,9 @@ OPERATORS: dict[type[ast.operator], type[ast.operator]] = {
     ast.FloorDiv: ast.Div, ast.Mod: ast.Mult, ast.BitAnd: ast.BitOr, ast.BitOr: ast.BitAnd,
 }  # fmt: skip
 
-#: Calls that declare: defaults, ranges and layouts are choices, written once and tested as data.
-DECLARATIONS = ("parameter", "Field", "field", "TypeVar", "Tolerance")
+#: Calls that declare: defaults, ranges, layouts and the size of a figure are choices, written once
+#: and tested as data.
+DECLARATIONS = ("parameter", "Field", "field", "TypeVar", "Tolerance", "new_figure")
 
 
 class _Changes(ast.NodeTransformer):
@@ -101,7 +105,13 @@ class _Changes(ast.NodeTransformer):
 
     def visit_keyword(self, node: ast.keyword) -> ast.AST:
         # zip(strict=True) says what holds anyway; observed matters for categories without rows.
-        return node if node.arg in ("strict", "observed") else self.generic_visit(node)
+        if node.arg in ("strict", "observed"):
+            return node
+        if node.arg == "axis" and isinstance(node.value, ast.UnaryOp):
+            # The last axis of rows of samples is axis 1 as well: the sign stays.
+            node.value.operand = self.visit(node.value.operand)
+            return node
+        return self.generic_visit(node)
 
     def visit_AnnAssign(self, node: ast.AnnAssign) -> ast.AST:
         if node.value is not None:
@@ -234,11 +244,15 @@ def sampled(
     return chosen, len(points)
 
 
-def files_of(room: str, named: str) -> list[Path]:
-    """Return a room's files of tests, and its modules with examples, with *named* in the name."""
+def files_of(room: str, named: str, also: Iterable[str] = ()) -> list[Path]:
+    """Return files of tests, and modules with examples, with *named* in the name.
+
+    Those of a room, and tests of the folders *also*: what is mutated may be held by another room.
+    """
     place = CHECKOUT / "crashsense" / ROOMS[room]
     modules = [place] if place.is_file() else sorted(place.rglob("*.py"))
-    files = sorted((CHECKOUT / "tests" / room).rglob("test_*.py"))
+    folders = [CHECKOUT / "tests" / name for name in (room, *also)]
+    files = [file for folder in folders for file in sorted(folder.rglob("test_*.py"))]
     files += [file for file in modules if ">>> " in file.read_text(encoding="utf-8")]
     return [file for file in files if named in file.stem]
 
@@ -322,7 +336,7 @@ class _Order:
 
 
 def run_tests(copy: Path, folders: list[Path], plugin: Any) -> int:
-    """Run quick tests, in a process that has loaded the numeric stack already; return its code."""
+    """Run tests, in a process that has loaded the numeric stack already; return its code."""
     import pytest
 
     # A hook around a test is marked where pytest is known to be there.
@@ -340,7 +354,7 @@ def run_tests(copy: Path, folders: list[Path], plugin: Any) -> int:
         os.chdir(copy)
         sys.path.insert(0, str(copy))
         os.environ["PYTHONPATH"] = str(copy)
-        options = ["-x", "-q", "-p", "no:cacheprovider", "-m", "not slow", "--hypothesis-seed=0"]
+        options = ["-x", "-q", "-p", "no:cacheprovider", "--hypothesis-seed=0", *CHOSEN]
         try:
             code = int(pytest.main([*options, *map(str, folders)], plugins=[plugin]))
         except BaseException:
@@ -417,7 +431,7 @@ def try_room(room: str, given: argparse.Namespace, say: Any) -> tuple[int, int] 
         tempfile.TemporaryDirectory(prefix="mutation-") as root,
         ProcessPoolExecutor(given.processes, context, _begin, (root,)) as pool,
     ):
-        files = files_of(room, given.tests)
+        files = files_of(room, given.tests, given.also)
         tests: dict[str, dict[str, Any]] = {}
         failing = []
         for file, found in pool.map(watched, [str(file.relative_to(CHECKOUT)) for file in files]):
@@ -425,12 +439,12 @@ def try_room(room: str, given: argparse.Namespace, say: Any) -> tuple[int, int] 
                 failing.append(file)
             tests.update(found or {})
         if failing:
-            say(f"{room}: quick tests fail without any change: {', '.join(failing)}")
+            say(f"{room}: tests fail without any change: {', '.join(failing)}")
             return None
         spent_s = sum(test["s"] for test in tests.values())
         which = {"first": given.first, "count": given.sample, "module": given.module}
         chosen, total = sampled(room, seed=given.seed, **which)
-        say(f"{room}: {len(tests)} quick tests of {spent_s:.0f} s; {total} mutants")
+        say(f"{room}: {len(tests)} tests of {spent_s:.0f} s; {total} mutants")
         asked = [
             one
             for one in chosen
@@ -461,6 +475,10 @@ def main() -> int:
     parser.add_argument("--from", type=int, default=0, dest="first", help="leave out so many")
     parser.add_argument("--module", default="", help="only modules with this in their name")
     parser.add_argument("--tests", default="", help="only files of tests with this in their name")
+    parser.add_argument(
+        "--also", action="append", default=[], metavar="ROOM", help="tests of this room, too"
+    )
+    parser.add_argument("--slow", action="store_true", help="slow tests, too")
     parser.add_argument("--minutes", type=float, default=10.0, help="for each room")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--processes", type=int, default=1, help="each in a copy of its own")
@@ -475,6 +493,8 @@ def main() -> int:
     unknown = [room for room in given.rooms if room not in ROOMS]
     if unknown:
         parser.error(f"no room {unknown[0]}: {', '.join(ROOMS)}")
+    if given.slow:
+        CHOSEN.clear()
     if given.numpy:
         sys.modules["numba"] = None  # type: ignore[assignment]
     for name in ("pandas", "pyarrow.parquet", "pydantic", "pytest", "scipy.signal"):

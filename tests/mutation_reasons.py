@@ -35,10 +35,52 @@ SAME: dict[tuple[str, str, str], str] = {
         "1e-09 -> 1.5000000000000002e-09",
     ): "rounding of sums: any bound between it and the work of a task does the same",
     (
+        "crashsense/campaign/tasks.py",
+        "KEPT_SHARE = 8",
+        "",
+    ): "how large a part is: a choice; how parts are cut never changes a row",
+    ("crashsense/campaign/tasks.py", "ROWS_OF_SHARED_PULSE = 2**15", ""): "as above",
+    ("crashsense/campaign/tasks.py", "ROWS_A_PART = 2**13", ""): "as above",
+    (
+        "crashsense/campaign/executors.py",
+        "while waiting and len(running) < 2 * self.workers:",
+        "2 -> 3",
+    ): "how many bundles wait beside those that run: a choice",
+    (
+        "crashsense/campaign/executors.py",
+        'reason = " ".join(f"{type(error).__name__}: {error}".split())[:120].rstrip(": ")',
+        "120 -> 121",
+    ): "how much of a reason a message shows",
+    (
+        "crashsense/campaign/evaluation.py",
+        "level = np.maximum.accumulate(demand, axis=-1)",
+        "sign or not left out",
+    ): "demand has two axes: the last one is axis 1",
+    (
+        "crashsense/campaign/evaluation.py",
+        "rises = np.diff(level, axis=-1, prepend=0.0) > 0.0",
+        "sign or not left out",
+    ): "as above",
+    (
+        "crashsense/campaign/executors.py",
+        "shared = self.client.scatter(_pickled(job), broadcast=True, hash=False)",
+        "",
+    ): "how a job travels, not what is in it",
+    (
         "crashsense/campaign/evaluation.py",
         "times = trial.times_s if rows else np.empty((0, 0))",
         "",
     ): "without rows no time is read",
+    (
+        "crashsense/results/plot.py",
+        "axes.plot([row.required_ms] * 2, [place - 0.4, place + 0.4], color=INK, lw=2.2)",
+        "0.4 -> 0.6000000000000001",
+    ): "how tall a mark is drawn",
+    (
+        "crashsense/results/folder.py",
+        'return text if len(text) <= 60 else text[:57] + "..."',
+        "LtE -> Lt",
+    ): "how much of a value a message shows",
     (
         "crashsense/results/folder.py",
         'reason = " ".join(str(error).split())[:120]',
@@ -120,6 +162,16 @@ SAME: dict[tuple[str, str, str], str] = {
         "12 -> 13",
     ): "how many prefixes are tried; that they find what they must, rules broken on purpose show",
     (
+        "crashsense/rules/kernels.py",
+        "powers = decay ** np.arange(1, length + 1, dtype=np.float64)",
+        "1 -> 2",
+    ): "one power more than is used; the other number that is exchanged so, tests notice",
+    (
+        "crashsense/rules/kernels.py",
+        "out *= out >= AT_REST_M_S",
+        "GtE -> Gt",
+    ): "far below one code of any sensor, and beyond rounding: equality never decides",
+    (
         "crashsense/rules/why.py",
         "before = np.flatnonzero(one.times_s[0] <= by_s + 1e-9)",
         "LtE -> Lt",
@@ -169,4 +221,97 @@ SAME: dict[tuple[str, str, str], str] = {
         "for tick in (1, size // 8, size // 4, size // 2, size - 2):",
         "",
     ): "where the future is changed: other places are as good",
+}
+
+SENSING = "crashsense/sensing/"
+ROUNDING = "any bound between rounding and a whole one does the same"
+TOGETHER = "how much is computed at once never changes a number (test_sense, test_parts)"
+ASSUMED = "an assumed value: another is as good"
+
+SAME |= {
+    (f"{SENSING}{module}", line, change): why
+    for module, line, change, why in (
+        (
+            "timebase.py",
+            "ticks = (end - 1 - int(PHASES[-1] * every + 1e-9) - tick) // every + 1",
+            "1e-09 -> 1.5000000000000002e-09",
+            ROUNDING,
+        ),
+        (
+            "timebase.py",
+            "return int(PHASES[phase] * self.every + 1e-9)",
+            "1e-09 -> 1.5000000000000002e-09",
+            ROUNDING,
+        ),
+        (
+            "one_sensor.py",
+            "most=int(sensor.hold_limit_s * sensor.sample_rate_hz + 1e-9),",
+            "1e-09 -> 1.5000000000000002e-09",
+            ROUNDING,
+        ),
+        ("sense.py", "GROUP = 2 * PAGE", "", TOGETHER),
+        ("sense.py", "PIECE_SAMPLES = 1_000_000", "", TOGETHER),
+        ("sense.py", "PART_TICKS = 200_000", "", TOGETHER),
+        ("sense.py", "PART_SAMPLES = 2**19", "", TOGETHER),
+        ("one_sensor.py", "NOISE_WORDS = 160_000", "", TOGETHER),
+        ("chain.py", "_KEPT_SAMPLES = 20_000", "", "what is kept never changes a number"),
+        ("common.py", "MOST_BYTES = 48_000_000", "", "what is kept never changes a number"),
+        ("element_design.py", "finger: float = 3e-6", "", ASSUMED),
+        (
+            "element_design.py",
+            "pressures: tuple[float, float] = (100.0, mechanics.ATMOSPHERE)",
+            "",
+            ASSUMED,
+        ),
+        ("element_design.py", "largest_side: float = 2e-3", "", ASSUMED),
+        ("element_design.py", "smallest_side: float = 300e-6", "", ASSUMED),
+        ("element_design.py", "aspect: float = 0.8", "", ASSUMED),
+        ("quiet.py", "QUIET_S, QUIET_DRAWS = 0.5, 16", "", "how long is watched: a choice"),
+        (
+            "mechanics.py",
+            "if net(0.0) <= 0.0:",
+            "LtE -> Lt",
+            "at equality the root that is sought is 0 itself",
+        ),
+        (
+            "element.py",
+            "made = self.state(with_film=False, **by)",
+            "False -> True",
+            "nothing that is read of it depends on the film, which takes time",
+        ),
+        (
+            "channel_faults.py",
+            "if partner not in sensor_set.sensors or (partner in wanted and partner < channel):",
+            "Lt -> LtE",
+            "no channel is its own partner",
+        ),
+    )
+}
+
+RECORDS = "crashsense/records/"
+SIZE = "how much is read: a choice"
+
+SAME |= {
+    (f"{RECORDS}{module}", line, change): why
+    for module, line, change, why in (
+        ("single.py", "_MOST_WORDS = 60", "", SIZE),
+        ("table.py", "MOST_VALUES = 10_000_000", "", SIZE),
+        ("table.py", "LONGEST_LINE = 1_000_000", "", SIZE),
+        ("table.py", "_MOST_COMMENTS = 1000", "", SIZE),
+        ("table.py", "_MOST_COLUMNS = 200", "", SIZE),
+        ("table.py", "_PORTION = 20_000", "", TOGETHER),
+        ("exchange.py", "MOST_CHANNELS = 5000", "", SIZE),
+        (
+            "table.py",
+            "start = round(middle - 0.5 * (times.size - 1) / rate, 9)",
+            "9 -> 10",
+            "any digit between the rounding of sums and that of a column with six decimals",
+        ),
+        (
+            "iso13499.py",
+            "empty = np.zeros(0)",
+            "0 -> 1",
+            "of a series without values only words and code are read",
+        ),
+    )
 }

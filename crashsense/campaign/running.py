@@ -41,7 +41,7 @@ from crashsense.results.provenance import (
     provenance,
     versions,
 )
-from crashsense.results.run import SUMMARY, Run
+from crashsense.results.run import KEPT_ROWS, SUMMARY, Run
 from crashsense.results.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA, Task, returned_memory
 from crashsense.rules import Rule
 from crashsense.rules.trust import note_evaluated
@@ -55,10 +55,6 @@ CSV_ROWS = 200_000
 
 #: Rows of verdicts.csv that are written at once.
 PIECE = 2048
-
-#: Up to this many rows the verdicts of a run folder stay in memory: reading many small parts is
-#: slow.
-KEPT_ROWS = 100_000
 
 #: Most worker processes on one machine: more is a typing error, and would exhaust its memory.
 MOST_WORKERS = 1000
@@ -484,7 +480,7 @@ class _Campaign:
         folder.check_files(folder.manifest())
         held = None
         if self.plan.evaluations * len(RESTRAINTS) <= KEPT_ROWS:
-            held = {"verdicts": [pa.concat_tables(folder.tables())]}
+            held = {"verdicts": [folder.whole()]}
         run = Run(
             plan=self.plan,
             folder=folder.path,

@@ -7,5 +7,9 @@ Importing this module is its only effect. For a run with the engine ``fast`` the
 from __future__ import annotations
 
 import crashsense.campaign.evaluation
+from crashsense.synthesis.model import SHIPPED, find_model
+
+for _names in SHIPPED.values():
+    find_model(_names[0])
 
 __all__ = ["crashsense"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import AbstractContextManager, nullcontext
 from typing import Any
 
 import click
@@ -49,8 +50,15 @@ def explain(
         target = target_file(figure, option="--figure", endings=FIGURES)
     draw = draw_of(number, draw)
     opened = open_run(run)
-    replayed = replay(opened, event, draw=draw, **options)
-    trial = replayed.trial
+    with _engine_for(draw, made_by=opened.engine):
+        replayed = replay(opened, event, draw=draw, **options)
+        trial = replayed.trial
+        known = [*trial.event.requirements, *trial.event.orders]
+        if restraint is not None and restraint not in known:
+            raise InputError(
+                [Fault("command line", "--restraint", restraint, nearest(restraint, known))]
+            )
+        found = [trial.explain(name) for name in (known if restraint is None else [restraint])]
     say(f"CAUTION: {CAUTION}")
     say(
         f"\n{trial.event.name}, draw {draw}, sensor set {trial.sensor_set.name}, "
@@ -58,12 +66,6 @@ def explain(
     )
     for note in replayed.notes:
         say(f"Note: {note}")
-    known = [*trial.event.requirements, *trial.event.orders]
-    if restraint is not None and restraint not in known:
-        raise InputError(
-            [Fault("command line", "--restraint", restraint, nearest(restraint, known))]
-        )
-    found = [trial.explain(name) for name in (known if restraint is None else [restraint])]
     if tree:
         for one in found:
             say(f"\n{one}")
@@ -77,6 +79,15 @@ def explain(
         spreads = spreads_of(opened.statistics() if opened.tally.draws else None)
         save(trial_event_figure(trial, restraint=restraint, spreads=spreads), made(target))
         say(f"\nFigure: {place(target)}")
+
+
+def _engine_for(draw: int, *, made_by: str) -> AbstractContextManager[None]:
+    """The nominal draw, whose signals are kept, is small work; another is integrated first."""
+    from crashsense import engine
+
+    if draw != 0:
+        return nullcontext()
+    return engine.for_small_work("numpy" if made_by == "numpy" else engine.requested())
 
 
 def _short(found: list[Any]) -> None:

@@ -115,10 +115,28 @@ def filter_rows(
     if compiled is not None:
         rows = np.ascontiguousarray(samples, dtype=np.float64)
         return np.asarray(compiled.filter_rows(np.ascontiguousarray(sections), rows, start))
+    if engine.is_small():
+        return _filtered_plainly(samples, sections=sections, start=start)
     from scipy.signal import sosfilt
 
     out, _ = sosfilt(sections, samples, axis=-1, zi=start)
     return np.asarray(out, dtype=np.float64)
+
+
+def _filtered_plainly(
+    samples: FloatArray, *, sections: FloatArray, start: FloatArray
+) -> FloatArray:
+    """As ``scipy.signal.sosfilt``, the same products and sums: a millisecond a row."""
+    out = np.empty(samples.shape)
+    for row, values in enumerate(samples.astype(np.float64).tolist()):
+        for number, (b0, b1, b2, _, a1, a2) in enumerate(sections.tolist()):
+            first, second = start[number, row].tolist()
+            for place, value in enumerate(values):
+                values[place] = result = b0 * value + first
+                first = b1 * value - a1 * result + second
+                second = b2 * value - a2 * result
+        out[row] = values
+    return out
 
 
 def filter_noise(noise: FloatArray, *, sections: FloatArray) -> FloatArray:
@@ -126,6 +144,8 @@ def filter_noise(noise: FloatArray, *, sections: FloatArray) -> FloatArray:
 
     For noise, whose last digits mean nothing; a signal that stands at a limit must keep them.
     """
+    if engine.is_small():
+        return filter_rows(noise, sections=sections)
     from scipy.signal import lfilter
 
     direct = _direct_form(np.ascontiguousarray(sections).tobytes())

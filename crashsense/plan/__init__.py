@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import importlib
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from crashsense.lazy import loader
 
 if TYPE_CHECKING:
     from crashsense.plan.keys import PlanKeys
@@ -13,9 +14,5 @@ _HOMES = {"Plan": "resolve", "PlanKeys": "keys", "resolve_plan": "resolve"}
 
 __all__ = ["Plan", "PlanKeys", "resolve_plan"]
 
-
-def __getattr__(name: str) -> Any:
-    # Lazy, so that the help of a command reads the keys without the numeric stack.
-    if name not in _HOMES:
-        raise AttributeError(f"module 'crashsense.plan' has no attribute {name!r}")
-    return getattr(importlib.import_module(f"crashsense.plan.{_HOMES[name]}"), name)
+# The help of a command reads the keys without the numeric stack.
+__getattr__ = loader(__name__, _HOMES)

@@ -19,7 +19,6 @@ from crashsense.plan.inputs import input_digests, same_content
 from crashsense.plan.keys import ENTRIES, KEYS, PlanKeys, check_names, checked_keys, is_list
 from crashsense.plan.requirements import read_requirements, waiver_notes, with_requirements
 from crashsense.plan.restraints import COVERED, chosen_restraints, limited_to, with_passenger_seat
-from crashsense.records import read_record
 from crashsense.rules import Algorithm, algorithm_names, load_algorithm, rate_faults
 from crashsense.rules.plugins import rules_in_process as building_rules_here
 from crashsense.sensing import SensorSet, load_sensor_set, sensor_set_names
@@ -112,6 +111,12 @@ def _name_faults(data: Mapping[str, Any], *, file: Path) -> list[Fault]:
         checked = partial(_events, base=file.parent, file=str(file), shipped=False)
         _attempt(faults, checked, events, str(file))
     return faults
+
+
+def _read_record(path: Any, **how: Any) -> list[Event]:
+    from crashsense.records import read_record  # readers are imported where there are records
+
+    return read_record(path, **how)
 
 
 def _attempt(faults: list[Fault], load: Any, argument: Any, file: str) -> Any:
@@ -220,7 +225,7 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
     written_events = _written_events(entries, chosen, base)
     faults += _borrowed_events(entries, chosen, base, label)
     for path in record_paths:
-        chosen += _attempt(faults, partial(read_record, **for_records), path, label) or []
+        chosen += _attempt(faults, partial(_read_record, **for_records), path, label) or []
     if file.passenger_seat is not None:
         chosen = with_passenger_seat(file.passenger_seat, chosen)
     asked = None

@@ -23,9 +23,9 @@ FRONT_CHANNELS = {"left": "upfront_left_x", "right": "upfront_right_x"}
 _AT_S, _LEAST, _MOST = 0.030, 0.5, 15.0
 #: No place of a car that a person survives in is brought to more [m/s]; the front of a car that
 #: drives into a wall at 60 km/h stops by 20.
-_FASTEST_M_S = 60.0
+FASTEST_M_S = 60.0
 #: Below this a velocity change tells no sign [m/s].
-_SURE_M_S = 1.0
+SURE_M_S = 1.0
 
 
 def front_channels(channels: list[ChannelInfo]) -> dict[str, ChannelInfo]:
@@ -46,18 +46,18 @@ def against_cell(
 ) -> list[Finding]:
     """Check sign and unit of a front sensor by a channel of the cell, in a frontal impact."""
     of_cell = float(velocity_at(cell, np.array([_AT_S]))[0])
-    if abs(of_cell) < _SURE_M_S:
+    if abs(of_cell) < SURE_M_S:
         return []
     mine = float(velocity_at(front, np.array([_AT_S]))[0])
     told = f"{cell_name} ({of_cell * 3.6:+.1f} km/h)"
     ratio = mine / of_cell
     expected = f"{_LEAST:g} to {_MOST:g} times that of {told}"
     note = ""
-    if ratio < 0.0 and abs(mine) > _SURE_M_S:
+    if ratio < 0.0 and abs(mine) > SURE_M_S:
         expected, note = f"the sign of {told}", "sign looks flipped"
     elif ratio < _LEAST or _peak(front) < _LEAST * _peak(cell):
         note = "the front stops first: is it in another unit, or another place?"
-    elif ratio > _MOST or abs(mine) > _FASTEST_M_S:
+    elif ratio > _MOST or abs(mine) > FASTEST_M_S:
         note = "looks like m/s^2 given as g"
     if not note:
         return []

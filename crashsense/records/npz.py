@@ -88,7 +88,7 @@ def _times(
         return None
     rate, start = arrays.get("rate_hz"), arrays.get("start_s")
     if rate is not None and start is not None and rate.size == 1 and start.size == 1:
-        hz, first = float(rate.reshape(-1)[0]), float(start.reshape(-1)[0])
+        hz, first = float(rate.item()), float(start.item())
         if np.isfinite(hz) and np.isfinite(first) and 1.0 <= hz <= 1e7:
             return first + np.arange(count) / hz
         faults.append(Fault(file, "rate_hz", hz, "a rate of 1 Hz to 10 MHz, and a start"))

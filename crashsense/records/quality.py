@@ -43,7 +43,8 @@ SAMPLES_PER_PERIOD = 8
 _OFFSET_WARNING_G, _OFFSET_ERROR_G = 1.0, 20.0
 _NOISE_WARNING_G, _NOISE_LOST_G = 1.0, 2.0
 _QUIET_WANTED_S = 0.010
-_BODY_PEAK_LIMIT_G = 150.0  # CFC 60 peak of a passenger cell: 40 to 70 g in hard wall tests
+#: Largest CFC 60 peak of a passenger cell [g]: 40 to 70 g in hard wall tests.
+BODY_PEAK_LIMIT_G = 150.0
 _LOWEST_RATE_HZ = 1000.0
 _SHORTEST_STEP_S, _LONGEST_STEP_S = 1e-7, 0.005  # 10 MHz; 200 Hz holds no crash
 _LEAST_END_S = 0.005  # less after contact holds no crash either
@@ -395,11 +396,11 @@ def plausibility(
     elif trusted:
         basis = "closing speed and masses in the header"
         add("info", "velocity change", "velocity change", kmh, basis, "cannot be checked")
-    if seen.peak_class_60_g > _BODY_PEAK_LIMIT_G and not unit_in_doubt:
+    if seen.peak_class_60_g > BODY_PEAK_LIMIT_G and not unit_in_doubt:
         # A velocity change that the header confirms clears the unit.
         cleared = any(f.check == "velocity change" and f.severity == "info" for f in findings)
         severity = "warning" if cleared and expected is not None else "error"
-        limit = f"below {_BODY_PEAK_LIMIT_G:g} g (CFC 60) for a vehicle body"
+        limit = f"below {BODY_PEAK_LIMIT_G:g} g (CFC 60) for a vehicle body"
         note = "" if record_unit_is_si(channel) else "looks like m/s^2 given as g"
         add(severity, "unit", f"peak in unit {channel.unit}", peak, limit, note)
     sign = {"frontal": -1.0, "rear": 1.0}.get(direction.family)

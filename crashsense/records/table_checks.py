@@ -11,7 +11,12 @@ from crashsense.channels import CHANNELS
 from crashsense.filters.channel_class import channel_class_filter
 from crashsense.records import quality
 from crashsense.records.findings import Finding
-from crashsense.records.front_sensors import FRONT_CHANNELS, against_cell
+from crashsense.records.front_sensors import (
+    FASTEST_M_S,
+    FRONT_CHANNELS,
+    SURE_M_S,
+    against_cell,
+)
 from crashsense.records.motion import RESTITUTION, VELOCITY_WINDOW_S, Direction, Judged
 from crashsense.records.table import CENTRAL, Table
 from crashsense.signal import cumulative_trapezoid
@@ -22,17 +27,10 @@ _CRASHES = ("frontal", "side", "rear")
 #: Families that need no 8 kHz: their events are slow.
 _SLOW = ("rough_road", "rollover")
 _SLOW_RATE_HZ = 2000.0
-#: Peak of a passenger cell, class 60 [g]; the same limit as for other records (practice).
-_BODY_PEAK_LIMIT_G = 150.0
 #: No crash that a person survives changes velocity by more [km/h] (practice): the unit is wrong.
 _MOST_VELOCITY_CHANGE_KMH = 150.0
 #: More than this without a stated closing speed is asked about [km/h] (practice).
 _HARD_KMH = 90.0
-#: No place of a car that a person survives in is brought to more [m/s]; the front of a car that
-#: drives into a wall at 60 km/h stops by 20.
-_FASTEST_M_S = 60.0
-#: Velocity changes of rigid places of one cell may not have different signs beyond this [m/s].
-_SURE_M_S = 1.0
 
 
 def rate(table: Table, direction: Direction) -> list[Finding]:
@@ -91,8 +89,8 @@ def unit_in_doubt(
             findings.append(
                 Finding("error", "unit", file, f"{where}: velocity change", seen, expected, note)
             )
-        elif peak_g > _BODY_PEAK_LIMIT_G:
-            seen, expected = f"{peak_g:.0f} g", f"below {_BODY_PEAK_LIMIT_G:g} g (CFC 60)"
+        elif peak_g > quality.BODY_PEAK_LIMIT_G:
+            seen, expected = f"{peak_g:.0f} g", f"below {quality.BODY_PEAK_LIMIT_G:g} g (CFC 60)"
             findings.append(Finding("error", "unit", file, f"{where}: peak", seen, expected, note))
         elif closing_kmh is None and change_kmh > _HARD_KMH:
             expected = f"below {_HARD_KMH:g} km/h"
@@ -127,17 +125,17 @@ def signs(
     ):
         if one not in changes or other not in changes or one == other:
             continue
-        sure = min(abs(changes[one]), abs(changes[other])) > _SURE_M_S
+        sure = min(abs(changes[one]), abs(changes[other])) > SURE_M_S
         if sure and changes[one] * changes[other] < 0:
             seen = f"{3.6 * changes[other]:+.1f} km/h"
             expected = f"the sign of {CHANNELS[one].file_name} ({3.6 * changes[one]:+.1f} km/h)"
             add("error", "polarity", other, seen, expected, flipped)
     sideways = changes.get("central_y", 0.0)
-    if not table.stated.family and abs(sideways) > max(_SURE_M_S, abs(changes.get(CENTRAL, 0.0))):
+    if not table.stated.family and abs(sideways) > max(SURE_M_S, abs(changes.get(CENTRAL, 0.0))):
         seen = f"{3.6 * sideways:+.1f} km/h, more than along x"
         note = "struck from the side? then state '# family: side'"
         add("warning", "family", "central_y", seen, "a frontal impact, as none is stated", note)
-    if direction.family == "side" and abs(sideways) > _SURE_M_S:
+    if direction.family == "side" and abs(sideways) > SURE_M_S:
         side = _struck_side(table, judged)
         if side and sideways * (1.0 if side == "left" else -1.0) < 0:
             seen = f"{3.6 * sideways:+.1f} km/h"
@@ -200,11 +198,11 @@ def side_sensors(table: Table, judged: Mapping[str, Judged], direction: Directio
     for side, change in changes.items():
         field = f"column {CHANNELS[names[side]].file_name}: velocity change"
         seen = f"{change * 3.6:+.1f} km/h"
-        if abs(change) > _FASTEST_M_S:
+        if abs(change) > FASTEST_M_S:
             note = "looks like m/s^2 given as g"
-            expected = f"below {_FASTEST_M_S * 3.6:g} km/h"
+            expected = f"below {FASTEST_M_S * 3.6:g} km/h"
             findings.append(Finding("warning", "side sensor", file, field, seen, expected, note))
-        elif side == struck and abs(change) > _SURE_M_S and (change > 0) != (side == "left"):
+        elif side == struck and abs(change) > SURE_M_S and (change > 0) != (side == "left"):
             away = "right (+y)" if side == "left" else "left (-y)"
             expected = f"a struck {side} side to be pushed {away}"
             note = "sign looks flipped"

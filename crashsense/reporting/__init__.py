@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import importlib
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from crashsense.lazy import loader
 
 if TYPE_CHECKING:
     from crashsense.reporting.page import write_report
@@ -14,9 +15,5 @@ _HOMES = {"text_summary": "summary", "view_of": "view", "write_report": "page"}
 
 __all__ = ["text_summary", "view_of", "write_report"]
 
-
-def __getattr__(name: str) -> Any:
-    # Lazy: the card of an event needs neither the page nor the tables of a run.
-    if name not in _HOMES:
-        raise AttributeError(f"module 'crashsense.reporting' has no attribute {name!r}")
-    return getattr(importlib.import_module(f"crashsense.reporting.{_HOMES[name]}"), name)
+# The card of an event needs neither the page nor the tables of a run.
+__getattr__ = loader(__name__, _HOMES)

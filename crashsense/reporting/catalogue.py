@@ -23,8 +23,10 @@ from crashsense.occupant import FREE_TRAVEL_M
 from crashsense.plotting import BLUE, GREY, INK, VERMILION
 from crashsense.reporting.event_channels import Reading, event_readings, third_octaves
 from crashsense.reporting.pages import environment
-from crashsense.reporting.svg import Frame, decimate, number, path, ticks
+from crashsense.reporting.paths import FINE, Frame, path
+from crashsense.reporting.svg import number, ticks
 from crashsense.resources import CAUTION
+from crashsense.results.nominal import decimate
 from crashsense.signal import cumulative_trapezoid
 from crashsense.synthesis.misuse.levels import Measured, measure_levels
 from crashsense.synthesis.model import Synthesis
@@ -39,8 +41,6 @@ KIND = re.compile(r"[a-z]+(?:_[a-z]+)*(?:_[0-9]+deg)?")
 WIDTH, HEIGHT = 232.0, 132.0
 #: Most points of a trace in a panel.
 MOST_POINTS = 140
-#: Path coordinates a unit of the chart.
-FINE = 4
 
 TITLES = {
     "frontal": "Frontal",

@@ -10,7 +10,7 @@ import numpy as np
 
 from crashsense.plotting import BLUE, GREEN, GREY, INK, VERMILION
 from crashsense.reporting import svg
-from crashsense.reporting.stacked import Arrow, Panel, plain, stacked_chart
+from crashsense.reporting.stacked import Arrow, Panel, Stack, plain, stacked_charts
 from crashsense.reporting.timing import outcome_words, row_key
 from crashsense.reporting.view import RunView
 from crashsense.reporting.what_if import JUDGED_VERDICTS, WhatIf
@@ -40,6 +40,12 @@ FOLDED_DEMAND = 0.3
 #: Demand far above the threshold says nothing more: it is cut here.
 MOST_DEMAND = 2.5
 
+#: Events whose figures are drawn together: more need more memory, and take hardly less time.
+TOGETHER = 16
+
+#: Figures of an event on the page.
+FIGURES = ("figure", "others", "other_demands")
+
 X_LABEL = "time from first contact [ms]; demand: control-unit clock"
 
 
@@ -50,7 +56,7 @@ def event_parts(
     what_if: WhatIf,
     spreads: Mapping[str, tuple[float, float, int, int]] | None = None,
 ) -> Iterator[dict[str, Any]]:
-    """Yield the contents of the page for each event, one at a time."""
+    """Yield the contents of the page for each event; the figures of a few are drawn together."""
     gated = {name for name, gate in view.gating.items() if gate}
     place = {pair: number for number, pair in enumerate(view.pairs)}
     drawn: dict[tuple[str, ...], str] = {}
@@ -58,6 +64,7 @@ def event_parts(
     spreads = spreads or {}
     for row in rows_of(nominal):
         grouped.setdefault(row.event, []).append(row)
+    pages: list[dict[str, Any]] = []
     for event, rows in grouped.items():
         required = sorted(
             (row for row in rows if row.expectation in REQUIRED),
@@ -81,10 +88,10 @@ def event_parts(
             },
         }
         if shown is not None:
-            page |= _drawn(rows, deciding, shown, spreads=spreads)
+            page |= _to_draw(rows, deciding, shown, spreads=spreads)
             same = drawn.setdefault((rows[0].occurrence, *map(str, page["window"])), event)
             if same != event:
-                page |= {"same_as": same, "others": ""}
+                page |= {"same_as": same, "others": None}
             charts = {(d.sensor_set, d.algorithm, d.restraint): d for d in shown.demands}
             what_if.add_flight(event, shown.motion)
             for row in required:
@@ -93,7 +100,20 @@ def event_parts(
                     early = shown.not_before_ms.get(row.restraint, 0.0)
                     flies = row.restraint in shown.flying
                     what_if.add(row, chart, not_before_ms=early, flies=flies)
-        yield page
+        pages.append(page)
+        if len(pages) == TOGETHER:
+            yield from _with_figures(pages)
+            pages = []
+    yield from _with_figures(pages)
+
+
+def _with_figures(pages: Sequence[dict[str, Any]]) -> Sequence[dict[str, Any]]:
+    """Draw the figures of some events, side by side."""
+    found = [(page, key) for page in pages for key in FIGURES if page.get(key) is not None]
+    charts = stacked_charts([page[key] for page, key in found])
+    for (page, key), chart in zip(found, charts, strict=True):
+        page[key] = chart
+    return pages
 
 
 def _never_challenged(row: Any) -> bool:
@@ -151,18 +171,18 @@ def _listed(
     }
 
 
-def _drawn(
+def _to_draw(
     rows: Sequence[Any],
     deciding: Sequence[Any],
     shown: EventView,
     *,
     spreads: Mapping[str, tuple[float, float, int, int]],
 ) -> dict[str, Any]:
-    """The figure of an event, its sentence, and the folded parts below."""
+    """The figures of an event, to be drawn, its sentence, and the folded parts below."""
     parts = figure_parts(rows, deciding, shown, spreads=spreads)
-    figure = ""
+    figure = None
     if parts.panels:
-        figure = stacked_chart(
+        figure = Stack(
             parts.panels,
             label=f"{shown.name}: signals, motion and demand over time",
             x_label=X_LABEL,
@@ -429,13 +449,11 @@ def _others(
             continue
         demands.append(_demand_panel(chart, None, spread=None, x_range=x_range, height=52.0))
 
-    def folded(found: Sequence[Panel], what: str) -> str:
+    def folded(found: Sequence[Panel], what: str) -> Stack | None:
         if not found:
-            return ""
+            return None
         label = f"{shown.name}: {what}"
-        return stacked_chart(
-            found, label=label, x_label=X_LABEL, x_range=x_range, most=FOLDED_POINTS
-        )
+        return Stack(found, label=label, x_label=X_LABEL, x_range=x_range, most=FOLDED_POINTS)
 
     return {
         "others": folded(panels, "other channels"),

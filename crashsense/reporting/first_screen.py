@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crashsense.reporting import svg
+from crashsense.reporting.paths import FINE, Frame, path
 from crashsense.reporting.summary import worst_margins
 from crashsense.reporting.timing import outcome_words, row_key
 from crashsense.reporting.words import MARKS, anchor, finite, restraint_words, signed
@@ -207,7 +207,7 @@ def small_trace(shown: EventView, row: Any) -> str:
     inside = (trace.times_ms >= 0.0) & (trace.times_ms <= last) & np.isfinite(trace.values)
     if not inside.any():
         return ""
-    frame = svg.Frame((0.0, last), (0.0, 1.35), 1.0, 1.0, 118.0, 34.0)
+    frame = Frame((0.0, last), (0.0, 1.35), 1.0, 1.0, 118.0, 34.0)
     x, y = decimate(trace.times_ms[inside], trace.values[inside], most=CARD_POINTS)
     out = [
         '<svg class="small" viewBox="0 0 120 36" aria-hidden="true" preserveAspectRatio="none">',
@@ -215,6 +215,6 @@ def small_trace(shown: EventView, row: Any) -> str:
     ]
     if known[0] is not None:
         out.append(f'<path class="due" d="M{frame.x(max(known[0], 0.0)):.1f} 1V35"/>')
-    data = svg.path(x, np.clip(y, 0.0, 1.35), frame=frame)
-    out.append(f'<path class="trace" transform="scale({1 / svg.FINE:g})" d="{data}"/></svg>')
+    data = path(x, np.clip(y, 0.0, 1.35), frame=frame)
+    out.append(f'<path class="trace" transform="scale({1 / FINE:g})" d="{data}"/></svg>')
     return "".join(out)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from html import escape
 
@@ -11,6 +11,7 @@ from crashsense.reporting.svg import (
     Frame,
     Line,
     Mark,
+    Stroke,
     label_at,
     number,
     padded,
@@ -20,6 +21,7 @@ from crashsense.reporting.svg import (
 
 #: Width of the figure, its margins, and an estimate of the width of a letter [px].
 WIDTH, LEFT, RIGHT = 640.0, 46.0, 16.0
+INNER = WIDTH - LEFT - RIGHT
 HEAD, GAP, FOOT = 20.0, 8.0, 36.0
 LETTER = 7.3
 
@@ -55,41 +57,66 @@ class Panel:
     spread: tuple[float, float, str] | None = None
 
 
-def stacked_chart(
-    panels: Sequence[Panel],
-    *,
-    label: str,
-    x_label: str,
-    x_range: tuple[float, float],
-    marks: Sequence[Mark] = (),
-    most: int = 400,
-) -> str:
-    """Draw panels on one time axis; *marks* cross all of them and are named in the first."""
-    inner = WIDTH - LEFT - RIGHT
-    band = 14.0 * min(len(marks), 3)
-    height = band + sum(HEAD + panel.height + GAP for panel in panels) + FOOT
-    out = [
-        f'<svg class="chart" viewBox="0 0 {WIDTH:g} {height:g}" role="img" '
-        f'aria-label="{escape(label, quote=True)}">'
+@dataclass(frozen=True, eq=False)
+class Stack:
+    """Panels on one time axis.
+
+    ``label`` says what the chart shows (for screen readers); ``marks`` cross all panels and are
+    named in the first; a trace keeps ``most`` points.
+    """
+
+    panels: Sequence[Panel]
+    label: str
+    x_label: str
+    x_range: tuple[float, float]
+    marks: Sequence[Mark] = ()
+    most: int = 400
+
+    @property
+    def band(self) -> float:
+        """Height of the words of the marks [px]."""
+        return 14.0 * min(len(self.marks), 3)
+
+    def frames(self) -> list[Frame]:
+        """The frame of each panel."""
+        top, found = self.band, []
+        for panel in self.panels:
+            values = reach(panel, self.x_range)
+            found.append(Frame(self.x_range, values, LEFT, top + HEAD, INNER, panel.height))
+            top += HEAD + panel.height + GAP
+        return found
+
+    def drawn(self, frames: Sequence[Frame], traces: Iterator[str]) -> str:
+        """Return the chart; *traces* yields the lines of all panels in turn."""
+        x_range = self.x_range
+        height = self.band + sum(HEAD + panel.height + GAP for panel in self.panels) + FOOT
+        out = [
+            f'<svg class="chart" viewBox="0 0 {WIDTH:g} {height:g}" role="img" '
+            f'aria-label="{escape(self.label, quote=True)}">'
+        ]
+        for panel, frame in zip(self.panels, frames, strict=True):
+            out += _panel(panel, frame, drawn=[next(traces) for _ in panel.lines])
+        last = frames[-1]
+        bottom = last.top + last.height
+        times = (label_at(last.x(v), bottom + 15, number(v)) for v in ticks(*x_range, most=9))
+        out.append(f'<g class="mid">{"".join(times)}</g>')
+        out.append(label_at(LEFT + INNER, bottom + 31, self.x_label, anchor="end"))
+        out += _marks(self.marks, last, bottom=bottom, first=self.band + HEAD)
+        out.append("</svg>")
+        return "".join(out)
+
+
+def stacked_charts(stacks: Sequence[Stack]) -> list[str]:
+    """Draw charts of one panel or more each: many together take less time."""
+    frames = [stack.frames() for stack in stacks]
+    strokes = [
+        Stroke(line, frame, stack.most)
+        for stack, own in zip(stacks, frames, strict=True)
+        for panel, frame in zip(stack.panels, own, strict=True)
+        for line in panel.lines
     ]
-    top = band
-    frame = Frame(x_range, (0.0, 1.0), LEFT, top, inner, 1.0)
-    frames = []
-    for panel in panels:
-        frame = Frame(x_range, reach(panel, x_range), LEFT, top + HEAD, inner, panel.height)
-        frames.append(frame)
-        top += HEAD + panel.height + GAP
-    traces = [(line, f) for panel, f in zip(panels, frames, strict=True) for line in panel.lines]
-    drawn = iter(trace_paths(traces, most=most, fine=FINE))
-    for panel, frame in zip(panels, frames, strict=True):
-        out += _panel(panel, frame, drawn=[next(drawn) for _ in panel.lines])
-    bottom = frame.top + frame.height
-    times = (label_at(frame.x(v), bottom + 15, number(v)) for v in ticks(*x_range, most=9))
-    out.append(f'<g class="mid">{"".join(times)}</g>')
-    out.append(label_at(LEFT + inner, bottom + 31, x_label, anchor="end"))
-    out += _marks(marks, frame, bottom=bottom, first=band + HEAD)
-    out.append("</svg>")
-    return "".join(out)
+    traces = iter(trace_paths(strokes, fine=FINE))
+    return [stack.drawn(own, traces) for stack, own in zip(stacks, frames, strict=True)]
 
 
 def reach(panel: Panel, x_range: tuple[float, float]) -> tuple[float, float]:

@@ -13,14 +13,11 @@ from html import escape
 from math import ceil, floor, isfinite, log10
 
 import numpy as np
-import numpy.typing as npt
 
 from crashsense.arrays import FloatArray
 from crashsense.plotting import BLUE, INK, VERMILION
-from crashsense.results.nominal import MOST_POINTS, decimate
-
-#: Subdivision of a chart unit in path coordinates, which are whole numbers to stay short.
-FINE = 4
+from crashsense.reporting.paths import FINE, Frame, Shape, path_data
+from crashsense.results.nominal import MOST_POINTS
 
 
 @dataclass(frozen=True)
@@ -55,28 +52,6 @@ class Mark:
     x: float
     colour: str = INK
     dash: str = ""
-
-
-@dataclass(frozen=True)
-class Frame:
-    """Place of data in a chart: data ranges and the box on the page [px]."""
-
-    x_range: tuple[float, float]
-    y_range: tuple[float, float]
-    left: float
-    top: float
-    width: float
-    height: float
-
-    def x(self, value: float) -> float:
-        """Page coordinate of *value* on the horizontal axis."""
-        low, high = self.x_range
-        return self.left + (value - low) / (high - low) * self.width
-
-    def y(self, value: float) -> float:
-        """Page coordinate of *value* on the vertical axis (up is more)."""
-        low, high = self.y_range
-        return self.top + (high - value) / (high - low) * self.height
 
 
 def ticks(low: float, high: float, *, most: int = 7) -> list[float]:
@@ -115,91 +90,6 @@ def number(value: float) -> str:
     """
     text = f"{value:.6g}"
     return text.replace("-", "−")
-
-
-def path(x: FloatArray, y: FloatArray, *, frame: Frame, fine: int = FINE) -> str:
-    """Path data of a trace in fine whole-number coordinates, points on one straight run merged."""
-    return paths([_whole(x, y, frame=frame, fine=fine)])[0]
-
-
-def _whole(x: FloatArray, y: FloatArray, *, frame: Frame, fine: int) -> npt.NDArray[np.int_]:
-    """Fine whole-number coordinates of a trace, (points, 2), less points on a straight run."""
-    low_x, high_x = frame.x_range
-    low_y, high_y = frame.y_range
-    left, top = frame.left * fine, frame.top * fine
-    points = np.empty((len(x), 2), dtype=int)
-    points[:, 0] = np.rint(left + (x - low_x) / (high_x - low_x) * frame.width * fine)
-    points[:, 1] = np.rint(top + (high_y - y) / (high_y - low_y) * frame.height * fine)
-    step = points[1:] - points[:-1]
-    moved = (step[:, 0] != 0) | (step[:, 1] != 0)
-    points, step = points[np.concatenate([[len(points) > 0], moved])[: len(points)]], step[moved]
-    before, after = step[:-1], step[1:]
-    # A point is omitted only on a straight run; a reversal on the same line is an extreme.
-    along = before[:, 0] * after[:, 0] + before[:, 1] * after[:, 1]
-    turns = (before[:, 0] * after[:, 1] != before[:, 1] * after[:, 0]) | (along < 0)
-    ends = len(points) - 1
-    return points[np.concatenate([[True], turns, [True]])] if ends > 0 else points
-
-
-def paths(lines: Sequence[npt.NDArray[np.int_]]) -> list[str]:
-    """Path data of lines (points, 2), without the points that no line needs (:func:`needed`)."""
-    out = []
-    for points, keep in zip(lines, needed(lines), strict=True):
-        if not points.size:
-            out.append("")
-            continue
-        left = points[keep]
-        start_x, start_y = left[0].tolist()
-        # A minus sign separates numbers as a space does.
-        text = " ".join(map(str, (left[1:] - left[:-1]).ravel().tolist())).replace(" -", "-")
-        out.append(f"M{start_x} {start_y}l{text}")
-    return out
-
-
-#: Units of a path by which a line may miss a point that is left out.
-MISSED = 0.75
-
-
-def needed(
-    lines: Sequence[npt.NDArray[np.int_]], *, missed: float = MISSED
-) -> list[npt.NDArray[np.bool_]]:
-    """Mark the points of lines (points, 2) without which one would miss some by more than *missed*.
-
-    Ramer 1972, Douglas and Peucker 1973 (from memory), with the vertical distance: times stay in
-    order, so that an extreme value is never moved by more than that. Repeated places in time are
-    all kept. All stretches of all lines are divided side by side.
-
-    >>> needed([np.array([[0, 0], [1, 10], [2, 20], [3, 0]])])[0].tolist()
-    [True, False, True, True]
-    """
-    sizes = np.array([len(points) for points in lines], dtype=int)
-    begins = np.cumsum(sizes) - sizes
-    first = begins[sizes > 0]
-    last = first + sizes[sizes > 0] - 1
-    x, y = np.concatenate([np.reshape(points, (-1, 2)) for points in lines]).T.astype(float)
-    keep = np.zeros(len(x), dtype=bool)
-    keep[first] = keep[last] = True
-    while (long := last - first > 1).any():
-        first, last = first[long], last[long]
-        inner = last - first - 1
-        at = np.cumsum(inner) - inner
-        own = np.repeat(np.arange(len(first)), inner)
-        place = np.arange(len(own)) + (first + 1 - at)[own]
-        span = x[last] - x[first]
-        slope = (y[last] - y[first]) / np.where(span == 0.0, np.inf, span)
-        line = y[first][own] + (x[place] - x[first][own]) * slope[own]
-        away = np.abs(y[place] - line)
-        most = np.maximum.reduceat(away, at)
-        # The first of the farthest points divides its stretch.
-        hits = np.flatnonzero(away == most[own])
-        farthest = place[hits[np.searchsorted(hits, at)]]
-        far = most > missed
-        keep[farthest[far]] = True
-        first, last = (
-            np.concatenate([first[far], farthest[far]]),
-            np.concatenate([farthest[far], last[far]]),
-        )
-    return np.split(keep, begins[1:])
 
 
 def label_at(x: float, y: float, words: str, *, anchor: str = "start", extra: str = "") -> str:
@@ -270,23 +160,26 @@ def _legend(rows: Sequence[Sequence[tuple[float, Line]]], *, left: float, y: flo
     return out
 
 
-def trace_path(line: Line, *, frame: Frame, most: int = MOST_POINTS, fine: int = FINE) -> str:
+def trace_path(line: Line, *, frame: Frame, most: int = MOST_POINTS) -> str:
     """A trace inside a frame, thinned out to *most* points; scaled if it has no look."""
-    return trace_paths([(line, frame)], most=most, fine=fine)[0]
+    return trace_paths([Stroke(line, frame, most)])[0]
 
 
-def trace_paths(
-    traces: Sequence[tuple[Line, Frame]], *, most: int = MOST_POINTS, fine: int = FINE
-) -> list[str]:
+@dataclass(frozen=True, eq=False)
+class Stroke:
+    """A trace, the frame in which it is drawn, and how many points it keeps at most."""
+
+    line: Line
+    frame: Frame
+    most: int = MOST_POINTS
+
+
+def trace_paths(strokes: Sequence[Stroke], *, fine: int = FINE) -> list[str]:
     """Traces, each inside its frame, as :func:`trace_path`: many together take less time."""
-    shapes = []
-    for line, frame in traces:
-        # Cut first, then thin out: a window into a long event keeps all its points.
-        inside = (line.x >= frame.x_range[0]) & (line.x <= frame.x_range[1]) & np.isfinite(line.y)
-        x, y = decimate(line.x[inside], line.y[inside], most=most)
-        shapes.append(_whole(x, np.clip(y, *frame.y_range), frame=frame, fine=fine))
+    shapes = [Shape(s.line.x, s.line.y, s.frame, s.most) for s in strokes]
     out = []
-    for (line, _), data in zip(traces, paths(shapes) if shapes else [], strict=True):
+    for stroke, data in zip(strokes, path_data(shapes, fine=fine), strict=True):
+        line = stroke.line
         if not data:
             out.append("")
         elif line.look:

@@ -15,6 +15,9 @@ from crashsense.results.nominal import DemandChart, MotionView
 #: Threshold scales of the what-if slider.
 SCALES = np.round(np.arange(0.5, 2.0001, 0.01), 2)
 
+#: Demand that reaches a scale.
+_REACHED = SCALES - 1e-12
+
 #: Verdicts whose rows follow the sliders.
 JUDGED_VERDICTS = ("on_time", "late", "missed", "early", "held", "inadvertent")
 
@@ -156,15 +159,15 @@ def fire_curve(times_ms: FloatArray, demand: FloatArray) -> list[list[float]]:
     >>> fire_curve(np.array([1.0, 2.0]), np.array([0.6, 1.2]))
     [[0.6, 1.0], [1.2, 2.0]]
     """
-    running = np.maximum.accumulate(np.nan_to_num(demand, nan=0.0, posinf=1e9))
-    index = np.searchsorted(running, SCALES - 1e-12, side="left")
+    running = np.maximum.accumulate(np.where(np.isnan(demand), 0.0, demand))
+    index = np.searchsorted(running, _REACHED, side="left")
+    index = index[index < running.size]
+    last = np.flatnonzero(np.diff(index, append=-1))  # the last scale that fires at a sample
     steps: list[list[float]] = []
-    for scale, first in zip(SCALES.tolist(), index.tolist(), strict=True):
-        if first >= running.size:
-            break
-        time = round(float(times_ms[first]), 2)
-        if steps and steps[-1][1] == time:
+    for scale, time in zip(SCALES[last].tolist(), times_ms[index[last]].tolist(), strict=True):
+        rounded = round(time, 2)
+        if steps and steps[-1][1] == rounded:
             steps[-1][0] = scale
         else:
-            steps.append([scale, time])
+            steps.append([scale, rounded])
     return steps

@@ -13,7 +13,6 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
-import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from crashsense.errors import RunFolderError
@@ -288,6 +287,21 @@ class RunFolder:
                 chosen.append(path)
         return chosen
 
+    def may_hold(self, path: Path, *, event: str) -> bool:
+        """False if a part has no row of the event, by what the file says of its columns.
+
+        Reads a few bytes, and no row of a large run. A file that cannot be read may hold anything.
+        """
+        try:
+            with path.open("rb") as stream, pq.ParquetFile(stream) as file:
+                told = file.metadata
+                at = told.schema.names.index("event")
+                groups = [told.row_group(number) for number in range(told.num_row_groups)]
+                ranges = [group.column(at).statistics for group in groups]
+        except (OSError, ValueError, pa.ArrowException):
+            return True
+        return any(r is None or not r.has_min_max or r.min <= event <= r.max for r in ranges)
+
     def tables(
         self,
         table: str = "verdicts",
@@ -304,8 +318,14 @@ class RunFolder:
         for path in self.parts(table, nominal=nominal, occurrence=occurrence):
             part = self.read_part(path, columns=columns, packed=packed or nominal)
             if nominal:
+                import pyarrow.compute as pc
+
                 part = part.filter(pc.equal(part.column("draw"), 0))
             yield part if packed else unpacked(part, TABLES[table][1])
+
+    def whole(self, table: str = "verdicts") -> pa.Table:
+        """Return a table whole: for small runs."""
+        return pa.concat_tables(self.tables(table))
 
     def read_part(
         self, path: Path, *, columns: list[str] | None = None, packed: bool = False

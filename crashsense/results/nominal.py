@@ -447,7 +447,8 @@ def _rows_of(table: pa.Table) -> list[dict[str, Any]]:
 def _view_from(name: str, rows: Sequence[Mapping[str, Any]]) -> EventView:
     about: dict[str, Any] = {}
     signals: dict[tuple[str, str], list[Mapping[str, Any]]] = {}
-    demands: dict[tuple[str, str, str], DemandChart] = {}
+    traces: dict[tuple[str, str, str], list[Trace]] = {}
+    swept: dict[tuple[str, str, str], Trace] = {}
     motion: list[Mapping[str, Any]] = []
     for row in rows:
         kind, subject = row["kind"], row["subject"]
@@ -460,11 +461,11 @@ def _view_from(name: str, rows: Sequence[Mapping[str, Any]]) -> EventView:
             signals.setdefault((row["sensor_set"], subject), []).append(row)
         else:
             key = (row["sensor_set"], row["algorithm"], subject)
-            chart = demands.get(key) or DemandChart(*key, traces=())
-            trace = _trace_from(row)
-            more: dict[str, Any] = {"swept": trace} if kind == "sweep" else {}
-            more = more or {"traces": (*chart.traces, trace)}
-            demands[key] = replace(chart, **more)
+            own = traces.setdefault(key, [])
+            if kind == "sweep":
+                swept[key] = _trace_from(row)
+            else:
+                own.append(_trace_from(row))
     channels = [
         SensedChannel(
             channel,
@@ -478,7 +479,10 @@ def _view_from(name: str, rows: Sequence[Mapping[str, Any]]) -> EventView:
     return EventView(
         name,
         channels=channels,
-        demands=list(demands.values()),
+        demands=[
+            DemandChart(*key, traces=tuple(own), swept=swept.get(key))
+            for key, own in traces.items()
+        ],
         motion=_motion_from(motion) if motion else None,
         **about,
     )

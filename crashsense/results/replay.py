@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -21,6 +22,7 @@ from crashsense.results.stored_plan import (
     pick,
 )
 from crashsense.trials import Trial, run_trials
+from crashsense.trials.rows import PlainRow, plain_rows
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -67,18 +69,24 @@ class Replay:
         return self.engine == self.run_engine
 
 
-def _differences(now: pd.DataFrame, stored: pd.DataFrame, *, exact: bool) -> tuple[str, ...]:
+def _differences(
+    now: Sequence[PlainRow], stored: Sequence[PlainRow], *, exact: bool
+) -> tuple[str, ...]:
     """Names of the columns that are not the same; floats bit for bit, or to 1e-9."""
     if len(now) != len(stored):
         return (f"{len(stored)} rows stored, {len(now)} now",)
-    return tuple(name for name in now.columns if not _same(now[name], stored[name], exact=exact))
+    pairs = list(zip(now, stored, strict=True))
+    return tuple(
+        name
+        for name in (now[0] if now else ())
+        if not all(_same(one[name], other[name], exact=exact) for one, other in pairs)
+    )
 
 
-def _same(now: pd.Series, stored: pd.Series, *, exact: bool) -> bool:
-    if exact or now.dtype != np.float64 or stored.dtype != np.float64:
-        return bool(now.equals(stored))
-    limit = ENGINES_AGREE_TO
-    return bool(np.allclose(now, stored, rtol=limit, atol=limit, equal_nan=True))
+def _same(now: Any, stored: Any, *, exact: bool) -> bool:
+    if exact or not isinstance(now, float) or not isinstance(stored, float):
+        return bool(now == stored)
+    return bool(np.isclose(now, stored, rtol=ENGINES_AGREE_TO, atol=ENGINES_AGREE_TO))
 
 
 def _engine_for(wanted: str) -> tuple[str, str]:
@@ -103,7 +111,8 @@ def replay(
     """Run one evaluation of a run again and return its rows and traces, bit for bit.
 
     Of a run read back from its folder only this event is synthesised. Where the engine of the run
-    is not available here, numpy computes, and rows are compared to 1e-9.
+    is not available here, and within :func:`crashsense.engine.for_small_work`, numpy computes, and
+    rows are compared to 1e-9.
 
     Parameters
     ----------
@@ -120,7 +129,8 @@ def replay(
     RunFolderError : inputs changed since the run, and it holds no copy of them; or code that is not
         trusted
     """
-    chosen, why = _engine_for(run.engine)
+    small = engine.is_small()
+    chosen, why = ("numpy", "") if small else _engine_for(run.engine)
     with engine.using(chosen):
         names: dict[str, Any] = {"sensor_set": sensor_set, "algorithm": algorithm}
         if run.is_resolved or run.folder is None:
@@ -131,7 +141,7 @@ def replay(
             )
         found = _replayed(run, asked, draw=draw, computed_by=chosen)
     notes = list(asked.notes)
-    if chosen != run.engine:
+    if chosen != run.engine and not small:
         notes.append(
             f"the run was made by engine {run.engine}, this is engine {chosen}"
             + (f" ({why})" if why else "")
@@ -186,12 +196,15 @@ def _replayed(run: Run, asked: EvaluationInputs, *, draw: int, computed_by: str)
         conditions=conditions_of(asked.keys, path=run.path),
     )
     trial = found.of(event=asked.event.name, algorithm=asked.rules.name)
-    stored = run.rows(trial.event.name, draw=draw)
-    stored = stored[stored["sensor_set"] == trial.sensor_set.name]
-    stored = stored[stored["algorithm"] == trial.algorithm.name].reset_index(drop=True)
+    chosen = (trial.sensor_set.name, trial.algorithm.name)
+    stored = [
+        row
+        for row in run.plain_rows(trial.event.name, draw=draw)
+        if (row["sensor_set"], row["algorithm"]) == chosen
+    ]
     return Replay(
         trial=trial,
-        differences=_differences(trial.rows, stored, exact=computed_by == run.engine),
+        differences=_differences(plain_rows(trial), stored, exact=computed_by == run.engine),
         engine=computed_by,
         run_engine=run.engine,
     )

@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from crashsense.errors import Fault, InputError, RunFolderError, unknown_name
 from crashsense.event import ALL_RESTRAINTS
@@ -21,9 +20,10 @@ from crashsense.resources import CAUTION
 from crashsense.results.folder import RunFolder, packed, refuse_change
 from crashsense.results.outcome import Outcome, outcome_of
 from crashsense.results.sensor_entries import sensor_entries
-from crashsense.results.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA
+from crashsense.results.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA, plain_rows_of
 from crashsense.results.tally import TALLY_COLUMNS, Pair, Tally, count_entries, counts, pairs_of
 from crashsense.scoring import separation
+from crashsense.trials.rows import PlainRow
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -33,6 +33,10 @@ if TYPE_CHECKING:
 
 #: Written last: what the whole run came to.
 SUMMARY = "summary.json"
+
+#: Up to this many rows the verdicts of a run folder are read once and stay in memory: reading many
+#: small parts is slow.
+KEPT_ROWS = 100_000
 
 
 class Run:
@@ -69,6 +73,12 @@ class Run:
         """True if the verdicts are in memory."""
         return self._tables is not None
 
+    def _keep_small(self) -> None:
+        """Read the verdicts of a finished run once and keep them, if they are few."""
+        rows = KEPT_ROWS + 1 if self._summary is None else self._summary["rows"]
+        if self._tables is None and self.folder is not None and rows <= KEPT_ROWS:
+            self._tables = {"verdicts": [RunFolder(self.folder).whole()]}
+
     @property
     def plan(self) -> Plan:
         """The resolved plan; of a folder read back it is resolved again from plan.toml."""
@@ -91,6 +101,8 @@ class Run:
 
         With *nominal* only draw 0, and only the parts that hold it are read.
         """
+        import pyarrow.compute as pc
+
         wanted = (pc.field("draw") == 0) if nominal else None
         if self._tables is not None and (table in self._tables or self.folder is None):
             for part in self._tables.get(table, ()):
@@ -103,6 +115,7 @@ class Run:
     def rows(self, event: str, *, draw: int) -> pd.DataFrame:
         """Return the verdict rows of one event and draw, sorted by the key."""
         import pandas as pd
+        import pyarrow.compute as pc
 
         wanted = (pc.field("event") == event) & (pc.field("draw") == draw)
         if self._tables is not None:
@@ -117,25 +130,43 @@ class Run:
             return VERDICT_SCHEMA.empty_table().to_pandas()
         return pd.concat(frames, ignore_index=True).sort_values(list(KEY), ignore_index=True)
 
+    def plain_rows(self, event: str, *, draw: int) -> list[PlainRow]:
+        """Return the same rows as plain values, of a small part of the run in a moment."""
+        if self._tables is not None:
+            found = plain_rows_of(self._tables["verdicts"], event=event, draw=draw)
+        elif self.folder is not None:
+            folder = RunFolder(self.folder)
+            paths = folder.parts_of_draw(draw)
+            likely = [path for path in paths if folder.may_hold(path, event=event)]
+            found = plain_rows_of(map(folder.read_part, likely), event=event, draw=draw)
+            if not found:  # by a damaged part, which is found when it is read
+                found = plain_rows_of(map(folder.read_part, paths), event=event, draw=draw)
+        else:
+            found = []
+        return sorted(found, key=lambda row: tuple(row[name] for name in KEY))
+
     @cached_property
     def verdicts(self) -> pd.DataFrame:
         """The whole verdict table, sorted by its key (event, draw, sensor_set, ...)."""
         import pandas as pd
 
+        self._keep_small()
         frame = pd.concat(list(self.parts()), ignore_index=True)
         return frame.sort_values(list(KEY), ignore_index=True)
 
     @cached_property
     def nominal(self) -> pd.DataFrame:
-        """Draw 0 of the verdict table; only the parts that hold it are read."""
+        """Draw 0 of the verdict table; of a big run only the parts that hold it are read."""
         import pandas as pd
 
+        self._keep_small()
         frames = list(self.parts(nominal=True))
         return pd.concat(frames, ignore_index=True).sort_values(list(KEY), ignore_index=True)
 
     @cached_property
     def tally(self) -> Tally:
-        """Counts over all rows, and what is met; every part is read once, and none is kept."""
+        """Counts over all rows, and what is met; every part is read once."""
+        self._keep_small()
         tally = Tally()
         if self._tables is None and self.folder is not None:
             parts = RunFolder(self.folder).tables(columns=TALLY_COLUMNS, packed=True)

@@ -13,7 +13,6 @@ from crashsense.plan.inputs import input_digests
 from crashsense.plan.keys import PlanKeys, checked_keys
 from crashsense.plan.resolve import Plan, faulted_sets, resolve_plan
 from crashsense.plan.restraints import chosen_restraints, limited_to
-from crashsense.records import read_record
 from crashsense.resources import folder as shipped_folder
 from crashsense.results.folder import RunFolder
 from crashsense.results.input_copies import InputCopy, InputSource, kept_inputs
@@ -215,6 +214,8 @@ class StoredPlan:
                 yield _parsed(path)
 
     def _recorded(self, event: str) -> list[Event]:
+        from crashsense.records import read_record
+
         for path in self.keys.records:
             found = read_record(path, **self.keys.of("records"))
             if any(e.name == event for e in found):

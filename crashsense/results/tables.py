@@ -13,6 +13,7 @@ from crashsense.trials.rows import (
     METADATA,
     SCHEMA_VERSION,
     VERDICT_SCHEMA,
+    PlainRow,
     build_table,
 )
 
@@ -26,7 +27,7 @@ __all__ = [
     "TRACE_SCHEMA",
     "Task",
 ]
-__all__ += ["VERDICT_SCHEMA", "build_table", "returned_memory"]
+__all__ += ["VERDICT_SCHEMA", "build_table", "plain_rows_of", "returned_memory"]
 
 CURVE_SCHEMA = pa.schema(
     [
@@ -111,6 +112,20 @@ class Task:
     def parts_of(self, tables: Iterable[str]) -> tuple[str, ...]:
         """Tables of which the task has a part: not every task has the nominal draw."""
         return tuple(name for name in tables if name != "nominal" or self.first == 0)
+
+
+def plain_rows_of(tables: Iterable[pa.Table], *, event: str, draw: int) -> list[PlainRow]:
+    """Return the rows of one event and draw as plain values, in the order of the tables.
+
+    Read without ``filter`` and ``to_numpy``, for which pyarrow imports its functions and pandas.
+    """
+    found = []
+    for table in tables:
+        events = table.column("event")
+        for place, number in enumerate(table.column("draw").to_pylist()):
+            if number == draw and events[place].as_py() == event:
+                found += table.slice(place, 1).to_pylist()
+    return found
 
 
 @contextmanager

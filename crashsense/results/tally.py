@@ -417,7 +417,7 @@ def _add_totals(known: dict[Pair, Totals], rows: pd.DataFrame) -> None:
         errors=rows["verdict"] == "rule_error",
         uncovered=_uncovered(rows),
     )
-    for (sensor_set, algorithm), own in marked.groupby(PAIR, sort=False, observed=True):
+    for (sensor_set, algorithm), own in marked.groupby(PAIR, observed=True):
         pair = (str(sensor_set), str(algorithm))
         found = Totals(
             len(own),

@@ -14,6 +14,7 @@ from crashsense.rules.kernels import (
     leaky_velocity,
     masked,
     read,
+    running_max,
     samples_in,
     window_sum,
 )
@@ -27,8 +28,9 @@ def travel(values: FloatArray, *, rate_hz: float, leak_g: float) -> tuple[FloatA
     velocity = leaky_velocity(values, rate_hz=rate_hz, leak_g=leak_g)
     total = np.cumsum(velocity, axis=-1)
     # V is never negative, so the total at the last zero of V is the largest one at any zero of V.
-    at_zero = np.maximum.accumulate(np.where(velocity > 0.0, 0.0, total), axis=-1)
-    return velocity, (total - at_zero) / rate_hz
+    total -= running_max(total * (velocity <= 0.0))
+    total /= rate_hz
+    return velocity, total
 
 
 class Guarded(Criterion):
@@ -166,6 +168,10 @@ class PredictedDisplacement(Guarded):
         rate = samples.rate_hz
         velocity, moved = travel(values, rate_hz=rate, leak_g=self.leak_g)
         ticks = samples_in(self.smoothing_ms, rate)
-        mean = window_sum(values, ticks) / ticks
+        mean = window_sum(values, ticks)
+        mean /= ticks
         ahead = self.look_ahead_ms * 1e-3
-        return velocity, moved + velocity * ahead + mean * (0.5 * ahead**2)
+        mean *= 0.5 * ahead**2
+        moved += velocity * ahead
+        moved += mean
+        return velocity, moved

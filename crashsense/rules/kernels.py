@@ -41,7 +41,9 @@ def read(samples: EcuSamples, sense: str) -> tuple[FloatArray, BoolArray]:
 
 def masked(demand: FloatArray, *valid: BoolArray) -> FloatArray:
     """Return demand, 0 where it is negative or where an input is not valid."""
-    out = np.maximum(demand, 0.0)
+    # Two bounds: numpy takes this path several values at once, and ``maximum`` with a number not.
+    out = np.clip(demand, 0.0, np.inf)
+    out += 0.0  # -0.0, which is no demand either, becomes 0.0
     for mask in valid:
         if not mask.all():
             out = np.where(mask, out, 0.0)
@@ -103,11 +105,21 @@ def floored_sum(increments: FloatArray, *, decay: float = 1.0, floor: bool = Tru
 
 def _floored(total: FloatArray) -> FloatArray:
     """Take the lesser of 0 and its running minimum from a cumulative sum, in place."""
-    lowest = np.minimum.accumulate(total, axis=-1)
-    # Two bounds: numpy takes this path several values at once, and ``minimum`` with a number not.
-    np.clip(lowest, -np.inf, 0.0, out=lowest)
-    total -= lowest
+    below = np.negative(total)
+    np.clip(below, 0.0, np.inf, out=below)
+    total += running_max(below)
     return total
+
+
+def running_max(values: FloatArray) -> FloatArray:
+    """Turn values into their running maximum, in place. They must not be negative.
+
+    The bits of such numbers, read as whole numbers, have the same order, and numpy finds the
+    running maximum of whole numbers in two thirds of the time.
+    """
+    bits = values.view(np.int64)
+    np.maximum.accumulate(bits, axis=-1, out=bits)
+    return values
 
 
 def ticks_since(mark: BoolArray) -> npt.NDArray[np.int64]:
@@ -213,7 +225,8 @@ def leaky_velocity(
     ``V[n] = max(0, decay V[n-1] + (a[n] - leak) T)``, ``decay = exp(-T / time constant)``; at a
     restart V is 0. Acceleration in m/s^2, shape (draws, samples).
     """
-    increments = (acceleration - leak_g * STANDARD_GRAVITY) / rate_hz
+    above = acceleration - leak_g * STANDARD_GRAVITY if leak_g else acceleration
+    increments = above / rate_hz
     decay = 1.0 if time_constant_ms is None else float(np.exp(-1e3 / (time_constant_ms * rate_hz)))
     out = floored_sum(increments, decay=decay, floor=floor)
     if restart is not None and restart.any():
@@ -223,7 +236,7 @@ def leaky_velocity(
             out[row, first + 1 : last] = floored_sum(part, decay=decay, floor=floor)[0]
     if floor:
         # Rounding of the closed form must not pass for motion: rules ask when V left zero.
-        out[out < AT_REST_M_S] = 0.0
+        out *= out >= AT_REST_M_S
     return out
 
 

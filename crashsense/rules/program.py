@@ -284,7 +284,7 @@ class Writer:
         ticks = min(ticks, self.size + 1)
         if ticks >= self.size and fill == -np.inf:
             return self._line(op.RUNNING_MAX, (value,), memory=((-np.inf, 1),))
-        memory = ((-np.inf, 1 + ticks), (fill, ticks), (-np.inf, 1))
+        memory = ((-np.inf, 1), (fill, ticks), (-np.inf, 1))
         return self._line(op.WINDOW_MAX, (value,), (fill,), n=ticks, memory=memory)
 
     def window_min(self, value: int, ticks: int, *, fill: float = np.inf) -> int:

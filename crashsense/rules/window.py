@@ -66,8 +66,9 @@ class WindowVelocity(Criterion):
         out: FloatArray | None = None
         for window_ms, threshold in self.pairs:
             ticks = samples_in(window_ms, samples.rate_hz)
-            part = window_sum(values, ticks) / (samples.rate_hz * threshold)
-            out = part if out is None else np.maximum(out, part)
+            part = window_sum(values, ticks)
+            part /= samples.rate_hz * threshold
+            out = part if out is None else np.maximum(out, part, out=out)
         return masked(np.zeros_like(values) if out is None else out, valid)
 
     def write(self, writer: Writer) -> int:

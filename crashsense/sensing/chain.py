@@ -219,8 +219,13 @@ def _with_quality(section: FloatArray, factor: float) -> FloatArray:
     s = np.log(roots[0])
     w0 = abs(s)
     real = -w0 / (2.0 * factor * (w0 / (-2.0 * s.real)))
-    pole = np.exp(complex(real, np.sqrt(max(w0**2 - real**2, 0.0))))
-    new = np.array([1.0, -2.0 * pole.real, abs(pole) ** 2])
+    if real * real <= w0 * w0:
+        pole = np.exp(complex(real, np.sqrt(w0**2 - real**2)))
+        new = np.array([1.0, -2.0 * pole.real, abs(pole) ** 2])
+    else:  # a quality below 1/2: two real poles
+        spread = sqrt(real * real - w0 * w0)
+        fast, slow = np.exp(real - spread), np.exp(real + spread)
+        new = np.array([1.0, -(fast + slow), fast * slow])
     return np.concatenate([b * (new.sum() / a.sum()), new])
 
 
@@ -371,10 +376,12 @@ def cancel_offset(
     [u], shape (draws,), entirely and costs a pulse of length T about ``pi corner T`` of its
     velocity: 0.3 % at 0.01 Hz and 0.1 s. Valid for corners far below the pulse's own frequencies.
     """
-    from scipy.signal import lfilter
-
     c = 1.0 - np.exp(-2.0 * pi * corner_hz / rate_hz)
     centred = values - rest[:, None]
     # y[n] - (1 - c) y[n-1] = x[n] - x[n-1]: the same recursion, without the estimate.
+    if engine.is_small():
+        return filter_rows(centred, sections=np.array([[1.0, -1.0, 0.0, 1.0, -(1.0 - c), 0.0]]))
+    from scipy.signal import lfilter
+
     out = lfilter([1.0, -1.0], [1.0, -(1.0 - c)], centred, axis=-1)
     return np.asarray(out, dtype=np.float64)

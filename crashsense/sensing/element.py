@@ -577,7 +577,7 @@ def _physical_faults(element: Element) -> list[Fault]:
                 f" Hz): within {low:.4g} to {high:.4g} Hz each excites the other"
             )
             found.append(Fault(where, "package_hz", element.package_hz, expected))
-    worst = [sign * 3.0 for sign in (-1.0, 1.0)]
+    worst = (-3.0, 3.0)
     z = np.array([[a, b, a, a, b, 0.0] for a in worst for b in worst])
     by = {
         name: z[:, k] * getattr(element, f"{name}_tolerance") for k, name in enumerate(DEVIATIONS)

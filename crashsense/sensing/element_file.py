@@ -117,7 +117,7 @@ class _FileLayout(Layout):
 
 @lru_cache
 def _table_layout(table: str) -> type[Layout]:
-    entries: dict[str, Any] = dict.fromkeys(NUMBERS[table], (Number, 0.0))
+    entries: dict[str, Any] = dict.fromkeys(NUMBERS[table], (Number, None))
     entries |= {name: (kind, None) for name, (kind, _) in _OTHERS.get(table, {}).items()}
     return create_model("Table", __base__=Layout, **entries)
 

@@ -155,7 +155,5 @@ def fault_lines(kind: str) -> list[str]:
         if factor is None:
             others = " or ".join(name[:-1] + other for other in ("kpa", "deg_s"))
             lines.append(f"  {'':<18} {'':<21} ({others} for another kind of sensor)")
-    if not parameters:
-        lines.append("  no parameters")
     lines += ["  example:", *(f"    {line}" for line in fault_example(kind).splitlines())]
     return lines

@@ -90,12 +90,15 @@ class SetLayout(Layout):
     sensors: dict[str, str] = {}
 
 
-class _UnitLayout(Layout):
-    tick_rate_hz: Number = 0.0
-    internal_rate_hz: Number = 0.0
-    read_ms: Number = 0.0
-    task_ms: Number = 0.0
-    temperature_c: Annotated[list[Number], Field(min_length=2, max_length=2)] = []
+#: What no file gives: only fields that are set are read.
+_UNSET = None
+
+_unit_entries: dict[str, Any] = dict.fromkeys(_UNIT_NUMBERS, (Number, _UNSET))
+_unit_entries["temperature_c"] = (
+    Annotated[list[Number], Field(min_length=2, max_length=2)],
+    _UNSET,
+)
+_unit_layout = create_model("Unit", __base__=Layout, **_unit_entries)
 
 
 def file_names(kind: str) -> dict[str, tuple[str, float]]:
@@ -113,10 +116,10 @@ def file_names(kind: str) -> dict[str, tuple[str, float]]:
 
 @lru_cache
 def _part_layout(kind: str) -> type[Layout]:
-    entries: dict[str, Any] = dict.fromkeys(file_names(kind), (Number, 0.0))
-    entries |= dict.fromkeys(_WHOLE, (int, 0)) | dict.fromkeys(_TEXT, (str, ""))
+    entries: dict[str, Any] = dict.fromkeys(file_names(kind), (Number, _UNSET))
+    entries |= dict.fromkeys(_WHOLE, (int, _UNSET)) | dict.fromkeys(_TEXT, (str, _UNSET))
     if kind == "accelerometer":
-        entries["element"] = (str, "")
+        entries["element"] = (str, _UNSET)
     entries["basis"] = (dict[str, str], {})
     entries["faults"] = (list[dict[str, Any]], [])
     return create_model("Part", __base__=Layout, **entries)
@@ -260,7 +263,7 @@ def _faults(
 
 def control_unit(table: Mapping[str, Any], *, file: str) -> tuple[ControlUnit | None, list[Fault]]:
     """Build the control unit from its table; None, and all faults, where it cannot be built."""
-    given, found = checked(_UnitLayout, table, file=file)
+    given, found = checked(_unit_layout, table, file=file)
     found = [Fault(file, f"control_unit.{f.field}", f.value, f.expected) for f in found]
     values: dict[str, Any] = {
         field: given[key] * factor for key, (field, factor) in _UNIT_NUMBERS.items() if key in given

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -149,6 +150,21 @@ class PulseModel(Shown):
     struck_left: bool = False
 
 
+#: Module in this room -> pulse models that it registers when it is imported.
+SHIPPED: Mapping[str, tuple[str, ...]] = {
+    "frontal.impact": ("frontal_impact",),
+    "combined": ("kerb_then_wall",),
+    "misuse.blows": ("blow", "hard_blow", "kerb_slide"),
+    "misuse.door_blows": ("door_blow", "door_slam"),
+    "road.ride": (
+        "kerb_climb", "pothole", "road_hump", "road_dip", "jump_landing", "rail_crossing",
+        "random_road", "washboard", "cobbles", "braking",
+    ),
+    "side.side_impact": ("side_impact",),
+    "side.rear_impact": ("rear_impact",),
+    "rollover.roll": ("rollover",),
+}  # fmt: skip
+
 _MODELS: dict[str, PulseModel] = {}
 
 
@@ -161,12 +177,15 @@ def register_model(model: PulseModel) -> PulseModel:
 
 
 def find_model(name: str, *, file: str = "") -> PulseModel:
-    """Return the model called *name*."""
+    """Return the model called *name*; its module is imported now if it has not been."""
     if name not in _MODELS:
-        raise unknown_name("model", name, _MODELS, file=file)
+        module = next((module for module, names in SHIPPED.items() if name in names), None)
+        if module is None:
+            raise unknown_name("model", name, known_models(), file=file)
+        importlib.import_module(f"crashsense.synthesis.{module}")
     return _MODELS[name]
 
 
 def known_models() -> tuple[str, ...]:
     """Names of all pulse models, sorted."""
-    return tuple(sorted(_MODELS))
+    return tuple(sorted({*_MODELS, *(name for names in SHIPPED.values() for name in names)}))

@@ -86,6 +86,35 @@ def nominal_block(recipe: Recipe, make: Callable[[], SignalBlock]) -> SignalBloc
     return made
 
 
+#: Texts and numbers of something that is kept, and its arrays, by name.
+Kept = tuple[dict[str, Any], dict[str, FloatArray]]
+
+
+def kept_numbers(recipe: Recipe, *, about: str, make: Callable[[], Kept]) -> Kept:
+    """Return what *make* gives for a recipe, kept beside its nominal block.
+
+    Parameters
+    ----------
+    about : all that it depends on besides the recipe and the code of this room and below
+    """
+    folder = user_folder(CACHE_VARIABLE) if _on.get() else None
+    if folder is None:
+        return make()
+    name = hashlib.sha256(f"{_digest_of(recipe)}\n{about}".encode()).hexdigest()
+    path = folder / f"{name}.bin"
+    found = _load(path)
+    if found is not None:
+        header, arrays = found
+        shaped = zip(header["shapes"].items(), arrays, strict=True)
+        return header["texts"], {key: array.reshape(shape) for (key, shape), array in shaped}
+    texts, made = make()
+    shapes = {key: array.shape for key, array in made.items()}
+    with contextlib.suppress(OSError):
+        _save(path, {"texts": texts, "shapes": shapes}, list(made.values()))
+        _bound(folder)
+    return texts, made
+
+
 @contextlib.contextmanager
 def in_processes(most: int | None = None) -> Iterator[None]:
     """Within the block :func:`prepare` may start up to *most* processes (None: one a core).
@@ -180,9 +209,10 @@ def _texts(values: Any) -> Iterator[str]:
 @lru_cache(maxsize=1)
 def _surroundings() -> str:
     """Checksum of the code below and in synthesis, of the vehicles, and of the libraries."""
-    import scipy
+    from importlib import metadata
 
-    digest = hashlib.sha256(f"{sys.version_info[:2]} {np.__version__} {scipy.__version__}".encode())
+    scipy = metadata.version("scipy")  # importing scipy takes longer
+    digest = hashlib.sha256(f"{sys.version_info[:2]} {np.__version__} {scipy}".encode())
     for path in sorted(_PACKAGE.rglob("*.py")):
         inside = path.relative_to(_PACKAGE)
         if inside.parts[0] not in _ABOVE:
@@ -193,7 +223,7 @@ def _surroundings() -> str:
 
 
 def _write(path: Path, block: SignalBlock) -> None:
-    """Write a file atomically, under a unique name first: two writers never collide."""
+    """Write a nominal block; signals that are silent or equal are written once or not at all."""
     arrays: list[Any] = []
     places: dict[int, int] = {}
     signals: dict[str, Any] = {}
@@ -210,17 +240,22 @@ def _write(path: Path, block: SignalBlock) -> None:
             "start_s": signal.start_s,
             "history": signal.history,
         }
-    payload = b"".join(np.ascontiguousarray(a, dtype="<f8").tobytes() for a in arrays)
     header = {
         "signals": signals,
-        "sizes": [array.size for array in arrays],
         "required_s": {
             event: {name: values.tolist() for name, values in of.items()}
             for event, of in block.required_s.items()
         },
         "facts": {name: np.asarray(values).tolist() for name, values in block.facts.items()},
     }
-    body = json.dumps(header).encode() + b"\n" + payload
+    _save(path, header, arrays)
+
+
+def _save(path: Path, header: dict[str, Any], arrays: Sequence[FloatArray]) -> None:
+    """Write a file atomically, under a unique name first: two writers never collide."""
+    payload = b"".join(np.ascontiguousarray(a, dtype="<f8").tobytes() for a in arrays)
+    line = json.dumps({**header, "sizes": [array.size for array in arrays]})
+    body = line.encode() + b"\n" + payload
     path.parent.mkdir(parents=True, exist_ok=True)
     temporary = path.with_name(f".{path.stem}.{os.getpid()}.{threading.get_ident()}.tmp")
     try:
@@ -230,8 +265,8 @@ def _write(path: Path, block: SignalBlock) -> None:
         temporary.unlink(missing_ok=True)
 
 
-def _read(path: Path, recipe: Recipe) -> SignalBlock | None:
-    """Return the cached block, or None if there is none or it is damaged."""
+def _load(path: Path) -> tuple[dict[str, Any], list[FloatArray]] | None:
+    """Return header and arrays of a file, or None if there is none or it is damaged."""
     try:
         content = path.read_bytes()
         os.utime(path)  # used now
@@ -247,6 +282,16 @@ def _read(path: Path, recipe: Recipe) -> SignalBlock | None:
     header = json.loads(content[head:line])
     values = np.frombuffer(content, dtype="<f8", offset=line + 1)
     ends = np.cumsum([0, *header["sizes"]])
+    parts = [values[first:last] for first, last in zip(ends[:-1], ends[1:], strict=True)]
+    return header, [part.astype(np.float64) for part in parts]
+
+
+def _read(path: Path, recipe: Recipe) -> SignalBlock | None:
+    """Return the cached block, or None if there is none or it is damaged."""
+    found = _load(path)
+    if found is None:
+        return None
+    header, arrays = found
     signals, cabin = {}, {}
     kept: dict[tuple[int | None, tuple[int, ...]], FloatArray] = {}  # equal signals share one
     for name, entry in header["signals"].items():
@@ -256,8 +301,8 @@ def _read(path: Path, recipe: Recipe) -> SignalBlock | None:
         shape = tuple(entry["shape"])
         number = entry["array"]
         if (number, shape) not in kept:
-            part = np.zeros(shape) if number is None else values[ends[number] : ends[number + 1]]
-            kept[number, shape] = part.reshape(shape).astype(np.float64)
+            part = np.zeros(shape) if number is None else arrays[number]
+            kept[number, shape] = part.reshape(shape)
         signal = Signal.owning(
             kept[number, shape],
             rate_hz=entry["rate_hz"],

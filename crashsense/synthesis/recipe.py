@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import BaseModel, ValidationError
 
+from crashsense import engine
 from crashsense.arrays import FloatArray
 from crashsense.channels import CHANNELS, MIRRORED
 from crashsense.errors import Fault, InputError, UnknownNameError, nearest, unknown_name
@@ -107,7 +108,8 @@ class Recipe(Shown):
         variation = draw_variation(
             numbers, seed=seed, occurrence=self.occurrence, tolerances=self.tolerances
         )
-        synthesis = self.model.simulate(self.parameters, variation)
+        with engine.for_models():
+            synthesis = self.model.simulate(self.parameters, variation)
         return _mirror(synthesis) if self.is_mirrored else synthesis
 
     @cached_property

@@ -12,6 +12,7 @@ front restraints are open.
 
 from __future__ import annotations
 
+import importlib
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -34,6 +35,9 @@ FRONT = ("front_airbag_stage_1", "front_airbag_stage_2", "belt_pretensioner")
 #: (recipe, speeds [km/h]) -> the recipe at each speed.
 SpeedSweep = Callable[[Recipe, Sequence[float]], list[Recipe]]
 
+#: Modules in this room that register what their models require at rising speed.
+SWEEP_MODULES: tuple[str, ...] = ("frontal.severity", "side.severity")
+
 _SWEEPS: dict[str, SpeedSweep] = {}
 
 
@@ -47,7 +51,14 @@ def register_speed_sweep(*models: str, sweep: SpeedSweep) -> None:
 
 def swept_models() -> tuple[str, ...]:
     """Names of the models whose recipes run over a range of speeds, sorted."""
-    return tuple(sorted(_SWEEPS))
+    return tuple(sorted(_sweeps()))
+
+
+def _sweeps() -> dict[str, SpeedSweep]:
+    """Every registered sweep; those that ship are imported at the first call."""
+    for module in SWEEP_MODULES:
+        importlib.import_module(f"crashsense.synthesis.{module}")
+    return _SWEEPS
 
 
 def speed_sweep(recipe: Recipe | str, *, speeds_kmh: Sequence[float]) -> list[Recipe]:
@@ -69,10 +80,11 @@ def speed_sweep(recipe: Recipe | str, *, speeds_kmh: Sequence[float]) -> list[Re
     """
     recipe = _recipe_of(recipe)
     model = recipe.model.name
-    if model not in _SWEEPS:
+    sweeps = _sweeps()
+    if model not in sweeps:
         expected = f"a model with requirements by speed: {', '.join(swept_models())}"
         raise InputError([Fault(f"recipe {recipe.name}", "model", model, expected)])
-    return _SWEEPS[model](recipe, speeds_kmh)
+    return sweeps[model](recipe, speeds_kmh)
 
 
 def at_speeds(recipe: Recipe, speeds_kmh: Sequence[float]) -> list[tuple[float, Recipe]]:

@@ -243,9 +243,12 @@ def reached_in_lanes(
     # Zeros: lanes without a draw hold numbers too.
     shape = -(-min(step, draws) // LANES), len(sources), size, LANES
     tiles = kernels.aligned(shape[0] * shape[1] * size).reshape(shape)
+    work = -(-draws // LANES) * LANES * size
+    parts, piece = kernels.parts_of(program.operations, program.roots, work=work)
     told = (
         *(given(program.operations), given(program.numbers), given(program.weights)),
-        *(given(program.initial), program.registers, given(program.roots)),
+        *(given(program.initial), given(parts), piece),
+        *(program.registers, given(program.roots)),
         *(given(allowed), given(until)),
     )
     for first in range(0, draws, step):

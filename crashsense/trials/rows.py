@@ -20,6 +20,9 @@ if TYPE_CHECKING:
     from crashsense.event import Event
     from crashsense.trials.trial import Trial
 
+#: A row as plain values: column -> text, number, truth or None.
+PlainRow = Mapping[str, Any]
+
 #: Version of the layout of a run folder; a reader refuses a later one by name.
 SCHEMA_VERSION = 1
 
@@ -195,6 +198,23 @@ def verdict_columns(trial: Trial) -> Iterator[Mapping[str, Any]]:
                 "clipped_before_filter": np.maximum(mine.clipped, other.clipped),
                 **order_columns(found),
             }
+
+
+def plain_rows(trial: Trial) -> list[PlainRow]:
+    """Return the verdict rows of the first draw as plain values, sorted by their key."""
+    rows = [
+        {name: _plain(value) for name, value in columns.items()}
+        for columns in verdict_columns(trial)
+    ]
+    return sorted(rows, key=lambda row: tuple(row[name] for name in KEY))
+
+
+def _plain(value: Any) -> Any:
+    """The first value of a column; a number that is none is None, as in the table."""
+    first = value[0] if isinstance(value, np.ndarray | Coded) else value
+    if isinstance(first, np.generic):
+        first = first.item()
+    return None if isinstance(first, float) and np.isnan(first) else first
 
 
 def _about(trial: Trial, event: Event, *, algorithm: str, restraint: str) -> dict[str, Any]:

@@ -9,9 +9,15 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
+from pulses_by_hand import pulse
 
 from crashsense.campaign import evaluate, executors
+from crashsense.campaign.evaluation import Job, run_task
 from crashsense.errors import CrashsenseError
+from crashsense.plan import resolve_plan
+from crashsense.results.tables import Task
+from crashsense.rules import algorithm_from_toml
+from crashsense.trials import Conditions, trial
 
 
 def test_a_fire_curve_is_the_running_maximum_of_its_row(tmp_path: Path) -> None:
@@ -70,6 +76,53 @@ def test_workers_that_finish_something_each_time_are_started_as_often_as_needed(
     done = [task for task, _ in slow.run(SimpleNamespace(), bundles)]
     assert done == [number for (number,) in bundles]
     assert slow.pools == len(bundles)
+
+
+def test_any_bundle_that_is_finished_lets_workers_be_started_again() -> None:
+    """Given up are those that finish nothing so many times in a row, and no others."""
+
+    class Sometimes(executors.Processes):
+        """One more bundle with every *every*-th pool."""
+
+        def __init__(self, every: int) -> None:
+            super().__init__(2)
+            self.every = every
+            self.pools = 0
+
+        def _one_pool(self, job, job_file, bundles):
+            self.pools += 1
+            if self.pools % self.every == 0:
+                yield bundles[0], [(bundles[0][0], None)]
+            raise BrokenProcessPool("gone")
+
+    job = Job((), (), (), Conditions())
+    bundles = [(number,) for number in range(4)]
+    patient = Sometimes(executors.RESTARTS)
+    assert [task for task, _ in patient.run(job, bundles)] == [0, 1, 2, 3]
+    assert patient.pools == 4 * executors.RESTARTS
+    lost = Sometimes(executors.RESTARTS + 1)
+    with pytest.raises(CrashsenseError, match="before they finish anything"):
+        list(lost.run(job, bundles))
+    assert lost.pools == executors.RESTARTS
+
+
+def test_kept_traces_are_demand_and_clock_of_the_trial() -> None:
+    event = pulse("hand", 6.0, fire=True)
+    algorithm = algorithm_from_toml(
+        'name = "one"\n[rules.front_airbag_stage_1]\nfamily = "velocity_change"\n'
+    )
+    plan = resolve_plan(events=[event], algorithms=[algorithm])
+    job = Job(
+        tuple(plan.occurrences()), plan.sensor_sets, plan.algorithms, Conditions(),
+        keep=("traces_nominal",),
+    )  # fmt: skip
+    traces = run_task(job, Task(0, 0, 3))["traces"].to_pandas()
+    assert set(traces["draw"]) == {0}
+    one = trial(event, algorithm=algorithm, engine="numpy")
+    for branch, demand in one.answer("front_airbag_stage_1").branches.items():
+        own = traces[traces["trace"] == f"demand_{branch}"]
+        np.testing.assert_array_equal(own["time_ms"], 1e3 * one.times_s[0])
+        np.testing.assert_array_equal(own["value"], demand[0])
 
 
 def test_an_ended_pool_leaves_no_worker_behind() -> None:

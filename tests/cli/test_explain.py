@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+
 import pytest
 
 import crashsense
@@ -48,3 +51,17 @@ def test_the_figure_is_written_and_a_wrong_name_refused(folder, tmp_path, capsys
     assert path.stat().st_size > 10_000
     assert cli.run(["explain", *one, str(tmp_path / "why.txt")]) == 2
     assert "--figure" in capsys.readouterr().err
+
+
+@pytest.mark.slow
+def test_the_nominal_draw_is_explained_without_numba_and_pandas(folder, capsys):
+    told([folder, "side_pole_90_29"], capsys)  # so that its signals are kept
+    script = (
+        "import sys\n"
+        "from crashsense.cli import run\n"
+        f"code = run(['explain', {folder!r}, 'side_pole_90_29'])\n"
+        "heavy = {'numba', 'pandas', 'scipy', 'matplotlib', 'pyarrow.compute'}\n"
+        "print(code, sorted(heavy & set(sys.modules)))\n"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
+    assert done.stdout.splitlines()[-1] == "0 []", done.stderr

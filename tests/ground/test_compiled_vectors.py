@@ -11,6 +11,7 @@ pytest.importorskip("numba", reason="needs the extra fast")
 
 import numba
 
+from crashsense import compiled_steps as steps
 from crashsense import compiled_vectors as vectors
 from crashsense.compiled_vectors import LANES, Vector, address, aligned, larger
 
@@ -30,10 +31,10 @@ OVER, DECAYED, BEFORE, MOST = range(4)
 
 _run = vectors.chosen_by_code(
     {
-        OVER: vectors.plain(lambda c, a, b: a.over(b)),
-        DECAYED: vectors.remembering(1, _decayed),
-        BEFORE: vectors.ring(0, _before),
-        MOST: vectors.most,
+        OVER: steps.plain(lambda c, a, b: a.over(b)),
+        DECAYED: steps.remembering(1, _decayed),
+        BEFORE: steps.ring(0, _before),
+        MOST: steps.most,
     }
 )
 

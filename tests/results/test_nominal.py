@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import math
 import shutil
 
 import numpy as np
 import pyarrow.parquet as pq
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pulses_by_hand import pulse
 
 import crashsense
 from crashsense import cli
@@ -15,13 +19,23 @@ from crashsense.reporting.what_if import SCALES, fire_curve
 from crashsense.results import open_run
 from crashsense.results.nominal import (
     MOST_POINTS,
+    EventView,
+    SensedChannel,
     Trace,
     computed_views,
+    decimate,
+    event_view,
+    intervals,
     steps,
     stored_views,
     thinned,
+    time_window,
 )
+from crashsense.rules import algorithm_from_toml
+from crashsense.trials import trial
 
+G = 9.80665
+OTHER = "central_70g"
 EVENTS = ["hammer_tunnel", "wall_full_16_belted", "wall_full_16_unbelted"]
 
 
@@ -43,6 +57,113 @@ def test_a_thinned_trace_keeps_window_extremes_and_ends():
     assert (found.times_ms[0], found.times_ms[-1]) == (times[0], times[-1])
     assert found.values.max() == values.max()
     assert (np.diff(found.times_ms) > 0.0).all()
+
+
+@given(
+    seed=st.integers(0, 2**32 - 1),
+    size=st.integers(1, 400),
+    holes=st.sets(st.integers(0, 399), max_size=5),
+    most=st.integers(4, 60),
+)
+def test_a_trace_keeps_the_extremes_of_equal_bins(seed, size, holes, most):
+    """Bin by bin: the first smallest and the first largest point of each, and both ends."""
+    y = np.random.default_rng(seed).integers(-20, 20, size).tolist()
+    x = np.arange(size) * 0.5
+    values = np.array([np.nan if k in holes else float(v) for k, v in enumerate(y)])
+    found_x, found_y = decimate(x, values, most=most)
+    points = [(a, b) for a, b in zip(x.tolist(), values.tolist(), strict=True) if b == b]
+    if len(points) > most:
+        bins = (most - 2) // 2
+        wide = math.ceil(len(points) / bins)
+        kept = {0, len(points) - 1}
+        for first in range(0, len(points), wide):
+            own = [points[k][1] for k in range(first, min(first + wide, len(points)))]
+            kept |= {first + own.index(min(own)), first + own.index(max(own))}
+        assert len(kept) <= most
+        points = [points[k] for k in sorted(kept)]
+    assert list(zip(found_x.tolist(), found_y.tolist(), strict=True)) == points
+
+
+@given(st.lists(st.booleans(), max_size=30))
+def test_flagged_stretches_are_joined_where_the_gap_is_hardly_seen(flags):
+    """Less than 0.4 % of the whole: 4 of 1000 samples, fewer than 4 steps."""
+    whole = np.zeros(1001, dtype=bool)
+    whole[500 : 500 + len(flags)] = flags
+    stretches: list[list[float]] = []
+    for at in np.flatnonzero(whole).tolist():
+        if stretches and at - stretches[-1][1] < 4:
+            stretches[-1][1] = at
+        else:
+            stretches.append([at, at])
+    found = intervals(np.arange(1001.0), whole)
+    assert found == [(float(first), float(last)) for first, last in stretches]
+
+
+def channel(times_ms):
+    trace = Trace("true", np.asarray(times_ms), np.zeros(len(times_ms)))
+    return SensedChannel("central_x", "standard", "g", trace, trace)
+
+
+@pytest.mark.parametrize("latest", [0.0, 12.0, 40.0, 90.0, 5000.0])
+def test_a_page_draws_what_happens_until_bags_must_have_fired_and_says_if_more_was_there(latest):
+    times = np.arange(-50.0, 1000.5, 0.5)
+    view = EventView("wall", "", "frontal", True, channels=[channel(times), channel(times[50:])])
+    first, last, words = time_window([5.0, latest, math.nan], view)
+    assert first == -10.0  # the quiet before is cut short, what is not there is not drawn
+    assert last == 1000.0 or (last >= 60.0 and last % 10.0 == 0.0)
+    assert min(1.5 * latest, 1000.0) <= last <= max(60.0, 1.6 * latest + 25.0)
+    assert words == ("" if last == 1000.0 else f"shown to {last:.0f} ms of 1000 ms")
+    # Where nothing must fire all is drawn.
+    assert time_window([], view) == (-20.0, 1000.0, "")
+    short = EventView("knock", "", "misuse", True, channels=[channel([-5.0, 0.0, 30.0])])
+    assert time_window([], short) == (-5.0, 30.0, "")
+    assert time_window([5.0], short) == (-5.0, 30.0, "")
+
+
+RULER = """\
+name = "NAME"
+gate = GATE
+[rules.front_airbag_stage_1]
+family = "velocity_change"
+channel = "-central_x"
+threshold_m_s = LEVEL
+"""
+
+
+def ruler(name, *, gate, level):
+    text = RULER.replace("NAME", name).replace("GATE", str(gate).lower())
+    return algorithm_from_toml(text.replace("LEVEL", str(level)))
+
+
+def test_a_view_shows_what_arrived_and_why_gating_algorithms_fail():
+    event = pulse("kerb", 6.0, fire=False)
+    rulers = [
+        ruler("fires", gate=True, level=3.0),
+        ruler("holds", gate=True, level=30.0),
+        ruler("tells", gate=False, level=3.0),
+    ]
+    one = trial(event, algorithm=rulers)
+    view = event_view(event, [one])
+    assert [name for name, _ in view.reasons] == ["Why: fires, front_airbag_stage_1"]
+    assert view.reasons[0][1][0].startswith("fired at")
+    times = 1e3 * one.times_s[0]
+    (shown,) = view.channels
+    np.testing.assert_array_equal(shown.sensed.times_ms, times)
+    np.testing.assert_array_equal(shown.sensed.values, one.samples.channels["central_x"][0] / G)
+    signal = event.signals["central_x"]
+    np.testing.assert_array_equal(shown.raw.times_ms, 1e3 * signal.times_s)
+    np.testing.assert_array_equal(shown.raw.values, signal.samples / G)
+    assert [chart.algorithm for chart in view.demands] == ["fires", "holds", "tells"]
+    for chart, own in zip(view.demands, one.each(), strict=True):
+        demand = own.demand("front_airbag_stage_1")[0]
+        for trace in (*chart.traces, chart.swept):
+            np.testing.assert_array_equal(trace.times_ms, times)
+        np.testing.assert_array_equal(chart.traces[0].values, demand)
+        np.testing.assert_allclose(chart.swept.values, demand, rtol=1e-12)
+    both = [one, trial(event, algorithm=rulers, sensor_set=OTHER)]
+    assert [name for name, _ in event_view(event, both).reasons] == [
+        f"Why: fires / {name}, front_airbag_stage_1" for name in ("standard", OTHER)
+    ]
 
 
 def test_a_stored_sweep_fires_at_the_same_times_at_every_scale_of_the_slider():

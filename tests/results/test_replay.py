@@ -20,8 +20,11 @@ from crashsense.errors import RunFolderError
 from crashsense.resources import folder as shipped_folder
 from crashsense.results import input_copies as copies_module
 from crashsense.results import open_run, replay
+from crashsense.results.folder import RunFolder
+from crashsense.results.replay import _differences
 from crashsense.synthesis import nominal_cache
 from crashsense.synthesis.recipe import Recipe
+from crashsense.trials.rows import plain_rows
 
 KNOCK, POLE = "hammer_tunnel", "side_pole_75_32"
 
@@ -363,6 +366,33 @@ def nudged(out: Path, by: float) -> None:
     note_parts(out)
 
 
+def listed(**columns: list[object]) -> list[dict[str, object]]:
+    """Rows as plain values, of columns."""
+    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+
+
+def changed(rows: list[dict[str, object]], **columns: list[object]) -> list[dict[str, object]]:
+    return [row | new for row, new in zip(rows, listed(**columns), strict=True)]
+
+
+def test_what_another_engine_may_differ_by():
+    """Numbers within 1e-9, nulls in the same rows; words, counts and numbers of the same engine
+    not at all."""
+    stored = listed(time=[1.0, None, 30.0], held_by=["a", None, "b"], n=[1, 2, 3])
+    near = changed(stored, time=[1.0 + 1e-11, None, 30.0 - 2e-8])
+    assert _differences(near, stored, exact=False) == ()
+    assert _differences(near, stored, exact=True) == ("time",)
+    assert _differences([dict(row) for row in stored], stored, exact=True) == ()
+    for other, names in (
+        (changed(stored, time=[1.0 + 1e-6, None, 30.0]), ("time",)),
+        (changed(stored, time=[1.0, 2.0, 30.0]), ("time",)),
+        (changed(stored, held_by=["a", None, "c"], n=[1, 2, 4]), ("held_by", "n")),
+        (changed(stored, n=[1.0, 2.0, 3.0 + 1e-12]), ("n",)),
+        (stored[:2], ("3 rows stored, 2 now",)),
+    ):
+        assert _differences(other, stored, exact=False) == names
+
+
 @pytest.mark.slow
 def test_another_engine_is_named_and_compared_to_its_tolerance(fast_run, capsys):
     nudged(fast_run, 1e-12)
@@ -444,3 +474,41 @@ def test_a_target_that_cannot_be_written_is_refused_first(
     assert captured.err.startswith(f"command line: --out: got '{tmp_path / name}'; ")
     assert message in captured.err
     assert synthesised == []
+
+
+# -- rows as plain values --------------------------------------------------------------------------
+
+
+def test_plain_rows_are_the_rows_of_the_table(run_folder: Path) -> None:
+    opened = open_run(run_folder)
+    for event, draw in ((KNOCK, 0), ("odb_40_32_unbelted", 2)):
+        table = opened.rows(event, draw=draw).astype(object)
+        wanted = table.where(table.notna(), None).to_dict("records")
+        assert wanted
+        assert opened.plain_rows(event, draw=draw) == wanted
+        trial = replay(opened, event, draw=draw).trial
+        mine = [r for r in wanted if r["algorithm"] == trial.algorithm.name]
+        assert plain_rows(trial) == mine
+
+
+def test_parts_of_other_events_are_left_unread(run_folder: Path, monkeypatch) -> None:
+    read: list[str] = []
+    plain = RunFolder.read_part
+
+    def noted(self, path, **how):
+        read.append(path.name)
+        return plain(self, path, **how)
+
+    monkeypatch.setattr(RunFolder, "read_part", noted)
+    assert open_run(run_folder).plain_rows(KNOCK, draw=0)
+    assert len(set(read)) == 1
+    assert open_run(run_folder).plain_rows("no such event", draw=0) == []
+
+
+@pytest.mark.parametrize("models", ["numpy", "fast"])
+def test_small_work_gives_the_rows_of_the_run(models: str, run_folder: Path) -> None:
+    if models == "fast":
+        pytest.importorskip("numba")
+    with engine.for_small_work(models):
+        again = replay(open_run(run_folder), POLE)
+    assert (again.differences, again.notes, again.engine) == ((), (), "numpy")

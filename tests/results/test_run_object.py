@@ -14,6 +14,7 @@ from crashsense.errors import UnknownNameError
 from crashsense.event import RESTRAINTS
 from crashsense.resources import CAUTION
 from crashsense.results import open_run
+from crashsense.results.folder import RunFolder
 from crashsense.results.outcome import Outcome, outcome_of
 from crashsense.results.plot import timing_rows
 from crashsense.results.tally import Tally
@@ -45,6 +46,27 @@ def test_short_words_and_a_table(run):
     assert CAUTION in page
     assert page.count("<tr") == 1 + len(run.nominal["algorithm"].unique())
     assert repr(open_run(run.folder)) == text
+
+
+@pytest.mark.parametrize(("most", "times"), [(10**6, 1), (0, 3)])
+def test_parts_of_a_small_run_are_read_once_and_those_of_a_big_one_never_kept(
+    run, monkeypatch, most, times
+):
+    read = []
+    read_part = RunFolder.read_part
+
+    def noted(folder, path, **options):
+        read.append(path)
+        return read_part(folder, path, **options)
+
+    monkeypatch.setattr(RunFolder, "read_part", noted)
+    monkeypatch.setattr("crashsense.results.run.KEPT_ROWS", most)
+    again = open_run(run.folder)
+    assert again.nominal.equals(run.nominal)
+    assert again.tally.counts == run.tally.counts
+    assert again.verdicts.equals(run.verdicts)
+    assert again.in_memory == (times == 1)
+    assert sorted(read) == sorted(times * RunFolder(run.folder).parts())
 
 
 def test_the_figure_has_a_line_a_requirement_and_the_spread_of_draws(run):
@@ -121,9 +143,11 @@ def test_a_moved_threshold_is_that_of_the_required_time():
 
 
 def test_the_page_of_a_run_is_written_where_asked(run, tmp_path):
-    path = run.report(tmp_path / "pages", title="Second loop")
-    assert path == tmp_path / "pages" / "report.html"
-    assert "<title>Second loop</title>" in path.read_text(encoding="utf-8")
+    place = tmp_path / "not" / "yet" / "there"
+    for title in ("Second loop", "Third loop"):  # into a new folder, then over the old page
+        path = run.report(place, title=title)
+        assert path == place / "report.html"
+        assert f"<title>{title}</title>" in path.read_text(encoding="utf-8")
 
 
 def nominal(rows):
@@ -163,6 +187,11 @@ def test_the_sentence_counts_what_was_challenged():
             Outcome({"on_time": 1}, {"inadvertent": 2, "challenged": 1}, 0, 1),
             "2 of the 3 challenged no-fire requirements failed, in 1 event",
         ),
+        (
+            Outcome({"on_time": 1}, {"inadvertent": 2, "rule_error": 1}, 0, 2),
+            "3 of the 3 challenged no-fire requirements failed (1 by a rule error), in 2 events",
+        ),
+        (Outcome({}, {"challenged": 2}, 0, 0), "none of the 2 challenged no-fire requirements f"),
     ],
 )
 def test_the_sentence_never_flatters(outcome, words):

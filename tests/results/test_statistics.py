@@ -137,13 +137,22 @@ def test_exact_intervals_cover_at_least_their_level() -> None:
 
 
 @pytest.mark.parametrize(
-    ("x", "n", "level"), [(1, 0, 0.95), (-1, 5, 0.95), (6, 5, 0.95), (1, 5, 1)]
+    ("x", "n", "level"),
+    [(1, 0, 0.95), (0, 0, 0.95), (-1, 5, 0.95), (6, 5, 0.95), (1, 5, 1), (1, 5, 0.0)],
 )
 def test_nonsense_is_refused(x: int, n: int, level: float) -> None:
     with pytest.raises(ValueError, match="expected 0 <= successes <= trials"):
         clopper_pearson(x, n, level=level)
     with pytest.raises(ValueError, match="expected 0 <= successes <= trials"):
         wilson(x, n, level=level)
+
+
+def test_one_trial_alone_has_an_interval() -> None:
+    # Two-sided, x = 0 of n = 1: 0 to 1 - a/2; x = n: the mirror image.
+    for level in (1e-6, 0.5, 0.95, 1.0 - 1e-6):
+        tail = 0.5 * (1.0 - level)
+        assert clopper_pearson(0, 1, level=level) == pytest.approx((0.0, 1.0 - tail))
+        assert clopper_pearson(1, 1, level=level) == pytest.approx((tail, 1.0))
 
 
 def test_interval_of_a_median_from_order_statistics() -> None:

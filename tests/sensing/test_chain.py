@@ -9,8 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sensing.sensing_helpers import RATE, acceleration, crash, part, sensor_set
 
+from crashsense import engine
 from crashsense.errors import InputError
 from crashsense.sensing import chain, load_sensor_set, sense
+from crashsense.sensing.noise import autocovariance, word_noise
 from crashsense.signal import cumulative_trapezoid
 from crashsense.units import STANDARD_GRAVITY as G
 
@@ -315,3 +317,77 @@ def test_impossible_ticks_and_channels_are_refused() -> None:
         sense({"central_x": acceleration(np.zeros((3, 500)))}, load_sensor_set(), draws=range(2))
     with pytest.raises(InputError, match="did you mean"):
         sense({"central_xx": acceleration(crash())}, load_sensor_set())
+
+
+def test_small_work_cancels_offsets_as_the_library_does() -> None:
+    values = np.random.default_rng(2).standard_normal((2, 80))
+    setting = {"corner_hz": 3.0, "rate_hz": 2000.0, "rest": np.array([0.5, -1.0])}
+    usual = chain.cancel_offset(values, **setting)
+    with engine.for_small_work("numpy"):
+        np.testing.assert_allclose(chain.cancel_offset(values, **setting), usual, atol=1e-12)
+
+
+@pytest.mark.parametrize("order", [2, 3, 4])
+@pytest.mark.parametrize("kind", ["bessel", "butterworth"])
+def test_a_drawn_quality_leaves_natural_frequencies_and_the_gain_at_rest(
+    kind: str, order: int
+) -> None:
+    """Each pair of poles, brought back to s: the same w0, its quality times the factor.
+
+    A pair of a Bessel filter of order 4 has a quality of 0.52: below 1/2 it becomes two real poles.
+    """
+
+    def resonances(sensor: object, setting: int) -> list[tuple[float, float]]:
+        sections = chain.filter_sections(sensor, rate_hz=RATE, setting=setting)
+        assert ss.sosfreqz(sections, [0.0])[1][0] == pytest.approx(1.0, rel=1e-12)
+        pairs = [np.log(np.roots(row[3:]).astype(complex)) for row in sections if row[5] != 0.0]
+        # s^2 + (w0 / Q) s + w0^2
+        w0 = [float(np.sqrt(np.prod(pair).real)) for pair in pairs]
+        return [(w, w / -float(np.sum(pair).real)) for w, pair in zip(w0, pairs, strict=True)]
+
+    plain = part(filter_kind=kind, filter_order=order)
+    varied = plain.changed(quality_tolerance=0.05)
+    for setting, factor in enumerate(chain.QUALITY_SETTINGS):
+        pairs = zip(resonances(plain, setting), resonances(varied, setting), strict=True)
+        for (w0, quality), (w1, other) in pairs:
+            assert w1 == pytest.approx(w0, rel=1e-9)
+            assert other == pytest.approx(quality * (1 + 0.05 * factor), rel=1e-9)
+
+
+def test_settings_are_the_means_of_five_equal_slices_of_a_normal_distribution() -> None:
+    from scipy.stats import norm
+
+    edges = norm.ppf(np.linspace(0, 1, 6))
+    # The mean of a slice is the difference of the densities at its ends over its share.
+    means = (norm.pdf(edges[:-1]) - norm.pdf(edges[1:])) * 5
+    np.testing.assert_allclose(chain.CORNER_SETTINGS, means, atol=5e-5)
+    assert sorted(chain.QUALITY_SETTINGS) == list(chain.CORNER_SETTINGS)
+    assert chain.QUALITY_SETTINGS[chain.NOMINAL_SETTING] == 0.0
+    assert abs(np.corrcoef(chain.CORNER_SETTINGS, chain.QUALITY_SETTINGS)[0, 1]) < 0.2
+
+
+@pytest.mark.parametrize("kind", ["bessel", "butterworth", "none"])
+@pytest.mark.parametrize("path", ["full", "fast"])
+def test_a_sensor_at_rest_reads_its_offset_from_the_first_code_on(kind: str, path: str) -> None:
+    """To the last of 24 bits: the filter has stood at the offset, not at 0 nor at a limit."""
+    still = part(filter_kind=kind, bits=24, offset_tolerance=5.0 * G)
+    out = sense(
+        {"central_x": acceleration(np.zeros(800))}, sensor_set(still), draws=range(1, 7), path=path
+    )
+    codes = out.samples.codes["central_x"]
+    assert (np.ptp(codes, axis=-1) <= 1).all()
+    assert np.unique(codes[:, 0]).size == 6
+
+
+def test_noise_without_a_filter_is_white() -> None:
+    model = word_noise(None, every=5)
+    np.testing.assert_array_equal(autocovariance(model.sections, every=1, lags=4), [1, 0, 0, 0])
+    assert (model.deviation, model.warm_up, model.error) == (1.0, 0, 0.0)
+    density = 0.01 * G
+    plain = part(filter_kind="none", noise_density=density, bits=24)
+    quiet = {"central_x": acceleration(np.zeros(2500))}
+    for path in ("full", "fast"):
+        out = sense(quiet, sensor_set(plain), draws=range(1, 33), path=path)
+        # 32 x 500 normal numbers of the density over half the internal rate: sure to 0.6 %.
+        want = density * np.sqrt(RATE / 2)
+        assert out.samples.channels["central_x"].std() == pytest.approx(want, rel=0.03)

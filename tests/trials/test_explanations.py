@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from pulses_by_hand import pulse, pulse_in_order
 
+from crashsense.event import SignalBlock
 from crashsense.rules.algorithm import algorithm_from_toml
 from crashsense.rules.why import Reading
 from crashsense.trials import trial
@@ -260,6 +261,41 @@ def test_a_real_late_restraint_is_explained_by_its_clock():
     in_time = trial(event, algorithm=by_velocity(3.0, 9.0)).explain(STAGE_1)
     assert in_time.verdict == "on_time"
     assert in_time.at_required is None
+
+
+class Once:
+    """A source whose occupant has a required time in draw 2 alone: else he stays where he is."""
+
+    occurrence, varies = "hand", True
+
+    def __init__(self, event):
+        self.event = event
+
+    def block(self, draws, *, seed):
+        draws = np.asarray(list(draws))
+        times = {name: np.full(draws.size, np.nan) for name in self.event.requirements}
+        times[STAGE_1] = np.where(draws == 2, 0.045, np.nan)
+        signals = {
+            name: signal.replaced(signal.samples[None].repeat(draws.size, axis=0), note="repeated")
+            for name, signal in self.event.signals.items()
+        }
+        return SignalBlock(draws=draws, signals=signals, required_s={self.event.name: times})
+
+
+def test_what_is_not_judged_says_why():
+    event = pulse("hand", 6.0, fire=True)
+    event = replace(event, source=Once(event))
+    found = trial(event, algorithm=by_velocity(3.0, 4.0), draw=[1, 2])
+    assert found.verdicts(STAGE_1).tolist() == ["not_evaluated", "on_time"]
+    told = found.explain(STAGE_1, draw=1)
+    assert told.note == "not evaluated: no required time applies in this draw"
+    assert told.required_ms is None
+    assert found.explain(STAGE_1, draw=2).required_ms == pytest.approx(45.0)
+    blind = algorithm_from_toml(
+        f'name = "blind"\n[rules.{STAGE_1}]\nfamily = "level"\nchannel = "+side_left_y"\n'
+    )
+    note = trial(event, algorithm=blind).explain(STAGE_1).note
+    assert note == "not evaluated: side_left_y absent from the event"
 
 
 def test_a_silent_rule_is_told_so_and_one_at_its_threshold_is_explained():

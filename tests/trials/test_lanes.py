@@ -26,22 +26,24 @@ from crashsense.trials.lanes import answers_in_lanes, answers_of_sensors, reache
 pytestmark = pytest.mark.skipif(not engine.installed(), reason="needs numba (extra fast)")
 
 
+def in_lanes(given, name: str):
+    """What puts a channel of samples into lanes."""
+    values = engine.given(given.channels[name])
+
+    def put(first: int, last: int, tiles, channel: int) -> None:
+        places = engine.given(np.arange(last - first))
+        engine.kernels().to_lanes(engine.given(values[first:last]), places, tiles, channel)
+
+    return put
+
+
 def run(rule: Rule, given, spans):
     there = frozenset(name for name, valid in given.valid.items() if valid.all())
     asked = [(rule, given.context)]
     program, _ = written(asked, rate_hz=given.rate_hz, size=given.size, there=there)
     assert program is not None, "the rule has no operations"
 
-    def source(name: str):
-        values = engine.given(given.channels[name])
-
-        def put(first: int, last: int, tiles, channel: int) -> None:
-            places = engine.given(np.arange(last - first))
-            engine.kernels().to_lanes(engine.given(values[first:last]), places, tiles, channel)
-
-        return put
-
-    sources = [source(name) for name in program.channels]
+    sources = [in_lanes(given, name) for name in program.channels]
     (found,) = reached_in_lanes(program, sources, spans=[spans], draws=given.draws, size=given.size)
     return found
 
@@ -67,6 +69,43 @@ def test_every_family_in_lanes_is_the_family_itself() -> None:
             fired[name] = int((expected.fire >= 0).sum())
     # The comparison means something: most rules fire in some of the draws and not in others.
     assert sum(0 < number < given.draws for number in fired.values()) >= 20, fired
+
+
+@pytest.mark.slow
+def test_all_families_in_compiled_loops_are_the_families(monkeypatch, tmp_path) -> None:
+    """All rules as one program, cut into several loops: as one by one, and as ``demand`` says."""
+    from crashsense.compiled_parts import Parts
+
+    given = noisy_pulses()
+    required = np.linspace(-0.01, 0.15, given.draws)
+    clock = {"start_s": given.start_s, "rate_hz": given.rate_hz, "required_s": required}
+    there = frozenset(name for name, valid in given.valid.items() if valid.all())
+    how = {"rate_hz": given.rate_hz, "size": given.size}
+    rules = [rule_from_table(table) for table in tables().values()]
+    program, said = written([(rule, given.context) for rule in rules], there=there, **how)
+    assert program is not None
+    assert said == list(range(len(rules)))
+    found = {}
+    for made_from in (10**12, 0):
+        parts = Parts(tmp_path, made_from=made_from)
+        with engine.using(engine.choose("fast")[0]):
+            monkeypatch.setattr(engine.kernels(), "parts_of", parts.of)
+            sources = [in_lanes(given, name) for name in program.channels]
+            spans = [spans_of(size=given.size, not_before_s=0.011, **clock)] * len(rules)
+            found[made_from] = reached_in_lanes(
+                program, sources, spans=spans, draws=given.draws, size=given.size
+            )
+        cut, _ = parts.of(program.operations, program.roots, work=1)
+        assert len(cut) > 3
+        assert (cut[:, 2] == 0).all() if made_from else (cut[:, 2] != 0).all()
+    for table, rule, one, fused in zip(tables().values(), rules, *found.values(), strict=True):
+        with engine.using(engine.choose("fast")[0]):
+            expected = reached(rule.branch_demands(given), not_before_s=0.011, **clock)
+        for item, value in vars(fused).items():
+            np.testing.assert_array_equal(value, getattr(one, item), err_msg=item)
+            if table["family"] != "roll_energy":  # two libraries' cosine
+                np.testing.assert_array_equal(value, getattr(expected, item), err_msg=item)
+    assert sum(0 < (one.fire >= 0).sum() < given.draws for one in found[0]) >= 20
 
 
 #: Numbers of the rules below: in a band that a random stream reaches, misses and passes at once.

@@ -54,6 +54,11 @@ def test_rules_of_known_velocity(second, asked, verdict, margin_ms) -> None:
     # A tick of 0.5 ms each way, and the offset that the sensor does not have at nominal.
     assert row["time_margin_ms"] == pytest.approx(margin_ms, abs=1.01, nan_ok=True)
     assert found.verdicts(PAIR).tolist() == [verdict]
+    # The last moment that the longest delay allows; none is meant where none is stated.
+    last = found.row(FIRST)["fire_time_ms"] + 1e3 * asked.get("most_s", np.nan)
+    assert row["required_time_ms"] == pytest.approx(last, nan_ok=True)
+    fired = found.row(SECOND)["fire_time_ms"]
+    assert row["fire_time_ms"] == pytest.approx(fired, nan_ok=True)
     assert len(found.rows) == 8
     assert found.rows["restraint"].is_unique
     told = str(found.explain(PAIR))

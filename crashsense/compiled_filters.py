@@ -1,0 +1,111 @@
+"""Filters of draws side by side, a recursive section after the other (extra ``fast``).
+
+A group of draws works in a *deck*, one array: its samples, and each lane's filter. Twin:
+``filters.causal``.
+
+Reached through :func:`crashsense.engine.kernels`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from crashsense.arrays import FloatArray, IntArray
+from crashsense.compiled_kernel import kernel
+from crashsense.compiled_vectors import (
+    LANES,
+    VECTORS,
+    Given,
+    Memory,
+    Vector,
+    address,
+    aligned,
+    chosen_by_code,
+)
+
+#: Instants that a deck holds, and instants that pass all sections while these stay in registers.
+CHUNK = 64
+BLOCK = 4
+
+#: Length of the samples in a deck: sample i of lane j stands at ``LANES i + j``. Behind them, for
+#: each section, two rows of state and the coefficients b0, b1, b2, a1, a2, a number a lane.
+SAMPLES = CHUNK * LANES
+_ROWS = 7
+SECTION = _ROWS * LANES
+
+_jit: Any = kernel()
+
+
+def through(g: Given, sections: Any, count: Any, j: int, samples: Sequence[Vector]) -> list[Vector]:
+    """Write instructions: neighbouring samples of vector *j* of the lanes through *count* sections.
+
+    *sections*: address of the state and coefficients behind the samples of a deck.
+    """
+    b = g.builder
+    rooms = [g.kept(x) for x in samples]
+    with g.steps(count) as k:
+        own = Memory(b, b.add(sections, b.mul(k, g.whole(8 * SECTION))))
+        p, q, b0, b1, b2, a1, a2 = (own.load(row, j) for row in range(_ROWS))
+        for room in rooms:
+            x = g.held(room)
+            y = b0 * x + p
+            p, q = b1 * x - a1 * y + q, b2 * x - a2 * y
+            b.store(y.value, room)
+        own.store(p, 0, j)
+        own.store(q, 1, j)
+    return [g.held(room) for room in rooms]
+
+
+def _filtered(g: Given) -> Any:
+    """The samples ``a``, a whole number of blocks, through the ``n`` sections of ``memory``."""
+    b = g.builder
+    with g.steps(b.sdiv(g.ticks, g.whole(BLOCK))) as block:
+        rows = [b.add(b.mul(block, g.whole(BLOCK)), g.whole(k)) for k in range(BLOCK)]
+        for j in range(VECTORS):
+            samples = [g.a.load(row, j) for row in rows]
+            found = through(g, g.memory.address, g.n, j, samples)
+            for row, y in zip(rows, found, strict=True):
+                g.out.store(y, row, j)
+    return g.at
+
+
+_run = chosen_by_code({0: _filtered})
+
+
+@_jit
+def sections_in(deck: FloatArray) -> int:
+    """How many sections its filter has."""
+    return (deck.size - SAMPLES) // SECTION
+
+
+@_jit
+def filter_deck(deck: FloatArray) -> None:
+    """Filter the samples of every lane by its own sections, in place."""
+    at = address(deck)
+    _run(0, at, at, at, at, at + 8 * SAMPLES, 0, 0, 0, sections_in(deck), CHUNK)
+
+
+@_jit
+def deck_of(sections: FloatArray, setting: IntArray, first: int, width: int) -> FloatArray:
+    """Deck of the rows *first* and on, at rest at zero; lanes without a row stay there."""
+    count = sections.shape[1]
+    deck = aligned(CHUNK + _ROWS * count).reshape(-1)
+    for k in range(count):
+        s = SAMPLES + k * SECTION
+        for j in range(width):
+            own = sections[setting[first + j], k]
+            deck[s + 2 * LANES + j] = own[0]
+            deck[s + 3 * LANES + j] = own[1]
+            deck[s + 4 * LANES + j] = own[2]
+            deck[s + 5 * LANES + j] = own[4]
+            deck[s + 6 * LANES + j] = own[5]
+    return deck
+
+
+@_jit
+def set_at_rest(deck: FloatArray, rest: FloatArray, j: int, value: float) -> None:
+    """Let the filters of lane *j* have stood at *value*; *rest* (sections, 2): their state at 1."""
+    for k in range(rest.shape[0]):
+        deck[SAMPLES + k * SECTION + j] = rest[k, 0] * value
+        deck[SAMPLES + k * SECTION + LANES + j] = rest[k, 1] * value

@@ -1,0 +1,254 @@
+"""Pieces of worker processes and clusters, each by itself: no process and no cluster is started."""
+
+from __future__ import annotations
+
+import os
+import signal
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pyarrow as pa
+import pytest
+
+from crashsense.campaign import evaluation, executors
+from crashsense.campaign.evaluation import Job
+from crashsense.campaign.executors import Cluster
+from crashsense.errors import CrashsenseError, InputError
+from crashsense.results.folder import RunFolder
+from crashsense.results.tables import DRAWN_SCHEMA, SCHEMA_VERSION, Task
+from crashsense.trials import Conditions
+
+TASK = Task(0, 0, 1)
+
+
+def job(**more: Any) -> Job:
+    occurrences: Any = (("wall", "wall_unbelted"), ("kerb",), ("pole" * 1000,))
+    return Job(occurrences, (), (), Conditions(seed=3), **more)
+
+
+def test_a_job_is_read_as_it_was_written(tmp_path: Path) -> None:
+    made = job(keep=("drawn",), folder="run", mark="mine")
+    executors._write_job(made, tmp_path / "job")
+    read = executors._read_job(tmp_path / "job")
+    for place in (2, 0, 1, 1, 0):
+        assert read.occurrences[place] == made.occurrences[place]
+    assert len(read.occurrences) == len(made.occurrences)
+    assert (read.keep, read.folder, read.mark) == (("drawn",), "run", "mine")
+    assert read.conditions == made.conditions
+
+
+@pytest.fixture
+def drawn(monkeypatch: pytest.MonkeyPatch) -> None:
+    table = pa.Table.from_pylist([], schema=DRAWN_SCHEMA)
+    monkeypatch.setattr(evaluation, "run_task", lambda job, task: {"verdicts": table})
+    monkeypatch.setattr(evaluation, "count_failures", lambda job, table: 5)
+
+
+@pytest.mark.usefixtures("drawn")
+@pytest.mark.parametrize(
+    ("marked", "written"), [("own", True), ("another", False), ("", False), ("gone", False)]
+)
+def test_parts_are_written_only_into_the_folder_that_the_job_means(
+    marked: str, written: bool, tmp_path: Path
+) -> None:
+    """A folder of the same name on another machine is another one; without a mark there is none."""
+    folder = RunFolder(tmp_path)
+    folder.write_manifest({"schema_version": SCHEMA_VERSION})
+    mark = folder.mark if marked in ("own", "gone") else marked
+    if marked in ("", "gone"):
+        (tmp_path / "manifest.json").unlink()
+    assert (folder.mark == mark) == (marked in ("own", ""))
+    made = evaluation.run_and_write(job(folder=str(tmp_path), mark=mark), TASK)
+    assert isinstance(made, evaluation.Written) == written
+    assert folder.part("verdicts", TASK).exists() == written
+    if isinstance(made, evaluation.Written):
+        assert made.failures == 5
+        assert set(made.sums) == {"verdicts"}
+
+
+@pytest.fixture
+def as_worker(monkeypatch: pytest.MonkeyPatch) -> Any:
+    """What a worker sets for its whole process is set back."""
+    before, pool = signal.getsignal(signal.SIGINT), pa.default_memory_pool()
+    monkeypatch.setattr(executors, "_worker_job", None)
+    yield
+    signal.signal(signal.SIGINT, before)
+    pa.set_memory_pool(pool)
+
+
+@pytest.mark.usefixtures("as_worker")
+def test_what_waits_for_the_parent_never_keeps_a_worker(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A worker that has done its work ends although its parent lives on."""
+    executors._write_job(job(), tmp_path / "job")
+    waiting, parent_ends = threading.Event(), threading.Event()
+    seen: list[threading.Thread] = []
+
+    def wait() -> None:
+        seen.append(threading.current_thread())
+        waiting.set()
+        parent_ends.wait(60.0)
+
+    monkeypatch.setattr(executors, "_end_with_parent", wait)
+    executors._start_worker(str(tmp_path / "job"))
+    assert waiting.wait(60.0)
+    assert seen[0] is not threading.current_thread()
+    assert seen[0].daemon  # threads that are none are waited for at the end of a process
+    assert executors._worker_job is not None
+    assert executors._worker_job.occurrences[1] == ("kerb",)
+    assert signal.getsignal(signal.SIGINT) is signal.SIG_IGN
+    parent_ends.set()
+    seen[0].join(60.0)
+
+
+def test_a_worker_ends_when_its_parent_does_and_nobody_else(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    executors._end_with_parent()  # this process was not started as a worker
+    ended: list[int] = []
+    read, write = os.pipe()
+    os.close(write)  # ready at once: the parent is gone
+    parent = SimpleNamespace(sentinel=read)
+    monkeypatch.setattr("multiprocessing.parent_process", lambda: parent)
+    monkeypatch.setattr(os, "_exit", ended.append)
+    executors._end_with_parent()
+    os.close(read)
+    assert ended == [1]
+
+
+class Client:
+    """A cluster's client made by hand."""
+
+    def __init__(self, threads: int = 1, *, status: str = "running") -> None:
+        self.threads = threads
+        self.status = status
+
+    def wait_for_workers(self, number: int, timeout: float) -> None:
+        if number > self.threads:
+            raise TimeoutError
+
+    def nthreads(self) -> dict[str, int]:
+        return {f"worker {k}": 1 for k in range(self.threads)}
+
+
+def test_one_worker_is_a_cluster_and_none_is_not() -> None:
+    pytest.importorskip("distributed")
+    assert Cluster(Client(1)).workers == 1
+    assert Cluster(Client(3)).workers == 3
+    with pytest.raises(InputError, match="has no workers"):
+        Cluster(Client(0))
+
+
+def test_a_scheduler_answers_while_it_runs_even_without_workers() -> None:
+    pytest.importorskip("distributed")
+    cluster = Cluster(Client(1))
+    cluster.client.threads = 0
+    assert cluster._answers()
+    cluster.client.nthreads = lambda: None
+    assert not cluster._answers()
+    cluster.client.nthreads = lambda: 1 / 0
+    assert not cluster._answers()
+    assert not Cluster(Client(1, status="closed"))._answers()
+
+
+@pytest.fixture
+def waited(monkeypatch: pytest.MonkeyPatch) -> Callable[..., tuple[Cluster, list[int]]]:
+    """A cluster whose workers come and go, by how many there are at each look."""
+    distributed = pytest.importorskip("distributed")
+
+    def made(*threads: int, then: set[str]) -> tuple[Cluster, list[int]]:
+        looks = list(threads)
+        cluster = Cluster(Client(1))
+
+        def wait(running: object, *, timeout: float, return_when: str) -> Any:
+            assert (timeout, return_when) == (executors.LOOK_SECONDS, "FIRST_COMPLETED")
+            if not looks:
+                return SimpleNamespace(done=then)
+            cluster.client.threads = looks.pop(0)
+            raise TimeoutError
+
+        monkeypatch.setattr(distributed, "wait", wait)
+        return cluster, looks
+
+    return made
+
+
+def test_a_cluster_is_given_up_once_it_was_without_workers_for_a_minute(
+    waited: Callable[..., tuple[Cluster, list[int]]],
+) -> None:
+    most = round(executors.LOST_SECONDS / executors.LOOK_SECONDS)
+    gone = [0] * (most - 1)
+    cluster, _ = waited(*gone, 2, *gone, 1, *gone, then={"a"})
+    assert cluster._finished({"a", "b"}) == {"a"}
+    cluster, left = waited(*gone, 2, *gone, 0, 0, then={"a"})
+    with pytest.raises(CrashsenseError, match="no worker is left for 60 s"):
+        cluster._finished({"a", "b"})
+    assert left == [0]
+
+
+class Future:
+    """A bundle on a cluster that is done as soon as it is waited for."""
+
+    def __init__(self, bundle: Any, *, fails: bool) -> None:
+        self.bundle = bundle
+        self.status = "error" if fails else "finished"
+
+    def exception(self) -> Exception:
+        assert self.status == "error"
+        return ValueError(f"{self.bundle} failed")
+
+    def result(self) -> list[Any]:
+        assert self.status == "finished"
+        return [(task, None) for task in self.bundle]
+
+
+class Loop:
+    """Bundles of a cluster that are done one at a time, in reverse; the named one fails."""
+
+    def __init__(self, fails: str = "") -> None:
+        self.fails = fails
+        self.most = 0
+        self.cancelled: list[Any] = []
+        self.threads = 2
+        self.status = "running"
+
+    wait_for_workers, nthreads = Client.wait_for_workers, Client.nthreads
+
+    def scatter(self, content: bytes, **_: Any) -> bytes:
+        return content
+
+    def submit(self, call: object, shared: bytes, bundle: Any, **_: Any) -> Any:
+        return Future(bundle, fails=self.fails in bundle)
+
+    def cancel(self, futures: list[Any]) -> None:
+        self.cancelled = [future.bundle for future in futures]
+
+
+@pytest.mark.parametrize("fails", ["", "t4"])
+def test_a_cluster_is_kept_busy_and_its_errors_are_those_of_the_task(
+    fails: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    distributed = pytest.importorskip("distributed")
+    client = Loop(fails)
+
+    def wait(running: set[Any], **_: Any) -> Any:
+        client.most = max(client.most, len(running))
+        return SimpleNamespace(done={max(running, key=lambda future: future.bundle)})
+
+    monkeypatch.setattr(distributed, "wait", wait)
+    bundles: Any = [(f"t{k}",) for k in range(9)]
+    finished = Cluster(client).run(job(), bundles)
+    found = []
+    if fails:
+        with pytest.raises(ValueError, match="t4"):
+            found += finished
+        assert ("t4",) in client.cancelled
+        return
+    found = [task for task, _ in finished]
+    assert sorted(found) == [task for (task,) in bundles]
+    assert client.most == 2 * 2  # as many again as run wait for them
+    assert client.cancelled == []

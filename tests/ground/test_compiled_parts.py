@@ -1,0 +1,157 @@
+"""A loop is compiled where that pays, kept on disk, loaded by the next process, made again."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+pytest.importorskip("numba", reason="needs the extra fast")
+
+from crashsense import compiled_kernel
+from crashsense import operations as op
+from crashsense.compiled_kernel import Kept
+from crashsense.compiled_parts import FUSED_PIECE, MOST, Parts
+from crashsense.compiled_rules import PIECE
+
+#: A channel, times a number.
+ROWS = np.array([[op.READ, 0, 0, 0, 0, 0, 0], [op.TIMES, 1, 0, 0, 0, 0, 0]])
+ROOTS = np.array([[1, 1, -1]])
+
+
+def parts(folder: Path) -> Parts:
+    return Parts(folder, loaded_from=1000, made_from=5000)
+
+
+def address(found: tuple[np.ndarray, int]) -> int:
+    ((first, last, where),), _ = found
+    assert (first, last) == (0, 2)
+    return int(where)
+
+
+def test_a_loop_is_made_once_its_work_is_long(tmp_path: Path) -> None:
+    ours = parts(tmp_path)
+    told = [ours.of(ROWS, ROOTS, work=2000) for _ in range(3)]
+    assert [bool(address(one)) for one in told] == [False, False, True]
+    assert [piece for _, piece in told] == [PIECE, PIECE, FUSED_PIECE]
+    assert len(list(tmp_path.iterdir())) == 1
+    # Its numbers are no part of it, its structure is.
+    other = ROWS.copy()
+    other[1, 5:] = 3, 4
+    assert address(ours.of(other, ROOTS, work=1))
+    other[1, 0] = op.OVER
+    assert not address(ours.of(other, ROOTS, work=1))
+
+
+def test_a_kept_loop_is_loaded_for_less_work(tmp_path: Path) -> None:
+    assert address(parts(tmp_path).of(ROWS, ROOTS, work=5000))
+    ours = parts(tmp_path)
+    assert [bool(address(ours.of(ROWS, ROOTS, work=600))) for _ in range(2)] == [False, True]
+    assert not address(parts(tmp_path / "elsewhere").of(ROWS, ROOTS, work=4000))
+
+
+def test_a_folder_that_cannot_be_written_costs_nothing_but_time(tmp_path: Path) -> None:
+    assert address(parts(tmp_path / "is" / "not" / "there").of(ROWS, ROOTS, work=5000))
+
+
+def test_a_long_program_is_cut(tmp_path: Path) -> None:
+    rows = np.zeros((2 * MOST + 10, op.COLUMNS), dtype=np.int64)
+    rows[:, 0] = op.TIMES
+    cut, _ = Parts(tmp_path, made_from=10**9).of(rows, ROOTS, work=1)
+    ends = [(0, MOST), (MOST, 2 * MOST), (2 * MOST, 2 * MOST + 10)]
+    assert [tuple(part) for part in cut.tolist()] == [(*end, 0) for end in ends]
+
+
+# --- kept code ------------------------------------------------------------------------------------
+
+USER = """\
+import ctypes
+import sys
+from pathlib import Path
+
+from compiled_kernel import Kept
+from llvmlite import ir
+
+if len(sys.argv) > 2:
+    Path("compiled_other.py").write_text(sys.argv[2])
+
+
+def write(module):
+    print("made")
+    word = ir.IntType(64)
+    function = ir.Function(module, ir.FunctionType(word, []), "five")
+    ir.IRBuilder(function.append_basic_block()).ret(word(5))
+
+
+where = Kept(Path(sys.argv[1]), most=3).address("five", write)
+print(ctypes.CFUNCTYPE(ctypes.c_int64)(where)())
+"""
+
+
+@pytest.fixture
+def user(tmp_path: Path) -> Callable[..., list[str]]:
+    """A program that keeps a function in a folder: what it prints."""
+    home = tmp_path / "home"
+    home.mkdir()
+    (home / "compiled_kernel.py").write_bytes(Path(compiled_kernel.__file__).read_bytes())
+    for name in ("normal", "operations"):
+        (home / f"{name}.py").write_text("")
+    (home / "user.py").write_text(USER)
+    (tmp_path / "kept").mkdir()
+
+    def run(*more: str) -> list[str]:
+        done = subprocess.run(
+            [sys.executable, "user.py", str(tmp_path / "kept"), *more],
+            cwd=home,
+            capture_output=True,
+            text=True,
+            env={**os.environ, "PYTHONPATH": ""},
+        )
+        assert not done.stderr
+        return done.stdout.split()
+
+    return run
+
+
+def test_another_process_loads_what_one_has_made(
+    user: Callable[..., list[str]], tmp_path: Path
+) -> None:
+    assert user() == ["made", "5"]
+    assert user() == ["5"]
+    # The source of a kernel changes: what was kept is stale.
+    assert user("x = 1\n") == ["made", "5"]
+    assert user() == ["5"]
+    (file,) = (tmp_path / "kept").iterdir()
+    file.write_bytes(file.read_bytes()[:-1])
+    assert user() == ["made", "5"]
+
+
+def test_two_processes_at_once_keep_one_file(
+    user: Callable[..., list[str]], tmp_path: Path
+) -> None:
+    home = tmp_path / "home"
+    both = [
+        subprocess.Popen(
+            [sys.executable, "user.py", str(tmp_path / "kept")],
+            cwd=home,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        for _ in range(2)
+    ]
+    assert [one.communicate()[0].split()[-1] for one in both] == ["5", "5"]
+    assert [file.name for file in (tmp_path / "kept").iterdir()] == ["five.code"]
+    assert user() == ["5"]
+
+
+def test_the_oldest_of_many_files_gives_way(tmp_path: Path) -> None:
+    for name, changed in {"old": 200, "older": 100, "new": 300}.items():
+        (tmp_path / f"{name}.code").write_bytes(b"")
+        os.utime(tmp_path / f"{name}.code", (changed, changed))
+    Kept(tmp_path, most=3)._keep("newest", b"code")
+    assert sorted(file.stem for file in tmp_path.iterdir()) == ["new", "newest", "old"]

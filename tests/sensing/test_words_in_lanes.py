@@ -1,0 +1,99 @@
+"""Words that sensors put into lanes have the bits of the stages that numpy runs one by one."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from sensing.sensing_helpers import acceleration, crash, part, sensor_set
+
+pytest.importorskip("numba", reason="needs the extra fast")
+
+from crashsense import engine
+from crashsense.sensing import SensorSet, load_sensor_set, one_pass, prepared
+from crashsense.sensing.noise import NoiseBank
+from crashsense.sensing.one_sensor import OneSensor
+from crashsense.units import STANDARD_GRAVITY as G
+
+DRAWS = np.arange(1, 72)  # groups of 32: the last one is not full
+LANES = 32
+
+SENSORS = {
+    "two sections": {"filter_order": 4, "corner_tolerance": 0.033},
+    "three poles": {"filter_order": 3, "corner_tolerance": 0.033},
+    "one section": {"filter_order": 2},
+    "no noise": {"noise_density": 0.0},
+    "a word in four ticks": {"sample_rate_hz": 500.0, "corner_hz": 150.0},
+}
+#: The shipped element: its offset drifts, and it feels the other axis.
+SHIPPED = "as shipped"
+NAMES = [*SENSORS, SHIPPED]
+
+
+def chosen(name: str) -> SensorSet:
+    if name == SHIPPED:
+        return load_sensor_set()
+    values: dict[str, Any] = {"noise_density": 0.02 * G, **SENSORS[name]}
+    return sensor_set(part(**values))
+
+
+def made_of(name: str, *, peak_g: float, path: str, bank: NoiseBank | None = None) -> OneSensor:
+    true = {
+        "central_x": acceleration(crash(peak_g=peak_g, samples=1503)),
+        "central_y": acceleration(0.4 * crash(peak_g=peak_g, samples=1503), axis="y"),
+    }
+    (made,) = prepared(
+        true,
+        chosen(name),
+        draws=DRAWS,
+        channels=["central_x"],
+        occurrence="lanes",
+        path=path,
+        bank=bank,
+    )
+    return made.sensors["central_x"]
+
+
+def in_lanes(fill: Any, one: OneSensor, groups: int) -> tuple[Any, Any]:
+    """Values (draws, ticks), *groups* at a time, from the second channel of two; samples cut."""
+    ticks, values, cut = one.base.ticks, [], None
+    for first in range(0, DRAWS.size, LANES * groups):
+        tiles = np.full((groups, 2, ticks, LANES), np.nan)
+        cut = fill(first, tiles, 1)
+        assert np.isnan(tiles[:, 0]).all()
+        values.append(tiles[:, 1].transpose(0, 2, 1).reshape(-1, ticks))
+    return np.concatenate(values)[: DRAWS.size], cut
+
+
+def by_stages(one: OneSensor) -> tuple[Any, Any]:
+    """Values by the numpy engine, and samples cut ahead of the filter."""
+    with engine.using("numpy"):
+        values, codes, _, report = one.run(slice(0, DRAWS.size))
+    assert len(np.unique(codes)) > 20
+    return values, report.clipped_before_filter
+
+
+@pytest.mark.parametrize("groups", [1, 2])
+@pytest.mark.parametrize("name", NAMES)
+def test_words_of_the_fast_path(name: str, groups: int) -> None:
+    expected, _ = by_stages(made_of(name, peak_g=30.0, path="fast"))
+    with engine.using(engine.choose("fast")[0]):
+        for bank in (None, NoiseBank(most_bytes=10**8)):
+            one = made_of(name, peak_g=30.0, path="fast", bank=bank)
+            assert one_pass.serves_lanes(one)
+            found, _ = in_lanes(one_pass.in_lanes(one), one, groups)
+            np.testing.assert_array_equal(found, expected)
+
+
+@pytest.mark.parametrize("peak_g", [30.0, 150.0])
+@pytest.mark.parametrize("name", NAMES)
+def test_words_of_the_full_path(name: str, peak_g: float) -> None:
+    expected, cut = by_stages(made_of(name, peak_g=peak_g, path="full"))
+    with engine.using(engine.choose("fast")[0]):
+        one = made_of(name, peak_g=peak_g, path="full")
+        found, found_cut = in_lanes(one_pass.full_in_lanes(one), one, 1)
+    np.testing.assert_array_equal(found, expected)
+    np.testing.assert_array_equal(found_cut, cut)
+    if peak_g > 100.0:
+        assert cut.min() > 0
