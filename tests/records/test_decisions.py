@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 from exchange_writer import WrittenChannel, WrittenVehicle, pulse_g, wall
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from rough_pulse import rough_g
 from table_writer import TIMES, columns, write
@@ -69,14 +69,32 @@ def vehicle(number: int = 1, **values: Any) -> VehicleInfo:
 # --- direction and motion ------------------------------------------------------------------------
 
 
-@settings(max_examples=200)
+@settings(max_examples=50)
 @given(st.integers(-1080, 1080))
+@example(45)
+@example(-45)
+@example(135)
+@example(225)
+@example(405)
 def test_the_side_that_an_angle_points_to_by_its_vector(angle: int) -> None:
     """Within 45 degrees of the axis of the car it is the front or the rear."""
     found = struck_from(record(test=TestInfo(impact_angle_deg=float(angle))), 1).family
     along = cos(radians(angle))
     front, rear = along > sqrt(0.5) - 1e-9, along < -sqrt(0.5) + 1e-9
     assert found == ("frontal" if front else "rear" if rear else "side")
+
+
+@pytest.mark.parametrize(
+    ("code", "family"),
+    [
+        ("12F", "frontal"), ("12FDEW2", "frontal"), ("06BDEW1", "rear"), ("09LPEW1", "side"),
+        ("03RPEW1", "side"), ("12", "side"), ("", "side"), ("00TXXX1", "side"),
+    ],
+)  # fmt: skip
+def test_the_third_letter_of_a_damage_code_goes_before_the_angle(code: str, family: str) -> None:
+    """Collision deformation classification, SAE J224: direction, then area (from memory)."""
+    one = record(vehicles=(vehicle(damage_code=code),), test=TestInfo(impact_angle_deg=90.0))
+    assert struck_from(one, 1).family == family
 
 
 @pytest.mark.parametrize(("angle", "oblique"), [
