@@ -271,12 +271,14 @@ class Judge:
             return Answer(required_s, delay_s, clipped, found, self.reason)
         errors: dict[int, str] = {}
         for pattern, draws in valid:
-            active, delay_s[draws], error = self._read(pattern, samples, draws)
+            active, shortest, error = self._read(pattern, samples, draws)
+            at = slice(None) if draws.size == size else draws
+            delay_s[at] = shortest
             if error:
                 errors |= dict.fromkeys(draws.tolist(), error)
             for name in active:
                 if name in cut:
-                    clipped[draws] += cut[name][draws]
+                    clipped[at] += cut[name][at]
         return Answer(required_s, delay_s, clipped, found, "", errors)
 
     def _read(
