@@ -14,7 +14,7 @@ from exchange_writer import WrittenChannel, WrittenVehicle, pulse_g, wall
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from rough_pulse import rough_g
-from table_writer import TIMES, columns, write
+from table_writer import columns, write
 
 from crashsense.errors import InputError
 from crashsense.event import RESTRAINTS
@@ -568,7 +568,3 @@ def test_the_title_says_what_was_hit(tmp_path: Path) -> None:
     two.vehicles.append(WrittenVehicle(2, speed="0"))
     for event in read_record(two.write(tmp_path / "c")):
         assert event.title.endswith("against another vehicle")
-
-
-def test_times_used_here_are_those_of_the_pulses() -> None:
-    assert TIMES[500] == 0.0
