@@ -96,6 +96,11 @@ SAME: dict[tuple[str, str, str], str] = {
     ),
     (
         "crashsense/results/statistics.py",
+        'drawn = generator(0, "bootstrap").multinomial(n, times / n, size=resamples)',
+        "0 -> 1",
+    ): "another seed is as good",
+    (
+        "crashsense/results/statistics.py",
         "near = max(math.ceil(float(bdtrik(level, n, p))), 0)",
         "0 -> 1",
     ): "the next line steps down from 1 to 0",
