@@ -11,11 +11,13 @@ from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from io import BytesIO
 from pathlib import Path
+from textwrap import fill
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from crashsense.channels import CHANNELS
+from crashsense.resources import CAUTION
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -37,6 +39,9 @@ LINES: tuple[tuple[str, str], ...] = (
     (INK, "-."),
     (GREY, "--"),
 )
+
+#: Size of the caution [points], and characters of its lines that are not cut at a figure's edges.
+CAUTION_SIZE, CHARACTERS_PER_INCH = 6.5, 16
 
 #: What a file's unit is called on an axis.
 UNIT_NAMES: Mapping[str, str] = {"g": "g", "deg_s": "deg/s", "kpa": "kPa"}
@@ -70,11 +75,29 @@ def _shown_figure() -> type[Figure]:
 
 
 def save(figure: Figure, path: Path | str) -> Path:
-    """Write a figure; the suffix of *path* decides the format. The file carries no date."""
+    """Write a figure with the caution; the suffix of *path* decides the format.
+
+    A caution that the figure shows already is not repeated. The file carries no date.
+    """
+    _with_caution(figure)
     target = Path(path)
     metadata = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}}.get(target.suffix)
     figure.savefig(target, dpi=130, metadata=metadata)
     return target
+
+
+def _with_caution(figure: Figure) -> None:
+    from matplotlib.text import Text
+
+    written = (" ".join(text.get_text().split()) for text in figure.findobj(Text))
+    if any(CAUTION in text for text in written):
+        return
+    words = fill(f"CAUTION: {CAUTION}", int(CHARACTERS_PER_INCH * figure.get_figwidth()))
+    if figure.legends:  # below the panels, where the label would lie upon it
+        figure.legends[-1].set_title(words)
+        figure.legends[-1].get_title().set_fontsize(CAUTION_SIZE)
+    else:
+        figure.supxlabel(words, fontsize=CAUTION_SIZE)
 
 
 def tidy(axes: Axes) -> None:

@@ -42,6 +42,8 @@ VARIANTS = [
     {"family": "window_velocity", "windows": [[5.0, 0.3], [20.0, 0.8], [900.0, 2.0]]},
     {"family": "window_velocity", "leak_g": 1.0},
     {"family": "side_velocity", "channel": "+central_y", "plausible": "|central_safing_y|"},
+    {"family": "side_velocity", "channel": "+central_y", "plausible": "|central_safing_y|",
+     "plausible_g": 40.0},
     {"family": "held", "rule": LEVEL, "hold_ms": 5000.0},
     {"family": "delayed", "rule": LEVEL, "delay_ms": 5000.0},
     {"family": "level", "channel": "|central_x|", "threshold_g": 6.0},

@@ -53,6 +53,21 @@ SAME: dict[tuple[str, str, str], str] = {
     ): "how much of a reason a message shows",
     (
         "crashsense/campaign/evaluation.py",
+        "level = np.maximum.accumulate(demand, axis=-1)",
+        "sign or not left out",
+    ): "demand has two axes: the last one is axis 1",
+    (
+        "crashsense/campaign/evaluation.py",
+        "rises = np.diff(level, axis=-1, prepend=0.0) > 0.0",
+        "sign or not left out",
+    ): "as above",
+    (
+        "crashsense/campaign/executors.py",
+        "shared = self.client.scatter(_pickled(job), broadcast=True, hash=False)",
+        "",
+    ): "how a job travels, not what is in it",
+    (
+        "crashsense/campaign/evaluation.py",
         "times = trial.times_s if rows else np.empty((0, 0))",
         "",
     ): "without rows no time is read",
@@ -79,6 +94,11 @@ SAME: dict[tuple[str, str, str], str] = {
     ("crashsense/results/folder.py", "return True", "True -> False"): (
         "systems without advisory locks of POSIX, where this tool does not run"
     ),
+    (
+        "crashsense/results/statistics.py",
+        'drawn = generator(0, "bootstrap").multinomial(n, times / n, size=resamples)',
+        "0 -> 1",
+    ): "another seed is as good",
     (
         "crashsense/results/statistics.py",
         "near = max(math.ceil(float(bdtrik(level, n, p))), 0)",
@@ -146,6 +166,16 @@ SAME: dict[tuple[str, str, str], str] = {
         "sizes = np.unique(source.integers(1, given.pulses.size, size=12)).tolist()",
         "12 -> 13",
     ): "how many prefixes are tried; that they find what they must, rules broken on purpose show",
+    (
+        "crashsense/rules/kernels.py",
+        "powers = decay ** np.arange(1, length + 1, dtype=np.float64)",
+        "1 -> 2",
+    ): "one power more than is used; the other number that is exchanged so, tests notice",
+    (
+        "crashsense/rules/kernels.py",
+        "out *= out >= AT_REST_M_S",
+        "GtE -> Gt",
+    ): "far below one code of any sensor, and beyond rounding: equality never decides",
     (
         "crashsense/rules/why.py",
         "before = np.flatnonzero(one.times_s[0] <= by_s + 1e-9)",
@@ -224,6 +254,19 @@ SAME |= {
             "1e-09 -> 1.5000000000000002e-09",
             ROUNDING,
         ),
+        (
+            "chain.py",
+            "if roots.size < 2 or abs(roots[0].imag) < 1e-12:",
+            "0 -> 1",
+            "either of a pair of poles will do",
+        ),
+        ("chain.py", "s = np.log(roots[0])", "0 -> 1", "either of a pair of poles will do"),
+        (
+            "one_sensor.py",
+            "last = np.maximum.accumulate(np.where(good, np.arange(values.shape[1]), -1), axis=-1)",
+            "1 -> 2",
+            "any number below the first place",
+        ),
         ("sense.py", "GROUP = 2 * PAGE", "", TOGETHER),
         ("sense.py", "PIECE_SAMPLES = 1_000_000", "", TOGETHER),
         ("sense.py", "PART_TICKS = 200_000", "", TOGETHER),
@@ -269,6 +312,18 @@ SIZE = "how much is read: a choice"
 SAME |= {
     (f"{RECORDS}{module}", line, change): why
     for module, line, change, why in (
+        (
+            "signal_checks.py",
+            "span = max(4, round(0.002 * rate))",
+            "4 -> 5",
+            "how far around a repeated value is looked at below 2 kHz: a choice",
+        ),
+        (
+            "table_checks.py",
+            "if change_kmh > limit:",
+            "Gt -> GtE",
+            "a measured change equals a limit of practice by chance alone",
+        ),
         ("single.py", "_MOST_WORDS = 60", "", SIZE),
         ("table.py", "MOST_VALUES = 10_000_000", "", SIZE),
         ("table.py", "LONGEST_LINE = 1_000_000", "", SIZE),

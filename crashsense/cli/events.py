@@ -187,18 +187,19 @@ def show(name: str, figure: str | None, draws: int, folder: str | None) -> None:
     from crashsense import engine
     from crashsense.plotting import save
     from crashsense.reporting.event_card import card
-    from crashsense.reporting.event_figure import event_figure, event_motion
+    from crashsense.reporting.event_figure import event_figure
+    from crashsense.reporting.kept_motion import kept_motion
     from crashsense.synthesis.recipe import recipe_of_event
 
     recipe = recipe_of_event(name, folder=folder)
     target = Path(figure if figure is not None else f"{name}.png")
     target_file(target, option="--figure", endings=FIGURES)
     say(CAUTION + "\n")
-    with engine.using(engine.requested()):
+    with engine.for_small_work(engine.requested()):
         event = next(event for event in recipe.events() if event.name == name)
         for line in card(recipe, event):
             say(line)
-        save(event_figure(event_motion(recipe, event, draws=draws)), made(target))
+        save(event_figure(kept_motion(recipe, event, draws=draws)), made(target))
     say(f"\nFigure: {place(target)}")
 
 

@@ -18,8 +18,6 @@ from crashsense.event import FURTHER_RESTRAINTS, Event
 from crashsense.further_restraints import further_requirement
 from crashsense.reporting.event_channels import band_peak
 from crashsense.signal import cumulative_trapezoid
-from crashsense.synthesis.frontal.checked import checks_of
-from crashsense.synthesis.frontal.impact import FrontalParameters
 from crashsense.synthesis.misuse.levels import measure_levels
 from crashsense.synthesis.model import Synthesis
 from crashsense.synthesis.recipe import Recipe
@@ -104,8 +102,7 @@ def card(recipe: Recipe, event: Event) -> list[str]:
     for key, tolerance in recipe.tolerances.items():
         lines.append(f"  {key:<22} {tolerance.kind:<8} {tolerance.width:<7g} {tolerance.basis}")
     lines += _beside_ranges(recipe)
-    if isinstance(recipe.parameters, FrontalParameters):
-        lines += ["", *checks_of(recipe.parameters)]
+    lines += _checked(recipe)
     if recipe.family == "rough_road":
         lines += _ride_spectrum(recipe)
     lines += ["", *textwrap.wrap(f"At the end: {at_end_words(recipe)}", 100)]
@@ -117,6 +114,16 @@ def card(recipe: Recipe, event: Event) -> list[str]:
 def _context_words(event: Event) -> str:
     belts = "belted" if event.context.belted else "unbelted"
     return belts if event.context.passenger_seat_occupied else f"{belts}, passenger seat empty"
+
+
+def _checked(recipe: Recipe) -> list[str]:
+    """Where a recipe of the frontal model lies outside the range in which that was checked."""
+    if recipe.model.name != "frontal_impact":
+        return []
+    from crashsense.synthesis.frontal.checked import checks_of
+
+    parameters: Any = recipe.parameters
+    return ["", *checks_of(parameters)]
 
 
 def _beside_ranges(recipe: Recipe) -> list[str]:

@@ -272,14 +272,15 @@ def calibration_figure(found: Calibration) -> Any:
     axes.axvline(0.0, color=GREY, lw=1.2)
     axes.set_yticks(place, [f"{e} {r} {x}" for e, r, x in _labels(rows)], fontsize=7)
     axes.set_xlabel("margin in units of its scatter over draws [-] (cut at 10; below 0: not met)")
-    axes.set_title(f"{found.name}: {'holds' if found.success else 'does not hold'} out of sample")
-    axes.legend(fontsize=8, loc="lower right")
+    met = "requirements met" if found.success else "requirements NOT met"
+    figure.suptitle(f"{found.name}: {met} out of sample, in this model", fontsize=11)
+    figure.legend(loc="outside lower center", ncols=3, fontsize=8, frameon=False)
     tidy(axes)
     return figure
 
 
 def _labels(rows: pd.DataFrame) -> list[tuple[str, str, str]]:
-    must = {"fire": "must", "no_fire": "must not", "order": "order"}
+    must = {"fire": "must fire", "no_fire": "must not fire", "order": "order"}
     return [
         (str(e), str(r), must[str(x)])
         for e, r, x in zip(rows["event"], rows["restraint"], rows["expectation"], strict=True)

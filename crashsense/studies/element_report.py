@@ -111,7 +111,6 @@ def element_figure(study: ElementStudy) -> Figure:
         panels[2].set_yticks([])
         panels[2].set_title("these events have no c/m", fontsize=8)
     figure.suptitle("Filled: loses no requirement that the ideal sensor meets")
-    figure.supxlabel(f"CAUTION: {CAUTION}", fontsize=6.5)
     return figure
 
 

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import json
-import textwrap
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crashsense.errors import Fault, InputError, RunFolderError
 from crashsense.files import csv_safe
-from crashsense.plotting import new_figure
+from crashsense.plotting import new_figure, save
 from crashsense.resources import CAUTION
 
 if TYPE_CHECKING:
@@ -129,8 +128,6 @@ def range_figure(settings: pd.DataFrame, metadata: Mapping[str, Any]) -> Figure:
         axes.grid(alpha=0.3)
         # Beside the curves, never on them.
         axes.legend(fontsize="small", loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False)
-    note = textwrap.fill(f"CAUTION: {CAUTION}", 100)
-    figure.supxlabel(note, fontsize="x-small", color="tab:red")
     return figure
 
 
@@ -156,9 +153,7 @@ def write_range_study(study: RangeStudy, folder: str | Path) -> Path:
         )
         csv_safe(study.table).to_csv(target / "range.csv", index=False)
         csv_safe(study.settings).to_csv(target / "range_settings.csv", index=False)
-        range_figure(study.settings, study.metadata).savefig(
-            target / "range.svg", metadata={"Date": None}
-        )
+        save(range_figure(study.settings, study.metadata), target / "range.svg")
         text = "\n".join((f"CAUTION: {CAUTION}", "", *study.advice))
         (target / "advice.txt").write_text(f"{text}\n", encoding="utf-8")
     except OSError as error:

@@ -281,7 +281,8 @@ def _trigger(velocity: dict[str, FloatArray], fired: dict[str, float], rate: flo
         if channel in velocity:
             change = largest_change(velocity[channel], rate_hz=rate, window_s=TRIGGER_WINDOW_S)
             if change >= TRIGGER_M_S:
-                return f"{axis} velocity change {3.6 * change:.1f} km/h within 150 ms (8 or more)"
+                seen = f"{axis} velocity change {3.6 * change:.1f} km/h within 150 ms"
+                return f"{seen} (trigger: 8 km/h or more)"
     if fired:
         first = min(fired, key=lambda name: fired[name])
         return f"deployment of {first}"
@@ -400,9 +401,9 @@ def recording_figure(found: Recording) -> Figure:
         true = found.table[f"true_{axis}_kmh"]
         panel.fill_between(
             times, true * (1 - ACCURACY), true * (1 + ACCURACY), color=GREEN, alpha=0.15, lw=0,
-            label="true change, 10 %",
+            label=f"true change, within {ACCURACY:.0%}",
         )  # fmt: skip
-        panel.plot(times, true, color=GREEN, ls=":", lw=1.4)
+        panel.plot(times, true, color=GREEN, ls=":", lw=1.4, label="true change")
         panel.plot(times, found.table[f"words_{axis}_kmh"], color=BLUE, lw=1.0, label="from words")
         panel.plot(
             times, found.table[f"delta_v_{axis}_kmh"], color=VERMILION, ls="none", marker="s", ms=4,
@@ -423,10 +424,7 @@ def recording_figure(found: Recording) -> Figure:
         )  # fmt: skip
     panels[-1].set_xlabel("time from time zero of the recorder [ms]")
     handles, labels = panels[0].get_legend_handles_labels()
-    figure.legend(
-        handles, labels, loc="outside lower left", ncols=3, fontsize=8, frameon=False,
-        title=CAUTION, title_fontsize=6.5, alignment="left",
-    )  # fmt: skip
+    figure.legend(handles, labels, loc="outside lower left", ncols=4, fontsize=8, frameon=False)
     figure.suptitle(
         f"{found.event}, draw {found.draw}: {found.trigger or 'no trigger'}", fontsize=9, x=0.01,
         ha="left",

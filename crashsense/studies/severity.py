@@ -505,14 +505,15 @@ def _speeds(rows: pd.DataFrame, notes: list[str], *, name: str) -> dict[str, flo
 
 def write_severity_study(study: SeverityStudy, folder: str | Path, *, text: str) -> Path:
     """Write severity.csv, severity_curves.csv, severity.txt, severity.svg and .png."""
+    from crashsense.plotting import save
     from crashsense.studies.severity_report import severity_figure
 
     target = Path(folder)
     try:
         target.mkdir(parents=True, exist_ok=True)
         figure = severity_figure(study)
-        figure.savefig(target / "severity.svg", metadata={"Date": None})
-        figure.savefig(target / "severity.png", dpi=130)
+        for ending in ("svg", "png"):
+            save(figure, target / f"severity.{ending}")
     except OSError as error:
         expected = f"a folder that can be written ({error.strerror})"
         raise InputError([Fault("study severity", "--out", str(target), expected)]) from None

@@ -75,7 +75,7 @@ def nominal_block(recipe: Recipe, make: Callable[[], SignalBlock]) -> SignalBloc
     folder = user_folder(CACHE_VARIABLE) if _on.get() else None
     if folder is None:
         return make()
-    path = folder / f"{_digest_of(recipe)}.bin"
+    path = folder / f"{recipe.kept_as}.bin"
     kept = _read(path, recipe)
     if kept is not None:
         return kept
@@ -84,6 +84,35 @@ def nominal_block(recipe: Recipe, make: Callable[[], SignalBlock]) -> SignalBloc
         _write(path, made)
         _bound(folder)
     return made
+
+
+#: Texts and numbers of something that is kept, and its arrays, by name.
+Kept = tuple[dict[str, Any], dict[str, FloatArray]]
+
+
+def kept_numbers(recipe: Recipe, *, about: str, make: Callable[[], Kept]) -> Kept:
+    """Return what *make* gives for a recipe, kept beside its nominal block.
+
+    Parameters
+    ----------
+    about : all that it depends on besides the recipe and the code of this room and below
+    """
+    folder = user_folder(CACHE_VARIABLE) if _on.get() else None
+    if folder is None:
+        return make()
+    name = hashlib.sha256(f"{recipe.kept_as}\n{about}".encode()).hexdigest()
+    path = folder / f"{name}.bin"
+    found = _load(path)
+    if found is not None:
+        header, arrays = found
+        shaped = zip(header["shapes"].items(), arrays, strict=True)
+        return header["texts"], {key: array.reshape(shape) for (key, shape), array in shaped}
+    texts, made = make()
+    shapes = {key: array.shape for key, array in made.items()}
+    with contextlib.suppress(OSError):
+        _save(path, {"texts": texts, "shapes": shapes}, list(made.values()))
+        _bound(folder)
+    return texts, made
 
 
 @contextlib.contextmanager
@@ -109,7 +138,7 @@ def prepare(recipes: Sequence[Recipe]) -> None:
     folder = user_folder(CACHE_VARIABLE) if _on.get() else None
     if folder is None or _processes.get() < 2:
         return
-    missing = [r for r in recipes if not (folder / f"{_digest_of(r)}.bin").exists()]
+    missing = [r for r in recipes if not (folder / f"{r.kept_as}.bin").exists()]
     if len(missing) < FEW:
         return
     from concurrent.futures import ProcessPoolExecutor
@@ -133,11 +162,13 @@ def _make(recipe: Recipe, name: str, folder: str) -> None:
         recipe.nominal()
 
 
-def _digest_of(recipe: Recipe) -> str:
+def digest_of(recipe: Recipe) -> str:
+    """Checksum of all that the nominal signals of a recipe depend on."""
+    parameters = recipe.parameters.model_dump(mode="json")
     content = {
         "name": recipe.name,
         "model": recipe.model.name,
-        "parameters": recipe.parameters.model_dump(mode="json"),
+        "parameters": parameters,
         "belts": recipe.belts,
         "requirements": {
             state: {name: entry.model_dump(mode="json") for name, entry in entries.items()}
@@ -147,17 +178,18 @@ def _digest_of(recipe: Recipe) -> str:
         "side": [recipe.struck_side, recipe.is_mirrored],
         "occurrence": recipe.occurrence,
         "extra": repr(sorted(recipe.extra.items())),
-        "files": _named_files(recipe),
+        "files": _named_files(
+            parameters, beside=Path(recipe.file).parent if recipe.file else Path()
+        ),
     }
     text = json.dumps(content, sort_keys=True, default=repr)
     return hashlib.sha256(f"{_surroundings()}\n{text}".encode()).hexdigest()
 
 
-def _named_files(recipe: Recipe) -> dict[str, str]:
+def _named_files(parameters: Any, *, beside: Path) -> dict[str, str]:
     """Checksums of the files that the parameters name, as a user's vehicle file."""
     found: dict[str, str] = {}
-    beside = Path(recipe.file).parent if recipe.file else Path()
-    for value in _texts(recipe.parameters.model_dump(mode="json")):
+    for value in _texts(parameters):
         if len(value) > 255 or not value:
             continue
         for path in (beside / value, beside / f"{value}.toml", Path(value)):
@@ -194,7 +226,7 @@ def _surroundings() -> str:
 
 
 def _write(path: Path, block: SignalBlock) -> None:
-    """Write a file atomically, under a unique name first: two writers never collide."""
+    """Write a nominal block; signals that are silent or equal are written once or not at all."""
     arrays: list[Any] = []
     places: dict[int, int] = {}
     signals: dict[str, Any] = {}
@@ -211,17 +243,22 @@ def _write(path: Path, block: SignalBlock) -> None:
             "start_s": signal.start_s,
             "history": signal.history,
         }
-    payload = b"".join(np.ascontiguousarray(a, dtype="<f8").tobytes() for a in arrays)
     header = {
         "signals": signals,
-        "sizes": [array.size for array in arrays],
         "required_s": {
             event: {name: values.tolist() for name, values in of.items()}
             for event, of in block.required_s.items()
         },
         "facts": {name: np.asarray(values).tolist() for name, values in block.facts.items()},
     }
-    body = json.dumps(header).encode() + b"\n" + payload
+    _save(path, header, arrays)
+
+
+def _save(path: Path, header: dict[str, Any], arrays: Sequence[FloatArray]) -> None:
+    """Write a file atomically, under a unique name first: two writers never collide."""
+    payload = b"".join(np.ascontiguousarray(a, dtype="<f8").tobytes() for a in arrays)
+    line = json.dumps({**header, "sizes": [array.size for array in arrays]})
+    body = line.encode() + b"\n" + payload
     path.parent.mkdir(parents=True, exist_ok=True)
     temporary = path.with_name(f".{path.stem}.{os.getpid()}.{threading.get_ident()}.tmp")
     try:
@@ -231,8 +268,8 @@ def _write(path: Path, block: SignalBlock) -> None:
         temporary.unlink(missing_ok=True)
 
 
-def _read(path: Path, recipe: Recipe) -> SignalBlock | None:
-    """Return the cached block, or None if there is none or it is damaged."""
+def _load(path: Path) -> tuple[dict[str, Any], list[FloatArray]] | None:
+    """Return header and arrays of a file, or None if there is none or it is damaged."""
     try:
         content = path.read_bytes()
         os.utime(path)  # used now
@@ -248,6 +285,16 @@ def _read(path: Path, recipe: Recipe) -> SignalBlock | None:
     header = json.loads(content[head:line])
     values = np.frombuffer(content, dtype="<f8", offset=line + 1)
     ends = np.cumsum([0, *header["sizes"]])
+    parts = [values[first:last] for first, last in zip(ends[:-1], ends[1:], strict=True)]
+    return header, [part.astype(np.float64) for part in parts]
+
+
+def _read(path: Path, recipe: Recipe) -> SignalBlock | None:
+    """Return the cached block, or None if there is none or it is damaged."""
+    found = _load(path)
+    if found is None:
+        return None
+    header, arrays = found
     signals, cabin = {}, {}
     kept: dict[tuple[int | None, tuple[int, ...]], FloatArray] = {}  # equal signals share one
     for name, entry in header["signals"].items():
@@ -257,8 +304,8 @@ def _read(path: Path, recipe: Recipe) -> SignalBlock | None:
         shape = tuple(entry["shape"])
         number = entry["array"]
         if (number, shape) not in kept:
-            part = np.zeros(shape) if number is None else values[ends[number] : ends[number + 1]]
-            kept[number, shape] = part.reshape(shape).astype(np.float64)
+            part = np.zeros(shape) if number is None else arrays[number]
+            kept[number, shape] = part.reshape(shape)
         signal = Signal.owning(
             kept[number, shape],
             rate_hz=entry["rate_hz"],

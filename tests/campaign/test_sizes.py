@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import pyarrow.parquet as pq
 import pytest
 from pulses_by_hand import pulse
 
+import crashsense
 from crashsense.campaign import executors, running
 from crashsense.campaign.evaluation import Job
 from crashsense.campaign.running import CSV_ROWS, MEASURED_DRAWS
@@ -129,6 +133,42 @@ def test_a_worker_is_asked_for_the_engine_only_where_one_is_at_hand_and_numba_is
         monkeypatch.setattr(running, "at_hand", lambda near=near: near)
         assert running._engine("numpy") == ("numpy", "here")
         assert running._engine("fast") == ("fast", "there" if near else "here")
+
+
+def test_failures_in_parts_that_are_there_count_from_the_start(tmp_path: Path) -> None:
+    events = [pulse(f"weak_{k}", 1.0, fire=True) for k in range(3)]  # 3 m/s are never reached
+    events.append(pulse("hard", 6.0, fire=True))
+    told: list[int] = []
+
+    def note(done: int, total: int, *, failures: int, **_: Any) -> None:
+        told.append(failures)
+
+    run = tmp_path / "run"
+    plan = resolve_plan(events=events, algorithms=[ALGORITHM])
+
+    def evaluated() -> str:
+        told.clear()
+        crashsense.evaluate(plan, out=run, engine="numpy", on_progress=note)
+        return str(json.loads((run / "provenance.json").read_text())["finished"])
+
+    finished = evaluated()
+    assert datetime.fromisoformat(finished) <= datetime.now(UTC)
+    assert (told[0], told[-1]) == (0, 3)
+    assert evaluated() == finished  # nothing was missing
+    parts = sorted(run.glob("verdicts.parquet/part-*"))
+    assert len(parts) == 4
+    for part in parts[1:]:
+        part.unlink()
+    evaluated()
+    failed = [row["verdict"] == "missed" for row in rows_of(parts[0])]
+    assert told[0] == sum(failed)
+    assert told[-1] == 3
+    assert sum(sum(row["verdict"] == "missed" for row in rows_of(part)) for part in parts) == 3
+
+
+def rows_of(part: Path) -> list[dict[str, Any]]:
+    rows: list[dict[str, Any]] = pq.read_table(part).to_pylist()
+    return rows
 
 
 def manifest(folder: Path, identity: dict[str, Any]) -> None:

@@ -361,12 +361,6 @@ def test_a_rule_without_family_or_parameters_has_no_table() -> None:
             rule_to_table(rule)
 
 
-def test_bounds_of_a_band_are_in_order() -> None:
-    for low, high in ((100.0, 100.0), (100.0, 50.0)):
-        with pytest.raises(InputError, match=f"high_hz: got {high:g}.*above low_hz = {low:g}"):
-            rule_from_table({"family": "band_energy", "low_hz": low, "high_hz": high})
-
-
 def test_a_card_says_what_a_parameter_may_be() -> None:
     """Whatever the words promise is taken, and what lies outside is not."""
     seat = Parameter("-", 0.0, math.inf, "seat", kind="choice", choices=("driver", "passenger"))

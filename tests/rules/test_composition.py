@@ -128,6 +128,36 @@ def test_operators_on_numbers() -> None:
     )
 
 
+@pytest.mark.parametrize(
+    "rule",
+    [
+        LoweredBy(rule=A, measure=U, to=0.4, box_ms=5.0),
+        RaisedBy(rule=A, measure=U, gain=0.7, maximum=1.9, hold_ms=3.0),
+        Staged(rule=A, measure=U, stages=((0.5, 0.8), (1.5, 0.5)), hold_ms=3.0),
+    ],
+)
+def test_a_measure_is_part_of_the_reason_where_it_moves_the_threshold(rule) -> None:
+    x = made(1)
+    factor = rule.factor(U.demand(x), x)[0]
+    alone = {"rule"}
+    seen = set()
+    for at in np.flatnonzero(A.demand(x)[0] > 0.0).tolist():
+        moved = factor[at] != 1.0
+        assert rule.deciding(x, at) == (alone | {"measure"} if moved else alone)
+        assert rule.threshold_factor(x, at) == factor[at]
+        seen.add(moved)
+    assert True in seen
+
+
+@pytest.mark.parametrize("draws", [1, 3])
+def test_a_gate_below_a_sweep_is_compared_with_1_in_every_draw(draws: int) -> None:
+    x = made(5, draws=draws)
+    rule = COMPOSITIONS["gated_by_a_moved_threshold"]
+    swept = swept_demand(rule, x, sweep={"gate.rule"})
+    opened = rule.gate.demand(x)
+    np.testing.assert_allclose(swept, np.where(A.demand(x) >= 1.0, opened, 0.0))
+
+
 def test_belt_switch_and_branches() -> None:
     x = made(1)
     rule = op.BeltSwitch(belted=op.Armed(main=A, arming=B, hold_ms=3.0), unbelted=C)
@@ -177,6 +207,47 @@ def test_missing_channels() -> None:
     np.testing.assert_array_equal(found[:, 30:], B.demand(x)[:, 30:])
 
 
+def test_branches_of_a_fallback_are_those_of_the_rule_that_judges_at_the_sample() -> None:
+    x = made(3)
+    valid = {**x.valid, "central_z": x.valid["central_z"].copy()}
+    valid["central_z"][0, 20:] = False
+    valid["central_z"][1, 50:] = False
+    partly = replace(x, valid=valid)
+    never = replace(x, valid={**x.valid, "central_z": np.zeros_like(valid["central_z"])})
+    armed, other = (op.Armed(main=C, arming=rule, hold_ms=3.0) for rule in (A, B))
+    at = valid["central_z"]
+    for first, second in ((armed, other), (armed, B), (C, B), (C, other)):
+        rule = op.Fallback(rule=first, otherwise=second)
+        if "central_z" not in rule.rule.requires:
+            continue
+        judged, left = first.branch_demands(partly), second.branch_demands(partly)
+        found = rule.branch_demands(partly)
+        total = np.where(at, judged["total"], left["total"])
+        np.testing.assert_array_equal(found["total"], total)
+        np.testing.assert_array_equal(rule.demand(partly), total)
+        if judged.keys() == left.keys():
+            assert found.keys() == judged.keys()
+            for name, demand in found.items():
+                np.testing.assert_array_equal(demand, np.where(at, judged[name], left[name]))
+        else:  # which branch decides cannot be said: all of it is the main rule
+            assert found.keys() == {"total", "main"}
+            np.testing.assert_array_equal(found["main"], total)
+        for whole, one in ((x, first), (never, second)):
+            wanted, found = one.branch_demands(whole), rule.branch_demands(whole)
+            assert found.keys() == wanted.keys()
+            for name, demand in found.items():
+                np.testing.assert_array_equal(demand, wanted[name])
+
+
+def test_a_gate_is_open_at_1_and_then_both_are_the_reason() -> None:
+    gates = np.array([[0.0, np.nextafter(1.0, 0.0), 1.0, np.nextafter(1.0, 2.0)]])
+    x = block({"central_x": np.full((1, 4), 2.0), "central_y": gates}, rate_hz=RATE)
+    rule = op.Gated(rule=A, gate=B)
+    assert rule.demand(x).tolist() == [[0.0, 0.0, 2.0, 2.0]]
+    found = [rule.deciding(x, at) for at in range(4)]
+    assert found == [{"gate"}, {"gate"}, {"rule", "gate"}, {"rule", "gate"}]
+
+
 def test_arming_from_the_same_element_is_seen() -> None:
     x = made(3)
     arming = op.Fallback(rule=Raw("central_safing_x"), otherwise=A)
@@ -206,6 +277,9 @@ COMPOSITIONS = {
     "staged": Staged(rule=A, measure=U, stages=((0.5, 0.8), (1.5, 0.5)), hold_ms=3.0),
     "scaled_below_lowered": LoweredBy(
         rule=op.Scaled(rule=A & B, factor=0.6), measure=U, to=0.5, box_ms=2.0
+    ),
+    "gated_by_a_moved_threshold": op.Gated(
+        rule=A, gate=LoweredBy(rule=B, measure=U, to=0.4, box_ms=5.0)
     ),
     "reset": op.ResetAfterQuiet(rule=A & B, activity=U, quiet_ms=2.0),
 }

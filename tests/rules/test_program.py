@@ -167,6 +167,29 @@ def test_operations_give_the_rules_own_demand(name):
         assert found[place] == pytest.approx(wanted[branch][0], rel=1e-9, abs=1e-9), branch
 
 
+@pytest.mark.parametrize("quiet", [14, 15, 16, 17, 40])
+def test_a_velocity_restarts_after_as_many_quiet_ticks_and_no_fewer(quiet):
+    """8 ms are 16 ticks: below its level a push adds up until it has been quiet so long."""
+    x = np.full(80, -100.0)
+    x[:quiet] = -5.0
+    x[60:] = -5.0
+    stream = block({"central_x": x[None]}, rate_hz=RATE)
+    rule = rule_from_table(
+        {"family": "velocity_change", "reset_ms": 8.0, "reset_below_g": 0.7, "threshold_m_s": 1.0}
+    )
+    expected, velocity, since = [], 0.0, 0
+    for value in -x:
+        since = since + 1 if value < 0.7 * 9.80665 else 0
+        velocity = 0.0 if since >= 16 else velocity + value / RATE
+        expected.append(velocity)
+    there = frozenset({"central_x"})
+    writer = Writer(rate_hz=RATE, size=80, there=there, context=stream.context)
+    program = writer.program([writer.branches(rule, stream.context)])
+    found = run(program, {"central_x": x.tolist()}, 80)[0]
+    assert found == pytest.approx(expected, rel=1e-9, abs=1e-9)
+    assert rule.demand(stream)[0] == pytest.approx(expected, rel=1e-9, abs=1e-9)
+
+
 def test_rules_of_both_belt_states_share_a_program_and_keep_apart():
     given = noisy_pulses()
     values = given.channels["central_x"][7:8]

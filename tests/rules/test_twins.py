@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections import deque
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from families import noisy_pulses, tables
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from crashsense import engine
 from crashsense.rules import kernels, rule_from_table
+from crashsense.rules.checked import rows
 from crashsense.rules.conformance import block
 
 RATE = 2000.0
@@ -37,6 +40,69 @@ def test_floored_sum(x: np.ndarray, decay: float, floor: bool) -> None:
             value = max(0.0, value) if floor else value
             out[n] = value
     close(kernels.floored_sum(x, decay=decay, floor=floor), expected)
+
+
+@pytest.mark.parametrize("ticks", [0, 1, 7, 59, 60, 70])
+def test_a_shifted_row_is_the_row_so_many_ticks_before(ticks: int) -> None:
+    x = np.random.default_rng(6).normal(size=(2, 60))
+    expected = [[row[n - ticks] if n >= ticks else 2.5 for n in range(60)] for row in x]
+    np.testing.assert_array_equal(kernels.shifted(x, ticks, fill=2.5), expected)
+
+
+def without(samples, name: str, *, mapped: bool):
+    """The block without a channel: not valid throughout, or not even known by name."""
+    tables = {}
+    for table in ("channels", "valid", "codes"):
+        values = dict(getattr(samples, table))
+        gone = values.pop(name)
+        if mapped:
+            values[name] = np.full_like(gone, np.nan if table == "channels" else 0)
+        tables[table] = values
+    return replace(samples, **tables)
+
+
+@pytest.mark.parametrize("name", tables())
+def test_a_channel_that_is_unknown_is_one_that_is_never_valid(name: str) -> None:
+    """A sensor set holds some channels only."""
+    rule = rule_from_table(tables()[name])
+    samples = rows(noisy_pulses(), [3, 7])
+    for channel in sorted(rule.uses):
+        known = without(samples, channel, mapped=True)
+        unknown = without(samples, channel, mapped=False)
+        wanted, found = rule.branch_demands(known), rule.branch_demands(unknown)
+        assert wanted.keys() == found.keys()
+        for branch, demand in wanted.items():
+            np.testing.assert_array_equal(found[branch], demand)
+        assert rule.active(known) == rule.active(unknown)
+
+
+@pytest.mark.parametrize("name", engine.ENGINES)
+@pytest.mark.parametrize("shape", [(60,), (1, 60), (3, 4, 60)])
+def test_kernels_work_along_the_last_axis_of_any_shape(name: str, shape: tuple[int, ...]) -> None:
+    if name == "fast" and not engine.installed():
+        pytest.skip("numba is not installed")
+    with engine.using(name):
+        any_shape(shape)
+
+
+def any_shape(shape: tuple[int, ...]) -> None:
+    x = np.random.default_rng(4).normal(size=shape)
+    kernel = {
+        "leaky": lambda v: kernels.floored_sum(v, decay=0.9),
+        "very leaky": lambda v: kernels.floored_sum(v, decay=0.01),  # in several segments
+        "plain": kernels.floored_sum,
+        "sum": lambda v: kernels.window_sum(v, 7),
+        "max": lambda v: kernels.window_max(v, 7),
+        "min": lambda v: kernels.window_min(v, 7, fill=0.0),
+        "late": lambda v: kernels.shifted(v, 7, fill=2.0),
+        "response": lambda v: kernels.finite_response(v, np.array([0.5, 0.25, 0.125])),
+        "since": lambda v: kernels.ticks_since(v > 1.0).astype(np.float64),
+    }
+    for name, of in kernel.items():
+        found = of(x)
+        assert found.shape == shape, name
+        for row, one in zip(x.reshape(-1, 60), found.reshape(-1, 60), strict=True):
+            np.testing.assert_allclose(one, of(row[None])[0], rtol=1e-12, atol=1e-12)
 
 
 def test_floored_sum_on_a_long_record_stays_finite_and_right() -> None:

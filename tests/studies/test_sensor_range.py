@@ -13,6 +13,7 @@ import pytest
 from crashsense.cli import run
 from crashsense.errors import InputError, RunFolderError
 from crashsense.event import RESTRAINTS, Context, Event, Requirement
+from crashsense.plotting import save
 from crashsense.resources import CAUTION
 from crashsense.rules import Algorithm, load_algorithm
 from crashsense.rules.algorithm import algorithm_from_toml
@@ -504,8 +505,9 @@ def test_its_own_former_output_may_be_overwritten(found: RangeStudy, tmp_path: P
         write_range_study(found, out)
 
 
-def test_the_figure(found: RangeStudy) -> None:
+def test_the_figure(found: RangeStudy, tmp_path: Path) -> None:
     figure = range_figure(found.settings, found.metadata)
+    save(figure, tmp_path / "range.png")
     figure.draw_without_rendering()
     panels = figure.get_axes()
     assert len(panels) == 3  # one below the other: no second axis on the right

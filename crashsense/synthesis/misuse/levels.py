@@ -13,22 +13,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crashsense.synthesis.misuse.blows import HardBlow
-from crashsense.synthesis.misuse.contact import (
-    MATERIALS,
-    contact_peak,
-    effective_modulus,
-    hertz_stiffness,
-)
-from crashsense.synthesis.misuse.structure import find_place
 from crashsense.synthesis.model import Synthesis
 from crashsense.synthesis.recipe import Recipe
-from crashsense.synthesis.road.ride import RoadHump
-from crashsense.synthesis.road.vehicle import Ride, load_ride, ride_path
 from crashsense.units import STANDARD_GRAVITY
+
+if TYPE_CHECKING:
+    from crashsense.synthesis.misuse.blows import HardBlow
+    from crashsense.synthesis.road.vehicle import Ride
 
 #: Ambient pressure [Pa] to which pressure levels relate.
 AMBIENT_PA = 101325.0
@@ -205,6 +200,14 @@ def rubber_range_g(blow: HardBlow) -> tuple[float, float]:
 
     Hertz, elastic, over the local mass: :func:`crashsense.synthesis.misuse.contact.contact_peak`.
     """
+    from crashsense.synthesis.misuse.contact import (
+        MATERIALS,
+        contact_peak,
+        effective_modulus,
+        hertz_stiffness,
+    )
+    from crashsense.synthesis.misuse.structure import find_place
+
     place = find_place(blow.loaded(), blow.place)
     assert place.sheet is not None  # checked with the recipe
     modulus = effective_modulus(MATERIALS[blow.striker_material], MATERIALS[place.sheet.material])
@@ -221,8 +224,11 @@ def rubber_range_g(blow: HardBlow) -> tuple[float, float]:
 def levels_of(recipe: Recipe) -> tuple[Level, ...]:
     """What is measured of a recipe: the levels of its row, or the closed form that replaces one."""
     row = LEVELS.get(recipe.matrix, ())
-    own = recipe.parameters
-    if isinstance(own, RoadHump) and own.length_m > LONGEST_HUMP_M and row:
+    own: Any = recipe.parameters
+    model = recipe.model.name
+    if row and model == "road_hump" and own.length_m > LONGEST_HUMP_M:
+        from crashsense.synthesis.road.vehicle import load_ride, ride_path
+
         low, high = long_hump_range(
             load_ride(str(ride_path(own.vehicle, near=None))),
             speed_m_s=own.speed_kmh / 3.6,
@@ -230,7 +236,7 @@ def levels_of(recipe: Recipe) -> tuple[Level, ...]:
             length_m=own.length_m,
         )
         return (Level(row[0].quantity, "g", low, high, row[0].measure, "dampers to bump stop"),)
-    if isinstance(own, HardBlow) and own.striker_material == "hard_rubber" and row:
+    if row and model == "hard_blow" and own.striker_material == "hard_rubber":
         low, high = rubber_range_g(own)
         first = Level(row[0].quantity, "g", low, high, row[0].measure, "rubber face, Hertz")
         return (first, *row[1:])

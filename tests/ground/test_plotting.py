@@ -1,0 +1,46 @@
+"""Figures in files: the caution is on every one, once."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from crashsense.plotting import new_figure, save
+from crashsense.resources import CAUTION
+
+
+@pytest.mark.parametrize("width", [3.0, 9.0])
+def test_a_figure_without_the_caution_gets_it_inside_its_edges(width: float, tmp_path: Path):
+    figure = new_figure(width, 4.0)
+    figure.subplots().set_xlabel("time [ms]")
+    save(figure, tmp_path / "made.png")
+    figure.draw_without_rendering()  # laid out again at the resolution of what follows
+    label = figure.get_supxlabel()
+    assert " ".join(label.split()) == f"CAUTION: {CAUTION}"
+    (drawn,) = [text for text in figure.texts if text.get_text() == label]
+    box = drawn.get_window_extent()
+    assert box.x0 >= 0.0
+    assert box.x1 <= figure.bbox.x1
+    axes = figure.axes[0].get_tightbbox()
+    assert axes is not None
+    assert box.y1 <= axes.y0
+
+
+def test_a_caution_that_is_there_is_not_repeated(tmp_path: Path):
+    figure = new_figure(6.0, 3.0)
+    figure.suptitle("Caution: " + CAUTION.replace(" decision ", "\ndecision "))
+    save(figure, tmp_path / "made.png")
+    save(figure, tmp_path / "again.svg")
+    assert figure.get_supxlabel() == ""
+
+
+def test_the_caution_and_a_legend_below_the_panels_do_not_cover_each_other(tmp_path: Path):
+    figure = new_figure(8.0, 4.0)
+    figure.subplots().plot([0.0, 1.0], label="words")
+    legend = figure.legend(loc="outside lower center")
+    save(figure, tmp_path / "made.png")
+    assert " ".join(legend.get_title().get_text().split()) == f"CAUTION: {CAUTION}"
+    title, (words,) = legend.get_title().get_window_extent(), legend.get_texts()
+    assert not title.overlaps(words.get_window_extent())
+    assert figure.get_supxlabel() == ""
