@@ -21,7 +21,7 @@ import math
 import os
 import stat
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import contextmanager
 from io import BufferedReader
 from pathlib import Path
@@ -262,7 +262,7 @@ def check_content(content: Any, *, file: str, field: str = "") -> None:
         where, value, depth = waiting.pop()
         if depth > DEEPEST:
             faults.append(Fault(file, where[:60], None, f"nesting of at most {DEEPEST}"))
-        elif isinstance(value, Mapping):
+        elif isinstance(value, dict):
             for key, inner in value.items():
                 if printable(key) != key:
                     faults.append(Fault(file, where, key, "a key without control characters"))
@@ -435,22 +435,26 @@ def csv_of(table: pd.DataFrame, *, header: bool = True) -> str:
     >>> csv_of(pd.DataFrame({"event": ["wall", "pole, left", None], "margin": [0.1, None, 1.0]}))
     'event,margin\nwall,0.1\n"pole, left",\n,1.0\n'
     """
-    columns = []
+    import numpy as np
+    import pandas as pd
+
+    columns: list[list[str]] = []
     for name in table.columns:
         column = table[name]
-        values = column.tolist()
         if column.dtype.kind in "iub":
-            columns.append(list(map(str, values)))
+            columns.append(list(map(str, column.tolist())))
         elif column.dtype == "float64":
-            columns.append(["" if value != value else repr(value) for value in values])
+            values = column.to_numpy()
+            known = ~np.isnan(values)
+            cells = np.full(values.size, "", dtype=object)
+            cells[known] = list(map(repr, values[known].tolist()))
+            columns.append(cells.tolist())
         else:
-            distinct = set(column.unique().tolist())
-            if not all(isinstance(value, str) or value is None for value in distinct):
-                distinct = {v for v in distinct if not (isinstance(v, float) and v != v)}
-            if not all(isinstance(value, str) or value is None for value in distinct):
+            codes, distinct = pd.factorize(column)  # of what is missing: -1, the last cell
+            if not all(isinstance(value, str) for value in distinct):
                 return str(table.to_csv(index=False, header=header))
-            cells = {value: _csv_cell(value) for value in distinct}
-            columns.append([cells.get(value, "") for value in values])
+            cells = np.array([*map(_csv_cell, distinct), ""], dtype=object)
+            columns.append(cells[codes].tolist())
     lines = list(map(",".join, zip(*columns, strict=True)))
     if header:
         lines.insert(0, ",".join(map(_csv_cell, table.columns)))

@@ -81,15 +81,11 @@ class Signal:
 
     def row(self, number: int, *, note: str) -> Signal:
         """Return one draw of a block as a signal of its own, of the same memory."""
-        return Signal.owning(
-            self.samples[number],
-            rate_hz=self.rate_hz,
-            start_s=self.start_s,
-            unit=self.unit,
-            axis=self.axis,
-            location=self.location,
-            history=(*self.history, note),
-        )
+        found = object.__new__(Signal)  # what a block holds has been checked
+        own = {"samples": self.samples[number], "history": (*self.history, note)}
+        for name in self.__dataclass_fields__:
+            object.__setattr__(found, name, own.get(name, getattr(self, name)))
+        return found
 
     @property
     def size(self) -> int:

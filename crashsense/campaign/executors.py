@@ -17,6 +17,7 @@ from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wai
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import closing, contextmanager, suppress
 from dataclasses import replace
+from importlib import import_module
 from itertools import chain, islice
 from multiprocessing import current_process
 from pathlib import Path
@@ -35,6 +36,9 @@ Result = tuple[Task, Made]
 
 #: Tasks that travel to a worker together.
 Bundle = tuple[Task, ...]
+
+#: What the tables and the page of a run need when its tasks are done: imported while they run.
+LATER = ("pandas", "scipy.special", "jinja2")
 
 #: Time within which a cluster must answer and have a worker [s].
 REACH_SECONDS = 5.0
@@ -162,6 +166,8 @@ class Processes:
                     while waiting and len(running) < 2 * self.workers:
                         bundle = waiting.pop()
                         running[pool.submit(_run_in_worker, bundle)] = bundle
+                    for name in LATER:  # the first time; then there is nothing to do
+                        import_module(name)
                     for future in wait(running, return_when=FIRST_COMPLETED).done:
                         yield running.pop(future), future.result()
             except BaseException:

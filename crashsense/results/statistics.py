@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from itertools import chain
@@ -210,6 +210,9 @@ class _Values:
             self.gather()
 
     def gather(self) -> None:
+        if not self._waiting:
+            self._new = []
+            return
         joined = np.concatenate([self.values, *self._new])
         weights = np.concatenate([self.counts, np.ones(self._waiting, dtype=np.int64)])
         self.values, where = np.unique(joined, return_inverse=True)
@@ -234,7 +237,7 @@ class Group:
     @property
     def failed(self) -> int:
         """Draws in which the requirement was not met."""
-        return sum(self.verdicts[verdict] for verdict in FAILURES)
+        return sum(size for verdict, size in self.verdicts.items() if verdict in FAILURES)
 
     def add(
         self,
@@ -253,17 +256,33 @@ class Group:
             self.worst = min(self.worst, (float(least), int(draws[margins == least].min())))
 
 
-def probability(
-    name: str, successes: int | None, trials: int, *, level: float
-) -> Iterator[tuple[str, float]]:
-    """Yield a probability and its two intervals, as columns; NaN where it has no meaning."""
-    yield f"p_{name}", successes / trials if successes is not None else math.nan
-    for kind, interval in (("", clopper_pearson), ("_wilson", wilson)):
-        ends = (math.nan, math.nan)
-        if successes is not None:
-            ends = interval(successes, trials, level=level)
-        yield f"p_{name}{kind}_low", ends[0]
-        yield f"p_{name}{kind}_high", ends[1]
+def probability(name: str, successes: int, trials: int, *, level: float) -> dict[str, float]:
+    """Return a probability and its two intervals, by column."""
+    exact, score = (of(successes, trials, level=level) for of in (clopper_pearson, wilson))
+    found = (successes / trials, *exact, *score)
+    return dict(zip(_PROBABILITY[name], found, strict=True))
+
+
+#: Verdict -> the column of its count.
+_COUNTS = {verdict: f"n_{verdict}" for verdict in COUNTED}
+
+#: Quantity -> columns of its probability: itself, and two ends of two intervals.
+_PROBABILITY = {
+    name: tuple(f"p_{name}{end}" for end in ("", "_low", "_high", "_wilson_low", "_wilson_high"))
+    for name in ("failure", *chain.from_iterable(JUDGED.values()))
+}
+
+#: Quantile -> its columns: the fire time, and the two ends of its interval.
+_QUANTILES = {
+    q: tuple(f"fire_{name}{end}_ms" for end in ("", "_low", "_high"))
+    for name, q in (("p05", 0.05), ("p50", 0.5), ("p95", 0.95), ("p999", 0.999))
+}
+
+#: Columns of a row in which neither means anything; what does replaces them.
+_MEANINGLESS = dict.fromkeys(
+    (*chain.from_iterable(_PROBABILITY.values()), "failure_bound"), math.nan
+)
+_NEVER_FIRED = dict.fromkeys(chain.from_iterable(_QUANTILES.values()), math.nan)
 
 
 def statistics_row(key: tuple[str, ...], group: Group, *, level: float = LEVEL) -> dict[str, Any]:
@@ -271,24 +290,25 @@ def statistics_row(key: tuple[str, ...], group: Group, *, level: float = LEVEL) 
     row: dict[str, Any] = dict(zip(GROUP, key, strict=True))
     count = group.verdicts
     n = row["draws"] = group.judged
-    row |= {f"n_{v}": count[v] for v in COUNTED}
-    failures = group.failed
-    asked = row["expectation"] in JUDGED
-    judged = JUDGED.get(row["expectation"], ())
-    row |= dict(probability("failure", failures if asked else None, n, level=level))
-    for name in chain.from_iterable(JUDGED.values()):
-        size = count[name] if name in judged else None
-        row |= dict(probability(name, size, n, level=level))
-    never = asked and failures == 0
-    row["failure_bound"] = upper_bound_without_failure(n, level=level) if never else math.nan
+    row |= {name: count.get(verdict, 0) for verdict, name in _COUNTS.items()}
+    row |= _MEANINGLESS
+    judged = JUDGED.get(row["expectation"])
+    if judged is not None:
+        failures = group.failed
+        row |= probability("failure", failures, n, level=level)
+        for name in judged:
+            row |= probability(name, count[name], n, level=level)
+        if not failures:
+            row["failure_bound"] = upper_bound_without_failure(n, level=level)
     group.fire_times_ms.gather()
     times, often = group.fire_times_ms.values, group.fire_times_ms.counts
     if row["expectation"] == "fire" and count["missed"]:  # fires later than any time
         times, often = np.append(times, np.inf), np.append(often, count["missed"])
-    for name, q in (("p05", 0.05), ("p50", 0.5), ("p95", 0.95), ("p999", 0.999)):
-        value, low, high = quantile_interval(times, q, level=level, counts=often)
-        row[f"fire_{name}_ms"], row[f"fire_{name}_low_ms"] = value, low
-        row[f"fire_{name}_high_ms"] = high
+    row |= _NEVER_FIRED
+    if times.size:
+        for q, names in _QUANTILES.items():
+            found = quantile_interval(times, q, level=level, counts=often)
+            row |= zip(names, found, strict=True)
     margin, draw = group.worst
     row["worst_demand_margin"] = margin if draw >= 0 else math.nan
     row["worst_draw"] = draw

@@ -7,9 +7,10 @@ any order and however cut; only counts stay in memory, whatever the number of dr
 from __future__ import annotations
 
 import re
-from collections import Counter
+from collections import Counter, namedtuple
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import astuple, dataclass, field
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -66,8 +67,20 @@ Pair = tuple[str, str]
 
 
 def rows_of(frame: pd.DataFrame) -> list[Any]:
-    """Rows of a table as named tuples."""
-    return list(frame.itertuples())
+    """Rows of a table as named tuples, the first field ``Index``, as ``itertuples`` in less time.
+
+    >>> import pandas as pd
+    >>> rows_of(pd.DataFrame({"event": ["wall"], "draw": [3]}))
+    [Row(Index=0, event='wall', draw=3)]
+    """
+    kind = _kind_of_row(tuple(map(str, frame.columns)))
+    columns = [column.tolist() for _, column in frame.items()]
+    return list(map(kind._make, zip(frame.index.tolist(), *columns, strict=True)))
+
+
+@lru_cache(maxsize=64)
+def _kind_of_row(names: tuple[str, ...]) -> Any:
+    return namedtuple("Row", ("Index", *names), rename=True)
 
 
 def required_rows(verdicts: pd.DataFrame) -> pd.DataFrame:
@@ -356,7 +369,7 @@ class Tally:
                 continue
             row: dict[str, Any] = dict(zip(GROUP, key, strict=True))
             row |= {"draws": n, "failed": failures}
-            failed.append(row | dict(probability("failure", failures, n, level=level)))
+            failed.append(row | probability("failure", failures, n, level=level))
         without = []
         for pair in sorted(judged):
             own = never.get(pair, [])

@@ -75,7 +75,7 @@ def nominal_block(recipe: Recipe, make: Callable[[], SignalBlock]) -> SignalBloc
     folder = user_folder(CACHE_VARIABLE) if _on.get() else None
     if folder is None:
         return make()
-    path = folder / f"{_digest_of(recipe)}.bin"
+    path = folder / f"{recipe.kept_as}.bin"
     kept = _read(path, recipe)
     if kept is not None:
         return kept
@@ -100,7 +100,7 @@ def kept_numbers(recipe: Recipe, *, about: str, make: Callable[[], Kept]) -> Kep
     folder = user_folder(CACHE_VARIABLE) if _on.get() else None
     if folder is None:
         return make()
-    name = hashlib.sha256(f"{_digest_of(recipe)}\n{about}".encode()).hexdigest()
+    name = hashlib.sha256(f"{recipe.kept_as}\n{about}".encode()).hexdigest()
     path = folder / f"{name}.bin"
     found = _load(path)
     if found is not None:
@@ -138,7 +138,7 @@ def prepare(recipes: Sequence[Recipe]) -> None:
     folder = user_folder(CACHE_VARIABLE) if _on.get() else None
     if folder is None or _processes.get() < 2:
         return
-    missing = [r for r in recipes if not (folder / f"{_digest_of(r)}.bin").exists()]
+    missing = [r for r in recipes if not (folder / f"{r.kept_as}.bin").exists()]
     if len(missing) < FEW:
         return
     from concurrent.futures import ProcessPoolExecutor
@@ -162,11 +162,13 @@ def _make(recipe: Recipe, name: str, folder: str) -> None:
         recipe.nominal()
 
 
-def _digest_of(recipe: Recipe) -> str:
+def digest_of(recipe: Recipe) -> str:
+    """Checksum of all that the nominal signals of a recipe depend on."""
+    parameters = recipe.parameters.model_dump(mode="json")
     content = {
         "name": recipe.name,
         "model": recipe.model.name,
-        "parameters": recipe.parameters.model_dump(mode="json"),
+        "parameters": parameters,
         "belts": recipe.belts,
         "requirements": {
             state: {name: entry.model_dump(mode="json") for name, entry in entries.items()}
@@ -176,17 +178,18 @@ def _digest_of(recipe: Recipe) -> str:
         "side": [recipe.struck_side, recipe.is_mirrored],
         "occurrence": recipe.occurrence,
         "extra": repr(sorted(recipe.extra.items())),
-        "files": _named_files(recipe),
+        "files": _named_files(
+            parameters, beside=Path(recipe.file).parent if recipe.file else Path()
+        ),
     }
     text = json.dumps(content, sort_keys=True, default=repr)
     return hashlib.sha256(f"{_surroundings()}\n{text}".encode()).hexdigest()
 
 
-def _named_files(recipe: Recipe) -> dict[str, str]:
+def _named_files(parameters: Any, *, beside: Path) -> dict[str, str]:
     """Checksums of the files that the parameters name, as a user's vehicle file."""
     found: dict[str, str] = {}
-    beside = Path(recipe.file).parent if recipe.file else Path()
-    for value in _texts(recipe.parameters.model_dump(mode="json")):
+    for value in _texts(parameters):
         if len(value) > 255 or not value:
             continue
         for path in (beside / value, beside / f"{value}.toml", Path(value)):

@@ -40,7 +40,7 @@ from crashsense.synthesis.model import (
     draw_variation,
     find_model,
 )
-from crashsense.synthesis.nominal_cache import nominal_block, prepare
+from crashsense.synthesis.nominal_cache import digest_of, nominal_block, prepare
 from crashsense.synthesis.recipe_file import RecipeFile, RequirementEntry, read_requirements
 from crashsense.synthesis.selection import select_events
 from crashsense.values import Shown
@@ -111,6 +111,11 @@ class Recipe(Shown):
         with engine.for_models():
             synthesis = self.model.simulate(self.parameters, variation)
         return _mirror(synthesis) if self.is_mirrored else synthesis
+
+    @cached_property
+    def kept_as(self) -> str:
+        """Name by which nominal signals are kept between runs."""
+        return digest_of(self)
 
     @cached_property
     def _nominal(self) -> SignalBlock:

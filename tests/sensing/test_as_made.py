@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from sensing.elements import COMB, ELEMENTS
 from sensing.sensing_helpers import RATE, acceleration, crash, part, sensor_set
 
-from crashsense.sensing import SensorSet, chain, sense
+from crashsense.sensing import SensorSet, chain, mechanics, sense
 from crashsense.sensing.element import DEVIATIONS, Element, ElementDraws
 from crashsense.sensing.quiet import quiet_noise
 from crashsense.sensing.tolerance import draw_sensor, draw_unit
@@ -34,17 +34,24 @@ def test_a_warm_element_by_handbook_coefficients(name: str, warmer: float) -> No
     noise = np.sqrt(4 * 1.380649e-23 * kelvin * float(warm.damping)) / float(warm.mass)
     assert float(warm.thermal_noise) == pytest.approx(noise, rel=1e-12)
 
-    # Sutherland: 1.716e-5 (T / 273.15)^1.5 (273.15 + 110.4) / (T + 110.4). The slow film's damping
-    # goes with it, and a long strip's does with 1 / gap^3 (how thin the gas is changes by less).
-    def sutherland(t: float) -> float:
-        return 1.716e-5 * (t / 273.15) ** 1.5 * 383.55 / (t + 110.4)
-
+    # The film: viscosity 1.716e-5 (T / 273.15)^1.5 (273.15 + 110.4) / (T + 110.4), thinned by the
+    # free path of the sealed gas, which its density fixes; pressure as T.
+    full = 1.716e-5 * (kelvin / 273.15) ** 1.5 * 383.55 / (kelvin + 110.4)
+    thin = full / (1 + 9.638 * (68e-9 * 101325.0 / one.pressure / gap) ** 1.159)
+    sides = 2 if one.differential else 1
+    comb = one.form == "comb"
+    damping, spring = mechanics.squeeze_film(
+        length=one.overlap if comb else one.plate_length,
+        width=one.thickness if comb else one.plate_width,
+        gap=gap,
+        hz=1 / (2 * pi * np.sqrt(float(warm.compliance))),
+        pressure=one.pressure * kelvin / 298.15,
+        viscosity=thin,
+    )
+    films = sides * (one.fingers if comb else 1) * one.film
     solid = np.sqrt(float(warm.static_stiffness) * float(warm.mass)) / one.solid_quality
-    solid_cold = np.sqrt(float(cold.static_stiffness) * float(cold.mass)) / one.solid_quality
-    film = (float(warm.damping) - solid) / (float(cold.damping) - solid_cold)
-    if one.form == "comb":  # a plate's film is stiff at its resonance, and less viscous
-        want = sutherland(kelvin) / sutherland(298.15) * (one.gap / gap) ** 3
-        assert film == pytest.approx(want, rel=2e-3)
+    assert float(warm.gas_spring) == pytest.approx(films * float(spring), rel=1e-9)
+    assert float(warm.damping) == pytest.approx(films * float(damping) + solid, rel=1e-9)
 
 
 @pytest.mark.parametrize("hz", [800.0, 2000.0, 30e3])

@@ -162,16 +162,17 @@ def test_numbers_of_beams(name: str, low: float, high: float) -> None:
     check(lambda **one: replace(BEAMS, **one), name, low, high, without="")
 
 
-def test_edges_count_in_gap_and_beam() -> None:
+def test_three_sigma_of_beams_and_of_both_edges() -> None:
     """Both edges of a gap move, and both of a beam: 2 x 3 sigma, in a comb in both of them."""
-    for one, most, field in (
-        (BEAMS, 2e-6 / 2 / 6, "gap_tolerance"),
-        (replace(BEAMS, gap=9e-6), 5e-6 / 2 / 6, "beam_tolerance"),
-        (replace(PLATE, gap=2e-6), 50e-6 / 2 / 6, "beam_tolerance"),
+    for one, name, most, field in (
+        (BEAMS, "beam_tolerance", 5e-6 / 2 / 3, "beam_tolerance"),
+        (BEAMS, "edge_tolerance", 2e-6 / 2 / 6, "gap_tolerance"),
+        (replace(BEAMS, gap=9e-6), "edge_tolerance", 5e-6 / 2 / 6, "beam_tolerance"),
+        (replace(PLATE, gap=2e-6), "edge_tolerance", 50e-6 / 2 / 6, "beam_tolerance"),
     ):
-        replace(one, edge_tolerance=most * (1 - 1e-9))
+        replace(one, **{name: most * (1 - 1e-9)})
         with pytest.raises(InputError) as caught:
-            replace(one, edge_tolerance=most * (1 + 1e-9))
+            replace(one, **{name: most * (1 + 1e-9)})
         assert [fault.field for fault in caught.value.faults] == [field]
 
 

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from sensing.elements import COMB
+from sensing.sensing_helpers import acceleration, crash, part, sensor_set
 
 from crashsense import engine
 from crashsense.rules import kernels
-from crashsense.sensing import chain, load_sensor_set, sense
+from crashsense.sensing import chain, load_sensor_set, one_pass, sense
+from crashsense.sensing.noise import NoiseBank
+from crashsense.sensing.sense import prepared
 from crashsense.signal import Signal, resample
 from crashsense.units import STANDARD_GRAVITY as G
 
@@ -101,3 +105,60 @@ def test_a_reading_at_the_stop_has_the_same_bits():
     assert theirs[1].min() > 0
     for one, other in zip(ours, theirs, strict=True):
         np.testing.assert_array_equal(one, other)
+
+
+@pytest.mark.parametrize("path", ["full", "fast"])
+def test_noise_of_each_element_as_made_is_that_of_the_stages(path):
+    engine.choose("fast")
+    chosen = part(**{**COMB.part_numbers(), "element": COMB, "bits": 16})
+    quiet = {"central_x": acceleration(np.zeros(900))}
+    found = []
+    for name in engine.ENGINES:
+        with engine.using(name):
+            out = sense(quiet, sensor_set(chosen), draws=range(1, 9), path=path)
+            found.append(out.samples.codes["central_x"])
+    np.testing.assert_array_equal(*found)
+    # The elements do differ: their noise by some per cent of hundreds of codes.
+    assert np.ptp(found[0].std(axis=-1)) > 0.0
+
+
+@pytest.mark.parametrize("draws", [[3], [3, 4]])
+def test_draws_that_are_all_alike_are_computed_as_one(draws):
+    engine.choose("fast")
+    true = {"central_x": acceleration(crash(peak_g=150.0))}
+    found = []
+    for name in engine.ENGINES:
+        with engine.using(name):
+            out = sense(true, sensor_set(part()), draws=draws, path="full", vary=False)
+            found.append(out.samples.codes["central_x"])
+    np.testing.assert_array_equal(*found)
+    assert (found[0] == found[0][0]).all()
+
+
+@pytest.mark.parametrize("path", ["fast", "full"])
+@pytest.mark.parametrize("with_bank", [False, True])
+@pytest.mark.parametrize("density_g", [0.0, 0.05])
+def test_values_in_lanes_are_those_of_the_stages_with_a_bank_of_noise_or_without(
+    path, with_bank, density_g
+):
+    """Tiles are (groups of 32 draws, channels, ticks, draws of a group)."""
+    engine.choose("fast")
+    chosen = sensor_set(part(noise_density=density_g * G, offset_tolerance=G, bits=16))
+    true, draws = {"central_x": acceleration(crash()[:900])}, np.arange(1, 41)
+    bank = NoiseBank(most_bytes=10**8) if with_bank else None
+    with engine.using("fast"):
+        kernels = engine.kernels()
+        (made,) = prepared(true, chosen, draws=draws, bank=bank, path=path)
+        one = made.sensors["central_x"]
+        tiles = kernels.aligned(2 * made.base.ticks).reshape(2, 1, made.base.ticks, 32)
+        if path == "fast":
+            one_pass.in_lanes(one)(0, tiles, 0)
+        else:
+            assert not one_pass.full_in_lanes(one)(0, tiles, 0).any()
+    got = tiles[:, 0].transpose(0, 2, 1).reshape(64, -1)[:40]
+    want = sense(true, chosen, draws=draws, path=path).samples.channels["central_x"]
+    np.testing.assert_array_equal(got, want)
+    # Noise of the words is kept where there is a bank, and nothing where there is no noise.
+    kept = with_bank and path == "fast" and density_g > 0.0
+    if bank is not None:
+        assert bool(bank._kept) == kept

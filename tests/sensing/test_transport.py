@@ -10,7 +10,7 @@ from hypothesis.extra.numpy import arrays
 
 from crashsense.errors import InputError
 from crashsense.sensing import find_part
-from crashsense.sensing.transport import Payload, hold_last, word_time_s
+from crashsense.sensing.transport import Payload, arrived_in_time, hold_last, word_time_s
 
 
 def test_word_timing() -> None:
@@ -88,3 +88,32 @@ def test_later_words_change_nothing_before_them(
 def test_impossible_word_length() -> None:
     with pytest.raises(InputError, match="4 to 24 bits"):
         Payload.of(2)
+
+
+def test_codes_that_all_arrive_need_no_list() -> None:
+    draws, noisy = np.arange(4), np.array([False, True, True, True])
+    axes = {"seed": 1, "axes": ("e", "central_x")}
+    none = arrived_in_time(draws, 50, lost=0.0, jitter_s=0.0, room_s=0.0, noisy=noisy, **axes)
+    assert none is None
+    still = arrived_in_time(
+        draws, 50, lost=0.5, jitter_s=1.0, room_s=0.0, noisy=np.zeros(4, dtype=bool), **axes
+    )
+    assert still is None
+
+
+def test_codes_are_lost_by_chance_or_late_by_a_normal_delay() -> None:
+    """Each by itself, both together; never in the nominal draw."""
+    draws, noisy = np.arange(4), np.array([False, True, True, True])
+    options = {"noisy": noisy, "seed": 1, "axes": ("e", "central_x")}
+    words = 20_000
+    some = arrived_in_time(draws, words, lost=0.2, jitter_s=0.0, room_s=0.0, **options)
+    late = arrived_in_time(draws, words, lost=0.0, jitter_s=2e-5, room_s=2e-5, **options)
+    both = arrived_in_time(draws, words, lost=0.2, jitter_s=2e-5, room_s=2e-5, **options)
+    assert some is not None
+    assert late is not None
+    assert some[0].all()
+    assert late[0].all()
+    # 60,000 codes: shares are sure to 0.2 %; one deviation of a normal distribution: 15.87 %.
+    assert 1.0 - some[1:].mean() == pytest.approx(0.2, abs=0.01)
+    assert 1.0 - late[1:].mean() == pytest.approx(0.1587, abs=0.01)
+    np.testing.assert_array_equal(both, some & late)
