@@ -294,6 +294,6 @@ def noise(
             more = _mix(words[place // 4] + (place % 4 + 1).astype(np.uint64) * GOLDEN)
             value = tail[(more >> np.uint64(48)).astype(np.int64)]
             part[place] = np.where(fields[place] == 0, value, -value)
-        out = np.ascontiguousarray(out[:, :width])
+        out = out[:, :width]
     out[numbers == 0] = 0.0
     return out

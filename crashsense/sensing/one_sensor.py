@@ -223,12 +223,17 @@ class OneSensor:
 
     def _quantise(self, analogue: FloatArray, at: IntArray, words: Words) -> None:
         """Turn filtered values into codes and their values, for the draws *at* some places."""
-        words.after[at] = chain.beyond_level(analogue, level=self.sensor.range)
         step, limit = self.sensor.step, self.sensor.code_limit
-        words.at_code[at] = chain.round_to_codes(analogue, step=step, limit=limit)
-        words.codes[place(at)] = analogue
-        analogue *= step
-        words.values[place(at)] = analogue
+        largest = chain.largest_of(analogue)
+        words.after[at] = chain.beyond_level(analogue, level=self.sensor.range, largest=largest)
+        words.at_code[at] = chain.round_to_codes(analogue, step=step, limit=limit, largest=largest)
+        where = place(at)
+        words.codes[where] = analogue
+        if isinstance(where, slice):
+            np.multiply(analogue, step, out=words.values[where])
+        else:
+            analogue *= step
+            words.values[where] = analogue
 
     def _ahead(self, samples: FloatArray) -> FloatArray:
         out = np.empty((samples.shape[0], self.ahead + samples.shape[1]))
