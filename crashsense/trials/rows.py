@@ -98,10 +98,7 @@ def _column(values: Sequence[Any], *, sizes: Sequence[int], kind: pa.DataType) -
     if not kind.equals(pa.string()):
         return _numbers(values, sizes=sizes, kind=kind)
     if any(isinstance(value, np.ndarray) for value in values):
-        whole = [
-            value if isinstance(value, np.ndarray) else np.full(size, value, dtype=object)
-            for value, size in zip(values, sizes, strict=True)
-        ]
+        whole = [_spelt_out(value, size) for value, size in zip(values, sizes, strict=True)]
         return pa.array(np.concatenate(whole), type=kind, from_pandas=True)
     return pa.concat_arrays(
         pa.array(value.names, type=kind).take(pa.array(value.codes))
@@ -109,6 +106,12 @@ def _column(values: Sequence[Any], *, sizes: Sequence[int], kind: pa.DataType) -
         else _constants((value,), (size,), kind)
         for value, size in zip(values, sizes, strict=True)
     )
+
+
+def _spelt_out(value: Any, size: int) -> npt.NDArray[Any]:
+    if isinstance(value, Coded):
+        return np.array(value.names, dtype=object)[value.codes]
+    return value if isinstance(value, np.ndarray) else np.full(size, value, dtype=object)
 
 
 def _one_word(value: Coded) -> Coded | str | None:
@@ -123,11 +126,14 @@ def _one_word(value: Coded) -> Coded | str | None:
 def _constants(values: tuple[Any, ...], sizes: tuple[int, ...], kind: pa.DataType) -> pa.Array:
     """One value after the other, each so many times: the same columns in table after table."""
     if len(set(values)) == 1:
-        return pa.repeat(pa.scalar(values[0], type=kind), sum(sizes))
+        return pa.repeat(_scalar(values[0], kind), sum(sizes))
     return pa.concat_arrays(
-        pa.repeat(pa.scalar(value, type=kind), size)
-        for value, size in zip(values, sizes, strict=True)
+        pa.repeat(_scalar(value, kind), size) for value, size in zip(values, sizes, strict=True)
     )
+
+
+def _scalar(value: Any, kind: pa.DataType) -> pa.Scalar:
+    return pa.scalar(value, type=kind, from_pandas=True)  # NaN is null
 
 
 def _numbers(values: Sequence[Any], *, sizes: Sequence[int], kind: pa.DataType) -> pa.Array:
