@@ -329,6 +329,12 @@ SAME |= {
             "Gt -> GtE",
             "a measured change equals a limit of practice by chance alone",
         ),
+        (
+            "table_events.py",
+            "ratio = Fraction(EVENT_RATE_HZ / rate_hz).limit_denominator(1000)",
+            "1000 -> 1001",
+            "rates are ratios of small whole numbers: any limit far above them does the same",
+        ),
         ("single.py", "_MOST_WORDS = 60", "", SIZE),
         ("table.py", "MOST_VALUES = 10_000_000", "", SIZE),
         ("table.py", "LONGEST_LINE = 1_000_000", "", SIZE),
