@@ -26,7 +26,12 @@ from crashsense.compiled_lanes import (
     noise_in_lanes,
     to_lanes,
 )
-from crashsense.compiled_normal import check_normal, fill_normals
+from crashsense.compiled_normal import (
+    check_normal,
+    fill_fractions,
+    fill_normals,
+    fill_rows,
+)
 from crashsense.compiled_parts import parts_of
 from crashsense.compiled_readings import check_readings, static_reading, upsampled
 from crashsense.compiled_rollover import check_roll, roll_steps
@@ -67,8 +72,10 @@ __all__ = [
     "check_steps",
     "contact_steps",
     "crush_steps",
+    "fill_fractions",
     "fill_noise",
     "fill_normals",
+    "fill_rows",
     "filter_by_setting",
     "filter_rows",
     "first_tick",

@@ -73,27 +73,31 @@ class Kept:
 
     def __init__(self, folder: Path, *, most: int) -> None:
         self.folder, self.most = folder, most
-        self.libraries: dict[str, Any] = {}
+        self.functions: dict[str, tuple[Any, int]] = {}
 
     def _file(self, name: str) -> Path:
         return self.folder / f"{name}.code"
 
     def there(self, name: str) -> bool:
         """True if code is kept under this name, valid or not."""
-        return name in self.libraries or self._file(name).is_file()
+        return name in self.functions or self._file(name).is_file()
 
     def address(self, name: str, write: Callable[[Any], None] | None) -> int:
         """Return where the function begins; 0 if its code is not kept and there is no *write*.
 
         *write* puts a function *name* into the ``llvmlite.ir.Module`` that it is given.
         """
+        if name in self.functions:
+            return self.functions[name][1]
         with global_compiler_lock:
-            if name not in self.libraries:
+            if name not in self.functions:
                 library = self._loaded(name)
                 if library is None and write is None:
                     return 0
-                self.libraries[name] = library or self._made(name, write)
-            return int(self.libraries[name].get_pointer_to_function(name))
+                library = library or self._made(name, write)
+                # The library is kept: its code lasts as long as it does.
+                self.functions[name] = library, int(library.get_pointer_to_function(name))
+            return self.functions[name][1]
 
     def _made(self, name: str, write: Any) -> Any:
         library = _compiler().create_library(name)

@@ -1,4 +1,6 @@
-"""Kernel of normal numbers by inversion (extra ``fast``); twin: ``draws.normals``, the same bits.
+"""Kernels of rows of random words and of few numbers a draw, uniform or normal (extra ``fast``).
+
+Twins: ``draws.rows_of``, ``draws.uniforms`` and ``draws.normals``, the same bits.
 
 Reached through :func:`crashsense.engine.kernels`.
 """
@@ -11,9 +13,9 @@ from typing import Any
 import numpy as np
 
 from crashsense import normal
-from crashsense.arrays import FloatArray
+from crashsense.arrays import FloatArray, IntArray
 from crashsense.compiled_kernel import kernel
-from crashsense.compiled_noise import mix
+from crashsense.compiled_noise import GOLDEN, mix
 
 _jit: Any = kernel(error_model="numpy")
 
@@ -23,7 +25,13 @@ _of_near_tail = _jit(normal.of_near_tail)
 _of_far_tail = _jit(normal.of_far_tail)
 
 _MIDDLE, _NEAR, _LEAST_FRACTION = normal.MIDDLE, normal.NEAR, normal.LEAST_FRACTION
-_11 = np.uint64(11)
+_1, _2, _4, _11, _56 = (np.uint64(n) for n in (1, 2, 4, 11, 56))
+#: Bits that are counted, and the pattern that makes a step more irregular.
+_PAIRS, _FOURS = np.uint64(0x5555555555555555), np.uint64(0x3333333333333333)
+_BYTES, _EACH = np.uint64(0x0F0F0F0F0F0F0F0F), np.uint64(0x0101010101010101)
+_EVERY_OTHER = np.uint64(0xAAAAAAAAAAAAAAAA)
+#: Numbers that are computed as if all lay in the middle, several at once, before the tails are.
+_PIECE = 256
 #: Largest number below 1.
 _BELOW_ONE = 1.0 - 2.0**-53
 
@@ -40,24 +48,65 @@ def _of_tails(p: float) -> float:
 
 
 @_jit
-def fill_normals(start: Any, step: Any, out: FloatArray) -> None:
-    """Fill each row of *out* with standard normal numbers; *start*, *step* (rows,) of its words.
+def fill_rows(keys: Any, draws: IntArray, fewest: int, start: Any, step: Any) -> None:
+    """Start and step of every row, name after name; twin: ``draws._rows_of_names``, same bits.
 
-    See :func:`crashsense.draws.rows_of`.
+    *keys* (names, 2 or more) words of each name's digest, *draws* (draws,) numbers, *fewest*: steps
+    with fewer changes between neighbouring bits are made more irregular; *start*, *step* (names x
+    draws,).
+    """
+    size = draws.size
+    for name in range(keys.shape[0]):
+        first, second = keys[name, 0], keys[name, 1]
+        for i in range(size):
+            number = np.uint64(draws[i]) * GOLDEN
+            start[name * size + i] = mix(number + first)
+            odd = mix(number + second) | _1
+            # Bits that differ from their neighbour, counted in pairs, fours, bytes.
+            bits = odd ^ (odd >> _1)
+            bits -= (bits >> _1) & _PAIRS
+            bits = (bits & _FOURS) + ((bits >> _2) & _FOURS)
+            bits = ((bits + (bits >> _4)) & _BYTES) * _EACH
+            few = np.int64(bits >> _56) < fewest
+            step[name * size + i] = odd ^ _EVERY_OTHER if few else odd
+
+
+@_jit
+def fill_fractions(start: Any, step: Any, out: FloatArray) -> None:
+    """Fill each row of *out* with numbers uniform in (0, 1); twin: ``draws._fractions``, same bits.
+
+    *start*, *step* (rows,) of its words: :func:`crashsense.draws.rows_of`.
     """
     rows, width = out.shape
     for row in range(rows):
         first, by = start[row], step[row]
-        line = out[row]
         for i in range(width):
             word = mix(first + np.uint64(i + 1) * by)
-            line[i] = min((float(word >> _11) + 0.5) * 2.0**-53, _BELOW_ONE)
-        for i in range(width):
-            q = line[i] - 0.5
-            line[i] = _of_middle(q) if abs(q) <= _MIDDLE else _of_tails(line[i])
+            out[row, i] = min((float(word >> _11) + 0.5) * 2.0**-53, _BELOW_ONE)
+
+
+@_jit
+def fill_normals(start: Any, step: Any, out: FloatArray) -> None:
+    """Fill each row of *out* with standard normal numbers; as :func:`fill_fractions`."""
+    fill_fractions(start, step, out)
+    flat = out.reshape(-1)
+    middle = np.empty(_PIECE)
+    for begin in range(0, flat.size, _PIECE):
+        size = min(_PIECE, flat.size - begin)
+        here = flat[begin : begin + size]
+        for i in range(size):
+            middle[i] = _of_middle(here[i] - 0.5)
+        for i in range(size):
+            p = here[i]
+            here[i] = middle[i] if abs(p - 0.5) <= _MIDDLE else _of_tails(p)
 
 
 def check_normal() -> None:
-    """Compile and run the kernel on next to nothing."""
+    """Compile and run the kernels on next to nothing."""
     one = np.ones(1, dtype=np.uint64)
+    keys, draws = np.ones((1, 4), dtype=np.uint64), np.zeros(1, dtype=np.int64)
+    for given in (keys, draws):
+        given.setflags(write=False)
+    fill_rows(keys, draws, 24, one, one)
+    fill_fractions(one, one, np.empty((1, 2)))
     fill_normals(one, one, np.empty((1, 2)))

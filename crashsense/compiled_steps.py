@@ -14,11 +14,11 @@ from typing import Any
 import numpy as np
 from numba.core import cgutils
 
-from crashsense.compiled_vectors import Given, Vector, larger
+from crashsense.compiled_vectors import VECTORS, Given, Vector, larger
 
 
 class Operation:
-    """What is done at every tick to the vectors that lie side by side (``g.vectors``)."""
+    """What is done at every tick to the vectors of a row, side by side."""
 
     def begin(self, g: Given) -> Any:
         """Return what it holds while ticks pass: rooms, loaded from what it remembers."""
@@ -38,7 +38,7 @@ class Operation:
         """Write a loop over ticks, from registers to a register; return what :meth:`end` does."""
         held = self.begin(g)
         with g.steps(g.ticks) as i:
-            a, b = ([given.load(i, j) for j in range(g.vectors)] for given in (g.a, g.b))
+            a, b = g.a.row(i), g.b.row(i)
             for j, found in enumerate(self.tick(g, held, i, a, b)):
                 if found is not None:
                     g.out.store(found, i, j)
@@ -52,7 +52,7 @@ class _Plain(Operation):
     def tick(
         self, g: Given, held: Any, i: Any, a: Sequence[Vector], b: Sequence[Vector]
     ) -> list[Vector]:
-        return [self.step(g.c, a[j], b[j]) for j in range(g.vectors)]
+        return [self.step(g.c, a[j], b[j]) for j in range(VECTORS)]
 
 
 def plain(step: Callable[[list[Vector], Vector, Vector], Vector]) -> Operation:
@@ -65,7 +65,7 @@ Rooms = list[list[Any]]
 
 def _loaded(g: Given, rows: int) -> Rooms:
     """Rooms with the first rows of what is remembered, for each vector."""
-    return [[g.kept(g.memory.load(k, j)) for k in range(rows)] for j in range(g.vectors)]
+    return [[g.kept(g.memory.load(k, j)) for k in range(rows)] for j in range(VECTORS)]
 
 
 def _stored(g: Given, rooms: Rooms) -> None:
@@ -205,7 +205,7 @@ class _Response(Operation):
     """Sum of the last ``n`` ticks, newest first, times weights."""
 
     def begin(self, g: Given) -> Any:
-        sums = [g.kept(g.c[0]) for _ in range(g.vectors)]
+        sums = [g.kept(g.c[0]) for _ in range(VECTORS)]
         return sums, cgutils.alloca_once_value(g.builder, g.at)
 
     def tick(
@@ -236,7 +236,7 @@ class _Line(Operation):
     """A line through ``n`` vertices: as ``numpy.interp``, vertex after vertex."""
 
     def begin(self, g: Given) -> Any:
-        return [g.kept(g.c[0]) for _ in range(g.vectors)]
+        return [g.kept(g.c[0]) for _ in range(VECTORS)]
 
     def tick(
         self, g: Given, held: Any, i: Any, a: Sequence[Vector], b: Sequence[Vector]
@@ -262,7 +262,7 @@ class _Ray(Operation):
         last = g.builder.sub(g.n, g.whole(1))
         first = self._vertex(g, g.whole(0))
         ends = [(at, self._beyond(at)) for at in (first, self._vertex(g, last))]
-        return [g.kept(g.c[0]) for _ in range(g.vectors)], last, ends
+        return [g.kept(g.c[0]) for _ in range(VECTORS)], last, ends
 
     def tick(
         self, g: Given, held: Any, i: Any, a: Sequence[Vector], b: Sequence[Vector]
@@ -308,7 +308,7 @@ class _Roll(Operation):
     """
 
     def begin(self, g: Given) -> Any:
-        return self._tips(g, g.c[0]), [g.kept(g.c[0]) for _ in range(g.vectors)]
+        return self._tips(g, g.c[0]), [g.kept(g.c[0]) for _ in range(VECTORS)]
 
     def _tips(self, g: Given, left: Vector) -> Vector:
         """The rate at which the rest *left* of the angle is overcome."""
@@ -338,16 +338,17 @@ class _Most(Operation):
     """
 
     def begin(self, g: Given) -> Any:
-        tops = [g.kept(g.c[0].like(0.0)) for _ in range(g.vectors)]
-        return tops, [g.kept(g.memory.load(1, j)) for j in range(g.vectors)]
+        tops = [g.kept(g.c[0].like(0.0)) for _ in range(VECTORS)]
+        return tops, [g.kept(g.memory.load(1, j)) for j in range(VECTORS)]
 
     def tick(
         self, g: Given, held: Any, i: Any, a: Sequence[Vector], b: Sequence[Vector]
     ) -> list[None]:
         for x, top, unsound in zip(a, *held, strict=True):
             g.builder.store(larger(x, g.held(top)).value, top)
-            g.builder.store((g.held(unsound) + (x - x)).value, unsound)
-        return [None] * g.vectors
+            # 0 times what is no finite number is none either.
+            g.builder.store(x.times_plus(x.like(0.0), g.held(unsound)).value, unsound)
+        return [None] * VECTORS
 
     def end(self, g: Given, held: Any) -> Any:
         reached = g.whole(0)

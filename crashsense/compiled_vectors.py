@@ -195,6 +195,10 @@ class Memory:
         """A vector of a row."""
         return Vector(self.builder, self.builder.load(self._at(row, vector, LINE), align=8))
 
+    def row(self, row: Any) -> list[Vector]:
+        """All vectors of a row."""
+        return [self.load(row, j) for j in range(VECTORS)]
+
     def store(self, value: Vector, row: Any, vector: int) -> None:
         """Set a vector of a row."""
         self.builder.store(value.value, self._at(row, vector, LINE), align=8)
@@ -213,21 +217,16 @@ class Given:
 
     ``c``: its numbers, the last is ``n``; ``at``: place in its ring; ``first``: number of the first
     tick; ``n``: its number of ticks; ``ticks``: how many are to be done; ``weights``: their
-    address; ``vectors``: how many are done side by side.
+    address.
     """
 
-    def __init__(self, builder: Any, given: Sequence[Any], vectors: int = VECTORS) -> None:
+    def __init__(self, builder: Any, given: Sequence[Any]) -> None:
         out, a, b, numbers, memory, weights, self.at, self.first, self.n, self.ticks = given
-        self.builder, self.vectors = builder, vectors
+        self.builder = builder
         self.out, self.a, self.b = (Memory(builder, address) for address in (out, a, b))
         self.memory, self.weights = Memory(builder, memory), weights
         self.c = [self.number(numbers, k) for k in range(NUMBERS)]
         self.c.append(everywhere(builder, builder.sitofp(self.n, NUMBER)))
-
-    def move(self, distance: Any) -> None:
-        """Go to vectors that lie so many bytes behind."""
-        for memory in (self.out, self.a, self.b, self.memory):
-            memory.address = self.builder.add(memory.address, distance)
 
     def number(self, address: Any, place: Any) -> Vector:
         """A number from memory, in every lane."""

@@ -115,9 +115,17 @@ def rows_of(
 def _rows_of_names(
     draws: npt.NDArray[np.int64], kind: str, seed: int, names: Sequence[tuple[str | int, ...]]
 ) -> tuple[WordArray, WordArray]:
-    """As :func:`rows_of`, of several names one after the other, shape (names x draws,)."""
+    """As :func:`rows_of`, of several names one after the other, shape (names x draws,).
+
+    Twin: ``compiled.fill_rows``, the same bits.
+    """
     digests = b"".join(_digest_of((seed, *axes, kind)) for axes in names)
     keys = np.frombuffer(digests, dtype="<u8").astype(np.uint64).reshape(-1, 4)
+    compiled = engine.kernels()
+    if compiled is not None:
+        both = np.empty((2, len(names) * draws.size), dtype=np.uint64)
+        compiled.fill_rows(engine.given(keys), engine.given(draws), _FEWEST_CHANGES, *both)
+        return both[0], both[1]
     number = draws.astype(np.uint64) * GOLDEN
     start, step = (_mix((number + keys[:, k, None]).reshape(-1)) for k in (0, 1))
     step |= np.uint64(1)
@@ -135,7 +143,12 @@ def _words(start: WordArray, step: WordArray, count: int) -> WordArray:
 
 
 def _fractions(start: WordArray, step: WordArray, width: int) -> FloatArray:
-    """53-bit uniform numbers inside (0, 1), shape (rows, width)."""
+    """53-bit uniform numbers inside (0, 1), shape (rows, width); twin: ``compiled``, same bits."""
+    compiled = engine.kernels()
+    if compiled is not None:
+        made = np.empty((start.size, width))
+        compiled.fill_fractions(start, step, made)
+        return made
     words = _words(start, step, width)
     words >>= np.uint64(11)
     out = words.astype(np.float64)
@@ -281,6 +294,6 @@ def noise(
             more = _mix(words[place // 4] + (place % 4 + 1).astype(np.uint64) * GOLDEN)
             value = tail[(more >> np.uint64(48)).astype(np.int64)]
             part[place] = np.where(fields[place] == 0, value, -value)
-        out = np.ascontiguousarray(out[:, :width])
+        out = out[:, :width]
     out[numbers == 0] = 0.0
     return out

@@ -241,21 +241,14 @@ def reached(
     not_before_s: float = 0.0,
 ) -> Reached:
     """Extract from demand what scoring needs; parameters as in :func:`score`."""
+    total, main, arming = branches["total"], branches["main"], branches.get("arming")
     allowed, until = spans_of(
         start_s=start_s,
         rate_hz=rate_hz,
-        size=branches["total"].shape[-1],
+        size=total.shape[-1],
         required_s=required_s,
         not_before_s=not_before_s,
     )
-    return reached_in(branches, allowed=allowed, until=until)
-
-
-def reached_in(
-    branches: Mapping[str, FloatArray], *, allowed: IntArray, until: IntArray
-) -> Reached:
-    """As :func:`reached`, with the numbers of ticks of :func:`spans_of`."""
-    total, main, arming = branches["total"], branches["main"], branches.get("arming")
     compiled = engine.kernels()
     if compiled is None:
         zero = np.zeros_like(until)

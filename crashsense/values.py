@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import textwrap
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from typing import Any
 
@@ -84,8 +84,10 @@ _PLAIN = frozenset((str, float, int, bool, type(None)))
 
 
 @lru_cache(maxsize=256)
-def _shown(kind: type) -> tuple[str, ...]:
-    """Fields of a dataclass that its ``repr`` shows."""
+def _shown(kind: type) -> tuple[str, ...] | None:
+    """Fields of a dataclass that its ``repr`` shows; None of what is no dataclass."""
+    if not dataclasses.is_dataclass(kind):
+        return None
     return tuple(field.name for field in dataclasses.fields(kind) if field.repr)
 
 
@@ -99,18 +101,26 @@ def content_of(value: Any) -> str:
     "{'a': (1, 2.5), 'b': float64(1,):000000000000f03f}"
     """
     kind: Any = type(value)
-    if kind in _PLAIN:  # nearly all, and the tests below take time
+    if kind in _PLAIN:
         return repr(value)
     if isinstance(value, np.ndarray):
         return f"{value.dtype}{value.shape}:{np.ascontiguousarray(value).tobytes().hex()}"
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        inside = ", ".join(f"{name}={content_of(getattr(value, name))}" for name in _shown(kind))
+    shown = _shown(kind)
+    if shown is not None:
+        contents = _contents([getattr(value, name) for name in shown])
+        inside = ", ".join([f"{name}={text}" for name, text in zip(shown, contents, strict=True)])
         return f"{kind.__qualname__}({inside})"
     if isinstance(value, Mapping):
-        inside = ", ".join(f"{key!r}: {content_of(item)}" for key, item in value.items())
+        contents = _contents(list(value.values()))
+        inside = ", ".join([f"{key!r}: {text}" for key, text in zip(value, contents, strict=True)])
         return f"{{{inside}}}"
     if isinstance(value, tuple | list):
-        return f"({', '.join(map(content_of, value))})"
+        return f"({', '.join(_contents(value))})"
     if isinstance(value, set | frozenset):
-        return f"({', '.join(sorted(map(content_of, value)))})"
+        return f"({', '.join(sorted(_contents(list(value))))})"
     return repr(value)
+
+
+def _contents(values: Sequence[Any]) -> list[str]:
+    """Text of each of some values; nearly all are plain, and need no call."""
+    return [repr(one) if type(one) in _PLAIN else content_of(one) for one in values]

@@ -96,6 +96,11 @@ SAME: dict[tuple[str, str, str], str] = {
     ),
     (
         "crashsense/results/statistics.py",
+        'drawn = generator(0, "bootstrap").multinomial(n, times / n, size=resamples)',
+        "0 -> 1",
+    ): "another seed is as good",
+    (
+        "crashsense/results/statistics.py",
         "near = max(math.ceil(float(bdtrik(level, n, p))), 0)",
         "0 -> 1",
     ): "the next line steps down from 1 to 0",
@@ -307,6 +312,18 @@ SIZE = "how much is read: a choice"
 SAME |= {
     (f"{RECORDS}{module}", line, change): why
     for module, line, change, why in (
+        (
+            "signal_checks.py",
+            "span = max(4, round(0.002 * rate))",
+            "4 -> 5",
+            "how far around a repeated value is looked at below 2 kHz: a choice",
+        ),
+        (
+            "table_checks.py",
+            "if change_kmh > limit:",
+            "Gt -> GtE",
+            "a measured change equals a limit of practice by chance alone",
+        ),
         ("single.py", "_MOST_WORDS = 60", "", SIZE),
         ("table.py", "MOST_VALUES = 10_000_000", "", SIZE),
         ("table.py", "LONGEST_LINE = 1_000_000", "", SIZE),

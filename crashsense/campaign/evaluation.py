@@ -85,9 +85,11 @@ def count_failures(job: Job, verdicts: pa.Table) -> int:
     Without a gating algorithm, those of all algorithms.
     """
     names = [a.name for a in job.algorithms if a.gate] or [a.name for a in job.algorithms]
-    places = np.flatnonzero(verdicts.column("draw").to_numpy() == 0)
-    nominal = verdicts.select(COUNTED).take(pa.array(places)).to_pylist()
-    return sum(row["verdict"] in FAILURES and row["algorithm"] in names for row in nominal)
+    verdict, algorithm = verdicts.column("verdict"), verdicts.column("algorithm")
+    nominal = np.flatnonzero(verdicts.column("draw").to_numpy() == 0).tolist()
+    return sum(
+        verdict[row].as_py() in FAILURES and algorithm[row].as_py() in names for row in nominal
+    )
 
 
 def run_task(job: Job, task: Task) -> dict[str, pa.Table]:

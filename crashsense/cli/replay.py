@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +17,8 @@ from crashsense.text_table import text_table
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from crashsense.trials.rows import PlainRow
 
 #: End of a file of traces -> how a table writes it.
 WRITERS = {".csv": "to_csv", ".parquet": "to_parquet"}
@@ -32,19 +35,16 @@ SHOWN = (
 )
 
 
-def row_lines(rows: pd.DataFrame) -> list[str]:
+def row_lines(rows: Sequence[PlainRow]) -> list[str]:
     """The rows as text: requirement and outcome, times in ms."""
     head = ["restraint", "must", "verdict", "by", "fired", "spare", "margin", "held by"]
 
     def cell(value: Any) -> str:
-        if value is None or value != value:
+        if value is None:
             return "-"
         return f"{value:.3f}" if isinstance(value, float) else str(value).replace("_", " ")
 
-    body = [
-        [str(row[0]), *(cell(value) for value in row[1:])]
-        for row in rows[list(SHOWN)].itertuples(index=False)
-    ]
+    body = [[str(row[SHOWN[0]]), *(cell(row[name]) for name in SHOWN[1:])] for row in rows]
     return text_table([head, *body], left=(0, 1, 2, 7))
 
 
@@ -84,12 +84,13 @@ def replay(
     draw = draw_of(number, draw)
     replayed = results.replay(results.open_run(run), event, draw=draw, **options)
     say(f"CAUTION: {CAUTION}\n")
-    paths = ", ".join(replayed.rows["path"].unique())
+    rows = replayed.plain_rows
+    paths = ", ".join(dict.fromkeys(row["path"] for row in rows))
     say(
         f"{event}, draw {draw}, sensors {replayed.trial.sensor_set.name}, "
         f"algorithm {replayed.trial.algorithm.name}, path {paths}; times in ms"
     )
-    say("\n".join(row_lines(replayed.rows)))
+    say("\n".join(row_lines(rows)))
     if target is not None:
         write_traces(replayed.trial.traces(), target)
         say(f"Traces: {place(target)}")

@@ -39,14 +39,17 @@ def report(
     from dataclasses import replace
 
     from crashsense import reporting
-    from crashsense.reporting.changes import changes_since
     from crashsense.reporting.view import view_of
     from crashsense.results import open_run
 
     if faults is not None and pdf is None:
         raise InputError([Fault("command line", "--faults", faults, "--pdf beside it")])
     opened = open_run(run, trust=trust)
-    changes = None if baseline is None else changes_since(baseline, run)
+    changes = None
+    if baseline is not None:
+        from crashsense.reporting.changes import changes_since
+
+        changes = changes_since(baseline, run)
     view = replace(view_of(opened), title=title, changes=changes)
     reporting.write_report(view, run)
     say(reporting.text_summary(view))

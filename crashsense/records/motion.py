@@ -152,6 +152,11 @@ class Judged:
         """Time of the last sample [s]."""
         return self.start_s + (self.values.size - 1) / self.rate_hz
 
+    @property
+    def contact(self) -> int:
+        """Sample of time zero; the first or last one where time zero lies outside."""
+        return int(np.clip(round(-self.start_s * self.rate_hz), 0, self.values.size - 1))
+
 
 #: Least level that counts as contact [g]; and over the noise before contact [-].
 _CONTACT_G, _OVER_NOISE = 0.3, 5.0
@@ -207,7 +212,7 @@ def motion(judged: Judged) -> Motion:
     ``ringing`` is the rms above class 60 from 0 to 100 ms, over the class 60 peak [-].
     """
     rate = judged.rate_hz
-    first = int(np.clip(round(-judged.start_s * rate), 0, judged.values.size - 1))
+    first = judged.contact
     after = judged.values[first:]
     velocity = cumulative_trapezoid(after, step_s=1.0 / rate)
     window = velocity[: round(VELOCITY_WINDOW_S * rate) + 1]

@@ -131,9 +131,10 @@ def integrity(record: Record, channel: ChannelInfo, samples: Samples) -> list[Fi
         expected = f"a step of {channel.step_s:g} s (header)"
         add("error", "time step", "time step", f"{step:g} s", expected, note)
         return findings
-    if channel.step_s is None and step > 0.005:
+    if channel.step_s is None and step > _LONGEST_STEP_S:
         note = "times look like milliseconds"
-        add("error", "time step", "time step", f"{step:g} s", "a step below 0.005 s", note)
+        expected = f"a step below {_LONGEST_STEP_S:g} s"
+        add("error", "time step", "time step", f"{step:g} s", expected, note)
         return findings
     if not _SHORTEST_STEP_S <= step <= _LONGEST_STEP_S:
         expected = f"a step of {_SHORTEST_STEP_S:g} to {_LONGEST_STEP_S:g} s"

@@ -224,8 +224,7 @@ def contact(
 
 def velocity_at(judged: Judged, times_s: FloatArray) -> FloatArray:
     """Velocity change since time zero [m/s] at some times; the last one is held."""
-    first = int(np.clip(round(-judged.start_s * judged.rate_hz), 0, judged.values.size - 1))
-    velocity = cumulative_trapezoid(judged.values[first:], step_s=1.0 / judged.rate_hz)
+    velocity = cumulative_trapezoid(judged.values[judged.contact :], step_s=1.0 / judged.rate_hz)
     return np.interp(times_s, np.arange(velocity.size) / judged.rate_hz, velocity)
 
 

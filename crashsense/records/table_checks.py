@@ -47,7 +47,7 @@ def rate(table: Table, direction: Direction) -> list[Finding]:
 
 def _change(judged: Judged) -> float:
     """Largest velocity change within the window after contact, signed [m/s]."""
-    first = int(np.clip(round(-judged.start_s * judged.rate_hz), 0, judged.values.size - 1))
+    first = judged.contact
     after = judged.values[first : first + round(VELOCITY_WINDOW_S * judged.rate_hz) + 1]
     velocity = cumulative_trapezoid(after, step_s=1.0 / judged.rate_hz)
     return float(velocity[np.argmax(np.abs(velocity))])

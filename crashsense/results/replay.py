@@ -56,6 +56,11 @@ class Replay:
         """The verdict rows, sorted by restraint."""
         return self.trial.rows
 
+    @property
+    def plain_rows(self) -> list[PlainRow]:
+        """The same rows as plain values, null as None; pandas is not needed."""
+        return plain_rows(self.trial)
+
     def __repr__(self) -> str:
         found = f"differs in {', '.join(self.differences)}" if self.differences else "as stored"
         return f"<Replay, {found}: {self.trial!r}>"

@@ -101,10 +101,10 @@ class Run:
 
         With *nominal* only draw 0, and only the parts that hold it are read.
         """
-        import pyarrow.compute as pc
-
-        wanted = (pc.field("draw") == 0) if nominal else None
         if self._tables is not None and (table in self._tables or self.folder is None):
+            import pyarrow.compute as pc
+
+            wanted = (pc.field("draw") == 0) if nominal else None
             for part in self._tables.get(table, ()):
                 rows = part if wanted is None else part.filter(wanted)
                 yield (rows if columns is None else rows.select(columns)).to_pandas()

@@ -58,7 +58,6 @@ class CLibraryRule(Declared):
 
     family: ClassVar[str] = "c_library"
     title: ClassVar[str] = "your own rule from a C shared library"
-    own_process: ClassVar[bool] = True
     scales: ClassVar[bool] = False  # type: ignore[misc]
     monotone: ClassVar[bool] = False  # type: ignore[misc]
 

@@ -187,12 +187,7 @@ def _evaluate(rule: Rule, samples: EcuSamples) -> Evaluated:
     )
 
 
-def computes_apart(rule: Rule) -> bool:
-    """True if the rule, or any rule inside it, computes in a separate process."""
-    return rule.own_process or any(computes_apart(part) for part in rule.children.values())
-
-
-def rows(samples: EcuSamples, draws: list[int] | slice) -> EcuSamples:
+def rows(samples: EcuSamples, draws: list[int]) -> EcuSamples:
     """Return the block of some draws, given by their place in the block."""
     return replace(
         samples,

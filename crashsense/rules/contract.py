@@ -54,8 +54,6 @@ class Rule(ABC):
     context_free : True if the rule itself never looks at the context (its parts may)
     criterion : name of its criterion in an explanation; empty: the name of its family
     unswept : roles of the children whose thresholds a sweep leaves alone unless they are named
-    own_process : True if it computes in a separate process: every request costs time, so that it is
-        asked about many draws at once
     """
 
     scales: bool = True
@@ -64,7 +62,6 @@ class Rule(ABC):
     context_free: bool = False
     criterion: ClassVar[str] = ""
     unswept: ClassVar[frozenset[str]] = frozenset()
-    own_process: ClassVar[bool] = False
 
     def __init_subclass__(cls, *, sign: str = "", **options: Any) -> None:
         super().__init_subclass__(**options)

@@ -42,7 +42,6 @@ class PythonRule(Declared):
 
     family: ClassVar[str] = "python"
     title: ClassVar[str] = "your own rule from a Python file or module"
-    own_process: ClassVar[bool] = True
 
     file: str = parameter("my_rule.py:MyRule", kind="text", text="FILE.py:CLASS or MODULE:CLASS")
     parameters: Mapping[str, Any] = field(

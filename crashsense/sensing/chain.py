@@ -334,23 +334,31 @@ def quantise(
 ) -> tuple[npt.NDArray[np.int32], IntArray]:
     """Round to codes of *step* [u], saturate at +/-*limit*; count the saturated, shape (draws,)."""
     codes = np.array(values, dtype=np.float64)
-    beyond = round_to_codes(codes, step=step, limit=limit)
+    beyond = round_to_codes(codes, step=step, limit=limit, largest=largest_of(codes))
     return codes.astype(np.int32), beyond
 
 
-def round_to_codes(values: FloatArray, *, step: float, limit: int) -> IntArray:
-    """As :func:`quantise`, in place: the codes take the place of the values."""
+def round_to_codes(values: FloatArray, *, step: float, limit: int, largest: float) -> IntArray:
+    """As :func:`quantise`, in place: the codes take the place of the values.
+
+    *largest*: absolute value of all; larger values never have smaller codes.
+    """
     values /= step
     np.rint(values, out=values)
-    beyond = beyond_level(values, level=limit)
+    beyond = beyond_level(values, level=limit, largest=float(np.rint(largest / step)))
     if beyond.any():
         np.clip(values, -limit, limit, out=values)
     return beyond
 
 
-def beyond_level(values: FloatArray, *, level: float) -> IntArray:
-    """Count the samples beyond +/-*level*, shape (draws,)."""
-    if values.size == 0 or max(values.max(), -values.min()) <= level:
+def largest_of(values: FloatArray) -> float:
+    """Largest absolute value of all, 0 without any."""
+    return float(max(values.max(), -values.min())) if values.size else 0.0
+
+
+def beyond_level(values: FloatArray, *, level: float, largest: float | None = None) -> IntArray:
+    """Count the samples beyond +/-*level*, shape (draws,); *largest* absolute value, if known."""
+    if (largest_of(values) if largest is None else largest) <= level:
         return np.zeros(values.shape[0], dtype=np.int64)
     return np.asarray(np.count_nonzero(np.abs(values) > level, axis=-1), dtype=np.int64)
 

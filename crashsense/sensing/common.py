@@ -39,23 +39,33 @@ class CommonSensors:
         self._made: dict[Hashable, OneSensor] = {}
         self._left = MOST_BYTES
 
+    def has(self, channel: str, sensor_set: SensorSet, draws: IntArray) -> bool:
+        """True if the sensor at a channel was made for these draws of the block already."""
+        return self._key(channel, sensor_set, draws) in self._made
+
     def get(
         self, channel: str, sensor_set: SensorSet, draws: IntArray, make: Callable[[], OneSensor]
     ) -> OneSensor:
         """Return the sensor at a channel for some draws of the block, made only if it is new."""
-        sensor = sensor_set.sensors[channel]
-        common = self._common.get(channel, [])
-        number = next((k for k, one in enumerate(common) if _same(one, sensor)), None)
-        if number is None:
+        key = self._key(channel, sensor_set, draws)
+        if key is None:
             return make()
-        held = sensor_set.held_ticks(channel)
-        key = (channel, number, sensor_set.control_unit, held, draws.tobytes())
         if key not in self._made:
             one = self._made[key] = make()
             needed = _BYTES_A_TICK * draws.size * one.base.ticks
             one.keeps_runs = needed <= self._left
             self._left -= needed if one.keeps_runs else 0
         return self._made[key]
+
+    def _key(self, channel: str, sensor_set: SensorSet, draws: IntArray) -> Hashable | None:
+        """What a common sensor is known by; None for one that is not common."""
+        sensor = sensor_set.sensors[channel]
+        common = self._common.get(channel, [])
+        number = next((k for k, one in enumerate(common) if _same(one, sensor)), None)
+        if number is None:
+            return None
+        held = sensor_set.held_ticks(channel)
+        return channel, number, sensor_set.control_unit, held, draws.tobytes()
 
 
 def _same(one: Sensor, other: Sensor) -> bool:

@@ -8,6 +8,7 @@ gathered.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from functools import lru_cache
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
@@ -86,18 +87,20 @@ def in_lanes(one: OneSensor) -> Callable[[int, FloatArray, int], None]:
     """
     kernels, drawn = _kernels(), one.drawn
     rows = np.arange(one.draws.size)
-    (tables, factors), grid = one.parts, _grid(one)
-    sections, warm_up = _word_models(one)
+    (tables, factors), grid = one.tables(), _grid(one)
+    sections, warm_up = one.noise_models.sections, one.noise_models.warm_up
     setting = drawn.setting
     source, noise = _source(one, rows, "words"), np.empty((0, 0, 0))
     if one.bank is not None and source.start.size:
         made = (source, *_given(sections, setting), warm_up, one.words)
         noise = one.bank.get((*one.noise_key(rows), "lanes"), lambda: kernels.noise_in_lanes(*made))
         source = _made_of(_NO_WORDS, _NO_WORDS)
-    lines = np.zeros((tables.shape[0], tables[0].size + kernels.WIDTH))
-    lines[:, : -kernels.WIDTH] = tables.reshape(tables.shape[0], -1)
+    lines = np.empty((len(tables), tables[0].size + kernels.WIDTH))
+    for line, table in zip(lines, tables, strict=True):
+        line[: table.size] = table.reshape(-1)
+        line[table.size :] = 0.0
     arguments = [
-        *(engine.given(lines), tables.shape[2], one.words),
+        *(engine.given(lines), len(PHASES), one.words),
         *_given(factors, drawn.offset, _deviation(one, rows), setting, one.shared.phase),
         *_given(noise, source, sections, warm_up, grid),
     ]
@@ -187,16 +190,9 @@ def _source(one: OneSensor, rows: IntArray, rate: str) -> Any:
     return _made_of(start, step)
 
 
-def _word_models(one: OneSensor) -> tuple[FloatArray, int]:
-    """Sections of the noise in the words, by filter setting, and words until they have settled."""
-    models = one.models()
-    sections = np.stack([model.sections for model in models])
-    return sections, max(model.warm_up for model in models)
-
-
 def _word_noise(one: OneSensor, rows: IntArray) -> tuple[Any, ...]:
     """Noise in the words: cached by a bank, or its random source."""
-    sections, warm_up = _word_models(one)
+    sections, warm_up = one.noise_models.sections, one.noise_models.warm_up
     if one.noisy and one.bank is not None:
         return (one.plain_noise(rows), _made_of(_NO_WORDS, _NO_WORDS), sections, warm_up)
     return (_NOTHING, _source(one, rows, "words"), sections, warm_up)
@@ -219,9 +215,15 @@ def _chain(one: OneSensor, *, skipped: int = 0) -> Any:
 
     *skipped*: samples of rest in front that are left out.
     """
-    every = range(len(chain.CORNER_SETTINGS))
-    found = [chain.setting_sections(one.design, s) for s in every]
-    sections = np.array([np.empty((0, 6)) if rows is None else rows for rows in found])
-    rest = np.stack([chain.rest_state(one.design, s) for s in every])
+    sections, rest = _filters(one.design)
     first = np.array([one.first_word(p) - skipped for p in range(len(PHASES))], dtype=np.int64)
     return _kernels().Chain(*_given(sections, rest, first), one.every)
+
+
+@lru_cache(maxsize=128)
+def _filters(design: chain.FilterDesign) -> tuple[FloatArray, FloatArray]:
+    """Sections of every setting of a design, and their state at rest."""
+    every = range(len(chain.CORNER_SETTINGS))
+    found = [chain.setting_sections(design, s) for s in every]
+    sections = np.array([np.empty((0, 6)) if rows is None else rows for rows in found])
+    return sections, np.stack([chain.rest_state(design, s) for s in every])

@@ -37,9 +37,24 @@ NOISE_WORDS = 160_000
 NOISE_MODEL_ERROR = 1e-6
 
 
-@lru_cache(maxsize=512)
-def _word_noise(design: chain.FilterDesign, setting: int, every: int) -> WordNoise:
-    return word_noise(chain.setting_sections(design, setting), every=every)
+class _NoiseModels:
+    """Models of the noise in the words, one a filter setting."""
+
+    def __init__(self, design: chain.FilterDesign, every: int) -> None:
+        settings = range(len(chain.CORNER_SETTINGS))
+        found = [word_noise(chain.setting_sections(design, s), every=every) for s in settings]
+        self.models: list[WordNoise] = found
+        self.warm_up = max(model.warm_up for model in found)
+        self.error = max(model.error for model in found)
+
+    @cached_property
+    def sections(self) -> FloatArray:
+        """Sections of all settings, (settings, sections, 6)."""
+        return np.stack([model.sections for model in self.models])
+
+
+#: Those of a design at one rate of the words, made once in a process.
+_noise_models = lru_cache(maxsize=128)(_NoiseModels)
 
 
 def _largest(samples: FloatArray) -> FloatArray:
@@ -141,7 +156,7 @@ class OneSensor:
         sensor, drawn = self.sensor, self.drawn
         if any(fault.stage != "word" for fault in sensor.faults):
             return np.zeros(self.draws.size, dtype=bool)
-        if sensor.noise_density > 0 and self._models_error() > NOISE_MODEL_ERROR:
+        if sensor.noise_density > 0 and self.noise_models.error > NOISE_MODEL_ERROR:
             return np.zeros(self.draws.size, dtype=bool)
         rate = self.base.rate_hz
         sigma = chain.noise_deviation(sensor, rate_hz=rate) * drawn.noisy
@@ -154,12 +169,10 @@ class OneSensor:
         linear = peak + NOISE_MARGIN * sigma <= sensor.front_end
         return np.asarray(linear & (self.at_stop == 0))
 
-    def models(self) -> list[WordNoise]:
-        """Models of the noise in the words, one a filter setting."""
-        return [_word_noise(self.design, s, self.every) for s in range(len(chain.CORNER_SETTINGS))]
-
-    def _models_error(self) -> float:
-        return max(model.error for model in self.models())
+    @cached_property
+    def noise_models(self) -> _NoiseModels:
+        """Models of the noise in the words."""
+        return _noise_models(self.design, self.every)
 
     # --- the two paths ---------------------------------------------------------------------------
 
@@ -210,12 +223,17 @@ class OneSensor:
 
     def _quantise(self, analogue: FloatArray, at: IntArray, words: Words) -> None:
         """Turn filtered values into codes and their values, for the draws *at* some places."""
-        words.after[at] = chain.beyond_level(analogue, level=self.sensor.range)
         step, limit = self.sensor.step, self.sensor.code_limit
-        words.at_code[at] = chain.round_to_codes(analogue, step=step, limit=limit)
-        words.codes[place(at)] = analogue
-        analogue *= step
-        words.values[place(at)] = analogue
+        largest = chain.largest_of(analogue)
+        words.after[at] = chain.beyond_level(analogue, level=self.sensor.range, largest=largest)
+        words.at_code[at] = chain.round_to_codes(analogue, step=step, limit=limit, largest=largest)
+        where = place(at)
+        words.codes[where] = analogue
+        if isinstance(where, slice):
+            np.multiply(analogue, step, out=words.values[where])
+        else:
+            analogue *= step
+            words.values[where] = analogue
 
     def _ahead(self, samples: FloatArray) -> FloatArray:
         out = np.empty((samples.shape[0], self.ahead + samples.shape[1]))
@@ -298,9 +316,13 @@ class OneSensor:
     @cached_property
     def parts(self) -> tuple[FloatArray, FloatArray]:
         """Contributions to the codes: tables (parts, settings, phases, words), factors by draw."""
+        tables, factors = self.tables()
+        return np.stack(tables), factors
+
+    def tables(self) -> tuple[list[FloatArray], FloatArray]:
+        """As :attr:`parts`, a table of each contribution by itself."""
         parts = [*self.felt, (self.drawn.drift, self.ramp())]
-        tables = np.stack([self.table(samples) for _, samples in parts])
-        return tables, np.stack([factor for factor, _ in parts])
+        return [self.table(samples) for _, samples in parts], np.stack([f for f, _ in parts])
 
     @cached_property
     def ramp_table(self) -> FloatArray:
@@ -372,8 +394,7 @@ class OneSensor:
         return self.bank.get(key, lambda: self._made_noise(rows))
 
     def _made_noise(self, rows: IntArray) -> FloatArray:
-        models = self.models()
-        warm_up = max(model.warm_up for model in models)
+        models, warm_up = self.noise_models, self.noise_models.warm_up
         setting, kernels = self.drawn.setting[rows], engine.kernels()
         # By numpy: in the order of the settings, so that each is filtered where it stands.
         order = np.arange(rows.size) if kernels else np.argsort(setting, kind="stable")
@@ -382,14 +403,13 @@ class OneSensor:
             self.draws[rows[order]], warm_up + self.words, seed=self.seed, axes=axes
         )
         if kernels is not None:
-            sections = np.stack([model.sections for model in models])
-            kernels.filter_by_setting(sections, setting, noise, np.empty((0, 0, 0)))
+            kernels.filter_by_setting(models.sections, setting, noise, np.empty((0, 0, 0)))
             return noise[:, warm_up:]
         out = np.empty((rows.size, self.words))
         last = 0
         for s, count in zip(*np.unique(setting, return_counts=True), strict=True):
             first, last = last, last + int(count)
-            made = filter_noise(noise[first:last], sections=models[int(s)].sections)
+            made = filter_noise(noise[first:last], sections=models.models[int(s)].sections)
             out[order[first:last]] = made[:, warm_up:]
         return out
 

@@ -35,7 +35,7 @@ from crashsense.sensing.one_sensor import OneSensor
 from crashsense.sensing.samples import EcuSamples
 from crashsense.sensing.sensor import SensorSet
 from crashsense.sensing.timebase import TimeBase, at_internal_rate
-from crashsense.sensing.tolerance import OTHER_AXES, PHASES, draw_sensor, draw_unit
+from crashsense.sensing.tolerance import OTHER_AXES, PHASES, draw_sensors, draw_unit
 from crashsense.sensing.words import ChainReport
 from crashsense.signal import Signal
 from crashsense.values import Shown
@@ -236,25 +236,26 @@ def _prepared(
     )
     shared = draw_unit(draws, unit=unit, seed=seed, occurrence=occurrence, vary=vary)
 
+    there = [name for name in channels if name in sensor_set.sensors and name in truth]
+    new = [name for name in there if common is None or not common.has(name, sensor_set, draws)]
+    drawn = draw_sensors(
+        draws,
+        sensors={name: sensor_set.sensors[name] for name in new},
+        shared=shared,
+        seed=seed,
+        occurrence=occurrence,
+        vary=vary,
+        deviates=deviates,
+    )
+
     def made(channel: str) -> OneSensor:
-        sensor = sensor_set.sensors[channel]
-        drawn = draw_sensor(
-            draws,
-            sensor=sensor,
-            channel=channel,
-            shared=shared,
-            seed=seed,
-            occurrence=occurrence,
-            vary=vary,
-            deviates=deviates.get(channel),
-        )
         return OneSensor(
             channel,
-            sensor=sensor,
+            sensor=sensor_set.sensors[channel],
             sensor_set=sensor_set,
             base=base,
             truth=truth,
-            drawn=drawn,
+            drawn=drawn[channel],
             shared=shared,
             draws=draws,
             seed=seed,
@@ -264,9 +265,7 @@ def _prepared(
         )
 
     sensors: dict[str, OneSensor] = {}
-    for channel in channels:
-        if channel not in sensor_set.sensors or channel not in truth:
-            continue
+    for channel in there:
         if common is None:
             sensors[channel] = made(channel)
         else:

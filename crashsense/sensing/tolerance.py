@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from math import cos, sin
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -87,7 +88,7 @@ def draw_unit(
         still = np.zeros(draws.size) if held is None else held
         return UnitDraws(np.zeros(draws.size, dtype=np.int64), still)
     drawn = random_draws.uniforms(
-        draws, 4, seed=seed, axes=(occurrence, "control_unit", "tolerance")
+        draws, 2, seed=seed, axes=(occurrence, "control_unit", "tolerance")
     )
     low, high = unit.temperature_c
     warmer = np.where(draws == 0, 0.0, low + (high - low) * drawn[:, 1] - 25.0)
@@ -103,79 +104,161 @@ def _coupled(sensor: Sensor, other: str) -> float:
 
 
 def draw_sensor(
+    draws: IntArray, *, sensor: Sensor, channel: str, deviates: FloatArray | None = None, **how: Any
+) -> SensorDraws:
+    """Draw the deviations of the sensor at *channel*; *how* as :func:`draw_sensors`."""
+    given = {} if deviates is None else {channel: deviates}
+    return draw_sensors(draws, sensors={channel: sensor}, deviates=given, **how)[channel]
+
+
+def draw_sensors(
     draws: IntArray,
     *,
-    sensor: Sensor,
-    channel: str,
+    sensors: Mapping[str, Sensor],
     shared: UnitDraws,
     seed: int,
     occurrence: str,
     vary: bool,
-    deviates: FloatArray | None = None,
-) -> SensorDraws:
-    """Draw the deviations of the sensor at *channel*.
+    deviates: Mapping[str, FloatArray] | None = None,
+) -> dict[str, SensorDraws]:
+    """Draw the deviations of the sensors at some channels, all at once.
 
-    *deviates*, shape (draws, len(ROLES)), replaces the drawn standard normal numbers: for
-    sensitivity studies on designed points (:mod:`crashsense.sensing.sensitivity`).
+    *deviates*: channel -> shape (draws, len(ROLES)), in place of the drawn standard normal numbers:
+    for sensitivity studies on designed points (:mod:`crashsense.sensing.sensitivity`).
     """
-    n = draws.size
-    if deviates is not None:
-        z = np.zeros((n, len(ROLES)))
-        z[:, : deviates.shape[1]] = deviates
-    elif vary:
-        z = random_draws.normals(
-            draws, len(ROLES), seed=seed, axes=(occurrence, channel, "tolerance")
-        )
-    else:
-        z = np.zeros((n, len(ROLES)))
-    z = np.clip(z, -3.0, 3.0)
-    for role, value in sensor.build.items():
-        if role != FILTER:
-            z[:, ROLES.index(role)] = value
-    if vary and sensor.filter_kind != "none":
-        drawn = random_draws.uniforms(draws, 2, seed=seed, axes=(occurrence, channel, "filter"))
-        setting = np.floor(drawn[:, 0] * len(CORNER_SETTINGS)).astype(np.int64)
-        setting = np.where(draws == 0, NOMINAL_SETTING, setting)
-    else:
-        setting = np.full(n, NOMINAL_SETTING, dtype=np.int64)
-    if FILTER in sensor.build:
-        setting = np.full(n, int(sensor.build[FILTER]), dtype=np.int64)
+    if not sensors:
+        return {}
+    parts = list(sensors.values())
+    axes = {channel: (occurrence, channel) for channel in sensors}
+    z = _deviates(draws, sensors, axes, seed=seed, vary=vary, given=deviates or {}).transpose(
+        2, 0, 1
+    )
+    settings = _settings(draws, sensors, axes, seed=seed, vary=vary)
+
+    def own(name: str) -> FloatArray:
+        """A number of every sensor, shape (sensors, 1)."""
+        return np.array([[getattr(part, name)] for part in parts], dtype=np.float64)
 
     warmer = shared.warmer_k
     sensitivity = (
-        1.0
-        + sensor.sensitivity_tolerance * z[:, 0]
-        + sensor.sensitivity_temperature * z[:, 3] * warmer
+        1.0 + own("sensitivity_tolerance") * z[0] + own("sensitivity_temperature") * z[3] * warmer
     )
-    offset = sensor.offset_tolerance * z[:, 1] + sensor.offset_temperature * z[:, 4] * warmer
-    made = None
-    if sensor.element is not None and (vary or warmer.any()):
-        axes = (occurrence, channel, "element")
-        geometry = random_draws.normals(draws, len(DEVIATIONS), seed=seed, axes=axes)
-        still = (draws == 0)[:, None] | (not vary)
-        geometry = np.where(still, 0.0, np.clip(geometry, -3.0, 3.0))
-        made = sensor.element.drawn(geometry, warmer)
-        sensitivity = sensitivity * made.sensitivity
-        offset = offset + made.offset
+    offset = own("offset_tolerance") * z[1] + own("offset_temperature") * z[4] * warmer
+    made: list[ElementDraws | None] = [None] * len(parts)
+    if vary or warmer.any():
+        for row, (channel, part) in enumerate(sensors.items()):
+            element = _element(draws, part, warmer, axes=axes[channel], seed=seed, vary=vary)
+            if element is not None:
+                made[row] = element
+                sensitivity[row] *= element.sensitivity
+                offset[row] += element.offset
     # Sine and cosine of nominal angle plus a small one, by series: exact to 1e-6 up to 0.1 rad, and
     # the same for a draw in any block.
-    small = sensor.misalignment_tolerance * z[:, 5]
+    small = own("misalignment_tolerance") * z[5]
     small_cos = 1.0 - small * small / 2.0
     small_sin = small - small * small * small / 6.0
-    c0, s0 = cos(sensor.mounting_angle), sin(sensor.mounting_angle)
-    along = c0 * small_cos - s0 * small_sin
-    across = s0 * small_cos + c0 * small_sin
-    others = OTHER_AXES.get(channel, ())
-    cross: dict[str, FloatArray] = {}
-    for position, other in enumerate(others):
-        share = _coupled(sensor, other) + sensor.cross_axis_tolerance * z[:, 6 + position]
-        cross[other] = sensitivity * (across + share if position == 0 else share)
-    return SensorDraws(
-        gain=sensitivity * along,
-        cross=cross,
-        offset=offset,
-        drift=sensor.drift_tolerance * z[:, 2],
-        setting=setting,
-        noisy=(draws != 0) & vary,
-        element=made,
-    )
+    angles = own("mounting_angle")
+    c0, s0 = np.array([[(cos(a), sin(a)) for a in row] for row in angles]).transpose(2, 0, 1)
+    gain = sensitivity * (c0 * small_cos - s0 * small_sin)
+    drift = own("drift_tolerance") * z[2]
+    others = [OTHER_AXES.get(channel, ()) for channel in sensors]
+    cross: list[dict[str, FloatArray]] = [{} for _ in parts]
+    for position in range(max(map(len, others))):
+        coupled = np.array(
+            [
+                [_coupled(part, names[position]) if position < len(names) else 0.0]
+                for part, names in zip(parts, others, strict=True)
+            ]
+        )
+        share = coupled + own("cross_axis_tolerance") * z[6 + position]
+        if position == 0:
+            share = s0 * small_cos + c0 * small_sin + share
+        share *= sensitivity
+        for row, names in enumerate(others):
+            if position < len(names):
+                cross[row][names[position]] = share[row]
+    noisy = (draws != 0) & vary
+    return {
+        channel: SensorDraws(
+            gain=gain[row],
+            cross=cross[row],
+            offset=offset[row],
+            drift=drift[row],
+            setting=settings[row],
+            noisy=noisy,
+            element=made[row],
+        )
+        for row, channel in enumerate(sensors)
+    }
+
+
+#: Channel -> occurrence and channel, with which the axes of its numbers begin.
+_Axes = Mapping[str, tuple[str, str]]
+
+
+def _deviates(
+    draws: IntArray,
+    sensors: Mapping[str, Sensor],
+    axes: _Axes,
+    *,
+    seed: int,
+    vary: bool,
+    given: Mapping[str, FloatArray],
+) -> FloatArray:
+    """Standard normal numbers cut at 3, or those that a build fixes, shape (sensors, draws, roles).
+
+    *given*: channel -> numbers in place of drawn ones.
+    """
+    drawn = [row for row, channel in enumerate(sensors) if vary and channel not in given]
+    names = [(*list(axes.values())[row], "tolerance") for row in drawn]
+    z = random_draws.normals_of(names, draws, width=len(ROLES), seed=seed)
+    if len(drawn) < len(sensors):
+        whole = np.zeros((len(sensors), draws.size, len(ROLES)))
+        whole[drawn] = z
+        z = whole
+    for row, channel in enumerate(sensors):
+        if channel in given:
+            z[row, :, : given[channel].shape[1]] = given[channel]
+    np.clip(z, -3.0, 3.0, out=z)
+    for row, sensor in enumerate(sensors.values()):
+        for role, value in sensor.build.items():
+            if role != FILTER:
+                z[row, :, ROLES.index(role)] = value
+    return z
+
+
+def _settings(
+    draws: IntArray, sensors: Mapping[str, Sensor], axes: _Axes, *, seed: int, vary: bool
+) -> npt.NDArray[np.int64]:
+    """Filter setting of every draw, shape (sensors, draws)."""
+    out = np.full((len(sensors), draws.size), NOMINAL_SETTING, dtype=np.int64)
+    rows = [row for row, s in enumerate(sensors.values()) if vary and s.filter_kind != "none"]
+    if rows:
+        places = list(axes.values())
+        names = [(*places[row], "filter") for row in rows]
+        numbers = random_draws.uniforms_of(names, draws, width=1, seed=seed)[:, :, 0]
+        numbers *= len(CORNER_SETTINGS)
+        out[rows] = numbers  # whole numbers: the fraction is cut
+        out[:, draws == 0] = NOMINAL_SETTING
+    for row, sensor in enumerate(sensors.values()):
+        if FILTER in sensor.build:
+            out[row] = int(sensor.build[FILTER])
+    return out
+
+
+def _element(
+    draws: IntArray,
+    sensor: Sensor,
+    warmer_k: FloatArray,
+    *,
+    axes: tuple[str, str],
+    seed: int,
+    vary: bool,
+) -> ElementDraws | None:
+    """The elements of a sensor as made; None for a part without one."""
+    if sensor.element is None:
+        return None
+    geometry = random_draws.normals(draws, len(DEVIATIONS), seed=seed, axes=(*axes, "element"))
+    still = (draws == 0)[:, None] | (not vary)
+    geometry = np.where(still, 0.0, np.clip(geometry, -3.0, 3.0))
+    return sensor.element.drawn(geometry, warmer_k)

@@ -63,7 +63,7 @@ def moving_channels(
     """
     found = {}
     for name, samples in signals.items():
-        if name not in sensors:
+        if name not in sensors or not samples.any():
             continue
         sensor = sensors[name]
         sections = lowpass_sections(

@@ -31,7 +31,7 @@ from crashsense.sensing import (
     prepared,
     sense_in_parts,
 )
-from crashsense.trials.judge import Answer, Judge, answers_in_pieces, valid_channels
+from crashsense.trials.judge import Answer, Judge, valid_channels
 from crashsense.trials.lanes import answers_in_lanes, answers_of_sensors
 
 if TYPE_CHECKING:
@@ -420,14 +420,8 @@ def answers_of(
     """
     about: Any = {"events": events, "required_s": required_s}
     told = answers_in_lanes(judges, sensed, **about) if scores_only else {}
+    samples = {event.name: replace(sensed.samples, context=event.context) for event in events}
     valid = valid_channels(sensed.samples)
-    contexts = {event.name: event.context for event in events}
-    if scores_only:
-        light = [judge for judge in judges if judge.key not in told and not judge.apart]
-        told |= answers_in_pieces(
-            light, sensed, contexts=contexts, required_s=required_s, valid=valid
-        )
-    samples = {n: replace(sensed.samples, context=context) for n, context in contexts.items()}
     shared: dict[int, Evaluated] = {}
     with sharing():
         return {

@@ -13,15 +13,9 @@ import numpy as np
 
 from crashsense.arrays import FloatArray, IntArray
 from crashsense.errors import RuleError
-from crashsense.event import Context, Event, Order, Requirement
-from crashsense.rules import Algorithm, Rule, reads_context, sharing
-from crashsense.rules.checked import (
-    Evaluated,
-    active_channels,
-    computes_apart,
-    evaluate_rule,
-    rows,
-)
+from crashsense.event import Event, Order, Requirement
+from crashsense.rules import Algorithm, Rule, reads_context
+from crashsense.rules.checked import Evaluated, active_channels, evaluate_rule, rows
 from crashsense.scoring import (
     VERDICTS,
     OrderScores,
@@ -29,17 +23,13 @@ from crashsense.scoring import (
     Scores,
     judge,
     judge_order,
-    reached_in,
-    spans_of,
+    reached,
 )
 from crashsense.sensing import EcuSamples, Sensed, SensorSet
 from crashsense.values import Shown
 
 #: Which channels have a valid sample, and the draws of a block of which that holds.
 ValidChannels = list[tuple[tuple[bool, ...], IntArray]]
-
-#: Samples of a channel that rules are asked about at once where scores alone are wanted (400 kB).
-PIECE_SAMPLES = 50_000
 
 #: Why a restraint is not judged that an algorithm does not cover.
 NO_RULE = "{algorithm} has no rule for it"
@@ -241,36 +231,26 @@ class Judge:
         *samples* are those of *sensed* in the event's context; *shared* keeps demand by rule, where
         the rule does not look at the context.
         """
-        cut = cut_before_filter(sensed)
-        answer = self.heard(samples, cut, required_s=required_s, valid=valid)
+        clipped = {name: one.clipped_before_filter for name, one in sensed.reports.items()}
+        answer = self.heard(samples, clipped, required_s=required_s, valid=valid)
         if not self.asked:
             return answer
         assert self.rule is not None  # it is asked
         evaluated = _evaluated(self.rule, samples, shared)
-        allowed, until = self.spans(samples, required_s=required_s)
-        found = reached_in(evaluated.branches, allowed=allowed, until=until)
-        errors = {**answer.errors, **evaluated.errors}
-        return replace(answer, found=found, errors=errors, branches=evaluated.branches)
-
-    def spans(self, samples: EcuSamples, *, required_s: FloatArray) -> tuple[IntArray, IntArray]:
-        """Numbers of ticks before the allowed time and up to the required one, by draw."""
-        return spans_of(
+        found = reached(
+            evaluated.branches,
             start_s=samples.start_s,
             rate_hz=samples.rate_hz,
-            size=samples.size,
             required_s=required_s,
             not_before_s=self.not_before_s,
         )
+        errors = {**answer.errors, **evaluated.errors}
+        return replace(answer, found=found, errors=errors, branches=evaluated.branches)
 
     @property
     def asked(self) -> bool:
         """True if there is a rule, and it can be evaluated."""
         return self.rule is not None and not self.reason
-
-    @property
-    def apart(self) -> bool:
-        """True if it is asked, and its rule computes in a separate process."""
-        return self.rule is not None and self.asked and computes_apart(self.rule)
 
     def heard(
         self,
@@ -291,12 +271,14 @@ class Judge:
             return Answer(required_s, delay_s, clipped, found, self.reason)
         errors: dict[int, str] = {}
         for pattern, draws in valid:
-            active, delay_s[draws], error = self._read(pattern, samples, draws)
+            active, shortest, error = self._read(pattern, samples, draws)
+            at = slice(None) if draws.size == size else draws
+            delay_s[at] = shortest
             if error:
                 errors |= dict.fromkeys(draws.tolist(), error)
             for name in active:
                 if name in cut:
-                    clipped[draws] += cut[name][draws]
+                    clipped[at] += cut[name][at]
         return Answer(required_s, delay_s, clipped, found, "", errors)
 
     def _read(
@@ -319,60 +301,6 @@ class Judge:
             delays = (self.sensor_set.transport_s(name) for name in names)
             self._reading[pattern] = (names, min(delays, default=0.0), error)
         return self._reading[pattern]
-
-
-def answers_in_pieces(
-    judges: Sequence[Judge],
-    sensed: Sensed,
-    *,
-    contexts: Mapping[str, Context],
-    required_s: Mapping[str, Mapping[str, FloatArray]],
-    valid: ValidChannels,
-) -> dict[tuple[str, str, str], Answer]:
-    """Ask judges about a few draws at a time, for scores alone: no demand is kept.
-
-    What rules compute then stays in the processor's cache. *contexts*: by event; *required_s*: by
-    event and restraint.
-    """
-    whole, cut = sensed.samples, cut_before_filter(sensed)
-    samples = {name: replace(whole, context=context) for name, context in contexts.items()}
-    answers = {
-        judge.key: judge.heard(
-            samples[judge.key[0]],
-            cut,
-            required_s=required_s[judge.key[0]][judge.key[2]],
-            valid=valid,
-        )
-        for judge in judges
-    }
-    asked = [judge for judge in judges if judge.asked]
-    found: dict[tuple[str, str, str], list[Reached]] = {judge.key: [] for judge in asked}
-    errors = {judge.key: dict(answers[judge.key].errors) for judge in asked}
-    spans = [judge.spans(whole, required_s=answers[judge.key].required_s) for judge in asked]
-    size = max(1, PIECE_SAMPLES // max(1, whole.size))
-    for first in range(0, whole.draws if asked else 0, size):
-        part = slice(first, first + size)
-        few = rows(whole, part)
-        samples = {name: replace(few, context=context) for name, context in contexts.items()}
-        shared: dict[int, Evaluated] = {}
-        with sharing():
-            for judge, (allowed, until) in zip(asked, spans, strict=True):
-                assert judge.rule is not None  # it is asked
-                evaluated = _evaluated(judge.rule, samples[judge.key[0]], shared)
-                found[judge.key].append(
-                    reached_in(evaluated.branches, allowed=allowed[part], until=until[part])
-                )
-                errors[judge.key] |= {first + at: text for at, text in evaluated.errors.items()}
-    for judge in asked:
-        answers[judge.key] = replace(
-            answers[judge.key], found=Reached.joined(found[judge.key]), errors=errors[judge.key]
-        )
-    return answers
-
-
-def cut_before_filter(sensed: Sensed) -> dict[str, IntArray]:
-    """Samples that were cut before the filter by channel, each of shape (draws,)."""
-    return {name: one.clipped_before_filter for name, one in sensed.reports.items()}
 
 
 def _evaluated(rule: Rule, samples: EcuSamples, shared: dict[int, Evaluated]) -> Evaluated:

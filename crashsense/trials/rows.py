@@ -85,31 +85,38 @@ def build_table(pieces: Sequence[Mapping[str, Any]], *, schema: pa.Schema) -> pa
     return pa.table(columns, schema=schema)
 
 
+#: What makes a column that is not the same word throughout a piece.
+_VARIED = (np.ndarray, Coded)
+
+
 def _column(values: Sequence[Any], *, sizes: Sequence[int], kind: pa.DataType) -> pa.Array:
     if not values:
         return pa.array([], kind)
-    values = [_one_word(value) for value in values]
-    if not any(isinstance(value, np.ndarray | Coded) for value in values):
+    values = [_one_word(value) if type(value) is Coded else value for value in values]
+    if not any(isinstance(value, _VARIED) for value in values):
         return _constants(tuple(values), tuple(sizes), kind)
     if not kind.equals(pa.string()):
         return _numbers(values, sizes=sizes, kind=kind)
     if any(isinstance(value, np.ndarray) for value in values):
-        whole = [
-            value if isinstance(value, np.ndarray) else np.full(size, value, dtype=object)
-            for value, size in zip(values, sizes, strict=True)
-        ]
+        whole = [_spelt_out(value, size) for value, size in zip(values, sizes, strict=True)]
         return pa.array(np.concatenate(whole), type=kind, from_pandas=True)
     return pa.concat_arrays(
         pa.array(value.names, type=kind).take(pa.array(value.codes))
         if isinstance(value, Coded)
-        else pa.repeat(pa.scalar(value, type=kind), size)
+        else _constants((value,), (size,), kind)
         for value, size in zip(values, sizes, strict=True)
     )
 
 
-def _one_word(value: Any) -> Any:
-    """A :class:`Coded` of one word as that word, all else as it is."""
-    if not isinstance(value, Coded) or not value.codes.size:
+def _spelt_out(value: Any, size: int) -> npt.NDArray[Any]:
+    if isinstance(value, Coded):
+        return np.array(value.names, dtype=object)[value.codes]
+    return value if isinstance(value, np.ndarray) else np.full(size, value, dtype=object)
+
+
+def _one_word(value: Coded) -> Coded | str | None:
+    """Coded words as the word itself, if they are all the same."""
+    if not value.codes.size:
         return value
     first = value.codes[0]
     return value.names[first] if (value.codes == first).all() else value
@@ -119,19 +126,25 @@ def _one_word(value: Any) -> Any:
 def _constants(values: tuple[Any, ...], sizes: tuple[int, ...], kind: pa.DataType) -> pa.Array:
     """One value after the other, each so many times: the same columns in table after table."""
     if len(set(values)) == 1:
-        return pa.repeat(pa.scalar(values[0], type=kind), sum(sizes))
+        return pa.repeat(_scalar(values[0], kind), sum(sizes))
     return pa.concat_arrays(
-        pa.repeat(pa.scalar(value, type=kind), size)
-        for value, size in zip(values, sizes, strict=True)
+        pa.repeat(_scalar(value, kind), size) for value, size in zip(values, sizes, strict=True)
     )
+
+
+def _scalar(value: Any, kind: pa.DataType) -> pa.Scalar:
+    return pa.scalar(value, type=kind, from_pandas=True)  # NaN is null
 
 
 def _numbers(values: Sequence[Any], *, sizes: Sequence[int], kind: pa.DataType) -> pa.Array:
     """Arrays and single numbers, one after the other; None and NaN are null."""
-    out = np.empty(sum(sizes), dtype=kind.to_pandas_dtype())
+    missing = any(value is None for value in values)
+    kind_of_array = kind.to_pandas_dtype()
+    out = np.full(sum(sizes), np.nan) if missing else np.empty(sum(sizes), dtype=kind_of_array)
     first = 0
     for value, size in zip(values, sizes, strict=True):
-        out[first : first + size] = np.nan if value is None else value
+        if value is not None:
+            out[first : first + size] = value
         first += size
     if not pa.types.is_floating(kind):
         return pa.array(out, type=kind)
@@ -158,6 +171,7 @@ def verdict_columns(trial: Trial) -> Iterator[Mapping[str, Any]]:
     Last come those of restraints in order, where both were judged.
     """
     events = {event.name: event for event in trial.events}
+    path = _one_word(Coded(trial.full.astype(np.int8), ("fast", "full")))
     for (name, algorithm, restraint), answer in trial.answers.items():
         event = events[name]
         requirement = event.requirements[restraint]
@@ -168,6 +182,7 @@ def verdict_columns(trial: Trial) -> Iterator[Mapping[str, Any]]:
             scored = scored_columns(scores, answer.required_s, errors=answer.errors)
         yield {
             **_about(trial, event, algorithm=algorithm, restraint=restraint),
+            "path": path,
             "restraint": restraint,
             "expectation": requirement.expectation,
             "clipped_before_filter": answer.clipped,
@@ -183,6 +198,7 @@ def verdict_columns(trial: Trial) -> Iterator[Mapping[str, Any]]:
             found = in_order(order, mine, other, start_s=trial.start_s, rate_hz=trial.rate_hz)
             yield {
                 **_about(trial, event, algorithm=ruler.name, restraint=restraint),
+                "path": path,
                 "restraint": name,
                 "expectation": "order",
                 "clipped_before_filter": np.maximum(mine.clipped, other.clipped),
@@ -217,7 +233,6 @@ def _about(trial: Trial, event: Event, *, algorithm: str, restraint: str) -> dic
         "algorithm": algorithm,
         "draw": trial.draws,
         "waived": event.requirements[restraint].waiver is not None,
-        "path": Coded(trial.full.astype(np.int8), ("fast", "full")),
         "seed": trial.conditions.seed,
     }
 
@@ -278,7 +293,7 @@ def scored_columns(
         "arming_time_ms": 1e3 * scores.arming_s,
         "held_by": Coded(scores.held_code, (None, *HELD_BY[1:])),
         "verdict": Coded(scores.verdict_code, VERDICTS),
-        "infeasible": scores.infeasible,
+        "infeasible": scores.infeasible if scores.infeasible.any() else False,
         "reason": None,
     }
     if errors:

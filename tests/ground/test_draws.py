@@ -169,11 +169,22 @@ def test_a_long_axis_of_draws_has_no_repeated_row() -> None:
     width=st.integers(1, 70),
 )
 @settings(max_examples=60, deadline=None, derandomize=True)
-def test_both_engines_make_the_same_normal_numbers(numbers, width):
+def test_both_engines_make_the_same_few_numbers(numbers, width):
     pytest.importorskip("numba")
-    plain = draws.normals(numbers, width, seed=4, axes=AXES)
+    for kind in (draws.normals, draws.uniforms):
+        plain = kind(numbers, width, seed=4, axes=AXES)
+        with engine.using("fast"):
+            assert np.array_equal(kind(numbers, width, seed=4, axes=AXES), plain)
+
+
+def test_both_engines_make_the_same_rows():
+    """Two in a hundred steps are made more irregular: among these many."""
+    pytest.importorskip("numba")
+    plain = draws.rows_of(np.arange(20_000), kind="noise", seed=1, axes=AXES)
     with engine.using("fast"):
-        assert np.array_equal(draws.normals(numbers, width, seed=4, axes=AXES), plain)
+        assert np.array_equal(
+            draws.rows_of(np.arange(20_000), kind="noise", seed=1, axes=AXES), plain
+        )
 
 
 def test_both_engines_make_the_same_tails_of_normal_numbers():

@@ -11,10 +11,10 @@ from typing import Any
 import numpy as np
 import pytest
 from exchange_writer import WrittenChannel, WrittenVehicle, pulse_g, wall
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from rough_pulse import rough_g
-from table_writer import TIMES, columns, write
+from table_writer import columns, write
 
 from crashsense.errors import InputError
 from crashsense.event import RESTRAINTS
@@ -23,12 +23,20 @@ from crashsense.records.assumed import stage_1_assumed
 from crashsense.records.choice import ranking
 from crashsense.records.findings import Finding
 from crashsense.records.front_sensors import against_cell
-from crashsense.records.header import ChannelInfo, Record, Samples, TestInfo, VehicleInfo
+from crashsense.records.header import (
+    BarrierInfo,
+    ChannelInfo,
+    Record,
+    Samples,
+    TestInfo,
+    VehicleInfo,
+)
 from crashsense.records.motion import (
     Direction,
     Judged,
     Motion,
     expected_velocity_change,
+    is_fixed_obstacle,
     onset_by_energy,
     struck_from,
 )
@@ -69,14 +77,57 @@ def vehicle(number: int = 1, **values: Any) -> VehicleInfo:
 # --- direction and motion ------------------------------------------------------------------------
 
 
-@settings(max_examples=200)
+@settings(max_examples=50)
 @given(st.integers(-1080, 1080))
+@example(45)
+@example(-45)
+@example(135)
+@example(225)
+@example(405)
 def test_the_side_that_an_angle_points_to_by_its_vector(angle: int) -> None:
     """Within 45 degrees of the axis of the car it is the front or the rear."""
     found = struck_from(record(test=TestInfo(impact_angle_deg=float(angle))), 1).family
     along = cos(radians(angle))
     front, rear = along > sqrt(0.5) - 1e-9, along < -sqrt(0.5) + 1e-9
     assert found == ("frontal" if front else "rear" if rear else "side")
+
+
+@pytest.mark.parametrize(
+    ("code", "family"),
+    [
+        ("12F", "frontal"), ("12FDEW2", "frontal"), ("06BDEW1", "rear"), ("09LPEW1", "side"),
+        ("03RPEW1", "side"), ("12", "side"), ("", "side"), ("00TXXX1", "side"),
+    ],
+)  # fmt: skip
+def test_the_third_letter_of_a_damage_code_goes_before_the_angle(code: str, family: str) -> None:
+    """Collision deformation classification, SAE J224: direction, then area (from memory)."""
+    one = record(vehicles=(vehicle(damage_code=code),), test=TestInfo(impact_angle_deg=90.0))
+    assert struck_from(one, 1).family == family
+
+
+@pytest.mark.parametrize(
+    ("configuration", "barrier", "speed", "others", "fixed"),
+    [
+        ("VTB", False, 50.0, 0, True), ("VTP", False, 50.0, 0, True), ("VTW", False, 0.0, 0, True),
+        ("", True, 50.0, 0, True), ("", True, None, 0, True), ("", True, 0.0, 0, False),
+        ("", False, 50.0, 0, False), ("ITV", True, 50.0, 0, False), ("VTV", True, 50.0, 0, False),
+        ("VTB", True, 50.0, 1, False),
+    ],
+)  # fmt: skip
+def test_what_is_a_fixed_obstacle(
+    configuration: str, barrier: bool, speed: float | None, others: int, fixed: bool
+) -> None:
+    """Stated so; or a barrier of the header, unless the vehicle stood or a vehicle was struck."""
+    one = record(
+        vehicles=tuple(vehicle(1 + n, speed_kmh=speed) for n in range(1 + others)),
+        barriers=(BarrierInfo("R", "LCB", 0.0),) if barrier else (),
+        test=TestInfo(configuration=configuration),
+    )
+    assert is_fixed_obstacle(one, 1) == fixed
+    # A fixed one counts as infinitely heavy, and what the vehicle drove is the closing speed.
+    expected = expected_velocity_change(one, 1)
+    assert (expected is not None) == (fixed and bool(speed))
+    assert expected is None or expected.low_m_s == pytest.approx(50.0 / 3.6)
 
 
 @pytest.mark.parametrize(("angle", "oblique"), [
@@ -517,7 +568,3 @@ def test_the_title_says_what_was_hit(tmp_path: Path) -> None:
     two.vehicles.append(WrittenVehicle(2, speed="0"))
     for event in read_record(two.write(tmp_path / "c")):
         assert event.title.endswith("against another vehicle")
-
-
-def test_times_used_here_are_those_of_the_pulses() -> None:
-    assert TIMES[500] == 0.0

@@ -75,3 +75,11 @@ def test_front_sensors_survive_iso_13499(tmp_path) -> None:
         span = min(one.end_s, two.end_s)
         a, b = (signal.between(0.0, span).samples for signal in (one, two))
         np.testing.assert_allclose(b, a, atol=0.5)
+
+
+def test_one_that_cannot_be_read_stays_out_with_the_reason(tmp_path) -> None:
+    front = WrittenChannel(2, FRONT, "RADIATOR SUPPORT LEFT X", time_unit="FORTNIGHT")
+    (event,) = read_record(record(front).write(tmp_path))
+    assert "upfront_left_x" not in event.signals
+    (found,) = [f for f in event.metadata["findings"] if f.check == "front sensor"]
+    assert found.note == "fails the check; left out"

@@ -265,3 +265,37 @@ def test_a_pole_of_another_kind_has_no_fixed_limit(measured):
         "channel 93", channel, motion(channel), file="f", fixed=False, struck=True
     )
     assert found.severity == "info"
+
+
+@pytest.mark.parametrize(
+    ("start_s", "place"), [(-0.05, 50), (0.02, 0), (-1.0, 299), (-0.2994, 299)]
+)
+def test_time_zero_is_a_sample_of_the_channel(start_s, place):
+    """Where it lies outside, nothing, or all, is after contact."""
+    channel = Judged(np.full(300, 2.0), 1000.0, start_s, 0.0, ())
+    assert channel.contact == place
+    at = np.array([0.0, 0.1, 9.0])
+    longest = (299 - place) / 1000.0
+    got = signal_checks.velocity_at(channel, at)
+    np.testing.assert_allclose(got, 2.0 * np.minimum(at, longest), rtol=1e-12)
+    if longest > 0.0:
+        change = motion(channel).velocity_change_m_s
+        assert change == pytest.approx(2.0 * min(0.15, longest))
+
+
+@pytest.mark.parametrize(
+    ("end_s", "last_s"),
+    # 20 ms at least, else the second half of what lies after 150 ms; nothing before 170 ms.
+    [(0.169, None), (0.172, 0.020), (0.19, 0.020), (0.25, 0.050), (0.35, 0.100)],
+)
+@pytest.mark.parametrize(("level_g", "told"), [(1.99, ""), (2.01, "warning"), (-5.01, "lost")])
+def test_the_tail_is_the_mean_over_its_last_part(end_s, last_s, level_g, told):
+    size = round((end_s + 0.05) * 1000.0) + 1
+    values = 50.0 * np.ones(size)
+    if last_s is not None:
+        values[-round(last_s * 1000.0) :] = level_g + 3.0 * np.resize(
+            [1.0, -1.0], round(last_s * 1e3)
+        )
+    findings = signal_checks.tail("w", judged(values, rate_hz=1000.0), file="f")
+    assert bool(findings) == (bool(told) and last_s is not None)
+    assert not findings or findings[0].disqualifies == (told == "lost")

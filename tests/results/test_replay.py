@@ -376,8 +376,8 @@ def changed(rows: list[dict[str, object]], **columns: list[object]) -> list[dict
 
 
 def test_what_another_engine_may_differ_by():
-    """Numbers within 1e-9, nulls in the same rows; words, counts and numbers of the same engine
-    not at all."""
+    """Times by 1e-9, absolute and relative, and nulls in the same rows; words and counts not at
+    all."""
     stored = listed(time=[1.0, None, 30.0], held_by=["a", None, "b"], n=[1, 2, 3])
     near = changed(stored, time=[1.0 + 1e-11, None, 30.0 - 2e-8])
     assert _differences(near, stored, exact=False) == ()
@@ -385,6 +385,7 @@ def test_what_another_engine_may_differ_by():
     assert _differences([dict(row) for row in stored], stored, exact=True) == ()
     for other, names in (
         (changed(stored, time=[1.0 + 1e-6, None, 30.0]), ("time",)),
+        (changed(stored, time=[1.0 + 2.5e-9, None, 30.0]), ("time",)),
         (changed(stored, time=[1.0, 2.0, 30.0]), ("time",)),
         (changed(stored, held_by=["a", None, "c"], n=[1, 2, 4]), ("held_by", "n")),
         (changed(stored, n=[1.0, 2.0, 3.0 + 1e-12]), ("n",)),

@@ -182,6 +182,8 @@ def test_the_sentence_counts_what_was_challenged():
     [
         (Outcome({}, {"never_challenged": 3}, 0, 0), "nothing must fire in this run; none of the"),
         (Outcome({"on_time": 4}, {}, 0, 0), "all 4 must-fire requirements on time; nothing is"),
+        (Outcome({"on_time": 2}, {}, 0, 0), "all 2 must-fire requirements on time; nothing is"),
+        (Outcome({"on_time": 1}, {}, 0, 0), "1 must-fire requirement on time; nothing is"),
         (Outcome({"not_evaluated": 4}, {}, 0, 0), "none of the 4 must-fire requirements could be"),
         (
             Outcome({"on_time": 1}, {"inadvertent": 2, "challenged": 1}, 0, 1),

@@ -322,7 +322,7 @@ def test_kelvin_model(damping):
         mass={"powertrain": MASS},
         velocity={"powertrain": SPEED},
     )
-    step = 10e-6
+    step = 40e-6
     motion = integrate(system, duration_s=0.25, step_s=step, ledger=True)
     velocity, crush = motion.ledger["velocity"][:, 2, 0], motion.ledger["travel"][:, 2, 0]
     pulse = -motion.acceleration["powertrain"][0] / 9.80665
@@ -350,7 +350,7 @@ MAXWELL = {
 @pytest.mark.parametrize("damper", MAXWELL)
 def test_maxwell_model(damper):
     """Damper between two bodies, the second (1 kg) on the spring: in series."""
-    step = 10e-6
+    step = 20e-6
     system = single(
         springs={"direct": ELASTIC},
         ties={"mounts": (1.0, 0.0, damper)},
