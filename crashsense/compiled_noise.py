@@ -204,9 +204,9 @@ def stream_of(
     by[:width] = step[first : first + width]
     unused = aligned(BLOCK)
     at, out, numbers = address(stream), address(unused), address(table)
-    for phase in (1, 0):  # words of the first block; its numbers, and words of the second
-        if _run(0, out, at, at, at, at, numbers, 0, phase, 0, BLOCK):
-            divide_outermost(stream, phase, tail)
+    _run(0, out, at, at, at, at, numbers, 0, 1, 0, BLOCK)  # words of the first block
+    if _run(0, out, at, at, at, at, numbers, 0, 0, 0, BLOCK):  # its numbers, words of the second
+        divide_outermost(stream, 0, tail)
     return stream
 
 

@@ -217,8 +217,12 @@ def _raise(level: FloatArray, to: FloatArray) -> None:
 def _note(demand: FloatArray, tick: int, s: FloatArray, first: int, size: int) -> None:
     """Largest demand of a piece of time, and the first tick at which it is 1 or more."""
     rows, here = address(s), address(demand)
-    if _reduction(_MOST, 0, here, here, rows, rows + _TOP * ROW, 0, 0, first, 0, size):
-        _reduction(_FIRST_TICK, 0, here, here, rows, rows + tick * ROW, 0, 0, first, 0, size)
+    if not _reduction(_MOST, 0, here, here, rows, rows + _TOP * ROW, 0, 0, first, 0, size):
+        return
+    for j in range(LANES):
+        if s[_TOP, j] >= 1.0 and s[tick, j] == np.inf:
+            _reduction(_FIRST_TICK, 0, here, here, rows, rows + tick * ROW, 0, 0, first, 0, size)
+            return
 
 
 @_jit

@@ -346,7 +346,8 @@ class _Most(Operation):
     ) -> list[None]:
         for x, top, unsound in zip(a, *held, strict=True):
             g.builder.store(larger(x, g.held(top)).value, top)
-            g.builder.store((g.held(unsound) + (x - x)).value, unsound)
+            # 0 times what is no finite number is none either.
+            g.builder.store(x.times_plus(x.like(0.0), g.held(unsound)).value, unsound)
         return [None] * VECTORS
 
     def end(self, g: Given, held: Any) -> Any:
