@@ -153,6 +153,11 @@ SAME: dict[tuple[str, str, str], str] = {
         "rest = (cell.rjust(size) for cell, size in zip(line[1:], sizes, strict=True))",
         "True -> False",
     ): "as many sizes as cells",
+    (
+        "crashsense/trials/judge.py",
+        "size = max(1, PIECE_SAMPLES // max(1, whole.size))",
+        "1 -> 2",
+    ): "draws that are computed together never change a number (test_trial)",
     ("crashsense/trials/block.py", "BLOCK = 2 * PAGE", ""): (
         "draws that are computed together never change a number (test_trial)"
     ),
