@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from statistics import NormalDist
 
 import numpy as np
@@ -85,3 +87,17 @@ def test_compiled_functions_are_the_same_source():
 
     for name in ("logarithm", "of_middle", "of_near_tail", "of_far_tail"):
         assert getattr(compiled_normal, f"_{name}").py_func is getattr(normal, name)
+
+
+def test_workers_draw_without_scipy():
+    """Importing scipy.special takes every worker a fifth of a second."""
+    script = (
+        "import sys\n"
+        "import crashsense.campaign.warm\n"
+        "from crashsense import draws\n"
+        "draws.normals([1], 2, seed=1, axes=('a',))\n"
+        "draws.noise([1], 4, seed=1, axes=('a',))\n"
+        "print([name for name in sys.modules if name.startswith('scipy.')])\n"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
+    assert done.stdout == "[]\n", done.stderr
