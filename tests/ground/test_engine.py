@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+
 import pytest
 
 from crashsense import engine
@@ -24,3 +27,22 @@ def test_small_work_is_numpy_and_its_models_are_as_named(models):
 def test_models_outside_small_work_keep_the_engine():
     with engine.using("numpy"), engine.for_models():
         assert (engine.is_small(), engine.current()) == (False, "numpy")
+
+
+@pytest.mark.slow
+def test_small_work_raises_a_rate_without_scipy_signal():
+    pytest.importorskip("numba")
+    script = (
+        "import sys\n"
+        "import numpy as np\n"
+        "from crashsense import engine\n"
+        "from crashsense.signal import resample\n"
+        "values = np.random.default_rng(1).standard_normal((2, 300))\n"
+        "with engine.for_small_work('fast'):\n"
+        "    small = resample(values, rate_hz=2000.0, to_hz=10000.0)\n"
+        "imported = 'scipy.signal' in sys.modules\n"
+        "usual = resample(values, rate_hz=2000.0, to_hz=10000.0)\n"
+        "print(imported, bool(np.allclose(small, usual, rtol=0.0, atol=1e-12)))\n"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
+    assert done.stdout.split() == ["False", "True"], done.stderr

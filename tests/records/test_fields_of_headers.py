@@ -7,10 +7,13 @@ from math import inf
 from pathlib import Path
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 from exchange_writer import WrittenChannel, WrittenRecord, WrittenVehicle
 
-from crashsense.records import exchange
+from crashsense.errors import InputError
+from crashsense.records import exchange, table
 from crashsense.records.stated import Stated, parse_comments, parse_requirement
 from crashsense.records.table import _rate
 
@@ -146,3 +149,42 @@ def test_the_rate_of_rounded_times_is_the_roundest_within_their_doubt(
     found, findings = _rate(measured, span, Stated(rate_hz=stated), file="f")
     assert found == rate
     assert bool(findings) == (stated is not None and found != stated)
+
+
+def test_a_table_of_as_much_as_is_allowed_is_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Columns, comments, length of a line and number of values at their limits, and one more."""
+    path = tmp_path / "t.csv"
+    rows, wide = 120, 2
+    whole = "# one\n# two\ntime_s,central_x_g\n" + "".join(
+        f"{k * 1e-4 - 0.005:.4f},{0.001 * k:.3f}\n" for k in range(rows)
+    )
+    path.write_text(whole)
+    longest = max(map(len, whole.splitlines(keepends=True)))
+    for name, most, told in (
+        ("_MOST_COLUMNS", wide, "at most 1 columns"),
+        ("_MOST_COMMENTS", 2, "at most 1 comment lines"),
+        ("MOST_VALUES", rows * wide, "at most 239 (119 rows of this table)"),
+        ("LONGEST_LINE", longest, f"lines of at most {longest - 1} characters"),
+    ):
+        with monkeypatch.context() as patch:
+            patch.setattr(table, name, most)
+            assert table.read_table(path).columns["central_x"].size == rows
+            patch.setattr(table, name, most - 1)
+            with pytest.raises(InputError) as caught:
+                table.read_table(path)
+            assert told in str(caught.value)
+
+
+def test_a_parquet_table_of_as_much_as_is_allowed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "t.parquet"
+    columns = {"time_s": np.arange(120) * 1e-4 - 0.005, "central_x_g": np.zeros(120)}
+    pq.write_table(pa.table(columns), path)
+    monkeypatch.setattr(table, "MOST_VALUES", 240)
+    assert table.read_table(path).rate_hz == 10_000.0
+    monkeypatch.setattr(table, "MOST_VALUES", 239)
+    with pytest.raises(InputError, match="at most 239"):
+        table.read_table(path)

@@ -86,6 +86,7 @@ def test_resolution(sound):
     assert told("resolution", judged(np.round(sound / 0.2) * 0.2)) == []
     (found,) = told("resolution", judged(np.sign(sound)))
     assert "no measurement" in str(found)
+    assert found.disqualifies
 
 
 @pytest.mark.parametrize("limit_g", [30.0, 41.0])
@@ -299,3 +300,12 @@ def test_the_tail_is_the_mean_over_its_last_part(end_s, last_s, level_g, told):
     findings = signal_checks.tail("w", judged(values, rate_hz=1000.0), file="f")
     assert bool(findings) == (bool(told) and last_s is not None)
     assert not findings or findings[0].disqualifies == (told == "lost")
+
+
+@pytest.mark.parametrize(("size_g", "levels", "told_so"), [(0.99, 7, False), (1.01, 7, True),
+                                                           (5.0, 8, False)])  # fmt: skip
+def test_fewer_than_eight_values_of_what_was_felt_are_no_measurement(size_g, levels, told_so):
+    """From 1 g between the least and the largest on; eight values may be a coarse one."""
+    values = np.resize(np.linspace(0.0, size_g, levels), 300)
+    found = told("resolution", judged(values))
+    assert any("different values" in str(one.value) for one in found) == told_so

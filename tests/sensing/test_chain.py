@@ -391,3 +391,26 @@ def test_noise_without_a_filter_is_white() -> None:
         # 32 x 500 normal numbers of the density over half the internal rate: sure to 0.6 %.
         want = density * np.sqrt(RATE / 2)
         assert out.samples.channels["central_x"].std() == pytest.approx(want, rel=0.03)
+
+
+def test_offset_cancellation_sample_by_sample() -> None:
+    """The slow estimate of the docstring, which has stood at the rest value for long."""
+    values = np.random.default_rng(7).normal(3.0, 2.0, (3, 200))
+    rest = np.array([3.0, 0.0, -1.0])
+    got = chain.cancel_offset(values, corner_hz=4.0, rate_hz=2000.0, rest=rest)
+    c = 1.0 - np.exp(-2 * np.pi * 4.0 / 2000.0)
+    for row in range(3):
+        estimate = rest[row]
+        for n in range(200):
+            assert got[row, n] == pytest.approx(values[row, n] - estimate, abs=1e-12)
+            estimate += c * (values[row, n] - estimate)
+
+
+@pytest.mark.parametrize("words", [1, 2, 5])
+def test_words_of_a_tick_are_averaged(words: int) -> None:
+    values = np.random.default_rng(8).normal(size=(2, 23))
+    whole = 23 // words
+    want = values[:, : whole * words].reshape(2, whole, words).mean(axis=-1)
+    np.testing.assert_allclose(chain.average_words(values, words=words), want, rtol=1e-12)
+    with pytest.raises(InputError, match="1 or more codes a tick"):
+        chain.average_words(values, words=0)

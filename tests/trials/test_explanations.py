@@ -294,8 +294,12 @@ def test_what_is_not_judged_says_why():
     blind = algorithm_from_toml(
         f'name = "blind"\n[rules.{STAGE_1}]\nfamily = "level"\nchannel = "+side_left_y"\n'
     )
-    note = trial(event, algorithm=blind).explain(STAGE_1).note
+    blinded = trial(event, algorithm=blind)
+    note = blinded.explain(STAGE_1).note
     assert note == "not evaluated: side_left_y absent from the event"
+    # Of what is not judged it is not said that no rule could have met it.
+    assert not blinded.rows["infeasible"].any()
+    assert blinded.rows.index.tolist() == list(range(len(blinded.rows)))
 
 
 def test_a_silent_rule_is_told_so_and_one_at_its_threshold_is_explained():

@@ -17,6 +17,7 @@ from crashsense.rules.conformance import block
 from crashsense.scoring import Reached, judge, judge_order
 from crashsense.sensing import load_sensor_set
 from crashsense.trials.judge import Answer, Judge, in_order, valid_channels
+from crashsense.trials.rows import order_columns
 
 STAGE_1 = "front_airbag_stage_1"
 RATE = 2000.0
@@ -216,6 +217,9 @@ def test_an_order_with_a_restraint_that_is_not_judged_is_not_judged():
         found = in_order(order, mine, other, start_s=np.zeros(2), rate_hz=RATE)
         assert found.scores.verdict.tolist() == ["not_evaluated"] * 2
         assert found.reason(1) == f"{who} not evaluated: no sensor for it"
+        columns = order_columns(found)
+        assert columns["reason"].tolist() == [found.reason(at) for at in range(2)]
+        assert columns["infeasible"] is False
 
 
 def test_an_answer_is_scored_against_its_requirement_and_as_nothing_where_none_could_be_had():
