@@ -97,3 +97,27 @@ def test_words_of_the_full_path(name: str, peak_g: float) -> None:
     np.testing.assert_array_equal(found_cut, cut)
     if peak_g > 100.0:
         assert cut.min() > 0
+
+
+def test_the_rest_ahead_and_what_follows_the_last_sample_are_not_counted_as_cut() -> None:
+    # At the level of the cut throughout: noise takes every other sample beyond it.
+    edge = chosen("one section").sensors["central_x"].front_end
+    level = acceleration(np.full(1503, -edge))
+    cut = {}
+    for name in engine.ENGINES:
+        with engine.using(engine.choose(name)[0]):
+            (made,) = prepared(
+                {"central_x": level},
+                chosen("one section"),
+                draws=DRAWS,
+                channels=["central_x"],
+                occurrence="edge",
+                path="full",
+            )
+            one = made.sensors["central_x"]
+            if name == "numpy":
+                cut[name] = one.run(slice(0, DRAWS.size))[3].clipped_before_filter
+            else:
+                _, cut[name] = in_lanes(one_pass.full_in_lanes(one), one, 1)
+    np.testing.assert_array_equal(cut["fast"], cut["numpy"])
+    assert np.count_nonzero((cut["numpy"] > 0) & (cut["numpy"] < 1503)) > 5
