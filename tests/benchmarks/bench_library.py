@@ -34,14 +34,13 @@ from crashsense.campaign import evaluation
 from crashsense.results.folder import RunFolder
 from crashsense.synthesis import load_events
 from crashsense.trials import block, judge
-from crashsense.trials.trial import Trial
 
 #: What a stage of the table is made of: where its function stands, and its name there.
 STAGES = {
     "signals": [(block, "signal_block")],
     "sensing": [(block, "sense_block")],
     "rules": [(judge, "evaluate_rule")],
-    "scoring": [(judge, "reached"), (judge, "judge"), (Trial, "columns")],
+    "scoring": [(judge, "reached"), (judge, "judge"), (evaluation, "verdict_columns")],
     "writing": [(evaluation, "build_table"), (RunFolder, "write_parts"), (RunFolder, "tables")],
 }
 
