@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import bench_library
 import pytest
+from benchmarks import bench_library
 
 PARTS = [(stage, *part) for stage, parts in bench_library.STAGES.items() for part in parts]
 
