@@ -87,10 +87,8 @@ def save(figure: Figure, path: Path | str) -> Path:
 
 
 def _with_caution(figure: Figure) -> None:
-    from matplotlib.text import Text
-
-    written = (" ".join(text.get_text().split()) for text in figure.findobj(Text))
-    if any(CAUTION in text for text in written):
+    texts = [*figure.texts, *(legend.get_title() for legend in figure.legends)]
+    if any(CAUTION in " ".join(text.get_text().split()) for text in texts):
         return
     words = fill(f"CAUTION: {CAUTION}", int(CHARACTERS_PER_INCH * figure.get_figwidth()))
     if figure.legends:  # below the panels, where the label would lie upon it
