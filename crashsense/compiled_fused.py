@@ -9,7 +9,8 @@ although they do not all stay in registers). Numbers (thresholds, leaks), number
 places in memory are read where the loop begins, so that programs which differ in them alone share a
 kernel.
 
-Results have the bits of the operations one by one: which of both runs never changes a number.
+Results are those of the operations one by one, bit for bit: which of the two runs never changes a
+number.
 """
 
 from __future__ import annotations

@@ -117,7 +117,8 @@ class Kept:
             return None
         seal, code = content[:32], content[32:]
         if seal != _seal(code):
-            self._file(name).unlink(missing_ok=True)
+            with suppress(OSError):  # where it cannot be removed it is made again all the same
+                self._file(name).unlink()
             return None
         return _compiler().unserialize_library(pickle.loads(code))
 
@@ -126,9 +127,13 @@ class Kept:
         for file in files[: max(0, len(files) + 1 - self.most)]:
             file.unlink(missing_ok=True)
         handle, temporary = tempfile.mkstemp(dir=self.folder, prefix="new_", suffix=".code")
-        with os.fdopen(handle, "wb") as new:
-            new.write(_seal(code) + code)
-        os.replace(temporary, self._file(name))
+        try:
+            with os.fdopen(handle, "wb") as new:
+                new.write(_seal(code) + code)
+            os.replace(temporary, self._file(name))
+        except OSError:  # a full disk
+            Path(temporary).unlink(missing_ok=True)
+            raise
 
 
 def _compiler() -> Any:

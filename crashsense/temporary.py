@@ -1,7 +1,8 @@
 """Temporary folders that go when the process that made them ends, whatever ended it.
 
-A process that is killed leaves its folder behind. Every folder therefore holds a file that its
-maker keeps locked; who makes the next one removes those of the same user that nobody holds.
+A process that is killed leaves its folder behind. Every folder therefore contains a file that its
+process keeps locked; the next process that makes a folder removes those of the same user whose file
+is no longer locked.
 """
 
 from __future__ import annotations

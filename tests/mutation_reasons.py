@@ -25,11 +25,6 @@ SAME: dict[tuple[str, str, str], str] = {
         "80 -> 81",
     ): "how much of a wrong text a message shows",
     (
-        "crashsense/scoring.py",
-        "index = np.argmax(crossed, axis=-1)",
-        "sign or not left out",
-    ): "demand has two axes: the last one is axis 1",
-    (
         "crashsense/campaign/tasks.py",
         "if work(held) >= wanted * (1.0 - 1e-9):",
         "1e-09 -> 1.5000000000000002e-09",
@@ -153,11 +148,6 @@ SAME: dict[tuple[str, str, str], str] = {
         "rest = (cell.rjust(size) for cell, size in zip(line[1:], sizes, strict=True))",
         "True -> False",
     ): "as many sizes as cells",
-    (
-        "crashsense/trials/judge.py",
-        "size = max(1, PIECE_SAMPLES // max(1, whole.size))",
-        "1 -> 2",
-    ): "draws that are computed together never change a number (test_trial)",
     ("crashsense/trials/block.py", "BLOCK = 2 * PAGE", ""): (
         "draws that are computed together never change a number (test_trial)"
     ),

@@ -299,7 +299,7 @@ class RunFolder:
                 groups = [told.row_group(number) for number in range(told.num_row_groups)]
                 ranges = [group.column(at).statistics for group in groups]
         except (OSError, ValueError, pa.ArrowException):
-            return True
+            return True  # damage is reported where the part is read
         return any(r is None or not r.has_min_max or r.min <= event <= r.max for r in ranges)
 
     def tables(

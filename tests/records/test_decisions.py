@@ -135,7 +135,7 @@ def test_what_is_a_fixed_obstacle(
     (174.9, True), (180.0, False), (None, False),
 ])  # fmt: skip
 def test_expected_velocity_change_by_momentum(angle: float | None, oblique: bool) -> None:
-    """Both go on with the common velocity, or part with e times the closing speed."""
+    """Both keep the common velocity, or separate at e times the closing speed."""
     two = record(
         vehicles=(vehicle(1, mass_kg=1200.0), vehicle(2, mass_kg=1800.0, speed_kmh=0.0)),
         test=TestInfo(closing_speed_kmh=54.0, impact_angle_deg=angle, configuration="VTV"),
