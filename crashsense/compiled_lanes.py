@@ -401,6 +401,7 @@ def full_lanes_of(
         _lanes(_CODED, out, out, out, address(c), 0, 0, 0, 0, 0, words)
         if ticks_a_word > 1:
             _at_ticks(coded, tile, 0, early, ticks_a_word, words)
+        deck[0] = 0.0  # kept until here: the kernel knows its address only
         for j in range(width):
             cut[first + j] = int(own[parts + 3, j])
 

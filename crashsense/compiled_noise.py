@@ -207,6 +207,7 @@ def stream_of(
     _run(0, out, at, at, at, at, numbers, 0, 1, 0, BLOCK)  # words of the first block
     if _run(0, out, at, at, at, at, numbers, 0, 0, 0, BLOCK):  # its numbers, words of the second
         divide_outermost(stream, 0, tail)
+    unused[0, 0] = 0.0  # kept until here: the kernel knows its address only
     return stream
 
 
