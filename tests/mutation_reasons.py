@@ -86,7 +86,7 @@ SAME: dict[tuple[str, str, str], str] = {
         'return text if len(text) <= 60 else f"{text[:57]}..."',
         "60 -> 61",
     ): "how much of a text a message shows",
-    ("crashsense/results/folder.py", "return True", "True -> False"): (
+    ("crashsense/results/folder.py", "return True  # locked by Windows", "True -> False"): (
         "systems without advisory locks of POSIX, where this tool does not run"
     ),
     (

@@ -539,7 +539,7 @@ def _take(file: Any) -> bool:
             msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined]
         except OSError:
             return False
-        return True
+        return True  # locked by Windows
     try:
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError:
