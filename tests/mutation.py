@@ -108,7 +108,8 @@ class _Changes(ast.NodeTransformer):
         if node.arg in ("strict", "observed"):
             return node
         if node.arg == "axis" and isinstance(node.value, ast.UnaryOp):
-            # The last axis of rows of samples is axis 1 as well: the sign stays.
+            # Nearly everywhere samples are rows, whose last axis is axis 1 as well: the sign stays.
+            # That kernels of rules take samples of any shape is held by tests/rules/test_twins.py.
             node.value.operand = self.visit(node.value.operand)
             return node
         return self.generic_visit(node)
