@@ -8,6 +8,7 @@ written from the same three methods, so that they cannot differ.
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -17,18 +18,18 @@ from numba.core import cgutils
 from crashsense.compiled_vectors import VECTORS, Given, Vector, larger
 
 
-class Operation:
+class Operation(ABC):
     """What is done at every tick to the vectors of a row, side by side."""
 
     def begin(self, g: Given) -> Any:
         """Return what it holds while ticks pass: rooms, loaded from what it remembers."""
         return None
 
+    @abstractmethod
     def tick(
         self, g: Given, held: Any, i: Any, a: Sequence[Vector], b: Sequence[Vector]
     ) -> Sequence[Vector | None]:
         """Return its result at tick *i* for each vector of *a* and *b* (None: it has none)."""
-        raise NotImplementedError
 
     def end(self, g: Given, held: Any) -> Any:
         """Put what it holds back into its memory; return its result: where its ring then is."""

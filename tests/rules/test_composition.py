@@ -146,7 +146,7 @@ def test_a_measure_is_part_of_the_reason_where_it_moves_the_threshold(rule) -> N
         assert rule.deciding(x, at) == (alone | {"measure"} if moved else alone)
         assert rule.threshold_factor(x, at) == factor[at]
         seen.add(moved)
-    assert True in seen
+    assert any(seen)  # the measure moves the threshold somewhere
 
 
 @pytest.mark.parametrize("draws", [1, 3])
