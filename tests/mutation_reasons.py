@@ -47,16 +47,6 @@ SAME: dict[tuple[str, str, str], str] = {
         "120 -> 121",
     ): "how much of a reason a message shows",
     (
-        "crashsense/campaign/evaluation.py",
-        "level = np.maximum.accumulate(demand, axis=-1)",
-        "sign or not left out",
-    ): "demand has two axes: the last one is axis 1",
-    (
-        "crashsense/campaign/evaluation.py",
-        "rises = np.diff(level, axis=-1, prepend=0.0) > 0.0",
-        "sign or not left out",
-    ): "as above",
-    (
         "crashsense/campaign/executors.py",
         "shared = self.client.scatter(_pickled(job), broadcast=True, hash=False)",
         "",
