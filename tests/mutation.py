@@ -6,10 +6,10 @@
 A mutant is a module with one comparison, sign, operator, number or truth exchanged. It is written
 into a copy of the checkout, and the quick tests of its room that enter the changed function run
 there until one fails; all of them where none enters it in the process of the tests or the change
-stands outside functions, and anyway with ``--whole``. What no test notices is printed: close it by a property or an independent twin, never
-by today's number; or, if the mutant does the same as the original, say why in
-``mutation_reasons.py``. Slow tests, and those of other rooms, are asked with ``--slow`` and
-``--also``. A seed fixes the order in which mutants are tried: ``--sample 300 --from
+stands outside functions, and anyway with ``--whole``. What no test notices is printed: close it by
+a property or an independent twin, never by today's number; or, if the mutant does the same as the
+original, say why in ``mutation_reasons.py``. Slow tests, and those of other rooms, are asked with
+``--slow`` and ``--also``. A seed fixes the order in which mutants are tried: ``--sample 300 --from
 300`` takes up where ``--sample 300`` ended. POSIX systems only. Exit code 1 if anything survived.
 """
 
