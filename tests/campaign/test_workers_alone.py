@@ -108,7 +108,8 @@ def test_what_waits_for_the_parent_never_keeps_a_worker(
 def test_a_worker_ends_when_its_parent_does_and_nobody_else(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    executors._end_with_parent()  # this process was not started as a worker
+    monkeypatch.setattr("multiprocessing.parent_process", lambda: None)
+    executors._end_with_parent()  # a process that was not started as a worker
     ended: list[int] = []
     read, write = os.pipe()
     os.close(write)  # ready at once: the parent is gone

@@ -25,6 +25,11 @@ def test_blocks_are_whole_in_order_and_cut_at_the_same_draws_wherever_they_begin
     assert slow == blocks
 
 
+@pytest.mark.parametrize("draws", [range(1, 41, 2), range(2, 41, 3), range(20, 0, -1), range(5, 5)])
+def test_a_range_with_another_step_is_cut_as_the_same_numbers_in_a_list(draws):
+    assert list(_in_blocks(draws, 8)) == list(_in_blocks(list(draws), 8))
+
+
 def test_a_seed_may_be_zero_and_not_less():
     assert Conditions(seed=0).seed == 0
     with pytest.raises(InputError, match="seed: got -1; expected 0 or more"):
