@@ -5,11 +5,11 @@
 
 A mutant is a module with one comparison, sign, operator, number or truth exchanged. It is written
 into a copy of the checkout, and the quick tests of its room that enter the changed function run
-there until one fails; all of them where none enters it in the process of the tests, and anyway with
-``--whole``. What no test notices is printed: close it by a property or an independent twin, never
-by today's number; or, if the mutant does the same as the original, say why in
-``mutation_reasons.py``. Slow tests, and those of other rooms, are asked with ``--slow`` and
-``--also``. A seed fixes the order in which mutants are tried: ``--sample 300 --from
+there until one fails; all of them where none enters it in the process of the tests or the change
+stands outside functions, and anyway with ``--whole``. What no test notices is printed: close it by
+a property or an independent twin, never by today's number; or, if the mutant does the same as the
+original, say why in ``mutation_reasons.py``. Slow tests, and those of other rooms, are asked with
+``--slow`` and ``--also``. A seed fixes the order in which mutants are tried: ``--sample 300 --from
 300`` takes up where ``--sample 300`` ended. POSIX systems only. Exit code 1 if anything survived.
 """
 
@@ -412,7 +412,8 @@ def survives(
     place = copy / one.module
     first = functions(place).get(one.line)
     entered = [f"{one.module}:{first}"]
-    if first is None:  # of the module or a class: whoever enters any of its functions
+    if first is None:  # of the module or a class: those that enter its functions, then all others
+        whole = True
         entered = [name for test in tests.values() for name in test["enters"]]
         entered = [name for name in entered if name.startswith(f"{one.module}:")]
     original = place.read_text(encoding="utf-8")

@@ -143,12 +143,48 @@ SAME: dict[tuple[str, str, str], str] = {
         "return self._line(op.RESTARTED, inputs, numbers, n=going[1], memory=((0.0, 1),))",
         "1 -> 2 (2)",
     ): "one row of memory more than is used",
+    ("crashsense/rules/python_apart.py", "_CLOSED = -1", ""): "any number that no file has",
     (
-        "crashsense/rules/python_apart.py",
-        "elif self.descriptor >= 0:",
-        "0 -> 1",
-    ): "0 is the standard input, never a file of ours",
-    ("crashsense/rules/worker.py", "_KILLED = 9", ""): "any signal that ends a process does",
+        "crashsense/rules/polyline.py",
+        "out = np.where(v * u0 <= u * v0, here, out)",
+        "LtE -> Lt",
+    ): "on the ray of a vertex, where both pieces of the line meet",
+    (
+        "crashsense/rules/polyline.py",
+        "return np.asarray(np.where(v * last_u <= u * last_v, beyond, out), dtype=np.float64)",
+        "LtE -> Lt",
+    ): "as above",
+    (
+        "crashsense/rules/conformance.py",
+        "if not over.size or over[0] >= given.pulses.size - 20:",
+        "20 -> 21",
+    ): "how many samples are left at least: a choice",
+    (
+        "crashsense/rules/conformance.py",
+        "if not over.size or over[0] >= given.pulses.size - 20:",
+        "GtE -> Gt",
+    ): "as above",
+    (
+        "crashsense/rules/contract.py",
+        "if rates is None or any(abs(rate_hz - rate) <= 1e-9 * rate for rate in rates):",
+        "1e-09 -> 1.5000000000000002e-09",
+    ): "any bound between rounding and another rate does the same",
+    (
+        "crashsense/rules/contract.py",
+        "if rates is None or any(abs(rate_hz - rate) <= 1e-9 * rate for rate in rates):",
+        "LtE -> Lt",
+    ): "the tolerance is there so that equality itself never decides",
+    ("crashsense/rules/apart.py", "START_S = 30.0", ""): "how long a start may take: a choice",
+    (
+        "crashsense/rules/apart.py",
+        "if left <= 0 or not select.select([], [descriptor], [], left)[1]:",
+        "LtE -> Lt",
+    ): "no time is left either way: select returns at once",
+    (
+        "crashsense/rules/apart.py",
+        "if left <= 0 or not select.select([descriptor], [], [], left)[0]:",
+        "LtE -> Lt",
+    ): "as above",
     (
         "crashsense/trials/plot.py",
         "HIGHEST_DEMAND = 2.0",

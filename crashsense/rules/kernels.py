@@ -150,9 +150,9 @@ def _with_earlier(
     needs row by row, and the first samples of a row, which have met those of the row before, are
     then put right.
     """
-    flat = np.ascontiguousarray(values, dtype=np.float64).reshape(-1)
+    flat = np.ascontiguousarray(values, dtype=np.float64).ravel()
     out = np.empty(values.shape)
-    combine(flat[ticks:], flat[: flat.size - ticks], out=out.reshape(-1)[ticks:])
+    combine(flat[ticks:], flat[: flat.size - ticks], out=out.ravel()[ticks:])
     first = values[..., :ticks]
     out[..., :ticks] = first if fill is None else combine(first, fill)
     return out
@@ -253,4 +253,4 @@ def runs_after(mark: BoolArray) -> list[tuple[int, int, int]]:
 def quiet_restarts(values: FloatArray, *, level: float, ticks: int) -> BoolArray:
     """True where \\|values\\| has stayed below *level* for the last *ticks* samples."""
     quiet = (np.abs(values) < level).astype(np.float64)
-    return window_min(quiet, ticks, fill=0.0) > 0.5
+    return window_min(quiet, ticks, fill=0.0) == 1.0
