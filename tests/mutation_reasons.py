@@ -293,6 +293,7 @@ SAME |= {
 
 RECORDS = "crashsense/records/"
 SIZE = "how much is read: a choice"
+CHANCE = "a measured value equals a limit of practice by chance alone"
 
 SAME |= {
     (f"{RECORDS}{module}", line, change): why
@@ -307,13 +308,58 @@ SAME |= {
             "table_checks.py",
             "if change_kmh > limit:",
             "Gt -> GtE",
-            "a measured change equals a limit of practice by chance alone",
+            CHANCE,
         ),
         (
             "table_events.py",
             "ratio = Fraction(EVENT_RATE_HZ / rate_hz).limit_denominator(1000)",
             "1000 -> 1001",
             "rates are ratios of small whole numbers: any limit far above them does the same",
+        ),
+        *(
+            (
+                "measuring.py",
+                "elif mine > _SURE_M_S and others[0] < -_SURE_M_S:",
+                change,
+                CHANCE,
+            )
+            for change in ("Gt -> GtE", "Lt -> LtE")
+        ),
+        (
+            "motion.py",
+            "above = (power >= limit**2) & (later[: power.size] >= limit**2)",
+            "GtE -> Gt",
+            CHANCE,
+        ),
+        (
+            "signal_checks.py",
+            "lively = before.size > 1 and float(before.std()) > moved",
+            "Gt -> GtE",
+            "a single value has no deviation; and " + CHANCE,
+        ),
+        (
+            "signal_checks.py",
+            "bad = min(step, least) > _TOO_COARSE_G",
+            "Gt -> GtE",
+            "steps are differences of rounded numbers: equality never decides",
+        ),
+        (
+            "table.py",
+            "if near > 0 and abs(near / measured - 1.0) <= doubt:",
+            "LtE -> Lt",
+            CHANCE,
+        ),
+        (
+            "crash_events.py",
+            "same = signal.size == central.size and abs(signal.start_s - central.start_s) < 1e-9",
+            "1e-09 -> 1.5000000000000002e-09",
+            ROUNDING,
+        ),
+        (
+            "library.py",
+            "content = json_content(read_text(listed, most_bytes=64 << 20), file=LIBRARY)",
+            "",
+            SIZE,
         ),
         ("single.py", "_MOST_WORDS = 60", "", SIZE),
         ("table.py", "MOST_VALUES = 10_000_000", "", SIZE),
