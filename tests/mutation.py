@@ -8,10 +8,12 @@ into a copy of the checkout, and the quick tests of its room that enter the chan
 there until one fails; all of them where none enters it in the process of the tests, and anyway with
 ``--whole``. What no test notices is printed: close it by a property or an independent twin, never
 by today's number; or, if the mutant does the same as the original, say why in
-``mutation_reasons.py``. ``NOT ENTERED`` says nothing of the tests: none runs that code here, such as
-that of the compiled engine with ``--numpy``, or of a package that is not installed. Slow tests, and those of other rooms, are asked with ``--slow`` and
-``--also``. A seed fixes the order in which mutants are tried: ``--sample 300 --from
-300`` takes up where ``--sample 300`` ended. POSIX systems only. Exit code 1 if anything survived.
+``mutation_reasons.py``. ``NOT ENTERED`` says nothing of the tests: none runs that code here, such
+as that of the compiled engine with ``--numpy``, or of a package that is not installed.
+
+Slow tests, and those of other rooms, are asked with ``--slow`` and ``--also``. A seed fixes the
+order in which mutants are tried: ``--sample 300 --from 300`` takes up where ``--sample 300`` ended.
+POSIX systems only. Exit code 1 if anything survived.
 """
 
 from __future__ import annotations
@@ -471,7 +473,8 @@ def try_room(room: str, given: argparse.Namespace, say: Any) -> tuple[int, int] 
         known = len(chosen) - len(asked)
         say(
             f"{room}, seed {given.seed}, from {given.first}: {done} mutants, {alive} survived, "
-            f"{idle} in code that no test enters; {known} more are known to do the same as the original; {left} left for lack of time"
+            f"{idle} in code that no test enters; {known} more are known to do the same as the "
+            f"original; {left} left for lack of time"
         )
         return done, alive
 
