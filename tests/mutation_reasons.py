@@ -11,6 +11,11 @@ SAME: dict[tuple[str, str, str], str] = {
         "LtE -> Lt",
     ): "the tolerance is there so that equality itself never decides",
     (
+        "crashsense/scoring.py",
+        "if compiled is not None and np.all(np.diff(scales) >= 0.0):",
+        "GtE -> Gt",
+    ): "which of two twins computes equal scales; where scales fall, a test says it",
+    (
         "crashsense/signal.py",
         "first = max(0, int(np.ceil((first_s - self.start_s) * self.rate_hz - 1e-6)))",
         "1e-06 -> 1.5e-06",
@@ -37,6 +42,16 @@ SAME: dict[tuple[str, str, str], str] = {
     ): "how large a part is: a choice; how parts are cut never changes a row",
     ("crashsense/campaign/tasks.py", "ROWS_OF_SHARED_PULSE = 2**15", ""): "as above",
     ("crashsense/campaign/tasks.py", "ROWS_A_PART = 2**13", ""): "as above",
+    (
+        "crashsense/campaign/tasks.py",
+        "unit = SENSED_BLOCK if most >= SENSED_BLOCK else BLOCK",
+        "GtE -> Gt",
+    ): "at equality either unit gives a part of SENSED_BLOCK draws",
+    (
+        "crashsense/campaign/executors.py",
+        "LOOK_SECONDS, LOST_SECONDS = 5.0, 60.0",
+        "",
+    ): "how often a cluster is looked at, and how long workers are waited for: choices",
     (
         "crashsense/campaign/executors.py",
         "while waiting and len(running) < 2 * self.workers:",
