@@ -228,16 +228,16 @@ def resample(samples: FloatArray, *, rate_hz: float, to_hz: float) -> FloatArray
         return values.copy()
     largest = max(ratio.numerator, ratio.denominator)
     taps = _kaiser_lowpass(2 * 26 * largest + 1, 0.9 / largest)
-    with engine.for_models():  # the kernels load in half the time of scipy.signal
-        kernels = engine.kernels()
-    if kernels is not None and ratio.denominator == 1 and values.shape[-1] > 1:
+    kernels, small = engine.kernels(), engine.is_small()
+    if (small or kernels is not None) and ratio.denominator == 1 and values.shape[-1] > 1:
         up = ratio.numerator
         by_phase = np.zeros((up, 2 * 26 + 1))
         for phase in range(up):
             own = taps[phase::up]
             by_phase[phase, : own.size] = own * up
         rows = engine.given(values.reshape(-1, values.shape[-1]))
-        out = kernels.upsampled(rows, engine.given(by_phase))
+        raised = _upsampled if kernels is None else kernels.upsampled
+        out = raised(rows, engine.given(by_phase))
         return np.asarray(out).reshape(*values.shape[:-1], -1)
     from scipy.signal import resample_poly
 
@@ -246,6 +246,24 @@ def resample(samples: FloatArray, *, rate_hz: float, to_hz: float) -> FloatArray
         values, ratio.numerator, ratio.denominator, axis=-1, window=taps, padtype="line"
     )
     return np.asarray(out, dtype=np.float64)
+
+
+def _upsampled(samples: FloatArray, taps: FloatArray) -> FloatArray:
+    """Raise the rate by a whole factor, as ``compiled_readings.upsampled`` does, to the last bit.
+
+    For small work: a few rows take milliseconds, and importing scipy.signal or a kernel takes half
+    a second. *samples* (rows, n), *taps* (factor, 2 reach + 1).
+    """
+    n, reach = samples.shape[-1], taps.shape[-1] // 2
+    first, last = samples[:, :1], samples[:, -1:]
+    slope = (last - first) / (n - 1)
+    before = first + np.arange(-reach, 0) * slope
+    line = np.concatenate([before, samples, last + np.arange(1, reach + 1) * slope], axis=-1)
+    out = np.zeros((*samples.shape, len(taps)))
+    for phase, own in enumerate(taps):
+        for k, tap in enumerate(own[::-1]):  # oldest first
+            out[..., phase] += tap * line[:, k : k + n]
+    return out.reshape(len(samples), -1)
 
 
 @lru_cache(maxsize=16)

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
-#: (module, line of the original, its change or empty: any) -> why no test can notice.
+#: (module, line of the original, its change or empty: any) -> why no test can notice. Of several
+#: like changes on a line ``(2)`` is the second.
 SAME: dict[tuple[str, str, str], str] = {
     (
         "crashsense/scoring.py",
         "in_time = fired & (fire <= required_s + TOLERANCE_S)",
         "LtE -> Lt",
     ): "the tolerance is there so that equality itself never decides",
+    (
+        "crashsense/scoring.py",
+        "if compiled is not None and np.all(np.diff(scales) >= 0.0):",
+        "GtE -> Gt",
+    ): "which of two twins computes equal scales; where scales fall, a test says it",
     (
         "crashsense/signal.py",
         "first = max(0, int(np.ceil((first_s - self.start_s) * self.rate_hz - 1e-6)))",
@@ -37,6 +43,16 @@ SAME: dict[tuple[str, str, str], str] = {
     ("crashsense/campaign/tasks.py", "ROWS_OF_SHARED_PULSE = 2**15", ""): "as above",
     ("crashsense/campaign/tasks.py", "ROWS_A_PART = 2**13", ""): "as above",
     (
+        "crashsense/campaign/tasks.py",
+        "unit = SENSED_BLOCK if most >= SENSED_BLOCK else BLOCK",
+        "GtE -> Gt",
+    ): "at equality either unit gives a part of SENSED_BLOCK draws",
+    (
+        "crashsense/campaign/executors.py",
+        "LOOK_SECONDS, LOST_SECONDS = 5.0, 60.0",
+        "",
+    ): "how often a cluster is looked at, and how long workers are waited for: choices",
+    (
         "crashsense/campaign/executors.py",
         "while waiting and len(running) < 2 * self.workers:",
         "2 -> 3",
@@ -59,8 +75,33 @@ SAME: dict[tuple[str, str, str], str] = {
     (
         "crashsense/results/plot.py",
         "axes.plot([row.required_ms] * 2, [place - 0.4, place + 0.4], color=INK, lw=2.2)",
-        "0.4 -> 0.6000000000000001",
+        "0.4 -> 0.6000000000000001 (1)",
     ): "how tall a mark is drawn",
+    (
+        "crashsense/results/plot.py",
+        "axes.plot([row.required_ms] * 2, [place - 0.4, place + 0.4], color=INK, lw=2.2)",
+        "0.4 -> 0.6000000000000001 (2)",
+    ): "how tall a mark is drawn",
+    (
+        "crashsense/results/nominal.py",
+        "if float(np.abs(raw).max(initial=0.0)) < QUIET_PART * sensor.range:",
+        "Lt -> LtE",
+    ): "a largest value equals a part of the range by chance alone",
+    (
+        "crashsense/results/nominal.py",
+        "filled = np.concatenate([y, np.full(size * bins - y.size, y[-1])]).reshape(bins, size)",
+        "1 -> 2",
+    ): "what fills the last bin stands for the last point, which is kept anyway",
+    (
+        "crashsense/results/event_motion.py",
+        "origin_ms: float = 0.0",
+        "0.0 -> 1.0",
+    ): "read only where an occupant flies, and then it is given",
+    (
+        "crashsense/results/plot.py",
+        "axes.set_axisbelow(True)",
+        "",
+    ): "whether a line of the grid lies before or behind a bar",
     (
         "crashsense/results/folder.py",
         'return text if len(text) <= 60 else text[:57] + "..."',
@@ -79,6 +120,16 @@ SAME: dict[tuple[str, str, str], str] = {
     ("crashsense/results/folder.py", "return True  # locked by Windows", "True -> False"): (
         "systems without advisory locks of POSIX, where this tool does not run"
     ),
+    (
+        "crashsense/results/folder.py",
+        "return False  # locked by Windows for another",
+        "False -> True",
+    ): "as above",
+    (
+        "crashsense/results/nominal.py",
+        "x, y = decimate(times[inside], values[inside], most=MOST_POINTS - 3)",
+        "3 -> 4",
+    ): "of an odd number and of the even one below it half as many pairs are made",
     (
         "crashsense/results/statistics.py",
         'drawn = generator(0, "bootstrap").multinomial(n, times / n, size=resamples)',
@@ -105,11 +156,6 @@ SAME: dict[tuple[str, str, str], str] = {
         "0.0 -> 1.0",
     ): "those without a reason were left out before",
     (
-        "crashsense/trials/explain.py",
-        'lacking = self.verdict in ("late", "missed") and then is not None',
-        "and <-> or",
-    ): "only what is late or missed has a reading of then, and each use asks for one",
-    (
         "crashsense/sensing/transport.py",
         "arrived = (drawn >= lost) | ~noisy[:, None]",
         "GtE -> Gt",
@@ -125,19 +171,55 @@ SAME: dict[tuple[str, str, str], str] = {
     (
         "crashsense/rules/program.py",
         "return self._line(op.RESTARTED, inputs, numbers, n=going[1], memory=((0.0, 1),))",
-        "1 -> 2",
+        "1 -> 2 (2)",
     ): "one row of memory more than is used",
+    ("crashsense/rules/python_apart.py", "_CLOSED = -1", ""): "any number that no file has",
     (
-        "crashsense/rules/python_apart.py",
-        "elif self.descriptor >= 0:",
-        "0 -> 1",
-    ): "0 is the standard input, never a file of ours",
-    ("crashsense/rules/worker.py", "_KILLED = 9", ""): "any signal that ends a process does",
+        "crashsense/rules/polyline.py",
+        "out = np.where(v * u0 <= u * v0, here, out)",
+        "LtE -> Lt",
+    ): "on the ray of a vertex, where both pieces of the line meet",
     (
-        "crashsense/trials/explain.py",
-        "rest = (cell.rjust(size) for cell, size in zip(line[1:], sizes, strict=True))",
-        "True -> False",
-    ): "as many sizes as cells",
+        "crashsense/rules/polyline.py",
+        "return np.asarray(np.where(v * last_u <= u * last_v, beyond, out), dtype=np.float64)",
+        "LtE -> Lt",
+    ): "as above",
+    (
+        "crashsense/rules/conformance.py",
+        "if not over.size or over[0] >= given.pulses.size - 20:",
+        "20 -> 21",
+    ): "how many samples are left at least: a choice",
+    (
+        "crashsense/rules/conformance.py",
+        "if not over.size or over[0] >= given.pulses.size - 20:",
+        "GtE -> Gt",
+    ): "as above",
+    (
+        "crashsense/rules/contract.py",
+        "if rates is None or any(abs(rate_hz - rate) <= 1e-9 * rate for rate in rates):",
+        "1e-09 -> 1.5000000000000002e-09",
+    ): "any bound between rounding and another rate does the same",
+    (
+        "crashsense/rules/contract.py",
+        "if rates is None or any(abs(rate_hz - rate) <= 1e-9 * rate for rate in rates):",
+        "LtE -> Lt",
+    ): "the tolerance is there so that equality itself never decides",
+    ("crashsense/rules/apart.py", "START_S = 30.0", ""): "how long a start may take: a choice",
+    (
+        "crashsense/rules/apart.py",
+        "if left <= 0 or not select.select([], [descriptor], [], left)[1]:",
+        "LtE -> Lt",
+    ): "no time is left either way: select returns at once",
+    (
+        "crashsense/rules/apart.py",
+        "if left <= 0 or not select.select([descriptor], [], [], left)[0]:",
+        "LtE -> Lt",
+    ): "as above",
+    (
+        "crashsense/trials/plot.py",
+        "HIGHEST_DEMAND = 2.0",
+        "",
+    ): "up to which demand is drawn: a choice",
     ("crashsense/trials/block.py", "BLOCK = 2 * PAGE", ""): (
         "draws that are computed together never change a number (test_trial)"
     ),
@@ -154,8 +236,8 @@ SAME: dict[tuple[str, str, str], str] = {
     (
         "crashsense/rules/kernels.py",
         "powers = decay ** np.arange(1, length + 1, dtype=np.float64)",
-        "1 -> 2",
-    ): "one power more than is used; the other number that is exchanged so, tests notice",
+        "1 -> 2 (2)",
+    ): "one power more than is used",
     (
         "crashsense/rules/kernels.py",
         "out *= out >= AT_REST_M_S",
@@ -249,7 +331,7 @@ SAME |= {
         (
             "one_sensor.py",
             "last = np.maximum.accumulate(np.where(good, np.arange(values.shape[1]), -1), axis=-1)",
-            "1 -> 2",
+            "1 -> 2 (2)",
             "any number below the first place",
         ),
         ("sense.py", "GROUP = 2 * PAGE", "", TOGETHER),

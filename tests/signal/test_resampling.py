@@ -73,6 +73,15 @@ def test_compiled_equals_the_published_polyphase_filter(samples, rates, rows):
     np.testing.assert_allclose(compiled, plain, rtol=0, atol=1e-10)
 
 
+@pytest.mark.parametrize("shape", [(2,), (3, 17), (2, 2, 300)])
+def test_small_work_equals_the_published_polyphase_filter_to_the_last_bit(shape):
+    values = np.random.default_rng(3).standard_normal(shape)
+    plain = resample(values, rate_hz=2000.0, to_hz=10000.0)
+    with engine.for_small_work("numpy"):
+        small = resample(values, rate_hz=2000.0, to_hz=10000.0)
+    assert np.array_equal(small, plain)
+
+
 def test_velocity_survives_resampling():
     t = np.arange(-1000, 3000) / 20000
     pulse = np.where((t > 0) & (t < 0.1), 200 * np.sin(np.pi * t / 0.1), 0.0)
