@@ -11,6 +11,11 @@ SAME: dict[tuple[str, str, str], str] = {
         "LtE -> Lt",
     ): "the tolerance is there so that equality itself never decides",
     (
+        "crashsense/scoring.py",
+        "if compiled is not None and np.all(np.diff(scales) >= 0.0):",
+        "GtE -> Gt",
+    ): "which of two twins computes equal scales; where scales fall, a test says it",
+    (
         "crashsense/signal.py",
         "first = max(0, int(np.ceil((first_s - self.start_s) * self.rate_hz - 1e-6)))",
         "1e-06 -> 1.5e-06",
@@ -37,6 +42,16 @@ SAME: dict[tuple[str, str, str], str] = {
     ): "how large a part is: a choice; how parts are cut never changes a row",
     ("crashsense/campaign/tasks.py", "ROWS_OF_SHARED_PULSE = 2**15", ""): "as above",
     ("crashsense/campaign/tasks.py", "ROWS_A_PART = 2**13", ""): "as above",
+    (
+        "crashsense/campaign/tasks.py",
+        "unit = SENSED_BLOCK if most >= SENSED_BLOCK else BLOCK",
+        "GtE -> Gt",
+    ): "at equality either unit gives a part of SENSED_BLOCK draws",
+    (
+        "crashsense/campaign/executors.py",
+        "LOOK_SECONDS, LOST_SECONDS = 5.0, 60.0",
+        "",
+    ): "how often a cluster is looked at, and how long workers are waited for: choices",
     (
         "crashsense/campaign/executors.py",
         "while waiting and len(running) < 2 * self.workers:",
@@ -68,6 +83,26 @@ SAME: dict[tuple[str, str, str], str] = {
         "0.4 -> 0.6000000000000001 (2)",
     ): "how tall a mark is drawn",
     (
+        "crashsense/results/nominal.py",
+        "if float(np.abs(raw).max(initial=0.0)) < QUIET_PART * sensor.range:",
+        "Lt -> LtE",
+    ): "a largest value equals a part of the range by chance alone",
+    (
+        "crashsense/results/nominal.py",
+        "filled = np.concatenate([y, np.full(size * bins - y.size, y[-1])]).reshape(bins, size)",
+        "1 -> 2",
+    ): "what fills the last bin stands for the last point, which is kept anyway",
+    (
+        "crashsense/results/event_motion.py",
+        "origin_ms: float = 0.0",
+        "0.0 -> 1.0",
+    ): "read only where an occupant flies, and then it is given",
+    (
+        "crashsense/results/plot.py",
+        "axes.set_axisbelow(True)",
+        "",
+    ): "whether a line of the grid lies before or behind a bar",
+    (
         "crashsense/results/folder.py",
         'return text if len(text) <= 60 else text[:57] + "..."',
         "LtE -> Lt",
@@ -85,6 +120,16 @@ SAME: dict[tuple[str, str, str], str] = {
     ("crashsense/results/folder.py", "return True  # locked by Windows", "True -> False"): (
         "systems without advisory locks of POSIX, where this tool does not run"
     ),
+    (
+        "crashsense/results/folder.py",
+        "return False  # locked by Windows for another",
+        "False -> True",
+    ): "as above",
+    (
+        "crashsense/results/nominal.py",
+        "x, y = decimate(times[inside], values[inside], most=MOST_POINTS - 3)",
+        "3 -> 4",
+    ): "of an odd number and of the even one below it half as many pairs are made",
     (
         "crashsense/results/statistics.py",
         'drawn = generator(0, "bootstrap").multinomial(n, times / n, size=resamples)',
