@@ -121,7 +121,7 @@ def _stirling_error(n: int) -> float:
 
 
 def _deviance(x: float, mean: float) -> float:
-    """x ln(x / mean) + mean - x, as a series where these nearly cancel."""
+    """Value of x ln(x / mean) + mean - x: a series where these nearly cancel."""
     share = (x - mean) / (x + mean)
     if abs(share) >= 0.1:
         return x * math.log(x / mean) + mean - x
