@@ -15,6 +15,22 @@ SAME: dict[tuple[str, str, str], str] = {
         "if compiled is not None and np.all(np.diff(scales) >= 0.0):",
         "GtE -> Gt",
     ): "which of two twins computes equal scales; where scales fall, a test says it",
+    ("crashsense/signal.py", "_REACH = 26", ""): "how steep the filter is: a choice",
+    (
+        "crashsense/signal.py",
+        "rows = engine.given(values.reshape(-1, values.shape[-1]))",
+        "1 -> 2 (1)",
+    ): "numpy takes any negative length as the one that is left",
+    (
+        "crashsense/signal.py",
+        "taps *= np.i0(8.0 * np.sqrt(1 - (place / middle) ** 2.0)) / np.i0(8.0)",
+        "Div -> Mult (2)",
+    ): "a factor of all taps, which are brought to gain 1 afterwards",
+    (
+        "crashsense/campaign/running.py",
+        "for part in folder.tables(occurrence=where[name], packed=True):  # draws ascending",
+        "True -> False",
+    ): "packed text takes less memory; it is unpacked before it is used",
     (
         "crashsense/signal.py",
         "first = max(0, int(np.ceil((first_s - self.start_s) * self.rate_hz - 1e-6)))",
@@ -365,6 +381,7 @@ SAME |= {
 
 RECORDS = "crashsense/records/"
 SIZE = "how much is read: a choice"
+CHANCE = "a measured value equals a limit of practice by chance alone"
 
 SAME |= {
     (f"{RECORDS}{module}", line, change): why
@@ -379,13 +396,58 @@ SAME |= {
             "table_checks.py",
             "if change_kmh > limit:",
             "Gt -> GtE",
-            "a measured change equals a limit of practice by chance alone",
+            CHANCE,
         ),
         (
             "table_events.py",
             "ratio = Fraction(EVENT_RATE_HZ / rate_hz).limit_denominator(1000)",
             "1000 -> 1001",
             "rates are ratios of small whole numbers: any limit far above them does the same",
+        ),
+        *(
+            (
+                "measuring.py",
+                "elif mine > _SURE_M_S and others[0] < -_SURE_M_S:",
+                change,
+                CHANCE,
+            )
+            for change in ("Gt -> GtE", "Lt -> LtE")
+        ),
+        (
+            "motion.py",
+            "above = (power >= limit**2) & (later[: power.size] >= limit**2)",
+            "GtE -> Gt",
+            CHANCE,
+        ),
+        (
+            "signal_checks.py",
+            "lively = before.size > 1 and float(before.std()) > moved",
+            "Gt -> GtE",
+            "a single value has no deviation; and " + CHANCE,
+        ),
+        (
+            "signal_checks.py",
+            "bad = min(step, least) > _TOO_COARSE_G",
+            "Gt -> GtE",
+            "steps are differences of rounded numbers: equality never decides",
+        ),
+        (
+            "table.py",
+            "if near > 0 and abs(near / measured - 1.0) <= doubt:",
+            "LtE -> Lt",
+            CHANCE,
+        ),
+        (
+            "crash_events.py",
+            "same = signal.size == central.size and abs(signal.start_s - central.start_s) < 1e-9",
+            "1e-09 -> 1.5000000000000002e-09",
+            ROUNDING,
+        ),
+        (
+            "library.py",
+            "content = json_content(read_text(listed, most_bytes=64 << 20), file=LIBRARY)",
+            "",
+            SIZE,
         ),
         ("single.py", "_MOST_WORDS = 60", "", SIZE),
         ("table.py", "MOST_VALUES = 10_000_000", "", SIZE),
