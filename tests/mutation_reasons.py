@@ -15,6 +15,22 @@ SAME: dict[tuple[str, str, str], str] = {
         "if compiled is not None and np.all(np.diff(scales) >= 0.0):",
         "GtE -> Gt",
     ): "which of two twins computes equal scales; where scales fall, a test says it",
+    ("crashsense/signal.py", "_REACH = 26", ""): "how steep the filter is: a choice",
+    (
+        "crashsense/signal.py",
+        "rows = engine.given(values.reshape(-1, values.shape[-1]))",
+        "1 -> 2 (1)",
+    ): "numpy takes any negative length as the one that is left",
+    (
+        "crashsense/signal.py",
+        "taps *= np.i0(8.0 * np.sqrt(1 - (place / middle) ** 2.0)) / np.i0(8.0)",
+        "Div -> Mult (2)",
+    ): "a factor of all taps, which are brought to gain 1 afterwards",
+    (
+        "crashsense/campaign/running.py",
+        "for part in folder.tables(occurrence=where[name], packed=True):  # draws ascending",
+        "True -> False",
+    ): "packed text takes less memory; it is unpacked before it is used",
     (
         "crashsense/signal.py",
         "first = max(0, int(np.ceil((first_s - self.start_s) * self.rate_hz - 1e-6)))",

@@ -95,6 +95,7 @@ def test_an_estimate_adds_up(
     # 20 kB a part, 40 bytes a row, 160 a line of verdicts.csv: draw 0 only of a large table.
     lines = told.rows if told.rows <= CSV_ROWS else 7 * 2
     assert told.bytes == 20_000 * len(found.tasks()) + 40 * told.rows + 160 * lines
+    assert isinstance(told.bytes, int)
 
 
 @pytest.mark.parametrize(
