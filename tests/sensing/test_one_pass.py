@@ -108,6 +108,20 @@ def test_a_reading_at_the_stop_has_the_same_bits():
 
 
 @pytest.mark.parametrize("path", ["full", "fast"])
+def test_a_part_without_a_filter_has_the_codes_of_the_stages(path):
+    engine.choose("fast")
+    chosen = sensor_set(part(filter_kind="none", noise_density=0.01 * G))
+    true = {"central_x": acceleration(np.array([[1.0], [0.6], [0.8]]) * crash()[:900])}
+    found = []
+    for name in engine.ENGINES:
+        with engine.using(name):
+            out = sense(true, chosen, draws=[1, 2, 3], path=path)
+            found.append(out.samples.codes["central_x"])
+    np.testing.assert_array_equal(*found)
+    assert (found[0].std(axis=-1) > 1.0).all()
+
+
+@pytest.mark.parametrize("path", ["full", "fast"])
 def test_noise_of_each_element_as_made_is_that_of_the_stages(path):
     engine.choose("fast")
     chosen = part(**{**COMB.part_numbers(), "element": COMB, "bits": 16})
