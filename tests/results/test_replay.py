@@ -177,10 +177,7 @@ def test_a_vehicle_of_the_plan_is_replayed_from_its_copy(tmp_path):
     text = shipped.read_text(encoding="utf-8").replace("total_kg = 1500.0", "total_kg = 1300.0")
     file = tmp_path / "my_car.toml"
     file.write_text(text, encoding="utf-8")
-    plan = (
-        f'events = ["{BELTED}"]\nalgorithms = ["plain"]\n'
-        'vehicle = "my_car.toml"\ndraws = 1\n'
-    )
+    plan = f'events = ["{BELTED}"]\nalgorithms = ["plain"]\nvehicle = "my_car.toml"\ndraws = 1\n'
     (tmp_path / "plan.toml").write_text(plan, encoding="utf-8")
     out = tmp_path / "run"
     evaluate(tmp_path / "plan.toml", out=out)
