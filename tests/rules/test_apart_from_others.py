@@ -14,7 +14,7 @@ from crashsense.rules import Algorithm, Rule, load_algorithm, rule_from_table
 from crashsense.rules.composition import AllOf
 from crashsense.rules.velocity import VelocityChange
 
-#: Sensors alone are drawn: pulses would be made anew for every rule, and no rule sees the difference.
+#: Sensors alone are drawn: pulses would be made anew for every rule, and rules do not see them.
 GIVEN = {"events": ["wall_full_25", "hammer_tunnel"], "draws": 3, "vary": "sensor"}
 EVENTS = GIVEN["events"]
 
