@@ -152,6 +152,16 @@ SAME: dict[tuple[str, str, str], str] = {
         "0 -> 1",
     ): "another seed is as good",
     (
+        "crashsense/results/statistics.py",
+        "near = max(math.ceil(float(bdtrik(level, n, p))), 0)",
+        "0 -> 1",
+    ): "the next line steps down from 1 to 0",
+    (
+        "crashsense/results/statistics.py",
+        "return near - 1 if near > 0 and float(bdtr(near - 1, n, p)) >= level else near",
+        "Gt -> GtE",
+    ): "fewer than no success have no chance",
+    (
         "crashsense/trials/explain.py",
         "share = math.floor(100.0 * value / threshold + 1e-9) if threshold else math.inf",
         "1e-09 -> 1.5000000000000002e-09",
