@@ -11,6 +11,27 @@ SAME: dict[tuple[str, str, str], str] = {
         "LtE -> Lt",
     ): "the tolerance is there so that equality itself never decides",
     (
+        "crashsense/scoring.py",
+        "if compiled is not None and np.all(np.diff(scales) >= 0.0):",
+        "GtE -> Gt",
+    ): "which of two twins computes equal scales; where scales fall, a test says it",
+    ("crashsense/signal.py", "_REACH = 26", ""): "how steep the filter is: a choice",
+    (
+        "crashsense/signal.py",
+        "rows = engine.given(values.reshape(-1, values.shape[-1]))",
+        "1 -> 2 (1)",
+    ): "numpy takes any negative length as the one that is left",
+    (
+        "crashsense/signal.py",
+        "taps *= np.i0(8.0 * np.sqrt(1 - (place / middle) ** 2.0)) / np.i0(8.0)",
+        "Div -> Mult (2)",
+    ): "a factor of all taps, which are brought to gain 1 afterwards",
+    (
+        "crashsense/campaign/running.py",
+        "for part in folder.tables(occurrence=where[name], packed=True):  # draws ascending",
+        "True -> False",
+    ): "packed text takes less memory; it is unpacked before it is used",
+    (
         "crashsense/signal.py",
         "first = max(0, int(np.ceil((first_s - self.start_s) * self.rate_hz - 1e-6)))",
         "1e-06 -> 1.5e-06",
@@ -37,6 +58,26 @@ SAME: dict[tuple[str, str, str], str] = {
     ): "how large a part is: a choice; how parts are cut never changes a row",
     ("crashsense/campaign/tasks.py", "ROWS_OF_SHARED_PULSE = 2**15", ""): "as above",
     ("crashsense/campaign/tasks.py", "ROWS_A_PART = 2**13", ""): "as above",
+    (
+        "crashsense/campaign/tasks.py",
+        "unit = SENSED_BLOCK if most >= SENSED_BLOCK else BLOCK",
+        "GtE -> Gt",
+    ): "at equality either unit gives a part of SENSED_BLOCK draws",
+    (
+        "crashsense/campaign/running.py",
+        "SLOW_OCCURRENCE_S, SLOW_DRAW_S = 0.1, 0.02",
+        "",
+    ): "up to which plan nothing is measured: a choice",
+    (
+        "crashsense/campaign/running.py",
+        "failures = 0",
+        "",
+    ): "told only where parts are missing and somebody listens, and there they are counted",
+    (
+        "crashsense/campaign/executors.py",
+        "LOOK_SECONDS, LOST_SECONDS = 5.0, 60.0",
+        "",
+    ): "how often a cluster is looked at, and how long workers are waited for: choices",
     (
         "crashsense/campaign/executors.py",
         "while waiting and len(running) < 2 * self.workers:",
@@ -68,6 +109,26 @@ SAME: dict[tuple[str, str, str], str] = {
         "0.4 -> 0.6000000000000001 (2)",
     ): "how tall a mark is drawn",
     (
+        "crashsense/results/nominal.py",
+        "if float(np.abs(raw).max(initial=0.0)) < QUIET_PART * sensor.range:",
+        "Lt -> LtE",
+    ): "a largest value equals a part of the range by chance alone",
+    (
+        "crashsense/results/nominal.py",
+        "filled = np.concatenate([y, np.full(size * bins - y.size, y[-1])]).reshape(bins, size)",
+        "1 -> 2",
+    ): "what fills the last bin stands for the last point, which is kept anyway",
+    (
+        "crashsense/results/event_motion.py",
+        "origin_ms: float = 0.0",
+        "0.0 -> 1.0",
+    ): "read only where an occupant flies, and then it is given",
+    (
+        "crashsense/results/plot.py",
+        "axes.set_axisbelow(True)",
+        "",
+    ): "whether a line of the grid lies before or behind a bar",
+    (
         "crashsense/results/folder.py",
         'return text if len(text) <= 60 else text[:57] + "..."',
         "LtE -> Lt",
@@ -85,6 +146,16 @@ SAME: dict[tuple[str, str, str], str] = {
     ("crashsense/results/folder.py", "return True  # locked by Windows", "True -> False"): (
         "systems without advisory locks of POSIX, where this tool does not run"
     ),
+    (
+        "crashsense/results/folder.py",
+        "return False  # locked by Windows for another",
+        "False -> True",
+    ): "as above",
+    (
+        "crashsense/results/nominal.py",
+        "x, y = decimate(times[inside], values[inside], most=MOST_POINTS - 3)",
+        "3 -> 4",
+    ): "of an odd number and of the even one below it half as many pairs are made",
     (
         "crashsense/results/statistics.py",
         'drawn = generator(0, "bootstrap").multinomial(n, times / n, size=resamples)',
@@ -293,7 +364,7 @@ SAME |= {
         ("sense.py", "PIECE_SAMPLES = 1_000_000", "", TOGETHER),
         ("sense.py", "PART_TICKS = 200_000", "", TOGETHER),
         ("sense.py", "PART_SAMPLES = 2**19", "", TOGETHER),
-        ("one_sensor.py", "NOISE_WORDS = 160_000", "", TOGETHER),
+        ("disturbance.py", "NOISE_WORDS = 160_000", "", TOGETHER),
         ("chain.py", "_KEPT_SAMPLES = 20_000", "", "what is kept never changes a number"),
         ("common.py", "MOST_BYTES = 48_000_000", "", "what is kept never changes a number"),
         ("element_design.py", "finger: float = 3e-6", "", ASSUMED),
@@ -330,6 +401,7 @@ SAME |= {
 
 RECORDS = "crashsense/records/"
 SIZE = "how much is read: a choice"
+CHANCE = "a measured value equals a limit of practice by chance alone"
 
 SAME |= {
     (f"{RECORDS}{module}", line, change): why
@@ -344,13 +416,67 @@ SAME |= {
             "table_checks.py",
             "if change_kmh > limit:",
             "Gt -> GtE",
-            "a measured change equals a limit of practice by chance alone",
+            CHANCE,
         ),
         (
             "table_events.py",
             "ratio = Fraction(EVENT_RATE_HZ / rate_hz).limit_denominator(1000)",
             "1000 -> 1001",
             "rates are ratios of small whole numbers: any limit far above them does the same",
+        ),
+        *(
+            (
+                "measuring.py",
+                "elif mine > _SURE_M_S and others[0] < -_SURE_M_S:",
+                change,
+                CHANCE,
+            )
+            for change in ("Gt -> GtE", "Lt -> LtE")
+        ),
+        *(
+            (
+                "motion.py",
+                "above = (power >= limit**2) & (later[: power.size] >= limit**2)",
+                f"GtE -> Gt ({which})",
+                CHANCE,
+            )
+            for which in (1, 2)
+        ),
+        (
+            "signal_checks.py",
+            "lively = before.size > 1 and float(before.std()) > moved",
+            "Gt -> GtE (1)",
+            "a single value has no deviation",
+        ),
+        (
+            "signal_checks.py",
+            "lively = before.size > 1 and float(before.std()) > moved",
+            "Gt -> GtE (2)",
+            CHANCE,
+        ),
+        (
+            "signal_checks.py",
+            "bad = min(step, least) > _TOO_COARSE_G",
+            "Gt -> GtE",
+            "steps are differences of rounded numbers: equality never decides",
+        ),
+        (
+            "table.py",
+            "if near > 0 and abs(near / measured - 1.0) <= doubt:",
+            "LtE -> Lt",
+            CHANCE,
+        ),
+        (
+            "crash_events.py",
+            "same = signal.size == central.size and abs(signal.start_s - central.start_s) < 1e-9",
+            "1e-09 -> 1.5000000000000002e-09",
+            ROUNDING,
+        ),
+        (
+            "library.py",
+            "content = json_content(read_text(listed, most_bytes=64 << 20), file=LIBRARY)",
+            "",
+            SIZE,
         ),
         ("single.py", "_MOST_WORDS = 60", "", SIZE),
         ("table.py", "MOST_VALUES = 10_000_000", "", SIZE),

@@ -205,7 +205,7 @@ class _KeptOccurrences(Sequence[tuple[Event, ...]]):
         if self._held is None or self._held[0] != index:
             with self._path.open("rb") as file:
                 file.seek(self._ends[index])
-                self._held = (index, pickle.loads(file.read(self._ends[index + 1] - file.tell())))
+                self._held = (index, pickle.load(file))
         return self._held[1]
 
 

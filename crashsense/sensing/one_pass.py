@@ -93,7 +93,9 @@ def in_lanes(one: OneSensor) -> Callable[[int, FloatArray, int], None]:
     source, noise = _source(one, rows, "words"), np.empty((0, 0, 0))
     if one.bank is not None and source.start.size:
         made = (source, *_given(sections, setting), warm_up, one.words)
-        noise = one.bank.get((*one.noise_key(rows), "lanes"), lambda: kernels.noise_in_lanes(*made))
+        noise = one.bank.get(
+            (*one.disturbance.noise_key(rows), "lanes"), lambda: kernels.noise_in_lanes(*made)
+        )
         source = _made_of(_NO_WORDS, _NO_WORDS)
     lines = np.empty((len(tables), tables[0].size + kernels.WIDTH))
     for line, table in zip(lines, tables, strict=True):
@@ -194,7 +196,12 @@ def _word_noise(one: OneSensor, rows: IntArray) -> tuple[Any, ...]:
     """Noise in the words: cached by a bank, or its random source."""
     sections, warm_up = one.noise_models.sections, one.noise_models.warm_up
     if one.noisy and one.bank is not None:
-        return (one.plain_noise(rows), _made_of(_NO_WORDS, _NO_WORDS), sections, warm_up)
+        return (
+            one.disturbance.plain_noise(rows),
+            _made_of(_NO_WORDS, _NO_WORDS),
+            sections,
+            warm_up,
+        )
     return (_NOTHING, _source(one, rows, "words"), sections, warm_up)
 
 

@@ -17,11 +17,14 @@ from run_files import edit_json, note_parts
 from crashsense import cli, engine
 from crashsense.campaign import evaluate
 from crashsense.errors import RunFolderError
+from crashsense.plan.inputs import code_digest
 from crashsense.resources import folder as shipped_folder
 from crashsense.results import input_copies as copies_module
 from crashsense.results import open_run, replay
 from crashsense.results.folder import RunFolder
-from crashsense.results.replay import _differences
+from crashsense.results.provenance import versions
+from crashsense.results.replay import _changes_since, _differences
+from crashsense.results.tables import SCHEMA_VERSION
 from crashsense.synthesis import nominal_cache
 from crashsense.synthesis.recipe import Recipe
 from crashsense.trials.rows import plain_rows
@@ -532,3 +535,18 @@ def test_small_work_gives_the_rows_of_the_run(models: str, run_folder: Path) -> 
     with engine.for_small_work(models):
         again = replay(open_run(run_folder), POLE)
     assert (again.differences, again.notes, again.engine) == ((), (), "numpy")
+
+
+def test_what_has_changed_since_a_run_is_told_and_nothing_else(tmp_path: Path) -> None:
+    now = versions("numpy")
+    identity = {"versions": dict(now), "code": code_digest()}
+    folder = RunFolder(tmp_path)
+    folder.write_manifest({"schema_version": SCHEMA_VERSION, "identity": identity})
+    assert _changes_since(tmp_path, "numpy") == []
+    name = "numpy"
+    identity["versions"] |= {name: "0.1", "gone": "1.0"}
+    folder.write_manifest({"schema_version": SCHEMA_VERSION, "identity": identity})
+    assert _changes_since(tmp_path, "numpy") == [f"{name} was 0.1, now {now[name]}"]
+    identity |= {"versions": {}, "code": "another"}
+    folder.write_manifest({"schema_version": SCHEMA_VERSION, "identity": identity})
+    assert _changes_since(tmp_path, "numpy") == ["the program has changed since the run"]
