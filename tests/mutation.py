@@ -150,6 +150,8 @@ class _Changes(ast.NodeTransformer):
 
     def visit_BinOp(self, node: ast.BinOp) -> ast.AST:
         self.generic_visit(node)
+        if isinstance(node.right, ast.Constant) and isinstance(node.right.value, complex):
+            return node  # one number; its conjugate belongs to the same pair
         other = OPERATORS.get(type(node.op))
         if other and self._is_it(node, f"{type(node.op).__name__} -> {other.__name__}"):
             node.op = other()
@@ -179,7 +181,7 @@ class _Changes(ast.NodeTransformer):
         if isinstance(value, bool):
             if self._is_it(node, f"{value} -> {not value}"):
                 return ast.copy_location(ast.Constant(not value), node)
-        elif isinstance(value, int | float):
+        elif isinstance(value, int | float | complex):
             new = value + 1 if isinstance(value, int) else (value * 1.5 if value else 1.0)
             if self._is_it(node, f"{value} -> {new}"):
                 return ast.copy_location(ast.Constant(new), node)

@@ -15,6 +15,22 @@ SAME: dict[tuple[str, str, str], str] = {
         "if compiled is not None and np.all(np.diff(scales) >= 0.0):",
         "GtE -> Gt",
     ): "which of two twins computes equal scales; where scales fall, a test says it",
+    ("crashsense/signal.py", "_REACH = 26", ""): "how steep the filter is: a choice",
+    (
+        "crashsense/signal.py",
+        "rows = engine.given(values.reshape(-1, values.shape[-1]))",
+        "1 -> 2 (1)",
+    ): "numpy takes any negative length as the one that is left",
+    (
+        "crashsense/signal.py",
+        "taps *= np.i0(8.0 * np.sqrt(1 - (place / middle) ** 2.0)) / np.i0(8.0)",
+        "Div -> Mult (2)",
+    ): "a factor of all taps, which are brought to gain 1 afterwards",
+    (
+        "crashsense/campaign/running.py",
+        "for part in folder.tables(occurrence=where[name], packed=True):  # draws ascending",
+        "True -> False",
+    ): "packed text takes less memory; it is unpacked before it is used",
     (
         "crashsense/signal.py",
         "first = max(0, int(np.ceil((first_s - self.start_s) * self.rate_hz - 1e-6)))",
@@ -47,6 +63,16 @@ SAME: dict[tuple[str, str, str], str] = {
         "unit = SENSED_BLOCK if most >= SENSED_BLOCK else BLOCK",
         "GtE -> Gt",
     ): "at equality either unit gives a part of SENSED_BLOCK draws",
+    (
+        "crashsense/campaign/running.py",
+        "SLOW_OCCURRENCE_S, SLOW_DRAW_S = 0.1, 0.02",
+        "",
+    ): "up to which plan nothing is measured: a choice",
+    (
+        "crashsense/campaign/running.py",
+        "failures = 0",
+        "",
+    ): "told only where parts are missing and somebody listens, and there they are counted",
     (
         "crashsense/campaign/executors.py",
         "LOOK_SECONDS, LOST_SECONDS = 5.0, 60.0",
@@ -135,6 +161,16 @@ SAME: dict[tuple[str, str, str], str] = {
         'drawn = generator(0, "bootstrap").multinomial(n, times / n, size=resamples)',
         "0 -> 1",
     ): "another seed is as good",
+    (
+        "crashsense/results/statistics.py",
+        "near = max(math.ceil(float(bdtrik(level, n, p))), 0)",
+        "0 -> 1",
+    ): "the next line steps down from 1 to 0",
+    (
+        "crashsense/results/statistics.py",
+        "return near - 1 if near > 0 and float(bdtr(near - 1, n, p)) >= level else near",
+        "Gt -> GtE",
+    ): "fewer than no success have no chance",
     (
         "crashsense/trials/explain.py",
         "share = math.floor(100.0 * value / threshold + 1e-9) if threshold else math.inf",
@@ -458,22 +494,22 @@ SAME |= {
             (
                 "motion.py",
                 "above = (power >= limit**2) & (later[: power.size] >= limit**2)",
-                change,
+                f"GtE -> Gt ({which})",
                 CHANCE,
             )
-            for change in ("GtE -> Gt (1)", "GtE -> Gt (2)")
+            for which in (1, 2)
         ),
-        *(
-            (
-                "signal_checks.py",
-                "lively = before.size > 1 and float(before.std()) > moved",
-                change,
-                why,
-            )
-            for change, why in (
-                ("Gt -> GtE (1)", "a single value has no deviation"),
-                ("Gt -> GtE (2)", CHANCE),
-            )
+        (
+            "signal_checks.py",
+            "lively = before.size > 1 and float(before.std()) > moved",
+            "Gt -> GtE (1)",
+            "a single value has no deviation",
+        ),
+        (
+            "signal_checks.py",
+            "lively = before.size > 1 and float(before.std()) > moved",
+            "Gt -> GtE (2)",
+            CHANCE,
         ),
         (
             "signal_checks.py",
