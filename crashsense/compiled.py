@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from crashsense.arrays import FloatArray, IntArray
+from crashsense.compiled_filters import check_filters, word_table
 from crashsense.compiled_kernel import kernel
 from crashsense.compiled_lanes import (
     WIDTH,
@@ -96,6 +97,7 @@ __all__ = [
     "upsampled",
     "window_max",
     "window_sum",
+    "word_table",
     "words_by_full_path",
     "words_of",
     "words_of_signals",
@@ -365,6 +367,7 @@ def check() -> None:
     check_normal()
     check_sensing()
     check_readings()
+    check_filters()
     check_lanes()
     check_rules()
     check_steps()

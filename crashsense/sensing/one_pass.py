@@ -8,7 +8,6 @@ gathered.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from functools import lru_cache
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
@@ -215,15 +214,6 @@ def _chain(one: OneSensor, *, skipped: int = 0) -> Any:
 
     *skipped*: samples of rest in front that are left out.
     """
-    sections, rest = _filters(one.design)
+    sections, rest = chain.every_setting(one.design)
     first = np.array([one.first_word(p) - skipped for p in range(len(PHASES))], dtype=np.int64)
     return _kernels().Chain(*_given(sections, rest, first), one.every)
-
-
-@lru_cache(maxsize=128)
-def _filters(design: chain.FilterDesign) -> tuple[FloatArray, FloatArray]:
-    """Sections of every setting of a design, and their state at rest."""
-    every = range(len(chain.CORNER_SETTINGS))
-    found = [chain.setting_sections(design, s) for s in every]
-    sections = np.array([np.empty((0, 6)) if rows is None else rows for rows in found])
-    return sections, np.stack([chain.rest_state(design, s) for s in every])
