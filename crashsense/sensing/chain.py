@@ -284,12 +284,13 @@ def word_table(
     Returns shape (settings, len(first), words). Blocks of draws request the same signal
     repeatedly, so the last few tables are cached, except those of long signals.
     """
-    if samples.size <= _KEPT_SAMPLES:
+    if samples.size <= KEPT_SAMPLES:
         return _kept_table(samples.tobytes(), design, first, every, words)
     return _make_table(samples, design, first, every, words)
 
 
-_KEPT_SAMPLES = 20_000
+#: Samples of the longest signal whose words are kept.
+KEPT_SAMPLES = 20_000
 
 
 @lru_cache(maxsize=32)

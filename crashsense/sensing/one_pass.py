@@ -89,11 +89,17 @@ def in_lanes(one: OneSensor) -> Callable[[int, FloatArray, int], None]:
     (tables, factors), grid = one.tables(), _grid(one)
     sections, warm_up = one.noise_models.sections, one.noise_models.warm_up
     setting = drawn.setting
-    source, noise = _source(one, rows, "words"), np.empty((0, 0, 0))
-    if one.bank is not None and source.start.size:
-        made = (source, *_given(sections, setting), warm_up, one.words)
-        noise = one.bank.get((*one.noise_key(rows), "lanes"), lambda: kernels.noise_in_lanes(*made))
+    if one.bank is not None and one.noisy:
+
+        def made() -> FloatArray:
+            given = (_source(one, rows, "words"), *_given(sections, setting), warm_up, one.words)
+            found: FloatArray = kernels.noise_in_lanes(*given)
+            return found
+
+        noise = one.bank.get((*one.noise_key(rows), "lanes"), made)
         source = _made_of(_NO_WORDS, _NO_WORDS)
+    else:
+        source, noise = _source(one, rows, "words"), np.empty((0, 0, 0))
     lines = np.empty((len(tables), tables[0].size + kernels.WIDTH))
     for line, table in zip(lines, tables, strict=True):
         line[: table.size] = table.reshape(-1)

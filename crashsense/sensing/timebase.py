@@ -36,6 +36,11 @@ class TimeBase:
         """Times of the internal samples [s]."""
         return np.asarray((self.first + np.arange(self.size)) / self.rate_hz, dtype=np.float64)
 
+    @property
+    def end_s(self) -> float:
+        """Time of the last internal sample [s]."""
+        return (self.first + self.size - 1) / self.rate_hz
+
     def phase_samples(self, phase: int) -> int:
         """Internal samples by which phase number *phase* is later than phase 0."""
         return int(PHASES[phase] * self.every + 1e-9)

@@ -8,7 +8,7 @@ channel, role, draw number) only: two sensor sets, ranges or algorithms meet the
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from math import cos, sin
 from typing import Any
@@ -96,6 +96,17 @@ def draw_unit(
     return UnitDraws(phase.astype(np.int64), warmer if held is None else held)
 
 
+#: Other axes that have a role, the last ones.
+_POSITIONS = 2
+
+
+def _others(channel: str, felt: Collection[str] | None) -> tuple[str, ...]:
+    """Other axes at the place of a channel, up to the last one where something may happen."""
+    names = OTHER_AXES.get(channel, ())
+    there = [k for k, name in enumerate(names) if felt is None or name in felt]
+    return names[: there[-1] + 1] if there else ()
+
+
 def _coupled(sensor: Sensor, other: str) -> float:
     """Nominal share of another axis; the mass of an element couples the axes that share it."""
     if sensor.element is not None and sensor.element.shared_mass:
@@ -120,9 +131,11 @@ def draw_sensors(
     occurrence: str,
     vary: bool,
     deviates: Mapping[str, FloatArray] | None = None,
+    felt: Collection[str] | None = None,
 ) -> dict[str, SensorDraws]:
     """Draw the deviations of the sensors at some channels, all at once.
 
+    *felt*: channels where something may happen (None: all): only these are among the other axes.
     *deviates*: channel -> shape (draws, len(ROLES)), in place of the drawn standard normal numbers:
     for sensitivity studies on designed points (:mod:`crashsense.sensing.sensitivity`).
     """
@@ -130,9 +143,11 @@ def draw_sensors(
         return {}
     parts = list(sensors.values())
     axes = {channel: (occurrence, channel) for channel in sensors}
-    z = _deviates(draws, sensors, axes, seed=seed, vary=vary, given=deviates or {}).transpose(
-        2, 0, 1
-    )
+    others = [_others(channel, felt) for channel in sensors]
+    width = len(ROLES) - _POSITIONS + max(map(len, others))
+    z = _deviates(
+        draws, sensors, axes, seed=seed, vary=vary, given=deviates or {}, width=width
+    ).transpose(2, 0, 1)
     settings = _settings(draws, sensors, axes, seed=seed, vary=vary)
 
     def own(name: str) -> FloatArray:
@@ -161,7 +176,6 @@ def draw_sensors(
     c0, s0 = np.array([[(cos(a), sin(a)) for a in row] for row in angles]).transpose(2, 0, 1)
     gain = sensitivity * (c0 * small_cos - s0 * small_sin)
     drift = own("drift_tolerance") * z[2]
-    others = [OTHER_AXES.get(channel, ()) for channel in sensors]
     cross: list[dict[str, FloatArray]] = [{} for _ in parts]
     for position in range(max(map(len, others))):
         coupled = np.array(
@@ -204,25 +218,27 @@ def _deviates(
     seed: int,
     vary: bool,
     given: Mapping[str, FloatArray],
+    width: int,
 ) -> FloatArray:
-    """Standard normal numbers cut at 3, or those that a build fixes, shape (sensors, draws, roles).
+    """Standard normal numbers cut at 3, or those that a build fixes, shape (sensors, draws, width).
 
-    *given*: channel -> numbers in place of drawn ones.
+    *given*: channel -> numbers in place of drawn ones; *width*: of that many roles.
     """
     drawn = [row for row, channel in enumerate(sensors) if vary and channel not in given]
     names = [(*list(axes.values())[row], "tolerance") for row in drawn]
-    z = random_draws.normals_of(names, draws, width=len(ROLES), seed=seed)
+    z = random_draws.normals_of(names, draws, width=width, seed=seed)
     if len(drawn) < len(sensors):
-        whole = np.zeros((len(sensors), draws.size, len(ROLES)))
+        whole = np.zeros((len(sensors), draws.size, width))
         whole[drawn] = z
         z = whole
     for row, channel in enumerate(sensors):
         if channel in given:
-            z[row, :, : given[channel].shape[1]] = given[channel]
+            own = given[channel][:, :width]
+            z[row, :, : own.shape[1]] = own
     np.clip(z, -3.0, 3.0, out=z)
     for row, sensor in enumerate(sensors.values()):
         for role, value in sensor.build.items():
-            if role != FILTER:
+            if role in ROLES[:width]:
                 z[row, :, ROLES.index(role)] = value
     return z
 

@@ -119,7 +119,7 @@ def signal_block(
         for event in events
     }
     signals = {
-        name: signal.replaced(np.atleast_2d(signal.samples), note="repeated for every draw")
+        name: signal.as_block(note="repeated for every draw")
         for name, signal in events[0].signals.items()
     }
     return SignalBlock(draws=np.asarray(draws), signals=signals, required_s=required)
