@@ -34,7 +34,12 @@ from crashsense.compiled_normal import (
     fill_rows,
 )
 from crashsense.compiled_parts import parts_of
-from crashsense.compiled_readings import check_readings, static_reading, upsampled
+from crashsense.compiled_readings import (
+    check_readings,
+    deviations_of,
+    static_reading,
+    upsampled,
+)
 from crashsense.compiled_rollover import check_roll, roll_steps
 from crashsense.compiled_rules import check_rules, run_program
 from crashsense.compiled_sensing import (
@@ -73,6 +78,7 @@ __all__ = [
     "check_steps",
     "contact_steps",
     "crush_steps",
+    "deviations_of",
     "fill_fractions",
     "fill_noise",
     "fill_normals",

@@ -299,7 +299,7 @@ class OneSensor:
 
     def ramp(self) -> FloatArray:
         """Time since time zero, by which drift grows, shape (1, samples)."""
-        return np.maximum(self.base.times_s, 0.0)[None, :]
+        return self.base.since_zero_s[None, :]
 
     def _fast(self, rows: IntArray) -> FloatArray:
         drawn = self.drawn

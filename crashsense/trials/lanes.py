@@ -167,10 +167,9 @@ def _answers(
         if judge.asked and judge.key not in reached:
             continue
         times = required_s[event][restraint]
-        answer = judge.heard(in_context[event], cut, required_s=times, valid=valid)
-        if judge.key in reached:
-            answer = replace(answer, found=reached[judge.key])
-        answers[judge.key] = answer
+        answers[judge.key] = judge.heard(
+            in_context[event], cut, required_s=times, valid=valid, found=reached.get(judge.key)
+        )
     return answers
 
 
