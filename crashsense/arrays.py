@@ -10,6 +10,7 @@ import numpy.typing as npt
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
+ComplexArray = npt.NDArray[np.complex128]
 
 
 @lru_cache(maxsize=1)

@@ -7,7 +7,8 @@ recursion along time would leave it waiting. A row's result never depends on the
 Import only through :mod:`crashsense.engine`. The signal chain stands in
 :mod:`crashsense.compiled_sensing` and :mod:`crashsense.compiled_lanes`, rules as operations in
 :mod:`crashsense.compiled_rules`, the steps of the crash and ride models in
-:mod:`crashsense.compiled_synthesis` and :mod:`crashsense.compiled_rollover`; reached here.
+:mod:`crashsense.compiled_synthesis`, :mod:`crashsense.compiled_shaking` and
+:mod:`crashsense.compiled_rollover`; reached here.
 """
 
 from __future__ import annotations
@@ -51,6 +52,12 @@ from crashsense.compiled_sensing import (
     words_of,
     words_of_signals,
 )
+from crashsense.compiled_shaking import (
+    check_shaking,
+    mode_powers,
+    put_spectra,
+    sum_in_envelopes,
+)
 from crashsense.compiled_synthesis import (
     chain_steps,
     check_steps,
@@ -91,12 +98,15 @@ __all__ = [
     "highest_under",
     "lanes_of",
     "modal_steps",
+    "mode_powers",
     "noise_in_lanes",
+    "parts_of",
+    "put_spectra",
     "ride_steps",
     "roll_steps",
-    "parts_of",
     "run_program",
     "static_reading",
+    "sum_in_envelopes",
     "summary_of",
     "times_at_scales",
     "to_lanes",
@@ -378,3 +388,4 @@ def check() -> None:
     check_rules()
     check_steps()
     check_roll()
+    check_shaking()

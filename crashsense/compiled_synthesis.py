@@ -15,14 +15,14 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense.arrays import FloatArray
+from crashsense.compiled_crush import LEDGER, WORK_ROWS, crush_draw
 from crashsense.compiled_kernel import kernel
 
-#: Limits of a turned normal; twin: ``synthesis.dynamics.lumped``.
-TURN, SIXTH = 0.5, 1.0 / 6.0
 #: Draws side by side where there are few.
 LANES = 8
 
 _jit: Any = kernel()
+_crush_draw = _jit(crush_draw)
 
 
 @_jit
@@ -52,136 +52,24 @@ def crush_steps(
     step_s: float,
     rest: int,
     out: FloatArray,
+    books: FloatArray,
 ) -> None:
     """All steps of a planar system of lumped masses; twin: ``synthesis.dynamics.lumped``.
 
     Arguments as in ``lumped_system.Columns``; *offset*, *slope* (springs, cells); *out* (8, draws,
-    rest + steps): ``lumped.ROWS``.
+    rest + steps): ``lumped.ROWS``; *books* (steps or 0, rows of ``compiled_crush.LEDGER``, draws).
     """
-    draws = friction.size
-    count, cells = offset.shape
-    contacts = 5
-    steps = out.shape[2] - rest
-    rate, per_fold, slip, slip_slope, span, ahead = numbers[:6]
-    direct_ahead, direct_right, per_cell, per_sliding, solid = numbers[6:11]
-    per_car, behind, axle_ahead, axle_behind = numbers[11:15]
-    u, v = np.empty(10), np.empty(10)
-    x, w = np.empty(count), np.empty(count)
-    p, f = np.empty(count), np.empty(count)
-    slide = np.empty(contacts)
-    fx, fy = np.empty(contacts), np.empty(contacts)
-    acc = np.empty(10)
-    for draw in range(draws):
-        u[:] = 0.0
-        v[:] = start[:, draw]
-        x[:] = -gap[:, draw]
-        p[:] = 0.0
-        pm = pb = 0.0
-        farthest = covered = 0.0
-        cu0, su0, mu = normal[0, draw], normal[1, draw], friction[draw]
-        off_centre = contact_right[draw]
-        for step in range(steps):
-            psi = min(max(u[9], -TURN), TURN)
-            square = psi * psi
-            c, s = 1.0 - 0.5 * square, psi * (1.0 - square * SIXTH)
-            cu, su = cu0 * c - su0 * s, su0 * c + cu0 * s
-            lever = max(ahead - (u[3] - cu0 * u[6]), 0.0)
-            direct = min(lever, direct_ahead)
-            aside, direct_aside = v[4] + lever * v[5], v[4] + direct * v[5]
-            back = (v[7] * c + v[8] * s) - off_centre * v[9]
-            past = (v[8] * c - v[7] * s) - behind * v[9]
-            w[0] = (cu * v[0] - v[6]) + su * aside
-            w[1] = (cu * v[1] - v[6]) + su * aside
-            w[2] = (cu * (0.5 * (v[0] + v[1])) - v[6]) + su * aside
-            w[3] = (cu * v[2] - v[6]) + su * aside
-            w[4] = (cu * (v[3] - direct_right * v[5]) - v[6]) + su * direct_aside
-            turned = span * v[5]
-            w[5] = (v[3] + turned) - v[0]
-            w[6] = (v[3] - turned) - v[1]
-            w[7] = v[3] - v[2]
-            w[8] = v[6] - back
-            if step > 0:
-                for n in range(count):
-                    x[n] += w[n] * step_s
-            edge = su0 * (u[7] - off_centre * u[9]) + cu0 * (u[8] - behind * u[9])
-            gained = edge - (u[4] + lever * u[5])
-            farthest, covered = max(farthest, -gained), max(covered, gained)
-            met = max(1.0 - farthest * per_width[draw], 0.0)
-            covers = overlap[draw] + covered * per_car
-            power = 0.0
-            for n in range(count):
-                if full_share[n, draw] == 0.0:
-                    f[n] = 0.0
-                    continue
-                travel = x[n]
-                inside, closing = max(travel, 0.0), max(w[n], 0.0)
-                cell = min(int(inside * per_cell), cells - 1)
-                grown = min(max(met_by[n, 0] + met_by[n, 1] * covers, 0.0), met_by[n, 2])
-                share = full_share[n, draw] * grown
-                if n < contacts:
-                    share = share * met
-                bound = (offset[n, cell] + slope[n, cell] * inside) * share
-                bound *= 1.0 + rate * closing
-                turn = inside * per_fold + phase[n, draw]
-                turn -= np.trunc(turn)
-                bound *= abs(turn - 0.5) * (4.0 * ripple[n, draw]) + (1.0 - ripple[n, draw])
-                straight = 1.0 - min(max(p[n], 0.0) * per_length[n], solid)
-                p[n] = max(p[n], travel - bound * straight)
-                p[n] = min(p[n], travel + pull[n] * straight)
-                f[n] = (travel - p[n]) * (stiffness[n] / straight)
-                if n < damper.shape[0]:
-                    f[n] = min(f[n] + w[n] * damper[n, draw], bound * stiffness[n])
-                f[n] = max(f[n], least[n])
-                if n < count - 1:
-                    power = power + max(f[n], 0.0) * closing
-            lateral = cu * aside - past
-            slide[0] = lateral - su * v[0]
-            slide[1] = lateral - su * v[1]
-            slide[2] = lateral - su * (0.5 * (v[0] + v[1]))
-            slide[3] = lateral - su * v[2]
-            slide[4] = (cu * direct_aside - past) - su * (v[3] - direct_right * v[5])
-            rubbed = 0.0
-            for n in range(contacts):
-                rub = (mu * f[n]) * min(max(slide[n] * per_sliding, -1.0), 1.0)
-                fx[n] = cu * f[n] - su * rub
-                fy[n] = su * f[n] + cu * rub
-                rubbed += rub
-            rail_left = f[5] + min(max(w[5] * slip_slope, -slip), slip)
-            rail_right = f[6] + min(max(w[6] * slip_slope, -slip), slip)
-            bend = u[2] - u[3]
-            pm = min(max(pm, bend - tie[0, 1]), bend + tie[0, 1])
-            fm = (bend - pm) * tie[0, 0] + (v[2] - v[3]) * tie[0, 2]
-            bend = (u[0] - u[1]) - 2.0 * (span * u[5])
-            pb = min(max(pb, bend - tie[1, 1]), bend + tie[1, 1])
-            fb = (bend - pb) * tie[1, 0] + ((v[0] - v[1]) - 2.0 * (span * v[5])) * tie[1, 2]
-            half = 0.5 * fx[2]
-            on_face = (((f[0] + f[1]) + f[2]) + f[3]) + f[4]
-            front_y = ((fy[0] + fy[1]) + fy[2]) + fy[3]
-            acc[0] = ((rail_left - fx[0]) - half) - fb
-            acc[1] = ((rail_right - fx[1]) - half) + fb
-            acc[2] = (f[7] - fx[3]) - fm
-            acc[3] = (((fm - rail_left) - rail_right) - f[7]) - fx[4]
-            held = grip[0, draw] * min(max((v[4] + axle_ahead * v[5]) * per_sliding, -1.0), 1.0)
-            slid = v[4] - axle_behind * v[5]
-            held_behind = grip[1, draw] * min(max(slid * per_sliding, -1.0), 1.0)
-            acc[4] = -(front_y + fy[4]) - (held + held_behind)
-            acc[5] = (
-                (span * ((rail_right - rail_left) + 2.0 * fb) - lever * front_y) - direct * fy[4]
-            ) + direct_right * fx[4]
-            acc[5] += axle_behind * held_behind - axle_ahead * held
-            acc[6] = on_face - f[8]
-            acc[7] = f[8] * c - rubbed * s
-            acc[8] = f[8] * s + rubbed * c
-            acc[9] = -(off_centre * f[8] + behind * rubbed)
-            at = rest + step
-            for n in range(10):
-                acc[n] *= inverse_mass[n, draw]
-                if n < 6:
-                    out[n, draw, at] = acc[n]
-                v[n] += acc[n] * step_s
-                u[n] += v[n] * step_s
-            out[6, draw, at] = on_face
-            out[7, draw, at] = power
+    own = np.empty(8)
+    for draw in range(friction.size):
+        own[0], own[1], own[2] = normal[0, draw], normal[1, draw], friction[draw]
+        own[3], own[4], own[5] = per_width[draw], overlap[draw], contact_right[draw]
+        own[6], own[7] = grip[0, draw], grip[1, draw]
+        _crush_draw(
+            inverse_mass[:, draw], start[:, draw], full_share[:, draw], gap[:, draw],
+            ripple[:, draw], phase[:, draw], damper[:, draw], own,
+            stiffness, per_length, pull, least, tie, met_by, numbers, offset, slope,
+            step_s, rest, np.zeros((WORK_ROWS, 10)), out[:, draw], books[:, :, draw],
+        )  # fmt: skip
 
 
 @_jit
@@ -550,7 +438,7 @@ def check_steps() -> None:
         ones(10, 2), ones(10, 2), ones(9, 2), ones(9, 2), np.zeros((9, 2)), np.zeros((9, 2)),
         ones(9), np.zeros(9), ones(3, 2), ones(9), np.zeros(9), ones(2, 3), ones(2, 2), ones(2),
         ones(2), ones(2), ones(9, 3), ones(2), ones(2, 2), ones(15), np.zeros((9, 3)),
-        np.zeros((9, 3)), 1.0, 0, ones(8, 2, 4),
+        np.zeros((9, 3)), 1.0, 0, ones(8, 2, 4), np.empty((0, sum(LEDGER.values()), 2)),
     )  # fmt: skip
     contact_steps(
         ones(2, 1), ones(1, 8, 1), np.ones((1, 3), dtype=np.bool_), ones(2, 1),

@@ -201,13 +201,17 @@ def _finite(samples: FloatArray) -> bool:
     return bool(np.isfinite(total) or np.isfinite(samples).all())
 
 
+#: Samples at the lower rate that the filter of :func:`resample` reaches to each side.
+_REACH = 26
+
+
 def resample(samples: FloatArray, *, rate_hz: float, to_hz: float) -> FloatArray:
     """Resample along the last axis with a zero-phase anti-aliasing filter.
 
     Polyphase, ratio of whole numbers up/down <= 1000. Linear-phase low-pass (Kaiser window, beta 8:
     stop band about -80 dB), -6 dB at 0.45 of the lower of the two rates, flat to within 0.1 % up to
     0.40 of it. The first sample stays where it is. Each row is resampled as if alone. Beyond
-    its ends it is continued along the line through its first and last sample.
+    its ends it is continued along the line through its first and last sample, one sample level.
 
     Parameters
     ----------
@@ -234,18 +238,20 @@ def resample(samples: FloatArray, *, rate_hz: float, to_hz: float) -> FloatArray
     values = np.asarray(samples, dtype=np.float64)
     if ratio == 1:
         return values.copy()
+    if values.shape[-1] == 1:  # no line goes through one sample: it stays level
+        return np.repeat(values, -(-ratio.numerator // ratio.denominator), axis=-1)
     largest = max(ratio.numerator, ratio.denominator)
-    taps = _kaiser_lowpass(2 * 26 * largest + 1, 0.9 / largest)
-    with engine.for_models():  # the kernels load in half the time of scipy.signal
-        kernels = engine.kernels()
-    if kernels is not None and ratio.denominator == 1 and values.shape[-1] > 1:
+    taps = _kaiser_lowpass(2 * _REACH * largest + 1, 0.9 / largest)
+    kernels, small = engine.kernels(), engine.is_small()
+    if (small or kernels is not None) and ratio.denominator == 1:
         up = ratio.numerator
-        by_phase = np.zeros((up, 2 * 26 + 1))
+        by_phase = np.zeros((up, 2 * _REACH + 1))
         for phase in range(up):
             own = taps[phase::up]
             by_phase[phase, : own.size] = own * up
         rows = engine.given(values.reshape(-1, values.shape[-1]))
-        out = kernels.upsampled(rows, engine.given(by_phase))
+        raised = _upsampled if kernels is None else kernels.upsampled
+        out = raised(rows, engine.given(by_phase))
         return np.asarray(out).reshape(*values.shape[:-1], -1)
     from scipy.signal import resample_poly
 
@@ -254,6 +260,24 @@ def resample(samples: FloatArray, *, rate_hz: float, to_hz: float) -> FloatArray
         values, ratio.numerator, ratio.denominator, axis=-1, window=taps, padtype="line"
     )
     return np.asarray(out, dtype=np.float64)
+
+
+def _upsampled(samples: FloatArray, taps: FloatArray) -> FloatArray:
+    """Raise the rate by a whole factor, as ``compiled_readings.upsampled`` does, to the last bit.
+
+    For small work: a few rows take milliseconds, and importing scipy.signal or a kernel takes half
+    a second. *samples* (rows, n), *taps* (factor, 2 reach + 1).
+    """
+    n, reach = samples.shape[-1], taps.shape[-1] // 2
+    first, last = samples[:, :1], samples[:, -1:]
+    slope = (last - first) / (n - 1)
+    before = first + np.arange(-reach, 0) * slope
+    line = np.concatenate([before, samples, last + np.arange(1, reach + 1) * slope], axis=-1)
+    out = np.zeros((*samples.shape, len(taps)))
+    for phase, own in enumerate(taps):
+        for k, tap in enumerate(own[::-1]):  # oldest first
+            out[..., phase] += tap * line[:, k : k + n]
+    return out.reshape(len(samples), -1)
 
 
 @lru_cache(maxsize=16)

@@ -93,6 +93,14 @@ def _locked(path: Path, flags: int) -> int | None:
 
 
 def _remove(folder: Path, file: int) -> None:
+    """Remove a folder, the locked file last: killed on the way, it is still known as abandoned."""
+    with suppress(OSError), os.scandir(folder) as entries:
+        for entry in entries:
+            if entry.is_dir(follow_symlinks=False):
+                shutil.rmtree(entry.path, ignore_errors=True)
+            elif entry.name != HELD:
+                with suppress(OSError):
+                    os.unlink(entry.path)
     shutil.rmtree(folder, ignore_errors=True)
     if file >= 0:
         os.close(file)

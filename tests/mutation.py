@@ -5,12 +5,16 @@
 
 A mutant is a module with one comparison, sign, operator, number or truth exchanged. It is written
 into a copy of the checkout, and the quick tests of its room that enter the changed function run
-there until one fails; all of them where none enters it in the process of the tests, and anyway with
-``--whole``. What no test notices is printed: close it by a property or an independent twin, never
-by today's number; or, if the mutant does the same as the original, say why in
-``mutation_reasons.py``. Slow tests, and those of other rooms, are asked with ``--slow`` and
-``--also``. A seed fixes the order in which mutants are tried: ``--sample 300 --from
-300`` takes up where ``--sample 300`` ended. POSIX systems only. Exit code 1 if anything survived.
+there until one fails; all of them where none enters it in the process of the tests or the change
+stands outside functions, and anyway with ``--whole``. What no test notices is printed: close it by
+a property or an independent twin, never by today's number; or, if the mutant does the same as the
+original, say why in ``mutation_reasons.py``. ``NOT ENTERED`` says nothing of the tests: none runs
+that code here, such as that of the compiled engine with ``--numpy``, or of a package that is not
+installed.
+
+Slow tests, and those of other rooms, are asked with ``--slow`` and ``--also``. A seed fixes the
+order in which mutants are tried: ``--sample 300 --from 300`` takes up where ``--sample 300`` ended.
+POSIX systems only. Exit code 1 if anything survived.
 """
 
 from __future__ import annotations
@@ -29,6 +33,7 @@ import signal
 import sys
 import tempfile
 import time
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
@@ -55,6 +60,8 @@ ROOMS = {
 #: Longest that one test may take, over what it takes without any change, and in s more; a mutant
 #: that makes it longer is noticed (it hangs).
 LONGEST, MORE_S = 10.0, 30.0
+#: Longest that a test may take without any change [s]: it may wait for what only pytest gives it.
+ALONE_S = 600
 #: Tests that run: the quick ones, unless slow ones are asked for.
 CHOSEN = ["-m", "not slow"]
 #: Address space of a process under test: a mutant that asks for more is noticed.
@@ -74,22 +81,21 @@ OPERATORS: dict[type[ast.operator], type[ast.operator]] = {
 #: and tested as data.
 DECLARATIONS = ("parameter", "Field", "field", "TypeVar", "Tolerance", "new_figure")
 
+#: How a line or a text of a figure looks, which no test should fix.
+LOOKS = ("lw", "ms", "mew", "zorder", "fontsize", "frameon")
+
 
 class _Changes(ast.NodeTransformer):
     """Visits what can be changed, and changes the one whose number is *wanted*."""
 
     def __init__(self, wanted: int = -1) -> None:
         self.wanted = wanted
-        self.count = 0
-        self.line = 0
-        self.change = ""
+        #: Line and change of all that is visited.
+        self.found: list[tuple[int, str]] = []
 
     def _is_it(self, node: ast.expr | ast.stmt, change: str) -> bool:
-        self.count += 1
-        if self.count - 1 != self.wanted:
-            return False
-        self.line, self.change = node.lineno, change
-        return True
+        self.found.append((node.lineno, change))
+        return len(self.found) - 1 == self.wanted
 
     # What is said, and what types say, is not what is computed.
     def visit_Raise(self, node: ast.Raise) -> ast.AST:
@@ -105,7 +111,7 @@ class _Changes(ast.NodeTransformer):
 
     def visit_keyword(self, node: ast.keyword) -> ast.AST:
         # zip(strict=True) says what holds anyway; observed matters for categories without rows.
-        if node.arg in ("strict", "observed"):
+        if node.arg in ("strict", "observed") or node.arg in LOOKS:
             return node
         if node.arg == "axis" and isinstance(node.value, ast.UnaryOp):
             # Nearly everywhere samples are rows, whose last axis is axis 1 as well: the sign stays.
@@ -144,6 +150,8 @@ class _Changes(ast.NodeTransformer):
 
     def visit_BinOp(self, node: ast.BinOp) -> ast.AST:
         self.generic_visit(node)
+        if isinstance(node.right, ast.Constant) and isinstance(node.right.value, complex):
+            return node  # one number; its conjugate belongs to the same pair
         other = OPERATORS.get(type(node.op))
         if other and self._is_it(node, f"{type(node.op).__name__} -> {other.__name__}"):
             node.op = other()
@@ -173,26 +181,31 @@ class _Changes(ast.NodeTransformer):
         if isinstance(value, bool):
             if self._is_it(node, f"{value} -> {not value}"):
                 return ast.copy_location(ast.Constant(not value), node)
-        elif isinstance(value, int | float):
+        elif isinstance(value, int | float | complex):
             new = value + 1 if isinstance(value, int) else (value * 1.5 if value else 1.0)
             if self._is_it(node, f"{value} -> {new}"):
                 return ast.copy_location(ast.Constant(new), node)
         return node
 
 
-def mutants(path: Path) -> int:
-    """How many changes a module has."""
+def changes(path: Path) -> list[tuple[int, str]]:
+    """Return the line of every change of a module, and how; of like ones on a line, which."""
     found = _Changes()
     found.visit(ast.parse(path.read_text(encoding="utf-8")))
-    return found.count
+    many, seen = Counter(found.found), Counter[tuple[int, str]]()
+    out = []
+    for line, change in found.found:
+        seen[line, change] += 1
+        which = f" ({seen[line, change]})" if many[line, change] > 1 else ""
+        out.append((line, f"{change}{which}"))
+    return out
 
 
-def mutated(path: Path, number: int) -> tuple[str, int, str]:
-    """Return the text of a mutant, the line that it changes, and how."""
+def mutated(path: Path, number: int) -> str:
+    """Return the text of a mutant."""
     tree = ast.parse(path.read_text(encoding="utf-8"))
-    one = _Changes(number)
-    one.visit(tree)
-    return ast.unparse(ast.fix_missing_locations(tree)), one.line, one.change
+    _Changes(number).visit(tree)
+    return ast.unparse(ast.fix_missing_locations(tree))
 
 
 def functions(path: Path) -> dict[int, int]:
@@ -235,11 +248,12 @@ def sampled(
     place = CHECKOUT / "crashsense" / ROOMS[room]
     files = [place] if place.is_file() else sorted(place.rglob("*.py"))
     files = [file for file in files if module in file.stem]
-    points = [(file, number) for file in files for number in range(mutants(file))]
+    known = {file: changes(file) for file in files}
+    points = [(file, number) for file in files for number in range(len(known[file]))]
     random.Random(f"{seed} {room}").shuffle(points)
     chosen = []
     for file, number in points[first : first + count if count else None]:
-        _, line, change = mutated(file, number)
+        line, change = known[file][number]
         said = file.read_text(encoding="utf-8").splitlines()[line - 1].strip()
         chosen.append(Mutant(str(file.relative_to(CHECKOUT)), number, line, change, said))
     return chosen, len(points)
@@ -289,11 +303,13 @@ class _Watch:
                 entered.add((code.co_filename[self.start :], code.co_firstlineno))
 
         began = time.monotonic()
+        signal.alarm(ALONE_S)  # ends the process
         sys.setprofile(enters)
         try:
             yield
         finally:
             sys.setprofile(None)
+            signal.alarm(0)
         self.tests[item.nodeid] = {
             "s": time.monotonic() - began,
             "enters": sorted(f"{file}:{line}" for file, line in entered),
@@ -392,27 +408,34 @@ def watched(file: str) -> tuple[str, dict[str, dict[str, Any]] | None]:
     return file, json.loads(found.read_text(encoding="utf-8"))
 
 
+#: What may be said of a mutant that no test notices.
+SURVIVED, NOT_ENTERED = "SURVIVED", "NOT ENTERED"
+
+
 def survives(
     one: Mutant, tests: dict[str, dict[str, Any]], *, end: float, whole: bool
-) -> bool | None:
-    """Run the tests on a mutant; None: no time is left."""
+) -> str | None:
+    """Run the tests on a mutant: how it survives, empty if it does not; None: no time is left."""
     if time.time() > end:
         return None
     copy = _own[0]
     place = copy / one.module
     first = functions(place).get(one.line)
     entered = [f"{one.module}:{first}"]
-    if first is None:  # of the module or a class: whoever enters any of its functions
+    if first is None:  # of the module or a class: those that enter its functions, then all others
+        whole = True
         entered = [name for test in tests.values() for name in test["enters"]]
         entered = [name for name in entered if name.startswith(f"{one.module}:")]
     original = place.read_text(encoding="utf-8")
-    place.write_text(mutated(place, one.number)[0], encoding="utf-8")
+    place.write_text(mutated(place, one.number), encoding="utf-8")
     try:
         _forget(place)
         order = _Order(tests, entered, whole=whole)
         files = [copy / file for file in sorted(order.files)] if order.only else []
         files = files or sorted({copy / name.partition("::")[0] for name in tests})
-        return run_tests(copy, files, order) in PASSED
+        if run_tests(copy, files, order) not in PASSED:
+            return ""
+        return SURVIVED if order.first else NOT_ENTERED
     finally:
         place.write_text(original, encoding="utf-8")
         _forget(place)
@@ -452,18 +475,20 @@ def try_room(room: str, given: argparse.Namespace, say: Any) -> tuple[int, int] 
             if not {(one.module, one.said, change) for change in ("", one.change)} & SAME.keys()
         ]
         jobs = {pool.submit(survives, one, tests, end=end, whole=given.whole): one for one in asked}
-        done = alive = left = 0
+        done = alive = left = idle = 0
         for job in as_completed(jobs):
             lives = job.result()
             done += lives is not None
             left += lives is None
+            alive += lives == SURVIVED
+            idle += lives == NOT_ENTERED
             if lives:
-                alive += 1
-                say(f"SURVIVED {jobs[job]}")
+                say(f"{lives} {jobs[job]}")
         known = len(chosen) - len(asked)
         say(
-            f"{room}, seed {given.seed}, from {given.first}: {done} mutants, {alive} survived; "
-            f"{known} more are known to do the same as the original; {left} left for lack of time"
+            f"{room}, seed {given.seed}, from {given.first}: {done} mutants, {alive} survived, "
+            f"{idle} in code that no test enters; {known} more are known to do the same as the "
+            f"original; {left} left for lack of time"
         )
         return done, alive
 

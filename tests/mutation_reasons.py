@@ -2,13 +2,35 @@
 
 from __future__ import annotations
 
-#: (module, line of the original, its change or empty: any) -> why no test can notice.
+#: (module, line of the original, its change or empty: any) -> why no test can notice. Of several
+#: like changes on a line ``(2)`` is the second.
 SAME: dict[tuple[str, str, str], str] = {
     (
         "crashsense/scoring.py",
         "in_time = fired & (fire <= required_s + TOLERANCE_S)",
         "LtE -> Lt",
     ): "the tolerance is there so that equality itself never decides",
+    (
+        "crashsense/scoring.py",
+        "if compiled is not None and np.all(np.diff(scales) >= 0.0):",
+        "GtE -> Gt",
+    ): "which of two twins computes equal scales; where scales fall, a test says it",
+    ("crashsense/signal.py", "_REACH = 26", ""): "how steep the filter is: a choice",
+    (
+        "crashsense/signal.py",
+        "rows = engine.given(values.reshape(-1, values.shape[-1]))",
+        "1 -> 2 (1)",
+    ): "numpy takes any negative length as the one that is left",
+    (
+        "crashsense/signal.py",
+        "taps *= np.i0(8.0 * np.sqrt(1 - (place / middle) ** 2.0)) / np.i0(8.0)",
+        "Div -> Mult (2)",
+    ): "a factor of all taps, which are brought to gain 1 afterwards",
+    (
+        "crashsense/campaign/running.py",
+        "for part in folder.tables(occurrence=where[name], packed=True):  # draws ascending",
+        "True -> False",
+    ): "packed text takes less memory; it is unpacked before it is used",
     (
         "crashsense/signal.py",
         "first = max(0, int(np.ceil((first_s - self.start_s) * self.rate_hz - 1e-6)))",
@@ -37,6 +59,16 @@ SAME: dict[tuple[str, str, str], str] = {
     ("crashsense/campaign/tasks.py", "ROWS_OF_SHARED_PULSE = 2**15", ""): "as above",
     ("crashsense/campaign/tasks.py", "ROWS_A_PART = 2**13", ""): "as above",
     (
+        "crashsense/campaign/tasks.py",
+        "unit = SENSED_BLOCK if most >= SENSED_BLOCK else BLOCK",
+        "GtE -> Gt",
+    ): "at equality either unit gives a part of SENSED_BLOCK draws",
+    (
+        "crashsense/campaign/executors.py",
+        "LOOK_SECONDS, LOST_SECONDS = 5.0, 60.0",
+        "",
+    ): "how often a cluster is looked at, and how long workers are waited for: choices",
+    (
         "crashsense/campaign/executors.py",
         "while waiting and len(running) < 2 * self.workers:",
         "2 -> 3",
@@ -59,8 +91,33 @@ SAME: dict[tuple[str, str, str], str] = {
     (
         "crashsense/results/plot.py",
         "axes.plot([row.required_ms] * 2, [place - 0.4, place + 0.4], color=INK, lw=2.2)",
-        "0.4 -> 0.6000000000000001",
+        "0.4 -> 0.6000000000000001 (1)",
     ): "how tall a mark is drawn",
+    (
+        "crashsense/results/plot.py",
+        "axes.plot([row.required_ms] * 2, [place - 0.4, place + 0.4], color=INK, lw=2.2)",
+        "0.4 -> 0.6000000000000001 (2)",
+    ): "how tall a mark is drawn",
+    (
+        "crashsense/results/nominal.py",
+        "if float(np.abs(raw).max(initial=0.0)) < QUIET_PART * sensor.range:",
+        "Lt -> LtE",
+    ): "a largest value equals a part of the range by chance alone",
+    (
+        "crashsense/results/nominal.py",
+        "filled = np.concatenate([y, np.full(size * bins - y.size, y[-1])]).reshape(bins, size)",
+        "1 -> 2",
+    ): "what fills the last bin stands for the last point, which is kept anyway",
+    (
+        "crashsense/results/event_motion.py",
+        "origin_ms: float = 0.0",
+        "0.0 -> 1.0",
+    ): "read only where an occupant flies, and then it is given",
+    (
+        "crashsense/results/plot.py",
+        "axes.set_axisbelow(True)",
+        "",
+    ): "whether a line of the grid lies before or behind a bar",
     (
         "crashsense/results/folder.py",
         'return text if len(text) <= 60 else text[:57] + "..."',
@@ -80,20 +137,20 @@ SAME: dict[tuple[str, str, str], str] = {
         "systems without advisory locks of POSIX, where this tool does not run"
     ),
     (
+        "crashsense/results/folder.py",
+        "return False  # locked by Windows for another",
+        "False -> True",
+    ): "as above",
+    (
+        "crashsense/results/nominal.py",
+        "x, y = decimate(times[inside], values[inside], most=MOST_POINTS - 3)",
+        "3 -> 4",
+    ): "of an odd number and of the even one below it half as many pairs are made",
+    (
         "crashsense/results/statistics.py",
         'drawn = generator(0, "bootstrap").multinomial(n, times / n, size=resamples)',
         "0 -> 1",
     ): "another seed is as good",
-    (
-        "crashsense/results/statistics.py",
-        "near = max(math.ceil(float(bdtrik(level, n, p))), 0)",
-        "0 -> 1",
-    ): "the next line steps down from 1 to 0",
-    (
-        "crashsense/results/statistics.py",
-        "return near - 1 if near > 0 and float(bdtr(near - 1, n, p)) >= level else near",
-        "Gt -> GtE",
-    ): "fewer than no success have no chance",
     (
         "crashsense/trials/explain.py",
         "share = math.floor(100.0 * value / threshold + 1e-9) if threshold else math.inf",
@@ -104,11 +161,6 @@ SAME: dict[tuple[str, str, str], str] = {
         "reached = 0.0 if one.why is None else one.why.demand",
         "0.0 -> 1.0",
     ): "those without a reason were left out before",
-    (
-        "crashsense/trials/explain.py",
-        'lacking = self.verdict in ("late", "missed") and then is not None',
-        "and <-> or",
-    ): "only what is late or missed has a reading of then, and each use asks for one",
     (
         "crashsense/sensing/transport.py",
         "arrived = (drawn >= lost) | ~noisy[:, None]",
@@ -125,19 +177,55 @@ SAME: dict[tuple[str, str, str], str] = {
     (
         "crashsense/rules/program.py",
         "return self._line(op.RESTARTED, inputs, numbers, n=going[1], memory=((0.0, 1),))",
-        "1 -> 2",
+        "1 -> 2 (2)",
     ): "one row of memory more than is used",
+    ("crashsense/rules/python_apart.py", "_CLOSED = -1", ""): "any number that no file has",
     (
-        "crashsense/rules/python_apart.py",
-        "elif self.descriptor >= 0:",
-        "0 -> 1",
-    ): "0 is the standard input, never a file of ours",
-    ("crashsense/rules/worker.py", "_KILLED = 9", ""): "any signal that ends a process does",
+        "crashsense/rules/polyline.py",
+        "out = np.where(v * u0 <= u * v0, here, out)",
+        "LtE -> Lt",
+    ): "on the ray of a vertex, where both pieces of the line meet",
     (
-        "crashsense/trials/explain.py",
-        "rest = (cell.rjust(size) for cell, size in zip(line[1:], sizes, strict=True))",
-        "True -> False",
-    ): "as many sizes as cells",
+        "crashsense/rules/polyline.py",
+        "return np.asarray(np.where(v * last_u <= u * last_v, beyond, out), dtype=np.float64)",
+        "LtE -> Lt",
+    ): "as above",
+    (
+        "crashsense/rules/conformance.py",
+        "if not over.size or over[0] >= given.pulses.size - 20:",
+        "20 -> 21",
+    ): "how many samples are left at least: a choice",
+    (
+        "crashsense/rules/conformance.py",
+        "if not over.size or over[0] >= given.pulses.size - 20:",
+        "GtE -> Gt",
+    ): "as above",
+    (
+        "crashsense/rules/contract.py",
+        "if rates is None or any(abs(rate_hz - rate) <= 1e-9 * rate for rate in rates):",
+        "1e-09 -> 1.5000000000000002e-09",
+    ): "any bound between rounding and another rate does the same",
+    (
+        "crashsense/rules/contract.py",
+        "if rates is None or any(abs(rate_hz - rate) <= 1e-9 * rate for rate in rates):",
+        "LtE -> Lt",
+    ): "the tolerance is there so that equality itself never decides",
+    ("crashsense/rules/apart.py", "START_S = 30.0", ""): "how long a start may take: a choice",
+    (
+        "crashsense/rules/apart.py",
+        "if left <= 0 or not select.select([], [descriptor], [], left)[1]:",
+        "LtE -> Lt",
+    ): "no time is left either way: select returns at once",
+    (
+        "crashsense/rules/apart.py",
+        "if left <= 0 or not select.select([descriptor], [], [], left)[0]:",
+        "LtE -> Lt",
+    ): "as above",
+    (
+        "crashsense/trials/plot.py",
+        "HIGHEST_DEMAND = 2.0",
+        "",
+    ): "up to which demand is drawn: a choice",
     ("crashsense/trials/block.py", "BLOCK = 2 * PAGE", ""): (
         "draws that are computed together never change a number (test_trial)"
     ),
@@ -154,8 +242,8 @@ SAME: dict[tuple[str, str, str], str] = {
     (
         "crashsense/rules/kernels.py",
         "powers = decay ** np.arange(1, length + 1, dtype=np.float64)",
-        "1 -> 2",
-    ): "one power more than is used; the other number that is exchanged so, tests notice",
+        "1 -> 2 (2)",
+    ): "one power more than is used",
     (
         "crashsense/rules/kernels.py",
         "out *= out >= AT_REST_M_S",
@@ -249,7 +337,7 @@ SAME |= {
         (
             "one_sensor.py",
             "last = np.maximum.accumulate(np.where(good, np.arange(values.shape[1]), -1), axis=-1)",
-            "1 -> 2",
+            "1 -> 2 (2)",
             "any number below the first place",
         ),
         ("sense.py", "GROUP = 2 * PAGE", "", TOGETHER),
@@ -293,6 +381,7 @@ SAME |= {
 
 RECORDS = "crashsense/records/"
 SIZE = "how much is read: a choice"
+CHANCE = "a measured value equals a limit of practice by chance alone"
 
 SAME |= {
     (f"{RECORDS}{module}", line, change): why
@@ -307,13 +396,58 @@ SAME |= {
             "table_checks.py",
             "if change_kmh > limit:",
             "Gt -> GtE",
-            "a measured change equals a limit of practice by chance alone",
+            CHANCE,
         ),
         (
             "table_events.py",
             "ratio = Fraction(EVENT_RATE_HZ / rate_hz).limit_denominator(1000)",
             "1000 -> 1001",
             "rates are ratios of small whole numbers: any limit far above them does the same",
+        ),
+        *(
+            (
+                "measuring.py",
+                "elif mine > _SURE_M_S and others[0] < -_SURE_M_S:",
+                change,
+                CHANCE,
+            )
+            for change in ("Gt -> GtE", "Lt -> LtE")
+        ),
+        (
+            "motion.py",
+            "above = (power >= limit**2) & (later[: power.size] >= limit**2)",
+            "GtE -> Gt",
+            CHANCE,
+        ),
+        (
+            "signal_checks.py",
+            "lively = before.size > 1 and float(before.std()) > moved",
+            "Gt -> GtE",
+            "a single value has no deviation; and " + CHANCE,
+        ),
+        (
+            "signal_checks.py",
+            "bad = min(step, least) > _TOO_COARSE_G",
+            "Gt -> GtE",
+            "steps are differences of rounded numbers: equality never decides",
+        ),
+        (
+            "table.py",
+            "if near > 0 and abs(near / measured - 1.0) <= doubt:",
+            "LtE -> Lt",
+            CHANCE,
+        ),
+        (
+            "crash_events.py",
+            "same = signal.size == central.size and abs(signal.start_s - central.start_s) < 1e-9",
+            "1e-09 -> 1.5000000000000002e-09",
+            ROUNDING,
+        ),
+        (
+            "library.py",
+            "content = json_content(read_text(listed, most_bytes=64 << 20), file=LIBRARY)",
+            "",
+            SIZE,
         ),
         ("single.py", "_MOST_WORDS = 60", "", SIZE),
         ("table.py", "MOST_VALUES = 10_000_000", "", SIZE),

@@ -38,7 +38,7 @@ Result = tuple[Task, Made]
 Bundle = tuple[Task, ...]
 
 #: What the tables and the page of a run need when its tasks are done: imported while they run.
-LATER = ("pandas", "scipy.special", "jinja2")
+LATER = ("pandas", "jinja2")
 
 #: Time within which a cluster must answer and have a worker [s].
 REACH_SECONDS = 5.0
@@ -205,7 +205,7 @@ class _KeptOccurrences(Sequence[tuple[Event, ...]]):
         if self._held is None or self._held[0] != index:
             with self._path.open("rb") as file:
                 file.seek(self._ends[index])
-                self._held = (index, pickle.loads(file.read(self._ends[index + 1] - file.tell())))
+                self._held = (index, pickle.load(file))
         return self._held[1]
 
 

@@ -145,6 +145,9 @@ def evaluate(
     how = How(
         workers=workers, executor=executor, cluster=cluster, engine=engine, path=path, chunk=chunk
     )
+    if out is not None:
+        # Before the plan is resolved: that may take a minute.
+        RunFolder(Path(out)).check_new_or_run()
     with _campaign(plan, keys, how, on_progress=on_progress) as campaign:
         campaign.on_begin = on_begin
         if out is None:

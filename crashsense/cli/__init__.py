@@ -9,6 +9,7 @@ does every unexpected error: codes 0 and 1 come only from a command that ran to 
 
 from __future__ import annotations
 
+import gc
 import importlib
 import os
 import sys
@@ -172,8 +173,14 @@ def run(arguments: Sequence[str] | None = None) -> int:
     return result if isinstance(result, int) else EXIT_DONE
 
 
+#: New objects after which a command looks for unreachable ones. Modules, recipes and tables are
+#: many and stay: looking for them among 700 new ones takes a tenth of a command's time.
+COLLECTED_AFTER = 100_000
+
+
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """Entry point of ``crashsense`` and ``python -m crashsense``."""
+    gc.set_threshold(COLLECTED_AFTER, *gc.get_threshold()[1:])
     sys.exit(run(arguments))
 
 

@@ -11,6 +11,7 @@ import click
 
 from crashsense.cli.options import OneOf, WholeNumber, plan_options
 from crashsense.cli.printing import say
+from crashsense.cli.targets import target_folder
 
 DEFAULT_FOLDER = "crashsense-run"
 
@@ -46,6 +47,8 @@ def evaluate(context: click.Context, plan: str | None, **options: Any) -> int:
     result and not an error. 2: bad input; nothing was written. 130: interrupted.
     """
     named = options.pop("out")
+    if named is not None:
+        target_folder(named, option="--out")
     whole = not (plan or options["events"] or options["records"])
     if whole and options["draws"] is None:
         options["draws"] = LIBRARY_DRAWS

@@ -538,7 +538,7 @@ def _take(file: Any) -> bool:
         try:
             msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined]
         except OSError:
-            return False
+            return False  # locked by Windows for another
         return True  # locked by Windows
     try:
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)

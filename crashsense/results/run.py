@@ -128,7 +128,7 @@ class Run:
         frames = [part.to_pandas() for part in found if part.num_rows]
         if not frames:
             return VERDICT_SCHEMA.empty_table().to_pandas()
-        return pd.concat(frames, ignore_index=True).sort_values(list(KEY), ignore_index=True)
+        return pd.concat(frames).sort_values(list(KEY), ignore_index=True)
 
     def plain_rows(self, event: str, *, draw: int) -> list[PlainRow]:
         """Return the same rows as plain values, of a small part of the run in a moment."""
@@ -151,7 +151,7 @@ class Run:
         import pandas as pd
 
         self._keep_small()
-        frame = pd.concat(list(self.parts()), ignore_index=True)
+        frame = pd.concat(list(self.parts()))
         return frame.sort_values(list(KEY), ignore_index=True)
 
     @cached_property
@@ -161,7 +161,7 @@ class Run:
 
         self._keep_small()
         frames = list(self.parts(nominal=True))
-        return pd.concat(frames, ignore_index=True).sort_values(list(KEY), ignore_index=True)
+        return pd.concat(frames).sort_values(list(KEY), ignore_index=True)
 
     @cached_property
     def tally(self) -> Tally:

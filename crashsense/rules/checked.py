@@ -55,7 +55,7 @@ def check_branches(branches: object, *, name: str, samples: EcuSamples) -> dict[
         if demand.dtype != np.float64:
             raise RuleError(f"{name}: demand is {demand.dtype}; expected float64")
         # The extremes say in two passes whether it is sound: NaN is neither.
-        if not demand.size or (demand.min() >= 0.0 and demand.max() < np.inf):
+        if demand.min(initial=0.0) >= 0.0 and demand.max(initial=0.0) < np.inf:
             sound.add(id(demand))
             continue
         for wrong, form in ((~np.isfinite(demand), ""), (demand < 0.0, "g")):

@@ -71,8 +71,8 @@ class Stimulus:
 def block(
     values: Mapping[str, FloatArray], *, rate_hz: float, start_s: float = -0.05
 ) -> EcuSamples:
-    """Return a block of control-unit samples with the given channels; all others are absent."""
-    shape = next(iter(values.values())).shape if values else (1, 1)
+    """Return a block of control-unit samples with the channels given, one or more; no others."""
+    shape = next(iter(values.values())).shape
     channels = {name: np.full(shape, np.nan) for name in CHANNELS}
     valid = {name: np.zeros(shape, dtype=np.bool_) for name in CHANNELS}
     codes = {name: np.zeros(shape, dtype=np.int32) for name in CHANNELS}
@@ -94,7 +94,8 @@ def block(
 def stimulus(rule: Rule, *, size: int = 400) -> Stimulus:
     """Return the test blocks of a rule, at a rate that it declares (2 kHz if it declares none)."""
     rate = 2000.0 if rule.rates_hz is None else float(rule.rates_hz[0])
-    names = sorted(rule.uses | rule.requires)
+    # A rule that reads no channel is asked about as many samples as any other.
+    names = sorted(rule.uses | rule.requires) or ["central_x"]
     source = generator(0, "conformance")
     ticks = np.arange(size)
     hump = np.where(

@@ -53,9 +53,7 @@ class _Source(SourceFileLoader):
 
 
 def _from_file(file: str, *, folder: Path | None, place: str) -> ModuleType:
-    path = Path(file)
-    if not path.is_absolute():
-        path = (folder or Path.cwd()) / path
+    path = (folder or Path.cwd()) / file  # an absolute one stays as it is
     if not is_file(path):
         raise InputError([Fault("", "rule", place, f"a Python file ({path} is none)")])
     path = path.resolve()

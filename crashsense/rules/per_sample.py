@@ -12,6 +12,7 @@ import numpy as np
 from crashsense.errors import RuleError
 from crashsense.event import Context
 from crashsense.rules.contract import FloatArray, Rule
+from crashsense.rules.kernels import read
 from crashsense.sensing.samples import EcuSamples
 
 
@@ -86,22 +87,14 @@ class PerSample(Rule):
         """Return demand, computed tick by tick."""
         out = np.empty((samples.draws, samples.size))
         names = sorted(self._uses)
+        channels = {name: read(samples, name) for name in names}
         for draw in range(samples.draws):
             self.inner.reset(rate_hz=samples.rate_hz, context=samples.context)
             valid, values = [], []
             for name in names:
-                there = (
-                    samples.valid[name][draw].tolist()
-                    if name in samples.valid
-                    else [False] * samples.size
-                )
-                raw = (
-                    samples.channels[name][draw].tolist()
-                    if name in samples.channels
-                    else [0.0] * samples.size
-                )
-                valid.append(there)
-                values.append([v if ok else 0.0 for v, ok in zip(raw, there, strict=True)])
+                value, there = channels[name]
+                values.append(value[draw].tolist())
+                valid.append(there[draw].tolist())
             for tick in range(samples.size):
                 frame = Frame(
                     dict(zip(names, [column[tick] for column in values], strict=True)),

@@ -217,6 +217,10 @@ class There(Host):
 _NUMBERS = itertools.count(1)
 
 
+#: Stands for a file that is closed.
+_CLOSED = -1
+
+
 class SharedMemory:
     """Anonymous memory that a child process can map; freed with its last user."""
 
@@ -250,9 +254,9 @@ class SharedMemory:
         """Release the memory and its mapping."""
         if hasattr(self, "file"):
             self.file.close()
-        elif self.descriptor >= 0:
+        elif self.descriptor != _CLOSED:
             os.close(self.descriptor)
-        self.descriptor = -1
+        self.descriptor = _CLOSED
 
 
 class PythonProcess(RuleProcess):
@@ -310,7 +314,7 @@ class PythonProcess(RuleProcess):
     def close(self) -> None:
         """End the process and release the shared memory."""
         super().close()
-        if self.owner == os.getpid() and self.memory is not None:
+        if self.memory is not None:
             self.memory.close()
 
 

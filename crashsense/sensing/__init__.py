@@ -1,11 +1,8 @@
 """Sensing: from true acceleration to the samples that the control unit receives."""
 
-from crashsense.sensing.catalogue import (
-    find_part,
-    load_sensor_set,
-    part_names,
-    sensor_set_names,
-)
+from typing import TYPE_CHECKING
+
+from crashsense.lazy import loader
 from crashsense.sensing.common import CommonSensors
 from crashsense.sensing.noise import NoiseBank
 from crashsense.sensing.one_sensor import ANY_OCCURRENCE
@@ -19,6 +16,14 @@ from crashsense.sensing.sense import (
 )
 from crashsense.sensing.sensor import ControlUnit, Sensor, SensorSet
 from crashsense.sensing.words import ChainReport
+
+if TYPE_CHECKING:
+    from crashsense.sensing.catalogue import (
+        find_part,
+        load_sensor_set,
+        part_names,
+        sensor_set_names,
+    )
 
 __all__ = [
     "ANY_OCCURRENCE",
@@ -39,3 +44,10 @@ __all__ = [
     "sense_in_parts",
     "sensor_set_names",
 ]
+
+#: What reads files needs pydantic, which takes longer to import than all the rest: the process of a
+#: user's own rule does without.
+__getattr__ = loader(
+    __name__,
+    dict.fromkeys(("find_part", "load_sensor_set", "part_names", "sensor_set_names"), "catalogue"),
+)

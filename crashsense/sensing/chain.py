@@ -98,10 +98,10 @@ def respond_as_made(
         one = _AsMade.of_draw(sensor, made, row)
         mine = samples if samples.shape[0] == 1 else samples[row : row + 1]
         if static:
-            moved, hits[row : row + 1] = stop_at(mine, level=one.stop)
+            moved, beyond = stop_at(mine, level=one.stop)
         else:
-            moved, hits[row : row + 1] = _stepped(mine, one, rate_hz=rate_hz, steps=steps)
-        out[row : row + 1] = read_out(moved, one, full_scale=sensor.range)
+            moved, beyond = _stepped(mine, one, rate_hz=rate_hz, steps=steps)
+        (out[row],), (hits[row],) = read_out(moved, one, full_scale=sensor.range), beyond
     return out, hits
 
 

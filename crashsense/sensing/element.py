@@ -14,27 +14,21 @@ SI inside; files use um, Pa, g (:mod:`crashsense.sensing.element_file`).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, fields, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from math import cos, inf, pi, radians, sin, sqrt
 from typing import Any
 
 import numpy as np
 
 from crashsense.arrays import FloatArray
-from crashsense.errors import Fault, InputError, nearest
+from crashsense.errors import Fault, InputError
 from crashsense.sensing import mechanics
-from crashsense.sensing.sensor import number_faults
+from crashsense.sensing.element_limits import DEVIATIONS, shape_faults
 from crashsense.values import Shown
-
-FORMS = ("comb", "plate")
-READ_OUTS = ("charge", "bridge")
 
 #: Temperature at which an element is trimmed and its file is meant [K].
 REFERENCE_K = 298.15
-
-#: Deviations of manufacture, in the order of their columns of drawn numbers.
-DEVIATIONS = ("gap", "edge", "beam", "thickness", "pressure", "centre")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -115,7 +109,7 @@ class Element(Shown):
     def __post_init__(self) -> None:
         object.__setattr__(self, "axes", tuple(self.axes))
         object.__setattr__(self, "basis", dict(self.basis))
-        found = _shape_faults(self)
+        found = shape_faults(self)
         if not found:
             found = _physical_faults(self)
         if found:
@@ -434,119 +428,6 @@ def leaning_coupling(*, lean_deg: float, stiffness_ratio: float) -> float:
 
 
 # --- what cannot be ------------------------------------------------------------------------------
-
-
-def _shape_faults(element: Element) -> list[Fault]:
-    """Numbers outside their range, and numbers that are missing."""
-    where = f"element {element.name}"
-    found: list[Fault] = []
-    for item in fields(element):
-        if item.type in ("float", "int"):
-            found += number_faults(
-                where, item.name, getattr(element, item.name), whole=item.type == "int"
-            )
-    if found:
-        return found
-
-    def need(name: str, good: bool, expected: str) -> None:
-        if not good:
-            found.append(Fault(where, name, getattr(element, name), expected))
-
-    need("form", element.form in FORMS, nearest(str(element.form), FORMS))
-    need("read_out", element.read_out in READ_OUTS, nearest(str(element.read_out), READ_OUTS))
-    need("thickness", 1e-7 <= element.thickness <= 1e-3, "0.1 to 1000 um")
-    need("gap", 1e-7 <= element.gap <= 1e-4, "0.1 to 100 um")
-    need("filled", 0 < element.filled <= 1, "a share above 0, at most 1")
-    need("film", 0 < element.film <= 1, "a share above 0, at most 1")
-    need("density", 100 <= element.density <= 30_000, "100 to 30000 kg/m^3")
-    need("young", 1e9 <= element.young <= 2e12, "1 to 2000 GPa")
-    need("young_per_k", abs(element.young_per_k) <= 1e-2, "within +/-10000 ppm/K")
-    need("pressure", 1e-3 <= element.pressure <= 1e7, "0.001 Pa to 10 MPa")
-    need("solid_quality", element.solid_quality >= 1, "1 or more")
-    need("drive", 0 < element.drive <= 100, "above 0, at most 100 V")
-    need("supply", 0 < element.supply <= 100, "above 0, at most 100 V")
-    need("gain", element.gain > 0, "above 0")
-    need("linear_within", 0 < element.linear_within <= 0.2, "a share above 0, at most 0.2")
-    need("package_quality", element.package_quality > 0, "above 0")
-    need("coupling", 0 <= element.coupling < 0.5, "a share of 0 to less than 0.5")
-    need("trim_left", 0 <= element.trim_left <= 1, "a share of 0 to 1")
-    for name in ("parasitic", "amplifier_noise", "package_hz", "stop", "beam_width"):
-        need(name, getattr(element, name) >= 0, "0 or more")
-    _geometry_faults(element, need)
-    if element.read_out == "charge":
-        need("feedback", element.feedback > 0, "the capacitance of the charge amplifier, above 0")
-    elif not element.differential:
-        need("read_out", False, "'charge': a bridge needs two electrodes")
-    need("stop", element.stop < element.gap, f"within the gap of {1e6 * element.gap:g} um")
-    found += _tolerance_faults(element, where)
-    found += _axis_faults(element, where)
-    return found
-
-
-def _geometry_faults(element: Element, need: Callable[[str, bool, str], None]) -> None:
-    """Check mass, stiffness and electrodes by *need*: name, whether it is possible, expected."""
-    if element.mass == 0:
-        for name in ("plate_length", "plate_width"):
-            need(name, 1e-6 <= getattr(element, name) <= 0.02, "1 to 20000 um, or a mass outright")
-    else:
-        need("mass", element.mass > 0, "a mass above 0")
-    if element.stiffness == 0:
-        need("beams", 1 <= element.beams <= 1000, "1 to 1000 beams, or a stiffness outright")
-        for name in ("beam_length", "beam_width"):
-            need(name, 1e-7 <= getattr(element, name) <= 0.01, "0.1 to 10000 um")
-    else:
-        need("stiffness", element.stiffness > 0, "a stiffness above 0")
-    if element.form == "comb":
-        need("fingers", 1 <= element.fingers <= 100_000, "1 to 100000 fingers a side")
-        need("overlap", 1e-6 <= element.overlap <= 0.01, "1 to 10000 um")
-    if element.form == "plate" and element.mass:
-        for name in ("plate_length", "plate_width"):
-            need(name, getattr(element, name) > 0, "the sides of the plate, also with a mass")
-
-
-def _tolerance_faults(element: Element, where: str) -> list[Fault]:
-    """Tolerances whose 3 sigma leave nothing of a gap, a beam or a layer."""
-    found = []
-    for name in DEVIATIONS:
-        value = getattr(element, f"{name}_tolerance")
-        if value < 0:
-            found.append(Fault(where, f"{name}_tolerance", value, "0 or more"))
-    if found:
-        return found
-    comb = element.form == "comb"
-    edge = 6.0 * element.edge_tolerance
-    worst = {
-        "gap": 3.0 * element.gap_tolerance + (edge if comb else 0.0),
-        "thickness": 3.0 * element.thickness_tolerance,
-        "pressure": 3.0 * element.pressure_tolerance * element.pressure,
-    }
-    if element.beam_width:
-        worst["beam_width"] = 3.0 * element.beam_tolerance + edge
-    names = {"beam_width": "beam_tolerance"}
-    for name, most in worst.items():
-        whole = getattr(element, name)
-        if most > 0.5 * whole:
-            key = names.get(name, f"{name}_tolerance")
-            expected = f"3 sigma (edges included) within half of the {name.replace('_', ' ')}"
-            found.append(Fault(where, key, getattr(element, key), expected))
-    return found
-
-
-def _axis_faults(element: Element, where: str) -> list[Fault]:
-    found = []
-    if (
-        not element.axes
-        or len(set(element.axes)) != len(element.axes)
-        or (set(element.axes) - {"x", "y", "z"})
-    ):
-        found.append(Fault(where, "axes", list(element.axes), "one to three of x, y, z, each once"))
-    if element.shared_mass and len(element.axes) < 2:
-        expected = "two or three axes for a shared mass"
-        found.append(Fault(where, "shared_mass", True, expected))
-    if element.coupling and not element.shared_mass:
-        expected = "0: axes with masses of their own do not couple"
-        found.append(Fault(where, "coupling", element.coupling, expected))
-    return found
 
 
 def _physical_faults(element: Element) -> list[Fault]:

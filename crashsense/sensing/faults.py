@@ -19,7 +19,12 @@ from crashsense import draws as random_draws
 from crashsense.arrays import BoolArray, FloatArray, IntArray
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError, nearest
-from crashsense.sensing.sensor import number_faults
+from crashsense.sensing.sensor import (
+    HEAD_ROOM,
+    LARGEST_RANGE,
+    LARGEST_RESONANCE_HZ,
+    number_faults,
+)
 from crashsense.signal import cumulative_trapezoid
 
 CodeArray = npt.NDArray[np.int32]
@@ -61,6 +66,30 @@ class Scene:
 #: Begins before anything else: the fault is there from the first sample.
 ALWAYS_S = -1e9
 
+#: Latest and earliest time at which a fault begins or ends [s]; :data:`ALWAYS_S` is another one.
+LATEST_S = 1000.0
+
+_TIME = (LATEST_S, f"within +/-{LATEST_S:g} s ({1e3 * LATEST_S:g} ms)")
+#: A fault belongs to a sensor of any kind: as large as saturation may be in one of them.
+_LEVEL = (
+    HEAD_ROOM * max(most for most, _ in LARGEST_RANGE.values()),
+    f"within {HEAD_ROOM:.0f} times the largest full scale of any sensor",
+)
+
+#: Parameter -> largest size, and what a message expects.
+_LARGEST: Mapping[str, tuple[float, str]] = {
+    "from_s": _TIME,
+    "until_s": _TIME,
+    "step": _LEVEL,
+    "level": _LEVEL,
+    "factor": (1000.0, "a factor within +/-1000"),
+    "resonance_hz": (LARGEST_RESONANCE_HZ, "a resonance of at most 100 MHz"),
+    # Welded steel rings with less.
+    "quality": (1000.0, "a quality factor of at most 1000"),
+    "crush_m": (10.0, "a crush of at most 10 m"),
+    "closing_speed_m_s": (200.0, "a speed of at most 200 m/s (720 km/h)"),
+}
+
 #: Parameters that are whole numbers, and those that are texts.
 WHOLE_PARAMETERS, TEXT_PARAMETERS = ("code", "words"), ("partner",)
 
@@ -78,7 +107,11 @@ class SensorFault:
             value = getattr(self, item.name)
             if value is not None and item.name not in TEXT_PARAMETERS:
                 where, whole = f"fault {self.kind}", item.name in WHOLE_PARAMETERS
-                found += number_faults(where, item.name, value, whole=whole)
+                wrong = number_faults(where, item.name, value, whole=whole)
+                most, expected = _LARGEST.get(item.name, (np.inf, ""))
+                if not wrong and value != ALWAYS_S and abs(value) > most:
+                    wrong = [Fault(where, item.name, value, expected)]
+                found += wrong
         found = found or self._impossible()
         if found:
             raise InputError(found)

@@ -96,7 +96,7 @@ def in_lanes(one: OneSensor) -> Callable[[int, FloatArray, int], None]:
             found: FloatArray = kernels.noise_in_lanes(*given)
             return found
 
-        noise = one.bank.get((*one.noise_key(rows), "lanes"), made)
+        noise = one.bank.get((*one.disturbance.noise_key(rows), "lanes"), made)
         source = _made_of(_NO_WORDS, _NO_WORDS)
     else:
         source, noise = _source(one, rows, "words"), np.empty((0, 0, 0))
@@ -199,7 +199,12 @@ def _word_noise(one: OneSensor, rows: IntArray) -> tuple[Any, ...]:
     """Noise in the words: cached by a bank, or its random source."""
     sections, warm_up = one.noise_models.sections, one.noise_models.warm_up
     if one.noisy and one.bank is not None:
-        return (one.plain_noise(rows), _made_of(_NO_WORDS, _NO_WORDS), sections, warm_up)
+        return (
+            one.disturbance.plain_noise(rows),
+            _made_of(_NO_WORDS, _NO_WORDS),
+            sections,
+            warm_up,
+        )
     return (_NOTHING, _source(one, rows, "words"), sections, warm_up)
 
 

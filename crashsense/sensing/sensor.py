@@ -6,7 +6,7 @@ name (:mod:`crashsense.sensing.catalogue`).
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields, replace
 from math import inf, isfinite, pi
 from typing import TYPE_CHECKING, Any
@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError, nearest, unknown_name
 from crashsense.sensing.transport import Payload, word_time_s
+from crashsense.units import STANDARD_GRAVITY
 from crashsense.values import Shown
 
 if TYPE_CHECKING:
@@ -27,6 +28,21 @@ FILTER_KINDS = ("bessel", "butterworth", "none")
 
 #: Size of a number of a sensor, in SI units: what lies outside is a slip, and its square overflows.
 SMALLEST, LARGEST = 1e-100, 1e15
+
+#: Kind -> largest full scale in SI units, and in words: above what is sold for blasts and shots
+#: (about 200000 g, 800 MPa and 20000 deg/s, from memory).
+LARGEST_RANGE: Mapping[str, tuple[float, str]] = {
+    "accelerometer": (1e6 * STANDARD_GRAVITY, "1e6 g"),
+    "pressure": (1e9, "1e6 kPa"),
+    "roll_rate": (1e5 * pi / 180.0, "1e5 deg/s"),
+}
+
+#: Saturation and stop may lie so many times above the largest full scale, where they never act.
+HEAD_ROOM = 100.0
+
+#: Largest resonance [Hz] and quality factor [-] of an element or a package: nothing that moves as a
+#: whole is stiffer for its mass, and the best resonators in vacuum stay below (from memory).
+LARGEST_RESONANCE_HZ, LARGEST_QUALITY = 1e8, 1e8
 
 #: Fastest rate at which sensors are modelled [Hz]: two decades above what a crash signal holds.
 FASTEST_HZ = 1e6
@@ -169,6 +185,55 @@ class Sensor(Shown):
         return replace(self, **changes)
 
 
+#: Field -> lowest and highest number, and what a message expects; the ends are taken.
+_WITHIN: Mapping[str, tuple[float, float, str]] = {
+    "resonance_hz": (1.0, LARGEST_RESONANCE_HZ, "a resonance of 1 Hz or more, at most 100 MHz"),
+    "nonlinearity": (-0.2, 0.2, "a cubic part within +/-0.2"),
+    "quadratic": (-0.2, 0.2, "a quadratic part within +/-0.2"),
+    "mounting_angle": (-2 * pi, 2 * pi, "an angle within one turn"),
+    "cross_axis": (-0.5, 0.5, "a cross-axis sensitivity within +/-0.5"),
+    "corner_hz": (1.0, FASTEST_HZ / 2, "a corner of 1 Hz or more, at most 500 kHz"),
+    "sample_rate_hz": (1.0, FASTEST_HZ, "a sampling rate of 1 Hz or more, at most 1 MHz"),
+    "bits": (4, 24, "a word length of 4 to 24 bits"),
+    "slot_start_s": (0.0, 0.1, "a time of 0 to 100000 us"),
+    "bit_time_s": (0.0, 1e-3, "a time of 0 to 1000 us"),
+    "jitter_s": (0.0, 0.1, "a time of 0 to 100000 us"),
+    "hold_limit_s": (0.0, 10.0, "a time of 0 to 10 s"),
+    "corner_tolerance": (0.0, 0.3, "a standard deviation of 0 to 0.3"),
+    "quality_tolerance": (0.0, 0.3, "a standard deviation of 0 to 0.3"),
+    # 60 K away from 25 degC, 0.01/K alone moves the sensitivity by 60 %.
+    "sensitivity_temperature": (0.0, 0.01, "0 to 0.01"),
+    # Sine and cosine of 3 sigma are those of a series.
+    "misalignment_tolerance": (0.0, 0.2, "0 to 0.2 rad (11.4 deg)"),
+    "cross_axis_tolerance": (0.0, 0.5, "0 to 0.5"),
+    # A high-pass so fast takes a crash away with the offset.
+    "offset_cancellation_hz": (0.0, 100.0, "0 to 100 Hz"),
+}
+
+#: What adds to a reading: no more than the full scale, or nothing is left to be read.
+_ADDS = {
+    "offset_tolerance": "",
+    "drift_tolerance": " in a second",
+    "offset_temperature": " for each K",
+    "noise_density": " in a band of 1 Hz",
+}
+
+
+def _reading_faults(sensor: Sensor, need: Callable[[str, bool, str], None]) -> None:
+    """Check full scale, saturation and stop by *need*, and what adds to a reading."""
+    most, said = LARGEST_RANGE.get(sensor.kind, LARGEST_RANGE["accelerometer"])
+    far, far_said = HEAD_ROOM * most, f"{HEAD_ROOM:.0f} times {said}"
+    need("range", 0 < sensor.range <= most, f"a full scale above 0, at most {said}")
+    expected = f"a saturation level above 0, or 0 for the range; at most {far_said}"
+    need("front_end", 0 <= sensor.front_end <= far, expected)
+    if sensor.stop != inf:
+        expected = f"a mechanical stop at or beyond the range, at most {far_said}"
+        need("stop", max(sensor.range, 0.0) <= sensor.stop <= far, expected)
+    for name, time in _ADDS.items():
+        good = 0 <= getattr(sensor, name) <= abs(sensor.range)
+        need(name, good, f"0 or more, at most the range{time}")
+
+
 def _sensor_faults(sensor: Sensor) -> list[Fault]:
     """Every impossible value of a sensor, with the reason."""
     where = f"sensor {sensor.part}"
@@ -185,45 +250,20 @@ def _sensor_faults(sensor: Sensor) -> list[Fault]:
     if found:
         return found
     need("kind", sensor.kind in KINDS, nearest(str(sensor.kind), KINDS))
-    need("range", sensor.range > 0, "a full scale above 0")
-    need("front_end", sensor.front_end >= 0, "a saturation level above 0, or 0 for the range")
-    need("stop", sensor.stop > 0, "a mechanical stop above 0")
-    if sensor.range > 0:
-        need("stop", sensor.stop >= sensor.range, "a mechanical stop at or beyond the range")
-    need("resonance_hz", sensor.resonance_hz >= 1.0, "a resonance of 1 Hz or more")
-    need("quality", sensor.quality > 0, "a quality factor above 0")
-    need("nonlinearity", abs(sensor.nonlinearity) <= 0.2, "a cubic part within +/-0.2")
-    need("quadratic", abs(sensor.quadratic) <= 0.2, "a quadratic part within +/-0.2")
-    need("mounting_angle", abs(sensor.mounting_angle) <= 2 * pi, "an angle within one turn")
-    need("cross_axis", abs(sensor.cross_axis) <= 0.5, "a cross-axis sensitivity within +/-0.5")
+    _reading_faults(sensor, need)
+    for name, (low, high, expected) in _WITHIN.items():
+        need(name, low <= getattr(sensor, name) <= high, expected)
+    expected = f"a quality factor above 0, at most {LARGEST_QUALITY:.0f}"
+    need("quality", 0 < sensor.quality <= LARGEST_QUALITY, expected)
     need(
         "filter_kind", sensor.filter_kind in FILTER_KINDS, nearest(sensor.filter_kind, FILTER_KINDS)
     )
     need("filter_order", sensor.filter_order in (2, 3, 4), "2, 3 or 4 poles")
-    need("corner_hz", sensor.corner_hz >= 1.0, "a corner of 1 Hz or more")
-    for name in (
-        "sensitivity_tolerance",
-        "offset_tolerance",
-        "drift_tolerance",
-        "sensitivity_temperature",
-        "offset_temperature",
-        "misalignment_tolerance",
-        "cross_axis_tolerance",
-        "noise_density",
-        "offset_cancellation_hz",
-    ):
-        need(name, getattr(sensor, name) >= 0, "0 or more")
-    for name, most in (("slot_start_s", 0.1), ("bit_time_s", 1e-3), ("jitter_s", 0.1)):
-        value = getattr(sensor, name)
-        need(name, 0 <= value <= most, f"a time of 0 to {1e6 * most:g} us")
-    need("hold_limit_s", 0 <= sensor.hold_limit_s <= 10.0, "a time of 0 to 10 s")
     need(
-        "sensitivity_tolerance", sensor.sensitivity_tolerance < 1 / 3, "below 1/3 (3 sigma < 100 %)"
+        "sensitivity_tolerance",
+        0 <= sensor.sensitivity_tolerance < 1 / 3,
+        "0 to below 1/3 (3 sigma < 100 %)",
     )
-    for name in ("corner_tolerance", "quality_tolerance"):
-        need(name, 0 <= getattr(sensor, name) <= 0.3, "a standard deviation of 0 to 0.3")
-    need("sample_rate_hz", sensor.sample_rate_hz >= 1.0, "a sampling rate of 1 Hz or more")
-    need("bits", 4 <= sensor.bits <= 24, "a word length of 4 to 24 bits")
     need("lost_frame_probability", 0 <= sensor.lost_frame_probability < 1, "a probability below 1")
     need("on_lost", sensor.on_lost in ("hold", "flag"), "'hold' or 'flag'")
     need("combine", sensor.combine in ("last", "mean"), "'last' or 'mean'")
@@ -236,7 +276,7 @@ def _sensor_faults(sensor: Sensor) -> list[Fault]:
             sensor.failed_code == 0 or limit < abs(sensor.failed_code) <= top,
             f"a status code outside the payload range +/-{limit} and inside {sensor.bits} bits",
         )
-    if sensor.filter_kind != "none" and sensor.corner_hz > 0 and sensor.sample_rate_hz > 0:
+    if sensor.filter_kind != "none":
         need(
             "corner_hz",
             sensor.corner_hz <= sensor.sample_rate_hz / 2,

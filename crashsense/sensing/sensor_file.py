@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import MISSING, fields
 from functools import lru_cache
-from math import pi
+from math import inf, pi
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -18,7 +18,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, create_model
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.sensing.fault_cards import fault_file_names
 from crashsense.sensing.faults import FAULT_KINDS, TEXT_PARAMETERS, WHOLE_PARAMETERS, SensorFault
-from crashsense.sensing.sensor import KINDS, ControlUnit, Sensor
+from crashsense.sensing.sensor import KINDS, LARGEST_RANGE, ControlUnit, Sensor
 from crashsense.units import STANDARD_GRAVITY
 from crashsense.wording import faults_of
 
@@ -183,7 +183,9 @@ def part_from_table(
     range_name = f"range_{UNITS[kind][0]}"
     if range_name not in table and "element" not in table:
         found.append(Fault(where, range_name, None, "the full scale of the part"))
-    values.setdefault("range", 1.0)  # missing or bad: already reported
+    # Missing or bad, which is reported already: one that no other number contradicts.
+    most, stop = LARGEST_RANGE[kind][0], values.get("stop", inf)
+    values.setdefault("range", min(stop, most) if stop > 0 else most)
     # What can be built is tried as well, so that impossible values are reported together.
     named = {field: key for key, (field, _) in numbers.items()}
     try:

@@ -20,7 +20,8 @@ from crashsense import draws as random_draws
 from crashsense import engine
 from crashsense.arrays import FloatArray, IntArray
 from crashsense.sensing.chain import CORNER_SETTINGS, NOMINAL_SETTING
-from crashsense.sensing.element import DEVIATIONS, ElementDraws
+from crashsense.sensing.element import ElementDraws
+from crashsense.sensing.element_limits import DEVIATIONS
 from crashsense.sensing.sensor import ControlUnit, Sensor
 from crashsense.values import Shown
 

@@ -146,17 +146,15 @@ class Explanation:
         found = []
         for reading in self.why.readings:
             then = before.get((reading.path, reading.criterion))
-            decides = reading.decides if due is None or then is None else then.decides
-            lacking = self.verdict in ("late", "missed") and then is not None
             found.append(
                 Row(
                     _named(reading),
                     reading.threshold,
                     reading.unit,
-                    then.amount if lacking and then is not None else None,
+                    None if then is None else then.amount,
                     reading.amount,
-                    decides,
-                    then.threshold if lacking and then is not None else None,
+                    reading.decides if then is None else then.decides,
+                    None if then is None else then.threshold,
                 )
             )
         # Branches of a rule may have equal thresholds for the same criterion: that is one row.

@@ -448,30 +448,29 @@ def _joined_block(trials: Sequence[Trial]) -> SignalBlock | None:
     blocks = [trial.block for trial in trials if trial.block is not None]
     if len(blocks) < len(trials):
         return None
-    if all(signal.samples.shape[0] == 1 for b in blocks for signal in b.signals.values()):
-        signals = dict(blocks[0].signals)
-    else:
-        signals = {
-            name: signal.replaced(
-                np.concatenate(
-                    [
-                        np.broadcast_to(
-                            trial.signals[name].samples, (trial.draws.size, signal.size)
-                        )
-                        for trial in trials
-                    ]
-                ),
-                note="draws joined",
-            )
-            for name, signal in blocks[0].signals.items()
-        }
     return replace(
         blocks[0],
         draws=np.concatenate([trial.draws for trial in trials]),
-        signals=signals,
+        signals={name: _joined_signal(trials, name) for name in blocks[0].signals},
         required_s={},
         facts={},
     )
+
+
+def _joined_signal(trials: Sequence[Trial], name: str) -> Signal:
+    """One row for all draws where they share it; else a row each.
+
+    A block of one draw has one row as well, of that draw alone: the rows decide.
+    """
+    first = trials[0].signals[name]
+    parts = [trial.signals[name].samples for trial in trials]
+    if len(first.samples) == 1 and all(np.array_equal(part, parts[0]) for part in parts):
+        return first
+    rows = [
+        np.broadcast_to(part, (trial.draws.size, first.size))
+        for part, trial in zip(parts, trials, strict=True)
+    ]
+    return first.replaced(np.concatenate(rows), note="draws joined")
 
 
 def trial(

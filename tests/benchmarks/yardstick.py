@@ -18,7 +18,7 @@ import scipy.signal as ss
 
 from crashsense.event import RESTRAINTS, Context, Event, Requirement
 from crashsense.rules import Algorithm, Rule, rule_from_table
-from crashsense.rules.kernels import floored_sum, window_max, window_sum
+from crashsense.rules.kernels import any_within, floored_sum, window_sum
 from crashsense.signal import Signal
 from crashsense.units import STANDARD_GRAVITY as G
 
@@ -193,9 +193,9 @@ class ArrayRule(Rule):
         demand += a * (0.5 * AHEAD_S * AHEAD_S / TRAVEL)
         np.maximum(demand, velocity / VELOCITY, out=demand)
         np.maximum(demand, window_sum(a, WINDOW_TICKS) * (TICK_S / WINDOW), out=demand)
-        armed = window_max(window_sum(second, WINDOW_TICKS) * TICK_S, HOLD_TICKS)
-        demand[armed < ARMING] = 0.0
-        return np.maximum(demand, 0.0)
+        armed = window_sum(second, WINDOW_TICKS) * TICK_S >= ARMING
+        demand *= any_within(armed, HOLD_TICKS)
+        return np.clip(demand, 0.0, np.inf, out=demand)
 
 
 @dataclass(frozen=True)

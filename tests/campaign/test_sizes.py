@@ -18,6 +18,7 @@ from crashsense.campaign import executors, running
 from crashsense.campaign.evaluation import Job
 from crashsense.campaign.running import CSV_ROWS, MEASURED_DRAWS
 from crashsense.errors import RunFolderError
+from crashsense.event import Context
 from crashsense.plan import Plan, resolve_plan
 from crashsense.results.folder import RunFolder
 from crashsense.results.tables import SCHEMA_VERSION, Task
@@ -94,6 +95,7 @@ def test_an_estimate_adds_up(
     # 20 kB a part, 40 bytes a row, 160 a line of verdicts.csv: draw 0 only of a large table.
     lines = told.rows if told.rows <= CSV_ROWS else 7 * 2
     assert told.bytes == 20_000 * len(found.tasks()) + 40 * told.rows + 160 * lines
+    assert isinstance(told.bytes, int)
 
 
 @pytest.mark.parametrize(
@@ -207,3 +209,23 @@ def test_a_run_that_could_not_begin_leaves_no_empty_folder_of_its_own(
     with pytest.raises(RunFolderError, match="no"):
         found.run_in_folder(run)
     assert run.exists() == (existed or content)
+
+
+@pytest.mark.parametrize("csv_rows", [10**6, 1])
+def test_rows_of_a_run_too_large_for_memory_are_written_in_their_order(
+    csv_rows: int, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """In pieces, which end within a draw; of two events that share an occurrence one by one."""
+    later, last = pulse("b", 5.0, fire=True), pulse("c", 2.0, fire=False)
+    first = replace(later, name="a", context=Context(belted=False))
+    plan = {"events": [last, later, first], "algorithms": [ALGORITHM, replace(ALGORITHM, name="a")]}
+    whole = crashsense.evaluate(**plan, draws=5, engine="numpy").verdicts
+    monkeypatch.setattr("crashsense.results.run.KEPT_ROWS", 0)
+    monkeypatch.setattr(running, "KEPT_ROWS", 0)
+    monkeypatch.setattr(running, "CSV_ROWS", csv_rows)
+    monkeypatch.setattr(running, "PIECE", 13)
+    run = crashsense.evaluate(**plan, draws=5, engine="numpy", out=tmp_path / "run", chunk=3)
+    assert not run.in_memory
+    wanted = whole if csv_rows > 1 else whole[whole["draw"] == 0]
+    text = (tmp_path / "run" / "verdicts.csv").read_text(encoding="utf-8")
+    assert text == wanted.to_csv(index=False)

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import os
 import signal
+import sys
 import threading
 from collections.abc import Callable
+from importlib import import_module
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -19,6 +21,7 @@ from crashsense.campaign.executors import Cluster
 from crashsense.errors import CrashsenseError, InputError
 from crashsense.results.folder import RunFolder
 from crashsense.results.tables import DRAWN_SCHEMA, SCHEMA_VERSION, Task
+from crashsense.synthesis.model import SHIPPED
 from crashsense.trials import Conditions
 
 TASK = Task(0, 0, 1)
@@ -108,7 +111,8 @@ def test_what_waits_for_the_parent_never_keeps_a_worker(
 def test_a_worker_ends_when_its_parent_does_and_nobody_else(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    executors._end_with_parent()  # this process was not started as a worker
+    monkeypatch.setattr("multiprocessing.parent_process", lambda: None)
+    executors._end_with_parent()  # a process that was not started as a worker
     ended: list[int] = []
     read, write = os.pipe()
     os.close(write)  # ready at once: the parent is gone
@@ -118,6 +122,14 @@ def test_a_worker_ends_when_its_parent_does_and_nobody_else(
     executors._end_with_parent()
     os.close(read)
     assert ended == [1]
+
+
+def test_the_fork_server_loads_every_module_of_models(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[str] = []
+    monkeypatch.setattr("crashsense.synthesis.model.find_model", asked.append)
+    monkeypatch.delitem(sys.modules, "crashsense.campaign.warm", raising=False)
+    import_module("crashsense.campaign.warm")
+    assert all(set(names) & set(asked) for names in SHIPPED.values())
 
 
 class Client:

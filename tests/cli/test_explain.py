@@ -16,7 +16,7 @@ from crashsense.trials.explain import MOST_LINES
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
     found = tmp_path_factory.mktemp("runs") / "run"
-    crashsense.evaluate(events=["side_pole_90_29"], out=found, engine="numpy")
+    crashsense.evaluate(events=["side_pole_90_29", "pothole_40"], out=found, engine="numpy")
     return str(found)
 
 
@@ -54,12 +54,13 @@ def test_the_figure_is_written_and_a_wrong_name_refused(folder, tmp_path, capsys
 
 
 @pytest.mark.slow
-def test_the_nominal_draw_is_explained_without_numba_and_pandas(folder, capsys):
-    told([folder, "side_pole_90_29"], capsys)  # so that its signals are kept
+@pytest.mark.parametrize("event", ["side_pole_90_29", "pothole_40"])
+def test_the_nominal_draw_is_explained_without_numba_and_pandas(folder, event, capsys):
+    told([folder, event], capsys)  # so that its signals are kept
     script = (
         "import sys\n"
         "from crashsense.cli import run\n"
-        f"code = run(['explain', {folder!r}, 'side_pole_90_29'])\n"
+        f"code = run(['explain', {folder!r}, {event!r}])\n"
         "heavy = {'numba', 'pandas', 'scipy', 'matplotlib', 'pyarrow.compute'}\n"
         "print(code, sorted(heavy & set(sys.modules)))\n"
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
@@ -17,41 +18,45 @@ from crashsense.resources import CAUTION
 HEAVY = ("numpy", "scipy", "pandas", "pyarrow", "matplotlib", "pydantic", "jinja2", "numba")
 
 
-def start(*arguments: str) -> tuple[int, str, str, list[str]]:
-    """Run the command line in a fresh interpreter; return code, output, errors, heavy modules."""
+#: Words of a command line -> exit code. None of them needs the numeric stack.
+LIGHT = {
+    "--help": 0,
+    "": 0,
+    "--version": 0,
+    "evaluate --help": 0,
+    "study --help": 0,
+    "study compare --help": 0,
+    "study severity --help": 0,
+    "safety": 0,
+    "evalute": 2,
+    "evaluate --drws 3": 2,
+}
+
+
+@pytest.fixture(scope="module")
+def started() -> dict[str, tuple[int, list[str]]]:
+    """Exit code of each, and the heavy modules that it loaded: in one fresh interpreter, which
+    keeps what a command imports, so that a later one is only blamed for what it adds."""
     code = (
-        "import sys\n"
+        "import json, sys\n"
         "from crashsense.cli import run\n"
-        f"code = run({list(arguments)!r})\n"
-        "print('LOADED', *sorted(set(sys.modules) & set("
-        f"{HEAVY!r})), file=sys.stderr)\n"
-        "sys.exit(code)"
+        "seen, found = set(), {}\n"
+        f"for words in {list(LIGHT)!r}:\n"
+        "    code = run(words.split())\n"
+        f"    loaded = set(sys.modules) & set({HEAVY!r})\n"
+        "    found[words] = [code, sorted(loaded - seen)]\n"
+        "    seen |= loaded\n"
+        "print('FOUND', json.dumps(found))\n"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
-    lines = done.stderr.splitlines()
-    assert lines[-1].startswith("LOADED"), done.stderr
-    return done.returncode, done.stdout, "\n".join(lines[:-1]), lines[-1].split()[1:]
+    last = done.stdout.splitlines()[-1]
+    assert last.startswith("FOUND "), done.stderr
+    return {words: (code, loaded) for words, (code, loaded) in json.loads(last[6:]).items()}
 
 
-@pytest.mark.parametrize(
-    ("arguments", "code"),
-    [
-        (["--help"], 0),
-        ([], 0),
-        (["--version"], 0),
-        (["evaluate", "--help"], 0),
-        (["study", "--help"], 0),
-        (["study", "compare", "--help"], 0),
-        (["study", "severity", "--help"], 0),
-        (["safety"], 0),
-        (["evalute"], 2),
-        (["evaluate", "--drws", "3"], 2),
-    ],
-)
-def test_start_up_does_not_import_the_numeric_stack(arguments, code):
-    got, _, _, loaded = start(*arguments)
-    assert got == code
-    assert loaded == []
+@pytest.mark.parametrize("words", LIGHT)
+def test_start_up_does_not_import_the_numeric_stack(words, started):
+    assert started[words] == (LIGHT[words], [])
 
 
 def test_the_check_on_loaded_modules_can_fail():
@@ -158,6 +163,7 @@ GATE = """
 {python} -m crashsense evaluate --events hammer_tunnel --algorithm {rule} --out {out} >/dev/null
 case $? in 0) echo met;; 1) echo not met;; 2) echo no result;; *) echo other $?;; esac
 """
+ANSWERS = {0: "met", 1: "not met", 2: "no result"}
 
 RULE = """
 import sys
@@ -182,27 +188,45 @@ file = "{file}:Mine"
 """
 
 
+def own_algorithm(folder, at_import, in_update):
+    rule = folder / "mine.py"
+    rule.write_text(RULE.format(at_import=at_import, in_update=in_update))
+    algorithm = folder / "mine.toml"
+    algorithm.write_text(ALGORITHM.format(file=rule))
+    return algorithm
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("at_import", "in_update", "answer"),
+    [("", "sys.exit(0)", "not met"), ("sys.exit(0)", "return 0.0", "no result")],
+)
+def test_a_gate_script_never_takes_a_crash_for_a_result(at_import, in_update, answer, tmp_path):
+    rule = own_algorithm(tmp_path, at_import, in_update)
+    script = GATE.format(python=sys.executable, rule=rule, out=tmp_path / "run")
+    done = subprocess.run(["bash", "-c", script], capture_output=True, text=True)
+    assert done.stdout.split("\n")[0] == answer, done.stderr
+    assert "Traceback" not in done.stderr
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("at_import", "in_update", "answer"),
     [
         ("", "return 0.0", "met"),
         ("", "return 2.0", "not met"),
-        ("", "sys.exit(0)", "not met"),
-        ("sys.exit(0)", "return 0.0", "no result"),
         ("raise KeyError('at import')", "return 0.0", "no result"),
         ("class Rude(BaseException): pass\nraise Rude", "return 0.0", "no result"),
     ],
 )
-def test_a_gate_script_never_takes_a_crash_for_a_result(at_import, in_update, answer, tmp_path):
-    rule = tmp_path / "mine.py"
-    rule.write_text(RULE.format(at_import=at_import, in_update=in_update))
-    algorithm = tmp_path / "mine.toml"
-    algorithm.write_text(ALGORITHM.format(file=rule))
-    script = GATE.format(python=sys.executable, rule=algorithm, out=tmp_path / "run")
-    done = subprocess.run(["bash", "-c", script], capture_output=True, text=True)
-    assert done.stdout.split("\n")[0] == answer, done.stderr
-    assert "Traceback" not in done.stderr
+def test_the_code_of_the_program_says_what_its_rule_came_to(
+    at_import, in_update, answer, tmp_path, capsys
+):
+    """What the program returns is the code of its process: see the test of a gate script."""
+    rule = own_algorithm(tmp_path, at_import, in_update)
+    words = ["evaluate", "--events", "hammer_tunnel", "--algorithm", str(rule)]
+    assert ANSWERS[cli.run([*words, "--out", str(tmp_path / "run")])] == answer
+    assert "Traceback" not in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("name", sorted(cli.COMMANDS))
@@ -232,6 +256,14 @@ def test_module_and_script_are_the_same_program():
         [sys.executable, "-m", "crashsense", "--version"], capture_output=True, text=True
     )
     assert (done.returncode, done.stdout.split()[0]) == (0, "crashsense")
+
+
+@pytest.mark.parametrize("code", [0, 1, 2, 130])
+def test_the_process_ends_with_the_code_of_the_program(code, monkeypatch):
+    monkeypatch.setattr(cli, "run", lambda arguments: code)
+    with pytest.raises(SystemExit) as ended:
+        cli.main(["evaluate"])
+    assert ended.value.code == code
 
 
 @pytest.mark.slow

@@ -7,6 +7,8 @@ import signal
 import subprocess
 import sys
 import tempfile
+from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -56,6 +58,46 @@ def test_the_folder_of_a_killed_process_is_removed_by_the_next_one(place: Path) 
     assert (left / "content").is_dir()
     with temporary_folder():
         assert not left.exists()
+
+
+class Killed(BaseException):
+    """Ends a removal where it is, as a signal would."""
+
+
+@pytest.mark.parametrize("after", range(6))
+def test_a_folder_whose_removal_was_cut_short_is_removed_by_the_next_one(
+    place: Path, monkeypatch: pytest.MonkeyPatch, after: int
+) -> None:
+    """Wherever the removal ended: it is kept whole as long as it has content."""
+    folder, file = temporary._made()
+    (folder / "a").mkdir()
+    for name in ("a/b", ".a", "z"):
+        (folder / name).touch()
+    done: list[str] = []
+
+    def counted(remove: Callable[..., None]) -> Callable[..., None]:
+        def removing(path: str, **more: object) -> None:
+            if len(done) == after:
+                raise Killed
+            done.append(path)
+            remove(path, **more)
+
+        return removing
+
+    with monkeypatch.context() as patch:
+        for name in ("unlink", "rmdir"):
+            patch.setattr(os, name, counted(getattr(os, name)))
+        with suppress(Killed):
+            temporary._remove(folder, file)
+    assert len(done) == after
+    # The lock ends with its process.
+    with suppress(OSError):
+        os.close(file)
+    temporary._remove_abandoned.cache_clear()
+    with temporary_folder():
+        # The last step but one leaves an empty folder, which could be anyone's.
+        assert folder.exists() == (after == 5)
+        assert after < 5 or not list(folder.iterdir())
 
 
 def test_the_folder_of_a_living_process_is_kept(place: Path) -> None:

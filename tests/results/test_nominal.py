@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 import shutil
+from dataclasses import fields, is_dataclass, replace
 
 import numpy as np
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 from hypothesis import given
@@ -17,11 +19,15 @@ from crashsense import cli
 from crashsense.reporting import write_report
 from crashsense.reporting.what_if import SCALES, fire_curve
 from crashsense.results import open_run
+from crashsense.results.event_motion import MotionView, Told
+from crashsense.results.folder import RunFolder
 from crashsense.results.nominal import (
     MOST_POINTS,
+    DemandChart,
     EventView,
     SensedChannel,
     Trace,
+    _rows,
     computed_views,
     decimate,
     event_view,
@@ -31,6 +37,7 @@ from crashsense.results.nominal import (
     thinned,
     time_window,
 )
+from crashsense.results.tables import NOMINAL_SCHEMA, SCHEMA_VERSION, Task
 from crashsense.rules import algorithm_from_toml
 from crashsense.trials import trial
 
@@ -57,6 +64,87 @@ def test_a_thinned_trace_keeps_window_extremes_and_ends():
     assert (found.times_ms[0], found.times_ms[-1]) == (times[0], times[-1])
     assert found.values.max() == values.max()
     assert (np.diff(found.times_ms) > 0.0).all()
+
+
+def test_a_trace_without_rest_or_end_has_at_most_so_many_points_and_hardly_fewer():
+    """Noise: each stretch has a smallest and a largest value of its own."""
+    times = np.arange(8100) * 0.1
+    values = np.random.default_rng(1).normal(size=times.size)
+    # Full bins of 40 values: 195 to 200 pairs of them.
+    for first, count in [*((50, 40 * bins) for bins in range(195, 201)), (0, 8100), (50, 30)]:
+        window = (times[first], times[first + count - 1])
+        trace = thinned(Trace("true", times, values), window)
+        inside = (times >= window[0]) & (times <= window[1])
+        assert trace.times_ms.size <= MOST_POINTS
+        assert trace.times_ms.size >= min(MOST_POINTS - 16, count)
+        places = np.searchsorted(times, trace.times_ms)
+        np.testing.assert_array_equal(times[places], trace.times_ms)
+        np.testing.assert_array_equal(values[places], trace.values)
+        # Of the rest the first, the largest and the last.
+        rest = np.flatnonzero(~inside)
+        kept = rest[[0, np.abs(values[rest]).argmax(), -1]] if rest.size else []
+        assert set(places) - set(np.flatnonzero(inside)) == set(kept)
+
+
+def line(name, *values):
+    return Trace(name, np.arange(float(len(values))), np.array(values, dtype=float))
+
+
+MOTION = MotionView("x", "rigid body", line("velocity", 0.0, -1.5), line("travel", 0.0, 127.0),
+                    origin_ms=2.0, free_travel_mm=127.0, inflation_ms=30.0)  # fmt: skip
+FULL = EventView(
+    "wall", title="a wall", family="frontal", belted=False,
+    channels=[
+        SensedChannel("central_x", "s", "g", line("true", 0, -9, 1), line("sensed", 0, -8), 50.0,
+                      1, 2, 3, beyond_ms=[(1.0, 2.0)]),
+        SensedChannel("central_x", "other", "g", line("true", 0, -9, 1), line("sensed", 0, -7)),
+    ],
+    demands=[
+        DemandChart("s", "a", "curtain_left", [line("total", 0, 2), line("main", 0, 3)],
+                    swept=line("swept", 1.5)),
+        DemandChart("s", "a", "curtain_right", [line("total", 0, 0.5)]),
+        DemandChart("other", "a", "curtain_left", [line("total", 0, 1)]),
+    ],
+    reasons=[("Why: a", ["fired", " * main"])], quiet=["central_y"],
+    not_before_ms={"curtain_left": 1.0}, facts={"speed": "56 km/h"}, motion=MOTION,
+    told=[Told("s", "a", "curtain_left", "Fired.", "velocity", "central_x")],
+    flying=["curtain_left"],
+)  # fmt: skip
+
+
+def plain(value):
+    """A view as plain values; tuples and lists are the same."""
+    if isinstance(value, np.ndarray):
+        return value.tolist()
+    if is_dataclass(value):
+        return {item.name: plain(getattr(value, item.name)) for item in fields(value)}
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    return value
+
+
+@pytest.mark.parametrize("held", [0, 10**9])
+def test_what_is_stored_of_a_view_is_read_again(held, tmp_path, monkeypatch):
+    """Of several events in a part, whether parts are held in memory or read one at a time."""
+    monkeypatch.setattr("crashsense.results.nominal.HELD_BYTES", held)
+    still = replace(FULL, name="still", motion=replace(MOTION, travel=None), told=[])
+    bare = EventView("bare", title="", family="misuse", belted=True)
+    sweep = replace(FULL, name="sweep", demands=[replace(FULL.demands[0], swept=None)])
+    folder = RunFolder(tmp_path)
+    folder.write_manifest({"schema_version": SCHEMA_VERSION, "identity": {}})
+    for number, views in enumerate(([FULL, still], [bare, sweep])):
+        rows = [
+            {"event": view.name, "draw": 0, **row}
+            for view in views
+            for row in _rows(view, (-10.0, 100.0))
+        ]
+        table = pa.Table.from_pylist(rows, schema=NOMINAL_SCHEMA)
+        folder.write_parts(Task(number, 0, 1), {"nominal": table})
+    stored = stored_views(tmp_path)
+    for view in (FULL, still, bare, sweep):
+        swept = [replace(chart, swept=chart.swept and steps(chart.swept)) for chart in view.demands]
+        # A sweep is stored as the steps of its running maximum.
+        assert plain(stored(view.name)) == plain(replace(view, demands=swept)), view.name
 
 
 @given(

@@ -104,6 +104,11 @@ def test_copies_of_inputs_are_left_alone_while_whole_and_made_again_otherwise(
     before = {copy: copy.stat().st_ino for copy in [*whole, run / INPUTS / "index.json"]}
     keep_inputs(None, run)
     assert {copy: copy.stat().st_ino for copy in before} == before
+    index = run / INPUTS / "index.json"
+    for damage in ("", "{}", index.read_text().replace("rule.py", "ruler.py")):
+        index.write_text(damage)  # an index that says nothing, or no longer what was written
+        keep_inputs(None, run)
+        assert kept() == copies
     for copy in whole:
         copy.write_text("damaged")
         keep_inputs(None, run)

@@ -17,11 +17,14 @@ from run_files import edit_json, note_parts
 from crashsense import cli, engine
 from crashsense.campaign import evaluate
 from crashsense.errors import RunFolderError
+from crashsense.plan.inputs import code_digest
 from crashsense.resources import folder as shipped_folder
 from crashsense.results import input_copies as copies_module
 from crashsense.results import open_run, replay
 from crashsense.results.folder import RunFolder
-from crashsense.results.replay import _differences
+from crashsense.results.provenance import versions
+from crashsense.results.replay import _changes_since, _differences
+from crashsense.results.tables import SCHEMA_VERSION
 from crashsense.synthesis import nominal_cache
 from crashsense.synthesis.recipe import Recipe
 from crashsense.trials.rows import plain_rows
@@ -142,25 +145,36 @@ def own_sensors(folder: Path) -> Path:
     return folder / "my_sensors.toml"
 
 
-@pytest.fixture
-def own_run(tmp_path: Path) -> Path:
-    """A run in which the algorithm, its rule, the recipe and the sensors are the user's."""
-    home = tmp_path / "home"
+@pytest.fixture(scope="module")
+def own_made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Folder with a run, in which the algorithm, its rule, the recipe and the sensors are the
+    user's; the user's files (``home``); and both as they were (``kept``)."""
+    place = tmp_path_factory.mktemp("own")
+    home = place / "home"
     home.mkdir()
-    out = tmp_path / "run"
     run = evaluate(
         events=[str(own_recipe(home))],
         algorithms=[str(own_algorithm(home))],
         sensor_sets=[str(own_sensors(home))],
         draws=1,
-        out=out,
+        out=place / "run",
     )
     assert set(run.verdicts["event"]) == {"my_knock"}
-    return out
+    for name in ("home", "run"):
+        shutil.copytree(place / name, place / "kept" / name)
+    return place
 
 
-@pytest.mark.parametrize("change", ["edited", "gone"])
-def test_a_vehicle_of_the_plan_is_replayed_from_its_copy(change, tmp_path):
+@pytest.fixture
+def own_run(own_made: Path) -> Path:
+    """The run folder; it and the user's files are as they were, whatever a test did to them."""
+    for name in ("home", "run"):
+        shutil.rmtree(own_made / name, ignore_errors=True)
+        shutil.copytree(own_made / "kept" / name, own_made / name)
+    return own_made / "run"
+
+
+def test_a_vehicle_of_the_plan_is_replayed_from_its_copy(tmp_path):
     shipped = shipped_folder("pulses") / "vehicles" / "small_car.toml"
     text = shipped.read_text(encoding="utf-8").replace("total_kg = 1500.0", "total_kg = 1300.0")
     file = tmp_path / "my_car.toml"
@@ -177,17 +191,17 @@ def test_a_vehicle_of_the_plan_is_replayed_from_its_copy(change, tmp_path):
     assert (out / "inputs" / "vehicle_my_car" / "my_car.toml").read_text(encoding="utf-8") == text
     again = replay(open_run(out), "odb_40_32_belted", draw=1)
     assert (again.differences, again.notes) == ((), ())
-    if change == "edited":
-        heavier = text.replace("total_kg = 1300.0", "total_kg = 1800.0")
-        assert heavier != text
-        file.write_text(heavier, encoding="utf-8")
-    else:
-        file.unlink()
-    again = replay(open_run(out), "odb_40_32_belted", draw=1)
-    assert again.differences == ()
-    (note,) = again.notes
-    said = "has changed" if change == "edited" else "is gone"
-    assert note.startswith(f"vehicle my_car: my_car.toml {said} since the run; the copy in")
+    heavier = text.replace("total_kg = 1300.0", "total_kg = 1800.0")
+    assert heavier != text
+    for change, said in (("edited", "has changed"), ("gone", "is gone")):
+        if change == "edited":
+            file.write_text(heavier, encoding="utf-8")
+        else:
+            file.unlink()
+        again = replay(open_run(out), "odb_40_32_belted", draw=1)
+        assert again.differences == ()
+        (note,) = again.notes
+        assert note.startswith(f"vehicle my_car: my_car.toml {said} since the run; the copy in")
 
 
 def test_a_run_of_shipped_inputs_keeps_no_copies(run_folder):
@@ -343,11 +357,24 @@ def test_opening_a_finished_run_again_does_not_move_its_date(tmp_path):
     assert json.loads(file.read_text())["finished"] == then
 
 
-@pytest.fixture
-def fast_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A run of engine fast on a machine that has no numba any more."""
-    out = tmp_path / "run"
+@pytest.fixture(scope="module")
+def pole_made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A run folder of one event, not to be changed."""
+    out = tmp_path_factory.mktemp("pole") / "run"
     evaluate(events=[POLE], engine="numpy", out=out)
+    return out
+
+
+@pytest.fixture
+def pole_run(pole_made: Path, tmp_path: Path) -> Path:
+    """A copy of it."""
+    return Path(shutil.copytree(pole_made, tmp_path / "run"))
+
+
+@pytest.fixture
+def fast_run(pole_run: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A run of engine fast on a machine that has no numba any more."""
+    out = pole_run
     edit_json(out, "manifest.json", lambda m: m["identity"].update(engine="fast"))
     monkeypatch.setattr(engine, "installed", lambda: False)
     return out
@@ -408,19 +435,16 @@ def test_another_engine_is_named_and_compared_to_its_tolerance(fast_run, capsys)
     assert out.endswith("DIFFERS from the run (compared to 1e-9) in: max_demand\n")
 
 
-def test_the_same_engine_is_compared_bit_for_bit(tmp_path, capsys):
-    out = tmp_path / "run"
-    evaluate(events=[POLE], engine="numpy", out=out)
-    nudged(out, 1e-12)
-    assert cli.run(["replay", str(out), POLE, "0"]) == 1
+def test_the_same_engine_is_compared_bit_for_bit(pole_run, capsys):
+    nudged(pole_run, 1e-12)
+    assert cli.run(["replay", str(pole_run), POLE, "0"]) == 1
     printed = capsys.readouterr().out
     assert printed.endswith("DIFFERS from the run (compared bit for bit) in: max_demand\n")
 
 
 @pytest.mark.slow
-def test_a_difference_names_what_has_changed_since(tmp_path, capsys):
-    out = tmp_path / "run"
-    evaluate(events=[POLE], engine="numpy", out=out)
+def test_a_difference_names_what_has_changed_since(pole_run, capsys):
+    out = pole_run
     edit_json(out, "manifest.json", lambda m: m["identity"]["versions"].update(numpy="1.0.0"))
     edit_json(out, "manifest.json", lambda m: m["identity"].update(code="other"))
     assert replay(open_run(out), POLE).notes == ()
@@ -513,3 +537,18 @@ def test_small_work_gives_the_rows_of_the_run(models: str, run_folder: Path) -> 
     with engine.for_small_work(models):
         again = replay(open_run(run_folder), POLE)
     assert (again.differences, again.notes, again.engine) == ((), (), "numpy")
+
+
+def test_what_has_changed_since_a_run_is_told_and_nothing_else(tmp_path: Path) -> None:
+    now = versions("numpy")
+    identity = {"versions": dict(now), "code": code_digest()}
+    folder = RunFolder(tmp_path)
+    folder.write_manifest({"schema_version": SCHEMA_VERSION, "identity": identity})
+    assert _changes_since(tmp_path, "numpy") == []
+    name = "numpy"
+    identity["versions"] |= {name: "0.1", "gone": "1.0"}
+    folder.write_manifest({"schema_version": SCHEMA_VERSION, "identity": identity})
+    assert _changes_since(tmp_path, "numpy") == [f"{name} was 0.1, now {now[name]}"]
+    identity |= {"versions": {}, "code": "another"}
+    folder.write_manifest({"schema_version": SCHEMA_VERSION, "identity": identity})
+    assert _changes_since(tmp_path, "numpy") == ["the program has changed since the run"]

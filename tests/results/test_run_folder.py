@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import shutil
+from pathlib import Path
 
 import pyarrow.parquet as pq
 import pytest
@@ -27,6 +29,25 @@ def whole():
     return crashsense.evaluate(**PLAN).verdicts
 
 
+@pytest.fixture(scope="module")
+def cut(tmp_path_factory):
+    """A run of the plan, in parts of 30 draws; its folder is not to be changed."""
+    folder = tmp_path_factory.mktemp("cut") / "run"
+    return crashsense.evaluate(**PLAN, out=folder, chunk=30)
+
+
+@pytest.fixture(scope="module")
+def knock(tmp_path_factory):
+    """The run folder of one event; not to be changed."""
+    folder = tmp_path_factory.mktemp("knock") / "run"
+    crashsense.evaluate(events=["hammer_tunnel"], out=folder)
+    return folder
+
+
+def copied(folder, tmp_path):
+    return Path(shutil.copytree(folder, tmp_path / "run"))
+
+
 def test_table_is_complete(whole):
     key = ["event", "draw", "sensor_set", "algorithm", "restraint"]
     assert not whole.duplicated(key).any()
@@ -40,9 +61,8 @@ def test_draws_do_not_depend_on_how_many_there_are(whole):
 
 
 @pytest.mark.slow
-def test_resume_replaces_what_is_missing_or_damaged(whole, tmp_path):
-    folder = tmp_path / "run"
-    crashsense.evaluate(**PLAN, out=folder, chunk=30)
+def test_resume_replaces_what_is_missing_or_damaged(whole, cut, tmp_path):
+    folder = copied(cut.folder, tmp_path)
     parts = sorted((folder / "verdicts.parquet").glob("*.parquet"))
     assert len(parts) > 3
     parts[0].unlink()
@@ -54,22 +74,19 @@ def test_resume_replaces_what_is_missing_or_damaged(whole, tmp_path):
     assert not list((folder / "verdicts.parquet").glob(".*"))
 
 
-def test_a_run_folder_carries_the_caution(tmp_path):
-    folder = tmp_path / "run"
-    crashsense.evaluate(events=["hammer_tunnel"], out=folder)
-    summary = json.loads((folder / "summary.json").read_text())
+def test_a_run_folder_carries_the_caution(knock):
+    summary = json.loads((knock / "summary.json").read_text())
     assert summary["caution"] == CAUTION
     assert next(iter(summary)) == "caution"
     assert summary["fitted_to"] == {"guarded": "the shipped library of synthetic events"}
-    (part, *_) = (folder / "verdicts.parquet").glob("*.parquet")
+    (part, *_) = (knock / "verdicts.parquet").glob("*.parquet")
     assert pq.read_schema(part).metadata[b"crashsense_caution"].decode() == CAUTION
-    assert (folder / "verdicts.csv").read_text().startswith("event,")
+    assert (knock / "verdicts.csv").read_text().startswith("event,")
 
 
-def test_a_changed_plan_is_refused_with_the_difference(tmp_path):
-    crashsense.evaluate(events=["hammer_tunnel"], out=tmp_path / "run")
+def test_a_changed_plan_is_refused_with_the_difference(knock, tmp_path):
     with pytest.raises(CrashsenseError, match=r"seed was 1, now 2"):
-        crashsense.evaluate(events=["hammer_tunnel"], seed=2, out=tmp_path / "run")
+        crashsense.evaluate(events=["hammer_tunnel"], seed=2, out=copied(knock, tmp_path))
 
 
 def test_a_folder_of_something_else_is_refused(tmp_path):
@@ -80,9 +97,8 @@ def test_a_folder_of_something_else_is_refused(tmp_path):
 
 
 @pytest.mark.parametrize("version", [2, 0, -1, 1.5, True, "1", None])
-def test_a_schema_version_that_is_not_ours_is_refused_by_name(version, tmp_path):
-    folder = tmp_path / "run"
-    crashsense.evaluate(events=["hammer_tunnel"], out=folder, algorithms=["plain"])
+def test_a_schema_version_that_is_not_ours_is_refused_by_name(version, knock, tmp_path):
+    folder = copied(knock, tmp_path)
     edit_json(folder, "manifest.json", lambda m: m.update(schema_version=version))
     with pytest.raises(RunFolderError, match=f"schema.version.*{version}") as caught:
         open_run(folder)
@@ -90,14 +106,12 @@ def test_a_schema_version_that_is_not_ours_is_refused_by_name(version, tmp_path)
 
 
 @pytest.mark.slow
-def test_replay_gives_the_stored_rows(tmp_path):
-    folder = tmp_path / "run"
-    crashsense.evaluate(**PLAN, out=folder)
+def test_replay_gives_the_stored_rows(cut):
     for draw in (0, 33):
-        again = replay(open_run(folder), "side_pole_75_32", draw=draw, algorithm="guarded")
+        again = replay(open_run(cut.folder), "side_pole_75_32", draw=draw, algorithm="guarded")
         assert again.differences == ()
         assert len(again.rows) == len(RESTRAINTS)
-    result = CliRunner().invoke(replay_command, [str(folder), "side_pole_75_32", "33"])
+    result = CliRunner().invoke(replay_command, [str(cut.folder), "side_pole_75_32", "33"])
     assert result.exit_code == 0, result.output
     assert "bit for bit" in result.output
 
@@ -137,12 +151,12 @@ def test_files_of_ones_own_are_found_again(tmp_path):
 
 
 @pytest.mark.slow
-def test_the_csv_is_the_sorted_table_however_it_is_cut(whole, tmp_path):
-    for chunk in (30, 64):
-        run = crashsense.evaluate(**PLAN, out=tmp_path / str(chunk), chunk=chunk)
-        text = (run.folder / "verdicts.csv").read_text(encoding="utf-8")
-        assert text == whole.to_csv(index=False)
-    one, two = ((tmp_path / str(c) / "statistics.csv").read_bytes() for c in (30, 64))
+def test_the_csv_is_the_sorted_table_however_it_is_cut(whole, cut, tmp_path):
+    crashsense.evaluate(**PLAN, out=tmp_path / "run", chunk=64)
+    expected = whole.to_csv(index=False)
+    for folder in (cut.folder, tmp_path / "run"):
+        assert (folder / "verdicts.csv").read_text(encoding="utf-8") == expected
+    one, two = ((f / "statistics.csv").read_bytes() for f in (cut.folder, tmp_path / "run"))
     assert one == two
 
 
@@ -164,9 +178,8 @@ def test_vary_none_is_the_nominal_draw_alone(tmp_path):
 
 
 @pytest.mark.slow
-def test_what_the_draws_show_stands_in_the_summary(whole, tmp_path):
-    run = crashsense.evaluate(**PLAN, out=tmp_path / "run", chunk=30)
-    shown = json.loads((tmp_path / "run" / "summary.json").read_text())["over_draws"]
+def test_what_the_draws_show_stands_in_the_summary(whole, cut):
+    shown = json.loads((cut.folder / "summary.json").read_text())["over_draws"]
     random = whole[(whole["draw"] > 0) & whole["expectation"].isin(["fire", "no_fire"])]
     random = random[random["verdict"] != "not_evaluated"]
     failed = random[random["verdict"].isin(FAILURES)]
@@ -178,4 +191,4 @@ def test_what_the_draws_show_stands_in_the_summary(whole, tmp_path):
         assert entry["failure_bound"] == upper_bound_without_failure(70)
     assert {entry["algorithm"] for entry in shown["without_failure"]} == {"plain", "guarded"}
     assert sum(entry["failed"] for entry in shown["with_failure"]) == len(failed) > 0
-    assert run.summary()["over_draws"] == shown
+    assert cut.summary()["over_draws"] == shown

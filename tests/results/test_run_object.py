@@ -10,13 +10,14 @@ import pandas as pd
 import pytest
 
 import crashsense
-from crashsense.errors import UnknownNameError
+from crashsense.errors import RunFolderError, UnknownNameError
 from crashsense.event import RESTRAINTS
 from crashsense.resources import CAUTION
 from crashsense.results import open_run
 from crashsense.results.folder import RunFolder
 from crashsense.results.outcome import Outcome, outcome_of
 from crashsense.results.plot import timing_rows
+from crashsense.results.run import Run
 from crashsense.results.tally import Tally
 from crashsense.trials.explain import (
     MOST_LINES,
@@ -73,6 +74,8 @@ def test_the_figure_has_a_line_a_requirement_and_the_spread_of_draws(run):
     rows = run.nominal
     mine = rows[(rows["algorithm"] == "guarded") & (rows["expectation"] == "fire")]
     figure = run.plot(algorithm="guarded")
+    assert figure.get_suptitle() == "guarded, sensors standard"
+    assert run.plot(algorithm="guarded", title="Mine").get_suptitle() == "Mine"
     names = [t.get_text() for t in figure.axes[0].get_yticklabels()]
     assert sorted(names) == sorted(f"{r.event}: {r.restraint}" for r in mine.itertuples())
     side = run.plot(algorithm="guarded", restraint=SIDE)
@@ -194,6 +197,19 @@ def test_the_sentence_counts_what_was_challenged():
             "3 of the 3 challenged no-fire requirements failed (1 by a rule error), in 2 events",
         ),
         (Outcome({}, {"challenged": 2}, 0, 0), "none of the 2 challenged no-fire requirements f"),
+        (Outcome({}, {}, 0, 0, order={"in_order": 1}), "; the order of stages kept in 1 case."),
+        (Outcome({}, {}, 0, 0, order={"in_order": 2}), "; the order of stages kept in all 2 cas"),
+        (Outcome({}, {}, 0, 0, order={"not_evaluated": 2}), "; the order of stages (2 not judged)"),
+        (
+            Outcome(
+                {}, {}, 0, 0, order={"in_order": 3, "alone": 1, "not_evaluated": 1}, order_events=1
+            ),
+            "1 of 4 requirements on the order of stages failed (1 alone), in 1 event (1 not judged",
+        ),
+        (
+            Outcome({}, {}, 0, 0, order={"too_late": 2, "alone": 1}, order_events=2),
+            "3 of 3 requirements on the order of stages failed (1 alone, 2 too late), in 2 events",
+        ),
     ],
 )
 def test_the_sentence_never_flatters(outcome, words):
@@ -209,3 +225,26 @@ def test_the_sentence_adds_the_draws(run):
     some = replace(found, drawn=1).sentence
     assert some.endswith("; 1 requirement fails in some of 4 random draws.")
     assert "2 requirements fail in some of 4" in replace(found, drawn=2).sentence
+
+
+def test_a_run_has_the_plan_that_it_was_given_or_none():
+    plan = object()
+    run = Run(plan=plan, folder=None)
+    assert run.plan is plan
+    assert run.is_resolved
+    assert not run.in_memory
+    empty = Run(plan=None, folder=None)
+    with pytest.raises(RunFolderError, match="a run without plan and folder has no plan"):
+        empty.plan  # noqa: B018
+    assert list(empty.parts()) == []
+
+
+def test_rows_of_one_event_and_draw_are_those_of_the_table(run):
+    """In memory, and read back part by part."""
+    table = run.verdicts
+    for whole in (table, run.nominal):
+        assert list(whole.index) == list(range(len(whole)))
+    for event, draw in ((EVENTS[0], 0), (EVENTS[2], 3), (EVENTS[2], 99), ("none", 0)):
+        own = table[(table["event"] == event) & (table["draw"] == draw)].reset_index(drop=True)
+        for one in (run, open_run(run.folder)):
+            pd.testing.assert_frame_equal(one.rows(event, draw=draw), own)

@@ -13,7 +13,7 @@ from crashsense.rules import rule_families, rule_from_table
 from crashsense.rules.amounts import pair_text
 from crashsense.rules.composition import Composite
 from crashsense.rules.conformance import rows, stimulus
-from crashsense.rules.plugins import PythonRule
+from crashsense.rules.plugins import PythonRule, rules_in_process
 
 EXAMPLES = Path(crashsense.rules.__file__).parent / "examples"
 
@@ -84,6 +84,18 @@ def test_a_rule_of_ones_own_tells_by_the_name_of_its_threshold(tmp_path: Path) -
         "    def update(self, frame): return 0.5\n"
     )
     assert PythonRule(file=f"{tmp_path}/none.py:Plain").amounts(x, 150) == ()
+
+
+def test_a_rule_of_ones_own_that_scales_reached_its_demand_times_its_threshold() -> None:
+    x = samples(central_x=-half_sine(20 * G, 0.1))
+    with rules_in_process():
+        place = f"{EXAMPLES / 'per_sample_rule.py'}:LeakyVelocity"
+        rule = PythonRule(file=place, parameters={"threshold_m_s": 2.5})
+    (amount,) = rule.amounts(x, 150)
+    demand = rule.demand(x)[0, 150]
+    assert demand > 0.0
+    assert (amount.unit, amount.threshold) == ("m/s", 2.5)
+    assert amount.value == pytest.approx(2.5 * demand)
 
 
 def test_rounding_never_hides_which_is_larger() -> None:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import ClassVar
 
 import numpy as np
 import pytest
+from families import noisy_pulses, tables
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -15,6 +16,7 @@ from crashsense.event import Context
 from crashsense.rules import composition as op
 from crashsense.rules import reads_context, rule_from_table, same_element, sharing
 from crashsense.rules.adaptation import LoweredBy, RaisedBy, Staged
+from crashsense.rules.checked import rows
 from crashsense.rules.conformance import block
 from crashsense.rules.contract import Rule
 from crashsense.rules.seats import SeatOccupied
@@ -409,3 +411,16 @@ def test_a_rule_of_ones_own_is_taken_to_read_the_context_unless_it_says_otherwis
     assert reads_context(BeltedOnly())
     assert reads_context(op.AllOf((VelocityChange(), BeltedOnly())))
     assert not reads_context(Says())
+
+
+@pytest.mark.parametrize("name", tables())
+def test_a_rule_says_whether_it_reads_the_context(name: str) -> None:
+    """Demand in all states of belts and seats: rows of one state stand for all if it does not."""
+    rule = rule_from_table(tables()[name])
+    samples = rows(noisy_pulses(), [3, 7])
+    flags = [item.name for item in fields(Context) if item.type == "bool"]
+    assert len(flags) > 1
+    states = [replace(Context(), **{flag: told}) for flag in flags for told in (True, False)]
+    first, *others = (rule.demand(replace(samples, context=state)) for state in states)
+    differs = any(not np.array_equal(first, other) for other in others)
+    assert reads_context(rule) == differs

@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 from broken_rules import BROKEN, Declared, Latching, Sound
 
+import crashsense.rules
 from crashsense.rules import conformance, load_algorithm, rule_families, rule_from_table
 from crashsense.rules.contract import Rule
 from crashsense.rules.parameters import Criterion
-from crashsense.rules.plugins import PythonRule
+from crashsense.rules.plugins import PythonRule, rules_in_process
 
 
 @pytest.mark.parametrize(
@@ -151,3 +152,58 @@ def test_every_family_knows_its_thresholds(name: str) -> None:
         np.testing.assert_allclose(
             raised.demand(given), rule.demand(given) / 2.0, rtol=1e-9, atol=1e-12
         )
+
+
+class Idle(Rule):
+    """Reads nothing, demands nothing."""
+
+    requires = frozenset()
+
+    def demand(self, samples):
+        return np.zeros((samples.draws, samples.size))
+
+
+def test_a_rule_that_reads_nothing_is_asked_about_as_much_as_any_other() -> None:
+    for given, wanted in zip(
+        (conformance.stimulus(Idle()).pulses, conformance.stimulus(Idle()).rest),
+        (conformance.stimulus(Sound()).pulses, conformance.stimulus(Sound()).rest),
+        strict=True,
+    ):
+        assert (given.draws, given.size) == (wanted.draws, wanted.size)
+    with pytest.raises(conformance.NotTested, match="never reached 1"):
+        conformance.run_check("does_not_latch", Idle)
+    failed = [result.name for result in conformance.check_rule(Idle) if result.failed]
+    assert failed == []
+
+
+class Rising(Rule):
+    """Reaches 1 some samples before the end of a test pulse, and never falls."""
+
+    requires = frozenset({"central_x"})
+
+    def __init__(self, left: int) -> None:
+        self.left = left
+
+    def demand(self, samples):
+        ticks = np.arange(samples.size) >= 400 - self.left
+        return np.broadcast_to(1.0 * ticks, (samples.draws, samples.size)).copy()
+
+
+def test_what_fires_at_the_end_of_a_pulse_is_not_taken_to_latch() -> None:
+    with pytest.raises(conformance.NotTested, match="never reached 1"):
+        conformance.run_check("does_not_latch", lambda: Rising(5))
+    with pytest.raises(conformance.NotConforming, match="latches: after sample 350"):
+        conformance.run_check("does_not_latch", lambda: Rising(50))
+
+
+EXAMPLES = Path(crashsense.rules.__file__).parent / "examples"
+
+
+@pytest.mark.parametrize(
+    "place", ["per_sample_rule.py:LeakyVelocity", "block_rule.py:VelocityWithPeak"]
+)
+def test_what_an_example_claims_is_tested(place: str) -> None:
+    with rules_in_process():
+        rule = PythonRule(file=f"{EXAMPLES}/{place}")
+    for name in ("scales", "monotone"):
+        conformance.run_check(name, lambda: rule)

@@ -12,10 +12,13 @@ from math import cos, sqrt
 import numpy as np
 import pytest
 from families import RATE, VELOCITY, WINDOW, noisy_pulses, tables
+from hypothesis import given as drawn
+from hypothesis import settings
+from hypothesis import strategies as st
 
 from crashsense import operations as op
 from crashsense.event import Context
-from crashsense.rules import rule_from_table
+from crashsense.rules import kernels, rule_from_table
 from crashsense.rules.conformance import block
 from crashsense.rules.program import Writer
 
@@ -44,6 +47,14 @@ def ray(u, v, vertices):
         if -1e-12 <= place <= 1.0 + 1e-12 and scale / cross > 0.0:
             return cross / scale
     return v / vertices[-1][1]  # level, farther out than that
+
+
+def on_line(x, places, values, slopes):
+    """The value of a line at x: from the last vertex before it by the slope there."""
+    before = [k for k, place in enumerate(places) if place <= x]
+    if not before:
+        return values[0]
+    return values[before[-1]] + slopes[before[-1]] * (x - places[before[-1]])
 
 
 def numbers_of(code, a, b, c, n, weights, old, now, begins):
@@ -93,7 +104,7 @@ def numbers_of(code, a, b, c, n, weights, old, now, begins):
             x / (max(sqrt(2.0 * c[1] * (1.0 - cos(max(c[0] - y, 0.0)))) / c[2], c[3]) * c[4])
         ),
         op.CODE: lambda: min(max(float(round(x / c[0])), c[1]), c[2]),
-        op.LINE: lambda: float(np.interp(x, weights[:n], weights[n : 2 * n])),
+        op.LINE: lambda: on_line(x, weights[:n], weights[n : 2 * n], weights[2 * n :]),
         op.RAY: lambda: ray(x, y, list(zip(weights[::2], weights[1::2], strict=True))),
         op.SINCE: lambda: x if going < 1.0 else max(last, x),
         op.RESTARTED: lambda: 0.0 if going < 1.0 else velocity,
@@ -219,3 +230,119 @@ def test_a_channel_that_is_not_there_demands_nothing():
     program = writer.program([writer.branches(rule_from_table(VELOCITY), given.context)])
     assert program.channels == ()
     assert not run(program, {}, 50)[0].any()
+
+
+SIZE = 12
+
+
+def written(say, x, *others):
+    """What *say*, a function of a writer and of lines that read channels, gives over time."""
+    names = ["central_x", "central_y", "central_z"][: 1 + len(others)]
+    channels = dict(zip(names, [x, *others], strict=True))
+    writer = Writer(rate_hz=RATE, size=len(x), there=frozenset(names), context=Context())
+    root = say(writer, *map(writer.read, names))
+    program = writer.program([(root, root, -1)])
+    return run(program, {name: list(row) for name, row in channels.items()}, len(x))[0]
+
+
+@pytest.mark.parametrize("fill", [-np.inf, np.inf, 0.0, 1.5])
+@pytest.mark.parametrize("ticks", [1, 2, SIZE - 1, SIZE, SIZE + 1, SIZE + 5])
+def test_windows_as_long_as_a_draw_a_tick_less_and_more(ticks, fill):
+    """What stands before the first tick counts until the window has left it, or for ever."""
+    x = np.random.default_rng(ticks).normal(size=SIZE)
+    x[0] = 4.0  # the largest of all: a window that is too short loses it
+    rows = x[None]
+    weights = 0.5 ** np.arange(ticks)
+    pairs = {
+        "max": (lambda w, v: w.window_max(v, ticks, fill=fill),
+                kernels.window_max(rows, ticks, fill=fill)),
+        "min": (lambda w, v: w.window_min(v, ticks, fill=fill),
+                kernels.window_min(rows, ticks, fill=fill)),
+        "sum": (lambda w, v: w.window_sum(v, ticks), kernels.window_sum(rows, ticks)),
+        "mean": (lambda w, v: w.window_mean(v, min(ticks, SIZE)),
+                 kernels.window_sum(rows, ticks) / min(ticks, SIZE)),
+        "late": (lambda w, v: w.delayed(v, ticks), kernels.shifted(rows, ticks)),
+        "response": (lambda w, v: w.response(v, weights), kernels.finite_response(rows, weights)),
+    }  # fmt: skip
+    for name, (say, expected) in pairs.items():
+        assert written(say, x) == pytest.approx(expected[0], rel=1e-12, abs=1e-12), name
+
+
+def test_a_window_over_the_whole_draw_keeps_one_number():
+    for ticks, kept in ((SIZE - 1, SIZE + 1), (SIZE, 1), (10**6, 1)):
+        writer = Writer(RATE, SIZE, there=frozenset({"central_x"}), context=Context())
+        root = writer.window_max(writer.read("central_x"), ticks)
+        assert writer.program([(root, root, -1)]).initial.size == kept
+
+
+def test_a_line_in_a_program_is_the_line_through_its_vertices():
+    vertices = ((1.0, 2.0), (3.0, 5.0), (4.0, 1.0))
+    x = np.linspace(0.0, 6.0, 25)
+    found = written(lambda w, v: w.along_line(v, vertices), x)
+    assert found == pytest.approx(np.interp(x, *np.array(vertices).T), rel=1e-12)
+
+
+#: Operations with inputs, of which any may stand anywhere.
+ANY = {
+    "sum": lambda w, a, b: w.sum(a, b),
+    "difference": lambda w, a, b: w.difference(a, b),
+    "least": lambda w, a, b: w.least(a, b),
+    "step": lambda w, a, b: w.step(a, level=0.3, then=-1.0, otherwise=b),
+    "constant": lambda w, a, b: w.constant(0.25),
+    "late": lambda w, a, b: w.delayed(a, 2),
+    "window": lambda w, a, b: w.window_max(a, 3, fill=0.5),
+    "since": lambda w, a, b: w.most_since(a, (b, 2)),
+    "response": lambda w, a, b: w.response(a, np.array([0.5, -0.25, 0.125])),
+    "line": lambda w, a, b: w.along_line(a, ((-1.0, 0.5), (0.0, -0.5), (2.0, 1.0))),
+    "sections": lambda w, a, b: w.sections(a, np.array([[0.2, 0.1, 0.0, 1.0, -0.5, 0.1]] * 2)),
+}
+
+
+def straight(writer, root, channels, ticks):
+    """Every line of what was written by itself, each with a history of its own."""
+    of_line = []
+    for line in writer.lines:
+        kept = line.memory[0][0] if line.memory else 0.0
+        numbers = [*line.numbers, *[0.0] * (op.NUMBERS - len(line.numbers))]
+        if line.code == op.READ:
+            row = channels[writer.channels[line.inputs[0]]]
+            of_line.append([{0: v, 1: -v, 2: abs(v)}[line.n] for v in row])
+            continue
+        a, b = [*(of_line[k] for k in line.inputs), [], []][:2]
+        row = []
+        for now in range(ticks):
+            if line.code == op.SECTION:
+                past = [(0.0, 0.0)] * 2 + list(zip(a[:now], row, strict=True))
+                row.append(section(numbers, a[now], (past[-1], past[-2])))
+            else:
+                one, other = a[: now + 1], b[: now + 1]
+                row.append(
+                    numbers_of(line.code, one, other, numbers, line.n, line.weights, row, now, kept)
+                )
+        of_line.append(row)
+    return [of_line[k] if k >= 0 else [np.nan] * ticks for k in root]
+
+
+@drawn(
+    steps=st.lists(
+        st.tuples(st.sampled_from(sorted(ANY)), st.integers(0, 99), st.integers(0, 99)),
+        min_size=1, max_size=12,
+    ),
+    ends=st.tuples(st.integers(0, 99), st.integers(0, 99), st.integers(-1, 99)),
+)  # fmt: skip
+@settings(max_examples=40, deadline=None)
+def test_lines_that_share_registers_keep_apart(steps, ends):
+    """Any lines in any order, any of them asked for: a register is free only when it is not read
+    any more, and memory and weights of one line are those of no other."""
+    ticks = 6
+    x = np.random.default_rng(3).normal(size=(2, ticks)).tolist()
+    channels = {"central_x": x[0], "central_y": x[1]}
+    writer = Writer(rate_hz=RATE, size=ticks, there=frozenset(channels), context=Context())
+    lines = [writer.constant(0.0), writer.read("-central_x"), writer.read("|central_y|")]
+    for name, a, b in steps:
+        lines.append(ANY[name](writer, lines[a % len(lines)], lines[b % len(lines)]))
+    root = tuple(-1 if k < 0 else lines[k % len(lines)] for k in ends)
+    program = writer.program([(0, 0, -1), root])
+    found = run(program, channels, ticks, root=1)
+    np.testing.assert_array_equal(found, straight(writer, root, channels, ticks))
+    np.testing.assert_array_equal(run(program, channels, ticks)[0], np.zeros(ticks))

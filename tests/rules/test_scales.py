@@ -69,6 +69,15 @@ def test_a_criterion_that_says_so_scales(rule: Rule, scale: float) -> None:
     )
 
 
+@pytest.mark.parametrize("rule", CRITERIA)
+def test_a_criterion_at_a_scale_has_every_threshold_there(rule: Rule) -> None:
+    given = stimulus(rule).pulses
+    found = rule.at_scale(1.8)
+    assert found is not None
+    wanted = at_scale(rule, 1.8).demand(given)
+    np.testing.assert_allclose(found.demand(given), wanted, rtol=1e-12, atol=0.0)
+
+
 VELOCITY = VelocityChange(threshold_m_s=1.0, leak_g=1.0)
 WINDOW = WindowVelocity(window_ms=10.0, threshold_m_s=0.5)
 SIDE = WindowVelocity(channel="+central_y", threshold_m_s=0.4)

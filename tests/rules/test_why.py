@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from rules_support import G, samples, square
 
+from crashsense.event import Context
 from crashsense.rules import Rule, rule_from_table
 from crashsense.rules.composition import AllOf
 from crashsense.rules.sweep import swept_demand
@@ -218,3 +221,32 @@ def test_an_operator_of_ones_own_is_explained_and_swept_by_its_own_methods() -> 
     first = found.readings[0]
     assert (first.threshold, first.share) == (4.0, pytest.approx(found.demand))
     np.testing.assert_array_equal(swept_demand(rule, x), rule.demand(x))
+
+
+@pytest.mark.parametrize("upper", ["all_of", "any_of"])
+@pytest.mark.parametrize("lower", ["all_of", "any_of"])
+def test_the_nearest_is_the_criterion_that_makes_the_value(upper: str, lower: str) -> None:
+    """Of the least or the largest: the first criterion whose demand is that of the whole."""
+    parts = [
+        {"family": "level", "channel": f"|central_{axis}|", "threshold_g": 500.0} for axis in "xyz"
+    ]
+    rule = rule_from_table({"family": upper, "of": [parts[0], {"family": lower, "of": parts[1:]}]})
+    noise = np.random.default_rng(1).normal(0.0, 10 * G, (3, 60))
+    x = samples(central_x=noise[0], central_y=noise[1], central_z=noise[2])
+    seen = set()
+    for tick in range(5, 60):
+        root = why(rule, x, tick=tick).root
+        leaves = [branch for _, branch in root.walk() if not branch.parts]
+        wanted = next(leaf for leaf in leaves if leaf.demand == root.demand)
+        assert root.nearest == wanted
+        seen.add(wanted.path)
+    assert seen == {"of[0]", "of[1].of[0]", "of[1].of[1]"}
+
+
+def test_a_rule_that_does_not_count_is_not_the_nearest() -> None:
+    rule = rule_from_table({"family": "seat_occupied", "rule": {"family": "level"}})
+    nobody = Context(driver_seat_occupied=False, passenger_seat_occupied=False)
+    root = why(rule, replace(samples(central_x=-square(20 * G, 0.1)), context=nobody)).root
+    assert root.parts[0].matters
+    assert root.parts[0].unused
+    assert root.nearest == root

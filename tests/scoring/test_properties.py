@@ -14,6 +14,7 @@ from hypothesis.extra import numpy as hnp
 from crashsense import engine
 from crashsense.scoring import (
     FAILURES,
+    Reached,
     Scores,
     fire_times_at_scales,
     first_crossing,
@@ -180,3 +181,20 @@ def test_the_failures_are_the_verdicts_that_leave_a_requirement_unmet() -> None:
         *("late", "missed", "early", "inadvertent", "rule_error"),
         *("alone", "out_of_order", "too_soon", "too_late"),
     }
+
+
+@given(st.lists(st.integers(1, 4), min_size=1, max_size=3))
+def test_draws_that_are_joined_and_taken_apart_are_what_they_were(sizes: list[int]) -> None:
+    source = np.random.default_rng(sum(sizes))
+    parts = [
+        Reached(**{item.name: source.integers(-2, 9, size) for item in fields(Reached)})
+        for size in sizes
+    ]
+    whole, first = Reached.joined(parts), 0
+    for part in parts:
+        size = part.fire.size
+        again = whole.taken(range(first, first + size))
+        for item in fields(Reached):
+            np.testing.assert_array_equal(getattr(again, item.name), getattr(part, item.name))
+        first += size
+    assert whole.fire.size == first

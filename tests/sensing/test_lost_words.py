@@ -92,6 +92,20 @@ def test_what_happens_later_never_changes_an_earlier_tick(name: str, cut_s: floa
         assert not np.array_equal(before[0], after[0], equal_nan=True)
 
 
+@pytest.mark.parametrize("name", SENSORS)
+def test_what_a_draw_has_lost_is_its_own(name: str) -> None:
+    """Values, codes and validity of a draw alone are those that it has beside others."""
+    lost = {"lost_frame_probability": 0.3, "noise_density": 0.01 * G, "offset_tolerance": 0.2 * G}
+    sensors = sensor_set(SENSORS[name].changed(**lost))
+    options: dict[str, Any] = {"seed": 3, "path": "full"}
+    together = channel(sensors, crash(), draws=range(5, 9), **options)
+    assert 0.0 < together[2].mean() < 1.0 or SENSORS[name].on_lost == "hold"
+    for row, draw in enumerate(range(5, 9)):
+        alone = channel(sensors, crash(), draws=[draw], **options)
+        for found, wanted in zip(together, alone, strict=True):
+            np.testing.assert_array_equal(found[row], wanted[0])
+
+
 @pytest.mark.parametrize(
     "changes",
     [

@@ -74,6 +74,8 @@ def test_only_what_decides_and_moves_no_threshold_sets_the_verdict():
         "velocity in 3 ms"
         in explanation("held", reading(1.0, criterion="Velocity in 3 ms")).headline
     )
+    # An abbreviation of two letters may have an index.
+    assert "DVx reached" in explanation("held", reading(1.0, criterion="DVx")).headline
     assert "at 20.0 ms" not in explanation("held", mover, other).headline
 
 

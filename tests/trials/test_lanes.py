@@ -21,7 +21,13 @@ from crashsense.sensing import load_sensor_set, prepared
 from crashsense.synthesis import load_events
 from crashsense.trials import Conditions, run_trials
 from crashsense.trials.block import judges_of
-from crashsense.trials.lanes import answers_in_lanes, answers_of_sensors, reached_in_lanes, written
+from crashsense.trials.lanes import (
+    LANES,
+    answers_in_lanes,
+    answers_of_sensors,
+    reached_in_lanes,
+    written,
+)
 
 pytestmark = pytest.mark.skipif(not engine.installed(), reason="needs numba (extra fast)")
 
@@ -254,6 +260,24 @@ def test_sensors_that_share_a_signal_are_sensed_in_lanes(conditions: dict[str, s
     whole = rows_of("side_pole_90_29", scores_only=False, name="fast", **conditions)
     pd.testing.assert_frame_equal(found, whole, rtol=1e-12)
     assert found["verdict"].nunique() > 1
+
+
+@pytest.mark.parametrize("vary", ["both", "sensor"])
+def test_for_scores_alone_no_samples_are_written_down(vary: str, monkeypatch) -> None:
+    """What lanes give would be right without them, too, and slow: nothing else is asked."""
+
+    def never(*_: object, **__: object) -> None:
+        raise AssertionError("samples were asked for")
+
+    monkeypatch.setattr("crashsense.trials.block.sense_block", never)
+    found = rows_of("hammer_tunnel", scores_only=True, name="fast", vary=vary)
+    assert found["draw"].nunique() == 34
+
+
+def test_a_group_has_the_lanes_of_the_kernels() -> None:
+    from crashsense import compiled_lanes
+
+    assert compiled_lanes.LANES == LANES
 
 
 def test_a_rule_that_reads_what_is_lost_for_a_time_is_left_to_its_demand() -> None:

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import matplotlib.pyplot as plt
 import numpy as np
 import pytest
 
+from crashsense.channels import CHANNELS
 from crashsense.trials import trial
-from crashsense.trials.plot import HIGHEST_DEMAND, loudest_channels, trial_figure
+from crashsense.trials.plot import (
+    HIGHEST_DEMAND,
+    MOST_CHANNELS,
+    loudest_channels,
+    trial_figure,
+)
 
 STAGE_1 = "front_airbag_stage_1"
 G = 9.80665
@@ -26,6 +34,7 @@ def test_signal_samples_and_range_are_in_g(wall):
             lines = {line.get_label(): line for line in axes.get_lines()}
             received = wall.samples.channels[channel][0] / G
             assert np.allclose(lines["received"].get_ydata(), received, rtol=1e-12, atol=0.0)
+            assert np.allclose(lines["received"].get_xdata(), 1e3 * wall.times_s[0])
             signal = wall.signals[channel]
             assert np.allclose(lines["true"].get_ydata(), signal.samples[0] / G, rtol=1e-12)
             assert np.allclose(lines["true"].get_xdata(), 1e3 * signal.times_s)
@@ -52,6 +61,7 @@ def test_demand_of_what_must_fire_and_of_what_comes_near_is_drawn(wall):
             # A tenth of the threshold: below it a line could not be told from the axis.
             assert (restraint in drawn) == (wanted or demand.max() >= 0.1), restraint
             if restraint in drawn:
+                assert np.allclose(drawn[restraint].get_xdata(), 1e3 * wall.times_s[0])
                 shown = drawn[restraint].get_ydata()
                 assert np.allclose(shown, np.minimum(demand, HIGHEST_DEMAND))
         assert STAGE_1 in drawn
@@ -59,3 +69,54 @@ def test_demand_of_what_must_fire_and_of_what_comes_near_is_drawn(wall):
         assert any(np.allclose(line.get_xdata(), required_ms) for line in axes.get_lines())
     finally:
         plt.close(figure)
+
+
+def test_panels_share_one_axis_of_time(wall):
+    figure = trial_figure(wall)
+    try:
+        assert len({axes.get_xlim() for axes in figure.axes}) == 1
+        figure.axes[0].set_xlim(3.0, 4.0)
+        assert {axes.get_xlim() for axes in figure.axes} == {(3.0, 4.0)}
+    finally:
+        plt.close(figure)
+
+
+@pytest.mark.parametrize("draw", [0, 2])
+def test_the_draw_asked_for_is_drawn(draw):
+    """Its samples beside its true signal, of which all draws share one row or have one each."""
+    found = trial("hammer_tunnel", algorithm="plain", draw=[0, 1, 2], vary="sensor", engine="numpy")
+    shared = found.block
+    own = {
+        name: signal.replaced(np.arange(1.0, 4.0)[:, None] * signal.samples, note="a row each")
+        for name, signal in shared.signals.items()
+    }
+    for one, factors in (
+        (found, [1, 1, 1]),
+        (replace(found, block=replace(shared, signals=own)), [1, 2, 3]),
+    ):
+        figure = trial_figure(one, draw=draw)
+        try:
+            for axes, channel in zip(figure.axes, loudest_channels(one, draw), strict=False):
+                lines = {line.get_label(): line.get_ydata() for line in axes.get_lines()}
+                true, unit = shared.signals[channel].samples[0], CHANNELS[channel].file_scale
+                assert np.allclose(lines["true"], factors[draw] * true / unit)
+                assert np.allclose(lines["received"], one.samples.channels[channel][draw] / unit)
+        finally:
+            plt.close(figure)
+
+
+def test_channels_that_use_most_of_their_range_are_drawn_in_the_order_of_the_set(wall):
+    names = list(wall.samples.channels)
+    share = {
+        name: np.abs(wall.samples.channels[name][0]).max() / wall.sensor_set.sensor(name).range
+        for name in names
+    }
+    found = loudest_channels(wall, 0)
+    assert len(found) == min(MOST_CHANNELS, len(names)) < len(names)
+    assert found == sorted(found, key=names.index)
+    assert min(share[name] for name in found) >= max(share[n] for n in names if n not in found)
+    # A channel without a valid sample is not drawn, whatever it holds.
+    valid = {**wall.samples.valid, found[0]: np.zeros_like(wall.samples.valid[found[0]])}
+    samples = replace(wall.sensed.samples, valid=valid)
+    blind = replace(wall, sensed=replace(wall.sensed, samples=samples))
+    assert found[0] not in loudest_channels(blind, 0)

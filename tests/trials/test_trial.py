@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -63,6 +65,30 @@ def test_a_draw_does_not_depend_on_its_neighbours() -> None:
     assert own.shape[0] == BLOCK + 3  # the draws of several blocks, one after the other
     np.testing.assert_array_equal(own[at], alone.signals["door_left_pressure"].samples[0])
     same(many.rows[many.rows["draw"] == BLOCK + 1], alone.rows)
+
+
+def test_draws_that_lie_far_apart_keep_their_own_signals() -> None:
+    """Each is a block of one draw, with one row, which is not that of the others."""
+    apart = [1, 1 + BLOCK, 2 + BLOCK]
+    found = trial(HAMMER, draw=apart, algorithm="plain", engine="numpy")
+    narrow = load_sensor_set("standard").changed("central_x", name="narrow", range=100.0, bits=8)
+    anew = found.with_sensor("central_x", narrow)
+    for at, draw in enumerate(apart):
+        alone = trial(HAMMER, draw=draw, algorithm="plain", engine="numpy")
+        for name, signal in alone.signals.items():
+            row = np.broadcast_to(found.signals[name].samples, (3, signal.size))[at]
+            np.testing.assert_array_equal(row, signal.samples[0], err_msg=name)
+        wanted = alone.with_sensor("central_x", narrow).samples.channels["central_x"]
+        np.testing.assert_array_equal(anew.samples.channels["central_x"][at], wanted[0])
+    assert np.ptp(found.signals["central_x"].samples, axis=0).max() > 0.0
+
+
+def test_draws_that_share_a_signal_keep_one_row_of_it() -> None:
+    found = trial(HAMMER, draw=[0, 1, 2], algorithm="plain", vary="sensor", engine="numpy")
+    (event,) = load_events([HAMMER])
+    assert found.signals.keys() == event.signals.keys()
+    for name, signal in event.signals.items():
+        np.testing.assert_array_equal(found.signals[name].samples, signal.samples[None, :])
 
 
 def test_belted_and_unbelted_share_samples_and_not_context() -> None:
@@ -155,6 +181,12 @@ def test_traces_hold_samples_and_demand(pole: Trial) -> None:
     assert len(traces) == pole.samples.size
     assert {"time_ms", "central_x_g", f"{SIDE}_total", f"{SIDE}_arming"} <= set(traces.columns)
     np.testing.assert_array_equal(traces[f"{SIDE}_total"], pole.demand(SIDE)[1])
+    # Times to the microsecond: whole ones, the nearest.
+    moved = replace(pole.sensed.samples, start_s=pole.start_s + 1.0 / 3.0e6)
+    times = replace(pole, sensed=replace(pole.sensed, samples=moved)).traces()["time_ms"]
+    whole = np.round(1e3 * times)
+    np.testing.assert_allclose(1e3 * times, whole, rtol=0.0, atol=1e-6)
+    np.testing.assert_allclose(whole, 1e6 * moved.times_s[0], rtol=0.0, atol=0.5)
 
 
 def test_short_words_and_a_table(pole: Trial) -> None:

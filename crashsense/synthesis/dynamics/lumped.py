@@ -44,29 +44,28 @@ back about exp(-2 z / sqrt(1 - z^2) acos(z)) of its speed (0.18 for z = 0.8).
 On the face friction acts against sliding: mu F min(1, v / v0). Rails have friction in their joints,
 limited; ties (mounts, beam) act both ways: F = k (x - p) + d dx/dt, abs(F - d dx/dt) <= yield.
 
-Integration: semi-implicit Euler, step :data:`STEP_S`. Two twins compute the same bits: numpy over
-the draws and the compiled :func:`crashsense.compiled_synthesis.crush_steps` (engine ``fast``);
-only +, -, *, /, comparison and table look-up occur, which IEEE 754 defines exactly.
+Integration: semi-implicit Euler, step :data:`STEP_S`. The same bits come from numpy over many draws
+and from :func:`crashsense.compiled_crush.crush_draw`, draw by draw: compiled (engine ``fast``), or
+in Python's own numbers for up to :data:`FEW` draws; only +, -, *, /, comparison and table look-up
+occur, which IEEE 754 defines exactly.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from crashsense import engine
+from crashsense.compiled_crush import CONTACTS, CRUSHED, LEDGER, SIXTH, TURN, WORK_ROWS, crush_draw
 from crashsense.synthesis.dynamics.lumped_system import (
     BODIES,
     CELLS,
-    CONTACTS,
-    CRUSHED,
     FREEDOMS,
     SPRINGS,
     STEP_S,
-    TIES,
-    TURN,
     Columns,
     FloatArray,
     System,
@@ -77,6 +76,8 @@ from crashsense.synthesis.dynamics.lumped_system import (
 
 __all__ = ["BODIES", "FREEDOMS", "SPRINGS", "STEP_S", "Motion", "System", "integrate"]
 
+#: Draws up to which Python's own numbers are faster than numpy's arrays, a step.
+FEW = 8
 #: Rows that an integration keeps: acceleration of the car's six freedoms, force on the face along
 #: its normal, power that the car's own springs absorb.
 ROWS = (*FREEDOMS[:6], "obstacle_force", "power")
@@ -122,35 +123,76 @@ def integrate(
     steps = round(duration_s / step_s)
     offset, slope = tables(system)
     kept = np.zeros((len(ROWS), system.draws, rest + steps))
+    books = np.zeros((steps if ledger else 0, sum(LEDGER.values()), system.draws))
     compiled = engine.kernels()
-    books: dict[str, FloatArray] = {}
-    if compiled is not None and not ledger:
+    if compiled is not None:
         compiled.crush_steps(
             columns.inverse_mass, columns.velocity, columns.share, columns.gap, columns.ripple,
             columns.phase, columns.stiffness, columns.per_length, columns.damper, columns.pull,
             columns.least, columns.tie, columns.normal, columns.friction, columns.per_width,
             columns.overlap, columns.met, columns.contact_right, columns.grip, columns.numbers,
-            offset, slope, step_s, rest, kept,
+            offset, slope, step_s, rest, kept, books,
         )  # fmt: skip
-    else:
-        if ledger:
-            count = len(SPRINGS) + len(TIES)
-            sizes = {"force": count, "set": count, "drag": 4, "sliding": CONTACTS}
-            sizes |= {"damped": CRUSHED, "lost": CRUSHED, "held": 2}
-            sizes |= {"velocity": len(FREEDOMS), "travel": len(FREEDOMS), "straight": len(SPRINGS)}
-            books = {name: np.zeros((steps, n, system.draws)) for name, n in sizes.items()}
-        _run_arrays(columns, offset, slope, steps, step_s, rest, kept, books)
+    elif system.draws > FEW or not _run_numbers(columns, offset, slope, step_s, rest, kept, books):
+        _run_arrays(columns, offset, slope, step_s, rest, kept, books)
     return Motion(
         rate_hz=1.0 / step_s,
         acceleration=dict(zip(FREEDOMS[:6], kept, strict=False)),
         obstacle_force=kept[6],
         power=kept[7],
-        ledger=books,
+        ledger=_by_name(books) if ledger else {},
     )
 
 
-#: Third term of the sine.
-SIXTH = 1.0 / 6.0
+def _by_name(books: FloatArray) -> dict[str, FloatArray]:
+    ends = np.cumsum([0, *LEDGER.values()])
+    return {
+        name: books[:, first:last]
+        for name, first, last in zip(LEDGER, ends[:-1], ends[1:], strict=True)
+    }
+
+
+def _run_numbers(
+    columns: Columns,
+    offset: FloatArray,
+    slope: FloatArray,
+    step_s: float,
+    rest: int,
+    kept: FloatArray,
+    books: FloatArray,
+) -> bool:
+    """All steps in Python's own numbers, draw by draw; False where they meet infinity.
+
+    Python raises where arrays go on with infinity and nan: then nothing that was kept counts.
+    """
+    of_all = (
+        columns.stiffness, columns.per_length, columns.pull, columns.least, columns.tie,
+        columns.met, columns.numbers, offset, slope,
+    )  # fmt: skip
+    common = [values.tolist() for values in of_all]
+    own = np.array(
+        [
+            *columns.normal, columns.friction, columns.per_width, columns.overlap,
+            columns.contact_right, *columns.grip,
+        ]
+    )  # fmt: skip
+    by_draw = (
+        columns.inverse_mass, columns.velocity, columns.share, columns.gap, columns.ripple,
+        columns.phase, columns.damper, own,
+    )  # fmt: skip
+    for draw in range(columns.friction.size):
+        rows = [values[:, draw].tolist() for values in by_draw]
+        work = [[0.0] * 10 for _ in range(WORK_ROWS)]
+        out, book = kept[:, draw].tolist(), books[:, :, draw].tolist()
+        arguments: list[Any] = [*rows, *common, step_s, rest, work, out, book]
+        try:
+            crush_draw(*arguments)
+        except (ArithmeticError, ValueError):
+            return False
+        kept[:, draw] = out
+        if book:
+            books[:, :, draw] = book
+    return True
 
 
 def _clipped(values: FloatArray, limit: float) -> FloatArray:
@@ -161,13 +203,13 @@ def _run_arrays(
     columns: Columns,
     offset: FloatArray,
     slope: FloatArray,
-    steps: int,
     step_s: float,
     rest: int,
     kept: FloatArray,
-    books: dict[str, FloatArray],
+    books: FloatArray,
 ) -> None:
     """All steps in numpy, draws side by side."""
+    steps = kept.shape[2] - rest
     (
         rate, per_fold, slip, slip_slope, span, ahead, direct_ahead, direct_right, per_cell,
         per_sliding, solid, per_car, behind, axle_ahead, axle_behind,
@@ -293,15 +335,13 @@ def _run_arrays(
         kept[:6, :, rest + step] = acc[:6]
         kept[6, :, rest + step] = on_face
         kept[7, :, rest + step] = power
-        if books:
-            books["force"][step] = (*f, mounts, beam)
-            books["set"][step] = (*p, pm, pb)
-            books["damped"][step] = (f - np.maximum((x[0] - p) * stiffness, least))[:CRUSHED]
-            books["lost"][step] = books["damped"][step] * x[1, :CRUSHED]
-            books["drag"][step] = (drag_left, drag_right, drag_m, drag_b)
-            books["sliding"][step] = rub * slide
-            books["held"][step] = (held * axle_slide[0], held_behind * axle_slide[1])
-            books["travel"][step], books["velocity"][step] = q
-            books["straight"][step] = straight
+        if books.size:
+            damped = (f - np.maximum((x[0] - p) * stiffness, least))[:CRUSHED]
+            book = (
+                (*f, mounts, beam), (*p, pm, pb), (drag_left, drag_right, drag_m, drag_b),
+                rub * slide, damped, damped * x[1, :CRUSHED],
+                (held * axle_slide[0], held_behind * axle_slide[1]), q[1], q[0], straight,
+            )  # fmt: skip
+            np.concatenate(book, out=books[step])
         q[1] += acc * step_s
         q[0] += q[1] * step_s

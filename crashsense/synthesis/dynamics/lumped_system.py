@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from crashsense.arrays import FloatArray
+from crashsense.compiled_crush import CRUSHED
 from crashsense.errors import Fault, InputError
 
 #: Degrees of freedom: x of four masses, y and yaw of the whole car; of the obstacle its face along
@@ -26,9 +27,6 @@ SPRINGS = (
     "nose_left", "nose_right", "centre", "engine", "direct",
     "rail_left", "rail_right", "firewall", "obstacle",
 )  # fmt: skip
-CONTACTS = 5
-#: Contacts of the front ends, the first of the springs: what is crushed there is damped.
-CRUSHED = 3
 RAILS = (5, 6)
 #: Springs whose envelope ripples with the folds.
 RIPPLED = ("nose_left", "nose_right", "rail_left", "rail_right")
@@ -39,9 +37,6 @@ TIES = ("mounts", "beam")
 #: square tube (Abramowicz and Jones, International Journal of Impact Engineering 2, 1984, 179; the
 #: value from memory).
 SOLID = 0.73
-
-#: Largest turn of the obstacle that turns its normal along [rad]; sine and cosine by their series.
-TURN = 0.5
 
 #: Integration step [s]: one step a stored sample.
 STEP_S = 100e-6

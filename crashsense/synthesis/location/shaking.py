@@ -24,14 +24,20 @@ The result is acceleration about the motion of the body; its mean over the modes
 
 from __future__ import annotations
 
+import itertools
+import sys
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from crashsense.arrays import FloatArray
+from crashsense import engine
+from crashsense.arrays import ComplexArray, FloatArray
+from crashsense.draws import PAGE
+from crashsense.engine import given
 from crashsense.synthesis.draw_blocks import draw_groups, rows_of
-from crashsense.synthesis.location.place import Modes, Place, drawn_modes
+from crashsense.synthesis.location.place import Place, drawn_modes
 from crashsense.synthesis.model import Variation
 
 #: Bands of the law [Hz].
@@ -54,6 +60,9 @@ EARLY = 2.0
 #: The same of the bands above 400 Hz, and the nearness between which they rise.
 FAR, FELT, FULL = 0.10, 0.42, 0.65
 
+#: Draws that are transformed at once: what they take stays in the processor's cache.
+_TOGETHER = 4
+
 _LOW = sum(high <= SHARED_BELOW_HZ for _, high in BANDS_HZ)
 
 
@@ -64,20 +73,75 @@ def _bins(length: int, rate_hz: float) -> tuple[npt.NDArray[np.int64], npt.NDArr
     return np.arange(borders[0], borders[-1]), borders - borders[0]
 
 
-def _colour(modes: Modes, row: int, frequency_2: FloatArray) -> FloatArray:
-    """Power of the modes' answers to white force, sum of weight^2 abs(H)^2, shape (bins,)."""
-    ratio = frequency_2 / np.square(modes.frequency_hz[row])[:, None]
+def mode_powers(
+    frequency_2: FloatArray,
+    frequency_hz: FloatArray,
+    damping: FloatArray,
+    weight: FloatArray,
+    out: FloatArray,
+) -> None:
+    """Power of the modes' answers to white force, sum of weight^2 abs(H)^2, shape (draws, bins).
+
+    Modes have shape (draws, modes). The compiled loops have the same bits.
+    """
     # weight^2 r^2 / ((1 - r)^2 + 4 z^2 r), r = (f / f_mode)^2
-    below = ratio + (4.0 * np.square(modes.damping[row]) - 2.0)[:, None]
+    ratio = frequency_2 / np.square(frequency_hz)[..., None]
+    below = ratio + (4.0 * np.square(damping) - 2.0)[..., None]
     below *= ratio
     below += 1.0
-    ratio *= modes.weight[row][:, None]
+    ratio *= weight[..., None]
     ratio *= ratio
     ratio /= below
-    out = ratio[0]
-    for each in ratio[1:]:
-        out += each
-    return out
+    out[...] = ratio[:, 0]
+    for mode in range(1, ratio.shape[1]):
+        out += ratio[:, mode]
+
+
+def put_spectra(
+    own: FloatArray,
+    common: FloatArray,
+    share: float,
+    rest: float,
+    amplitude: FloatArray,
+    edges: npt.NDArray[np.int64],
+    first: int,
+    out: ComplexArray,
+) -> None:
+    """Put normal numbers into the bins of each class of bands, shape (draws, classes, bins).
+
+    Parameters
+    ----------
+    own : numbers of the place, real and imaginary, shape (draws, 2, bins of the bands)
+    common : the same of its group, for the lowest bins, shape (draws, 2, those bins)
+    share, rest : factor on *common*, and on *own* where there is a common part
+    amplitude : shape (draws, bins of the bands)
+    edges : where in the bands each class starts, and the end
+    first : bin of the transform at which the bands start
+    out : written to inside the bands alone
+    """
+    low = common.shape[2]
+    noise = own * amplitude[:, None]
+    noise[..., :low] = (own[..., :low] * rest + share * common) * amplitude[:, None, :low]
+    for kind, (a, b) in enumerate(itertools.pairwise(edges)):
+        bins = out[:, kind, first + a : first + b]
+        bins.real, bins.imag = noise[:, 0, a:b], noise[:, 1, a:b]
+
+
+def sum_in_envelopes(motion: FloatArray, envelope: FloatArray, out: FloatArray) -> None:
+    """Sum of three motions, each in its envelope, shapes (draws, 3, samples or more)."""
+    motion = motion[..., : envelope.shape[2]]
+    motion *= envelope
+    np.add(motion[:, 0] + motion[:, 1], motion[:, 2], out=out)
+
+
+def _envelopes(power: FloatArray, nearness: FloatArray, out: FloatArray) -> None:
+    """Level over time of the three classes of bands, shape (draws, 3, samples)."""
+    closer = np.clip(nearness, 0.0, 1.0)
+    level = np.sqrt(np.maximum(power, 0.0))
+    felt = np.clip((closer - FELT) / (FULL - FELT), 0.0, 1.0)
+    np.multiply(level, EARLY + (1.0 - EARLY) * closer, out=out[:, 0])
+    out[:, 1] = level
+    np.multiply(level, FAR + (1.0 - FAR) * felt, out=out[:, 2])
 
 
 def shake(
@@ -122,40 +186,42 @@ def shake(
         * LAW * modes[name].level
         for name, place in places.items()
     }  # fmt: skip
-    spectrum = np.zeros((3, length // 2 + 1), dtype=np.complex128)
-    first = int(bins[0])
-    edges = (0, int(borders[_LOW - 1]), low, bins.size)
-    classes = [
-        (spectrum[n, first + a : first + b], slice(a, b))
-        for n, (a, b) in enumerate(zip(edges, edges[1:], strict=False))
-    ]
-    envelope = np.empty((3, samples))
+    edges = np.array([0, borders[_LOW - 1], low, bins.size])
+    compiled: Any = engine.kernels() or sys.modules[__name__]
+    spectra = np.zeros((_TOGETHER, 3, length // 2 + 1), dtype=np.complex128)
+    motions = np.empty((_TOGETHER, 3, length))
+    envelopes = np.empty((_TOGETHER, 3, samples))
+    powers = np.empty((PAGE + 1, bins.size))
     for rows in draw_groups(variation):
         part = rows_of(variation, rows)
         common = {g: part.noise(f"{g} shaking", 2 * low).reshape(-1, 2, low) for g in groups}
+        common[""] = np.empty((rows.size, 2, 0))
         own = {
             name: part.noise(f"{name} shaking", 2 * bins.size).reshape(-1, 2, bins.size)
             for name in places
         }
-        for at, row in enumerate(rows):
-            closer = np.clip(near[row], 0.0, 1.0)
-            np.sqrt(np.maximum(power[row], 0.0), out=envelope[1])
-            envelope[0] = envelope[1] * (EARLY + (1.0 - EARLY) * closer)
-            felt = np.clip((closer - FELT) / (FULL - FELT), 0.0, 1.0)
-            envelope[2] = envelope[1] * (FAR + (1.0 - FAR) * felt)
+        amplitude = {}
+        for name in places:
+            of_rows = [
+                given(a[rows])
+                for a in (modes[name].frequency_hz, modes[name].damping, modes[name].weight)
+            ]
+            colour = powers[: rows.size]
+            compiled.mode_powers(given(frequency_2), *of_rows, colour)
+            energy = np.add.reduceat(colour, borders[:-1], axis=1)
+            amplitude[name] = np.sqrt(colour)
+            amplitude[name] *= np.repeat(gains[name][rows] / np.sqrt(energy), widths, axis=1)
+        for start in range(0, rows.size, _TOGETHER):
+            few = slice(start, start + _TOGETHER)
+            count = rows[few].size
+            spectrum, motion, envelope = (a[:count] for a in (spectra, motions, envelopes))
+            _envelopes(power[rows[few]], near[rows[few]], envelope)
             for name, place in places.items():
-                colour = _colour(modes[name], int(row), frequency_2)
-                energy = np.add.reduceat(colour, borders[:-1])
-                np.sqrt(colour, out=colour)
-                colour *= np.repeat(gains[name][row] / np.sqrt(energy), widths)
-                noise = own[name][at]
-                if place.group:
-                    noise[:, :low] *= rest
-                    noise[:, :low] += share * common[place.group][at]
-                noise *= colour
-                for part_of, there in classes:
-                    part_of.real, part_of.imag = noise[:, there]
-                motion = np.fft.irfft(spectrum, n=length, axis=-1)[:, :samples]
-                motion *= envelope
-                np.add(motion[0] + motion[1], motion[2], out=out[name][row])
+                compiled.put_spectra(
+                    own[name][few], common[place.group][few], share, rest, amplitude[name][few],
+                    edges, int(bins[0]), spectrum,
+                )  # fmt: skip
+                np.fft.irfft(spectrum, n=length, axis=-1, out=motion)
+                compiled.sum_in_envelopes(motion, envelope, summed := np.empty((count, samples)))
+                out[name][rows[few]] = summed
     return out

@@ -1,0 +1,44 @@
+"""Small kernels at their edges; longer ones have twins in test_twins.py."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from crashsense.rules import kernels
+
+
+def test_demand_is_never_negative_and_its_zero_has_no_sign() -> None:
+    """A zero with a sign is equal to one without, and not the same bit for bit."""
+    x = np.array([[-0.0, 0.0, -1.0, -1e-300, 1e-300, 2.0]])
+    for masks in ([], [np.ones_like(x, dtype=bool)], [np.array([[1, 0, 1, 1, 1, 0]], dtype=bool)]):
+        found = kernels.masked(x, *masks)
+        assert not np.signbit(found).any()
+        wanted = [max(v, 0.0) for v in x[0]]
+        for mask in masks:
+            wanted = [v if there else 0.0 for v, there in zip(wanted, mask[0], strict=True)]
+        np.testing.assert_array_equal(found, [wanted])
+
+
+@pytest.mark.parametrize("ticks", [1, 2, 5])
+def test_it_is_quiet_after_so_many_samples_below_the_level_and_not_before(ticks: int) -> None:
+    source = np.random.default_rng(ticks)
+    x = np.where(source.random((3, 60)) < 0.2, 1.0, 0.99) * source.choice([-1.0, 1.0], (3, 60))
+    wanted = np.zeros(x.shape, dtype=bool)
+    for row, out in zip(x, wanted, strict=True):
+        for n in range(ticks - 1, 60):
+            out[n] = all(abs(v) < 1.0 for v in row[n - ticks + 1 : n + 1])
+    found = kernels.quiet_restarts(x, level=1.0, ticks=ticks)
+    assert found.dtype == bool
+    np.testing.assert_array_equal(found, wanted)
+
+
+def test_a_run_goes_from_a_mark_to_the_next_or_to_the_end() -> None:
+    source = np.random.default_rng(2)
+    for marks in (source.random((4, 25)) < 0.3, np.zeros((2, 5), bool), np.ones((2, 5), bool)):
+        wanted = []
+        for row, own in enumerate(marks.tolist()):
+            places = [n for n, mark in enumerate(own) if mark]
+            ends = [*places[1:], len(own)]
+            wanted += [(row, a, b) for a, b in zip(places, ends, strict=False) if b - a > 1]
+        assert kernels.runs_after(marks) == wanted
