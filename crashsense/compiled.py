@@ -7,8 +7,7 @@ recursion along time would leave it waiting. A row's result never depends on the
 Import only through :mod:`crashsense.engine`. The signal chain stands in
 :mod:`crashsense.compiled_sensing` and :mod:`crashsense.compiled_lanes`, rules as operations in
 :mod:`crashsense.compiled_rules`, the steps of the crash and ride models in
-:mod:`crashsense.compiled_synthesis`, :mod:`crashsense.compiled_shaking` and
-:mod:`crashsense.compiled_rollover`; reached here.
+:mod:`crashsense.compiled_synthesis` and :mod:`crashsense.compiled_shaking`; reached here.
 """
 
 from __future__ import annotations
@@ -41,7 +40,6 @@ from crashsense.compiled_readings import (
     static_reading,
     upsampled,
 )
-from crashsense.compiled_rollover import check_roll, roll_steps
 from crashsense.compiled_rules import check_rules, run_program
 from crashsense.compiled_sensing import (
     Chain,
@@ -66,6 +64,7 @@ from crashsense.compiled_synthesis import (
     highest_under,
     modal_steps,
     ride_steps,
+    roll_steps,
 )
 from crashsense.compiled_vectors import aligned
 
@@ -79,7 +78,6 @@ __all__ = [
     "check_lanes",
     "check_normal",
     "check_readings",
-    "check_roll",
     "check_rules",
     "check_sensing",
     "check_steps",
@@ -387,5 +385,4 @@ def check() -> None:
     check_lanes()
     check_rules()
     check_steps()
-    check_roll()
     check_shaking()

@@ -64,6 +64,16 @@ SAME: dict[tuple[str, str, str], str] = {
         "GtE -> Gt",
     ): "at equality either unit gives a part of SENSED_BLOCK draws",
     (
+        "crashsense/campaign/running.py",
+        "SLOW_OCCURRENCE_S, SLOW_DRAW_S = 0.1, 0.02",
+        "",
+    ): "up to which plan nothing is measured: a choice",
+    (
+        "crashsense/campaign/running.py",
+        "failures = 0",
+        "",
+    ): "told only where parts are missing and somebody listens, and there they are counted",
+    (
         "crashsense/campaign/executors.py",
         "LOOK_SECONDS, LOST_SECONDS = 5.0, 60.0",
         "",
@@ -151,6 +161,16 @@ SAME: dict[tuple[str, str, str], str] = {
         'drawn = generator(0, "bootstrap").multinomial(n, times / n, size=resamples)',
         "0 -> 1",
     ): "another seed is as good",
+    (
+        "crashsense/results/statistics.py",
+        "near = max(math.ceil(float(bdtrik(level, n, p))), 0)",
+        "0 -> 1",
+    ): "the next line steps down from 1 to 0",
+    (
+        "crashsense/results/statistics.py",
+        "return near - 1 if near > 0 and float(bdtr(near - 1, n, p)) >= level else near",
+        "Gt -> GtE",
+    ): "fewer than no success have no chance",
     (
         "crashsense/trials/explain.py",
         "share = math.floor(100.0 * value / threshold + 1e-9) if threshold else math.inf",
@@ -344,7 +364,7 @@ SAME |= {
         ("sense.py", "PIECE_SAMPLES = 1_000_000", "", TOGETHER),
         ("sense.py", "PART_TICKS = 200_000", "", TOGETHER),
         ("sense.py", "PART_SAMPLES = 2**19", "", TOGETHER),
-        ("one_sensor.py", "NOISE_WORDS = 160_000", "", TOGETHER),
+        ("disturbance.py", "NOISE_WORDS = 160_000", "", TOGETHER),
         ("chain.py", "KEPT_SAMPLES = 20_000", "", "what is kept never changes a number"),
         ("common.py", "MOST_BYTES = 48_000_000", "", "what is kept never changes a number"),
         ("element_design.py", "finger: float = 3e-6", "", ASSUMED),
@@ -413,17 +433,26 @@ SAME |= {
             )
             for change in ("Gt -> GtE", "Lt -> LtE")
         ),
-        (
-            "motion.py",
-            "above = (power >= limit**2) & (later[: power.size] >= limit**2)",
-            "GtE -> Gt",
-            CHANCE,
+        *(
+            (
+                "motion.py",
+                "above = (power >= limit**2) & (later[: power.size] >= limit**2)",
+                f"GtE -> Gt ({which})",
+                CHANCE,
+            )
+            for which in (1, 2)
         ),
         (
             "signal_checks.py",
             "lively = before.size > 1 and float(before.std()) > moved",
-            "Gt -> GtE",
-            "a single value has no deviation; and " + CHANCE,
+            "Gt -> GtE (1)",
+            "a single value has no deviation",
+        ),
+        (
+            "signal_checks.py",
+            "lively = before.size > 1 and float(before.std()) > moved",
+            "Gt -> GtE (2)",
+            CHANCE,
         ),
         (
             "signal_checks.py",
