@@ -366,7 +366,7 @@ SAME |= {
         ("sense.py", "PART_TICKS = 200_000", "", TOGETHER),
         ("sense.py", "PART_SAMPLES = 2**19", "", TOGETHER),
         ("disturbance.py", "NOISE_WORDS = 160_000", "", TOGETHER),
-        ("chain.py", "_KEPT_SAMPLES = 20_000", "", KEPT),
+        ("chain.py", "KEPT_SAMPLES = 20_000", "", KEPT),
         ("common.py", "MOST_BYTES = 48_000_000", "", KEPT),
         ("one_sensor.py", "_noise_models = lru_cache(maxsize=128)(_NoiseModels)", "", KEPT),
         ("disturbance.py", "if not ahead or int(rows[0]) < lead:", "Lt -> LtE", TOGETHER),
