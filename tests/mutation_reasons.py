@@ -162,6 +162,16 @@ SAME: dict[tuple[str, str, str], str] = {
         "0 -> 1",
     ): "another seed is as good",
     (
+        "crashsense/results/statistics.py",
+        "near = max(math.ceil(float(bdtrik(level, n, p))), 0)",
+        "0 -> 1",
+    ): "the next line steps down from 1 to 0",
+    (
+        "crashsense/results/statistics.py",
+        "return near - 1 if near > 0 and float(bdtr(near - 1, n, p)) >= level else near",
+        "Gt -> GtE",
+    ): "fewer than no success have no chance",
+    (
         "crashsense/trials/explain.py",
         "share = math.floor(100.0 * value / threshold + 1e-9) if threshold else math.inf",
         "1e-09 -> 1.5000000000000002e-09",
@@ -329,6 +339,7 @@ SAME: dict[tuple[str, str, str], str] = {
 SENSING = "crashsense/sensing/"
 ROUNDING = "any bound between rounding and a whole one does the same"
 TOGETHER = "how much is computed at once never changes a number (test_sense, test_parts)"
+KEPT = "what is kept never changes a number"
 ASSUMED = "an assumed value: another is as good"
 
 SAME |= {
@@ -370,8 +381,64 @@ SAME |= {
         ("sense.py", "PART_TICKS = 200_000", "", TOGETHER),
         ("sense.py", "PART_SAMPLES = 2**19", "", TOGETHER),
         ("disturbance.py", "NOISE_WORDS = 160_000", "", TOGETHER),
-        ("chain.py", "_KEPT_SAMPLES = 20_000", "", "what is kept never changes a number"),
-        ("common.py", "MOST_BYTES = 48_000_000", "", "what is kept never changes a number"),
+        ("chain.py", "KEPT_SAMPLES = 20_000", "", KEPT),
+        ("common.py", "MOST_BYTES = 48_000_000", "", KEPT),
+        ("one_sensor.py", "_noise_models = lru_cache(maxsize=128)(_NoiseModels)", "", KEPT),
+        ("disturbance.py", "if not ahead or int(rows[0]) < lead:", "Lt -> LtE", TOGETHER),
+        ("sensor.py", "resonance_hz: float = 20_000.0", "", ASSUMED),
+        (
+            "groups.py",
+            "edges = np.flatnonzero(np.diff(setting, append=-1)) + 1",
+            "1 -> 2 (1)",
+            ("any number that is no setting"),
+        ),
+        (
+            "tolerance.py",
+            "numbers = random_draws.uniforms_of(names, draws, width=1, seed=seed)[:, :, 0]",
+            "1 -> 2",
+            "the first column is the same, and alone is read",
+        ),
+        (
+            "mechanics.py",
+            "return float(brentq(net, 0.0, touching, xtol=1e-14)) * gap",
+            "1e-14 -> 1.5e-14",
+            ROUNDING,
+        ),
+        *(
+            (
+                "mechanics.py",
+                "_WIDE, _LONG = range(1, 48, 2), range(1, 80, 2)",
+                change,
+                ("the same odd numbers"),
+            )
+            for change in ("48 -> 49", "80 -> 81")
+        ),
+        (
+            "element.py",
+            "z = np.array([[a, b, a, a, b, 0.0] for a in worst for b in worst])",
+            "0.0 -> 1.0",
+            "where the mass rests moves no stiffness",
+        ),
+        (
+            "element.py",
+            "if element.drive >= limit:",
+            "GtE -> Gt",
+            "a drive equals the computed limit by chance alone",
+        ),
+        (
+            "element_card.py",
+            'most = min(1.5 * element.range, scales["gap"] * 0.999)',
+            "0.999 -> 1.4985",
+            "how near to the electrodes a curve is drawn: a choice",
+        ),
+        ("quiet.py", "draws=range(1, QUIET_DRAWS + 1),", "1 -> 2 (1)", "other draws are as good"),
+        ("quiet.py", "draws=range(1, QUIET_DRAWS + 1),", "1 -> 2 (2)", "other draws are as good"),
+        (
+            "one_pass.py",
+            "line[table.size :] = 0.0",
+            "0.0 -> 1.0",
+            "read by lanes beyond the last word, which nothing keeps",
+        ),
         ("element_design.py", "finger: float = 3e-6", "", ASSUMED),
         (
             "element_design.py",
@@ -476,6 +543,19 @@ SAME |= {
             "same = signal.size == central.size and abs(signal.start_s - central.start_s) < 1e-9",
             "1e-09 -> 1.5000000000000002e-09",
             ROUNDING,
+        ),
+        *(
+            ("archives.py", "MOST_RATIO, ALWAYS_BYTES = 50, 8 * 1024 * 1024", change, SIZE)
+            for change in ("50 -> 51", "8 -> 9", "1024 -> 1025 (1)", "1024 -> 1025 (2)")
+        ),
+        ("archives.py", "MOST_MEMBERS = 20_000", "", SIZE),
+        ("formats.py", "_MOST_FILES = 20_000", "", SIZE),
+        ("formats.py", "_OPENING = 65536", "", SIZE),
+        (
+            "archives.py",
+            "shutil.rmtree(target, ignore_errors=True)",
+            "True -> False",
+            "the folder was just made; what cannot be removed goes with the process",
         ),
         (
             "library.py",

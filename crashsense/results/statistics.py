@@ -22,7 +22,6 @@ import numpy.typing as npt
 from crashsense import normal
 from crashsense.arrays import FloatArray
 from crashsense.draws import generator
-from crashsense.results import binomial
 from crashsense.scoring import FAILURES, ORDER_FAILURES
 
 #: Confidence level of every interval unless stated.
@@ -53,8 +52,11 @@ def _interval(successes: int, trials: int, level: float, method: str) -> tuple[f
     _check(successes, trials, level)
     k, n, tail = successes, trials, (1.0 - level) / 2.0
     if method == "exact":
-        low = binomial.lower_bound(k, n, tail=tail)[0] if k > 0 else 0.0
-        high = binomial.lower_bound(n - k, n, tail=tail)[1] if k < n else 1.0
+        # scipy.special alone: importing scipy.stats takes a second.
+        from scipy.special import betaincinv
+
+        low = float(betaincinv(k, n - k + 1, tail)) if k > 0 else 0.0
+        high = float(betaincinv(k + 1, n - k, 1.0 - tail)) if k < n else 1.0
         return low, high
     z, p = float(normal.quantile(1.0 - tail)), k / n
     middle = (2 * n * p + z * z) / (2 * (n + z * z))
@@ -153,7 +155,15 @@ def bootstrap_mean(
 def _ranks(n: int, quantile: float, level: float) -> tuple[int, int]:
     """Ranks, counted from 1, whose values enclose a quantile; 0 and n + 1: there is none."""
     tail = (1.0 - level) / 2.0
-    return binomial.quantile(tail, n, quantile), binomial.quantile(1.0 - tail, n, quantile) + 1
+    return _binomial_quantile(tail, n, quantile), _binomial_quantile(1.0 - tail, n, quantile) + 1
+
+
+def _binomial_quantile(level: float, n: int, p: float) -> int:
+    """Smallest number of successes whose distribution function reaches *level*."""
+    from scipy.special import bdtr, bdtrik
+
+    near = max(math.ceil(float(bdtrik(level, n, p))), 0)
+    return near - 1 if near > 0 and float(bdtr(near - 1, n, p)) >= level else near
 
 
 def _check(successes: int, trials: int, level: float) -> None:

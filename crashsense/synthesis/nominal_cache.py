@@ -123,9 +123,8 @@ def kept_numbers(recipe: Recipe, *, about: str, make: Callable[[], Kept]) -> Kep
 def kept_recipes(files: Sequence[Path], *, read: Callable[[], list[Recipe]]) -> list[Recipe]:
     """Return the recipes that *read* makes of shipped *files*, parsed once for all commands.
 
-    Kept pickled, under the content of the files and the code and libraries that read them. The
-    folder belongs to the user, as that of compiled code and of the compiled page does: whoever can
-    write there can run code as this user anyway.
+    Kept pickled, under the content of the files and the code and libraries that read them. To load
+    a pickle is to run what it says: one that is not this user's own is not read.
     """
     folder = user_folder(CACHE_VARIABLE) if _on.get() else None
     if folder is None:
@@ -136,14 +135,13 @@ def kept_recipes(files: Sequence[Path], *, read: Callable[[], list[Recipe]]) -> 
     for file in files:
         digest.update(f"\n{file}\n".encode() + file.read_bytes())
     path = folder / f"{digest.hexdigest()}.bin"
-    content = _content(path)
+    content = _content(path) if _is_own(path) else None
     if content is not None:
-        # Whatever the file holds, it was written whole by this code: its sum says so.
         recipes: list[Recipe] = pickle.loads(memoryview(content)[_HEAD:])
         return recipes
     recipes = read()
     with contextlib.suppress(OSError):
-        _put(path, pickle.dumps(recipes))
+        _put(path, pickle.dumps(recipes), private=True)
         _bound(folder)
     return recipes
 
@@ -294,15 +292,30 @@ def _save(path: Path, header: dict[str, Any], arrays: Sequence[FloatArray]) -> N
     _put(path, line.encode() + b"\n" + payload)
 
 
-def _put(path: Path, body: bytes) -> None:
-    """Write a file with its checksum, under a unique name first: two writers never collide."""
+def _put(path: Path, body: bytes, *, private: bool = False) -> None:
+    """Write a file with its checksum, under a unique name first: two writers never collide.
+
+    *private*: nobody else may write to it.
+    """
     path.parent.mkdir(parents=True, exist_ok=True)
     temporary = path.with_name(f".{path.stem}.{os.getpid()}.{threading.get_ident()}.tmp")
     try:
         temporary.write_bytes(_MARK + hashlib.sha256(body).hexdigest().encode() + b"\n" + body)
+        if private:
+            temporary.chmod(0o600)
         os.replace(temporary, path)
     finally:
         temporary.unlink(missing_ok=True)
+
+
+def _is_own(path: Path) -> bool:
+    """True if nobody else has written this file; a folder of the cache may be shared."""
+    with contextlib.suppress(OSError):
+        found = path.stat()
+        return sys.platform == "win32" or (
+            found.st_uid == os.getuid() and not found.st_mode & 0o022
+        )
+    return False
 
 
 def _content(path: Path) -> bytes | None:

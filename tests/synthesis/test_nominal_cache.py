@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 
 import numpy as np
 import pytest
@@ -190,4 +191,16 @@ def test_recipes_are_parsed_again_where_a_file_or_what_is_kept_has_changed(cache
     file.write_text(text, encoding="utf-8")
     for path in cache.glob("*.bin"):
         path.write_bytes(path.read_bytes()[:-1] + b"x")
+    assert nominal_cache.kept_recipes([file], read=list) == []
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="file modes of POSIX")
+def test_recipes_that_others_could_write_are_not_loaded(cache, text):
+    file = sorted(RECIPE.glob("*.toml"))[0]
+    before = os.umask(0)
+    nominal_cache.kept_recipes([file], read=lambda: [parse_recipe(text, path=str(file))])
+    os.umask(before)
+    assert len(nominal_cache.kept_recipes([file], read=list)) == 1  # whatever the umask is
+    for path in cache.glob("*.bin"):
+        path.chmod(0o666)
     assert nominal_cache.kept_recipes([file], read=list) == []
