@@ -251,6 +251,11 @@ SAME: dict[tuple[str, str, str], str] = {
         "axes.set_ylim(0.0, 1.05 * HIGHEST_DEMAND)",
         "1.05 -> 1.5750000000000002",
     ): "how much room is left above",
+    (
+        "crashsense/trials/lanes.py",
+        "places = engine.given(np.arange(last - first))",
+        "Sub -> Add",
+    ): "the kernel reads as many places as there are rows",
     ("crashsense/trials/plot.py", "LEAST_DEMAND = 0.1", ""): "which demand is too small to see",
     ("crashsense/trials/plot.py", "MOST_CHANNELS = 3", ""): "how many channels are drawn: a choice",
     ("crashsense/trials/plot.py", "if low <= value <= high:", ""): (
