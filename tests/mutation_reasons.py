@@ -109,6 +109,11 @@ SAME: dict[tuple[str, str, str], str] = {
     ): "how much of a value a message shows",
     (
         "crashsense/results/folder.py",
+        'return text if len(text) <= 60 else text[:57] + "..."',
+        "60 -> 61",
+    ): "as above",
+    (
+        "crashsense/results/folder.py",
         'reason = " ".join(str(error).split())[:120]',
         "120 -> 121",
     ): "how much of a reason a message shows",
@@ -170,9 +175,20 @@ SAME: dict[tuple[str, str, str], str] = {
     ("crashsense/rules/program.py", "_NEVER = -float(2**40)", "2 -> 3"): "as good as for ever",
     (
         "crashsense/rules/program.py",
-        "return self._line(op.RESTARTED, inputs, numbers, n=going[1], memory=((0.0, 1),))",
-        "1 -> 2 (2)",
+        "_ONE = ((0.0, 1),)",
+        "1 -> 2",
     ): "one row of memory more than is used",
+    (
+        "crashsense/rules/program.py",
+        "return self._line(op.WINDOW_SUM, (value,), n=ticks, memory=((0.0, 1 + ticks),))",
+        "1 -> 2",
+    ): "as above",
+    ("crashsense/rules/program.py", "ticks = min(ticks, self.size + 1)", "1 -> 2"): (
+        "longer than the draw: what stands before the first tick is never left"
+    ),
+    ("crashsense/rules/program.py", "if len(self.lines) >= MOST:", "GtE -> Gt"): (
+        "how long a program may be: a choice"
+    ),
     ("crashsense/rules/python_apart.py", "_CLOSED = -1", ""): "any number that no file has",
     (
         "crashsense/rules/polyline.py",

@@ -298,6 +298,11 @@ def test_plain_values_are_shown_and_code_is_not() -> None:
     before = {"engine": "numpy", "code": "1234", "path": "auto"}
     now = {"engine": "fast", "code": "5678", "path": "auto"}
     assert changes(before, now) == ["engine was numpy, now fast", "the program has changed"]
+    # What is no table on one side is shown as it is.
+    for one, other in (({"a": 1}, 3), (None, {"a": 1}), ([1], [2])):
+        assert changes({"plan": one}, {"plan": other}) == [f"plan was {one}, now {other}"]
+    assert changes({}, {"plan": {"a": 1}}) == ["plan was None, now {'a': 1}"]
+    assert changes({"plan": [1]}, {"plan": [1]}) == []
     long = changes({"plan": {}}, {"plan": {"events": "x" * 99}})
     assert long == [f'events was null, now "{"x" * 56}...']
 
