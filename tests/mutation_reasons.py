@@ -93,6 +93,19 @@ SAME: dict[tuple[str, str, str], str] = {
         "1 -> 2",
     ): "what fills the last bin stands for the last point, which is kept anyway",
     (
+        "crashsense/results/nominal.py",
+        "latest = max([0.0, *(t for t in times_ms if t == t)])",
+        "0.0 -> 1.0",
+    ): "up to 28 ms the window ends at 60 ms anyway",
+    ("crashsense/results/nominal.py", "HELD_BYTES = 50_000_000", ""): (
+        "how much is held in memory never changes what is read"
+    ),
+    (
+        "crashsense/results/nominal.py",
+        "beyond_ms=intervals(1e3 * signal.times_s, np.abs(raw) > limit),",
+        "Gt -> GtE",
+    ): "a sample equals the range by chance alone",
+    (
         "crashsense/results/event_motion.py",
         "origin_ms: float = 0.0",
         "0.0 -> 1.0",

@@ -184,10 +184,11 @@ def test_verdicts_get_their_name_last(tmp_path: Path, monkeypatch: pytest.Monkey
         module.os, "replace", lambda a, b: (named.append(Path(b).parent.name), replace(a, b))
     )
     tables = {"verdicts": VERDICT_SCHEMA.empty_table(), "fire_curves": CURVE_SCHEMA.empty_table()}
-    sums = RunFolder(tmp_path).save_parts(Task(0, 0, 1), tables)
+    run = RunFolder(tmp_path / "not" / "yet")
+    sums = run.save_parts(Task(0, 0, 1), tables)
     assert named == ["fire_curves.parquet", "verdicts.parquet"]
     for name in tables:
-        part = RunFolder(tmp_path).part(name, Task(0, 0, 1))
+        part = run.part(name, Task(0, 0, 1))
         assert sums[name] == hashlib.sha256(part.read_bytes()).hexdigest()
         assert pq.read_table(part).num_rows == 0
 
