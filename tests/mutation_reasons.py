@@ -535,6 +535,8 @@ SAME |= {
         ),
         ("archives.py", "MOST_MEMBERS = 20_000", "", SIZE),
         ("formats.py", "_MOST_FILES = 20_000", "", SIZE),
+        ("manifest.py", "MOST_RECORDS = 10_000", "", SIZE),
+        ("iso13499.py", "_MOST_LINES = 500", "", SIZE),
         ("formats.py", "_OPENING = 65536", "", SIZE),
         (
             "archives.py",
