@@ -7,8 +7,7 @@ recursion along time would leave it waiting. A row's result never depends on the
 Import only through :mod:`crashsense.engine`. The signal chain stands in
 :mod:`crashsense.compiled_sensing` and :mod:`crashsense.compiled_lanes`, rules as operations in
 :mod:`crashsense.compiled_rules`, the steps of the crash and ride models in
-:mod:`crashsense.compiled_synthesis`, :mod:`crashsense.compiled_shaking` and
-:mod:`crashsense.compiled_rollover`; reached here.
+:mod:`crashsense.compiled_synthesis` and :mod:`crashsense.compiled_shaking`; reached here.
 """
 
 from __future__ import annotations
@@ -18,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from crashsense.arrays import FloatArray, IntArray
+from crashsense.compiled_filters import check_filters, word_table
 from crashsense.compiled_kernel import kernel
 from crashsense.compiled_lanes import (
     WIDTH,
@@ -34,8 +34,12 @@ from crashsense.compiled_normal import (
     fill_rows,
 )
 from crashsense.compiled_parts import parts_of
-from crashsense.compiled_readings import check_readings, static_reading, upsampled
-from crashsense.compiled_rollover import check_roll, roll_steps
+from crashsense.compiled_readings import (
+    check_readings,
+    deviations_of,
+    static_reading,
+    upsampled,
+)
 from crashsense.compiled_rules import check_rules, run_program
 from crashsense.compiled_sensing import (
     Chain,
@@ -60,6 +64,7 @@ from crashsense.compiled_synthesis import (
     highest_under,
     modal_steps,
     ride_steps,
+    roll_steps,
 )
 from crashsense.compiled_vectors import aligned
 
@@ -73,12 +78,12 @@ __all__ = [
     "check_lanes",
     "check_normal",
     "check_readings",
-    "check_roll",
     "check_rules",
     "check_sensing",
     "check_steps",
     "contact_steps",
     "crush_steps",
+    "deviations_of",
     "fill_fractions",
     "fill_noise",
     "fill_normals",
@@ -106,6 +111,7 @@ __all__ = [
     "upsampled",
     "window_max",
     "window_sum",
+    "word_table",
     "words_by_full_path",
     "words_of",
     "words_of_signals",
@@ -375,8 +381,8 @@ def check() -> None:
     check_normal()
     check_sensing()
     check_readings()
+    check_filters()
     check_lanes()
     check_rules()
     check_steps()
-    check_roll()
     check_shaking()

@@ -106,7 +106,7 @@ def noise_in_lanes(
 ) -> FloatArray:
     """Noise in the words, of unit deviation ahead of the filter, (groups, words, LANES).
 
-    Arguments as ``compiled_sensing.words_of``. Twin: ``OneSensor._made_noise``.
+    Arguments as ``compiled_sensing.words_of``. Twin: ``Disturbance._noise``.
     """
     start, step, table, tail = source
     rows = start.size

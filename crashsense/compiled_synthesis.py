@@ -1,8 +1,9 @@
 """Steps of the crash and ride models compiled by numba (extra ``fast``); see :mod:`.compiled`.
 
-Each kernel takes all steps of a model's march. It has a twin in plain floats or numpy, named beside
-it, and gives the same bits: the same operations in the same order, and only such as IEEE 754
-defines exactly. A draw never depends on the draws beside it.
+Each kernel takes all steps of a model's march, some by a function of one draw that Python runs, too
+(:mod:`.compiled_crush`, :mod:`.compiled_ride`, :mod:`.compiled_rollover`). It has a twin in plain
+floats or numpy, named beside it, and gives the same bits: the same operations in the same order,
+and only such as IEEE 754 defines exactly. A draw never depends on the draws beside it.
 
 Reached through :func:`crashsense.engine.kernels`.
 """
@@ -17,12 +18,14 @@ import numpy.typing as npt
 from crashsense.arrays import FloatArray
 from crashsense.compiled_crush import LEDGER, WORK_ROWS, crush_draw
 from crashsense.compiled_kernel import kernel
+from crashsense.compiled_ride import ride_draw
+from crashsense.compiled_rollover import ROLL_ROWS, roll_draw
 
 #: Draws side by side where there are few.
 LANES = 8
 
 _jit: Any = kernel()
-_crush_draw = _jit(crush_draw)
+_crush_draw, _ride_draw, _roll_draw = _jit(crush_draw), _jit(ride_draw), _jit(roll_draw)
 
 
 @_jit
@@ -204,118 +207,37 @@ def ride_steps(
     wheels, draws); *left*, *right* (draws, points): paths of the two tracks, *places* (tracks, 3):
     start, 1 / step, step; *brake*, *push*, *moment* (draws, steps or 0); *out* (12, draws, steps).
     """
-    draws, steps = out.shape[1], out.shape[2]
     tracks = places.shape[0]
-    count = 2 * tracks
-    share = 2.0 if tracks == 1 else 1.0
-    wheels = np.empty((count, 4))
-    acc = np.empty((count, 2))
-    ends = np.array([left.shape[1] - 2, right.shape[1] - 2])
-    for draw in range(draws):
-        mass_s, inertia_p, inertia_r = body[0, draw], body[1, draw], body[2, draw]
-        hold, arm, half_track = body[3, draw], body[4, draw], body[5, draw]
-        knee, fall, stop, length = body[6, draw], body[7, draw], body[8, draw], body[9, draw]
-        rub, kt, ct, sidewall = body[10, draw], body[11, draw], body[12, draw], body[13, draw]
-        krim, kx, cx = body[14, draw], body[15, draw], body[16, draw]
-        radius, friction = body[17, draw], body[18, draw]
-        own = axles[:, :, draw].copy()
-        x, v, z, dz = state[0, draw], state[1, draw], state[2, draw], state[3, draw]
-        pitch, dpitch, roll, droll = state[4, draw], state[5, draw], state[6, draw], state[7, draw]
-        for n in range(count):
-            for i in range(4):
-                wheels[n, i] = state[8 + 4 * n + i, draw]
-        v_set = set_speed[draw]
-        for step in range(steps):
-            sum_x = sum_z = sum_pitch = sum_roll = 0.0
-            road_x = road_z = road_left = 0.0
-            for n in range(count):
-                track, axle = n // 2, n % 2
-                lever, mass = own[axle, 0], own[axle, 7]
-                zw, dzw, u, du = wheels[n, 0], wheels[n, 1], wheels[n, 2], wheels[n, 3]
-                inverse = places[track, 1]
-                spot = (x + arm * pitch + u - own[axle, 1] - places[track, 0]) * inverse
-                k = min(max(int(spot), 0), ends[track])
-                low = left[draw, k] if track == 0 else right[draw, k]
-                high = left[draw, k + 1] if track == 0 else right[draw, k + 1]
-                slope = (high - low) * inverse
-                squash = own[axle, 9] + (low + (spot - k) * places[track, 2] * slope) - zw
-                normal = 0.0
-                if squash > 0.0:
-                    over = squash - sidewall
-                    elastic = kt * squash + krim * (over if over > 0.0 else 0.0)
-                    along = v + arm * dpitch + du
-                    normal = elastic + ct * (along * slope - dzw)
-                    normal = normal if normal > 0.0 else 0.0
-                forward = -normal * slope
-                surplus = normal - own[axle, 8]
-                road_x = road_x + forward
-                road_z = road_z + surplus
-                corner, dcorner = z + pitch * lever, dz + dpitch * lever
-                side = half_track if track == 0 else -half_track
-                if tracks == 2:
-                    road_left = road_left + (surplus if track == 0 else -surplus)
-                    corner, dcorner = corner + roll * side, dcorner + droll * side
-                d, dd = zw - corner, dzw - dcorner
-                up, down = d - own[axle, 5], -d - own[axle, 6]
-                up = up if up > 0.0 else 0.0
-                down = down if down > 0.0 else 0.0
-                slow = knee if knee < dd else dd
-                slow = slow if slow > -knee else -knee
-                drag = own[axle, 3] if dd > 0.0 else own[axle, 4]
-                damping = drag * (slow + fall * (dd - slow))
-                pressed = stop * (up + up * up / length)
-                pulled = stop * (down + down * down / length)
-                closing, opening = 1.0 + rub * dd, 1.0 - rub * dd
-                closing = closing if closing > 0.0 else 0.0
-                opening = opening if opening > 0.0 else 0.0
-                stops = pressed * closing - pulled * opening
-                spring = own[axle, 2] * d + damping + stops
-                bush = kx * u + cx * du
-                turn = lever * spring + arm * bush
-                if brake.shape[1]:
-                    slowing = own[axle, 10] * brake[draw, step]
-                    grip = friction * normal
-                    slowing = grip if grip < slowing else slowing
-                    forward = forward - slowing
-                    turn = turn - slowing * radius
-                sum_x = sum_x + bush
-                sum_z = sum_z + spring
-                sum_pitch = sum_pitch + turn
-                if tracks == 2:
-                    sum_roll = sum_roll + side * spring
-                acc[n, 0] = (surplus - spring) / mass
-                acc[n, 1] = (forward - bush) / mass
-            acc_x = (share * sum_x + hold * (v_set - v)) / mass_s
-            acc_z = share * sum_z / mass_s
-            acc_pitch = share * sum_pitch / inertia_p
-            if moment.shape[1]:
-                sum_roll = sum_roll + moment[draw, step]
-            acc_roll = sum_roll / inertia_r
-            out[0, draw, step], out[1, draw, step], out[2, draw, step] = acc_x, acc_z, acc_pitch
-            out[3, draw, step], out[4, draw, step] = dpitch, pitch
-            out[5, draw, step], out[6, draw, step] = acc_roll, droll
-            out[7, draw, step], out[8, draw, step] = roll, v
-            out[9, draw, step], out[10, draw, step] = share * road_x, share * road_z
-            out[11, draw, step] = road_left
-            pushed = acc_x + push[draw, step] if push.shape[1] else acc_x
-            v = v + step_s * pushed
-            dz = dz + step_s * acc_z
-            dpitch = dpitch + step_s * acc_pitch
-            droll = droll + step_s * acc_roll
-            x = x + step_s * v
-            z = z + step_s * dz
-            pitch = pitch + step_s * dpitch
-            roll = roll + step_s * droll
-            for n in range(count):
-                wheels[n, 1] = wheels[n, 1] + step_s * acc[n, 0]
-                wheels[n, 3] = wheels[n, 3] + step_s * (acc[n, 1] - acc_x - arm * acc_pitch)
-                wheels[n, 0] = wheels[n, 0] + step_s * wheels[n, 1]
-                wheels[n, 2] = wheels[n, 2] + step_s * wheels[n, 3]
-        end[0, draw], end[1, draw], end[2, draw], end[3, draw] = x, v, z, dz
-        end[4, draw], end[5, draw], end[6, draw], end[7, draw] = pitch, dpitch, roll, droll
-        for n in range(count):
-            for i in range(4):
-                end[8 + 4 * n + i, draw] = wheels[n, i]
+    for draw in range(out.shape[1]):
+        _ride_draw(
+            body[:, draw], axles[:, :, draw].copy(), state[:, draw], left[draw], right[draw],
+            places, brake[draw], push[draw], moment[draw], set_speed[draw], step_s,
+            np.empty((2 * tracks, 4)), np.empty((2 * tracks, 2)), out[:, draw], end[:, draw],
+        )  # fmt: skip
+
+
+@_jit
+def roll_steps(
+    manoeuvre: int,
+    step: float,
+    points: FloatArray,
+    bodies: FloatArray,
+    numbers: FloatArray,
+    lift: FloatArray,
+    fall: FloatArray,
+    angle: FloatArray,
+    out: FloatArray,
+) -> None:
+    """All steps of a body in the lateral plane; twin: ``synthesis.rollover.march``, same bits.
+
+    Arguments as in ``compiled_rollover.roll_draw``, with draws as a last axis; *out* (8, steps,
+    draws).
+    """
+    for draw in range(out.shape[2]):
+        _roll_draw(
+            manoeuvre, step, points[:, :, draw].copy(), bodies[:, draw], numbers, lift[:, draw],
+            fall[:, draw], angle, np.empty((ROLL_ROWS, 6)), out[:, :, draw],
+        )  # fmt: skip
 
 
 @_jit
@@ -448,6 +370,10 @@ def check_steps() -> None:
     ride_steps(
         ones(19, 1), ones(2, 11, 1), ones(16, 1), ones(1, 2), ones(1, 2), ones(1, 3), ones(1, 0),
         ones(1, 0), ones(1, 0), ones(1), 1.0, ones(12, 1, 1), ones(16, 1),
+    )  # fmt: skip
+    roll_steps(
+        0, 1e-3, ones(5, 6, 1), ones(6, 1), ones(19), ones(2, 1), ones(2, 1), ones(2),
+        ones(8, 2, 1),
     )  # fmt: skip
     highest_under(ones(1, 4), ones(2).reshape(-1)[:2], ones(1, 3))
     chain_steps(

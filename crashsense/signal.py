@@ -81,8 +81,16 @@ class Signal:
 
     def row(self, number: int, *, note: str) -> Signal:
         """Return one draw of a block as a signal of its own, of the same memory."""
-        found = object.__new__(Signal)  # what a block holds has been checked
-        own = {"samples": self.samples[number], "history": (*self.history, note)}
+        return self._viewed(self.samples[number], note)
+
+    def as_block(self, *, note: str) -> Signal:
+        """Return the signal with an axis of draws, one row if it has none, of the same memory."""
+        return self._viewed(np.atleast_2d(self.samples), note)
+
+    def _viewed(self, samples: FloatArray, note: str) -> Signal:
+        """Return the signal with another view of its samples, which have been checked."""
+        found = object.__new__(Signal)
+        own = {"samples": samples, "history": (*self.history, note)}
         for name in self.__dataclass_fields__:
             object.__setattr__(found, name, own.get(name, getattr(self, name)))
         return found
@@ -193,13 +201,17 @@ def _finite(samples: FloatArray) -> bool:
     return bool(np.isfinite(total) or np.isfinite(samples).all())
 
 
+#: Samples at the lower rate that the filter of :func:`resample` reaches to each side.
+_REACH = 26
+
+
 def resample(samples: FloatArray, *, rate_hz: float, to_hz: float) -> FloatArray:
     """Resample along the last axis with a zero-phase anti-aliasing filter.
 
     Polyphase, ratio of whole numbers up/down <= 1000. Linear-phase low-pass (Kaiser window, beta 8:
     stop band about -80 dB), -6 dB at 0.45 of the lower of the two rates, flat to within 0.1 % up to
     0.40 of it. The first sample stays where it is. Each row is resampled as if alone. Beyond
-    its ends it is continued along the line through its first and last sample.
+    its ends it is continued along the line through its first and last sample, one sample level.
 
     Parameters
     ----------
@@ -226,12 +238,14 @@ def resample(samples: FloatArray, *, rate_hz: float, to_hz: float) -> FloatArray
     values = np.asarray(samples, dtype=np.float64)
     if ratio == 1:
         return values.copy()
+    if values.shape[-1] == 1:  # no line goes through one sample: it stays level
+        return np.repeat(values, -(-ratio.numerator // ratio.denominator), axis=-1)
     largest = max(ratio.numerator, ratio.denominator)
-    taps = _kaiser_lowpass(2 * 26 * largest + 1, 0.9 / largest)
+    taps = _kaiser_lowpass(2 * _REACH * largest + 1, 0.9 / largest)
     kernels, small = engine.kernels(), engine.is_small()
-    if (small or kernels is not None) and ratio.denominator == 1 and values.shape[-1] > 1:
+    if (small or kernels is not None) and ratio.denominator == 1:
         up = ratio.numerator
-        by_phase = np.zeros((up, 2 * 26 + 1))
+        by_phase = np.zeros((up, 2 * _REACH + 1))
         for phase in range(up):
             own = taps[phase::up]
             by_phase[phase, : own.size] = own * up

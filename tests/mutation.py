@@ -8,9 +8,13 @@ into a copy of the checkout, and the quick tests of its room that enter the chan
 there until one fails; all of them where none enters it in the process of the tests or the change
 stands outside functions, and anyway with ``--whole``. What no test notices is printed: close it by
 a property or an independent twin, never by today's number; or, if the mutant does the same as the
-original, say why in ``mutation_reasons.py``. Slow tests, and those of other rooms, are asked with
-``--slow`` and ``--also``. A seed fixes the order in which mutants are tried: ``--sample 300 --from
-300`` takes up where ``--sample 300`` ended. POSIX systems only. Exit code 1 if anything survived.
+original, say why in ``mutation_reasons.py``. ``NOT ENTERED`` says nothing of the tests: none runs
+that code here, such as that of the compiled engine with ``--numpy``, or of a package that is not
+installed.
+
+Slow tests, and those of other rooms, are asked with ``--slow`` and ``--also``. A seed fixes the
+order in which mutants are tried: ``--sample 300 --from 300`` takes up where ``--sample 300`` ended.
+POSIX systems only. Exit code 1 if anything survived.
 """
 
 from __future__ import annotations
@@ -146,6 +150,8 @@ class _Changes(ast.NodeTransformer):
 
     def visit_BinOp(self, node: ast.BinOp) -> ast.AST:
         self.generic_visit(node)
+        if isinstance(node.right, ast.Constant) and isinstance(node.right.value, complex):
+            return node  # one number; its conjugate belongs to the same pair
         other = OPERATORS.get(type(node.op))
         if other and self._is_it(node, f"{type(node.op).__name__} -> {other.__name__}"):
             node.op = other()
@@ -175,7 +181,7 @@ class _Changes(ast.NodeTransformer):
         if isinstance(value, bool):
             if self._is_it(node, f"{value} -> {not value}"):
                 return ast.copy_location(ast.Constant(not value), node)
-        elif isinstance(value, int | float):
+        elif isinstance(value, int | float | complex):
             new = value + 1 if isinstance(value, int) else (value * 1.5 if value else 1.0)
             if self._is_it(node, f"{value} -> {new}"):
                 return ast.copy_location(ast.Constant(new), node)
@@ -402,10 +408,14 @@ def watched(file: str) -> tuple[str, dict[str, dict[str, Any]] | None]:
     return file, json.loads(found.read_text(encoding="utf-8"))
 
 
+#: What may be said of a mutant that no test notices.
+SURVIVED, NOT_ENTERED = "SURVIVED", "NOT ENTERED"
+
+
 def survives(
     one: Mutant, tests: dict[str, dict[str, Any]], *, end: float, whole: bool
-) -> bool | None:
-    """Run the tests on a mutant; None: no time is left."""
+) -> str | None:
+    """Run the tests on a mutant: how it survives, empty if it does not; None: no time is left."""
     if time.time() > end:
         return None
     copy = _own[0]
@@ -423,7 +433,9 @@ def survives(
         order = _Order(tests, entered, whole=whole)
         files = [copy / file for file in sorted(order.files)] if order.only else []
         files = files or sorted({copy / name.partition("::")[0] for name in tests})
-        return run_tests(copy, files, order) in PASSED
+        if run_tests(copy, files, order) not in PASSED:
+            return ""
+        return SURVIVED if order.first else NOT_ENTERED
     finally:
         place.write_text(original, encoding="utf-8")
         _forget(place)
@@ -463,18 +475,20 @@ def try_room(room: str, given: argparse.Namespace, say: Any) -> tuple[int, int] 
             if not {(one.module, one.said, change) for change in ("", one.change)} & SAME.keys()
         ]
         jobs = {pool.submit(survives, one, tests, end=end, whole=given.whole): one for one in asked}
-        done = alive = left = 0
+        done = alive = left = idle = 0
         for job in as_completed(jobs):
             lives = job.result()
             done += lives is not None
             left += lives is None
+            alive += lives == SURVIVED
+            idle += lives == NOT_ENTERED
             if lives:
-                alive += 1
-                say(f"SURVIVED {jobs[job]}")
+                say(f"{lives} {jobs[job]}")
         known = len(chosen) - len(asked)
         say(
-            f"{room}, seed {given.seed}, from {given.first}: {done} mutants, {alive} survived; "
-            f"{known} more are known to do the same as the original; {left} left for lack of time"
+            f"{room}, seed {given.seed}, from {given.first}: {done} mutants, {alive} survived, "
+            f"{idle} in code that no test enters; {known} more are known to do the same as the "
+            f"original; {left} left for lack of time"
         )
         return done, alive
 

@@ -15,6 +15,22 @@ SAME: dict[tuple[str, str, str], str] = {
         "if compiled is not None and np.all(np.diff(scales) >= 0.0):",
         "GtE -> Gt",
     ): "which of two twins computes equal scales; where scales fall, a test says it",
+    ("crashsense/signal.py", "_REACH = 26", ""): "how steep the filter is: a choice",
+    (
+        "crashsense/signal.py",
+        "rows = engine.given(values.reshape(-1, values.shape[-1]))",
+        "1 -> 2 (1)",
+    ): "numpy takes any negative length as the one that is left",
+    (
+        "crashsense/signal.py",
+        "taps *= np.i0(8.0 * np.sqrt(1 - (place / middle) ** 2.0)) / np.i0(8.0)",
+        "Div -> Mult (2)",
+    ): "a factor of all taps, which are brought to gain 1 afterwards",
+    (
+        "crashsense/campaign/running.py",
+        "for part in folder.tables(occurrence=where[name], packed=True):  # draws ascending",
+        "True -> False",
+    ): "packed text takes less memory; it is unpacked before it is used",
     (
         "crashsense/signal.py",
         "first = max(0, int(np.ceil((first_s - self.start_s) * self.rate_hz - 1e-6)))",
@@ -47,6 +63,16 @@ SAME: dict[tuple[str, str, str], str] = {
         "unit = SENSED_BLOCK if most >= SENSED_BLOCK else BLOCK",
         "GtE -> Gt",
     ): "at equality either unit gives a part of SENSED_BLOCK draws",
+    (
+        "crashsense/campaign/running.py",
+        "SLOW_OCCURRENCE_S, SLOW_DRAW_S = 0.1, 0.02",
+        "",
+    ): "up to which plan nothing is measured: a choice",
+    (
+        "crashsense/campaign/running.py",
+        "failures = 0",
+        "",
+    ): "told only where parts are missing and somebody listens, and there they are counted",
     (
         "crashsense/campaign/executors.py",
         "LOOK_SECONDS, LOST_SECONDS = 5.0, 60.0",
@@ -246,6 +272,21 @@ SAME: dict[tuple[str, str, str], str] = {
     ): "as above",
     (
         "crashsense/trials/plot.py",
+        "if axes.get_legend_handles_labels()[0]:",
+        "0 -> 1",
+    ): "as many handles as labels",
+    (
+        "crashsense/trials/plot.py",
+        "axes.set_ylim(0.0, 1.05 * HIGHEST_DEMAND)",
+        "1.05 -> 1.5750000000000002",
+    ): "how much room is left above",
+    ("crashsense/trials/plot.py", "LEAST_DEMAND = 0.1", ""): "which demand is too small to see",
+    ("crashsense/trials/plot.py", "MOST_CHANNELS = 3", ""): "how many channels are drawn: a choice",
+    ("crashsense/trials/plot.py", "if low <= value <= high:", ""): (
+        "the end of an axis equals a range by chance alone"
+    ),
+    (
+        "crashsense/trials/plot.py",
         "HIGHEST_DEMAND = 2.0",
         "",
     ): "up to which demand is drawn: a choice",
@@ -327,6 +368,7 @@ SAME: dict[tuple[str, str, str], str] = {
 SENSING = "crashsense/sensing/"
 ROUNDING = "any bound between rounding and a whole one does the same"
 TOGETHER = "how much is computed at once never changes a number (test_sense, test_parts)"
+KEPT = "what is kept never changes a number"
 ASSUMED = "an assumed value: another is as good"
 
 SAME |= {
@@ -367,9 +409,65 @@ SAME |= {
         ("sense.py", "PIECE_SAMPLES = 1_000_000", "", TOGETHER),
         ("sense.py", "PART_TICKS = 200_000", "", TOGETHER),
         ("sense.py", "PART_SAMPLES = 2**19", "", TOGETHER),
-        ("one_sensor.py", "NOISE_WORDS = 160_000", "", TOGETHER),
-        ("chain.py", "_KEPT_SAMPLES = 20_000", "", "what is kept never changes a number"),
-        ("common.py", "MOST_BYTES = 48_000_000", "", "what is kept never changes a number"),
+        ("disturbance.py", "NOISE_WORDS = 160_000", "", TOGETHER),
+        ("chain.py", "KEPT_SAMPLES = 20_000", "", KEPT),
+        ("common.py", "MOST_BYTES = 48_000_000", "", KEPT),
+        ("one_sensor.py", "_noise_models = lru_cache(maxsize=128)(_NoiseModels)", "", KEPT),
+        ("disturbance.py", "if not ahead or int(rows[0]) < lead:", "Lt -> LtE", TOGETHER),
+        ("sensor.py", "resonance_hz: float = 20_000.0", "", ASSUMED),
+        (
+            "groups.py",
+            "edges = np.flatnonzero(np.diff(setting, append=-1)) + 1",
+            "1 -> 2 (1)",
+            ("any number that is no setting"),
+        ),
+        (
+            "tolerance.py",
+            "numbers = random_draws.uniforms_of(names, draws, width=1, seed=seed)[:, :, 0]",
+            "1 -> 2",
+            "the first column is the same, and alone is read",
+        ),
+        (
+            "mechanics.py",
+            "return float(brentq(net, 0.0, touching, xtol=1e-14)) * gap",
+            "1e-14 -> 1.5e-14",
+            ROUNDING,
+        ),
+        *(
+            (
+                "mechanics.py",
+                "_WIDE, _LONG = range(1, 48, 2), range(1, 80, 2)",
+                change,
+                ("the same odd numbers"),
+            )
+            for change in ("48 -> 49", "80 -> 81")
+        ),
+        (
+            "element.py",
+            "z = np.array([[a, b, a, a, b, 0.0] for a in worst for b in worst])",
+            "0.0 -> 1.0",
+            "where the mass rests moves no stiffness",
+        ),
+        (
+            "element.py",
+            "if element.drive >= limit:",
+            "GtE -> Gt",
+            "a drive equals the computed limit by chance alone",
+        ),
+        (
+            "element_card.py",
+            'most = min(1.5 * element.range, scales["gap"] * 0.999)',
+            "0.999 -> 1.4985",
+            "how near to the electrodes a curve is drawn: a choice",
+        ),
+        ("quiet.py", "draws=range(1, QUIET_DRAWS + 1),", "1 -> 2 (1)", "other draws are as good"),
+        ("quiet.py", "draws=range(1, QUIET_DRAWS + 1),", "1 -> 2 (2)", "other draws are as good"),
+        (
+            "one_pass.py",
+            "line[table.size :] = 0.0",
+            "0.0 -> 1.0",
+            "read by lanes beyond the last word, which nothing keeps",
+        ),
         ("element_design.py", "finger: float = 3e-6", "", ASSUMED),
         (
             "element_design.py",
@@ -404,6 +502,7 @@ SAME |= {
 
 RECORDS = "crashsense/records/"
 SIZE = "how much is read: a choice"
+CHANCE = "a measured value equals a limit of practice by chance alone"
 
 SAME |= {
     (f"{RECORDS}{module}", line, change): why
@@ -418,13 +517,82 @@ SAME |= {
             "table_checks.py",
             "if change_kmh > limit:",
             "Gt -> GtE",
-            "a measured change equals a limit of practice by chance alone",
+            CHANCE,
         ),
         (
             "table_events.py",
             "ratio = Fraction(EVENT_RATE_HZ / rate_hz).limit_denominator(1000)",
             "1000 -> 1001",
             "rates are ratios of small whole numbers: any limit far above them does the same",
+        ),
+        *(
+            (
+                "measuring.py",
+                "elif mine > _SURE_M_S and others[0] < -_SURE_M_S:",
+                change,
+                CHANCE,
+            )
+            for change in ("Gt -> GtE", "Lt -> LtE")
+        ),
+        *(
+            (
+                "motion.py",
+                "above = (power >= limit**2) & (later[: power.size] >= limit**2)",
+                f"GtE -> Gt ({which})",
+                CHANCE,
+            )
+            for which in (1, 2)
+        ),
+        (
+            "signal_checks.py",
+            "lively = before.size > 1 and float(before.std()) > moved",
+            "Gt -> GtE (1)",
+            "a single value has no deviation",
+        ),
+        (
+            "signal_checks.py",
+            "lively = before.size > 1 and float(before.std()) > moved",
+            "Gt -> GtE (2)",
+            CHANCE,
+        ),
+        (
+            "signal_checks.py",
+            "bad = min(step, least) > _TOO_COARSE_G",
+            "Gt -> GtE",
+            "steps are differences of rounded numbers: equality never decides",
+        ),
+        (
+            "table.py",
+            "if near > 0 and abs(near / measured - 1.0) <= doubt:",
+            "LtE -> Lt",
+            CHANCE,
+        ),
+        (
+            "crash_events.py",
+            "same = signal.size == central.size and abs(signal.start_s - central.start_s) < 1e-9",
+            "1e-09 -> 1.5000000000000002e-09",
+            ROUNDING,
+        ),
+        *(
+            ("archives.py", "MOST_RATIO, ALWAYS_BYTES = 50, 8 * 1024 * 1024", change, SIZE)
+            for change in ("50 -> 51", "8 -> 9", "1024 -> 1025 (1)", "1024 -> 1025 (2)")
+        ),
+        ("archives.py", "MOST_MEMBERS = 20_000", "", SIZE),
+        ("formats.py", "_MOST_FILES = 20_000", "", SIZE),
+        ("manifest.py", "MOST_RECORDS = 10_000", "", SIZE),
+        ("iso13499.py", "_MOST_LINES = 500", "", SIZE),
+        ("formats.py", "_OPENING = 65536", "", SIZE),
+        (
+            "archives.py",
+            "shutil.rmtree(target, ignore_errors=True)",
+            "True -> False",
+            "the folder was just made; what cannot be removed goes with the process",
+        ),
+        (
+            "library.py",
+            "content = json_content(read_text(listed, most_bytes=64 << 20), file=LIBRARY)",
+            "",
+            SIZE,
         ),
         ("single.py", "_MOST_WORDS = 60", "", SIZE),
         ("table.py", "MOST_VALUES = 10_000_000", "", SIZE),

@@ -376,7 +376,7 @@ def another_vehicle(
     findings = []
     for number in odd:
         info = record.channel(number)
-        if info is None or number not in motions:
+        if info is None:
             continue
         mine = motions[number].velocity_change_m_s
         for vehicle in {c.vehicle for c in record.channels} - {info.vehicle, 0}:

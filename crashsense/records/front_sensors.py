@@ -8,11 +8,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from crashsense.filters.channel_class import channel_class_filter
 from crashsense.records.findings import Finding
 from crashsense.records.header import ChannelInfo
 from crashsense.records.locations import FRONT_PLACE, place_of
-from crashsense.records.motion import Judged
+from crashsense.records.motion import Judged, peak_class_60
 from crashsense.records.signal_checks import velocity_at
 
 #: Side of a front sensor -> the channel that it becomes.
@@ -55,7 +54,7 @@ def against_cell(
     note = ""
     if ratio < 0.0 and abs(mine) > SURE_M_S:
         expected, note = f"the sign of {told}", "sign looks flipped"
-    elif ratio < _LEAST or _peak(front) < _LEAST * _peak(cell):
+    elif ratio < _LEAST or peak_class_60(front) < _LEAST * peak_class_60(cell):
         note = "the front stops first: is it in another unit, or another place?"
     elif ratio > _MOST or abs(mine) > FASTEST_M_S:
         note = "looks like m/s^2 given as g"
@@ -64,9 +63,3 @@ def against_cell(
     field = f"{where}: velocity at {_AT_S * 1e3:g} ms"
     seen = f"{mine * 3.6:+.1f} km/h"
     return [Finding("warning", "front sensor", file, field, seen, expected, note)]
-
-
-def _peak(judged: Judged) -> float:
-    """Largest class 60 value [m/s^2]."""
-    smooth = channel_class_filter(judged.values, rate_hz=judged.rate_hz, channel_class=60)
-    return float(np.abs(smooth).max())

@@ -385,11 +385,7 @@ def _source(
     if named:
         number = named[0].number
     elif choice.place.place not in (*CENTRAL_PLACES, UNKNOWN):
-        cell = [
-            pool.known[n]
-            for n in members
-            if n != number and pool.known[n].place.place in CENTRAL_PLACES
-        ]
+        cell = [c for n in members if (c := pool.known[n]).place.place in CENTRAL_PLACES]
         best = [c for c in best_of(cell) if pool.known[c.channel.number].motion is not None]
         same = [c for c in best if c.side == choice.place.side]
         if not best:

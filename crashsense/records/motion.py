@@ -206,6 +206,20 @@ class Motion:
     onset_s: float
 
 
+def velocity_change(judged: Judged) -> float:
+    """Largest velocity change within :data:`VELOCITY_WINDOW_S` of contact, signed [m/s]."""
+    first, rate = judged.contact, judged.rate_hz
+    after = judged.values[first : first + round(VELOCITY_WINDOW_S * rate) + 1]
+    velocity = cumulative_trapezoid(after, step_s=1.0 / rate)
+    return float(velocity[np.argmax(np.abs(velocity))])
+
+
+def peak_class_60(judged: Judged) -> float:
+    """Largest class 60 value of the whole channel [m/s^2]."""
+    smooth = channel_class_filter(judged.values, rate_hz=judged.rate_hz, channel_class=60)
+    return float(np.abs(smooth).max())
+
+
 def motion(judged: Judged) -> Motion:
     """Integrate from contact: velocity change, free flight, CFC 60 peak, ringing.
 
@@ -214,9 +228,6 @@ def motion(judged: Judged) -> Motion:
     rate = judged.rate_hz
     first = judged.contact
     after = judged.values[first:]
-    velocity = cumulative_trapezoid(after, step_s=1.0 / rate)
-    window = velocity[: round(VELOCITY_WINDOW_S * rate) + 1]
-    change = float(window[np.argmax(np.abs(window))])
     whole = channel_class_filter(judged.values, rate_hz=rate, channel_class=60)
     smooth = whole[first:]
     peak = float(np.abs(smooth).max())
@@ -228,7 +239,7 @@ def motion(judged: Judged) -> Motion:
         flight_times(-judged.values, rate_hz=rate, start_s=judged.start_s, travel_m=FREE_TRAVEL_M)
     )
     return Motion(
-        velocity_change_m_s=change,
+        velocity_change_m_s=velocity_change(judged),
         peak_class_60_g=peak / STANDARD_GRAVITY,
         free_flight_s=flight,
         end_s=judged.end_s,

@@ -52,6 +52,9 @@ _VELOCITY_FACTOR_HIGH, _VELOCITY_FACTOR_LOW = 2.0, 1.0 / 3.0
 _SIDES_DIFFER = 0.10
 _EARLY_ONSET_S, _LATE_ONSET_S = -0.005, 0.025
 
+#: Family -> sign of the velocity change along x, in words, and from where it was struck.
+_STRUCK = {"frontal": (-1.0, "negative", "the front"), "rear": (1.0, "positive", "behind")}
+
 
 def header(record: Record) -> list[Finding]:
     """Check masses and speeds of the header against each other."""
@@ -404,12 +407,11 @@ def plausibility(
         limit = f"below {BODY_PEAK_LIMIT_G:g} g (CFC 60) for a vehicle body"
         note = "" if record_unit_is_si(channel) else "looks like m/s^2 given as g"
         add(severity, "unit", f"peak in unit {channel.unit}", peak, limit, note)
-    sign = {"frontal": -1.0, "rear": 1.0}.get(direction.family)
-    if sign is not None and change * sign < 0 and abs(change) > 0.3:
-        wanted = "negative" if sign < 0 else "positive"
+    sign, wanted, place = _STRUCK.get(direction.family, (0.0, "", ""))
+    if change * sign < 0 and abs(change) > 0.3:
         basis = (
-            f"a {wanted} longitudinal velocity change when struck from "
-            f"{'the front' if sign < 0 else 'behind'} ({direction.basis}), at rest or not"
+            f"a {wanted} longitudinal velocity change when struck from {place} "
+            f"({direction.basis}), at rest or not"
         )
         add("error", "polarity", "velocity change", kmh, basis, "sign looks flipped")
     if abs(change) < 0.3:

@@ -43,7 +43,8 @@ class RecordSource:
 
     def nominal(self) -> SignalBlock:
         """Return draw 0."""
-        return self.block([0], seed=0)
+        draw = 0  # no seed is drawn by
+        return self.block([draw], seed=draw)
 
     def block(self, draws: Iterable[int], *, seed: int) -> SignalBlock:
         """Return the given draws: signals of one row, shared by all of them."""

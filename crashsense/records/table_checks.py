@@ -8,7 +8,6 @@ from dataclasses import replace
 import numpy as np
 
 from crashsense.channels import CHANNELS
-from crashsense.filters.channel_class import channel_class_filter
 from crashsense.records import quality
 from crashsense.records.findings import Finding
 from crashsense.records.front_sensors import (
@@ -17,9 +16,8 @@ from crashsense.records.front_sensors import (
     SURE_M_S,
     against_cell,
 )
-from crashsense.records.motion import RESTITUTION, VELOCITY_WINDOW_S, Direction, Judged
+from crashsense.records.motion import RESTITUTION, Direction, Judged, peak_class_60, velocity_change
 from crashsense.records.table import CENTRAL, Table
-from crashsense.signal import cumulative_trapezoid
 from crashsense.units import STANDARD_GRAVITY
 
 #: Families in which the vehicle is struck and its cell moves as one.
@@ -45,20 +43,6 @@ def rate(table: Table, direction: Direction) -> list[Finding]:
     return findings
 
 
-def _change(judged: Judged) -> float:
-    """Largest velocity change within the window after contact, signed [m/s]."""
-    first = judged.contact
-    after = judged.values[first : first + round(VELOCITY_WINDOW_S * judged.rate_hz) + 1]
-    velocity = cumulative_trapezoid(after, step_s=1.0 / judged.rate_hz)
-    return float(velocity[np.argmax(np.abs(velocity))])
-
-
-def _peak(judged: Judged) -> float:
-    """Largest class 60 value [m/s^2]."""
-    smooth = channel_class_filter(judged.values, rate_hz=judged.rate_hz, channel_class=60)
-    return float(np.abs(smooth).max())
-
-
 def unit_in_doubt(
     table: Table, judged: Mapping[str, Judged], direction: Direction
 ) -> list[Finding]:
@@ -76,9 +60,8 @@ def unit_in_doubt(
             continue
         where, file = f"column {CHANNELS[name].file_name}", table.path.name
         note = "looks like m/s^2 given as g"
-        change_kmh = 3.6 * abs(_change(judged[name]))
-        smooth = channel_class_filter(judged[name].values, rate_hz=table.rate_hz, channel_class=60)
-        peak_g = float(np.abs(smooth).max()) / STANDARD_GRAVITY
+        change_kmh = 3.6 * abs(velocity_change(judged[name]))
+        peak_g = peak_class_60(judged[name]) / STANDARD_GRAVITY
         limit, basis = _MOST_VELOCITY_CHANGE_KMH, "any crash"
         if closing_kmh is not None:
             limit = 2.0 * (1.0 + RESTITUTION[1]) * closing_kmh
@@ -114,9 +97,8 @@ def signs(
 
     if direction.family not in _CRASHES:
         return findings
-    changes = {
-        name: _change(value) for name, value in judged.items() if CHANNELS[name].unit == "m/s^2"
-    }
+    moved = [name for name in judged if CHANNELS[name].unit == "m/s^2"]
+    changes = {name: velocity_change(judged[name]) for name in moved}
     flipped = "sign looks flipped"
     for one, other in (
         (central, "rear_seat_crossmember_x"),
@@ -193,7 +175,7 @@ def side_sensors(table: Table, judged: Mapping[str, Judged], direction: Directio
         return findings
     file = table.path.name
     struck = _required_side(table)
-    changes = {s: _change(judged[n]) for s, n in _SIDES if n in judged}
+    changes = {s: velocity_change(judged[n]) for s, n in _SIDES if n in judged}
     names = dict(_SIDES)
     for side, change in changes.items():
         field = f"column {CHANNELS[names[side]].file_name}: velocity change"
@@ -225,11 +207,11 @@ def swapped_axes(
     findings: list[Finding] = []
     if direction.family not in ("frontal", "rear") or central is None or not table.stated.family:
         return findings
-    along = abs(_change(judged[central]))
+    along = abs(velocity_change(judged[central]))
     for name in ("central_y", "central_z"):
-        if name in judged and abs(_change(judged[name])) > max(2.0, along):
+        if name in judged and abs(velocity_change(judged[name])) > max(2.0, along):
             field = f"column {CHANNELS[name].file_name}: velocity change"
-            seen = f"{_change(judged[name]) * 3.6:+.1f} km/h"
+            seen = f"{velocity_change(judged[name]) * 3.6:+.1f} km/h"
             expected = f"less than along x ({along * 3.6:.1f} km/h) in a {direction.family} impact"
             note = "axes look swapped"
             findings.append(

@@ -9,11 +9,10 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense import draws as random_draws
-from crashsense import engine
 from crashsense.arrays import BoolArray, FloatArray, IntArray
 from crashsense.errors import Fault, InputError
-from crashsense.filters.causal import filter_noise
 from crashsense.sensing import chain, one_pass
+from crashsense.sensing.disturbance import Disturbance
 from crashsense.sensing.faults import Scene
 from crashsense.sensing.groups import in_groups, place, runs_of
 from crashsense.sensing.noise import NoiseBank, WordNoise, word_noise
@@ -28,9 +27,6 @@ NOISE_MARGIN = 8.0
 
 #: Occurrence of sensors that meet every event: the same noise up to the end of the shorter one.
 ANY_OCCURRENCE = "any occurrence"
-
-#: Samples of noise that are drawn at once, all draws together: 256 draws of a 0.3 s event.
-NOISE_WORDS = 160_000
 
 #: Largest error of the noise's autocovariance, as a share of its variance, that the fast path
 #: may have (it is about 1e-14 for a 400 Hz low-pass and grows as the corner falls).
@@ -55,6 +51,11 @@ class _NoiseModels:
 
 #: Those of a design at one rate of the words, made once in a process.
 _noise_models = lru_cache(maxsize=128)(_NoiseModels)
+
+
+#: Words of the time since time zero by all that they depend on: events of one length share them.
+_RAMPS: dict[tuple[object, ...], FloatArray] = {}
+_MOST_RAMPS = 16
 
 
 def _largest(samples: FloatArray) -> FloatArray:
@@ -117,7 +118,7 @@ class OneSensor:
         #: True if the same draws may be asked for again, by another sensor set
         self.keeps_runs = False
         self._runs: dict[tuple[int, int], Run] = {}
-        self._noise, self._noise_from = np.empty((0, self.words)), -1
+        self.disturbance = Disturbance(self)
         #: words of signals that all draws share, kept beside the samples that they are made of
         self._tables: dict[int, tuple[FloatArray, FloatArray]] = {}
 
@@ -165,7 +166,7 @@ class OneSensor:
         peak = np.abs(drawn.gain) * _largest(self.reading)
         for name, samples in self.others.items():
             peak = peak + np.abs(drawn.cross[name]) * _largest(samples)
-        peak = peak + np.abs(drawn.offset) + np.abs(drawn.drift) * max(0.0, self.base.times_s[-1])
+        peak = peak + np.abs(drawn.offset) + np.abs(drawn.drift) * max(0.0, self.base.end_s)
         linear = peak + NOISE_MARGIN * sigma <= sensor.front_end
         return np.asarray(linear & (self.at_stop == 0))
 
@@ -264,7 +265,7 @@ class OneSensor:
             words=self.words,
         )
 
-    def _rows_of(self, table: FloatArray, rows: IntArray) -> FloatArray:
+    def rows_of(self, table: FloatArray, rows: IntArray) -> FloatArray:
         """Words of some draws from a table of all settings and phases."""
         row = self.drawn.setting[rows] * table.shape[1] + self.shared.phase[rows]
         return np.asarray(table.reshape(-1, self.words).take(row, axis=0))
@@ -275,7 +276,7 @@ class OneSensor:
         if samples.shape[0] == 1:
             if id(samples) not in self._tables:
                 self._tables[id(samples)] = samples, self.table(samples)
-            return self._rows_of(self._tables[id(samples)][1], rows)
+            return self.rows_of(self._tables[id(samples)][1], rows)
         out = np.empty((rows.size, self.words))
         for s in np.unique(setting):
             mine = np.flatnonzero(setting == s)
@@ -294,7 +295,7 @@ class OneSensor:
 
     def ramp(self) -> FloatArray:
         """Time since time zero, by which drift grows, shape (1, samples)."""
-        return np.maximum(self.base.times_s, 0.0)[None, :]
+        return self.base.since_zero_s[None, :]
 
     def _fast(self, rows: IntArray) -> FloatArray:
         drawn = self.drawn
@@ -304,13 +305,7 @@ class OneSensor:
             coefficient = drawn.cross[name][rows]
             if coefficient.any() and samples.any():
                 out += coefficient[:, None] * self._filtered(samples, rows)
-        out += drawn.offset[rows][:, None]
-        if drawn.drift[rows].any():
-            drift = self._rows_of(self.ramp_table, rows)
-            drift *= drawn.drift[rows][:, None]
-            out += drift
-        if self.noisy:
-            out += self.sigma * self._unit_noise(rows)
+        out += self.disturbance.of(rows)
         return out
 
     @cached_property
@@ -321,13 +316,25 @@ class OneSensor:
 
     def tables(self) -> tuple[list[FloatArray], FloatArray]:
         """As :attr:`parts`, a table of each contribution by itself."""
-        parts = [*self.felt, (self.drawn.drift, self.ramp())]
-        return [self.table(samples) for _, samples in parts], np.stack([f for f, _ in parts])
+        tables = [self.table(samples) for _, samples in self.felt]
+        factors = [factor for factor, _ in self.felt]
+        return [*tables, self.ramp_table], np.stack([*factors, self.drawn.drift])
 
     @cached_property
     def ramp_table(self) -> FloatArray:
         """Words of the time since time zero, (settings, phases, words)."""
-        return np.ascontiguousarray(self.table(self.ramp()))
+        base = self.base
+        if base.size > chain.KEPT_SAMPLES:
+            return np.ascontiguousarray(self.table(self.ramp()))
+        span = (base.rate_hz, base.first, base.size, base.every, self.origin)
+        key = (*span, self.ahead, self.design, self.every, self.words)
+        found = _RAMPS.get(key)
+        if found is None:
+            found = np.ascontiguousarray(self.table(self.ramp()))
+            if len(_RAMPS) >= _MOST_RAMPS:
+                _RAMPS.clear()
+            _RAMPS[key] = found
+        return found
 
     @cached_property
     def felt(self) -> tuple[tuple[FloatArray, FloatArray], ...]:
@@ -350,68 +357,10 @@ class OneSensor:
         """Deviation of the noise ahead of the filter."""
         return chain.noise_deviation(self.sensor, rate_hz=self.base.rate_hz)
 
-    def _as_made(self, noise: FloatArray, rows: IntArray) -> FloatArray:
+    def as_made(self, noise: FloatArray, rows: IntArray) -> FloatArray:
         """Unit noise of some draws, scaled by their elements."""
         made = self.drawn.element
         return noise if made is None else noise * made.noise[rows][:, None]
-
-    def _unit_noise(self, rows: IntArray) -> FloatArray:
-        """Noise in the codes of some draws, of unit deviation ahead of the filter, (draws, words).
-
-        The nominal draw has none.
-        """
-        return self._as_made(self.plain_noise(rows), rows)
-
-    def plain_noise(self, rows: IntArray) -> FloatArray:
-        """As :meth:`_unit_noise`, before the element: made some parts ahead."""
-        ahead = NOISE_WORDS // self.words // random_draws.PAGE * random_draws.PAGE
-        lead = int(self.draws[0] == 0)
-        if not ahead or int(rows[0]) < lead:
-            return self._made_noise(rows)
-        parts = []
-        while rows.size:
-            first = (int(rows[0]) - lead) // ahead * ahead + lead
-            if first != self._noise_from:
-                # Some parts ahead: the filter has rows enough of each setting to run side by side.
-                coming = np.arange(first, min(first + ahead, self.draws.size))
-                self._noise, self._noise_from = self._kept_noise(coming), first
-            here = int(np.searchsorted(rows, first + ahead))
-            parts.append(self._noise[place(rows[:here] - first)])
-            rows = rows[here:]
-        return parts[0] if len(parts) == 1 else np.concatenate(parts)
-
-    def noise_key(self, rows: IntArray) -> tuple[object, ...]:
-        """All that noise in the words depends on."""
-        return (
-            *(self.seed, self.occurrence, self.channel, self.design, self.every, self.words),
-            *(self.draws[rows].tobytes(), self.drawn.setting[rows].tobytes()),
-        )
-
-    def _kept_noise(self, rows: IntArray) -> FloatArray:
-        if self.bank is None:
-            return self._made_noise(rows)
-        key = (*self.noise_key(rows), engine.kernels() is not None)
-        return self.bank.get(key, lambda: self._made_noise(rows))
-
-    def _made_noise(self, rows: IntArray) -> FloatArray:
-        models, warm_up = self.noise_models, self.noise_models.warm_up
-        setting, kernels = self.drawn.setting[rows], engine.kernels()
-        # By numpy: in the order of the settings, so that each is filtered where it stands.
-        order = np.arange(rows.size) if kernels else np.argsort(setting, kind="stable")
-        axes = (self.occurrence, self.channel, "noise", "words")
-        noise = random_draws.noise(
-            self.draws[rows[order]], warm_up + self.words, seed=self.seed, axes=axes
-        )
-        if kernels is not None:
-            kernels.filter_by_setting(models.sections, setting, noise, np.empty((0, 0, 0)))
-            return noise[:, warm_up:]
-        out = np.empty((rows.size, self.words))
-        last = 0
-        for s, count in zip(*np.unique(setting, return_counts=True), strict=True):
-            first, last = last, last + int(count)
-            made = filter_noise(noise[first:last], sections=models.models[int(s)].sections)
-            out[order[first:last]] = made[:, warm_up:]
-        return out
 
     def _full(self, rows: IntArray) -> tuple[FloatArray, IntArray]:
         if not self.rows_differ(rows):
@@ -461,7 +410,7 @@ class OneSensor:
             seed=self.seed,
             axes=axes,
         )
-        return self._as_made(noise, rows)
+        return self.as_made(noise, rows)
 
     def _readings(
         self, rows: IntArray, noise: FloatArray | None

@@ -1,5 +1,7 @@
 """Nominal signals kept between runs, so that a command starts without integrating the library anew.
 
+The parsed recipes of the library are kept beside them.
+
 One file per recipe, in the user's cache folder, named by the SHA-256 of everything that the
 signals depend on: the recipe, the vehicle files, the code of the models and of what they stand
 on, and the versions of numpy and scipy. Another digest is another file, so that nothing is ever out
@@ -14,6 +16,7 @@ import contextlib
 import hashlib
 import json
 import os
+import pickle
 import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
@@ -40,6 +43,8 @@ if TYPE_CHECKING:
 MOST_BYTES = 400_000_000
 
 _MARK = b"crashsense nominal signals 2\n"
+#: Bytes of a file before its content: the mark, and the checksum of the content in a line.
+_HEAD = len(_MARK) + 65
 #: What stands before the axis in the name of a rigid-body motion.
 _CABIN = "cabin_"
 
@@ -113,6 +118,32 @@ def kept_numbers(recipe: Recipe, *, about: str, make: Callable[[], Kept]) -> Kep
         _save(path, {"texts": texts, "shapes": shapes}, list(made.values()))
         _bound(folder)
     return texts, made
+
+
+def kept_recipes(files: Sequence[Path], *, read: Callable[[], list[Recipe]]) -> list[Recipe]:
+    """Return the recipes that *read* makes of shipped *files*, parsed once for all commands.
+
+    Kept pickled, under the content of the files and the code and libraries that read them. To load
+    a pickle is to run what it says: one that is not this user's own is not read.
+    """
+    folder = user_folder(CACHE_VARIABLE) if _on.get() else None
+    if folder is None:
+        return read()
+    from pydantic import VERSION
+
+    digest = hashlib.sha256(f"recipes {_surroundings()} {VERSION}".encode())
+    for file in files:
+        digest.update(f"\n{file}\n".encode() + file.read_bytes())
+    path = folder / f"{digest.hexdigest()}.bin"
+    content = _content(path) if _is_own(path) else None
+    if content is not None:
+        recipes: list[Recipe] = pickle.loads(memoryview(content)[_HEAD:])
+        return recipes
+    recipes = read()
+    with contextlib.suppress(OSError):
+        _put(path, pickle.dumps(recipes), private=True)
+        _bound(folder)
+    return recipes
 
 
 @contextlib.contextmanager
@@ -255,34 +286,58 @@ def _write(path: Path, block: SignalBlock) -> None:
 
 
 def _save(path: Path, header: dict[str, Any], arrays: Sequence[FloatArray]) -> None:
-    """Write a file atomically, under a unique name first: two writers never collide."""
+    """Write a file of texts and numbers, and of arrays."""
     payload = b"".join(np.ascontiguousarray(a, dtype="<f8").tobytes() for a in arrays)
     line = json.dumps({**header, "sizes": [array.size for array in arrays]})
-    body = line.encode() + b"\n" + payload
+    _put(path, line.encode() + b"\n" + payload)
+
+
+def _put(path: Path, body: bytes, *, private: bool = False) -> None:
+    """Write a file with its checksum, under a unique name first: two writers never collide.
+
+    *private*: nobody else may write to it.
+    """
     path.parent.mkdir(parents=True, exist_ok=True)
     temporary = path.with_name(f".{path.stem}.{os.getpid()}.{threading.get_ident()}.tmp")
     try:
         temporary.write_bytes(_MARK + hashlib.sha256(body).hexdigest().encode() + b"\n" + body)
+        if private:
+            temporary.chmod(0o600)
         os.replace(temporary, path)
     finally:
         temporary.unlink(missing_ok=True)
 
 
-def _load(path: Path) -> tuple[dict[str, Any], list[FloatArray]] | None:
-    """Return header and arrays of a file, or None if there is none or it is damaged."""
+def _is_own(path: Path) -> bool:
+    """True if nobody else has written this file; a folder of the cache may be shared."""
+    with contextlib.suppress(OSError):
+        found = path.stat()
+        return sys.platform == "win32" or (
+            found.st_uid == os.getuid() and not found.st_mode & 0o022
+        )
+    return False
+
+
+def _content(path: Path) -> bytes | None:
+    """Return a file that :func:`_put` wrote, or None if there is none or it is damaged."""
     try:
         content = path.read_bytes()
         os.utime(path)  # used now
     except OSError:
         return None
-    head = len(_MARK) + 65
-    if content[: len(_MARK)] != _MARK or len(content) < head:
+    if content[: len(_MARK)] != _MARK or len(content) < _HEAD:
         return None
-    body = memoryview(content)[head:]
-    if hashlib.sha256(body).hexdigest().encode() != content[len(_MARK) : head - 1]:
+    found = hashlib.sha256(memoryview(content)[_HEAD:]).hexdigest().encode()
+    return content if found == content[len(_MARK) : _HEAD - 1] else None
+
+
+def _load(path: Path) -> tuple[dict[str, Any], list[FloatArray]] | None:
+    """Return header and arrays of a file, or None if there is none or it is damaged."""
+    content = _content(path)
+    if content is None:
         return None
-    line = content.index(b"\n", head)
-    header = json.loads(content[head:line])
+    line = content.index(b"\n", _HEAD)
+    header = json.loads(content[_HEAD:line])
     values = np.frombuffer(content, dtype="<f8", offset=line + 1)
     ends = np.cumsum([0, *header["sizes"]])
     parts = [values[first:last] for first, last in zip(ends[:-1], ends[1:], strict=True)]

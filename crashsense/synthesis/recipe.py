@@ -40,7 +40,7 @@ from crashsense.synthesis.model import (
     draw_variation,
     find_model,
 )
-from crashsense.synthesis.nominal_cache import digest_of, nominal_block, prepare
+from crashsense.synthesis.nominal_cache import digest_of, kept_recipes, nominal_block, prepare
 from crashsense.synthesis.recipe_file import RecipeFile, RequirementEntry, read_requirements
 from crashsense.synthesis.selection import select_events
 from crashsense.values import Shown
@@ -498,7 +498,7 @@ def load_recipes(folder: str | Path | None = None) -> list[Recipe]:
     """Read every recipe below *folder* (the shipped library without one), sorted by family, name.
 
     All faults of all files are reported at once. Vehicle files (folder ``vehicles``) are skipped.
-    The shipped files are parsed once in a process, as long as none of them changes.
+    The shipped files are parsed once, as long as none of them changes.
     """
     root = shipped_folder("pulses") if folder is None else Path(folder)
     if not root.is_dir():
@@ -532,7 +532,8 @@ def recipe_of_event(name: str, *, folder: str | Path | None = None) -> Recipe:
 
 @lru_cache(maxsize=1)
 def _shipped_recipes(root: Path, stamp: tuple[tuple[str, int], ...]) -> tuple[Recipe, ...]:
-    return tuple(_read_recipes(root, [Path(path) for path, _ in stamp]))
+    files = [Path(path) for path, _ in stamp]
+    return tuple(kept_recipes(files, read=lambda: _read_recipes(root, files)))
 
 
 def _read_recipes(root: Path, files: Sequence[Path]) -> list[Recipe]:

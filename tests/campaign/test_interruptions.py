@@ -29,7 +29,8 @@ from crashsense.plan import Plan, resolve_plan
 from crashsense.results import open_run
 from crashsense.results.folder import CHECKSUMS, FolderLock
 
-EVENTS = ["hammer_tunnel", "side_pole_75_32"]
+#: One that must not fire and one that must, both quick to make.
+EVENTS = ["hammer_tunnel", "rollover_kerb_25"]
 DRAWS = 30
 SETTINGS: dict[str, Any] = {"engine": "numpy", "chunk": 5}
 
@@ -102,14 +103,14 @@ def test_a_killed_parent_leaves_no_workers_and_a_run_that_continues(
     script.write_text(SCRIPT.format(events=EVENTS, draws=DRAWS))
     for least in (1, 5):  # killed twice, at different points
         parent = subprocess.Popen([sys.executable, str(script), str(folder)])
-        deadline = time.monotonic() + 120.0
+        deadline = time.monotonic() + 600.0
         while len(parts_of(folder)) < least and parent.poll() is None:
             assert time.monotonic() < deadline, "nothing was written"
             time.sleep(0.005)
         workers = _children(parent.pid) if parent.poll() is None else []
         parent.kill()
         parent.wait()
-        deadline = time.monotonic() + 30.0
+        deadline = time.monotonic() + 120.0
         while any(_is_running(worker) for worker in workers):
             assert time.monotonic() < deadline, "workers outlive their parent"
             time.sleep(0.05)

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 from pulses_by_hand import pulse
 
-from crashsense.campaign import evaluate, executors
+from crashsense.campaign import evaluate, evaluation, executors
 from crashsense.campaign.evaluation import Job, run_task
 from crashsense.errors import CrashsenseError
 from crashsense.plan import resolve_plan
@@ -153,3 +153,31 @@ def test_an_ended_pool_leaves_no_worker_behind() -> None:
         "terminate", "terminate", (False, True), "join", "join", "kill", "join",
     ]  # fmt: skip
     executors._end(SimpleNamespace(_processes=None, shutdown=pool.shutdown))
+
+
+@pytest.mark.parametrize(
+    ("more", "first", "light"),
+    [
+        ({}, 0, [True]),
+        ({}, 1, [True]),
+        ({"nominal": True}, 0, [False, True]),  # traces of the nominal draw, scores of the rest
+        ({"nominal": True}, 1, [True]),
+        ({"keep": ("drawn",)}, 1, [False]),
+        ({"keep": ("drawn",), "nominal": True}, 0, [False, False]),
+    ],
+)
+def test_samples_are_held_where_something_is_made_of_them(
+    more: dict[str, object], first: int, light: list[bool], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plan = resolve_plan(events=[pulse("hand", 6.0, fire=True)], algorithms=["plain"], draws=3)
+    job = Job(tuple(plan.occurrences()), plan.sensor_sets, plan.algorithms, Conditions(), **more)
+    asked, run_trials = [], evaluation.run_trials
+
+    def noted(events, draws, *, scores_only, **how):  # type: ignore[no-untyped-def]
+        asked.append(scores_only)
+        return run_trials(events, draws, scores_only=scores_only, **how)
+
+    monkeypatch.setattr(evaluation, "run_trials", noted)
+    tables = run_task(job, Task(0, first, 4))
+    assert asked == light
+    assert ("drawn" in tables) == ("keep" in more)

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pyarrow.parquet as pq
@@ -95,6 +96,7 @@ def test_an_estimate_adds_up(
     # 20 kB a part, 40 bytes a row, 160 a line of verdicts.csv: draw 0 only of a large table.
     lines = told.rows if told.rows <= CSV_ROWS else 7 * 2
     assert told.bytes == 20_000 * len(found.tasks()) + 40 * told.rows + 160 * lines
+    assert isinstance(told.bytes, int)
 
 
 @pytest.mark.parametrize(
@@ -165,6 +167,41 @@ def test_failures_in_parts_that_are_there_count_from_the_start(tmp_path: Path) -
     assert told[0] == sum(failed)
     assert told[-1] == 3
     assert sum(sum(row["verdict"] == "missed" for row in rows_of(part)) for part in parts) == 3
+
+
+def test_progress_counts_its_seconds_from_the_beginning(monkeypatch: pytest.MonkeyPatch) -> None:
+    told: list[Any] = []
+    found = campaign(plan_of(0, lengths=(800,)))
+    found.on_progress = lambda done, total, **more: told.append((done, total, more))
+    found.began = 100.0
+    monkeypatch.setattr(running, "time", SimpleNamespace(monotonic=lambda: 107.5))
+    found._tell(1, 2, 3)
+    assert told == [(1, 2, {"seconds": 7.5, "failures": 3})]
+
+
+@pytest.mark.parametrize("waiting", [False, True])
+def test_a_run_is_begun_with_kernels_that_all_work(
+    waiting: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In the process that will compute: a worker where some are at hand."""
+    asked: list[Any] = []
+
+    def choose(wanted: str, *, thorough: bool = False) -> tuple[str, str]:
+        asked.append(("tried", wanted, thorough))
+        return "numpy", "a note"
+
+    def of_a_worker(wanted: str, function: Any, *given: Any, **more: Any) -> Any:
+        asked.append(("worker", wanted))
+        return function(*given, **more)
+
+    monkeypatch.setattr(running, "at_hand", lambda: waiting)
+    monkeypatch.setattr(running, "choose", choose)
+    monkeypatch.setattr(running, "asked", of_a_worker)
+    assert running._engine("fast") == ("numpy", "a note")
+    assert asked == [("worker", "fast")] * waiting + [("tried", "fast", True)]
+    asked.clear()
+    running._engine("numpy")
+    assert asked == [("tried", "numpy", True)]
 
 
 def rows_of(part: Path) -> list[dict[str, Any]]:

@@ -127,6 +127,19 @@ def test_all_faults_of_a_design_at_once():
     assert "corner_hz: got 6000.0" in text
 
 
+def test_orders_and_corners_at_the_ends_of_their_ranges():
+    """1 to 8 poles; corners above 0 and below half the rate."""
+    allowed = {"kind": "bessel", "order": 3, "corner_hz": 400.0, "rate_hz": 10000.0}
+    for good in ({"order": 1}, {"order": 8}, {"corner_hz": 0.5}, {"corner_hz": 4999.9}):
+        lowpass_sections(**{**allowed, **good})
+    for bad in (
+        *({"order": 0}, {"order": 9}, {"order": 2.5}, {"order": True}),
+        *({"corner_hz": 0.0}, {"corner_hz": 5000.0}, {"corner_hz": np.nan}),
+    ):
+        with pytest.raises(InputError, match=next(iter(bad))):
+            lowpass_sections(**{**allowed, **bad})
+
+
 @pytest.mark.quick(1)
 @pytest.mark.parametrize("name", engine.ENGINES)
 @pytest.mark.parametrize("given_state", [False, True])

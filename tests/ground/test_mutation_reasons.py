@@ -25,6 +25,7 @@ CHANGED = {
     "def f(a, b):\n    return not (a and b)": ["and <-> or", "sign or not left out"],
     "def f(a):\n    return a.sum(axis=-1)": ["1 -> 2"],
     "def f(a):\n    return a[1:] + 1": ["1 -> 2 (1)", "1 -> 2 (2)", "Add -> Sub"],
+    "POLES = (-1.5 + 2.0j,)": ["1.5 -> 2.25", "2j -> 3j", "sign or not left out"],
     # What is not computed: how it looks, what is declared, what a message or a type says.
     "def f(axes, x):\n    axes.plot(x, 2 * x, lw=0.8, zorder=3)": ["Mult -> Div", "2 -> 3"],
     "x: Literal[1] = parameter(1.0, low=-2.0)": [],

@@ -13,6 +13,7 @@ import pytest
 from exchange_writer import WrittenChannel, WrittenVehicle, pulse_g, wall
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from records.header_parts import channel, record, vehicle
 from rough_pulse import rough_g
 from table_writer import columns, write
 
@@ -25,11 +26,8 @@ from crashsense.records.findings import Finding
 from crashsense.records.front_sensors import against_cell
 from crashsense.records.header import (
     BarrierInfo,
-    ChannelInfo,
-    Record,
     Samples,
     TestInfo,
-    VehicleInfo,
 )
 from crashsense.records.motion import (
     Direction,
@@ -50,28 +48,6 @@ from crashsense.units import STANDARD_GRAVITY as G
 
 STAGE_1 = "front_airbag_stage_1"
 FRONTAL = Direction("frontal", "as stated")
-
-
-def channel(**values: Any) -> ChannelInfo:
-    given = {
-        "number": 1, "vehicle": 1, "sensor": "AC", "occupant": "", "attachment": "", "axis": "X",
-        "time_unit": "SEC", "unit": "G'S", "prefilter_hz": None, "rating": None,
-        "first_point": None, "last_point": None, "step_s": None, "status": "AM",
-        "redundant": False, "words": "LEFT REAR SILL X",
-    }  # fmt: skip
-    return ChannelInfo(**given | values)
-
-
-def record(**values: Any) -> Record:
-    return Record(name="r", path=Path("r.ev5"), format="EV5", **values)
-
-
-def vehicle(number: int = 1, **values: Any) -> VehicleInfo:
-    given = {
-        "mass_kg": 1000.0, "speed_kmh": 50.0, "crab_angle_deg": None, "force_direction_deg": None,
-        "damage_code": "",
-    }  # fmt: skip
-    return VehicleInfo(number, **given | values)
 
 
 # --- direction and motion ------------------------------------------------------------------------

@@ -30,6 +30,9 @@ from crashsense.synthesis.recipe import Recipe
 from crashsense.trials.rows import plain_rows
 
 KNOCK, POLE = "hammer_tunnel", "side_pole_75_32"
+#: Of one recipe, and one of which the order of stages has a row too.
+BELTED, UNBELTED = "wall_full_16_belted", "wall_full_16_unbelted"
+ORDERED = "pole_centre_29"
 
 RULE = """
 class Steady:
@@ -46,7 +49,7 @@ class Steady:
 @pytest.fixture(scope="module")
 def run_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("replayed") / "run"
-    evaluate(events=[KNOCK, POLE, "odb_40_32*"], draws=2, out=out, engine="numpy")
+    evaluate(events=[KNOCK, POLE, BELTED, UNBELTED, ORDERED], draws=2, out=out, engine="numpy")
     return out
 
 
@@ -71,10 +74,9 @@ def synthesised(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[str]]:
 @pytest.mark.slow
 @pytest.mark.parametrize("command", ["explain", "replay"])
 def test_only_the_event_that_is_asked_for_is_synthesised(command, run_folder, synthesised, capsys):
-    event = "odb_40_32_belted"
-    arguments = [event, "0"] if command == "replay" else [event]
+    arguments = [BELTED, "0"] if command == "replay" else [BELTED]
     assert cli.run([command, str(run_folder), *arguments]) == 0, capsys.readouterr()
-    assert synthesised == ["odb_40_32"]
+    assert synthesised == ["wall_full_16"]
 
 
 @pytest.mark.parametrize(
@@ -93,20 +95,19 @@ def test_a_wrong_name_or_draw_builds_nothing(arguments, message, run_folder, syn
 
 
 def test_a_plan_of_names_synthesises_these_alone(synthesised):
-    evaluate(events=[KNOCK, "odb_40_32_belted"], algorithms=["plain"])
-    assert set(synthesised) == {KNOCK, "odb_40_32"}
+    evaluate(events=[KNOCK, BELTED], algorithms=["plain"])
+    assert set(synthesised) == {KNOCK, "wall_full_16"}
 
 
 @pytest.mark.slow
 def test_one_event_alone_gives_the_rows_of_the_whole_run(run_folder):
     run = open_run(run_folder)
-    for event in (KNOCK, POLE, "odb_40_32_belted", "odb_40_32_unbelted"):
+    for event in (KNOCK, POLE, BELTED, UNBELTED, ORDERED):
         for draw, algorithm in ((0, "plain"), (2, "guarded")):
             again = replay(run, event, draw=draw, algorithm=algorithm)
             assert again.differences == ()
             assert again.notes == ()
-            # Of a soft crash the order of stages has a row too.
-            assert len(again.rows) == 7 + event.startswith("odb")
+            assert len(again.rows) == 7 + (event == ORDERED)
 
 
 # -- copies of inputs ------------------------------------------------------------------------------
@@ -179,17 +180,14 @@ def test_a_vehicle_of_the_plan_is_replayed_from_its_copy(tmp_path):
     text = shipped.read_text(encoding="utf-8").replace("total_kg = 1500.0", "total_kg = 1300.0")
     file = tmp_path / "my_car.toml"
     file.write_text(text, encoding="utf-8")
-    plan = (
-        'events = ["odb_40_32_belted"]\nalgorithms = ["plain"]\n'
-        'vehicle = "my_car.toml"\ndraws = 1\n'
-    )
+    plan = f'events = ["{BELTED}"]\nalgorithms = ["plain"]\nvehicle = "my_car.toml"\ndraws = 1\n'
     (tmp_path / "plan.toml").write_text(plan, encoding="utf-8")
     out = tmp_path / "run"
     evaluate(tmp_path / "plan.toml", out=out)
     inputs = json.loads((out / "manifest.json").read_text(encoding="utf-8"))["identity"]["inputs"]
-    assert "event odb_40_32_belted: vehicle my_car.toml" in inputs
+    assert f"event {BELTED}: vehicle my_car.toml" in inputs
     assert (out / "inputs" / "vehicle_my_car" / "my_car.toml").read_text(encoding="utf-8") == text
-    again = replay(open_run(out), "odb_40_32_belted", draw=1)
+    again = replay(open_run(out), BELTED, draw=1)
     assert (again.differences, again.notes) == ((), ())
     heavier = text.replace("total_kg = 1300.0", "total_kg = 1800.0")
     assert heavier != text
@@ -198,7 +196,7 @@ def test_a_vehicle_of_the_plan_is_replayed_from_its_copy(tmp_path):
             file.write_text(heavier, encoding="utf-8")
         else:
             file.unlink()
-        again = replay(open_run(out), "odb_40_32_belted", draw=1)
+        again = replay(open_run(out), BELTED, draw=1)
         assert again.differences == ()
         (note,) = again.notes
         assert note.startswith(f"vehicle my_car: my_car.toml {said} since the run; the copy in")
@@ -506,7 +504,7 @@ def test_a_target_that_cannot_be_written_is_refused_first(
 
 def test_plain_rows_are_the_rows_of_the_table(run_folder: Path) -> None:
     opened = open_run(run_folder)
-    for event, draw in ((KNOCK, 0), ("odb_40_32_unbelted", 2)):
+    for event, draw in ((KNOCK, 0), (UNBELTED, 2)):
         table = opened.rows(event, draw=draw).astype(object)
         wanted = table.where(table.notna(), None).to_dict("records")
         assert wanted

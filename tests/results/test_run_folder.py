@@ -20,7 +20,7 @@ from crashsense.results import open_run, replay
 from crashsense.results.statistics import upper_bound_without_failure
 from crashsense.scoring import FAILURES
 
-EVENTS = ["hammer_tunnel", "side_pole_75_32"]
+EVENTS = ["hammer_tunnel", "rollover_kerb_25"]
 PLAN = {"events": EVENTS, "draws": 70, "seed": 3, "engine": "numpy"}
 
 
@@ -108,10 +108,10 @@ def test_a_schema_version_that_is_not_ours_is_refused_by_name(version, knock, tm
 @pytest.mark.slow
 def test_replay_gives_the_stored_rows(cut):
     for draw in (0, 33):
-        again = replay(open_run(cut.folder), "side_pole_75_32", draw=draw, algorithm="guarded")
+        again = replay(open_run(cut.folder), "rollover_kerb_25", draw=draw, algorithm="guarded")
         assert again.differences == ()
         assert len(again.rows) == len(RESTRAINTS)
-    result = CliRunner().invoke(replay_command, [str(cut.folder), "side_pole_75_32", "33"])
+    result = CliRunner().invoke(replay_command, [str(cut.folder), "rollover_kerb_25", "33"])
     assert result.exit_code == 0, result.output
     assert "bit for bit" in result.output
 

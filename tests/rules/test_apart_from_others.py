@@ -14,7 +14,9 @@ from crashsense.rules import Algorithm, Rule, load_algorithm, rule_from_table
 from crashsense.rules.composition import AllOf
 from crashsense.rules.velocity import VelocityChange
 
-EVENTS = ["wall_full_25", "hammer_tunnel"]
+#: Sensors alone are drawn: pulses would be made anew for every rule, and rules do not see them.
+GIVEN = {"events": ["wall_full_25", "hammer_tunnel"], "draws": 3, "vary": "sensor"}
+EVENTS = GIVEN["events"]
 
 
 class Replacing(Rule):
@@ -117,14 +119,13 @@ def of_guarded(rows: pd.DataFrame) -> pd.DataFrame:
 
 @pytest.fixture(scope="module")
 def alone() -> pd.DataFrame:
-    return of_guarded(evaluate(events=EVENTS, algorithms=["guarded"], draws=3).verdicts)
+    return of_guarded(evaluate(**GIVEN, algorithms=["guarded"]).verdicts)
 
 
 def beside(rule: Rule, **given: object) -> pd.DataFrame:
     """Rows of guarded and of an algorithm with this rule, which is evaluated first."""
     own = Algorithm("own", rules={"front_airbag_stage_1": rule})
-    run = evaluate(events=EVENTS, algorithms=[own, load_algorithm("guarded")], draws=3, **given)
-    return run.verdicts
+    return evaluate(**GIVEN, algorithms=[own, load_algorithm("guarded")], **given).verdicts
 
 
 FAULTY = sorted({broken for broken, _, _ in BROKEN} - {Slow}, key=lambda kind: kind.__name__)

@@ -94,6 +94,7 @@ def any_shape(shape: tuple[int, ...]) -> None:
         "sum": lambda v: kernels.window_sum(v, 7),
         "max": lambda v: kernels.window_max(v, 7),
         "min": lambda v: kernels.window_min(v, 7, fill=0.0),
+        "mark": lambda v: kernels.any_within(v > 1.0, 7).astype(np.float64),
         "late": lambda v: kernels.shifted(v, 7, fill=2.0),
         "response": lambda v: kernels.finite_response(v, np.array([0.5, 0.25, 0.125])),
         "since": lambda v: kernels.ticks_since(v > 1.0).astype(np.float64),
@@ -103,6 +104,39 @@ def any_shape(shape: tuple[int, ...]) -> None:
         assert found.shape == shape, name
         for row, one in zip(x.reshape(-1, 60), found.reshape(-1, 60), strict=True):
             np.testing.assert_allclose(one, of(row[None])[0], rtol=1e-12, atol=1e-12)
+
+
+@pytest.mark.parametrize("fill", [False, True])
+@pytest.mark.parametrize("ticks", [1, 2, 3, 7, 16, 59, 60, 61, 200])
+def test_a_mark_within_a_window_is_found_as_one_looks_for_it(ticks: int, fill: bool) -> None:
+    mark = np.random.default_rng(7).random((5, 60)) < 0.03
+    mark[0], mark[1] = False, True
+    expected = [
+        [bool(row[max(0, n - ticks + 1) : n + 1].any()) or (fill and n + 1 < ticks) for n in at]
+        for row, at in zip(mark, [range(60)] * 5, strict=True)
+    ]
+    found = kernels.any_within(mark, ticks, fill=fill)
+    np.testing.assert_array_equal(found, expected)
+    assert not np.shares_memory(found, mark)
+
+
+@pytest.mark.parametrize("ticks", [1, 2, 40, 700])
+def test_a_row_is_the_same_in_a_block_that_is_cut_into_pieces(ticks: int) -> None:
+    x = np.random.default_rng(8).normal(size=(150, 600))
+    assert x.size > 2 * kernels._PIECE_SAMPLES
+    for of in (
+        lambda v: kernels.floored_sum(v, decay=0.97),
+        kernels.floored_sum,
+        lambda v: kernels.floored_sum(v, floor=False),
+        lambda v: kernels.window_sum(v, ticks),
+        lambda v: kernels.window_max(v, ticks),
+        lambda v: kernels.window_max(v, ticks, fill=0.0),
+        lambda v: kernels.window_min(v, ticks),
+        lambda v: kernels.any_within(v > 2.0, ticks),
+    ):
+        whole = of(x)
+        for row in (0, 65, 66, 149):
+            np.testing.assert_array_equal(whole[row], of(x[row : row + 1])[0])
 
 
 def test_floored_sum_on_a_long_record_stays_finite_and_right() -> None:

@@ -185,6 +185,15 @@ def test_impossible_sets() -> None:
         load_sensor_set("nowhere.toml")
 
 
+@pytest.mark.parametrize(("text", "name"), [("", "my_set"), ('name = "other"\n', "other")])
+def test_a_set_has_the_name_that_its_file_states_or_that_of_its_file(
+    tmp_path: Path, text: str, name: str
+) -> None:
+    path = tmp_path / "my_set.toml"
+    path.write_text(text + '[sensors]\ncentral_x = "central_50g"\n', encoding="utf-8")
+    assert load_sensor_set(path).name == name
+
+
 def test_not_toml(tmp_path: Path) -> None:
     path = tmp_path / "x.toml"
     path.write_bytes(b"\xff\xfe\x00 not text")

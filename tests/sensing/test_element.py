@@ -10,6 +10,7 @@ import pytest
 import scipy.signal as ss
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from sensing.elements import ELEMENTS
 from sensing.sensing_helpers import acceleration, part, sensor_set
 
 from crashsense.errors import InputError
@@ -78,6 +79,45 @@ def test_numbers_by_hand() -> None:
     assert float(state.thermal_noise) == pytest.approx(
         sqrt(4 * 1.380649e-23 * 298.15 * float(state.damping)) / mass
     )
+
+
+@pytest.mark.parametrize("form", ["comb", "plate"])
+@pytest.mark.parametrize("folded", [False, True])
+def test_a_stiffness_outright_varies_as_its_beams_would(form: str, folded: bool) -> None:
+    """Both are E t w^3 / l^3 of each beam, half of it folded; w is across the motion."""
+    beams = replace(ELEMENTS[form], folded=folded, drive=0.5)
+    width, thick = (beams.beam_width, beams.thickness)[:: 1 if form == "comb" else -1]
+    one = beams.young * thick * (width / beams.beam_length) ** 3
+    whole = beams.beams * one * (0.5 if folded else 1.0)
+    outright = replace(beams, stiffness=whole)
+    source = np.random.default_rng(5)
+    by = {name: 1e-7 * source.standard_normal(9) for name in ("beam", "edge", "thickness")}
+    by |= {"gap": np.zeros(9), "pressure": np.zeros(9), "centre": np.zeros(9)}
+    for warmer in (np.zeros(9), np.linspace(-65.0, 60.0, 9)):
+        want = beams.state(warmer_k=warmer, with_film=False, **by).spring
+        got = outright.state(warmer_k=warmer, with_film=False, **by).spring
+        np.testing.assert_allclose(got, want, rtol=1e-9)
+    assert float(outright.state().spring) == pytest.approx(whole)
+    assert float(beams.state().spring) == pytest.approx(whole)
+
+
+def test_a_sealed_gas_presses_with_its_temperature() -> None:
+    """p / T stays (the gas law); its spring and damping are those of the film at that pressure."""
+    one = ELEMENTS["plate"]
+    hot = one.state(warmer_k=60.0)
+    kelvin = 298.15 + 60.0
+    film = mechanics.squeeze_film(
+        length=one.plate_length,
+        width=one.plate_width,
+        gap=hot.gap,
+        hz=np.sqrt(hot.static_stiffness / hot.mass) / (2.0 * pi),
+        pressure=one.pressure * kelvin / 298.15,
+        viscosity=mechanics.thinned_viscosity(
+            mechanics.viscosity(kelvin), gap=hot.gap, pressure_25=one.pressure
+        ),
+    )
+    assert float(hot.gas_spring) == pytest.approx(2.0 * one.film * float(film[1]))
+    assert float(hot.gas_spring) > 0.0
 
 
 def test_which_full_scale_binds() -> None:

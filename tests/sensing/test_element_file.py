@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import inf, nextafter
 from pathlib import Path
 
 import pytest
@@ -132,6 +133,33 @@ def test_pressure_is_meant_at_its_temperature(home: Path) -> None:
     )
     hot = load_element("hot.toml")
     assert hot.pressure == pytest.approx(60000.0 * 298.15 / 596.3)
+
+
+@pytest.mark.parametrize(
+    ("table", "key", "low", "high"),
+    [("gas", "temperature_c", -60.0, 500.0), ("axes", "lean_deg", 0.0, 45.0),
+     ("axes", "stiffness_ratio", 0.01, 100.0)],
+)  # fmt: skip
+def test_what_a_file_may_state_instead_has_limits(
+    table: str, key: str, low: float, high: float
+) -> None:
+    """Both ends are taken, the next number is not."""
+    given = {
+        "mass": {"thickness_um": 25.0, "length_um": 500.0, "width_um": 420.0},
+        "spring": {"beam_length_um": 170.0, "beam_width_um": 3.0},
+        "electrodes": {"gap_um": 2.0, "fingers": 40, "overlap_um": 120.0},
+        "gas": {"pressure_pa": 60e3, "temperature_c": 25.0},
+        "read_out": {"feedback_ff": 100.0},
+        "axes": {"names": ["x", "y"], "shared_mass": True, "lean_deg": 0.1,
+                 "stiffness_ratio": 1.2},
+    }  # fmt: skip
+    for limit, beyond in ((low, nextafter(low, -inf)), (high, nextafter(high, inf))):
+        one = element_from_table(given | {table: given[table] | {key: limit}}, file="x", name="y")
+        if key == "temperature_c":  # the same gas at 25 degC
+            assert one.pressure == pytest.approx(60e3 * 298.15 / (273.15 + limit))
+        with pytest.raises(InputError) as caught:
+            element_from_table(given | {table: given[table] | {key: beyond}}, file="x", name="y")
+        assert [fault.field for fault in caught.value.faults] == [f"{table}.{key}"]
 
 
 def test_a_part_from_an_element(home: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -105,6 +105,30 @@ def test_numbers_of_a_part_that_depend_on_others() -> None:
         assert refused(part, "failed_code", bad)
 
 
+@pytest.mark.parametrize("bits", [4, 10, 24])
+def test_payload_codes_fit_the_shortest_and_the_longest_word(bits: int) -> None:
+    check(lambda **one: part(bits=bits, **one), "code_limit", 0, 2 ** (bits - 1) - 1, without="")
+
+
+@pytest.mark.parametrize(
+    ("kind", "name", "low", "high", "without"),
+    [
+        ("stuck_value", "from_s", -1000.0, 1000.0, ""),
+        ("stuck_value", "code", -(2**23), 2**23, ""),
+        ("offset_step", "step", -1e11, 1e11, ""), ("wrong_gain", "factor", -1000.0, 1000.0, ""),
+        ("late_word", "words", 1, 1000, ""), ("noise_burst", "level", 0.0, 1e11, ""),
+        ("noise_burst", "until_s", 0.0, 1000.0, "low"),
+        ("lost_frames", "until_s", 0.0, 1000.0, "low"),
+        ("loose_mounting", "resonance_hz", 0.0, 1e8, "low"),
+        ("loose_mounting", "quality", 0.0, 1000.0, "low"),
+        ("destroyed_at_crush", "crush_m", 0.0, 10.0, "low"),
+        ("destroyed_at_crush", "closing_speed_m_s", 0.0, 200.0, "low"),
+    ],
+)  # fmt: skip
+def test_numbers_of_a_fault(kind: str, name: str, low: float, high: float, without: str) -> None:
+    check(lambda **one: replace(MADE[kind], **one), name, low, high, without=without)
+
+
 @pytest.mark.parametrize("name", ["read_s", "task_s"])
 def test_times_of_the_control_unit(name: str) -> None:
     check(ControlUnit, name, 0.0, 1.0, without="high")

@@ -74,12 +74,33 @@ def test_compiled_equals_the_published_polyphase_filter(samples, rates, rows):
 
 
 @pytest.mark.parametrize("shape", [(2,), (3, 17), (2, 2, 300)])
-def test_small_work_equals_the_published_polyphase_filter_to_the_last_bit(shape):
+@pytest.mark.parametrize("rates", [(2000.0, 10000.0), (8000.0, 10000.0), (10000.0, 2000.0)])
+def test_small_work_equals_the_published_polyphase_filter_to_the_last_bit(
+    shape, rates, monkeypatch
+):
+    """Without it where the rate is raised by a whole number: importing it takes long."""
     values = np.random.default_rng(3).standard_normal(shape)
-    plain = resample(values, rate_hz=2000.0, to_hz=10000.0)
+    rate_hz, to_hz = rates
+    plain = resample(values, rate_hz=rate_hz, to_hz=to_hz)
+    if to_hz % rate_hz == 0.0:
+        monkeypatch.setattr("scipy.signal.resample_poly", None)
     with engine.for_small_work("numpy"):
-        small = resample(values, rate_hz=2000.0, to_hz=10000.0)
+        small = resample(values, rate_hz=rate_hz, to_hz=to_hz)
     assert np.array_equal(small, plain)
+
+
+@pytest.mark.parametrize(("to_hz", "size"), [(10000.0, 5), (2500.0, 2), (1000.0, 1), (200.0, 1)])
+@pytest.mark.parametrize("name", ["numpy", "fast"])
+def test_one_sample_stays_level(to_hz, size, name):
+    if name == "fast":
+        pytest.importorskip("numba")
+    values = np.array([[3.0], [-4.0]])
+    with engine.using(name):
+        found = resample(values, rate_hz=2000.0, to_hz=to_hz)
+        # As many samples as of any signal: those that begin before it ends.
+        assert found.shape == (2, size)
+        assert resample(np.ones(100), rate_hz=2000.0, to_hz=to_hz).size == 100 * to_hz / 2000.0
+    np.testing.assert_array_equal(found, np.repeat(values, size, axis=1))
 
 
 def test_velocity_survives_resampling():
@@ -102,3 +123,17 @@ def test_ratios_that_are_not_whole_numbers_are_refused():
         resample(np.ones(10), rate_hz=10000.0, to_hz=9999.9)
     with pytest.raises(InputError, match="rate_hz: got 0"):
         resample(np.ones(10), rate_hz=0.0, to_hz=100.0)
+    with pytest.raises(InputError, match="up to 1000 to 1 Hz"):
+        resample(np.ones(3), rate_hz=1.0, to_hz=1001.0)
+    assert resample(np.ones(3), rate_hz=1.0, to_hz=1000.0).shape == (3000,)
+
+
+@pytest.mark.parametrize("rate", [-1.0, 0.0, np.inf, np.nan])
+def test_a_rate_is_finite_and_above_0(rate):
+    for rates in ({"rate_hz": rate, "to_hz": 10.0}, {"rate_hz": 10.0, "to_hz": rate}):
+        with pytest.raises(InputError, match=f"got {rate}; expected a positive rate in Hz"):
+            resample(np.ones(10), **rates)
+    with pytest.raises(InputError, match="a positive rate in Hz"):
+        Signal(np.ones(10), rate_hz=rate, start_s=0.0, unit="m/s^2", axis="x", location="central")
+    # However low it is.
+    assert resample(np.ones(10), rate_hz=0.5, to_hz=0.1).shape == (2,)

@@ -27,7 +27,7 @@ from crashsense.plan import resolve_plan
 from crashsense.results import open_run
 
 GIVEN: dict[str, Any] = {
-    "events": ["hammer_tunnel", "side_pole_75_32"],
+    "events": ["hammer_tunnel", "rollover_kerb_25"],
     "draws": 24,
     "seed": 3,
     "algorithms": ["plain"],

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 
 import numpy as np
 import pytest
@@ -163,3 +164,43 @@ def test_signals_of_an_event_are_rows_of_the_kept_block(cache):
     silent = [s.samples for s in event.signals.values() if not s.samples.any()]
     assert len(silent) > 1
     assert len({samples.ctypes.data for samples in silent}) == 1
+
+
+def test_recipes_are_parsed_once_and_are_the_same(cache, text):
+    file = RECIPE / "x.toml"
+    read = [parse_recipe(text, path=str(file))]
+    first = sorted(RECIPE.glob("*.toml"))[:1]
+    (made,) = nominal_cache.kept_recipes(first, read=lambda: read)
+    (kept,) = nominal_cache.kept_recipes(first, read=lambda: pytest.fail("parsed again"))
+    assert made is read[0]
+    assert kept is not made
+    wanted = {name: getattr(made, name) for name in made.__dataclass_fields__}
+    assert {name: getattr(kept, name) for name in kept.__dataclass_fields__} == wanted
+    assert kept.kept_as == made.kept_as
+    with nominal_cache.without():
+        assert nominal_cache.kept_recipes(first, read=list) == []
+
+
+def test_recipes_are_parsed_again_where_a_file_or_what_is_kept_has_changed(cache, text, tmp_path):
+    file = tmp_path / "x.toml"
+    file.write_text(text, encoding="utf-8")
+    read = [parse_recipe(text, path=str(file))]
+    nominal_cache.kept_recipes([file], read=lambda: read)
+    file.write_text(f"{text}\n", encoding="utf-8")
+    assert nominal_cache.kept_recipes([file], read=list) == []
+    file.write_text(text, encoding="utf-8")
+    for path in cache.glob("*.bin"):
+        path.write_bytes(path.read_bytes()[:-1] + b"x")
+    assert nominal_cache.kept_recipes([file], read=list) == []
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="file modes of POSIX")
+def test_recipes_that_others_could_write_are_not_loaded(cache, text):
+    file = sorted(RECIPE.glob("*.toml"))[0]
+    before = os.umask(0)
+    nominal_cache.kept_recipes([file], read=lambda: [parse_recipe(text, path=str(file))])
+    os.umask(before)
+    assert len(nominal_cache.kept_recipes([file], read=list)) == 1  # whatever the umask is
+    for path in cache.glob("*.bin"):
+        path.chmod(0o666)
+    assert nominal_cache.kept_recipes([file], read=list) == []

@@ -18,9 +18,9 @@ obstacle takes its energy from the forward motion and nothing is gained: F_x / N
 the slope of the path, on a step cos(theta) = 1 - h / R. A brake adds a force at the ground.
 
 All quantities start from rest on level ground. Semi-implicit Euler of fixed step, numpy over the
-draws; where engine ``fast`` computes, the compiled
-:func:`crashsense.compiled_synthesis.ride_steps` gives the same bits by the same operations in the
-same order. Parameters of a small car from memory; see the vehicle file for the basis.
+draws; :func:`crashsense.compiled_ride.ride_draw`, compiled (engine ``fast``) or in Python's own
+numbers for few draws, gives the same bits by the same operations in the same order. Parameters of
+a small car from memory; see the vehicle file for the basis.
 """
 
 from __future__ import annotations
@@ -33,6 +33,8 @@ import numpy as np
 
 from crashsense import engine
 from crashsense.arrays import FloatArray
+from crashsense.compiled_ride import ride_draw
+from crashsense.synthesis.dynamics.few_draws import draw_by_draw
 from crashsense.units import STANDARD_GRAVITY
 
 #: Draws marched together as arrays.
@@ -168,18 +170,18 @@ def march(
     v_set = np.array(np.broadcast_to(state[1] if set_speed is None else set_speed, (size,)))
     inputs = (brake, push, roll_moment)
     places = [(road.start_m, 1.0 / road.step_m, road.step_m) for road in roads]
+    given = [
+        np.empty((size, 0)) if values is None else np.ascontiguousarray(values) for values in inputs
+    ]
+    paths = [np.ascontiguousarray(road.path) for road in roads]
+    whole: tuple[Any, ...] = (
+        body, axles, np.ascontiguousarray(state), paths[0], paths[-1], np.array(places), *given,
+        v_set, step_s, kept, end,
+    )  # fmt: skip
     compiled = engine.kernels()
     if compiled is not None and not audit:
-        given = [
-            np.empty((size, 0)) if values is None else np.ascontiguousarray(values)
-            for values in inputs
-        ]
-        paths = [np.ascontiguousarray(road.path) for road in roads]
-        compiled.ride_steps(
-            body, axles, np.ascontiguousarray(state), paths[0], paths[-1], np.array(places),
-            *given, v_set, step_s, kept, end,
-        )  # fmt: skip
-    else:
+        compiled.ride_steps(*whole)
+    elif audit or not _march_few(*whole):
         for first in range(0, size, ROWS):
             rows = slice(first, min(first + ROWS, size))
             _march_many(
@@ -198,6 +200,38 @@ def march(
                 end[:, rows],
             )
     return dict(zip(names, kept, strict=True)), end
+
+
+def _march_few(
+    body: FloatArray,
+    axles: FloatArray,
+    state: FloatArray,
+    left: FloatArray,
+    right: FloatArray,
+    places: FloatArray,
+    brake: FloatArray,
+    push: FloatArray,
+    moment: FloatArray,
+    v_set: FloatArray,
+    step_s: float,
+    kept: FloatArray,
+    end: FloatArray,
+) -> bool:
+    """All steps of few draws in Python's own numbers; False where arrays have to do it."""
+    count = 2 * len(places)
+
+    def march_one(draw: int) -> None:
+        wheels, acc = [[0.0] * 4 for _ in range(count)], [[0.0] * 2 for _ in range(count)]
+        out, last = kept[:, draw].tolist(), end[:, draw].tolist()
+        ride_draw(
+            body[:, draw].tolist(), axles[:, :, draw].tolist(), state[:, draw].tolist(),
+            left[draw].tolist(), right[draw].tolist(), places.tolist(), brake[draw].tolist(),
+            push[draw].tolist(), moment[draw].tolist(), float(v_set[draw]), step_s,
+            wheels, acc, out, last,
+        )  # fmt: skip
+        kept[:, draw], end[:, draw] = out, last
+
+    return draw_by_draw(v_set.size, march_one)
 
 
 def _tables(car: RideCar, size: int) -> tuple[FloatArray, FloatArray]:

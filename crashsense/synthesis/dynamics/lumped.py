@@ -46,7 +46,7 @@ limited; ties (mounts, beam) act both ways: F = k (x - p) + d dx/dt, abs(F - d d
 
 Integration: semi-implicit Euler, step :data:`STEP_S`. The same bits come from numpy over many draws
 and from :func:`crashsense.compiled_crush.crush_draw`, draw by draw: compiled (engine ``fast``), or
-in Python's own numbers for up to :data:`FEW` draws; only +, -, *, /, comparison and table look-up
+in Python's own numbers for few draws; only +, -, *, /, comparison and table look-up
 occur, which IEEE 754 defines exactly.
 """
 
@@ -60,6 +60,7 @@ import numpy as np
 
 from crashsense import engine
 from crashsense.compiled_crush import CONTACTS, CRUSHED, LEDGER, SIXTH, TURN, WORK_ROWS, crush_draw
+from crashsense.synthesis.dynamics.few_draws import draw_by_draw
 from crashsense.synthesis.dynamics.lumped_system import (
     BODIES,
     CELLS,
@@ -76,8 +77,6 @@ from crashsense.synthesis.dynamics.lumped_system import (
 
 __all__ = ["BODIES", "FREEDOMS", "SPRINGS", "STEP_S", "Motion", "System", "integrate"]
 
-#: Draws up to which Python's own numbers are faster than numpy's arrays, a step.
-FEW = 8
 #: Rows that an integration keeps: acceleration of the car's six freedoms, force on the face along
 #: its normal, power that the car's own springs absorb.
 ROWS = (*FREEDOMS[:6], "obstacle_force", "power")
@@ -133,7 +132,7 @@ def integrate(
             columns.overlap, columns.met, columns.contact_right, columns.grip, columns.numbers,
             offset, slope, step_s, rest, kept, books,
         )  # fmt: skip
-    elif system.draws > FEW or not _run_numbers(columns, offset, slope, step_s, rest, kept, books):
+    elif not _run_numbers(columns, offset, slope, step_s, rest, kept, books):
         _run_arrays(columns, offset, slope, step_s, rest, kept, books)
     return Motion(
         rate_hz=1.0 / step_s,
@@ -161,10 +160,7 @@ def _run_numbers(
     kept: FloatArray,
     books: FloatArray,
 ) -> bool:
-    """All steps in Python's own numbers, draw by draw; False where they meet infinity.
-
-    Python raises where arrays go on with infinity and nan: then nothing that was kept counts.
-    """
+    """All steps of few draws in Python's own numbers; False where arrays have to do it."""
     of_all = (
         columns.stiffness, columns.per_length, columns.pull, columns.least, columns.tie,
         columns.met, columns.numbers, offset, slope,
@@ -180,19 +176,18 @@ def _run_numbers(
         columns.inverse_mass, columns.velocity, columns.share, columns.gap, columns.ripple,
         columns.phase, columns.damper, own,
     )  # fmt: skip
-    for draw in range(columns.friction.size):
+
+    def march(draw: int) -> None:
         rows = [values[:, draw].tolist() for values in by_draw]
         work = [[0.0] * 10 for _ in range(WORK_ROWS)]
         out, book = kept[:, draw].tolist(), books[:, :, draw].tolist()
         arguments: list[Any] = [*rows, *common, step_s, rest, work, out, book]
-        try:
-            crush_draw(*arguments)
-        except (ArithmeticError, ValueError):
-            return False
+        crush_draw(*arguments)
         kept[:, draw] = out
         if book:
             books[:, :, draw] = book
-    return True
+
+    return draw_by_draw(columns.friction.size, march)
 
 
 def _clipped(values: FloatArray, limit: float) -> FloatArray:

@@ -1,11 +1,11 @@
 """The march of a rollover: contact points, ground and tyres push a rigid body in the lateral plane.
 
 What acts is described in :mod:`crashsense.synthesis.rollover.roll`. Semi-implicit Euler of fixed
-step, numpy over contact points and draws; where engine ``fast`` computes, the compiled
-:func:`crashsense.compiled_rollover.roll_steps` gives the same bits by the same operations in the
-same order. Only operations that IEEE 754 defines exactly: friction and tyres saturate as
-``x / sqrt(1 + x^2)``, and the body turns by ``tan(half)``, half the step's turn, whose error is a
-twelfth of the cube of the turn (below 1e-6 rad a second).
+step, numpy over contact points and draws; :func:`crashsense.compiled_rollover.roll_draw`, compiled
+(engine ``fast``) or in Python's own numbers for few draws, gives the same bits by the same
+operations in the same order. Only operations that IEEE 754 defines exactly: friction and tyres
+saturate as ``x / sqrt(1 + x^2)``, and the body turns by ``tan(half)``, half the step's turn, whose
+error is a twelfth of the cube of the turn (below 1e-6 rad a second).
 """
 
 from __future__ import annotations
@@ -16,6 +16,8 @@ import numpy as np
 
 from crashsense import engine
 from crashsense.arrays import FloatArray
+from crashsense.compiled_rollover import ROLL_ROWS, roll_draw
+from crashsense.synthesis.dynamics.few_draws import draw_by_draw
 from crashsense.units import STANDARD_GRAVITY as G
 
 #: Manoeuvres, in the order of their numbers in the compiled kernel.
@@ -84,33 +86,35 @@ def march_roll(system: RollSystem) -> dict[str, FloatArray]:
     fall = np.zeros((steps, draws))
     fall[1:] = np.maximum((system.lift[1:] - system.lift[:-1]) / system.step_s, DROP_M_S)
     kept = np.empty((len(KEPT), steps, draws))
+    points = np.array([system.y, system.z, system.stiffness, system.damping, system.grip])
+    bodies = np.array(
+        [system.mass, system.inertia, system.height, system.speed, system.ground, system.rest]
+    )
+    numbers = np.array(
+        [
+            *system.bump, *system.axles, system.cornering, system.front_grip, system.yaw_inertia,
+            system.start_y, *system.kerb, *system.soil, system.soil_depth, SLIP_M_S, G,
+        ]
+    )  # fmt: skip
+    manoeuvre, lift = MANOEUVRES.index(system.manoeuvre), np.ascontiguousarray(system.lift)
+    angle = np.ascontiguousarray(system.angle)
     compiled = engine.kernels()
-    if compiled is None:
-        _march_many(system, fall, kept)
-    else:
-        points = np.array([system.y, system.z, system.stiffness, system.damping, system.grip])
-        bodies = np.array(
-            [system.mass, system.inertia, system.height, system.speed, system.ground, system.rest]
-        )
-        numbers = np.array(
-            [
-                *system.bump,
-                *system.axles,
-                system.cornering,
-                system.front_grip,
-                system.yaw_inertia,
-                system.start_y,
-                *system.kerb,
-                *system.soil,
-                system.soil_depth,
-                SLIP_M_S,
-                G,
-            ]
-        )
-        compiled.roll_steps(
-            MANOEUVRES.index(system.manoeuvre), system.step_s, points, bodies, numbers,
-            np.ascontiguousarray(system.lift), fall, np.ascontiguousarray(system.angle), kept,
+
+    def march_one(draw: int) -> None:
+        out = kept[:, :, draw].tolist()
+        roll_draw(
+            manoeuvre, system.step_s, points[:, :, draw].tolist(), bodies[:, draw].tolist(),
+            numbers.tolist(), lift[:, draw].tolist(), fall[:, draw].tolist(), angle.tolist(),
+            [[0.0] * 6 for _ in range(ROLL_ROWS)], out,
         )  # fmt: skip
+        kept[:, :, draw] = out
+
+    if compiled is not None:
+        compiled.roll_steps(
+            manoeuvre, system.step_s, points, bodies, numbers, lift, fall, angle, kept
+        )
+    elif not draw_by_draw(draws, march_one):
+        _march_many(system, fall, kept)
     return dict(zip(KEPT, kept, strict=True))
 
 

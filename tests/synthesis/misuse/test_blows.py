@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from math import pi
 
 import numpy as np
@@ -22,6 +23,20 @@ G = 9.80665
 @pytest.fixture(scope="module")
 def recipes():
     return {recipe.name: recipe for recipe in load_recipes()}
+
+
+@pytest.fixture(scope="module")
+def nominal(recipes):
+    """Nominal draw of a recipe by name, with its trace: made once for tests that only read it."""
+
+    @cache
+    def made(name):
+        synthesis = recipes[name].synthesise([0], seed=0)
+        for values in (*synthesis.signals.values(), *synthesis.trace.values()):
+            values.flags.writeable = False
+        return synthesis
+
+    return made
 
 
 def strike(mass, stiffness, speed, **joint):
@@ -92,10 +107,10 @@ HAMMERS = [
 
 @pytest.mark.quick(4)
 @pytest.mark.parametrize("name", HAMMERS)
-def test_a_hammer_blow_lasts_1_to_3_ms_and_moves_nothing(recipes, name):
+def test_a_hammer_blow_lasts_1_to_3_ms_and_moves_nothing(nominal, name):
     # Ranges of the trade (memory): contact 1-3 ms, 50-400 g at the mounting, velocity change of the
     # control unit below 0.3 m/s once the ringing is over (20 ms after contact).
-    event = recipes[name].synthesise([0], seed=0)
+    event = nominal(name)
     # The fact counts samples of 0.1 ms in which the bodies touch: up to one more than they do.
     assert 1.0e-3 <= event.facts["contact_s"][0] < 3.15e-3
     assert 50 * G <= event.facts["place_peak_m_s2"][0] <= 400 * G
@@ -106,17 +121,17 @@ def test_a_hammer_blow_lasts_1_to_3_ms_and_moves_nothing(recipes, name):
             assert abs(speed[-100:].mean()) < 0.05
 
 
-def test_hammer_blows_span_the_range_of_the_trade(recipes):
+def test_hammer_blows_span_the_range_of_the_trade(nominal):
     """50 to 400 g (memory) are three octaves: there are blows in each of them.
 
     That the hardest are as hard as they should be is the next test's affair.
     """
-    peaks = [recipes[n].synthesise([0], seed=0).facts["place_peak_m_s2"][0] / G for n in HAMMERS]
+    peaks = [nominal(n).facts["place_peak_m_s2"][0] / G for n in HAMMERS]
     assert {int(np.log2(peak / 50.0)) for peak in peaks} == {0, 1, 2}
 
 
 @pytest.mark.parametrize("name", ["hammer_bracket_severe", "hammer_bolt_severe"])
-def test_peak_at_the_bracket_is_that_of_two_bodies_on_two_springs(recipes, name):
+def test_peak_at_the_bracket_is_that_of_two_bodies_on_two_springs(recipes, nominal, name):
     """What makes several hundred g: a contact that is as stiff as the bracket's own spring.
 
     Striker and sheet together (M) on the sheet's spring k, the local mass (m) on the bracket's
@@ -141,7 +156,7 @@ def test_peak_at_the_bracket_is_that_of_two_bodies_on_two_springs(recipes, name)
         state = step @ state
         time += 1e-6
         peak = max(peak, abs(float((chain @ state)[3])))
-    event = recipe.synthesise([0], seed=0)
+    event = nominal(recipe.name)
     assert event.facts["place_peak_m_s2"][0] == pytest.approx(peak, rel=0.05)
     assert event.facts["contact_s"][0] == pytest.approx(time, rel=0.06)
 
@@ -165,13 +180,13 @@ def test_severe_blows_saturate_a_100_g_sensor_before_its_filter(recipes):
     assert min(clipped.values()) > 0, clipped
 
 
-def test_mounting_peak_follows_from_contact_and_sheet(recipes):
+def test_mounting_peak_follows_from_contact_and_sheet(recipes, nominal):
     # Without losses and with a mounting that stands still, striker and sheet on the sheet's spring:
     # half sine of pi sqrt((m + m_s) / k), peak force v m sqrt(k / (m + m_s)). The mounting yields
     # and the sheet has mass of its own: within a fifth and a quarter.
     for name in ("hammer_rail_severe", "hammer_sill_severe"):
         recipe = recipes[name]
-        event = recipe.synthesise([0], seed=0)
+        event = nominal(recipe.name)
         sheet = recipe.parameters.loaded().places[recipe.parameters.place].sheet
         mass, speed = recipe.parameters.striker_kg, recipe.parameters.speed_m_s
         both = mass + sheet.mass_kg
@@ -186,7 +201,7 @@ def test_mounting_peak_follows_from_contact_and_sheet(recipes):
         assert mass * speed < impulse < 2 * mass * speed
 
 
-def test_a_door_rings_in_its_own_mode(recipes):
+def test_a_door_rings_in_its_own_mode(recipes, nominal):
     """Inner panel and edge swing against each other at the stated frequency, and make no energy."""
     recipe = recipes["trolley_door"]
     structure = recipe.parameters.loaded()
@@ -200,7 +215,7 @@ def test_a_door_rings_in_its_own_mode(recipes):
     rises = np.flatnonzero((apart[:-1] < 0.0) & (apart[1:] >= 0.0))
     damped = door.frame_hz * (1.0 - door.frame_damping**2) ** 0.5
     assert 10000.0 / np.diff(rises).mean() == pytest.approx(damped, rel=0.01)
-    event = recipe.synthesise([0], seed=0)
+    event = nominal(recipe.name)
     speeds = [event.trace[f"speed_{number}"][0] for number in range(6)]
     bodies = [recipe.parameters.striker_kg, door.skin_kg, *masses]
     bodies += [structure.places["pillar_left"].local_mass_kg]
@@ -213,14 +228,14 @@ def test_a_door_rings_in_its_own_mode(recipes):
 
 
 @pytest.mark.slow
-def test_a_blow_makes_no_energy(recipes):
+def test_a_blow_makes_no_energy(recipes, nominal):
     checked = 0
     for recipe in recipes.values():
         if recipe.model.name not in ("blow", "hard_blow"):
             continue
         parameters = recipe.parameters
         place = parameters.loaded().places[parameters.place]
-        event = recipe.synthesise([0], seed=0)
+        event = nominal(recipe.name)
         masses = {
             "striker_speed": parameters.striker_kg,
             "local_speed": place.local_mass_kg,
@@ -239,11 +254,11 @@ def test_a_blow_makes_no_energy(recipes):
     assert checked > 25
 
 
-def test_an_undercarriage_strike_is_broad_band(recipes):
+def test_an_undercarriage_strike_is_broad_band(nominal):
     # A stone on a subframe: content in every band from 60 Hz to 2.5 kHz while it lasts [g rms]
     from scipy.signal import butter, sosfiltfilt
 
-    event = recipes["undercarriage_40"].synthesise([0], seed=0)
+    event = nominal("undercarriage_40")
     start = round(-event.start_s * event.rate_hz)
     levels = []
     for band in ((60, 200), (200, 400), (400, 1000), (1000, 2500)):
@@ -254,9 +269,9 @@ def test_an_undercarriage_strike_is_broad_band(recipes):
     assert max(levels) < 15 * min(levels), levels
 
 
-def test_hammer_rings_hardest_where_it_strikes(recipes):
+def test_hammer_rings_hardest_where_it_strikes(nominal):
     def peak(name, channel):
-        return np.abs(recipes[name].synthesise([0], seed=0).signals[channel][0]).max()
+        return np.abs(nominal(name).signals[channel][0]).max()
 
     assert peak("hammer_bracket", "central_x") > 2 * peak("hammer_bracket", "upfront_left_x")
     assert peak("hammer_rail", "upfront_left_x") > 2 * peak("hammer_rail", "upfront_right_x")
@@ -269,7 +284,7 @@ def test_hammer_rings_hardest_where_it_strikes(recipes):
     ("name", "mass", "speed", "behind"),
     [("deer_90", 70.0, 25.0, ("nose", "rails")), ("moose_70", 450.0, 19.444, ("upper",))],
 )
-def test_animal_strike_shares_momentum(recipes, name, mass, speed, behind):
+def test_animal_strike_shares_momentum(recipes, nominal, name, mass, speed, behind):
     """delta-V = (1 + e) m_a V / (m_a + m_c) (computed), e near 0 (memory).
 
     e from energy: what the body of the animal and the parts of the car that it meets, in series,
@@ -277,7 +292,7 @@ def test_animal_strike_shares_momentum(recipes, name, mass, speed, behind):
     """
     car = load_vehicle("small_car")
     total = car.masses.total_kg
-    event = recipes[name].synthesise([0], seed=0)
+    event = nominal(name)
     change = -np.cumsum(event.cabin_x[0])[-1] / event.rate_hz
     restitution = change / (mass * speed / (mass + total)) - 1.0
     springs = [1e3 * getattr(car.springs, part).unloading_kn_per_m for part in behind]
@@ -300,19 +315,19 @@ SOFT = pytest.mark.xfail(
 @pytest.mark.parametrize(
     ("name", "lasts_ms"), [pytest.param("deer_90", 40.0, marks=SOFT), ("moose_70", 150.0)]
 )
-def test_animals_push_as_long_as_remembered(recipes, name, lasts_ms):
+def test_animals_push_as_long_as_remembered(nominal, name, lasts_ms):
     # rows F34 and F35 of the event matrix (memory); duration as its column has it: above 5 percent
     # of the largest force, which in the one-mass model of that column is the deceleration's
-    event = recipes[name].synthesise([0], seed=0)
+    event = nominal(name)
     force = event.trace["obstacle_force"][0]
     pushes = force > 0.05 * force.max()
     assert 1e3 * pushes.sum() / event.rate_hz == pytest.approx(lasts_ms, rel=0.15)
 
 
 @pytest.mark.slow
-def test_braking_moves_the_free_occupant_past_127_mm(recipes):
+def test_braking_moves_the_free_occupant_past_127_mm(nominal):
     # computed: 1 g for 0.25 s is 0.3 m of free travel; a displacement rule alone would fire
-    event = recipes["braking_bump_100"].synthesise([0], seed=0)
+    event = nominal("braking_bump_100")
     time = flight_times(-event.cabin_x[0], rate_hz=event.rate_hz, start_s=event.start_s)
     assert 0.15 < float(time) < 0.35
     # nose dive: the pitching body reads more than the brakes give
@@ -321,14 +336,14 @@ def test_braking_moves_the_free_occupant_past_127_mm(recipes):
 
 
 @pytest.mark.parametrize("name", ["trailer_bump", "tow_jerk"])
-def test_push_and_pull_from_behind_or_ahead_drive_the_car_forward(recipes, name):
-    event = recipes[name].synthesise([0], seed=0)
+def test_push_and_pull_from_behind_or_ahead_drive_the_car_forward(nominal, name):
+    event = nominal(name)
     assert event.facts["velocity_change_m_s"][0] > 0.3
     assert event.cabin_x[0].sum() > 0
 
 
-def test_kerb_slide_pushes_the_car_right_and_rolls_it_left(recipes):
-    event = recipes["kerb_slide_10"].synthesise([0], seed=0)
+def test_kerb_slide_pushes_the_car_right_and_rolls_it_left(nominal):
+    event = nominal("kerb_slide_10")
     assert event.signals["central_y"][0].max() > 5 * G
     assert event.signals["central_roll_rate"][0].min() < 0
     struck = 10 / 3.6
@@ -394,14 +409,14 @@ def test_every_row_reaches_its_range_and_no_recipe_passes_it(measured):
 
 
 @pytest.mark.slow
-def test_every_event_is_quiet_for_50_ms_and_states_its_channels(recipes):
+def test_every_event_is_quiet_for_50_ms_and_states_its_channels(recipes, nominal):
     checked = 0
     for recipe in recipes.values():
         if recipe.family not in ("misuse", "rough_road"):
             continue
         if recipe.model.name == "kerb_then_wall":
             continue
-        event = recipe.synthesise([0], seed=0)
+        event = nominal(recipe.name)
         before = round((0.0 - event.start_s) * event.rate_hz)
         assert before >= 0.05 * event.rate_hz
         for name, samples in event.signals.items():
@@ -454,10 +469,10 @@ def test_a_draw_is_the_same_in_any_block(recipes, name):
 
 @pytest.mark.quick(1)
 @pytest.mark.parametrize("name", ["hammer_bracket", "undercarriage_30", "trolley_pillar"])
-def test_finer_steps_change_little(recipes, name, monkeypatch):
+def test_finer_steps_change_little(recipes, nominal, name, monkeypatch):
     from crashsense.synthesis.misuse import blows, chain
 
-    coarse = recipes[name].synthesise([0], seed=0)
+    coarse = nominal(name)
     monkeypatch.setattr(chain, "STEPS_A_RADIAN", 40.0)
     monkeypatch.setattr(blows, "STEPS_AFTER", 6)
     fine = recipes[name].synthesise([0], seed=0)

@@ -1,0 +1,126 @@
+"""What the codes of a sensor hold without any signal: offset, drift and noise (engine ``numpy``).
+
+They depend on the draw and on the sensor, not on the event: where sensor sets or events share
+draws, a bank keeps them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from crashsense import draws as random_draws
+from crashsense import engine
+from crashsense.arrays import FloatArray, IntArray
+from crashsense.filters.causal import filter_noise
+from crashsense.sensing.groups import in_groups, place
+
+if TYPE_CHECKING:
+    from crashsense.sensing.one_sensor import OneSensor
+
+#: Samples of noise that are drawn at once, all draws together: 256 draws of a 0.3 s event.
+NOISE_WORDS = 160_000
+
+
+class Disturbance:
+    """Offset, drift and noise in the codes of one sensor, made some parts of its draws ahead."""
+
+    def __init__(self, one: OneSensor) -> None:
+        self.one = one
+        self._made, self._from = np.empty((0, one.words)), -1
+
+    def of(self, rows: IntArray) -> FloatArray:
+        """Offset, drift and noise in the codes of some draws [u], shape (draws, words)."""
+        return self._ahead_of_use(rows, self._kept)
+
+    def plain_noise(self, rows: IntArray) -> FloatArray:
+        """Noise in the codes of some draws, of unit deviation ahead of the filter, (draws, words).
+
+        Before the element; the nominal draw has none. What asks for it (a kernel that reads noise
+        from the bank) does not ask for :meth:`of`.
+        """
+        return self._ahead_of_use(rows, self._kept_noise)
+
+    def _ahead_of_use(self, rows: IntArray, make: Callable[[IntArray], FloatArray]) -> FloatArray:
+        one = self.one
+        ahead = NOISE_WORDS // one.words // random_draws.PAGE * random_draws.PAGE
+        lead = int(one.draws[0] == 0)
+        if not ahead or int(rows[0]) < lead:
+            return make(rows)
+        parts = []
+        while rows.size:
+            first = (int(rows[0]) - lead) // ahead * ahead + lead
+            if first != self._from:
+                # Some parts ahead: the filter has rows enough of each setting to run side by side.
+                coming = np.arange(first, min(first + ahead, one.draws.size))
+                self._made, self._from = make(coming), first
+            here = int(np.searchsorted(rows, first + ahead))
+            parts.append(self._made[place(rows[:here] - first)])
+            rows = rows[here:]
+        return parts[0] if len(parts) == 1 else np.concatenate(parts)
+
+    def noise_key(self, rows: IntArray) -> tuple[Hashable, ...]:
+        """All that noise in the words depends on."""
+        one = self.one
+        return (
+            *(one.seed, one.occurrence, one.channel, one.design, one.every, one.words),
+            *(one.draws[rows].tobytes(), one.drawn.setting[rows].tobytes()),
+        )
+
+    def _kept_noise(self, rows: IntArray) -> FloatArray:
+        if self.one.bank is None:
+            return self._noise(rows)
+        key = (*self.noise_key(rows), "noise", engine.kernels() is not None)
+        return self.one.bank.get(key, lambda: self._noise(rows))
+
+    def _kept(self, rows: IntArray) -> FloatArray:
+        one, drawn = self.one, self.one.drawn
+        if one.bank is None:
+            return self._all(rows)
+        element = b"" if drawn.element is None else drawn.element.noise[rows].tobytes()
+        key = (
+            *(*self.noise_key(rows), "disturbance", one.noisy, one.sigma, element),
+            *(drawn.offset[rows].tobytes(), drawn.drift[rows].tobytes()),
+            # where the words lie in time, by which drift grows
+            *(one.base.rate_hz, one.base.first, one.base.size, one.origin),
+            one.shared.phase[rows].tobytes(),
+        )
+        return one.bank.get(key, lambda: self._all(rows))
+
+    def _all(self, rows: IntArray) -> FloatArray:
+        one, drawn = self.one, self.one.drawn
+        if one.noisy:
+            out = one.as_made(self._noise(rows), rows)
+            out *= one.sigma
+        else:
+            out = np.zeros((rows.size, one.words))
+        for at in in_groups(np.arange(rows.size)):
+            mine, some = out[place(at)], rows[at]
+            mine += drawn.offset[some][:, None]
+            if drawn.drift[some].any():
+                drift = one.rows_of(one.ramp_table, some)
+                drift *= drawn.drift[some][:, None]
+                mine += drift
+        return out
+
+    def _noise(self, rows: IntArray) -> FloatArray:
+        one, models = self.one, self.one.noise_models
+        warm_up, setting, kernels = models.warm_up, one.drawn.setting[rows], engine.kernels()
+        # By numpy: in the order of the settings, so that each is filtered where it stands.
+        order = np.arange(rows.size) if kernels else np.argsort(setting, kind="stable")
+        axes = (one.occurrence, one.channel, "noise", "words")
+        noise = random_draws.noise(
+            one.draws[rows[order]], warm_up + one.words, seed=one.seed, axes=axes
+        )
+        if kernels is not None:
+            kernels.filter_by_setting(models.sections, setting, noise, np.empty((0, 0, 0)))
+            return noise[:, warm_up:]
+        out = np.empty((rows.size, one.words))
+        last = 0
+        for s, count in zip(*np.unique(setting, return_counts=True), strict=True):
+            first, last = last, last + int(count)
+            made = filter_noise(noise[first:last], sections=models.models[int(s)].sections)
+            out[order[first:last]] = made[:, warm_up:]
+        return out

@@ -1,0 +1,78 @@
+"""Offset, drift and noise that a bank keeps are those of a sensor that is sensed alone."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from sensing.sensing_helpers import acceleration, crash, part, sensor_set
+
+from crashsense import engine
+from crashsense.sensing import NoiseBank, Sensed, SensorSet
+from crashsense.sensing.sense import joined, sense_in_parts
+from crashsense.units import STANDARD_GRAVITY as G
+
+#: Draw 0 is the nominal one; the others fill more than one piece of noise.
+DRAWS = np.arange(300)
+
+USUAL: dict[str, Any] = {
+    "noise_density": 0.02 * G,
+    "offset_tolerance": 0.5 * G,
+    "drift_tolerance": 4.0 * G,
+    "corner_tolerance": 0.03,
+}
+
+
+def sensed(
+    chosen: SensorSet, bank: NoiseBank | None, *, start_s: float = -0.05, **how: Any
+) -> Sensed:
+    true = {"central_x": acceleration(crash(samples=1503), start_s=start_s)}
+    with engine.using("numpy"):
+        asked: Any = {"draws": DRAWS, "occurrence": "any", **how}
+        return joined(list(sense_in_parts(true, chosen, size=64, bank=bank, **asked)))
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        {"range": 60 * G},
+        {"noise_density": 0.03 * G},
+        {"noise_density": 0.0},
+        {"offset_tolerance": 0.2 * G},
+        {"drift_tolerance": 1.0 * G},
+        {"corner_tolerance": 0.05},
+        {"corner_hz": 300.0},
+        {"sample_rate_hz": 500.0, "corner_hz": 150.0},
+    ],
+    ids=lambda values: "_".join(f"{name}_{value:.3g}" for name, value in values.items()),
+)
+def test_sensors_that_share_a_bank_are_sensed_as_if_alone(other: dict[str, Any]) -> None:
+    bank = NoiseBank(most_bytes=10**9)
+    for values in (USUAL, USUAL | other, USUAL):
+        chosen = sensor_set(part(**values))
+        shared, alone = sensed(chosen, bank), sensed(chosen, None)
+        assert (alone.paths == "fast").all()
+        for table in ("channels", "codes", "valid"):
+            found, expected = (getattr(one.samples, table)["central_x"] for one in (shared, alone))
+            np.testing.assert_array_equal(found, expected)
+
+
+@pytest.mark.parametrize("other", [{"start_s": -0.0303}, {"seed": 2}, {"occurrence": "b"}])
+def test_what_a_bank_keeps_depends_on_time_and_name(other: dict[str, Any]) -> None:
+    chosen, bank = sensor_set(part(**USUAL)), NoiseBank(most_bytes=10**9)
+    usual, found = sensed(chosen, bank), sensed(chosen, bank, **other)
+    expected = sensed(chosen, None, **other)
+    np.testing.assert_array_equal(
+        found.samples.codes["central_x"], expected.samples.codes["central_x"]
+    )
+    assert not np.array_equal(found.samples.codes["central_x"], usual.samples.codes["central_x"])
+
+
+def test_a_second_event_finds_all_of_its_disturbance_in_the_bank() -> None:
+    chosen, bank = sensor_set(part(**USUAL)), NoiseBank(most_bytes=10**9)
+    sensed(chosen, bank)
+    kept = list(bank._kept)
+    assert kept
+    sensed(chosen, bank)
+    assert list(bank._kept) == kept
