@@ -243,6 +243,21 @@ SAME: dict[tuple[str, str, str], str] = {
     ): "as above",
     (
         "crashsense/trials/plot.py",
+        "if axes.get_legend_handles_labels()[0]:",
+        "0 -> 1",
+    ): "as many handles as labels",
+    (
+        "crashsense/trials/plot.py",
+        "axes.set_ylim(0.0, 1.05 * HIGHEST_DEMAND)",
+        "1.05 -> 1.5750000000000002",
+    ): "how much room is left above",
+    ("crashsense/trials/plot.py", "LEAST_DEMAND = 0.1", ""): "which demand is too small to see",
+    ("crashsense/trials/plot.py", "MOST_CHANNELS = 3", ""): "how many channels are drawn: a choice",
+    ("crashsense/trials/plot.py", "if low <= value <= high:", ""): (
+        "the end of an axis equals a range by chance alone"
+    ),
+    (
+        "crashsense/trials/plot.py",
         "HIGHEST_DEMAND = 2.0",
         "",
     ): "up to which demand is drawn: a choice",
@@ -535,6 +550,8 @@ SAME |= {
         ),
         ("archives.py", "MOST_MEMBERS = 20_000", "", SIZE),
         ("formats.py", "_MOST_FILES = 20_000", "", SIZE),
+        ("manifest.py", "MOST_RECORDS = 10_000", "", SIZE),
+        ("iso13499.py", "_MOST_LINES = 500", "", SIZE),
         ("formats.py", "_OPENING = 65536", "", SIZE),
         (
             "archives.py",
