@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from crashsense.arrays import FloatArray, IntArray
+from crashsense.compiled_filters import check_filters, word_table
 from crashsense.compiled_kernel import kernel
 from crashsense.compiled_lanes import (
     WIDTH,
@@ -33,7 +34,12 @@ from crashsense.compiled_normal import (
     fill_rows,
 )
 from crashsense.compiled_parts import parts_of
-from crashsense.compiled_readings import check_readings, static_reading, upsampled
+from crashsense.compiled_readings import (
+    check_readings,
+    deviations_of,
+    static_reading,
+    upsampled,
+)
 from crashsense.compiled_rules import check_rules, run_program
 from crashsense.compiled_sensing import (
     Chain,
@@ -77,6 +83,7 @@ __all__ = [
     "check_steps",
     "contact_steps",
     "crush_steps",
+    "deviations_of",
     "fill_fractions",
     "fill_noise",
     "fill_normals",
@@ -104,6 +111,7 @@ __all__ = [
     "upsampled",
     "window_max",
     "window_sum",
+    "word_table",
     "words_by_full_path",
     "words_of",
     "words_of_signals",
@@ -373,6 +381,7 @@ def check() -> None:
     check_normal()
     check_sensing()
     check_readings()
+    check_filters()
     check_lanes()
     check_rules()
     check_steps()

@@ -11,6 +11,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+import numpy as np
+
 from crashsense.arrays import FloatArray, IntArray
 from crashsense.compiled_kernel import kernel
 from crashsense.compiled_vectors import (
@@ -70,7 +72,20 @@ def _filtered(g: Given) -> Any:
     return g.at
 
 
-_run = chosen_by_code({0: _filtered})
+def _one_signal(g: Given) -> Any:
+    """Numbers in a row at ``a``, the same for all lanes of one vector, through ``n`` sections."""
+    b = g.builder
+    with g.steps(b.sdiv(g.ticks, g.whole(BLOCK))) as block:
+        rows = [b.add(b.mul(block, g.whole(BLOCK)), g.whole(k)) for k in range(BLOCK)]
+        found = through(g, g.memory.address, g.n, 0, [g.number(g.a.address, row) for row in rows])
+        for row, y in zip(rows, found, strict=True):
+            g.out.store(y, row, 0)
+    return g.at
+
+
+_ROWS_OF_LANES, _ONE_SIGNAL = 0, 1
+
+_run = chosen_by_code({_ROWS_OF_LANES: _filtered, _ONE_SIGNAL: _one_signal})
 
 
 @_jit
@@ -83,7 +98,7 @@ def sections_in(deck: FloatArray) -> int:
 def filter_deck(deck: FloatArray) -> None:
     """Filter the samples of every lane by its own sections, in place."""
     at = address(deck)
-    _run(0, at, at, at, at, at + 8 * SAMPLES, 0, 0, 0, sections_in(deck), CHUNK)
+    _run(_ROWS_OF_LANES, at, at, at, at, at + 8 * SAMPLES, 0, 0, 0, sections_in(deck), CHUNK)
 
 
 @_jit
@@ -109,3 +124,51 @@ def set_at_rest(deck: FloatArray, rest: FloatArray, j: int, value: float) -> Non
     for k in range(rest.shape[0]):
         deck[SAMPLES + k * SECTION + j] = rest[k, 0] * value
         deck[SAMPLES + k * SECTION + LANES + j] = rest[k, 1] * value
+
+
+@_jit
+def word_table(
+    samples: FloatArray,
+    sections: FloatArray,
+    rest: FloatArray,
+    first: IntArray,
+    every: int,
+    words: int,
+) -> FloatArray:
+    """One signal through every filter setting, sampled from each of some places on.
+
+    *samples* (n,), which stood at the first one before it; *sections* (settings, sections, 6),
+    *rest* (settings, sections, 2) their state at 1: settings, eight at most, stand side by side as
+    lanes; *first* (places,), and every *every*-th sample from there on. Returns (settings, places,
+    words). Twin: ``chain.word_table``.
+    """
+    settings = sections.shape[0]
+    out = np.empty((settings, first.size, words))
+    deck = deck_of(sections, np.arange(settings), 0, settings)
+    for s in range(settings):
+        set_at_rest(deck, rest[s], s, samples[0])
+    here, filters, count = address(deck), address(deck) + 8 * SAMPLES, sections_in(deck)
+    chunk = np.zeros(CHUNK)
+    end = first.max() + every * (words - 1) + 1
+    for t in range(0, end, CHUNK):
+        size = min(CHUNK, end - t)
+        chunk[:size] = samples[t : t + size]
+        _run(_ONE_SIGNAL, here, address(chunk), here, here, filters, 0, 0, 0, count, CHUNK)
+        for p in range(first.size):
+            word = max(0, (t - first[p] + every - 1) // every)
+            row = first[p] + every * word - t
+            while word < words and row < CHUNK:
+                for s in range(settings):
+                    out[s, p, word] = deck[LANES * row + s]
+                word, row = word + 1, row + every
+    chunk[0] = deck[0]  # kept until here: the filter knows addresses only
+    return out
+
+
+def check_filters() -> None:
+    """Compile and run the kernel on next to nothing."""
+    through, index = np.array([[[1.0, 0.0, 0.0, 1.0, 0.0, 0.0]]]), np.zeros(1, dtype=np.int64)
+    samples, rest = np.ones(2), np.zeros((1, 1, 2))
+    for given in (through, index, samples, rest):
+        given.setflags(write=False)
+    word_table(samples, through, rest, index, 1, 2)

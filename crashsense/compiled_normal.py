@@ -11,11 +11,23 @@ from math import frexp, sqrt
 from typing import Any
 
 import numpy as np
+from llvmlite import ir
 
 from crashsense import normal
 from crashsense.arrays import FloatArray, IntArray
 from crashsense.compiled_kernel import kernel
 from crashsense.compiled_noise import GOLDEN, mix
+from crashsense.compiled_vectors import (
+    LANES,
+    LINE,
+    VECTORS,
+    WIDTH,
+    Given,
+    Vector,
+    address,
+    chosen_by_code,
+    smaller,
+)
 
 _jit: Any = kernel(error_model="numpy")
 
@@ -30,8 +42,8 @@ _1, _2, _4, _11, _56 = (np.uint64(n) for n in (1, 2, 4, 11, 56))
 _PAIRS, _FOURS = np.uint64(0x5555555555555555), np.uint64(0x3333333333333333)
 _BYTES, _EACH = np.uint64(0x0F0F0F0F0F0F0F0F), np.uint64(0x0101010101010101)
 _EVERY_OTHER = np.uint64(0xAAAAAAAAAAAAAAAA)
-#: Numbers that are computed as if all lay in the middle, several at once, before the tails are.
-_PIECE = 256
+#: Bits of a number: its power of two stands above these.
+_FRACTION_BITS = 52
 #: Largest number below 1.
 _BELOW_ONE = 1.0 - 2.0**-53
 
@@ -85,20 +97,68 @@ def fill_fractions(start: Any, step: Any, out: FloatArray) -> None:
             out[row, i] = min((float(word >> _11) + 0.5) * 2.0**-53, _BELOW_ONE)
 
 
+def _split(x: Vector) -> tuple[Vector, Vector]:
+    """Write instructions: fractions, 1/2 to 1, and powers of two of positive numbers, as frexp."""
+    b = x.builder
+    words = ir.VectorType(ir.IntType(64), WIDTH)
+
+    def everywhere(number: int) -> Any:
+        return ir.Constant(words, [number] * WIDTH)
+
+    bits = b.bitcast(x.value, words)
+    own = b.and_(bits, everywhere(2**_FRACTION_BITS - 1))
+    half = everywhere(1022 << _FRACTION_BITS)
+    fraction = b.bitcast(b.or_(own, half), LINE)
+    power = b.sub(b.lshr(bits, everywhere(_FRACTION_BITS)), everywhere(1022))
+    return Vector(b, fraction), Vector(b, b.sitofp(power, LINE))
+
+
+def _quantiles(g: Given) -> Any:
+    """Quantiles of the probabilities ``a``, rows of lanes; tails only where there are some."""
+    b = g.builder
+    with g.steps(g.ticks) as i:
+        for j in range(VECTORS):
+            p = g.a.load(i, j)
+            found = normal.of_middle(p - 0.5)
+            far = (p - 0.5).magnitude() > _MIDDLE
+            room = g.kept(found)
+            with g.where(far.any()):
+                fraction, power = _split(smaller(p, 1.0 - p))
+                small = fraction < _LEAST_FRACTION
+                fraction = small.choose(2.0 * fraction, fraction)
+                root = (-normal.logarithm(fraction, small.choose(power - 1.0, power))).root()
+                near = normal.of_near_tail(root)
+                size = g.kept(near)
+                beyond = root > _NEAR
+                with g.where(beyond.any()):
+                    b.store(beyond.choose(normal.of_far_tail(root), near).value, size)
+                tail = g.held(size)
+                b.store(far.choose((p < 0.5).choose(-tail, tail), found).value, room)
+            g.out.store(g.held(room), i, j)
+    return g.at
+
+
+_run = chosen_by_code({0: _quantiles})
+
+
+@_jit
+def to_quantiles(flat: FloatArray) -> None:
+    """Put quantiles in the place of probabilities, 2^-1022 or more and below 1.
+
+    Twin: ``normal.quantile``, the same bits.
+    """
+    at, rows = address(flat), flat.size // LANES
+    _run(0, at, at, at, at, at, 0, 0, 0, 0, rows)
+    for i in range(rows * LANES, flat.size):
+        p = flat[i]
+        flat[i] = _of_middle(p - 0.5) if abs(p - 0.5) <= _MIDDLE else _of_tails(p)
+
+
 @_jit
 def fill_normals(start: Any, step: Any, out: FloatArray) -> None:
     """Fill each row of *out* with standard normal numbers; as :func:`fill_fractions`."""
     fill_fractions(start, step, out)
-    flat = out.reshape(-1)
-    middle = np.empty(_PIECE)
-    for begin in range(0, flat.size, _PIECE):
-        size = min(_PIECE, flat.size - begin)
-        here = flat[begin : begin + size]
-        for i in range(size):
-            middle[i] = _of_middle(here[i] - 0.5)
-        for i in range(size):
-            p = here[i]
-            here[i] = middle[i] if abs(p - 0.5) <= _MIDDLE else _of_tails(p)
+    to_quantiles(out.reshape(-1))
 
 
 def check_normal() -> None:

@@ -99,10 +99,40 @@ def upsampled(samples: FloatArray, taps: FloatArray) -> FloatArray:
     return out
 
 
+@_jit
+def deviations_of(z: FloatArray, numbers: FloatArray, warmer: FloatArray, out: FloatArray) -> None:
+    """Gain, offset, drift and shares of other axes of every sensor and draw.
+
+    *z* (sensors, draws, roles) deviations by role; *numbers* (sensors, 9 or more): tolerance and
+    temperature coefficient of sensitivity, the same of offset, tolerance of the angle, cosine and
+    sine of the nominal one, tolerances of drift and of cross-axis shares, and nominal share of each
+    other axis; *warmer* (draws,); *out* (sensors, 3 or more, draws). Twin:
+    ``sensing.tolerance._deviations``, the same bits.
+    """
+    for s in range(z.shape[0]):
+        own = numbers[s]
+        for i in range(z.shape[1]):
+            role = z[s, i]
+            sensitivity = 1.0 + own[0] * role[0] + own[1] * role[3] * warmer[i]
+            small = own[4] * role[5]
+            cosine = 1.0 - small * small / 2.0
+            sine = small - small * small * small / 6.0
+            out[s, 0, i] = sensitivity * (own[5] * cosine - own[6] * sine)
+            out[s, 1, i] = own[2] * role[1] + own[3] * role[4] * warmer[i]
+            out[s, 2, i] = own[7] * role[2]
+            for k in range(out.shape[1] - 3):
+                share = own[9 + k] + own[8] * role[6 + k]
+                if k == 0:
+                    share = own[6] * cosine + own[5] * sine + share
+                out[s, 3 + k, i] = share * sensitivity
+
+
 def check_readings() -> None:
-    """Compile and run both kernels on next to nothing; arrays as the callers give them."""
-    row, taps = np.ones((1, 4)), np.ones((2, 3))
-    row.setflags(write=False)
-    taps.setflags(write=False)
+    """Compile and run the kernels on next to nothing; arrays as the callers give them."""
+    row, taps, roles, warmer = np.ones((1, 4)), np.ones((2, 3)), np.ones((1, 1, 8)), np.ones(1)
+    numbers = np.ones((1, 11))
+    for given in (row, taps, roles, warmer, numbers):
+        given.setflags(write=False)
+    deviations_of(roles, numbers, warmer, np.empty((1, 5, 1)))
     static_reading(row, 2.0, 2.0, 0.0, 0.0)
     upsampled(row, taps)

@@ -119,12 +119,11 @@ def _rows_of_names(
 
     Twin: ``compiled.fill_rows``, the same bits.
     """
-    digests = b"".join(_digest_of((seed, *axes, kind)) for axes in names)
-    keys = np.frombuffer(digests, dtype="<u8").astype(np.uint64).reshape(-1, 4)
+    keys = _keys_of(kind, seed, tuple(names))
     compiled = engine.kernels()
     if compiled is not None:
         both = np.empty((2, len(names) * draws.size), dtype=np.uint64)
-        compiled.fill_rows(engine.given(keys), engine.given(draws), _FEWEST_CHANGES, *both)
+        compiled.fill_rows(keys, engine.given(draws), _FEWEST_CHANGES, *both)
         return both[0], both[1]
     number = draws.astype(np.uint64) * GOLDEN
     start, step = (_mix((number + keys[:, k, None]).reshape(-1)) for k in (0, 1))
@@ -133,6 +132,15 @@ def _rows_of_names(
     weak = changes < _FEWEST_CHANGES
     step[weak] ^= np.uint64(0xAAAAAAAAAAAAAAAA)
     return start, step
+
+
+@lru_cache(maxsize=256)
+def _keys_of(kind: str, seed: int, names: tuple[tuple[str | int, ...], ...]) -> WordArray:
+    """Four words of each name's digest, shape (names, 4)."""
+    digests = b"".join(_digest_of((seed, *axes, kind)) for axes in names)
+    keys = np.frombuffer(digests, dtype="<u8").astype(np.uint64).reshape(-1, 4)
+    keys.setflags(write=False)
+    return keys
 
 
 def _words(start: WordArray, step: WordArray, count: int) -> WordArray:

@@ -155,10 +155,10 @@ def given(array: npt.NDArray[Any]) -> npt.NDArray[Any]:
 
     A kernel is compiled anew for every kind of arguments; given alike it is compiled once.
     """
-    import numpy as np
-
-    plain = np.ascontiguousarray(array).view()
-    plain.flags.writeable = False
+    plain = array.view()
+    if not plain.flags.c_contiguous:
+        plain = array.copy("C")
+    plain.setflags(write=False)
     return plain
 
 

@@ -81,8 +81,16 @@ class Signal:
 
     def row(self, number: int, *, note: str) -> Signal:
         """Return one draw of a block as a signal of its own, of the same memory."""
-        found = object.__new__(Signal)  # what a block holds has been checked
-        own = {"samples": self.samples[number], "history": (*self.history, note)}
+        return self._viewed(self.samples[number], note)
+
+    def as_block(self, *, note: str) -> Signal:
+        """Return the signal with an axis of draws, one row if it has none, of the same memory."""
+        return self._viewed(np.atleast_2d(self.samples), note)
+
+    def _viewed(self, samples: FloatArray, note: str) -> Signal:
+        """Return the signal with another view of its samples, which have been checked."""
+        found = object.__new__(Signal)
+        own = {"samples": samples, "history": (*self.history, note)}
         for name in self.__dataclass_fields__:
             object.__setattr__(found, name, own.get(name, getattr(self, name)))
         return found

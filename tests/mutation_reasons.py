@@ -119,6 +119,19 @@ SAME: dict[tuple[str, str, str], str] = {
         "1 -> 2",
     ): "what fills the last bin stands for the last point, which is kept anyway",
     (
+        "crashsense/results/nominal.py",
+        "latest = max([0.0, *(t for t in times_ms if t == t)])",
+        "0.0 -> 1.0",
+    ): "up to 28 ms the window ends at 60 ms anyway",
+    ("crashsense/results/nominal.py", "HELD_BYTES = 50_000_000", ""): (
+        "how much is held in memory never changes what is read"
+    ),
+    (
+        "crashsense/results/nominal.py",
+        "beyond_ms=intervals(1e3 * signal.times_s, np.abs(raw) > limit),",
+        "Gt -> GtE",
+    ): "a sample equals the range by chance alone",
+    (
         "crashsense/results/event_motion.py",
         "origin_ms: float = 0.0",
         "0.0 -> 1.0",
@@ -133,6 +146,11 @@ SAME: dict[tuple[str, str, str], str] = {
         'return text if len(text) <= 60 else text[:57] + "..."',
         "LtE -> Lt",
     ): "how much of a value a message shows",
+    (
+        "crashsense/results/folder.py",
+        'return text if len(text) <= 60 else text[:57] + "..."',
+        "60 -> 61",
+    ): "as above",
     (
         "crashsense/results/folder.py",
         'reason = " ".join(str(error).split())[:120]',
@@ -196,9 +214,20 @@ SAME: dict[tuple[str, str, str], str] = {
     ("crashsense/rules/program.py", "_NEVER = -float(2**40)", "2 -> 3"): "as good as for ever",
     (
         "crashsense/rules/program.py",
-        "return self._line(op.RESTARTED, inputs, numbers, n=going[1], memory=((0.0, 1),))",
-        "1 -> 2 (2)",
+        "_ONE = ((0.0, 1),)",
+        "1 -> 2",
     ): "one row of memory more than is used",
+    (
+        "crashsense/rules/program.py",
+        "return self._line(op.WINDOW_SUM, (value,), n=ticks, memory=((0.0, 1 + ticks),))",
+        "1 -> 2",
+    ): "as above",
+    ("crashsense/rules/program.py", "ticks = min(ticks, self.size + 1)", "1 -> 2"): (
+        "longer than the draw: what stands before the first tick is never left"
+    ),
+    ("crashsense/rules/program.py", "if len(self.lines) >= MOST:", "GtE -> Gt"): (
+        "how long a program may be: a choice"
+    ),
     ("crashsense/rules/python_apart.py", "_CLOSED = -1", ""): "any number that no file has",
     (
         "crashsense/rules/polyline.py",
@@ -241,6 +270,21 @@ SAME: dict[tuple[str, str, str], str] = {
         "if left <= 0 or not select.select([descriptor], [], [], left)[0]:",
         "LtE -> Lt",
     ): "as above",
+    (
+        "crashsense/trials/plot.py",
+        "if axes.get_legend_handles_labels()[0]:",
+        "0 -> 1",
+    ): "as many handles as labels",
+    (
+        "crashsense/trials/plot.py",
+        "axes.set_ylim(0.0, 1.05 * HIGHEST_DEMAND)",
+        "1.05 -> 1.5750000000000002",
+    ): "how much room is left above",
+    ("crashsense/trials/plot.py", "LEAST_DEMAND = 0.1", ""): "which demand is too small to see",
+    ("crashsense/trials/plot.py", "MOST_CHANNELS = 3", ""): "how many channels are drawn: a choice",
+    ("crashsense/trials/plot.py", "if low <= value <= high:", ""): (
+        "the end of an axis equals a range by chance alone"
+    ),
     (
         "crashsense/trials/plot.py",
         "HIGHEST_DEMAND = 2.0",
@@ -324,6 +368,7 @@ SAME: dict[tuple[str, str, str], str] = {
 SENSING = "crashsense/sensing/"
 ROUNDING = "any bound between rounding and a whole one does the same"
 TOGETHER = "how much is computed at once never changes a number (test_sense, test_parts)"
+KEPT = "what is kept never changes a number"
 ASSUMED = "an assumed value: another is as good"
 
 SAME |= {
@@ -365,8 +410,64 @@ SAME |= {
         ("sense.py", "PART_TICKS = 200_000", "", TOGETHER),
         ("sense.py", "PART_SAMPLES = 2**19", "", TOGETHER),
         ("disturbance.py", "NOISE_WORDS = 160_000", "", TOGETHER),
-        ("chain.py", "_KEPT_SAMPLES = 20_000", "", "what is kept never changes a number"),
-        ("common.py", "MOST_BYTES = 48_000_000", "", "what is kept never changes a number"),
+        ("chain.py", "KEPT_SAMPLES = 20_000", "", KEPT),
+        ("common.py", "MOST_BYTES = 48_000_000", "", KEPT),
+        ("one_sensor.py", "_noise_models = lru_cache(maxsize=128)(_NoiseModels)", "", KEPT),
+        ("disturbance.py", "if not ahead or int(rows[0]) < lead:", "Lt -> LtE", TOGETHER),
+        ("sensor.py", "resonance_hz: float = 20_000.0", "", ASSUMED),
+        (
+            "groups.py",
+            "edges = np.flatnonzero(np.diff(setting, append=-1)) + 1",
+            "1 -> 2 (1)",
+            ("any number that is no setting"),
+        ),
+        (
+            "tolerance.py",
+            "numbers = random_draws.uniforms_of(names, draws, width=1, seed=seed)[:, :, 0]",
+            "1 -> 2",
+            "the first column is the same, and alone is read",
+        ),
+        (
+            "mechanics.py",
+            "return float(brentq(net, 0.0, touching, xtol=1e-14)) * gap",
+            "1e-14 -> 1.5e-14",
+            ROUNDING,
+        ),
+        *(
+            (
+                "mechanics.py",
+                "_WIDE, _LONG = range(1, 48, 2), range(1, 80, 2)",
+                change,
+                ("the same odd numbers"),
+            )
+            for change in ("48 -> 49", "80 -> 81")
+        ),
+        (
+            "element.py",
+            "z = np.array([[a, b, a, a, b, 0.0] for a in worst for b in worst])",
+            "0.0 -> 1.0",
+            "where the mass rests moves no stiffness",
+        ),
+        (
+            "element.py",
+            "if element.drive >= limit:",
+            "GtE -> Gt",
+            "a drive equals the computed limit by chance alone",
+        ),
+        (
+            "element_card.py",
+            'most = min(1.5 * element.range, scales["gap"] * 0.999)',
+            "0.999 -> 1.4985",
+            "how near to the electrodes a curve is drawn: a choice",
+        ),
+        ("quiet.py", "draws=range(1, QUIET_DRAWS + 1),", "1 -> 2 (1)", "other draws are as good"),
+        ("quiet.py", "draws=range(1, QUIET_DRAWS + 1),", "1 -> 2 (2)", "other draws are as good"),
+        (
+            "one_pass.py",
+            "line[table.size :] = 0.0",
+            "0.0 -> 1.0",
+            "read by lanes beyond the last word, which nothing keeps",
+        ),
         ("element_design.py", "finger: float = 3e-6", "", ASSUMED),
         (
             "element_design.py",
@@ -471,6 +572,21 @@ SAME |= {
             "same = signal.size == central.size and abs(signal.start_s - central.start_s) < 1e-9",
             "1e-09 -> 1.5000000000000002e-09",
             ROUNDING,
+        ),
+        *(
+            ("archives.py", "MOST_RATIO, ALWAYS_BYTES = 50, 8 * 1024 * 1024", change, SIZE)
+            for change in ("50 -> 51", "8 -> 9", "1024 -> 1025 (1)", "1024 -> 1025 (2)")
+        ),
+        ("archives.py", "MOST_MEMBERS = 20_000", "", SIZE),
+        ("formats.py", "_MOST_FILES = 20_000", "", SIZE),
+        ("manifest.py", "MOST_RECORDS = 10_000", "", SIZE),
+        ("iso13499.py", "_MOST_LINES = 500", "", SIZE),
+        ("formats.py", "_OPENING = 65536", "", SIZE),
+        (
+            "archives.py",
+            "shutil.rmtree(target, ignore_errors=True)",
+            "True -> False",
+            "the folder was just made; what cannot be removed goes with the process",
         ),
         (
             "library.py",

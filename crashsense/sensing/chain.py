@@ -203,6 +203,15 @@ def setting_sections(design: FilterDesign, setting: int) -> FloatArray | None:
     return sections
 
 
+@lru_cache(maxsize=128)
+def every_setting(design: FilterDesign) -> tuple[FloatArray, FloatArray]:
+    """Sections of every setting of a design, (settings, sections, 6), and their state at rest."""
+    every = range(len(CORNER_SETTINGS))
+    found = [setting_sections(design, s) for s in every]
+    sections = np.array([np.empty((0, 6)) if rows is None else rows for rows in found])
+    return sections, np.stack([rest_state(design, s) for s in every])
+
+
 def filter_sections(
     sensor: Sensor, *, rate_hz: float, setting: int = NOMINAL_SETTING
 ) -> FloatArray | None:
@@ -275,12 +284,13 @@ def word_table(
     Returns shape (settings, len(first), words). Blocks of draws request the same signal
     repeatedly, so the last few tables are cached, except those of long signals.
     """
-    if samples.size <= _KEPT_SAMPLES:
+    if samples.size <= KEPT_SAMPLES:
         return _kept_table(samples.tobytes(), design, first, every, words)
     return _make_table(samples, design, first, every, words)
 
 
-_KEPT_SAMPLES = 20_000
+#: Samples of the longest signal whose words are kept.
+KEPT_SAMPLES = 20_000
 
 
 @lru_cache(maxsize=32)
@@ -295,6 +305,11 @@ def _kept_table(
 def _make_table(
     samples: FloatArray, design: FilterDesign, first: tuple[int, ...], every: int, words: int
 ) -> FloatArray:
+    """As :func:`word_table`; twin: ``compiled_filters.word_table``, the same bits."""
+    kernels = engine.kernels()
+    if kernels is not None:
+        given = (samples.reshape(-1), *every_setting(design), np.array(first, dtype=np.int64))
+        return np.asarray(kernels.word_table(*map(engine.given, given), every, words))
     source = np.array(samples, dtype=np.float64).reshape(1, -1)
     out = np.empty((len(CORNER_SETTINGS), len(first), words))
     for setting in range(len(CORNER_SETTINGS)):

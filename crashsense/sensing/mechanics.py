@@ -247,7 +247,10 @@ def snap_deflection(*, stiffness: float, gap: float, area: float, volts: float) 
         return gap
     if net(0.0) <= 0.0:
         return 0.0
-    return float(brentq(net, 0.0, 1.0 - 1e-9, xtol=1e-14)) * gap if net(1.0 - 1e-9) < 0 else gap
+    touching = 1.0 - 1e-9
+    if net(touching) > 0.0:
+        return gap
+    return float(brentq(net, 0.0, touching, xtol=1e-14)) * gap
 
 
 def load_at(*, deflection: float, stiffness: float, gap: float, area: float, volts: float) -> float:

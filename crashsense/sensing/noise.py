@@ -15,12 +15,15 @@ from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 from threading import Lock
+from typing import Any, TypeVar
 
 import numpy as np
 
 from crashsense.arrays import FloatArray
 from crashsense.filters.causal import filter_rows
 from crashsense.filters.design import sections_of_fraction
+
+Kept = TypeVar("Kept")
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,32 +43,42 @@ class WordNoise:
 
 
 class NoiseBank:
-    """Cache of noise that several sensor sets or events share.
+    """Cache of noise, and of deviations of sensors, that several sensor sets or events share.
 
     Keeps the most recent, up to *most_bytes*.
     """
 
     def __init__(self, *, most_bytes: int) -> None:
         self.most_bytes = most_bytes
-        self._kept: OrderedDict[Hashable, FloatArray] = OrderedDict()
+        self._kept: OrderedDict[Hashable, tuple[Any, int]] = OrderedDict()
         self._bytes = 0
         self._lock = Lock()
 
     def get(self, key: Hashable, make: Callable[[], FloatArray]) -> FloatArray:
         """Return the noise of *key*, made by *make* unless cached."""
+
+        def made() -> FloatArray:
+            noise = np.ascontiguousarray(make())
+            noise.setflags(write=False)
+            return noise
+
+        return self.kept(key, made, size=lambda noise: noise.nbytes)
+
+    def kept(self, key: Hashable, make: Callable[[], Kept], *, size: Callable[[Kept], int]) -> Kept:
+        """Return what *make* gave for *key*, made unless cached; *size*: its bytes."""
         with self._lock:
             if key in self._kept:
                 self._kept.move_to_end(key)
-                return self._kept[key]
-        made = np.ascontiguousarray(make())
-        made.setflags(write=False)
+                found: Kept = self._kept[key][0]
+                return found
+        made = make()
         with self._lock:
             # Another thread may have made it meanwhile: the same numbers.
             if key not in self._kept:
-                self._kept[key] = made
-                self._bytes += made.nbytes
+                self._kept[key] = made, size(made)
+                self._bytes += self._kept[key][1]
             while self._bytes > self.most_bytes:
-                self._bytes -= self._kept.popitem(last=False)[1].nbytes
+                self._bytes -= self._kept.popitem(last=False)[1][1]
         return made
 
     def clear(self) -> None:

@@ -8,7 +8,6 @@ gathered.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from functools import lru_cache
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
@@ -90,13 +89,17 @@ def in_lanes(one: OneSensor) -> Callable[[int, FloatArray, int], None]:
     (tables, factors), grid = one.tables(), _grid(one)
     sections, warm_up = one.noise_models.sections, one.noise_models.warm_up
     setting = drawn.setting
-    source, noise = _source(one, rows, "words"), np.empty((0, 0, 0))
-    if one.bank is not None and source.start.size:
-        made = (source, *_given(sections, setting), warm_up, one.words)
-        noise = one.bank.get(
-            (*one.disturbance.noise_key(rows), "lanes"), lambda: kernels.noise_in_lanes(*made)
-        )
+    if one.bank is not None and one.noisy:
+
+        def made() -> FloatArray:
+            given = (_source(one, rows, "words"), *_given(sections, setting), warm_up, one.words)
+            found: FloatArray = kernels.noise_in_lanes(*given)
+            return found
+
+        noise = one.bank.get((*one.disturbance.noise_key(rows), "lanes"), made)
         source = _made_of(_NO_WORDS, _NO_WORDS)
+    else:
+        source, noise = _source(one, rows, "words"), np.empty((0, 0, 0))
     lines = np.empty((len(tables), tables[0].size + kernels.WIDTH))
     for line, table in zip(lines, tables, strict=True):
         line[: table.size] = table.reshape(-1)
@@ -222,15 +225,6 @@ def _chain(one: OneSensor, *, skipped: int = 0) -> Any:
 
     *skipped*: samples of rest in front that are left out.
     """
-    sections, rest = _filters(one.design)
+    sections, rest = chain.every_setting(one.design)
     first = np.array([one.first_word(p) - skipped for p in range(len(PHASES))], dtype=np.int64)
     return _kernels().Chain(*_given(sections, rest, first), one.every)
-
-
-@lru_cache(maxsize=128)
-def _filters(design: chain.FilterDesign) -> tuple[FloatArray, FloatArray]:
-    """Sections of every setting of a design, and their state at rest."""
-    every = range(len(chain.CORNER_SETTINGS))
-    found = [chain.setting_sections(design, s) for s in every]
-    sections = np.array([np.empty((0, 6)) if rows is None else rows for rows in found])
-    return sections, np.stack([chain.rest_state(design, s) for s in every])

@@ -53,6 +53,11 @@ class _NoiseModels:
 _noise_models = lru_cache(maxsize=128)(_NoiseModels)
 
 
+#: Words of the time since time zero by all that they depend on: events of one length share them.
+_RAMPS: dict[tuple[object, ...], FloatArray] = {}
+_MOST_RAMPS = 16
+
+
 def _largest(samples: FloatArray) -> FloatArray:
     """Largest absolute value of each row."""
     return np.asarray(np.maximum(samples.max(axis=-1), -samples.min(axis=-1)))
@@ -161,7 +166,7 @@ class OneSensor:
         peak = np.abs(drawn.gain) * _largest(self.reading)
         for name, samples in self.others.items():
             peak = peak + np.abs(drawn.cross[name]) * _largest(samples)
-        peak = peak + np.abs(drawn.offset) + np.abs(drawn.drift) * max(0.0, self.base.times_s[-1])
+        peak = peak + np.abs(drawn.offset) + np.abs(drawn.drift) * max(0.0, self.base.end_s)
         linear = peak + NOISE_MARGIN * sigma <= sensor.front_end
         return np.asarray(linear & (self.at_stop == 0))
 
@@ -290,7 +295,7 @@ class OneSensor:
 
     def ramp(self) -> FloatArray:
         """Time since time zero, by which drift grows, shape (1, samples)."""
-        return np.maximum(self.base.times_s, 0.0)[None, :]
+        return self.base.since_zero_s[None, :]
 
     def _fast(self, rows: IntArray) -> FloatArray:
         drawn = self.drawn
@@ -311,13 +316,25 @@ class OneSensor:
 
     def tables(self) -> tuple[list[FloatArray], FloatArray]:
         """As :attr:`parts`, a table of each contribution by itself."""
-        parts = [*self.felt, (self.drawn.drift, self.ramp())]
-        return [self.table(samples) for _, samples in parts], np.stack([f for f, _ in parts])
+        tables = [self.table(samples) for _, samples in self.felt]
+        factors = [factor for factor, _ in self.felt]
+        return [*tables, self.ramp_table], np.stack([*factors, self.drawn.drift])
 
     @cached_property
     def ramp_table(self) -> FloatArray:
         """Words of the time since time zero, (settings, phases, words)."""
-        return np.ascontiguousarray(self.table(self.ramp()))
+        base = self.base
+        if base.size > chain.KEPT_SAMPLES:
+            return np.ascontiguousarray(self.table(self.ramp()))
+        span = (base.rate_hz, base.first, base.size, base.every, self.origin)
+        key = (*span, self.ahead, self.design, self.every, self.words)
+        found = _RAMPS.get(key)
+        if found is None:
+            found = np.ascontiguousarray(self.table(self.ramp()))
+            if len(_RAMPS) >= _MOST_RAMPS:
+                _RAMPS.clear()
+            _RAMPS[key] = found
+        return found
 
     @cached_property
     def felt(self) -> tuple[tuple[FloatArray, FloatArray], ...]:

@@ -31,11 +31,18 @@ from crashsense.event import Context
 from crashsense.sensing.common import CommonSensors
 from crashsense.sensing.faults import SwappedChannel
 from crashsense.sensing.noise import NoiseBank
-from crashsense.sensing.one_sensor import OneSensor
+from crashsense.sensing.one_sensor import ANY_OCCURRENCE, OneSensor
 from crashsense.sensing.samples import EcuSamples
-from crashsense.sensing.sensor import SensorSet
+from crashsense.sensing.sensor import Sensor, SensorSet
 from crashsense.sensing.timebase import TimeBase, at_internal_rate
-from crashsense.sensing.tolerance import OTHER_AXES, PHASES, draw_sensors, draw_unit
+from crashsense.sensing.tolerance import (
+    OTHER_AXES,
+    PHASES,
+    SensorDraws,
+    UnitDraws,
+    draw_sensors,
+    draw_unit,
+)
 from crashsense.sensing.words import ChainReport
 from crashsense.signal import Signal
 from crashsense.values import Shown
@@ -234,19 +241,40 @@ def _prepared(
     truth, base = at_internal_rate(
         signals, unit=unit, draws=draws.size, quiet=quiet, needed=_needed(channels, sensor_set)
     )
-    shared = draw_unit(draws, unit=unit, seed=seed, occurrence=occurrence, vary=vary)
+    about: dict[str, Any] = {"seed": seed, "occurrence": occurrence, "vary": vary}
+
+    def unit_drawn() -> UnitDraws:
+        return draw_unit(draws, unit=unit, **about)
+
+    common_to = (*about.values(), unit, draws.tobytes())
+    shared = (
+        unit_drawn()
+        if bank is None
+        else bank.kept(("unit", *common_to), unit_drawn, size=lambda _: 2 * draws.nbytes)
+    )
 
     there = [name for name in channels if name in sensor_set.sensors and name in truth]
     new = [name for name in there if common is None or not common.has(name, sensor_set, draws)]
-    drawn = draw_sensors(
-        draws,
-        sensors={name: sensor_set.sensors[name] for name in new},
-        shared=shared,
-        seed=seed,
-        occurrence=occurrence,
-        vary=vary,
-        deviates=deviates,
-    )
+    asked = {name: sensor_set.sensors[name] for name in new}
+    felt = frozenset(truth)
+
+    def sensors_drawn() -> tuple[Mapping[str, Sensor], dict[str, SensorDraws]]:
+        """Their deviations, and the sensors: as long as these are kept no others have their ids."""
+        drawn = draw_sensors(
+            draws, sensors=asked, shared=shared, deviates=deviates, felt=felt, **about
+        )
+        return asked, drawn
+
+    if bank is None or deviates or occurrence != ANY_OCCURRENCE:
+        _, drawn = sensors_drawn()
+    else:
+        ids = tuple((name, id(sensor)) for name, sensor in asked.items())
+        arrays = 8 * len(asked)
+        _, drawn = bank.kept(
+            ("sensors", ids, felt, *common_to),
+            sensors_drawn,
+            size=lambda _: arrays * draws.nbytes,
+        )
 
     def made(channel: str) -> OneSensor:
         return OneSensor(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -36,9 +37,27 @@ class TimeBase:
         """Times of the internal samples [s]."""
         return np.asarray((self.first + np.arange(self.size)) / self.rate_hz, dtype=np.float64)
 
+    @property
+    def since_zero_s(self) -> FloatArray:
+        """Times of the internal samples since time zero, 0 before it [s]; not to be written to."""
+        return _since_zero(self.rate_hz, self.first, self.size)
+
+    @property
+    def end_s(self) -> float:
+        """Time of the last internal sample [s]."""
+        return (self.first + self.size - 1) / self.rate_hz
+
     def phase_samples(self, phase: int) -> int:
         """Internal samples by which phase number *phase* is later than phase 0."""
         return int(PHASES[phase] * self.every + 1e-9)
+
+
+@lru_cache(maxsize=8)
+def _since_zero(rate_hz: float, first: int, size: int) -> FloatArray:
+    """As :attr:`TimeBase.since_zero_s`: events of one length share it."""
+    found = np.maximum((first + np.arange(size)) / rate_hz, 0.0)
+    found.setflags(write=False)
+    return np.asarray(found)
 
 
 def at_internal_rate(

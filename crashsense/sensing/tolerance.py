@@ -8,7 +8,7 @@ channel, role, draw number) only: two sensor sets, ranges or algorithms meet the
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from math import cos, sin
 from typing import Any
@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense import draws as random_draws
+from crashsense import engine
 from crashsense.arrays import FloatArray, IntArray
 from crashsense.sensing.chain import CORNER_SETTINGS, NOMINAL_SETTING
 from crashsense.sensing.element import ElementDraws
@@ -97,6 +98,17 @@ def draw_unit(
     return UnitDraws(phase.astype(np.int64), warmer if held is None else held)
 
 
+#: Other axes that have a role, the last ones.
+_POSITIONS = 2
+
+
+def _others(channel: str, felt: Collection[str] | None) -> tuple[str, ...]:
+    """Other axes at the place of a channel, up to the last one where something may happen."""
+    names = OTHER_AXES.get(channel, ())
+    there = [k for k, name in enumerate(names) if felt is None or name in felt]
+    return names[: there[-1] + 1] if there else ()
+
+
 def _coupled(sensor: Sensor, other: str) -> float:
     """Nominal share of another axis; the mass of an element couples the axes that share it."""
     if sensor.element is not None and sensor.element.shared_mass:
@@ -121,9 +133,11 @@ def draw_sensors(
     occurrence: str,
     vary: bool,
     deviates: Mapping[str, FloatArray] | None = None,
+    felt: Collection[str] | None = None,
 ) -> dict[str, SensorDraws]:
     """Draw the deviations of the sensors at some channels, all at once.
 
+    *felt*: channels where something may happen (None: all): only these are among the other axes.
     *deviates*: channel -> shape (draws, len(ROLES)), in place of the drawn standard normal numbers:
     for sensitivity studies on designed points (:mod:`crashsense.sensing.sensitivity`).
     """
@@ -131,66 +145,87 @@ def draw_sensors(
         return {}
     parts = list(sensors.values())
     axes = {channel: (occurrence, channel) for channel in sensors}
-    z = _deviates(draws, sensors, axes, seed=seed, vary=vary, given=deviates or {}).transpose(
-        2, 0, 1
-    )
+    others = [_others(channel, felt) for channel in sensors]
+    width = len(ROLES) - _POSITIONS + max(map(len, others))
+    z = _deviates(draws, sensors, axes, seed=seed, vary=vary, given=deviates or {}, width=width)
     settings = _settings(draws, sensors, axes, seed=seed, vary=vary)
-
-    def own(name: str) -> FloatArray:
-        """A number of every sensor, shape (sensors, 1)."""
-        return np.array([[getattr(part, name)] for part in parts], dtype=np.float64)
-
     warmer = shared.warmer_k
-    sensitivity = (
-        1.0 + own("sensitivity_tolerance") * z[0] + own("sensitivity_temperature") * z[3] * warmer
-    )
-    offset = own("offset_tolerance") * z[1] + own("offset_temperature") * z[4] * warmer
     made: list[ElementDraws | None] = [None] * len(parts)
     if vary or warmer.any():
         for row, (channel, part) in enumerate(sensors.items()):
-            element = _element(draws, part, warmer, axes=axes[channel], seed=seed, vary=vary)
-            if element is not None:
-                made[row] = element
-                sensitivity[row] *= element.sensitivity
-                offset[row] += element.offset
-    # Sine and cosine of nominal angle plus a small one, by series: exact to 1e-6 up to 0.1 rad, and
-    # the same for a draw in any block.
-    small = own("misalignment_tolerance") * z[5]
-    small_cos = 1.0 - small * small / 2.0
-    small_sin = small - small * small * small / 6.0
-    angles = own("mounting_angle")
-    c0, s0 = np.array([[(cos(a), sin(a)) for a in row] for row in angles]).transpose(2, 0, 1)
-    gain = sensitivity * (c0 * small_cos - s0 * small_sin)
-    drift = own("drift_tolerance") * z[2]
-    others = [OTHER_AXES.get(channel, ()) for channel in sensors]
-    cross: list[dict[str, FloatArray]] = [{} for _ in parts]
-    for position in range(max(map(len, others))):
-        coupled = np.array(
-            [
-                [_coupled(part, names[position]) if position < len(names) else 0.0]
-                for part, names in zip(parts, others, strict=True)
-            ]
-        )
-        share = coupled + own("cross_axis_tolerance") * z[6 + position]
-        if position == 0:
-            share = s0 * small_cos + c0 * small_sin + share
-        share *= sensitivity
-        for row, names in enumerate(others):
-            if position < len(names):
-                cross[row][names[position]] = share[row]
+            made[row] = _element(draws, part, warmer, axes=axes[channel], seed=seed, vary=vary)
+    numbers = _numbers(parts, others)
+    found = _deviations(z, numbers, warmer, made)
     noisy = (draws != 0) & vary
     return {
         channel: SensorDraws(
-            gain=gain[row],
-            cross=cross[row],
-            offset=offset[row],
-            drift=drift[row],
-            setting=settings[row],
+            gain=own[0],
+            cross=dict(zip(names, own[3:], strict=False)),
+            offset=own[1],
+            drift=own[2],
+            setting=setting,
             noisy=noisy,
-            element=made[row],
+            element=element,
         )
-        for row, channel in enumerate(sensors)
+        for channel, names, own, setting, element in zip(
+            sensors, others, found, settings, made, strict=True
+        )
     }
+
+
+def _numbers(parts: Sequence[Sensor], others: Sequence[tuple[str, ...]]) -> FloatArray:
+    """Tolerances of every sensor, as ``compiled_readings.deviations_of`` takes them."""
+    positions = max(map(len, others))
+    return np.array(
+        [
+            [
+                *(part.sensitivity_tolerance, part.sensitivity_temperature),
+                *(part.offset_tolerance, part.offset_temperature, part.misalignment_tolerance),
+                *(cos(part.mounting_angle), sin(part.mounting_angle)),
+                *(part.drift_tolerance, part.cross_axis_tolerance),
+                *(_coupled(part, name) for name in names),
+                *([0.0] * (positions - len(names))),
+            ]
+            for part, names in zip(parts, others, strict=True)
+        ],
+        dtype=np.float64,
+    )
+
+
+def _deviations(
+    z: FloatArray, numbers: FloatArray, warmer: FloatArray, made: Sequence[ElementDraws | None]
+) -> FloatArray:
+    """Gain, offset, drift and shares of other axes, (sensors, 3 or more, draws).
+
+    *z* (sensors, draws, roles), *numbers* of :func:`_numbers`, *warmer* (draws,), *made*: elements
+    of the sensors that have one. Twin: ``compiled_readings.deviations_of``, the same bits.
+    """
+    positions = numbers.shape[1] - 9
+    out = np.empty((len(numbers), 3 + positions, warmer.size))
+    kernels = engine.kernels()
+    if kernels is not None and all(element is None for element in made):
+        kernels.deviations_of(*map(engine.given, (z, numbers, warmer)), out)
+        return out
+    z, own = z.transpose(2, 0, 1), numbers.T[:, :, None]
+    sensitivity = 1.0 + own[0] * z[0] + own[1] * z[3] * warmer
+    offset = own[2] * z[1] + own[3] * z[4] * warmer
+    for row, element in enumerate(made):
+        if element is not None:
+            sensitivity[row] *= element.sensitivity
+            offset[row] += element.offset
+    # Sine and cosine of nominal angle plus a small one, by series: exact to 1e-6 up to 0.1 rad, and
+    # the same for a draw in any block.
+    small = own[4] * z[5]
+    small_cos = 1.0 - small * small / 2.0
+    small_sin = small - small * small * small / 6.0
+    out[:, 0] = sensitivity * (own[5] * small_cos - own[6] * small_sin)
+    out[:, 1], out[:, 2] = offset, own[7] * z[2]
+    for position in range(positions):
+        share = own[9 + position] + own[8] * z[6 + position]
+        if position == 0:
+            share = own[6] * small_cos + own[5] * small_sin + share
+        out[:, 3 + position] = share * sensitivity
+    return out
 
 
 #: Channel -> occurrence and channel, with which the axes of its numbers begin.
@@ -205,25 +240,27 @@ def _deviates(
     seed: int,
     vary: bool,
     given: Mapping[str, FloatArray],
+    width: int,
 ) -> FloatArray:
-    """Standard normal numbers cut at 3, or those that a build fixes, shape (sensors, draws, roles).
+    """Standard normal numbers cut at 3, or those that a build fixes, shape (sensors, draws, width).
 
-    *given*: channel -> numbers in place of drawn ones.
+    *given*: channel -> numbers in place of drawn ones; *width*: of that many roles.
     """
     drawn = [row for row, channel in enumerate(sensors) if vary and channel not in given]
     names = [(*list(axes.values())[row], "tolerance") for row in drawn]
-    z = random_draws.normals_of(names, draws, width=len(ROLES), seed=seed)
+    z = random_draws.normals_of(names, draws, width=width, seed=seed)
     if len(drawn) < len(sensors):
-        whole = np.zeros((len(sensors), draws.size, len(ROLES)))
+        whole = np.zeros((len(sensors), draws.size, width))
         whole[drawn] = z
         z = whole
     for row, channel in enumerate(sensors):
         if channel in given:
-            z[row, :, : given[channel].shape[1]] = given[channel]
+            own = given[channel][:, :width]
+            z[row, :, : own.shape[1]] = own
     np.clip(z, -3.0, 3.0, out=z)
     for row, sensor in enumerate(sensors.values()):
         for role, value in sensor.build.items():
-            if role != FILTER:
+            if role in ROLES[:width]:
                 z[row, :, ROLES.index(role)] = value
     return z
 

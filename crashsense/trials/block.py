@@ -119,7 +119,7 @@ def signal_block(
         for event in events
     }
     signals = {
-        name: signal.replaced(np.atleast_2d(signal.samples), note="repeated for every draw")
+        name: signal.as_block(note="repeated for every draw")
         for name, signal in events[0].signals.items()
     }
     return SignalBlock(draws=np.asarray(draws), signals=signals, required_s=required)
@@ -262,9 +262,20 @@ def _required_of(
 ) -> dict[str, dict[str, FloatArray]]:
     """Required times of some draws of a block, by event and restraint."""
     size = part.stop - part.start
+    same: dict[float | None, FloatArray] = {}  # most restraints have no required time
+
+    def some(times: FloatArray) -> FloatArray:
+        if np.size(times) > 1:
+            return times[part]
+        value = times.item()
+        key = None if np.isnan(value) else value
+        if key not in same:
+            same[key] = np.full(size, value)
+        return same[key]
+
     return {
         event.name: {
-            restraint: np.broadcast_to(times if np.size(times) == 1 else times[part], (size,))
+            restraint: some(times)
             for restraint, times in required_times(event, block.required_s[event.name])
         }
         for event in events

@@ -259,16 +259,19 @@ class Judge:
         *,
         required_s: FloatArray,
         valid: ValidChannels,
+        found: Reached | None = None,
     ) -> Answer:
-        """Return the answer without what demand reached: demand 0, or why there is none.
+        """Return the answer of a rule whose demand reached *found* (None: 0), or why there is none.
 
         *cut*: channel -> samples that were cut before the filter, shape (draws,).
         """
         size = required_s.size
         delay_s, clipped = np.zeros(size), np.zeros(size, dtype=np.int64)
-        found = None if self.reason else Reached.nothing(size)
         if not self.asked:
-            return Answer(required_s, delay_s, clipped, found, self.reason)
+            nothing = None if self.reason else Reached.nothing(size)
+            return Answer(required_s, delay_s, clipped, nothing, self.reason)
+        if found is None:
+            found = Reached.nothing(size)
         errors: dict[int, str] = {}
         for pattern, draws in valid:
             active, shortest, error = self._read(pattern, samples, draws)

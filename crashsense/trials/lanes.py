@@ -13,6 +13,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
+from threading import local
 from typing import Any
 
 import numpy as np
@@ -166,10 +167,9 @@ def _answers(
         if judge.asked and judge.key not in reached:
             continue
         times = required_s[event][restraint]
-        answer = judge.heard(in_context[event], cut, required_s=times, valid=valid)
-        if judge.key in reached:
-            answer = replace(answer, found=reached[judge.key])
-        answers[judge.key] = answer
+        answers[judge.key] = judge.heard(
+            in_context[event], cut, required_s=times, valid=valid, found=reached.get(judge.key)
+        )
     return answers
 
 
@@ -240,9 +240,7 @@ def reached_in_lanes(
     ticks = np.empty((3, len(spans), draws), dtype=np.int64)
     largest = np.empty((4, len(spans), draws))
     step = LANES * max(1, PIECE_VALUES // (LANES * size * max(1, len(sources))))
-    # Zeros: lanes without a draw hold numbers too.
-    shape = -(-min(step, draws) // LANES), len(sources), size, LANES
-    tiles = kernels.aligned(shape[0] * shape[1] * size).reshape(shape)
+    tiles = _tiles(-(-min(step, draws) // LANES), len(sources), size)
     work = -(-draws // LANES) * LANES * size
     parts, piece = kernels.parts_of(program.operations, program.roots, work=work)
     told = (
@@ -260,6 +258,30 @@ def reached_in_lanes(
         Reached(*(ticks[k, root] for k in range(3)), *(largest[k, root] for k in range(4)))
         for root in range(len(spans))
     ]
+
+
+class _Room(local):
+    """Memory of the tiles of this thread: clearing it each time costs as much as judging a page."""
+
+    rows: FloatArray | None = None
+
+
+_ROOM = _Room()
+
+
+def _tiles(groups: int, channels: int, size: int) -> FloatArray:
+    """Tiles (groups, channels, size, LANES); numbers in every lane, also in those without a draw.
+
+    They hold what the last program of this thread left there, until sources fill them again.
+    """
+    kernels: Any = engine.kernels()
+    wanted = groups * channels * size
+    if _ROOM.rows is None or len(_ROOM.rows) < wanted:
+        rows: FloatArray = kernels.aligned(wanted)
+        if wanted * LANES > PIECE_VALUES:  # a long event, or many channels
+            return rows.reshape(groups, channels, size, LANES)
+        _ROOM.rows = rows
+    return _ROOM.rows[:wanted].reshape(groups, channels, size, LANES)
 
 
 #: A program (None: no rule could be written), and the places of the rules that it says.

@@ -273,6 +273,9 @@ class Trial:
 
     def scores_only(self) -> Trial:
         """Return the trial without signals, samples and demand: all that its rows need."""
+        kept = any(answer.branches for answer in self.answers.values())
+        if self.sensed is None and self.block is None and not kept:
+            return self
         answers = {key: replace(answer, branches={}) for key, answer in self.answers.items()}
         return replace(self, answers=answers, sensed=None, block=None)
 

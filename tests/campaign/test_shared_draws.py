@@ -108,7 +108,7 @@ def test_a_bank_serves_threads():
     with ThreadPoolExecutor(4) as pool:
         for done in [pool.submit(ask, start) for start in range(4)]:
             done.result()
-    assert bank._bytes == sum(kept.nbytes for kept in bank._kept.values()) <= 3 * 80
+    assert bank._bytes == sum(noise.nbytes for noise, _ in bank._kept.values()) <= 3 * 80
     bank.clear()
     assert bank._bytes == 0
 

@@ -89,6 +89,25 @@ def test_compiled_functions_are_the_same_source():
         assert getattr(compiled_normal, f"_{name}").py_func is getattr(normal, name)
 
 
+@pytest.mark.parametrize("left_out", [0, 1, 31])
+def test_compiled_quantiles_are_the_same_to_the_last_bit(left_out):
+    """In the middle and in both tails, in whole rows of lanes and beyond.
+
+    Down to the smallest number of full precision: a draw is never below 2^-54.
+    """
+    pytest.importorskip("numba")
+    from crashsense import compiled_normal
+
+    p = probabilities()
+    p = np.random.default_rng(4).permutation(p[p >= np.finfo(np.float64).tiny])
+    p = p[: p.size // 32 * 32 - left_out]
+    assert (p < 1e-12).any()
+    assert (np.abs(p - 0.5) < normal.MIDDLE).any()
+    found = p.copy()
+    compiled_normal.to_quantiles(found)
+    np.testing.assert_array_equal(found, normal.quantile(p))
+
+
 def test_workers_draw_without_scipy():
     """Importing scipy.special takes every worker a fifth of a second."""
     script = (

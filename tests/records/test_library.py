@@ -212,6 +212,17 @@ def test_large_archives_may_unpack_fifty_times(
         archives.members(path)
 
 
+def test_a_member_that_says_less_than_it_holds_is_refused(tmp_path: Path) -> None:
+    path = packed(tmp_path / "a.zip", 100_000)
+    content = path.read_bytes()
+    size = (100_000).to_bytes(4, "little")
+    assert content.count(size) == 2  # before the member, and in the directory at the end
+    path.write_bytes(content.replace(size, (100).to_bytes(4, "little")))
+    assert [one.file_size for one in archives.members(path)] == [100]
+    with pytest.raises(InputError, match=r"a\.txt.*a whole member"):
+        archives.unpacked(path)
+
+
 def test_members_of_an_archive_and_files_of_a_folder_are_counted(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
