@@ -581,6 +581,13 @@ SAME |= {
         ("formats.py", "_MOST_FILES = 20_000", "", SIZE),
         ("manifest.py", "MOST_RECORDS = 10_000", "", SIZE),
         ("iso13499.py", "_MOST_LINES = 500", "", SIZE),
+        ("iso13499.py", "if count > _MOST_LINES:", "Gt -> GtE", SIZE),
+        (
+            "iso13499.py",
+            'scale = acceleration_scale(head.text("unit")) or 1.0',
+            "1.0 -> 1.5",
+            "the class of a channel that is no acceleration is not read",
+        ),
         ("formats.py", "_OPENING = 65536", "", SIZE),
         (
             "archives.py",
