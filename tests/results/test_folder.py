@@ -184,10 +184,11 @@ def test_verdicts_get_their_name_last(tmp_path: Path, monkeypatch: pytest.Monkey
         module.os, "replace", lambda a, b: (named.append(Path(b).parent.name), replace(a, b))
     )
     tables = {"verdicts": VERDICT_SCHEMA.empty_table(), "fire_curves": CURVE_SCHEMA.empty_table()}
-    sums = RunFolder(tmp_path).save_parts(Task(0, 0, 1), tables)
+    run = RunFolder(tmp_path / "not" / "yet")
+    sums = run.save_parts(Task(0, 0, 1), tables)
     assert named == ["fire_curves.parquet", "verdicts.parquet"]
     for name in tables:
-        part = RunFolder(tmp_path).part(name, Task(0, 0, 1))
+        part = run.part(name, Task(0, 0, 1))
         assert sums[name] == hashlib.sha256(part.read_bytes()).hexdigest()
         assert pq.read_table(part).num_rows == 0
 
@@ -298,6 +299,11 @@ def test_plain_values_are_shown_and_code_is_not() -> None:
     before = {"engine": "numpy", "code": "1234", "path": "auto"}
     now = {"engine": "fast", "code": "5678", "path": "auto"}
     assert changes(before, now) == ["engine was numpy, now fast", "the program has changed"]
+    # What is no table on one side is shown as it is.
+    for one, other in (({"a": 1}, 3), (None, {"a": 1}), ([1], [2])):
+        assert changes({"plan": one}, {"plan": other}) == [f"plan was {one}, now {other}"]
+    assert changes({}, {"plan": {"a": 1}}) == ["plan was None, now {'a': 1}"]
+    assert changes({"plan": [1]}, {"plan": [1]}) == []
     long = changes({"plan": {}}, {"plan": {"events": "x" * 99}})
     assert long == [f'events was null, now "{"x" * 56}...']
 

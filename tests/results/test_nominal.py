@@ -23,10 +23,12 @@ from crashsense.results.event_motion import MotionView, Told
 from crashsense.results.folder import RunFolder
 from crashsense.results.nominal import (
     MOST_POINTS,
+    MOST_SETS,
     DemandChart,
     EventView,
     SensedChannel,
     Trace,
+    _facts,
     _rows,
     computed_views,
     decimate,
@@ -172,18 +174,21 @@ def test_a_trace_keeps_the_extremes_of_equal_bins(seed, size, holes, most):
     assert list(zip(found_x.tolist(), found_y.tolist(), strict=True)) == points
 
 
-@given(st.lists(st.booleans(), max_size=30))
-def test_flagged_stretches_are_joined_where_the_gap_is_hardly_seen(flags):
-    """Less than 0.4 % of the whole: 4 of 1000 samples, fewer than 4 steps."""
+@pytest.mark.parametrize(("start", "seen"), [(0.0, 4), (-1000.0, 8)])
+@given(flags=st.lists(st.booleans(), max_size=30))
+def test_flagged_stretches_are_joined_where_the_gap_is_hardly_seen(start, seen, flags):
+    """Less than 0.4 % of the whole: 4 of 1000 samples, fewer than 4 steps, or 8 of 2000."""
+    times = np.arange(1001.0)
+    times[0] = start
     whole = np.zeros(1001, dtype=bool)
     whole[500 : 500 + len(flags)] = flags
     stretches: list[list[float]] = []
     for at in np.flatnonzero(whole).tolist():
-        if stretches and at - stretches[-1][1] < 4:
+        if stretches and at - stretches[-1][1] < seen:
             stretches[-1][1] = at
         else:
             stretches.append([at, at])
-    found = intervals(np.arange(1001.0), whole)
+    found = intervals(times, whole)
     assert found == [(float(first), float(last)) for first, last in stretches]
 
 
@@ -265,6 +270,55 @@ def test_a_stored_sweep_fires_at_the_same_times_at_every_scale_of_the_slider():
     assert set(SCALES) <= set(np.round(np.arange(0.01, 5.0001, 0.01), 2))
 
 
+def test_a_scale_that_is_reached_exactly_is_reached():
+    found = steps(Trace("swept", np.arange(float(SCALES.size)), SCALES))
+    np.testing.assert_array_equal(found.values, SCALES)
+
+
+def test_a_view_draws_so_many_sensor_sets_and_names_what_is_quiet():
+    event = pulse("wall", 6.0, fire=True)
+    first = event.requirements["front_airbag_stage_1"]
+    told = {
+        "front_airbag_stage_1": replace(first, free_travel_m=0.127),
+        "front_airbag_stage_2": first,  # a time from elsewhere
+        "knee_airbag": replace(first, expectation="open", required_s=None, free_travel_m=0.127),
+    }
+    signal = event.signals["central_x"]
+    small = replace(signal, samples=1e-3 * signal.samples, axis="y")
+    event = replace(
+        event,
+        requirements={**event.requirements, **told},
+        signals={**event.signals, "central_y": small},
+    )
+    both = RULER.replace("LEVEL", "3.0").replace("GATE", "true").replace("NAME", "both")
+    both += both[both.index("[rules") :].replace("front_airbag_stage_1", "curtain_left").replace(
+        "-central_x", "+central_y"
+    )  # fmt: skip
+    one = trial(event, algorithm=algorithm_from_toml(both))
+    view = event_view(event, [one] * (MOST_SETS + 2))
+    assert [channel.channel for channel in view.channels] == ["central_x"] * MOST_SETS
+    assert list(view.quiet) == ["central_y"]
+    assert len(view.demands) == 2 * (MOST_SETS + 2)
+    assert list(view.flying) == ["front_airbag_stage_1"]
+    alone = event_view(event, [one])
+    assert [name for name, _ in alone.reasons] == [
+        name.replace(" / standard", "") for name, _ in view.reasons[: len(alone.reasons)]
+    ]
+
+
+@pytest.mark.parametrize(
+    ("parameters", "speed"),
+    [
+        ({"speed_kmh": 56, "speed_m_s": 10.0}, "56 km/h"), ({"speed_m_s": 10.0}, "36 km/h"),
+        ({"speed_kmh": 16.04}, "16 km/h"), ({"speed_kmh": "fast"}, None), ({}, None),
+    ],
+)  # fmt: skip
+def test_facts_of_an_event_are_those_of_its_recipe(parameters, speed):
+    found = _facts({"parameters": parameters, "model": "frontal", "matrix": "", "more": 1})
+    assert found == {**({} if speed is None else {"speed": speed}), "model": "frontal"}
+    assert _facts({"matrix": "walls"}) == {"matrix row": "walls"}
+
+
 @pytest.mark.slow
 def test_stored_views_say_what_computed_views_say(finished):
     stored, computed = stored_views(finished.folder), computed_views(finished.plan)
@@ -287,14 +341,16 @@ def test_stored_views_say_what_computed_views_say(finished):
 
 @pytest.mark.slow
 def test_one_part_an_occurrence_however_many_draws(tmp_path):
-    crashsense.evaluate(events=EVENTS, draws=9, chunk=3, out=tmp_path / "run", engine="numpy")
+    # Of sensors alone: pulses are made anew for every part.
+    given = {"events": EVENTS, "draws": 9, "vary": "sensor", "engine": "numpy"}
+    crashsense.evaluate(**given, chunk=3, out=tmp_path / "run")
     parts = sorted((tmp_path / "run" / "nominal.parquet").glob("*.parquet"))
     verdicts = sorted((tmp_path / "run" / "verdicts.parquet").glob("*.parquet"))
     assert len(parts) == 2 < len(verdicts)
     assert {part.name for part in parts} < {part.name for part in verdicts}
     # The table is healed like any other.
     parts[0].write_bytes(parts[0].read_bytes()[:100])
-    again = crashsense.evaluate(events=EVENTS, draws=9, out=tmp_path / "run", engine="numpy")
+    again = crashsense.evaluate(**given, out=tmp_path / "run")
     assert pq.read_table(parts[0]).num_rows > 10
     assert again.exit_code == open_run(tmp_path / "run").exit_code
 

@@ -9,7 +9,16 @@ import pandas as pd
 import pytest
 
 from crashsense.results.statistics import clopper_pearson, upper_bound_without_failure
-from crashsense.results.tally import Tally, Totals, counts, kind_of, one_line
+from crashsense.results.tally import (
+    WORDS,
+    Tally,
+    Totals,
+    counts,
+    failing_in_draws,
+    kind_of,
+    one_line,
+    pairs_of,
+)
 from crashsense.scoring import FAILURES, MET
 from crashsense.trials.judge import NO_RULE
 
@@ -211,3 +220,50 @@ def test_a_table_of_counts_is_what_is_counted(seed: int) -> None:
     # A pair of which nothing is judged, held or failed has zeros.
     calm = frame.assign(verdict="open_held", expectation="open")
     assert counts(calm)[["met", "not_met", "not_evaluated", "idle"]].to_numpy().sum() == 0
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_what_fails_in_draws_alone_is_told_what_fires_wrongly_first_then_the_most_frequent(
+    seed: int,
+) -> None:
+    frame = table(seed)
+    tally = tallied(frame, seed)
+    rows = list(frame.itertuples())
+    nominal = frame[frame["draw"] == 0]
+    for pair in ((sensors, name) for sensors in ("one", "two") for name in ("plain", "guarded")):
+        own = [r for r in rows if (r.sensor_set, r.algorithm) == pair and r.expectation != "open"]
+        wanted = []
+        for event in "abc":
+            for restraint in "rs":
+                mine = [r for r in own if (r.event, r.restraint) == (event, restraint)]
+                if not mine or mine[0].verdict not in MET:  # draw 0
+                    continue
+                drawn = [r.verdict for r in mine if r.draw and r.verdict != "not_evaluated"]
+                bad = Counter(verdict for verdict in drawn if verdict in FAILURES)
+                if bad:
+                    share = sum(bad.values()) / len(drawn)
+                    wanted.append((not bad["inadvertent"], -share, event, restraint, bad, drawn))
+        wanted.sort(key=lambda row: row[:4])
+        found = failing_in_draws(nominal, tally, pair)
+        assert [(row.event, row.restraint) for row in found] == [row[2:4] for row in wanted]
+        for row, (_, _, _, _, bad, drawn) in zip(found, wanted, strict=True):
+            assert (row.failed, row.draws) == (sum(bad.values()), len(drawn))
+            assert row.inadvertent == bad["inadvertent"]
+            told = {f"{WORDS[verdict]} {count}" for verdict, count in bad.items()}
+            head, _, tail = row.words.partition(": ")
+            if len(bad) == 1:
+                assert row.words == f"{WORDS[next(iter(bad))]} in {row.failed} of {row.draws}"
+            else:
+                assert head == f"{row.failed} of {row.draws}"
+                assert set(tail.split(", ")) == told
+
+
+def test_pairs_begin_with_what_gates_in_the_order_asked_for() -> None:
+    nominal = pd.DataFrame(
+        [(s, a) for s in ("s1", "s2", "s0") for a in ("b", "a", "c", "new")],
+        columns=["sensor_set", "algorithm"],
+    )
+    found = pairs_of(nominal, gating={"c": False, "b": True, "a": True}, sensor_sets=["s2", "s1"])
+    # What is not named gates, and comes after what is.
+    names = ["b", "a", "new", "c"]
+    assert found == [(s, name) for name in names for s in ("s2", "s1", "s0")]

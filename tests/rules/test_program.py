@@ -346,3 +346,14 @@ def test_lines_that_share_registers_keep_apart(steps, ends):
     found = run(program, channels, ticks, root=1)
     np.testing.assert_array_equal(found, straight(writer, root, channels, ticks))
     np.testing.assert_array_equal(run(program, channels, ticks)[0], np.zeros(ticks))
+
+
+@pytest.mark.parametrize("threshold", [0.5, 1.0, 1.5, 3.0])
+@pytest.mark.parametrize("divisor", [1.0, 2.0])
+def test_demand_is_what_is_over_its_threshold_however_it_was_made(threshold, divisor):
+    """Of a quotient the division and the bound become one operation, where nothing is lost."""
+    x = np.linspace(-3.0, 3.0, 13)
+    found = written(lambda w, v: w.demand(w.over(v, divisor), threshold, "central_x"), x)
+    assert found == pytest.approx(np.maximum(x / divisor / threshold, 0.0), rel=1e-12)
+    lost = written(lambda w, v: w.demand(v, threshold, "central_x", "-side_left_y"), x)
+    assert not lost.any()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import ClassVar
 
 import numpy as np
 import pytest
@@ -10,7 +11,8 @@ from rules_support import G, samples, square
 
 from crashsense.event import Context
 from crashsense.rules import Rule, rule_from_table
-from crashsense.rules.composition import AllOf
+from crashsense.rules.amounts import Amount
+from crashsense.rules.composition import AllOf, AnyOf
 from crashsense.rules.sweep import swept_demand
 from crashsense.rules.velocity import VelocityChange
 from crashsense.rules.why import why, why_not_by
@@ -250,3 +252,103 @@ def test_a_rule_that_does_not_count_is_not_the_nearest() -> None:
     assert root.parts[0].matters
     assert root.parts[0].unused
     assert root.nearest == root
+
+
+class Raw(Rule):
+    """Demand is the channel itself."""
+
+    requires: ClassVar[frozenset[str]] = frozenset()
+
+    def __init__(self, channel: str) -> None:
+        self.requires = frozenset({channel})
+        self.channel = channel
+
+    def demand(self, samples):
+        return np.where(samples.valid[self.channel], samples.channels[self.channel], 0.0)
+
+
+A, B, C = (Raw(f"central_{axis}") for axis in "xyz")
+STEPS = np.random.default_rng(7).choice([0.0, 0.25, 0.75, 1.0, 1.25], (40, 3, 12))
+STEPS[:20] *= 0.75  # nothing reaches 1
+
+
+@pytest.mark.parametrize("pulse", STEPS)
+def test_firing_and_first_reaching_1_are_at_the_first_sample_with_1_or_more(pulse) -> None:
+    rule = AllOf((A, AnyOf((B, C))))
+    x = samples(central_x=pulse[0], central_y=pulse[1], central_z=pulse[2])
+    rows = {"": rule.demand(x)[0], "of[0]": pulse[0], "of[1].of[0]": pulse[1],
+            "of[1]": np.maximum(pulse[1], pulse[2]), "of[1].of[1]": pulse[2]}  # fmt: skip
+    found = why(rule, x)
+    over = [tick for tick in range(12) if rows[""][tick] >= 1.0]
+    largest = rows[""].tolist().index(max(rows[""]))
+    assert (found.fired, found.tick) == (bool(over), over[0] if over else largest)
+    for tick in (found.tick, 0, 5, 11):
+        root = why(rule, x, tick=tick).root
+        assert (root.decides, root.matters, root.moves) == (True, True, False)
+        for _, branch in root.walk():
+            row = rows[branch.path]
+            first = [k for k in range(tick + 1) if row[k] >= 1.0][:1]
+            assert (branch.tick, branch.demand) == (tick, row[tick])
+            assert branch.first_tick == (first[0] if first else None)
+            assert branch.first_s == (x.times_s[0, first[0]] if first else None)
+            told = f"reached 1 at {1e3 * branch.first_s:.2f} ms" if first else "below 1 so far"
+            inputs = "" if branch.parts else f" [{branch.inputs[0]}]"
+            line = f"demand {row[tick]:.4g}, {told}{inputs}"
+            assert branch.line(at=tick) == f"{branch.role}: {branch.family} {line}"
+            late = f" at {1e3 * branch.time_s:.2f} ms, "
+            assert branch.line(at=tick + 1) == branch.line(at=tick).replace(", ", late, 1)
+
+
+def test_short_lines_leave_out_what_lies_below_a_branch_that_does_not_decide() -> None:
+    rule = AllOf((A, AnyOf((B, C))))
+    x = samples(central_x=np.full(5, 0.25), central_y=np.full(5, 0.5), central_z=np.full(5, 0.75))
+    found = why(rule, x)
+    long, short = found.lines()[1:], found.short_lines()
+    assert [line.split(":")[0] for line in long] == [
+        "* rule", "*   of[0]", "    of[1]", "      of[0]", "      of[1]",
+    ]  # fmt: skip
+    assert short[0] == "nearest: of[0]: demand 0.25 of 1 (25.0 %)"
+    assert short[1:] == [
+        long[0], long[1], f"{long[2]}; nearest there: Raw, demand 0.75 of 1",
+    ]  # fmt: skip
+    other = samples(central_x=np.ones(5), central_y=np.full(5, 0.5), central_z=np.full(5, 0.75))
+    found = why(rule, other)
+    assert found.short_lines()[0] == "nearest: of[1].of[1]: demand 0.75 of 1 (75.0 %)"
+    assert found.short_lines()[1:] == found.lines()[1:]
+
+
+@pytest.mark.parametrize(("level", "guard", "missing"), [
+    (8.0, 1.0, "short by 0.5 mm"), (8.0, 4.0, "short by 0.5 mm and 2 m/s"),
+    (6.0, 4.0, "short by 2 m/s"), (7.5, 2.0, None),
+])  # fmt: skip
+def test_what_is_missing_is_what_lacks_anything(level, guard, missing) -> None:
+    class Two(Rule):
+        requires = frozenset({"central_x"})
+
+        def demand(self, samples):
+            return np.full((1, samples.size), min(7.5 / level, 2.0 / guard))
+
+        def amounts(self, samples, at):
+            return Amount("travel", 7.5, level, "mm"), Amount("guard", 2.0, guard, "m/s")
+
+    first = why(Two(), samples(central_x=np.zeros(9)), tick=4).short_lines()[0]
+    assert first.partition(" %)")[2] == ("" if missing is None else f", {missing}")
+
+
+def test_an_input_is_told_as_it_was_received_or_as_not_valid() -> None:
+    class Three(Raw):
+        uses = frozenset({"central_x", "central_y", "central_z"})
+
+    rule = Three("central_x")
+    x = samples(central_x=np.full(5, 3.0 * G), central_y=np.full(5, np.nan))
+    tables = {t: dict(getattr(x, t)) for t in ("channels", "valid", "codes")}
+    for table in tables.values():
+        del table["central_z"]  # a sensor set without such a channel
+    one, other, none = why(rule, replace(x, **tables)).root.inputs
+    assert (one.channel, one.value, one.unit, one.valid) == ("central_x", 3.0 * G, "m/s^2", True)
+    assert one.code == x.codes["central_x"][0, 0]
+    assert str(one) == f"central_x 3 g (code {one.code})"
+    assert [(item.valid, str(item)) for item in (other, none)] == [
+        (False, "central_y not valid"), (False, "central_z not valid"),
+    ]  # fmt: skip
+    assert none.code is None

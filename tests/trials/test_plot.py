@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from crashsense.channels import CHANNELS
+from crashsense.event import Requirement
 from crashsense.trials import trial
 from crashsense.trials.plot import (
     HIGHEST_DEMAND,
@@ -66,7 +67,55 @@ def test_demand_of_what_must_fire_and_of_what_comes_near_is_drawn(wall):
                 assert np.allclose(shown, np.minimum(demand, HIGHEST_DEMAND))
         assert STAGE_1 in drawn
         required_ms = 1e3 * float(wall.required_s[wall.event.name][STAGE_1][0])
-        assert any(np.allclose(line.get_xdata(), required_ms) for line in axes.get_lines())
+        # Upright: required times of what must fire, where there is one.
+        upright = [
+            line.get_xdata()[0] for line in axes.get_lines() if np.ptp(line.get_xdata()) == 0
+        ]
+        timed = [
+            1e3 * float(wall.required_s[wall.event.name][restraint][0])
+            for restraint, requirement in wall.event.requirements.items()
+            if requirement.expectation == "fire"
+        ]
+        assert np.allclose(sorted(upright), sorted(t for t in timed if np.isfinite(t)))
+        assert required_ms in upright
+        # The threshold: demand 1.
+        levels = [line.get_ydata() for line in axes.get_lines()]
+        assert [float(ends[0]) for ends in levels if list(ends) == [ends[0]] * 2] == [1.0]
+        low, high = axes.get_ylim()
+        assert low == 0.0
+        assert high > HIGHEST_DEMAND
+    finally:
+        plt.close(figure)
+
+
+def test_what_must_not_fire_and_comes_near_is_drawn_and_what_must_fire_however_far(wall):
+    silent = next(name for name in wall.event.requirements if not wall.demand(name).any())
+    asked = {
+        **wall.event.requirements,
+        STAGE_1: Requirement("no_fire", basis="test"),
+        silent: Requirement("fire", required_s=0.03, basis="test"),
+    }
+    event = replace(wall.event, requirements=asked)
+    figure = trial_figure(replace(wall, events=(event,)))
+    try:
+        labels = [str(line.get_label()) for line in figure.axes[-1].get_lines()]
+        drawn = {label.partition(":")[0] for label in labels}
+        assert {STAGE_1, silent} <= drawn
+    finally:
+        plt.close(figure)
+
+
+def test_the_range_is_drawn_on_both_sides_where_the_signal_reaches_it(wall):
+    name = loudest_channels(wall, 0)[0]
+    limit = wall.sensor_set.sensor(name).range
+    signal = wall.signals[name]
+    swing = 2.0 * limit * np.cos(signal.times_s)[None, :] * np.sign(signal.times_s)
+    beyond = {**wall.signals, name: signal.replaced(swing, note="beyond the range")}
+    figure = trial_figure(replace(wall, block=replace(wall.block, signals=beyond)))
+    try:
+        level = [line.get_ydata()[0] for line in figure.axes[0].get_lines()[2:]]
+        edge = limit / CHANNELS[name].file_scale
+        assert np.allclose(sorted(level), [-edge, edge])
     finally:
         plt.close(figure)
 
@@ -74,6 +123,7 @@ def test_demand_of_what_must_fire_and_of_what_comes_near_is_drawn(wall):
 def test_panels_share_one_axis_of_time(wall):
     figure = trial_figure(wall)
     try:
+        assert len(figure.axes) == len(loudest_channels(wall, 0)) + 1
         assert len({axes.get_xlim() for axes in figure.axes}) == 1
         figure.axes[0].set_xlim(3.0, 4.0)
         assert {axes.get_xlim() for axes in figure.axes} == {(3.0, 4.0)}

@@ -285,8 +285,8 @@ def _step_arrays(
         for _ in range(substeps):
             np.multiply(v, half, out=moved)
             x += moved
-            np.take(x, behind, axis=0, out=c, mode="clip")
-            np.take(x, ahead, axis=0, out=other, mode="clip")
+            x.take(behind, axis=0, out=c, mode="clip")
+            x.take(ahead, axis=0, out=other, mode="clip")
             c -= other
             c -= stand_off
             np.maximum(largest, c, out=largest)
@@ -302,8 +302,8 @@ def _step_arrays(
             # Speed in the middle of the step, by the last step's change: second order in the step.
             net *= 0.5
             net += v
-            np.take(net, behind, axis=0, out=closing, mode="clip")
-            np.take(net, ahead, axis=0, out=other, mode="clip")
+            net.take(behind, axis=0, out=closing, mode="clip")
+            net.take(ahead, axis=0, out=other, mode="clip")
             closing -= other
             np.abs(force, out=other)
             other *= rate
