@@ -285,6 +285,11 @@ SAME: dict[tuple[str, str, str], str] = {
         "axes.set_ylim(0.0, 1.05 * HIGHEST_DEMAND)",
         "1.05 -> 1.5750000000000002",
     ): "how much room is left above",
+    (
+        "crashsense/trials/lanes.py",
+        "places = engine.given(np.arange(last - first))",
+        "Sub -> Add",
+    ): "the kernel reads as many places as there are rows",
     ("crashsense/trials/plot.py", "LEAST_DEMAND = 0.1", ""): "which demand is too small to see",
     ("crashsense/trials/plot.py", "MOST_CHANNELS = 3", ""): "how many channels are drawn: a choice",
     ("crashsense/trials/plot.py", "if low <= value <= high:", ""): (
@@ -586,6 +591,13 @@ SAME |= {
         ("formats.py", "_MOST_FILES = 20_000", "", SIZE),
         ("manifest.py", "MOST_RECORDS = 10_000", "", SIZE),
         ("iso13499.py", "_MOST_LINES = 500", "", SIZE),
+        ("iso13499.py", "if count > _MOST_LINES:", "Gt -> GtE", SIZE),
+        (
+            "iso13499.py",
+            'scale = acceleration_scale(head.text("unit")) or 1.0',
+            "1.0 -> 1.5",
+            "the class of a channel that is no acceleration is not read",
+        ),
         ("formats.py", "_OPENING = 65536", "", SIZE),
         (
             "archives.py",

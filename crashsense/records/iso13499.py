@@ -227,12 +227,13 @@ def _channel(path: Path, number: int) -> ChannelInfo:
         expected = "a code of 16 characters, such as 10VEHCCG0000ACXA"
         raise InputError([Fault(path.name, "Channel code", code[:40] or None, expected)])
     step, first = head.number("sampling interval")[0], head.number("time of first sample")[0]
+    step = step if step and step > 0 else None
     count = head.number("number of samples")[0]
     empty = np.zeros(0)
     info = channel_info(
         Series(code, head.text("unit"), empty, empty, head.text("name of the channel")), number
     )
-    start = None if first is None or not step or step <= 0 else round(first / step)
+    start = None if first is None or step is None else round(first / step)
     known = start is not None and count is not None
     rating = head.number("channel amplitude class")[0]
     corner, unit = head.number("cut off frequency")
@@ -250,7 +251,7 @@ def _channel(path: Path, number: int) -> ChannelInfo:
         rating=None if not rating else abs(rating) * scale / 9.80665,
         first_point=start,
         last_point=start + int(count) - 1 if known and start is not None and count else None,
-        step_s=step if step and step > 0 else None,
+        step_s=step,
         status={"FAILED": "CF", "NO DATA": "NO", "MEANINGLESS DATA": "MN"}.get(
             head.text("data status").upper(), ""
         ),

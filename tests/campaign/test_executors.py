@@ -290,7 +290,9 @@ def test_a_finished_folder_measures_and_runs_nothing(
 
 @pytest.mark.slow
 def test_failures_so_far_count_what_is_in_the_folder(tmp_path: Path) -> None:
-    plan = resolve_plan(events=["wall_full_40"], algorithms=["plain"], draws=20, seed=3)
+    plan = resolve_plan(
+        events=["wall_full_40"], algorithms=["plain"], draws=20, seed=3, vary="sensor"
+    )
     told: list[int] = []
 
     def note(done: int, total: int, *, failures: int, **_: Any) -> None:

@@ -150,6 +150,7 @@ def test_a_sensor_that_fails_in_some_draws_counts_by_draw():
         "sensor_sets": [lossy_set],
         "algorithms": [Algorithm("falls_back", rules={"front_airbag_stage_1": rule})],
         "draws": 20,
+        "vary": "sensor",  # pulses would be made anew for each of them
     }
     whole, single = (crashsense.evaluate(**options, **cut).verdicts for cut in ({}, {"chunk": 1}))
     assert whole.equals(single)

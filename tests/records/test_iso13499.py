@@ -37,7 +37,7 @@ def channel(folder: Path, **head: str) -> ChannelInfo:
 @pytest.mark.parametrize(
     ("value", "kmh"),
     [("10", 36.0), ("10 m/s", 36.0), ("10 km/h", 10.0), ("-10", -36.0), ("1.5e1 KM/H", 15.0),
-     ("NOVALUE", None), ("-", None), ("fast", None), ("0", 0.0)],
+     ("0.1", 0.36), ("NOVALUE", None), ("-", None), ("fast", None), ("0", 0.0)],
 )  # fmt: skip
 def test_velocities_are_in_m_s_unless_a_unit_follows(
     tmp_path: Path, value: str, kmh: float | None
@@ -158,6 +158,24 @@ def test_times_of_another_channel(tmp_path: Path, times: str, told: str) -> None
     else:
         found = iso13499.read_channel(one, one.channels[0])
         np.testing.assert_array_equal(found.times_s, [0.0, 1.0, 2.0])
+
+
+def test_the_folder_of_channels_is_known_by_its_name(tmp_path: Path) -> None:
+    """Other folders may lie beside it; a file of that name is none."""
+    (tmp_path / "Aerial view").mkdir()
+    (tmp_path / "CHANNEL").write_text("x")
+    assert len(written(tmp_path, {}).channels) == 1  # beside the test file
+    (tmp_path / "CHANNEL").unlink()
+    (tmp_path / "channel").mkdir()
+    (tmp_path / "t.001").rename(tmp_path / "channel" / "T.002")
+    found = iso13499.read_header(tmp_path / "t.mme")
+    assert found.files == {2: tmp_path / "channel" / "T.002"}
+
+
+def test_a_channel_of_no_numbered_object_leaves_the_first_vehicle(tmp_path: Path) -> None:
+    found = written(tmp_path, {"Mass test object 1": "900"}, {"Channel code": f"B{CODE[1:]}"})
+    assert [one.vehicle for one in found.channels] == [0]
+    assert [(one.number, one.mass_kg) for one in found.vehicles] == [(1, 900.0)]
 
 
 def test_what_is_a_test_file() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -14,7 +15,9 @@ from crashsense.synthesis import load_recipes
 RECIPES = {recipe.name: recipe for recipe in load_recipes()}
 
 
+@cache
 def motion(name: str, draws: int = 0):
+    """What the figure of an event draws; several tests look at the same one."""
     recipe = RECIPES[name]
     return event_motion(recipe, recipe.events()[0], draws=draws)
 
