@@ -110,8 +110,8 @@ SAME: dict[tuple[str, str, str], str] = {
     ): "how tall a mark is drawn",
     (
         "crashsense/results/nominal.py",
-        "if float(np.abs(raw).max(initial=0.0)) < QUIET_PART * sensor.range:",
-        "Lt -> LtE",
+        "if not (np.abs(raw) >= QUIET_PART * sensor.range).any():",
+        "GtE -> Gt",
     ): "a largest value equals a part of the range by chance alone",
     (
         "crashsense/results/nominal.py",
@@ -260,6 +260,11 @@ SAME: dict[tuple[str, str, str], str] = {
         "LtE -> Lt",
     ): "the tolerance is there so that equality itself never decides",
     ("crashsense/rules/apart.py", "START_S = 30.0", ""): "how long a start may take: a choice",
+    (
+        "crashsense/rules/algorithm.py",
+        "if depth > 50:",
+        "50 -> 51",
+    ): "how deep is followed: a choice",
     (
         "crashsense/rules/apart.py",
         "if left <= 0 or not select.select([], [descriptor], [], left)[1]:",
