@@ -110,8 +110,8 @@ SAME: dict[tuple[str, str, str], str] = {
     ): "how tall a mark is drawn",
     (
         "crashsense/results/nominal.py",
-        "if float(np.abs(raw).max(initial=0.0)) < QUIET_PART * sensor.range:",
-        "Lt -> LtE",
+        "if not (np.abs(raw) >= QUIET_PART * sensor.range).any():",
+        "GtE -> Gt",
     ): "a largest value equals a part of the range by chance alone",
     (
         "crashsense/results/nominal.py",
@@ -261,6 +261,11 @@ SAME: dict[tuple[str, str, str], str] = {
     ): "the tolerance is there so that equality itself never decides",
     ("crashsense/rules/apart.py", "START_S = 30.0", ""): "how long a start may take: a choice",
     (
+        "crashsense/rules/algorithm.py",
+        "if depth > 50:",
+        "50 -> 51",
+    ): "how deep is followed: a choice",
+    (
         "crashsense/rules/apart.py",
         "if left <= 0 or not select.select([], [descriptor], [], left)[1]:",
         "LtE -> Lt",
@@ -280,6 +285,11 @@ SAME: dict[tuple[str, str, str], str] = {
         "axes.set_ylim(0.0, 1.05 * HIGHEST_DEMAND)",
         "1.05 -> 1.5750000000000002",
     ): "how much room is left above",
+    (
+        "crashsense/trials/lanes.py",
+        "places = engine.given(np.arange(last - first))",
+        "Sub -> Add",
+    ): "the kernel reads as many places as there are rows",
     ("crashsense/trials/plot.py", "LEAST_DEMAND = 0.1", ""): "which demand is too small to see",
     ("crashsense/trials/plot.py", "MOST_CHANNELS = 3", ""): "how many channels are drawn: a choice",
     ("crashsense/trials/plot.py", "if low <= value <= high:", ""): (

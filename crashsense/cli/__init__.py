@@ -174,7 +174,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
 
 
 #: New objects after which a command looks for unreachable ones. Modules, recipes and tables are
-#: many and stay: looking for them among 700 new ones takes a tenth of a command's time.
+#: many and stay: looking for them after every 700 takes a twentieth of a command's time.
 COLLECTED_AFTER = 100_000
 
 

@@ -173,7 +173,7 @@ def _channels(trial: Trial) -> tuple[list[SensedChannel], list[str]]:
         scale = CHANNELS[name].file_scale
         sensor = trial.sensor_set.sensor(name)
         raw = signal.samples[0]
-        if float(np.abs(raw).max(initial=0.0)) < QUIET_PART * sensor.range:
+        if not (np.abs(raw) >= QUIET_PART * sensor.range).any():
             quiet.append(name)
             continue
         received = trial.samples.channels[name][0]

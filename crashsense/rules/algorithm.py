@@ -200,7 +200,7 @@ def rule_from_table(
     if faults:
         raise InputError(faults)
     rule = _Builder(file, folder, {}, faults).rule(table, where="")
-    if rule is None or faults:
+    if rule is None:  # there are faults
         raise InputError(faults)
     return rule
 

@@ -207,3 +207,17 @@ def test_what_an_example_claims_is_tested(place: str) -> None:
         rule = PythonRule(file=f"{EXAMPLES}/{place}")
     for name in ("scales", "monotone"):
         conformance.run_check(name, lambda: rule)
+
+
+def test_a_block_has_a_code_for_each_tenth_of_the_unit_of_files() -> None:
+    """g, kPa, deg/s; what is not valid has code 0."""
+    x = {name: np.linspace(-900.0, 900.0, 13)[None] for name in ("central_x", "door_left_pressure")}
+    x["central_roll_rate"] = np.where(np.arange(13) == 4, np.nan, np.linspace(-3.0, 3.0, 13))[None]
+    given = conformance.block(x, rate_hz=2000.0)
+    for name, step in (
+        ("central_x", 0.980665), ("door_left_pressure", 100.0),
+        ("central_roll_rate", np.pi / 1800.0),
+    ):  # fmt: skip
+        wanted = np.nan_to_num(x[name])
+        np.testing.assert_allclose(given.codes[name] * step, wanted, rtol=0, atol=0.5001 * step)
+        np.testing.assert_array_equal(given.valid[name], np.isfinite(x[name]))
