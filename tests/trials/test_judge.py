@@ -110,6 +110,27 @@ def test_delay_and_cut_samples_are_those_of_the_channels_that_a_draw_reads(order
     assert found.errors == {}
 
 
+class Failing(type(FALLBACK)):  # type: ignore[misc]
+    """Fails where the safing channel is missing."""
+
+    def active(self, samples):
+        if not samples.valid["central_safing_x"].any():
+            raise ZeroDivisionError("on purpose")
+        return super().active(samples)
+
+
+def test_a_rule_that_fails_when_asked_what_it_reads_fails_in_those_draws_alone():
+    rule = Failing(**{field.name: getattr(FALLBACK, field.name) for field in fields(FALLBACK)})
+    samples = blocks([[True, True, True], [True, False, True], [True, False, True]])
+    one = judged(rule)
+    found = one.heard(samples, {}, required_s=np.full(3, 0.1), valid=valid_channels(samples))
+    assert sorted(found.errors) == [1, 2]
+    assert all("on purpose" in text for text in found.errors.values())
+    # What it would have read is unknown: all that it may read counts.
+    shortest = min(one.sensor_set.transport_s(name) for name in rule.uses)
+    assert found.delay_s[1:].tolist() == [shortest] * 2
+
+
 def test_what_cannot_be_asked_says_why_and_reaches_nothing():
     samples = blocks([[True] * 3] * 2)
     valid = valid_channels(samples)
