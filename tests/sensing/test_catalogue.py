@@ -194,6 +194,23 @@ def test_a_set_has_the_name_that_its_file_states_or_that_of_its_file(
     assert load_sensor_set(path).name == name
 
 
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ('kind = "acelerometer"\n[sensors]\ncentral_x = "a"', "did you mean 'accelerometer'"),
+        ("kind = 3\n[sensors]\ncentral_x = 'a'", "parts.a: kind: got 3"),
+        ('[sensors]\ncentral_roll_rate = "a"', "central_roll_rate: kind: .* a sensor for rad/s"),
+        ('[control_unit]\ntick_rate_hz = 900\n[sensors]\ncentral_x = "a"', "whole multiple"),
+        ("sample_rate_hz = 3000.0\n[sensors]\ncentral_x = 'a'", "divides the internal"),
+    ],
+)
+def test_what_cannot_be_a_part_or_a_set_of_a_file(tmp_path: Path, text: str, told: str) -> None:
+    path = tmp_path / "mine.toml"
+    path.write_text(f"[parts.a]\nrange_g = 50.0\n{text}\n", encoding="utf-8")
+    with pytest.raises(InputError, match=told):
+        load_sensor_set(path)
+
+
 def test_not_toml(tmp_path: Path) -> None:
     path = tmp_path / "x.toml"
     path.write_bytes(b"\xff\xfe\x00 not text")
