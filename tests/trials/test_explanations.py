@@ -145,6 +145,12 @@ def test_the_same_reason_is_told_once_for_all_its_restraints():
     assert found[0].headline == f"a, b: {one.headline}"
 
 
+def test_the_share_of_a_row_is_that_of_its_threshold():
+    row = Row("velocity change", 8.0, "m/s", None, 6.0, decides=True)
+    assert row.share == 0.75
+    assert replace(row, threshold=0.0).share == np.inf
+
+
 def rows_of(count, *, decides=1):
     """Rows by hand; the last *decides* of them decided."""
     return tuple(
