@@ -259,6 +259,46 @@ SAME: dict[tuple[str, str, str], str] = {
         "if rates is None or any(abs(rate_hz - rate) <= 1e-9 * rate for rate in rates):",
         "LtE -> Lt",
     ): "the tolerance is there so that equality itself never decides",
+    (
+        "crashsense/rules/conformance.py",
+        "pulses[name] = _AMPLITUDE[unit] * (shape + 0.05 * noise) / (1.0 + 0.3 * number)",
+        "0.05 -> 0.07500000000000001",
+    ): "pulses to try rules with: other ones are as good",
+    (
+        "crashsense/rules/conformance.py",
+        "pulses[name] = _AMPLITUDE[unit] * (shape + 0.05 * noise) / (1.0 + 0.3 * number)",
+        "Add -> Sub (2)",
+    ): "as above: channels differ either way",
+    (
+        "crashsense/rules/conformance.py",
+        "other[:, tick + 1 :] = scale * values[:, tick + 1 :][:, ::-1] + 1.0",
+        "sign or not left out",
+    ): "futures to try rules with: other ones are as good",
+    (
+        "crashsense/rules/conformance.py",
+        "for scale in (0.0, -1.0, 3.0):",
+        "3.0 -> 4.5",
+    ): "as above",
+    (
+        "crashsense/rules/conformance.py",
+        "for scale in (0.0, -2.0, 2.0, 5.0)",
+        "2.0 -> 3.0 (2)",
+    ): "as above",
+    (
+        "crashsense/rules/conformance.py",
+        "for level in (0.0, 0.3, -0.3)",
+        "0.3 -> 0.44999999999999996 (2)",
+    ): "as above",
+    (
+        "crashsense/rules/conformance.py",
+        "sizes = np.unique(source.integers(1, given.pulses.size, size=12)).tolist()",
+        "1 -> 2",
+    ): "which prefixes are tried: a choice",
+    (
+        "crashsense/rules/conformance.py",
+        '_NOISE = {"m/s^2": 1.0, "Pa": 50.0, "rad/s": 0.005}',
+        "",
+    ): "noise of a sound sensor at rest: a choice",
     ("crashsense/rules/apart.py", "START_S = 30.0", ""): "how long a start may take: a choice",
     (
         "crashsense/rules/algorithm.py",

@@ -221,3 +221,10 @@ def test_a_block_has_a_code_for_each_tenth_of_the_unit_of_files() -> None:
         wanted = np.nan_to_num(x[name])
         np.testing.assert_allclose(given.codes[name] * step, wanted, rtol=0, atol=0.5001 * step)
         np.testing.assert_array_equal(given.valid[name], np.isfinite(x[name]))
+
+
+def test_a_sound_rule_is_tested_and_what_was_not_tested_has_not_passed() -> None:
+    conformance.run_check("does_not_latch", Sound)  # it fires, and is not left untested
+    for message, untested in (("", ""), ("bad", ""), ("", "none"), ("bad", "none")):
+        result = conformance.Result("any", message=message, untested=untested)
+        assert (result.passed, result.failed) == (not message and not untested, bool(message))

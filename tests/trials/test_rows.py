@@ -27,15 +27,16 @@ flags = st.booleans()
 @st.composite
 def pieces(draw: Any) -> tuple[dict[str, Any], list[dict[str, Any]]]:
     """A piece and its rows: each column an array, coded words, or one value for all rows."""
-    size = draw(st.integers(1, 5))
+    size = draw(st.integers(0, 5))
     piece: dict[str, Any] = {}
     columns: dict[str, list[Any]] = {}
     for name, of in (("word", words), ("number", numbers), ("flag", flags), ("count", counts)):
         values = draw(st.lists(of, min_size=size, max_size=size))
         how = draw(st.sampled_from(["array", "one"] + ["coded"] * (name == "word")))
         if how == "one" and name != "count":  # one column says how many rows there are
-            values = values[:1] * size
-            piece[name] = values[0]
+            one = draw(of)
+            values = [one] * size
+            piece[name] = one
         elif how == "coded":
             names = ("b", None, "a")
             piece[name] = Coded(np.array([names.index(v) for v in values], dtype=np.int8), names)
@@ -93,6 +94,7 @@ def test_a_rule_that_failed_in_a_draw_has_a_row_of_its_own_kind_there_alone(
         failed = at in errors
         assert row["required_time_ms"] == 20.0
         assert row["reason"] == errors.get(at)
+        assert row["infeasible"] == scores.infeasible[at]
         assert row["verdict"] == ("rule_error" if failed else VERDICTS[scores.verdict_code[at]])
         held = HELD_BY[scores.held_code[at]] if scores.held_code[at] > 0 else None
         assert row["held_by"] == (None if failed else held)
