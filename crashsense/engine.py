@@ -36,7 +36,7 @@ def installed() -> bool:
 @lru_cache(maxsize=1)
 def _load() -> tuple[ModuleType | None, str]:
     try:
-        from crashsense import compiled
+        from crashsense.compiled import kernels as compiled
     except Exception as error:  # whatever a compiler or its cache may raise
         return None, _cannot_be_used(error)
     return compiled, ""
@@ -44,7 +44,7 @@ def _load() -> tuple[ModuleType | None, str]:
 
 @lru_cache(maxsize=1)
 def _fault_of_a_kernel() -> str:
-    from crashsense import compiled
+    from crashsense.compiled import kernels as compiled
 
     try:
         compiled.check()

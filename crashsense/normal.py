@@ -3,7 +3,7 @@
 Sums, products, quotients and square roots are rounded alike on every processor; the one logarithm
 that the tails need is therefore a series here. A number drawn by inversion is the same to the last
 bit whatever the machine, the version of numpy and the engine: the functions of one number below are
-what the kernels compile (:mod:`crashsense.compiled_normal`), and numpy applies them to arrays.
+what the kernels compile (:mod:`crashsense.compiled.normal`), and numpy applies them to arrays.
 
 Source: M. J. Wichura, "Algorithm AS 241: the percentage points of the normal distribution",
 Applied Statistics 37 (1988) 477-484, routine PPND16, whose stated accuracy is about 1 part in

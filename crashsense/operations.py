@@ -1,6 +1,6 @@
 """Operations of a lane program: what rules of the house are made of where a kernel runs them.
 
-:mod:`crashsense.rules.program` writes them, :mod:`crashsense.compiled_rules` runs them; ``a`` and
+:mod:`crashsense.rules.program` writes them, :mod:`crashsense.compiled.rules` runs them; ``a`` and
 ``b`` are registers, ``c0`` and so on numbers, ``n`` a number of ticks.
 """
 

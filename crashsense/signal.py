@@ -263,7 +263,7 @@ def resample(samples: FloatArray, *, rate_hz: float, to_hz: float) -> FloatArray
 
 
 def _upsampled(samples: FloatArray, taps: FloatArray) -> FloatArray:
-    """Raise the rate by a whole factor, as ``compiled_readings.upsampled`` does, to the last bit.
+    """Raise the rate by a whole factor, as ``compiled.readings.upsampled`` does, to the last bit.
 
     For small work: a few rows take milliseconds, and importing scipy.signal or a kernel takes half
     a second. *samples* (rows, n), *taps* (factor, 2 reach + 1).

@@ -3,7 +3,7 @@
 A rule writes its own demand (:meth:`Rule.write <crashsense.rules.contract.Rule.write>`) with a
 :class:`Writer`, beside ``demand``, which says the same with numpy; equal operations on equal inputs
 are written once, whichever rules ask for them. The operations are those of
-:mod:`crashsense.operations`, the kernel is ``compiled_rules.run_program``. What cannot be written,
+:mod:`crashsense.operations`, the kernel is ``compiled.rules.run_program``. What cannot be written,
 above all a user-written rule, is computed by ``demand``.
 """
 
@@ -36,7 +36,7 @@ MOST = 4000
 
 @dataclass(frozen=True, eq=False)
 class Program:
-    """What ``compiled_rules.run_program`` takes; its docstring says what the arrays hold.
+    """What ``compiled.rules.run_program`` takes; its docstring says what the arrays hold.
 
     *channels*: the channels that it reads, in the order of its tiles.
     """

@@ -305,7 +305,7 @@ def _kept_table(
 def _make_table(
     samples: FloatArray, design: FilterDesign, first: tuple[int, ...], every: int, words: int
 ) -> FloatArray:
-    """As :func:`word_table`; twin: ``compiled_filters.word_table``, the same bits."""
+    """As :func:`word_table`; twin: ``compiled.filters.word_table``, the same bits."""
     kernels = engine.kernels()
     if kernels is not None:
         given = (samples.reshape(-1), *every_setting(design), np.array(first, dtype=np.int64))

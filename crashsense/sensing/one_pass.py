@@ -1,7 +1,7 @@
 """Words of a block of draws in one compiled pass, from random words to codes (engine ``fast``).
 
 :class:`~crashsense.sensing.one_sensor.OneSensor` works stage by stage in numpy; a kernel of
-:mod:`crashsense.compiled_sensing` does the same for a few draws at a time. Here its arguments are
+:mod:`crashsense.compiled.sensing` does the same for a few draws at a time. Here its arguments are
 gathered.
 """
 

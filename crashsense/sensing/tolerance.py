@@ -174,7 +174,7 @@ def draw_sensors(
 
 
 def _numbers(parts: Sequence[Sensor], others: Sequence[tuple[str, ...]]) -> FloatArray:
-    """Tolerances of every sensor, as ``compiled_readings.deviations_of`` takes them."""
+    """Tolerances of every sensor, as ``compiled.readings.deviations_of`` takes them."""
     positions = max(map(len, others))
     return np.array(
         [
@@ -198,7 +198,7 @@ def _deviations(
     """Gain, offset, drift and shares of other axes, (sensors, 3 or more, draws).
 
     *z* (sensors, draws, roles), *numbers* of :func:`_numbers`, *warmer* (draws,), *made*: elements
-    of the sensors that have one. Twin: ``compiled_readings.deviations_of``, the same bits.
+    of the sensors that have one. Twin: ``compiled.readings.deviations_of``, the same bits.
     """
     positions = numbers.shape[1] - 9
     out = np.empty((len(numbers), 3 + positions, warmer.size))

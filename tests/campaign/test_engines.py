@@ -59,7 +59,7 @@ def test_events_are_synthesised_with_the_engine_of_the_run(monkeypatch):
 
 
 def test_kernels_equal_their_twins():
-    compiled = pytest.importorskip("crashsense.compiled", exc_type=ImportError)
+    compiled = pytest.importorskip("crashsense.compiled.kernels", exc_type=ImportError)
     from scipy.signal import butter, sosfilt
 
     from crashsense.rules import kernels

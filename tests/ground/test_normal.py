@@ -83,10 +83,10 @@ def test_rising_everywhere():
 
 def test_compiled_functions_are_the_same_source():
     pytest.importorskip("numba")
-    from crashsense import compiled_normal
+    from crashsense.compiled import normal as compiled
 
     for name in ("logarithm", "of_middle", "of_near_tail", "of_far_tail"):
-        assert getattr(compiled_normal, f"_{name}").py_func is getattr(normal, name)
+        assert getattr(compiled, f"_{name}").py_func is getattr(normal, name)
 
 
 @pytest.mark.parametrize("left_out", [0, 1, 31])
@@ -96,7 +96,7 @@ def test_compiled_quantiles_are_the_same_to_the_last_bit(left_out):
     Down to the smallest number of full precision: a draw is never below 2^-54.
     """
     pytest.importorskip("numba")
-    from crashsense import compiled_normal
+    from crashsense.compiled import normal as compiled
 
     p = probabilities()
     p = np.random.default_rng(4).permutation(p[p >= np.finfo(np.float64).tiny])
@@ -104,7 +104,7 @@ def test_compiled_quantiles_are_the_same_to_the_last_bit(left_out):
     assert (p < 1e-12).any()
     assert (np.abs(p - 0.5) < normal.MIDDLE).any()
     found = p.copy()
-    compiled_normal.to_quantiles(found)
+    compiled.to_quantiles(found)
     np.testing.assert_array_equal(found, normal.quantile(p))
 
 

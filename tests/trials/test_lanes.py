@@ -80,7 +80,7 @@ def test_every_family_in_lanes_is_the_family_itself() -> None:
 @pytest.mark.slow
 def test_all_families_in_compiled_loops_are_the_families(monkeypatch, tmp_path) -> None:
     """All rules as one program, cut into several loops: as one by one, and as ``demand`` says."""
-    from crashsense.compiled_parts import Parts
+    from crashsense.compiled.parts import Parts
 
     given = noisy_pulses()
     required = np.linspace(-0.01, 0.15, given.draws)
@@ -275,9 +275,9 @@ def test_for_scores_alone_no_samples_are_written_down(vary: str, monkeypatch) ->
 
 
 def test_a_group_has_the_lanes_of_the_kernels() -> None:
-    from crashsense import compiled_lanes
+    from crashsense.compiled import lanes
 
-    assert compiled_lanes.LANES == LANES
+    assert lanes.LANES == LANES
 
 
 def test_a_rule_that_reads_what_is_lost_for_a_time_is_left_to_its_demand() -> None:

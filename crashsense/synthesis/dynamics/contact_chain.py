@@ -17,7 +17,7 @@ contact of measured stiffness lets go as soon as it stops closing.
 
 Semi-implicit Euler; small steps while the blow lasts, larger ones while the rest rings down. The
 numpy march over the draws and the compiled
-:func:`crashsense.compiled_synthesis.contact_steps` (engine ``fast``) give the same bits, by the
+:func:`crashsense.compiled.synthesis.contact_steps` (engine ``fast``) give the same bits, by the
 same operations in the same order.
 """
 

@@ -18,7 +18,7 @@ obstacle takes its energy from the forward motion and nothing is gained: F_x / N
 the slope of the path, on a step cos(theta) = 1 - h / R. A brake adds a force at the ground.
 
 All quantities start from rest on level ground. Semi-implicit Euler of fixed step, numpy over the
-draws; :func:`crashsense.compiled_ride.ride_draw`, compiled (engine ``fast``) or in Python's own
+draws; :func:`crashsense.compiled.ride.ride_draw`, compiled (engine ``fast``) or in Python's own
 numbers for few draws, gives the same bits by the same operations in the same order. Parameters of
 a small car from memory; see the vehicle file for the basis.
 """
@@ -33,7 +33,7 @@ import numpy as np
 
 from crashsense import engine
 from crashsense.arrays import FloatArray
-from crashsense.compiled_ride import ride_draw
+from crashsense.compiled.ride import ride_draw
 from crashsense.synthesis.dynamics.few_draws import draw_by_draw
 from crashsense.units import STANDARD_GRAVITY
 

@@ -45,7 +45,7 @@ On the face friction acts against sliding: mu F min(1, v / v0). Rails have frict
 limited; ties (mounts, beam) act both ways: F = k (x - p) + d dx/dt, abs(F - d dx/dt) <= yield.
 
 Integration: semi-implicit Euler, step :data:`STEP_S`. The same bits come from numpy over many draws
-and from :func:`crashsense.compiled_crush.crush_draw`, draw by draw: compiled (engine ``fast``), or
+and from :func:`crashsense.compiled.crush.crush_draw`, draw by draw: compiled (engine ``fast``), or
 in Python's own numbers for few draws; only +, -, *, /, comparison and table look-up
 occur, which IEEE 754 defines exactly.
 """
@@ -59,7 +59,7 @@ from typing import Any
 import numpy as np
 
 from crashsense import engine
-from crashsense.compiled_crush import CONTACTS, CRUSHED, LEDGER, SIXTH, TURN, WORK_ROWS, crush_draw
+from crashsense.compiled.crush import CONTACTS, CRUSHED, LEDGER, SIXTH, TURN, WORK_ROWS, crush_draw
 from crashsense.synthesis.dynamics.few_draws import draw_by_draw
 from crashsense.synthesis.dynamics.lumped_system import (
     BODIES,

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from crashsense.arrays import FloatArray
-from crashsense.compiled_crush import CRUSHED
+from crashsense.compiled.crush import CRUSHED
 from crashsense.errors import Fault, InputError
 
 #: Degrees of freedom: x of four masses, y and yaw of the whole car; of the obstacle its face along

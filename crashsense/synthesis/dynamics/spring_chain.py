@@ -9,7 +9,7 @@ zero. A rate effect adds ``|F| r c'`` and a damper ``d c'``; both always dissipa
 Integration: leapfrog (velocities at half steps) of fixed step. The scheme conserves momentum to
 rounding; every operation is elementwise over draws, so that a row does not depend on the others.
 Numpy over springs and draws; where engine ``fast`` computes, the compiled
-:func:`crashsense.compiled_synthesis.chain_steps` gives the same bits by the same operations in the
+:func:`crashsense.compiled.synthesis.chain_steps` gives the same bits by the same operations in the
 same order.
 """
 

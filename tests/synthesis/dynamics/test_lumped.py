@@ -9,7 +9,7 @@ from lumped_support import MASS, SPEED, single
 from scipy.signal import StateSpace, lsim
 
 from crashsense import engine
-from crashsense.compiled_crush import CRUSHED, LEDGER
+from crashsense.compiled.crush import CRUSHED, LEDGER
 from crashsense.errors import InputError
 from crashsense.synthesis.dynamics import few_draws, lumped
 from crashsense.synthesis.dynamics.lumped import FREEDOMS, SPRINGS, STEP_S, integrate

@@ -17,10 +17,10 @@ import numba
 
 from crashsense import operations as op
 from crashsense.channels import CHANNELS
-from crashsense.compiled_fused import Fused, run_fused
-from crashsense.compiled_kernel import Kept
-from crashsense.compiled_rules import OPERATIONS, _one_by_one
-from crashsense.compiled_vectors import LANES, ROW, address, aligned
+from crashsense.compiled.caching import Kept
+from crashsense.compiled.fused import Fused, run_fused
+from crashsense.compiled.rules import OPERATIONS, _one_by_one
+from crashsense.compiled.vectors import LANES, ROW, address, aligned
 from crashsense.event import Context
 from crashsense.rules.program import Program, Writer
 

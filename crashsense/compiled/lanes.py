@@ -1,6 +1,6 @@
 """Words of a linear chain in lanes, where a lane program reads them (extra ``fast``).
 
-What ``compiled_sensing.words_of`` writes row by row stands here with draws side by side, a tile a
+What ``compiled.sensing.words_of`` writes row by row stands here with draws side by side, a tile a
 group of :data:`LANES`, and never leaves the cache on its way to the rules.
 
 Reached through :func:`crashsense.engine.kernels`.
@@ -15,7 +15,8 @@ import numpy as np
 from numba.extending import intrinsic
 
 from crashsense.arrays import FloatArray, IntArray
-from crashsense.compiled_filters import (
+from crashsense.compiled.caching import kernel
+from crashsense.compiled.filters import (
     BLOCK,
     CHUNK,
     SAMPLES,
@@ -24,11 +25,10 @@ from crashsense.compiled_filters import (
     set_at_rest,
     through,
 )
-from crashsense.compiled_kernel import kernel
-from crashsense.compiled_noise import divide_outermost, next_numbers, noise_of_lanes, stream_of
-from crashsense.compiled_sensing import Chain, Source
-from crashsense.compiled_steps import plain
-from crashsense.compiled_vectors import (
+from crashsense.compiled.noise import divide_outermost, next_numbers, noise_of_lanes, stream_of
+from crashsense.compiled.sensing import Chain, Source
+from crashsense.compiled.steps import plain
+from crashsense.compiled.vectors import (
     LANES,
     NUMBER,
     ROW,
@@ -106,7 +106,7 @@ def noise_in_lanes(
 ) -> FloatArray:
     """Noise in the words, of unit deviation ahead of the filter, (groups, words, LANES).
 
-    Arguments as ``compiled_sensing.words_of``. Twin: ``Disturbance._noise``.
+    Arguments as ``compiled.sensing.words_of``. Twin: ``Disturbance._noise``.
     """
     start, step, table, tail = source
     rows = start.size
@@ -184,7 +184,7 @@ _TOLD = 10
 def _full(g: Given) -> Any:
     """Next samples of all lanes: noise, what each draw feels, cut, filtered; words are put down.
 
-    ``a``, ``first``, ``weights``, ``memory``, ``n``: as ``compiled_noise``, a stream of noise and a
+    ``a``, ``first``, ``weights``, ``memory``, ``n``: as ``noise``, a stream of noise and a
     filter; ``at``: number of the first sample, the rest in front counted; ``b``: :data:`_TOLD`:
     signals that all draws share (parts, samples), times by which drift grows, samples of rest (all
     are the first one, and not counted), how words are counted. What a lane owns: a row each,
@@ -279,7 +279,7 @@ def lanes_of(
 ) -> None:
     """Values of the draws *first_draw* and on at every tick, into *tiles*.
 
-    Arguments as ``compiled_sensing.words_of``, of all draws; but *rows* (parts, settings phases
+    Arguments as ``compiled.sensing.words_of``, of all draws; but *rows* (parts, settings phases
     words, and :data:`WIDTH` more) in place of tables, and *noise* (groups, words, LANES), of
     :func:`noise_in_lanes`, or without groups. Word k stands at the ticks ``ticks_a_word k - early``
     and on. *tiles* (groups, channels, ticks, LANES): as many groups as fit are filled. Twin:
@@ -353,7 +353,7 @@ def full_lanes_of(
     """As :func:`lanes_of`, with noise and filter at the internal rate, cut ahead of the filter.
 
     *signals* (parts, samples) that all draws share, *factors* (parts, draws); else as
-    ``compiled_sensing.words_by_full_path``. *cut* (draws,): result, samples cut. Twin:
+    ``compiled.sensing.words_by_full_path``. *cut* (draws,): result, samples cut. Twin:
     ``OneSensor._full_block``, ``chain.quantise`` and ``OneSensor._at_ticks``.
     """
     start, step, table, tail = source

@@ -1,4 +1,4 @@
-"""Kernels of the signal chain, noise to codes, compiled (extra ``fast``); see :mod:`.compiled`.
+"""Kernels of the signal chain, noise to codes, compiled (extra ``fast``); see :mod:`.kernels`.
 
 Draws run side by side in groups of :data:`LANES`: a recursion along time would leave the processor
 waiting. One pass takes a group from random words to codes, a piece of time after the other, in
@@ -16,10 +16,10 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense.arrays import FloatArray, IntArray
-from crashsense.compiled_filters import CHUNK, SAMPLES, deck_of, filter_deck, set_at_rest
-from crashsense.compiled_kernel import kernel
-from crashsense.compiled_noise import fill_noise, noise_of_lanes, stream_of
-from crashsense.compiled_vectors import LANES
+from crashsense.compiled.caching import kernel
+from crashsense.compiled.filters import CHUNK, SAMPLES, deck_of, filter_deck, set_at_rest
+from crashsense.compiled.noise import fill_noise, noise_of_lanes, stream_of
+from crashsense.compiled.vectors import LANES
 
 CodeArray = npt.NDArray[np.int32]
 

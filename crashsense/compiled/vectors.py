@@ -2,7 +2,7 @@
 
 Where a loop over lanes is written out, the compiler must prove that no array overlaps another and
 counts references to views; both cost more than the arithmetic. Here a step is said once, as an
-expression on :class:`Vector`; :mod:`crashsense.compiled_steps` makes loops over ticks and lanes
+expression on :class:`Vector`; :mod:`crashsense.compiled.steps` makes loops over ticks and lanes
 around it. They work on addresses: arrays are kept by those who call.
 
 Every result has the bits of the same expression on numbers.
@@ -20,7 +20,7 @@ from numba.core import cgutils, types
 from numba.extending import intrinsic
 
 from crashsense.arrays import FloatArray
-from crashsense.compiled_kernel import kernel
+from crashsense.compiled.caching import kernel
 from crashsense.operations import NUMBERS
 
 #: Lanes of one vector, and of a group of draws.
@@ -142,7 +142,7 @@ class Vector:
         return self._call("fma", factor, addend)
 
     def over(self, divisor: Vector) -> Vector:
-        """``a / divisor`` to the last bit; twin: ``compiled_lanes.over``."""
+        """``a / divisor`` to the last bit; twin: ``compiled.lanes.over``."""
         inverse = 1.0 / divisor
         found = self * inverse
         return (-found).times_plus(divisor, self).times_plus(inverse, found)

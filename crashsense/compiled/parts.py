@@ -1,6 +1,6 @@
 """Which operations of a program run in one compiled loop, and when that pays (extra ``fast``).
 
-Fused loops (:mod:`crashsense.compiled_fused`) take half the time of operations one by one, but
+Fused loops (:mod:`crashsense.compiled.fused`) take half the time of operations one by one, but
 compiling one costs as much as 50 million ticks of draws, and loading it as much as one million. So
 they are compiled for long work only, kept on disk as kernels are, and loaded for less; until then
 operations run one by one. The numbers are the same, bit for bit.
@@ -17,9 +17,9 @@ import numpy as np
 
 from crashsense import operations as op
 from crashsense.arrays import IntArray
-from crashsense.compiled_fused import Fused
-from crashsense.compiled_kernel import Kept
-from crashsense.compiled_rules import OPERATIONS, PIECE, run_program
+from crashsense.compiled.caching import Kept
+from crashsense.compiled.fused import Fused
+from crashsense.compiled.rules import OPERATIONS, PIECE, run_program
 
 #: Operations of one loop at most: with more, what they hold is no longer near the processor.
 MOST = 32

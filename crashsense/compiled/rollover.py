@@ -1,4 +1,4 @@
-"""Steps of one draw of the rollover model, in plain numbers; run as :mod:`.compiled_crush` is.
+"""Steps of one draw of the rollover model, in plain numbers; run as :mod:`.crush` is.
 
 The physics: :mod:`crashsense.synthesis.rollover.roll`; the twin in numpy over contact points and
 many draws side by side: :mod:`crashsense.synthesis.rollover.march`. Numba is not imported here.

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from crashsense.arrays import FloatArray, IntArray
-from crashsense.compiled_kernel import kernel
+from crashsense.compiled.caching import kernel
 
 _jit: Any = kernel()
 

@@ -13,11 +13,11 @@ import pytest
 
 pytest.importorskip("numba", reason="needs the extra fast")
 
-from crashsense import compiled_kernel
 from crashsense import operations as op
-from crashsense.compiled_kernel import Kept
-from crashsense.compiled_parts import FUSED_PIECE, MOST, Parts
-from crashsense.compiled_rules import PIECE
+from crashsense.compiled import caching
+from crashsense.compiled.caching import Kept
+from crashsense.compiled.parts import FUSED_PIECE, MOST, Parts
+from crashsense.compiled.rules import PIECE
 
 #: A channel, times a number.
 ROWS = np.array([[op.READ, 0, 0, 0, 0, 0, 0], [op.TIMES, 1, 0, 0, 0, 0, 0]])
@@ -74,11 +74,11 @@ import ctypes
 import sys
 from pathlib import Path
 
-from compiled_kernel import Kept
+from caching import Kept
 from llvmlite import ir
 
 if len(sys.argv) > 2:
-    Path("compiled_other.py").write_text(sys.argv[2])
+    Path("other.py").write_text(sys.argv[2])
 
 
 def write(module):
@@ -98,9 +98,9 @@ def user(tmp_path: Path) -> Callable[..., list[str]]:
     """A program that keeps a function in a folder: what it prints."""
     home = tmp_path / "home"
     home.mkdir()
-    (home / "compiled_kernel.py").write_bytes(Path(compiled_kernel.__file__).read_bytes())
+    (home / "caching.py").write_bytes(Path(caching.__file__).read_bytes())
     for name in ("normal", "operations"):
-        (home / f"{name}.py").write_text("")
+        (tmp_path / f"{name}.py").write_text("")
     (home / "user.py").write_text(USER)
     (tmp_path / "kept").mkdir()
 

@@ -27,11 +27,8 @@ def _sources() -> str:
     """Checksum of the files that kernels are made of: theirs, and two that numpy uses as well."""
     folder = Path(__file__).parent
     content = hashlib.sha256()
-    for file in [
-        *sorted(folder.glob("compiled*.py")),
-        folder / "normal.py",
-        folder / "operations.py",
-    ]:
+    ours = sorted(folder.glob("*.py"))
+    for file in [*ours, *(folder.parent / f"{name}.py" for name in ("normal", "operations"))]:
         content.update(file.name.encode())
         content.update(file.read_bytes())
     return content.hexdigest()

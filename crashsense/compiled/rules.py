@@ -17,9 +17,9 @@ import numpy as np
 
 from crashsense import operations as op
 from crashsense.arrays import FloatArray, IntArray
-from crashsense.compiled_fused import run_fused
-from crashsense.compiled_kernel import kernel
-from crashsense.compiled_steps import (
+from crashsense.compiled.caching import kernel
+from crashsense.compiled.fused import run_fused
+from crashsense.compiled.steps import (
     line,
     most,
     plain,
@@ -30,7 +30,7 @@ from crashsense.compiled_steps import (
     roll,
     window_max,
 )
-from crashsense.compiled_vectors import (
+from crashsense.compiled.vectors import (
     LANES,
     ROW,
     Vector,

@@ -1,6 +1,6 @@
 """Steps of one draw of a planar system of lumped masses, in plain numbers.
 
-One source for two ways to run it: :func:`crashsense.compiled_synthesis.crush_steps` compiles it
+One source for two ways to run it: :func:`crashsense.compiled.synthesis.crush_steps` compiles it
 (engine ``fast``), and without numba Python itself runs it where few draws are wanted, on lists of
 floats, several times as fast as numpy on arrays of a few numbers. The physics, and the twin in
 numpy over many draws side by side: :mod:`crashsense.synthesis.dynamics.lumped`. All three give the

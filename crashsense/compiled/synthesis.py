@@ -1,7 +1,7 @@
-"""Steps of the crash and ride models compiled by numba (extra ``fast``); see :mod:`.compiled`.
+"""Steps of the crash and ride models compiled by numba (extra ``fast``); see :mod:`.kernels`.
 
 Each kernel takes all steps of a model's march, some by a function of one draw that Python runs, too
-(:mod:`.compiled_crush`, :mod:`.compiled_ride`, :mod:`.compiled_rollover`). It has a twin in plain
+(:mod:`.crush`, :mod:`.ride`, :mod:`.rollover`). It has a twin in plain
 floats or numpy, named beside it, and gives the same bits: the same operations in the same order,
 and only such as IEEE 754 defines exactly. A draw never depends on the draws beside it.
 
@@ -16,10 +16,10 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense.arrays import FloatArray
-from crashsense.compiled_crush import LEDGER, WORK_ROWS, crush_draw
-from crashsense.compiled_kernel import kernel
-from crashsense.compiled_ride import ride_draw
-from crashsense.compiled_rollover import ROLL_ROWS, roll_draw
+from crashsense.compiled.caching import kernel
+from crashsense.compiled.crush import LEDGER, WORK_ROWS, crush_draw
+from crashsense.compiled.ride import ride_draw
+from crashsense.compiled.rollover import ROLL_ROWS, roll_draw
 
 #: Draws side by side where there are few.
 LANES = 8
@@ -60,7 +60,7 @@ def crush_steps(
     """All steps of a planar system of lumped masses; twin: ``synthesis.dynamics.lumped``.
 
     Arguments as in ``lumped_system.Columns``; *offset*, *slope* (springs, cells); *out* (8, draws,
-    rest + steps): ``lumped.ROWS``; *books* (steps or 0, rows of ``compiled_crush.LEDGER``, draws).
+    rest + steps): ``lumped.ROWS``; *books* (steps or 0, rows of ``compiled.crush.LEDGER``, draws).
     """
     own = np.empty(8)
     for draw in range(friction.size):
@@ -230,7 +230,7 @@ def roll_steps(
 ) -> None:
     """All steps of a body in the lateral plane; twin: ``synthesis.rollover.march``, same bits.
 
-    Arguments as in ``compiled_rollover.roll_draw``, with draws as a last axis; *out* (8, steps,
+    Arguments as in ``compiled.rollover.roll_draw``, with draws as a last axis; *out* (8, steps,
     draws).
     """
     for draw in range(out.shape[2]):

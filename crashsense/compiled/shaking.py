@@ -1,4 +1,4 @@
-"""Loops of the random shaking of places, compiled by numba (extra ``fast``); see :mod:`.compiled`.
+"""Loops of the random shaking of places, compiled by numba (extra ``fast``); see :mod:`.kernels`.
 
 Each has a twin in numpy, of the same name, in :mod:`crashsense.synthesis.location.shaking`, and
 gives the same bits. Reached through :func:`crashsense.engine.kernels`.
@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense.arrays import ComplexArray, FloatArray
-from crashsense.compiled_kernel import kernel
+from crashsense.compiled.caching import kernel
 
 _jit: Any = kernel()
 

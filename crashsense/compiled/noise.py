@@ -12,9 +12,9 @@ import numpy as np
 from llvmlite import ir
 
 from crashsense.arrays import FloatArray
-from crashsense.compiled_filters import BLOCK, CHUNK, SAMPLES, sections_in, through
-from crashsense.compiled_kernel import kernel
-from crashsense.compiled_vectors import (
+from crashsense.compiled.caching import kernel
+from crashsense.compiled.filters import BLOCK, CHUNK, SAMPLES, sections_in, through
+from crashsense.compiled.vectors import (
     LANES,
     LINE,
     ROW,

@@ -17,10 +17,10 @@ pytest.importorskip("numba", reason="needs the extra fast")
 from numba.core import ir
 from numba.core.compiler import run_frontend
 
-import crashsense
-from crashsense.compiled_filters import CHUNK
-from crashsense.compiled_noise import _run
-from crashsense.compiled_vectors import address, aligned
+from crashsense.compiled import caching
+from crashsense.compiled.filters import CHUNK
+from crashsense.compiled.noise import _run
+from crashsense.compiled.vectors import address, aligned
 
 #: Methods whose result shares the memory of their array.
 VIEWS = ("reshape", "view")
@@ -145,8 +145,8 @@ def _step(one: Any, alive: set[str]) -> None:
 def kernels() -> dict[str, Any]:
     """Name -> every kernel that asks for an address, as Python has it."""
     found = {}
-    for file in sorted(Path(crashsense.__file__).parent.glob("compiled*.py")):
-        module = import_module(f"crashsense.{file.stem}")
+    for file in sorted(Path(caching.__file__).parent.glob("[a-z]*.py")):
+        module = import_module(f"crashsense.compiled.{file.stem}")
         for name, one in vars(module).items():
             function = getattr(one, "py_func", None)
             own = getattr(function, "__module__", "") == module.__name__
@@ -159,8 +159,8 @@ KERNELS = kernels()
 
 
 def test_all_kernels_that_know_addresses_are_looked_at() -> None:
-    wanted = {"compiled_noise.stream_of", "compiled_lanes.lanes_of", "compiled_lanes.full_lanes_of"}
-    assert wanted | {"compiled_rules.run_program"} <= KERNELS.keys()
+    wanted = {"noise.stream_of", "lanes.lanes_of", "lanes.full_lanes_of"}
+    assert wanted | {"rules.run_program"} <= KERNELS.keys()
 
 
 @pytest.mark.parametrize("name", KERNELS)

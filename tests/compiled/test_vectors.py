@@ -11,9 +11,8 @@ pytest.importorskip("numba", reason="needs the extra fast")
 
 import numba
 
-from crashsense import compiled_steps as steps
-from crashsense import compiled_vectors as vectors
-from crashsense.compiled_vectors import LANES, Vector, address, aligned, larger
+from crashsense.compiled import steps, vectors
+from crashsense.compiled.vectors import LANES, Vector, address, aligned, larger
 
 TICKS = 13  # no multiple of the lanes of a vector
 

@@ -11,9 +11,9 @@ import scipy.signal as ss
 pytest.importorskip("numba", reason="needs the extra fast")
 
 from crashsense import draws
-from crashsense.compiled_filters import CHUNK, SAMPLES, deck_of
-from crashsense.compiled_noise import noise_of_lanes, stream_of
-from crashsense.compiled_vectors import LANES
+from crashsense.compiled.filters import CHUNK, SAMPLES, deck_of
+from crashsense.compiled.noise import noise_of_lanes, stream_of
+from crashsense.compiled.vectors import LANES
 
 ROWS = 29  # the last lanes have no row
 PIECES = 40

@@ -1,8 +1,8 @@
 """One loop for many operations: kernels compiled for the structure of a program (extra ``fast``).
 
-Operation by operation, :func:`crashsense.compiled_rules.run_program` puts every register into the
+Operation by operation, :func:`crashsense.compiled.rules.run_program` puts every register into the
 nearest cache and reads it again. Here the steps of the same operations
-(:mod:`crashsense.compiled_steps`) stand in one loop over the ticks of a piece: values go from one
+(:mod:`crashsense.compiled.steps`) stand in one loop over the ticks of a piece: values go from one
 to the next in the processor. All vectors of a row go side by side: while one waits for what it
 remembers, another goes on (four at once took a tenth less time than two, a fifth less than one,
 although they do not all stay in registers). Numbers (thresholds, leaks), numbers of ticks and
@@ -25,8 +25,8 @@ from numba.extending import intrinsic
 
 from crashsense import operations as op
 from crashsense.arrays import IntArray
-from crashsense.compiled_steps import Operation
-from crashsense.compiled_vectors import ROW, VECTORS, Given, Memory
+from crashsense.compiled.steps import Operation
+from crashsense.compiled.vectors import ROW, VECTORS, Given, Memory
 
 _WORD = ir.IntType(64)
 

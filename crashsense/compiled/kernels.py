@@ -5,9 +5,9 @@ Rows run in groups of :data:`LANES`, so that the processor works on several rows
 recursion along time would leave it waiting. A row's result never depends on the rows beside it.
 
 Import only through :mod:`crashsense.engine`. The signal chain stands in
-:mod:`crashsense.compiled_sensing` and :mod:`crashsense.compiled_lanes`, rules as operations in
-:mod:`crashsense.compiled_rules`, the steps of the crash and ride models in
-:mod:`crashsense.compiled_synthesis` and :mod:`crashsense.compiled_shaking`; reached here.
+:mod:`crashsense.compiled.sensing` and :mod:`crashsense.compiled.lanes`, rules as operations in
+:mod:`crashsense.compiled.rules`, the steps of the crash and ride models in
+:mod:`crashsense.compiled.synthesis` and :mod:`crashsense.compiled.shaking`; reached here.
 """
 
 from __future__ import annotations
@@ -17,9 +17,9 @@ from typing import Any
 import numpy as np
 
 from crashsense.arrays import FloatArray, IntArray
-from crashsense.compiled_filters import check_filters, word_table
-from crashsense.compiled_kernel import kernel
-from crashsense.compiled_lanes import (
+from crashsense.compiled.caching import kernel
+from crashsense.compiled.filters import check_filters, word_table
+from crashsense.compiled.lanes import (
     WIDTH,
     check_lanes,
     full_lanes_of,
@@ -27,21 +27,21 @@ from crashsense.compiled_lanes import (
     noise_in_lanes,
     to_lanes,
 )
-from crashsense.compiled_normal import (
+from crashsense.compiled.normal import (
     check_normal,
     fill_fractions,
     fill_normals,
     fill_rows,
 )
-from crashsense.compiled_parts import parts_of
-from crashsense.compiled_readings import (
+from crashsense.compiled.parts import parts_of
+from crashsense.compiled.readings import (
     check_readings,
     deviations_of,
     static_reading,
     upsampled,
 )
-from crashsense.compiled_rules import check_rules, run_program
-from crashsense.compiled_sensing import (
+from crashsense.compiled.rules import check_rules, run_program
+from crashsense.compiled.sensing import (
     Chain,
     Source,
     check_sensing,
@@ -50,13 +50,13 @@ from crashsense.compiled_sensing import (
     words_of,
     words_of_signals,
 )
-from crashsense.compiled_shaking import (
+from crashsense.compiled.shaking import (
     check_shaking,
     mode_powers,
     put_spectra,
     sum_in_envelopes,
 )
-from crashsense.compiled_synthesis import (
+from crashsense.compiled.synthesis import (
     chain_steps,
     check_steps,
     contact_steps,
@@ -66,7 +66,7 @@ from crashsense.compiled_synthesis import (
     ride_steps,
     roll_steps,
 )
-from crashsense.compiled_vectors import aligned
+from crashsense.compiled.vectors import aligned
 
 __all__ = [
     "WIDTH",

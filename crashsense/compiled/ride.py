@@ -1,4 +1,4 @@
-"""Steps of one draw of a car on its wheels, in plain numbers; run as :mod:`.compiled_crush` is.
+"""Steps of one draw of a car on its wheels, in plain numbers; run as :mod:`.crush` is.
 
 The physics, and the twin in numpy over wheels and many draws side by side:
 :mod:`crashsense.synthesis.dynamics.half_car`. Numba is not imported here.

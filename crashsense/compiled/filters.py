@@ -14,8 +14,8 @@ from typing import Any
 import numpy as np
 
 from crashsense.arrays import FloatArray, IntArray
-from crashsense.compiled_kernel import kernel
-from crashsense.compiled_vectors import (
+from crashsense.compiled.caching import kernel
+from crashsense.compiled.vectors import (
     LANES,
     VECTORS,
     Given,

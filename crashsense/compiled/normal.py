@@ -15,9 +15,9 @@ from llvmlite import ir
 
 from crashsense import normal
 from crashsense.arrays import FloatArray, IntArray
-from crashsense.compiled_kernel import kernel
-from crashsense.compiled_noise import GOLDEN, mix
-from crashsense.compiled_vectors import (
+from crashsense.compiled.caching import kernel
+from crashsense.compiled.noise import GOLDEN, mix
+from crashsense.compiled.vectors import (
     LANES,
     LINE,
     VECTORS,

@@ -1,8 +1,8 @@
 """Operations that go from tick to tick, each said once, as a step at one tick (extra ``fast``).
 
 An :class:`Operation` has a loop of its own when it is called, which is what
-:func:`crashsense.compiled_vectors.chosen_by_code` wants; or it is one step of a loop that it shares
-with others (:mod:`crashsense.compiled_fused`), where its result stays in the processor. Both are
+:func:`crashsense.compiled.vectors.chosen_by_code` wants; or it is one step of a loop that it shares
+with others (:mod:`crashsense.compiled.fused`), where its result stays in the processor. Both are
 written from the same three methods, so that they cannot differ.
 """
 
@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numba.core import cgutils
 
-from crashsense.compiled_vectors import VECTORS, Given, Vector, larger
+from crashsense.compiled.vectors import VECTORS, Given, Vector, larger
 
 
 class Operation(ABC):
