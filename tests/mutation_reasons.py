@@ -228,7 +228,7 @@ SAME: dict[tuple[str, str, str], str] = {
     ("crashsense/rules/program.py", "if len(self.lines) >= MOST:", "GtE -> Gt"): (
         "how long a program may be: a choice"
     ),
-    ("crashsense/rules/python_apart.py", "_CLOSED = -1", ""): "any number that no file has",
+    ("crashsense/rules/python_apart.py", "_CLOSED = -1", "1 -> 2"): "any number that no file has",
     (
         "crashsense/rules/polyline.py",
         "out = np.where(v * u0 <= u * v0, here, out)",
@@ -504,12 +504,6 @@ SAME |= {
             "if element.drive >= limit:",
             "GtE -> Gt",
             "a drive equals the computed limit by chance alone",
-        ),
-        (
-            "element_card.py",
-            'most = min(1.5 * element.range, scales["gap"] * 0.999)',
-            "0.999 -> 1.4985",
-            "how near to the electrodes a curve is drawn: a choice",
         ),
         ("quiet.py", "draws=range(1, QUIET_DRAWS + 1),", "1 -> 2 (1)", "other draws are as good"),
         ("quiet.py", "draws=range(1, QUIET_DRAWS + 1),", "1 -> 2 (2)", "other draws are as good"),

@@ -4,7 +4,8 @@ One source for two ways to run it: :func:`crashsense.compiled.synthesis.crush_st
 (engine ``fast``), and without numba Python itself runs it where few draws are wanted, on lists of
 floats, several times as fast as numpy on arrays of a few numbers. The physics, and the twin in
 numpy over many draws side by side: :mod:`crashsense.synthesis.dynamics.lumped`. All three give the
-same bits: only +, -, *, / and comparisons of double precision occur, in the same order.
+same bits: only +, -, *, / and comparisons of double precision occur, in the same order. (In a
+ledger, springs that the obstacle does not meet stay as they were; arrays go on with them.)
 
 Numba is not imported here.
 """

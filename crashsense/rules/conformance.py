@@ -71,7 +71,14 @@ class Stimulus:
 def block(
     values: Mapping[str, FloatArray], *, rate_hz: float, start_s: float = -0.05
 ) -> EcuSamples:
-    """Return a block of control-unit samples with the channels given, one or more; no others."""
+    """Return a block of control-unit samples with the channels given, one or more; no others.
+
+    Raises
+    ------
+    ValueError : no channel is given
+    """
+    if not values:
+        raise ValueError("a block of samples: expected one or more channels")
     shape = next(iter(values.values())).shape
     channels = {name: np.full(shape, np.nan) for name in CHANNELS}
     valid = {name: np.zeros(shape, dtype=np.bool_) for name in CHANNELS}

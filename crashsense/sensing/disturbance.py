@@ -29,21 +29,22 @@ class Disturbance:
 
     def __init__(self, one: OneSensor) -> None:
         self.one = one
-        self._made, self._from = np.empty((0, one.words)), -1
+        self._made, self._of = np.empty((0, one.words)), ("", -1)
 
     def of(self, rows: IntArray) -> FloatArray:
         """Offset, drift and noise in the codes of some draws [u], shape (draws, words)."""
-        return self._ahead_of_use(rows, self._kept)
+        return self._ahead_of_use(rows, "all", self._kept)
 
     def plain_noise(self, rows: IntArray) -> FloatArray:
         """Noise in the codes of some draws, of unit deviation ahead of the filter, (draws, words).
 
-        Before the element; the nominal draw has none. What asks for it (a kernel that reads noise
-        from the bank) does not ask for :meth:`of`.
+        Before the element; the nominal draw has none.
         """
-        return self._ahead_of_use(rows, self._kept_noise)
+        return self._ahead_of_use(rows, "noise", self._kept_noise)
 
-    def _ahead_of_use(self, rows: IntArray, make: Callable[[IntArray], FloatArray]) -> FloatArray:
+    def _ahead_of_use(
+        self, rows: IntArray, what: str, make: Callable[[IntArray], FloatArray]
+    ) -> FloatArray:
         one = self.one
         ahead = NOISE_WORDS // one.words // random_draws.PAGE * random_draws.PAGE
         lead = int(one.draws[0] == 0)
@@ -52,10 +53,10 @@ class Disturbance:
         parts = []
         while rows.size:
             first = (int(rows[0]) - lead) // ahead * ahead + lead
-            if first != self._from:
+            if (what, first) != self._of:
                 # Some parts ahead: the filter has rows enough of each setting to run side by side.
                 coming = np.arange(first, min(first + ahead, one.draws.size))
-                self._made, self._from = make(coming), first
+                self._made, self._of = make(coming), (what, first)
             here = int(np.searchsorted(rows, first + ahead))
             parts.append(self._made[place(rows[:here] - first)])
             rows = rows[here:]
@@ -84,7 +85,7 @@ class Disturbance:
             *(*self.noise_key(rows), "disturbance", one.noisy, one.sigma, element),
             *(drawn.offset[rows].tobytes(), drawn.drift[rows].tobytes()),
             # where the words lie in time, by which drift grows
-            *(one.base.rate_hz, one.base.first, one.base.size, one.origin),
+            *(one.base.rate_hz, one.base.every, one.base.first, one.base.size, one.origin),
             one.shared.phase[rows].tobytes(),
         )
         return one.bank.get(key, lambda: self._all(rows))

@@ -69,7 +69,7 @@ ALWAYS_S = -1e9
 #: Latest and earliest time at which a fault begins or ends [s]; :data:`ALWAYS_S` is another one.
 LATEST_S = 1000.0
 
-_TIME = (LATEST_S, f"within +/-{LATEST_S:g} s ({1e3 * LATEST_S:g} ms)")
+_TIME = (LATEST_S, f"within +/-{LATEST_S:g} s")
 #: A fault belongs to a sensor of any kind: as large as saturation may be in one of them.
 _LEVEL = (
     HEAD_ROOM * max(most for most, _ in LARGEST_RANGE.values()),

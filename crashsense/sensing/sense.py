@@ -269,7 +269,7 @@ def _prepared(
         _, drawn = sensors_drawn()
     else:
         ids = tuple((name, id(sensor)) for name, sensor in asked.items())
-        arrays = 8 * len(asked)
+        arrays = 16 * len(asked)  # those of its element among them
         _, drawn = bank.kept(
             ("sensors", ids, felt, *common_to),
             sensors_drawn,

@@ -213,7 +213,7 @@ _WITHIN: Mapping[str, tuple[float, float, str]] = {
 #: What adds to a reading: no more than the full scale, or nothing is left to be read.
 _ADDS = {
     "offset_tolerance": "",
-    "drift_tolerance": " in a second",
+    "drift_tolerance": " in each second",
     "offset_temperature": " for each K",
     "noise_density": " in a band of 1 Hz",
 }
@@ -222,16 +222,17 @@ _ADDS = {
 def _reading_faults(sensor: Sensor, need: Callable[[str, bool, str], None]) -> None:
     """Check full scale, saturation and stop by *need*, and what adds to a reading."""
     most, said = LARGEST_RANGE.get(sensor.kind, LARGEST_RANGE["accelerometer"])
-    far, far_said = HEAD_ROOM * most, f"{HEAD_ROOM:.0f} times {said}"
-    need("range", 0 < sensor.range <= most, f"a full scale above 0, at most {said}")
+    far, far_said = HEAD_ROOM * most, f"{HEAD_ROOM:.0f} times the largest full scale, {said}"
+    possible = 0 < sensor.range <= most
+    need("range", possible, f"a full scale above 0, at most {said}")
     expected = f"a saturation level above 0, or 0 for the range; at most {far_said}"
     need("front_end", 0 <= sensor.front_end <= far, expected)
-    if sensor.stop != inf:
+    if possible and sensor.stop != inf:
         expected = f"a mechanical stop at or beyond the range, at most {far_said}"
-        need("stop", max(sensor.range, 0.0) <= sensor.stop <= far, expected)
+        need("stop", sensor.range <= sensor.stop <= far, expected)
     for name, time in _ADDS.items():
         good = 0 <= getattr(sensor, name) <= abs(sensor.range)
-        need(name, good, f"0 or more, at most the range{time}")
+        need(name, good, f"0 or more, at most the full scale{time}")
 
 
 def _sensor_faults(sensor: Sensor) -> list[Fault]:

@@ -135,7 +135,7 @@ def kept_recipes(files: Sequence[Path], *, read: Callable[[], list[Recipe]]) -> 
     for file in files:
         digest.update(f"\n{file}\n".encode() + file.read_bytes())
     path = folder / f"{digest.hexdigest()}.bin"
-    content = _content(path) if _is_own(path) else None
+    content = _content(path, private=True)
     if content is not None:
         recipes: list[Recipe] = pickle.loads(memoryview(content)[_HEAD:])
         return recipes
@@ -308,20 +308,24 @@ def _put(path: Path, body: bytes, *, private: bool = False) -> None:
         temporary.unlink(missing_ok=True)
 
 
-def _is_own(path: Path) -> bool:
-    """True if nobody else has written this file; a folder of the cache may be shared."""
-    with contextlib.suppress(OSError):
-        found = path.stat()
-        return sys.platform == "win32" or (
-            found.st_uid == os.getuid() and not found.st_mode & 0o022
-        )
-    return False
+def _is_own(descriptor: int) -> bool:
+    """True if nobody else can have written this open file; a folder of the cache may be shared."""
+    if sys.platform == "win32":  # the folder belongs to the user there
+        return True
+    found = os.fstat(descriptor)
+    return found.st_uid == os.getuid() and not found.st_mode & 0o022
 
 
-def _content(path: Path) -> bytes | None:
-    """Return a file that :func:`_put` wrote, or None if there is none or it is damaged."""
+def _content(path: Path, *, private: bool = False) -> bytes | None:
+    """Return a file that :func:`_put` wrote, or None if there is none or it is damaged.
+
+    *private*: None as well where somebody else could have written it.
+    """
     try:
-        content = path.read_bytes()
+        with path.open("rb") as file:
+            if private and not _is_own(file.fileno()):
+                return None
+            content = file.read()
         os.utime(path)  # used now
     except OSError:
         return None

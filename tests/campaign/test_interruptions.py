@@ -110,7 +110,7 @@ def test_a_killed_parent_leaves_no_workers_and_a_run_that_continues(
         workers = _children(parent.pid) if parent.poll() is None else []
         parent.kill()
         parent.wait()
-        deadline = time.monotonic() + 120.0
+        deadline = time.monotonic() + 45.0
         while any(_is_running(worker) for worker in workers):
             assert time.monotonic() < deadline, "workers outlive their parent"
             time.sleep(0.05)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -9,7 +11,8 @@ import pytest
 from sensing.sensing_helpers import acceleration, crash, part, sensor_set
 
 from crashsense import engine
-from crashsense.sensing import NoiseBank, Sensed, SensorSet
+from crashsense.sensing import ControlUnit, NoiseBank, Sensed, SensorSet
+from crashsense.sensing.disturbance import Disturbance
 from crashsense.sensing.sense import joined, sense_in_parts
 from crashsense.units import STANDARD_GRAVITY as G
 
@@ -76,3 +79,30 @@ def test_a_second_event_finds_all_of_its_disturbance_in_the_bank() -> None:
     assert kept
     sensed(chosen, bank)
     assert list(bank._kept) == kept
+
+
+def test_the_tick_rate_is_part_of_what_a_bank_keeps() -> None:
+    """Drift grows by where in the internal samples of a tick a draw begins."""
+    bank = NoiseBank(most_bytes=10**9)
+    for ticks_hz in (2000.0, 1000.0):
+        unit = ControlUnit(tick_rate_hz=ticks_hz)
+        chosen = replace(sensor_set(part(**USUAL)), control_unit=unit)
+        shared, alone = sensed(chosen, bank), sensed(chosen, None)
+        np.testing.assert_array_equal(
+            shared.samples.codes["central_x"], alone.samples.codes["central_x"]
+        )
+
+
+def test_noise_alone_is_not_taken_for_the_whole_disturbance(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """One sensor can be asked for both: draw 0 after others, by compiled kernels with a bank."""
+    for name, value in (("_kept", 2.0), ("_kept_noise", 1.0)):
+        monkeypatch.setattr(
+            Disturbance, name, lambda self, rows, v=value: np.full((rows.size, 9), v)
+        )
+    one = Disturbance(SimpleNamespace(words=9, draws=DRAWS))
+    for rows in (np.arange(1, 33), np.arange(33, 65)):
+        assert (one.plain_noise(rows) == 1.0).all()
+        assert (one.of(rows) == 2.0).all()
+        assert (one.plain_noise(rows) == 1.0).all()

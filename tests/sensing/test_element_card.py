@@ -312,3 +312,10 @@ def test_tolerances_may_not_pull_the_electrodes_together_at_three_sigma(
     replace(close, **{field: most * (1 - 1e-6)})
     with pytest.raises(InputError, match="keep the pull-in voltage above the drive"):
         replace(close, **{field: most * (1 + 1e-6)})
+
+
+def test_curves_end_where_the_electrodes_snap_together() -> None:
+    one = replace(COMB, stop=0.0, linear_within=0.2, feedback=300 * COMB.feedback, drive=10.0)
+    assert one.binds == "gap"
+    end = element_curves(one).acceleration[-1] / one.full_scales()["gap"]
+    assert 0.99 < end < 1.0
