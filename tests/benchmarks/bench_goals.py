@@ -54,12 +54,21 @@ class Case:
     count: int
     wall: bool = False
     taken: list[float] = field(default_factory=list)
+    #: what the base took right before and after, over what this took
+    ratios: list[float] = field(default_factory=list)
 
     def run(self) -> None:
         clock = time.perf_counter if self.wall else time.process_time
         start = clock()
         self.call()
         self.taken.append((clock() - start) / self.count)
+
+    def run_between(self, base: Case) -> None:
+        """Run, with the base right before and after: a machine is slower at some times."""
+        base.run()
+        self.run()
+        base.run()
+        self.ratios.append(statistics.mean(base.taken[-2:]) / self.taken[-1])
 
     @property
     def median(self) -> float:
@@ -322,9 +331,8 @@ class Row:
     values: dict[str, float]
 
 
-def ratio_row(name: str, case: Case, base: Case, *, engine_name: str, goal: float) -> Row:
-    ratio = base.median / case.median
-    low, high = min(base.taken) / max(case.taken), max(base.taken) / min(case.taken)
+def ratio_row(name: str, case: Case, *, engine_name: str, goal: float) -> Row:
+    ratio, low, high = statistics.median(case.ratios), min(case.ratios), max(case.ratios)
     found = f"{ratio:6.1f} ({low:.1f} to {high:.1f}), {1e6 * case.median:.1f} us"
     values = {"ratio": ratio, "least": low, "most": high, "us": 1e6 * case.median}
     return Row(name, engine_name, f">= {goal:g}", ratio >= goal, found, values)
@@ -382,8 +390,8 @@ def measured(rounds: int, *, small: bool, folder: str) -> list[Row]:
     for case in (base, house, *cases.values()):
         case.call()
     for number in range(rounds):
-        for case in (base, house, *cases.values()):
-            case.run()
+        for (_, label), case in cases.items():
+            case.run_between(house if label == FAMILIES else base)
         print(f"round {number + 1} of {rounds}", file=sys.stderr, flush=True)
 
     goals = {
@@ -401,8 +409,7 @@ def measured(rounds: int, *, small: bool, folder: str) -> list[Row]:
         if kind in goals:
             name, *wanted = goals[kind]
             goal = wanted[0] if label == "numpy" else wanted[1]
-            to = house if label == FAMILIES else base
-            found.append(ratio_row(name, case, to, engine_name=label, goal=goal))
+            found.append(ratio_row(name, case, engine_name=label, goal=goal))
         if kind.startswith("200 scales"):
             only = kind.removeprefix("200 scales")
             ratio = case.median / cases[f"one scale{only}", label].median
@@ -414,7 +421,7 @@ def measured(rounds: int, *, small: bool, folder: str) -> list[Row]:
             found.append(row)
         if kind.endswith("kernel in C"):
             name = "fused kernel, " + ("full path" if kind.startswith("full") else "fresh noise")
-            row = ratio_row(name, case, base, engine_name="C", goal=0)
+            row = ratio_row(name, case, engine_name="C", goal=0)
             row.goal, row.met = "the ceiling", None
             found.append(row)
     found += whole_rows(engines, rounds, draws=draws, size=size)
