@@ -246,6 +246,16 @@ SAME: dict[tuple[str, str, str], str] = {
     ): "how many samples are left at least: a choice",
     (
         "crashsense/rules/conformance.py",
+        "_demand(rule, _changed_after(one, tick, scale=scale))[0, tick + 1 :]",
+        "1 -> 2",
+    ): "demand that its samples move for one tick more and never again latches as well",
+    (
+        "crashsense/rules/conformance.py",
+        "for _ in range(3):",
+        "3 -> 4",
+    ): "how often a time is taken: a choice",
+    (
+        "crashsense/rules/conformance.py",
         "if not over.size or over[0] >= given.pulses.size - 20:",
         "GtE -> Gt",
     ): "as above",

@@ -23,6 +23,16 @@ def test_each_check_sees_its_fault(broken: type, check: str, message: str) -> No
         conformance.run_check(check, broken)
 
 
+def test_samples_that_a_rule_has_spoilt_are_put_back() -> None:
+    (broken,) = (rule for rule, check, _ in BROKEN if check == "input_untouched")
+    given, before = (conformance.stimulus(broken()) for _ in range(2))
+    with pytest.raises(conformance.NotConforming):
+        conformance.check_input_untouched(broken(), given)
+    for table in ("channels", "valid"):
+        for name, values in getattr(before.pulses, table).items():
+            np.testing.assert_array_equal(getattr(given.pulses, table)[name], values)
+
+
 def test_every_check_has_a_broken_rule() -> None:
     assert {check for _, check, _ in BROKEN} == set(conformance.CHECKS)
 
