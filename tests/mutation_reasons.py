@@ -342,6 +342,7 @@ SAME: dict[tuple[str, str, str], str] = {
     ): "the kernel reads as many places as there are rows",
     ("crashsense/trials/explain.py", "MOST_LINES = 15", ""): "how long a table may be: a choice",
     ("crashsense/trials/plot.py", "LEAST_DEMAND = 0.1", ""): "which demand is too small to see",
+    ("crashsense/trials/rows.py", "SCHEMA_VERSION = 1", ""): "a name of the layout: a choice",
     ("crashsense/trials/plot.py", "MOST_CHANNELS = 3", ""): "how many channels are drawn: a choice",
     ("crashsense/trials/plot.py", "if low <= value <= high:", ""): (
         "the end of an axis equals a range by chance alone"
