@@ -8,7 +8,7 @@ into a copy of the checkout, and the quick tests of its room that enter the chan
 there until one fails; all of them where none enters it in the process of the tests or the change
 stands outside functions, and anyway with ``--whole``. What no test notices is printed: close it by
 a property or an independent twin, never by today's number; or, if the mutant does the same as the
-original, say why in ``mutation_reasons.py``. ``NOT ENTERED`` says nothing of the tests: none runs
+original, say why in ``mutation_reasons``. ``NOT ENTERED`` says nothing of the tests: none runs
 that code here, such as that of the compiled engine with ``--numpy``, or of a package that is not
 installed.
 
