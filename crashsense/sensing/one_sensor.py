@@ -134,7 +134,7 @@ class OneSensor:
         #: True if the same draws may be asked for again, by another sensor set
         self.keeps_runs = False
         self._runs: dict[tuple[int, int], Run] = {}
-        self.disturbance = Disturbance(self)
+        self.disturbance = Disturbance()
         #: words of signals that all draws share, kept beside the samples that they are made of
         self._tables: dict[int, tuple[FloatArray, FloatArray]] = {}
 
@@ -337,7 +337,7 @@ class OneSensor:
             coefficient = drawn.cross[name][rows]
             if coefficient.any() and samples.any():
                 out += coefficient[:, None] * self._filtered(samples, rows)
-        out += self.disturbance.of(rows)
+        out += self.disturbance.of(self, rows)
         return out
 
     @cached_property
