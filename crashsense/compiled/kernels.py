@@ -27,6 +27,7 @@ from crashsense.compiled.lanes import (
     noise_in_lanes,
     to_lanes,
 )
+from crashsense.compiled.modes import check_modes, modal_steps, path_steps
 from crashsense.compiled.normal import (
     check_normal,
     fill_fractions,
@@ -62,7 +63,6 @@ from crashsense.compiled.synthesis import (
     contact_steps,
     crush_steps,
     highest_under,
-    modal_steps,
     ride_steps,
     roll_steps,
 )
@@ -99,6 +99,7 @@ __all__ = [
     "mode_powers",
     "noise_in_lanes",
     "parts_of",
+    "path_steps",
     "put_spectra",
     "ride_steps",
     "roll_steps",
@@ -382,6 +383,7 @@ def check() -> None:
     check_sensing()
     check_readings()
     check_filters()
+    check_modes()
     check_lanes()
     check_rules()
     check_steps()

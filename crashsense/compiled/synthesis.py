@@ -156,36 +156,6 @@ def contact_steps(
 
 
 @_jit
-def modal_steps(sections: FloatArray, force: FloatArray, out: FloatArray) -> None:
-    """Sum of the answers of modes side by side; twin: ``scipy.signal.lfilter``, same bits.
-
-    *sections* (draws, modes, 5): b0, b1, b2, a1, a2 of each mode; *force*, *out* (draws, samples).
-    """
-    draws, samples = force.shape
-    modes = sections.shape[1]
-    first, second, answer = np.empty(modes), np.empty(modes), np.empty(modes)
-    b0, b1, b2 = np.empty(modes), np.empty(modes), np.empty(modes)
-    a1, a2 = np.empty(modes), np.empty(modes)
-    for draw in range(draws):
-        for m in range(modes):
-            b0[m], b1[m], b2[m] = sections[draw, m, 0], sections[draw, m, 1], sections[draw, m, 2]
-            a1[m], a2[m] = sections[draw, m, 3], sections[draw, m, 4]
-        first[:] = 0.0
-        second[:] = 0.0
-        for k in range(samples):
-            x = force[draw, k]
-            for m in range(modes):
-                y = first[m] + b0[m] * x
-                first[m] = second[m] + x * b1[m] - y * a1[m]
-                second[m] = x * b2[m] - y * a2[m]
-                answer[m] = y
-            total = answer[0]
-            for m in range(1, modes):
-                total += answer[m]
-            out[draw, k] = total
-
-
-@_jit
 def ride_steps(
     body: FloatArray,
     axles: FloatArray,
@@ -230,13 +200,13 @@ def roll_steps(
 ) -> None:
     """All steps of a body in the lateral plane; twin: ``synthesis.rollover.march``, same bits.
 
-    Arguments as in ``compiled.rollover.roll_draw``, with draws as a last axis; *out* (8, steps,
-    draws).
+    Arguments as in ``compiled.rollover.roll_draw``, with draws as a last axis; *out* (8, draws,
+    steps).
     """
-    for draw in range(out.shape[2]):
+    for draw in range(out.shape[1]):
         _roll_draw(
             manoeuvre, step, points[:, :, draw].copy(), bodies[:, draw], numbers, lift[:, draw],
-            fall[:, draw], angle, np.empty((ROLL_ROWS, 6)), out[:, :, draw],
+            fall[:, draw], angle, np.empty((ROLL_ROWS, 6)), out[:, draw],
         )  # fmt: skip
 
 
@@ -331,23 +301,37 @@ def chain_steps(
                     largest[instant, i, first + j] = most[i, j]
 
 
+#: Points of a path whose highest points under the wheel are sought together.
+_PATCH = 32
+
+
 @_jit
 def highest_under(padded: FloatArray, drops: FloatArray, out: FloatArray) -> None:
     """Largest of ``padded[row, i + k] + drops[k]`` over k, for each row and i of *out*.
 
-    Twin: ``synthesis.road.profile.wheel_path``, same bits. *padded* (rows, points + drops - 1).
+    Twin: ``synthesis.road.profile.wheel_path``, same bits. *padded* (rows, points + drops - 1);
+    *drops* (an odd number): the same to both sides of the middle, and falling from there.
+
+    From the middle outward, until even the highest point of all under a patch lies too low: on
+    level road at once. A sum never falls as its term rises, rounded or not.
     """
-    points = out.shape[1]
+    points, reach = out.shape[1], (drops.size - 1) // 2
     for row in range(out.shape[0]):
-        for first in range(0, points, 1024):
-            last = min(first + 1024, points)
-            for i in range(first, last):
-                out[row, i] = -np.inf
-            for k in range(drops.size):
-                drop = drops[k]
-                for i in range(first, last):
-                    height = padded[row, i + k] + drop
-                    out[row, i] = height if height > out[row, i] else out[row, i]
+        for first in range(0, points, _PATCH):
+            size = min(_PATCH, points - first)
+            under = padded[row, first : first + size + 2 * reach]
+            best = out[row, first : first + size]
+            top = under.max()
+            for i in range(size):
+                best[i] = under[i + reach] + drops[reach]
+            for d in range(1, reach + 1):
+                drop = drops[reach + d]
+                if top + drop <= best.min():
+                    break
+                ahead, behind = under[reach + d :], under[reach - d :]
+                for i in range(size):
+                    height = max(ahead[i], behind[i]) + drop
+                    best[i] = height if height > best[i] else best[i]
 
 
 def check_steps() -> None:
@@ -366,16 +350,15 @@ def check_steps() -> None:
         ones(2, 1), ones(1, 8, 1), np.ones((1, 3), dtype=np.bool_), ones(2, 1),
         np.ones(1, dtype=np.int64), 1.0, ones(1, 1, 1),
     )  # fmt: skip
-    modal_steps(ones(1, 1, 5), ones(1, 1), ones(1, 1))
     ride_steps(
         ones(19, 1), ones(2, 11, 1), ones(16, 1), ones(1, 2), ones(1, 2), ones(1, 3), ones(1, 0),
         ones(1, 0), ones(1, 0), ones(1), 1.0, ones(12, 1, 1), ones(16, 1),
     )  # fmt: skip
     roll_steps(
         0, 1e-3, ones(5, 6, 1), ones(6, 1), ones(19), ones(2, 1), ones(2, 1), ones(2),
-        ones(8, 2, 1),
+        ones(8, 1, 2),
     )  # fmt: skip
-    highest_under(ones(1, 4), ones(2).reshape(-1)[:2], ones(1, 3))
+    highest_under(ones(1, 5), ones(3), ones(1, 3))
     chain_steps(
         ones(2, 1), ones(6, 1, 1), ones(1, 1), ones(1, 1), np.array([[0, 1]]), 1, 1.0,
         ones(2, 2, 1), ones(2, 2, 1), ones(2, 1, 1), ones(2, 1, 1), ones(2, 1, 1),

@@ -66,7 +66,7 @@ def blow_response(
     rate_hz : sampling rate [Hz]; modes above 0.36 of it are left out
 
     Each draw is computed by itself, so that it is the same in any block. Engines numpy and fast
-    (:func:`crashsense.compiled.synthesis.modal_steps`) give the same bits.
+    (:func:`crashsense.compiled.modes.modal_steps`) give the same bits.
     """
     compiled = engine.kernels()
     march = _march if compiled is None else compiled.modal_steps
@@ -75,7 +75,7 @@ def blow_response(
         modes = drawn_modes(places[name], name, variation=variation)
         sections = _sections(modes, path, mass_kg=places[name].mass_kg, rate_hz=rate_hz)
         out[name] = np.empty(force.shape)
-        march(sections, force, out[name])
+        march(engine.given(sections), engine.given(force), out[name])
     return out
 
 

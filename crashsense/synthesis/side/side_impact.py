@@ -420,7 +420,7 @@ def _answer(top: FloatArray, bottom: FloatArray, rows: FloatArray) -> FloatArray
         return np.asarray(lfilter(top, bottom, rows, axis=-1))
     sections = np.tile(np.concatenate([top, bottom[1:]]), (len(rows), 1, 1))
     out = np.empty(rows.shape)
-    compiled.modal_steps(sections, np.ascontiguousarray(rows), out)
+    compiled.modal_steps(engine.given(sections), engine.given(rows), out)
     return out
 
 
