@@ -57,6 +57,9 @@ _noise_models = lru_cache(maxsize=128)(_NoiseModels)
 _RAMPS: dict[tuple[object, ...], FloatArray] = {}
 _MOST_RAMPS = 16
 
+#: Numbers behind a table that a kernel reads several words at a time (``compiled.vectors.WIDTH``).
+ROOM_BEHIND = 8
+
 
 def _largest(samples: FloatArray) -> FloatArray:
     """Largest absolute value of each row."""
@@ -320,20 +323,27 @@ class OneSensor:
         factors = [factor for factor, _ in self.felt]
         return [*tables, self.ramp_table], np.stack([*factors, self.drawn.drift])
 
-    @cached_property
+    @property
     def ramp_table(self) -> FloatArray:
         """Words of the time since time zero, (settings, phases, words)."""
+        size = self.ramp_line.size - ROOM_BEHIND
+        return self.ramp_line[:size].reshape(-1, len(PHASES), self.words)
+
+    @cached_property
+    def ramp_line(self) -> FloatArray:
+        """As :attr:`ramp_table`, a number after the other, and :data:`ROOM_BEHIND` numbers more."""
         base = self.base
-        if base.size > chain.KEPT_SAMPLES:
-            return np.ascontiguousarray(self.table(self.ramp()))
         span = (base.rate_hz, base.first, base.size, base.every, self.origin)
         key = (*span, self.ahead, self.design, self.every, self.words)
-        found = _RAMPS.get(key)
+        found = _RAMPS.get(key) if base.size <= chain.KEPT_SAMPLES else None
         if found is None:
-            found = np.ascontiguousarray(self.table(self.ramp()))
-            if len(_RAMPS) >= _MOST_RAMPS:
-                _RAMPS.clear()
-            _RAMPS[key] = found
+            table = self.table(self.ramp()).reshape(-1)
+            found = np.concatenate([table, np.zeros(ROOM_BEHIND)])
+            found.setflags(write=False)
+            if base.size <= chain.KEPT_SAMPLES:
+                if len(_RAMPS) >= _MOST_RAMPS:
+                    _RAMPS.clear()
+                _RAMPS[key] = found
         return found
 
     @cached_property
