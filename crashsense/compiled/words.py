@@ -74,9 +74,7 @@ def within(b: Any, number: Any, size: Any) -> Any:
     return b.and_(inside, b.icmp_signed("<", number, size))
 
 
-def due_words(
-    g: Given, told: Sequence[Any], first: Any, size: int
-) -> tuple[list[Any], list[Vector]]:
+def due_words(g: Given, told: Sequence[Any], first: Any, size: int) -> Due:
     """Of *size* samples, number *first* and on: the word begun last, and how long ago it began.
 
     Both as of the lanes whose words are the earliest; -1, not any time ago, where there is no word.
@@ -101,6 +99,17 @@ def put_down(g: Given, j: int, samples: Sequence[Vector], later: Vector, due: Du
     """Keep the samples of vector *j* that are words: those of lanes as much *later* as is due."""
     for x, word, turn in zip(samples, *due, strict=True):
         g.out.store(later.equals(turn).choose(x, g.out.load(word, j)), word, j)
+
+
+def summed(g: Given, count: Any, part: Callable[[Any, int], Vector]) -> list[Vector]:
+    """Write instructions: sums of *count* parts, 1 or more, one vector a lane, first part first."""
+    b = g.builder
+    rooms = [g.kept(part(g.whole(0), lane)) for lane in range(WIDTH)]
+    with g.steps(b.sub(count, g.whole(1))) as k:
+        for lane, room in enumerate(rooms):
+            found = g.held(room) + part(b.add(k, g.whole(1)), lane)
+            b.store(found.value, room)
+    return [g.held(room) for room in rooms]
 
 
 def _filtered(g: Given) -> Any:
@@ -133,17 +142,6 @@ def _filtered(g: Given) -> Any:
 
 
 _run = chosen_by_code({0: _filtered})
-
-
-def summed(g: Given, count: Any, part: Callable[[Any, int], Vector]) -> list[Vector]:
-    """Write instructions: sums of *count* parts, 1 or more, one vector a lane, first part first."""
-    b = g.builder
-    rooms = [g.kept(part(g.whole(0), lane)) for lane in range(WIDTH)]
-    with g.steps(b.sub(count, g.whole(1))) as k:
-        for lane, room in enumerate(rooms):
-            found = g.held(room) + part(b.add(k, g.whole(1)), lane)
-            b.store(found.value, room)
-    return [g.held(room) for room in rooms]
 
 
 @_jit

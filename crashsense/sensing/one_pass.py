@@ -18,6 +18,7 @@ from crashsense import draws as random_draws
 from crashsense import engine
 from crashsense.arrays import FloatArray, IntArray
 from crashsense.sensing import chain
+from crashsense.sensing.disturbance import noise_key
 from crashsense.sensing.tolerance import PHASES
 
 if TYPE_CHECKING:
@@ -94,15 +95,15 @@ def in_lanes(one: OneSensor) -> Fill:
             line[: table.size] = table.reshape(-1)
             line[table.size :] = 0.0
         fill = kernels.lanes_of
-        own = _given(lines, len(PHASES), one.words, factors, drawn.offset, sigma)
-        places = _given(drawn.setting, one.shared.phase)
+        own = [*_given(lines, len(PHASES), one.words, factors, drawn.offset, sigma)]
+        own += _given(drawn.setting, one.shared.phase)
     else:
         signals, factors = _signals(one, rows)
         fill = kernels.signal_lanes_of
-        own = _given(*signals, factors, rows, one.ramp_line[None, :], len(PHASES), one.words)
-        places = _given(drawn.drift, drawn.offset, sigma, drawn.setting, one.shared.phase)
-        places = (*places, _chain(one, skipped=one.ahead))
-    arguments = [*own, *places, *_given(*_lane_noise(one, rows), _grid(one))]
+        own = [*_given(*signals, factors, rows, one.ramp_line[None, :], len(PHASES), one.words)]
+        own += _given(drawn.drift, drawn.offset, sigma, drawn.setting, one.shared.phase)
+        own.append(_chain(one, skipped=one.ahead))
+    arguments = [*own, *_given(*_lane_noise(one, rows), _grid(one))]
 
     def put(first: int, tiles: FloatArray, channel: int) -> None:
         fill(*arguments, first, one.early, one.ticks_a_word, tiles, channel)
@@ -121,7 +122,7 @@ def _lane_noise(one: OneSensor, rows: IntArray) -> tuple[Any, ...]:
         found: FloatArray = _kernels().noise_in_lanes(_source(one, rows, "words"), *given)
         return found
 
-    noise = one.bank.get((*one.disturbance.noise_key(rows), "lanes"), made)
+    noise = one.bank.get((*noise_key(one, rows), "lanes"), made)
     return noise, _made_of(_NO_WORDS, _NO_WORDS), sections, warm_up
 
 
@@ -209,7 +210,7 @@ def _word_noise(one: OneSensor, rows: IntArray) -> tuple[Any, ...]:
     sections, warm_up = one.noise_models.sections, one.noise_models.warm_up
     if one.noisy and one.bank is not None:
         return (
-            one.disturbance.plain_noise(rows),
+            one.disturbance.plain_noise(one, rows),
             _made_of(_NO_WORDS, _NO_WORDS),
             sections,
             warm_up,

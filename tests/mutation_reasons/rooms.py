@@ -55,6 +55,7 @@ SAME: dict[tuple[str, str, str], str] = {
         "",
     ): "how large a part is: a choice; how parts are cut never changes a row",
     ("crashsense/campaign/tasks.py", "ROWS_OF_SHARED_PULSE = 2**15", ""): "as above",
+    ("crashsense/campaign/tasks.py", "ROWS_OF_FAMILIES = 2**17", ""): "as above",
     ("crashsense/campaign/tasks.py", "ROWS_A_PART = 2**13", ""): "as above",
     (
         "crashsense/campaign/tasks.py",
