@@ -127,6 +127,7 @@ def _run_task(job: Job, task: Task) -> dict[str, pa.Table]:
         if job.keep:
             _keep(job.keep, trial, pieces)
         scored[trial.sensor_set.name].append(trial.scores_only())
+        del trial  # its signals, before those of the next draws are made
     for trials in scored.values():
         pieces["verdicts"].extend(verdict_columns(joined(trials)))
     tables = {"verdicts": build_table(pieces["verdicts"], schema=VERDICT_SCHEMA)}
