@@ -9,10 +9,13 @@ neither. Work that is over before they are loaded runs in :func:`for_small_work`
 from __future__ import annotations
 
 import importlib.util
-from collections.abc import Iterator
+import sys
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from functools import lru_cache
+from importlib.abc import MetaPathFinder
+from threading import get_ident
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
@@ -33,9 +36,44 @@ def installed() -> bool:
     return importlib.util.find_spec("numba") is not None
 
 
+class _NotAsked(MetaPathFinder):
+    """Says that ``scipy.linalg`` is not there, to the thread that made it and to no other."""
+
+    def __init__(self) -> None:
+        self.thread = get_ident()
+
+    def find_spec(
+        self, fullname: str, path: Sequence[str] | None, target: ModuleType | None = None
+    ) -> None:
+        if fullname == "scipy.linalg" and get_ident() == self.thread:
+            raise ModuleNotFoundError(f"{fullname} is not imported here")
+
+
+def _import_numba() -> None:
+    """Import numba without ``scipy.linalg``, which takes half as long as numba itself.
+
+    Numba imports it only to learn whether ``np.convolve`` of two arrays may use it. It is there: it
+    is a dependency of this package. Should numba ask in another way, it is imported as before.
+    """
+    asked = "numba.np.arraymath"
+    if asked in sys.modules or "scipy.linalg" in sys.modules:
+        return
+    import numba  # noqa: F401  (asks nothing yet)
+
+    finder = _NotAsked()
+    sys.meta_path.insert(0, finder)
+    try:
+        found: Any = importlib.import_module(asked)
+    finally:
+        sys.meta_path.remove(finder)
+    if hasattr(found, "_HAVE_BLAS"):
+        found._HAVE_BLAS = True
+
+
 @lru_cache(maxsize=1)
 def _load() -> tuple[ModuleType | None, str]:
     try:
+        _import_numba()
         from crashsense.compiled import kernels as compiled
     except Exception as error:  # whatever a compiler or its cache may raise
         return None, _cannot_be_used(error)

@@ -12,7 +12,7 @@ from functools import lru_cache
 from io import BytesIO
 from pathlib import Path
 from textwrap import fill
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -45,6 +45,22 @@ CAUTION_SIZE, CHARACTERS_PER_INCH = 6.5, 16
 
 #: What a file's unit is called on an axis.
 UNIT_NAMES: Mapping[str, str] = {"g": "g", "deg_s": "deg/s", "kpa": "kPa"}
+
+
+def import_without_help() -> None:
+    """Import matplotlib as a program needs it: a sixth of the import is help that nobody reads.
+
+    Matplotlib writes the help text of ``set`` of each of its hundred artists when it is imported.
+    """
+    from matplotlib import artist
+
+    module: Any = artist
+    written = module.kwdoc
+    module.kwdoc = lambda of: ""
+    try:
+        _shown_figure()
+    finally:
+        module.kwdoc = written
 
 
 def new_figure(width: float, height: float, *, laid_out: bool = True) -> Figure:

@@ -1,4 +1,4 @@
-"""Worker processes: how many there may be, and how they start.
+"""Worker processes: how many there may be, and how they start; threads of linear algebra.
 
 Where the system has a fork server, workers are forked from one process that has imported and
 compiled once. It imports beside its caller: :func:`begun` starts it as soon as workers are sure to
@@ -11,9 +11,10 @@ import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
-from multiprocessing import get_all_start_methods, get_context
-from multiprocessing.context import BaseContext
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
+
+if TYPE_CHECKING:
+    from multiprocessing.context import BaseContext
 
 #: Environment variables that pin the threads of linear algebra libraries.
 THREAD_VARIABLES = (
@@ -51,12 +52,20 @@ def context(engine: str) -> BaseContext:
 
     Where the system has no fork server each worker imports for itself.
     """
-    if "forkserver" not in get_all_start_methods():
+    from multiprocessing import get_context
+
+    if not _forks():
         return get_context("spawn")
     found = get_context("forkserver")
     if not _started:  # what has been imported stays so
         found.set_forkserver_preload(list(WARM[engine]))
     return found
+
+
+def _forks() -> bool:
+    from multiprocessing import get_all_start_methods
+
+    return "forkserver" in get_all_start_methods()
 
 
 @contextmanager
@@ -67,7 +76,7 @@ def begun(engine: str) -> Iterator[None]:
     it stands (the command line is).
     """
     global _started
-    if "forkserver" not in get_all_start_methods():
+    if not _forks():
         yield
         return
     if not _started:
@@ -95,6 +104,18 @@ def asked(engine: str, question: Callable[..., Answer], *arguments: Any, **named
 
     with ProcessPoolExecutor(1, mp_context=context(engine)) as pool:
         return pool.submit(question, *arguments, **named).result()
+
+
+def pin_threads() -> None:
+    """One thread for linear algebra from here on, unless the user has set a number of them.
+
+    For a program, before it imports numpy: a library of linear algebra starts a thread for each
+    core, and these wait for work at the cost of processor time. Nothing here gains from them, and
+    a sum must not depend on the number of cores. Processes that are started later inherit it: the
+    user's own rule computes with one thread, as it does in a worker.
+    """
+    if not any(name in os.environ for name in THREAD_VARIABLES):
+        os.environ.update(dict.fromkeys(THREAD_VARIABLES, "1"))
 
 
 @contextmanager

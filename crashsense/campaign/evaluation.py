@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import chain
 from typing import Any
 
@@ -20,15 +21,14 @@ from crashsense.results.tables import (
     TRACE_SCHEMA,
     VERDICT_SCHEMA,
     Task,
-    build_table,
 )
 from crashsense.rules import Algorithm
-from crashsense.rules.checked import patience
+from crashsense.rules.checked import of_operations, patience
 from crashsense.scoring import FAILURES
 from crashsense.sensing import SensorSet
 from crashsense.trials import Conditions, Trial, joined, run_trials
 from crashsense.trials.drawn import drawn_of
-from crashsense.trials.rows import verdict_columns
+from crashsense.trials.rows import build_table, verdict_columns
 
 #: Table -> what makes up its rows, as :func:`build_table` takes it.
 Pieces = dict[str, list[Mapping[str, Any]]]
@@ -50,6 +50,12 @@ class Job:
     #: there
     folder: str = ""
     mark: str = ""
+
+    @cached_property
+    def of_families(self) -> bool:
+        """True if every rule is made of the house's families, which cost little."""
+        rules = (rule for algorithm in self.algorithms for rule in algorithm.rules.values())
+        return all(map(of_operations, rules))
 
 
 @dataclass(frozen=True)
@@ -121,6 +127,7 @@ def _run_task(job: Job, task: Task) -> dict[str, pa.Table]:
         if job.keep:
             _keep(job.keep, trial, pieces)
         scored[trial.sensor_set.name].append(trial.scores_only())
+        del trial  # its signals, before those of the next draws are made
     for trials in scored.values():
         pieces["verdicts"].extend(verdict_columns(joined(trials)))
     tables = {"verdicts": build_table(pieces["verdicts"], schema=VERDICT_SCHEMA)}

@@ -21,6 +21,9 @@ ROWS_A_PART = 2**13
 #: that what every task pays once would count.
 ROWS_OF_SHARED_PULSE = 2**15
 
+#: The same where all rules are those of the house's families as well, which cost least of all.
+ROWS_OF_FAMILIES = 2**17
+
 #: Tables kept beside the verdicts have many rows a verdict: their parts hold fewer draws.
 KEPT_SHARE = 8
 
@@ -42,8 +45,10 @@ def draws_a_part(job: Job, occurrence: int) -> int:
     settings = len(job.sensor_sets) * len(job.algorithms)
     events = job.occurrences[occurrence]
     rows = settings * sum(len(RESTRAINTS) + len(event.orders) for event in events)
-    light = not job.keep and not job.conditions.varies_pulse(events[0])
-    at_most = ROWS_OF_SHARED_PULSE if light else ROWS_A_PART // (KEPT_SHARE if job.keep else 1)
+    if job.keep or job.conditions.varies_pulse(events[0]):
+        at_most = ROWS_A_PART // (KEPT_SHARE if job.keep else 1)
+    else:
+        at_most = ROWS_OF_FAMILIES if job.of_families else ROWS_OF_SHARED_PULSE
     most = at_most // rows
     unit = SENSED_BLOCK if most >= SENSED_BLOCK else BLOCK
     return max(most // unit, 1) * unit

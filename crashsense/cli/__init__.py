@@ -32,6 +32,7 @@ from crashsense.errors import (
     nearest,
     printable,
 )
+from crashsense.processes import pin_threads
 from crashsense.resources import CACHE_VARIABLE, CAUTION
 
 #: Command -> (module in this room, function, one line for ``--help``).
@@ -181,6 +182,7 @@ COLLECTED_AFTER = 100_000
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """Entry point of ``crashsense`` and ``python -m crashsense``."""
     gc.set_threshold(COLLECTED_AFTER, *gc.get_threshold()[1:])
+    pin_threads()
     sys.exit(run(arguments))
 
 

@@ -185,7 +185,7 @@ def show(name: str, figure: str | None, draws: int, folder: str | None) -> None:
     without tolerances has no band. The card holds figures of the nominal draw.
     """
     from crashsense import engine
-    from crashsense.plotting import save
+    from crashsense.plotting import import_without_help, save
     from crashsense.reporting.event_card import card
     from crashsense.reporting.event_figure import event_figure
     from crashsense.reporting.kept_motion import kept_motion
@@ -199,6 +199,7 @@ def show(name: str, figure: str | None, draws: int, folder: str | None) -> None:
         event = next(event for event in recipe.events() if event.name == name)
         for line in card(recipe, event):
             say(line)
+        import_without_help()
         save(event_figure(kept_motion(recipe, event, draws=draws)), made(target))
     say(f"\nFigure: {place(target)}")
 

@@ -72,10 +72,11 @@ def explain(
     else:
         _short(found)
     if target is not None:
-        from crashsense.plotting import save
+        from crashsense.plotting import import_without_help, save
         from crashsense.reporting.stacked_figure import trial_event_figure
         from crashsense.reporting.timing import spreads_of
 
+        import_without_help()
         spreads = spreads_of(opened.statistics() if opened.tally.draws else None)
         save(trial_event_figure(trial, restraint=restraint, spreads=spreads), made(target))
         say(f"\nFigure: {place(target)}")

@@ -107,6 +107,16 @@ def of_a_user(rule: Rule) -> bool:
     return any(of_a_user(part) for part in rule.children.values())
 
 
+def of_operations(rule: Rule) -> bool:
+    """True if the rule, and every rule inside it, can be said in operations (``Rule.write``).
+
+    Such rules cost little, and about the same for every draw.
+    """
+    kind = type(rule)
+    says = kind.write is not Rule.write or kind.write_branches is not Rule.write_branches
+    return says and not of_a_user(rule) and all(map(of_operations, rule.children.values()))
+
+
 #: Draws of one rule that may hang before it is given up.
 MOST_TIMEOUTS = 3
 

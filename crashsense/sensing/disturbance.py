@@ -25,103 +25,113 @@ NOISE_WORDS = 160_000
 
 
 class Disturbance:
-    """Offset, drift and noise in the codes of one sensor, made some parts of its draws ahead."""
+    """Offset, drift and noise in the codes of one sensor, made some parts of its draws ahead.
 
-    def __init__(self, one: OneSensor) -> None:
-        self.one = one
-        self._made, self._of = np.empty((0, one.words)), ("", -1)
+    Each call names the sensor, always the same one: an object that kept it would be part of a
+    cycle, and the signals of the sensor would stay in memory until the garbage collector runs.
+    """
 
-    def of(self, rows: IntArray) -> FloatArray:
+    def __init__(self) -> None:
+        self._made, self._of = np.empty((0, 0)), ("", -1)
+
+    def of(self, one: OneSensor, rows: IntArray) -> FloatArray:
         """Offset, drift and noise in the codes of some draws [u], shape (draws, words)."""
-        return self._ahead_of_use(rows, "all", self._kept)
+        return self._ahead_of_use(one, rows, "all", _kept)
 
-    def plain_noise(self, rows: IntArray) -> FloatArray:
+    def plain_noise(self, one: OneSensor, rows: IntArray) -> FloatArray:
         """Noise in the codes of some draws, of unit deviation ahead of the filter, (draws, words).
 
         Before the element; the nominal draw has none.
         """
-        return self._ahead_of_use(rows, "noise", self._kept_noise)
+        return self._ahead_of_use(one, rows, "noise", _kept_noise)
 
     def _ahead_of_use(
-        self, rows: IntArray, what: str, make: Callable[[IntArray], FloatArray]
+        self,
+        one: OneSensor,
+        rows: IntArray,
+        what: str,
+        make: Callable[[OneSensor, IntArray], FloatArray],
     ) -> FloatArray:
-        one = self.one
         ahead = NOISE_WORDS // one.words // random_draws.PAGE * random_draws.PAGE
         lead = int(one.draws[0] == 0)
         if not ahead or int(rows[0]) < lead:
-            return make(rows)
+            return make(one, rows)
         parts = []
         while rows.size:
             first = (int(rows[0]) - lead) // ahead * ahead + lead
             if (what, first) != self._of:
                 # Some parts ahead: the filter has rows enough of each setting to run side by side.
                 coming = np.arange(first, min(first + ahead, one.draws.size))
-                self._made, self._of = make(coming), (what, first)
+                self._made, self._of = make(one, coming), (what, first)
             here = int(np.searchsorted(rows, first + ahead))
             parts.append(self._made[place(rows[:here] - first)])
             rows = rows[here:]
         return parts[0] if len(parts) == 1 else np.concatenate(parts)
 
-    def noise_key(self, rows: IntArray) -> tuple[Hashable, ...]:
-        """All that noise in the words depends on."""
-        one = self.one
-        return (
-            *(one.seed, one.occurrence, one.channel, one.design, one.every, one.words),
-            *(one.draws[rows].tobytes(), one.drawn.setting[rows].tobytes()),
-        )
 
-    def _kept_noise(self, rows: IntArray) -> FloatArray:
-        if self.one.bank is None:
-            return self._noise(rows)
-        key = (*self.noise_key(rows), "noise", engine.kernels() is not None)
-        return self.one.bank.get(key, lambda: self._noise(rows))
+def noise_key(one: OneSensor, rows: IntArray) -> tuple[Hashable, ...]:
+    """All that noise in the words depends on."""
+    return (
+        *(one.seed, one.occurrence, one.channel, one.design, one.every, one.words),
+        *(one.draws[rows].tobytes(), one.drawn.setting[rows].tobytes()),
+    )
 
-    def _kept(self, rows: IntArray) -> FloatArray:
-        one, drawn = self.one, self.one.drawn
-        if one.bank is None:
-            return self._all(rows)
-        element = b"" if drawn.element is None else drawn.element.noise[rows].tobytes()
-        key = (
-            *(*self.noise_key(rows), "disturbance", one.noisy, one.sigma, element),
-            *(drawn.offset[rows].tobytes(), drawn.drift[rows].tobytes()),
-            # where the words lie in time, by which drift grows
-            *(one.base.rate_hz, one.base.every, one.base.first, one.base.size, one.origin),
-            one.shared.phase[rows].tobytes(),
-        )
-        return one.bank.get(key, lambda: self._all(rows))
 
-    def _all(self, rows: IntArray) -> FloatArray:
-        one, drawn = self.one, self.one.drawn
-        if one.noisy:
-            out = one.as_made(self._noise(rows), rows)
-            out *= one.sigma
-        else:
-            out = np.zeros((rows.size, one.words))
-        for at in in_groups(np.arange(rows.size)):
-            mine, some = out[place(at)], rows[at]
-            mine += drawn.offset[some][:, None]
-            if drawn.drift[some].any():
-                drift = one.rows_of(one.ramp_table, some)
-                drift *= drawn.drift[some][:, None]
-                mine += drift
-        return out
+def _kept_noise(one: OneSensor, rows: IntArray) -> FloatArray:
+    if one.bank is None:
+        return _noise(one, rows)
+    key = (*noise_key(one, rows), "noise", engine.kernels() is not None)
+    return one.bank.get(key, lambda: _noise(one, rows))
 
-    def _noise(self, rows: IntArray) -> FloatArray:
-        one, models = self.one, self.one.noise_models
-        warm_up, setting, kernels = models.warm_up, one.drawn.setting[rows], engine.kernels()
-        # By numpy: in the order of the settings, so that each is filtered where it stands.
-        order = np.arange(rows.size) if kernels else np.argsort(setting, kind="stable")
-        axes = (one.occurrence, one.channel, "noise", "words")
-        noise = random_draws.noise(
-            one.draws[rows[order]], warm_up + one.words, seed=one.seed, axes=axes
-        )
-        if kernels is not None:
-            kernels.filter_by_setting(models.sections, setting, noise, np.empty((0, 0, 0)))
-            return noise[:, warm_up:]
-        out = np.empty((rows.size, one.words))
-        last = 0
-        for s, count in zip(*np.unique(setting, return_counts=True), strict=True):
-            first, last = last, last + int(count)
-            made = filter_noise(noise[first:last], sections=models.models[int(s)].sections)
-            out[order[first:last]] = made[:, warm_up:]
-        return out
+
+def _kept(one: OneSensor, rows: IntArray) -> FloatArray:
+    drawn = one.drawn
+    if one.bank is None:
+        return _all(one, rows)
+    element = b"" if drawn.element is None else drawn.element.noise[rows].tobytes()
+    key = (
+        *(*noise_key(one, rows), "disturbance", one.noisy, one.sigma, element),
+        *(drawn.offset[rows].tobytes(), drawn.drift[rows].tobytes()),
+        # where the words lie in time, by which drift grows
+        *(one.base.rate_hz, one.base.every, one.base.first, one.base.size, one.origin),
+        one.shared.phase[rows].tobytes(),
+    )
+    return one.bank.get(key, lambda: _all(one, rows))
+
+
+def _all(one: OneSensor, rows: IntArray) -> FloatArray:
+    drawn = one.drawn
+    if one.noisy:
+        out = one.as_made(_noise(one, rows), rows)
+        out *= one.sigma
+    else:
+        out = np.zeros((rows.size, one.words))
+    for at in in_groups(np.arange(rows.size)):
+        mine, some = out[place(at)], rows[at]
+        mine += drawn.offset[some][:, None]
+        if drawn.drift[some].any():
+            drift = one.rows_of(one.ramp_table, some)
+            drift *= drawn.drift[some][:, None]
+            mine += drift
+    return out
+
+
+def _noise(one: OneSensor, rows: IntArray) -> FloatArray:
+    models = one.noise_models
+    warm_up, setting, kernels = models.warm_up, one.drawn.setting[rows], engine.kernels()
+    # By numpy: in the order of the settings, so that each is filtered where it stands.
+    order = np.arange(rows.size) if kernels else np.argsort(setting, kind="stable")
+    axes = (one.occurrence, one.channel, "noise", "words")
+    noise = random_draws.noise(
+        one.draws[rows[order]], warm_up + one.words, seed=one.seed, axes=axes
+    )
+    if kernels is not None:
+        kernels.filter_by_setting(models.sections, setting, noise, np.empty((0, 0, 0)))
+        return noise[:, warm_up:]
+    out = np.empty((rows.size, one.words))
+    last = 0
+    for s, count in zip(*np.unique(setting, return_counts=True), strict=True):
+        first, last = last, last + int(count)
+        made = filter_noise(noise[first:last], sections=models.models[int(s)].sections)
+        out[order[first:last]] = made[:, warm_up:]
+    return out

@@ -18,6 +18,7 @@ from crashsense import draws as random_draws
 from crashsense import engine
 from crashsense.arrays import FloatArray, IntArray
 from crashsense.sensing import chain
+from crashsense.sensing.disturbance import noise_key
 from crashsense.sensing.tolerance import PHASES
 
 if TYPE_CHECKING:
@@ -96,7 +97,7 @@ def in_lanes(one: OneSensor) -> Callable[[int, FloatArray, int], None]:
             found: FloatArray = kernels.noise_in_lanes(*given)
             return found
 
-        noise = one.bank.get((*one.disturbance.noise_key(rows), "lanes"), made)
+        noise = one.bank.get((*noise_key(one, rows), "lanes"), made)
         source = _made_of(_NO_WORDS, _NO_WORDS)
     else:
         source, noise = _source(one, rows, "words"), np.empty((0, 0, 0))
@@ -200,7 +201,7 @@ def _word_noise(one: OneSensor, rows: IntArray) -> tuple[Any, ...]:
     sections, warm_up = one.noise_models.sections, one.noise_models.warm_up
     if one.noisy and one.bank is not None:
         return (
-            one.disturbance.plain_noise(rows),
+            one.disturbance.plain_noise(one, rows),
             _made_of(_NO_WORDS, _NO_WORDS),
             sections,
             warm_up,

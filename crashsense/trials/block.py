@@ -166,6 +166,7 @@ def run_trials(
                 scores_only=scores_only,
                 judges=asked,
             )
+        del block  # before the next one is made: only one of them is in memory
 
 
 def _in_blocks(draws: Iterable[int], size: int) -> Iterator[list[int]]:
@@ -335,6 +336,7 @@ def scored_in_lanes(
                 engine=engine.current(),
             )
         )
+        del made, one  # its signals, before those of the next draws are brought to their rate
     return found
 
 

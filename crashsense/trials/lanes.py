@@ -250,14 +250,19 @@ def reached_in_lanes(
         *(given(allowed), given(until)),
     )
     for first in range(0, draws, step):
-        for channel, put in enumerate(sources):
-            put(first, min(first + step, draws), tiles, channel)
+        _fill(tiles, sources, first=first, last=min(first + step, draws))
         if not kernels.run_program(tiles, *told, first, ticks, largest):
             return None
     return [
         Reached(*(ticks[k, root] for k in range(3)), *(largest[k, root] for k in range(4)))
         for root in range(len(spans))
     ]
+
+
+def _fill(tiles: FloatArray, sources: Sequence[Source], *, first: int, last: int) -> None:
+    """Put the values of some draws into the channels of tiles."""
+    for channel, put in enumerate(sources):
+        put(first, last, tiles, channel)
 
 
 class _Room(local):

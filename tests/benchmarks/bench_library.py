@@ -30,18 +30,29 @@ from pathlib import Path
 from typing import Any
 
 from crashsense import campaign, engine, processes
-from crashsense.campaign import evaluation
+from crashsense.campaign import evaluation, running
 from crashsense.results.folder import RunFolder
 from crashsense.synthesis import load_events
-from crashsense.trials import block, judge
+from crashsense.trials import block, judge, lanes
+from crashsense.trials.judge import Judge
 
-#: What a stage of the table is made of: where its function stands, and its name there.
+#: What a stage of the table is made of: where its function stands, and its name there. Sensors put
+#: their codes into lanes inside of what asks the rules: the inner stage counts.
 STAGES = {
     "signals": [(block, "signal_block")],
-    "sensing": [(block, "sense_block")],
-    "rules": [(judge, "evaluate_rule")],
-    "scoring": [(judge, "reached"), (judge, "judge"), (evaluation, "verdict_columns")],
-    "writing": [(evaluation, "build_table"), (RunFolder, "write_parts"), (RunFolder, "tables")],
+    "sensing": [(block, "sense_block"), (block, "prepared"), (lanes, "_source"), (lanes, "_fill")],
+    "rules": [
+        *((judge, "evaluate_rule"), (block, "judges_of")),
+        *((block, "answers_in_lanes"), (block, "answers_of_sensors")),
+    ],
+    "scoring": [
+        *((judge, "reached"), (judge, "judge"), (Judge, "heard"), (lanes, "spans_of")),
+        *((block, "_required_of"), (evaluation, "verdict_columns")),
+    ],
+    "writing": [
+        *((evaluation, "build_table"), (evaluation, "nominal_table"), (RunFolder, "save_parts")),
+        (running._Campaign, "_finish"),
+    ],
 }
 
 #: One run in a process of its own; workers are at hand before the clock starts.

@@ -10,12 +10,26 @@ from pathlib import Path
 import pytest
 from benchmarks import bench_library
 
+from crashsense import campaign, engine
+
 PARTS = [(stage, *part) for stage, parts in bench_library.STAGES.items() for part in parts]
 
 
 @pytest.mark.parametrize(("stage", "home", "name"), PARTS)
 def test_a_stage_is_timed_where_its_function_is_called(stage: str, home: object, name: str):
     assert callable(getattr(home, name))
+
+
+@pytest.mark.parametrize("name", ["numpy", "fast"])
+def test_stages_account_for_what_an_evaluation_with_draws_costs(name: str, tmp_path: Path):
+    if name == "fast" and not engine.installed():
+        pytest.skip("needs numba, which is not installed")
+    run = {"events": ["wall_full_56", "hammer_tunnel"], "workers": 1, "engine": name}
+    campaign.evaluate(draws=1, **run)  # filters designed, tables of models made
+    with bench_library.stages_timed() as spent:
+        campaign.evaluate(draws=64, out=tmp_path / "run", **run)
+    assert set(spent) == {*bench_library.STAGES, "rest"}
+    assert spent["rest"] < sum(spent.values()) / 3
 
 
 ORPHANS = """

@@ -5,20 +5,31 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pytest
 
 import crashsense
+from crashsense.arrays import FloatArray
 from crashsense.campaign import executors
 from crashsense.campaign.evaluation import Job
-from crashsense.campaign.tasks import KEPT_SHARE, ROWS_A_PART, bundled, draws_a_part, split
+from crashsense.campaign.tasks import (
+    KEPT_SHARE,
+    ROWS_A_PART,
+    ROWS_OF_FAMILIES,
+    ROWS_OF_SHARED_PULSE,
+    bundled,
+    draws_a_part,
+    split,
+)
 from crashsense.event import RESTRAINTS
 from crashsense.plan import Plan, resolve_plan
 from crashsense.plan.resolve import conditions_of
 from crashsense.results import Run
 from crashsense.results.tables import Task
-from crashsense.rules import Algorithm, rule_from_table
+from crashsense.rules import Algorithm, Rule, rule_from_table
 from crashsense.sensing import load_sensor_set
+from crashsense.sensing.samples import EcuSamples
 from crashsense.trials import Conditions
 from crashsense.trials.block import BLOCK, SENSED_BLOCK
 
@@ -106,6 +117,28 @@ def test_the_parts_depend_on_the_plan_alone(plan: Plan) -> None:
                 rows = size * sum(each) * len(job.algorithms)
                 assert rows <= ROWS_A_PART // (KEPT_SHARE if job.keep else 1)
                 assert size % (BLOCK if job.keep else SENSED_BLOCK) == 0
+
+
+class Own(Rule):
+    """A rule as a user writes one: what a draw costs is not known."""
+
+    requires = frozenset({"central_x"})
+
+    def demand(self, samples: EcuSamples) -> FloatArray:
+        return np.abs(samples.channels["central_x"]) / 400.0
+
+
+def test_a_part_has_more_draws_where_they_share_a_pulse_and_most_of_families_alone() -> None:
+    shared = resolve_plan(events=EVENTS[:1], draws=100_000, vary="sensor")
+    found = []
+    for rule in (shared.algorithms[0].rules["front_airbag_stage_1"], Own()):
+        # Within a composition of the house as well.
+        algorithm = Algorithm("one", rules={"front_airbag_stage_1": rule | rule})
+        job = replace(job_of(shared), algorithms=(algorithm,))
+        rows = len(RESTRAINTS) + len(job.occurrences[0][0].orders)
+        found.append(draws_a_part(job, 0) * rows)
+    for size, most in zip(found, (ROWS_OF_FAMILIES, ROWS_OF_SHARED_PULSE), strict=True):
+        assert 0.8 * most < size <= most
 
 
 def test_a_part_has_a_block_at_least(plan: Plan) -> None:

@@ -261,6 +261,7 @@ def test_module_and_script_are_the_same_program():
 @pytest.mark.parametrize("code", [0, 1, 2, 130])
 def test_the_process_ends_with_the_code_of_the_program(code, monkeypatch):
     monkeypatch.setattr(cli, "run", lambda arguments: code)
+    monkeypatch.setattr(cli, "pin_threads", lambda: None)
     with pytest.raises(SystemExit) as ended:
         cli.main(["evaluate"])
     assert ended.value.code == code

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
@@ -45,3 +46,34 @@ def test_small_work_raises_a_rate_without_scipy_and_numba():
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
     assert done.stdout.split() == ["[]", "True"], done.stderr
+
+
+LOADED = """
+import sys
+from crashsense import engine
+
+with engine.using("fast"):
+    engine.kernels()
+before = "scipy.linalg" in sys.modules
+import numba, numpy as np
+from numba.np import arraymath
+
+product = numba.njit(lambda a, b: np.convolve(a, b))(np.arange(3.0), np.ones(2))
+print([before, arraymath._HAVE_BLAS, "scipy.linalg" in sys.modules], product.tolist())
+"""
+
+
+@pytest.mark.slow
+def test_kernels_load_without_linear_algebra_and_numba_keeps_it():
+    pytest.importorskip("numba")
+    done = subprocess.run([sys.executable, "-c", LOADED], capture_output=True, text=True)
+    assert done.stdout.strip() == "[False, True, True] [0.0, 1.0, 3.0, 2.0]", done.stderr
+
+
+def test_what_is_hidden_from_one_thread_is_there_for_others():
+    finder = engine._NotAsked()
+    with pytest.raises(ModuleNotFoundError, match=r"scipy\.linalg is not imported here"):
+        finder.find_spec("scipy.linalg", None)
+    assert finder.find_spec("scipy.special", None) is None
+    with ThreadPoolExecutor(1) as pool:
+        assert pool.submit(finder.find_spec, "scipy.linalg", None).result() is None

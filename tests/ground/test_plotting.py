@@ -1,7 +1,9 @@
-"""Figures in files: the caution is on every one, once."""
+"""Figures in files: the caution is on every one, once; how matplotlib is imported."""
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -44,3 +46,32 @@ def test_the_caution_and_a_legend_below_the_panels_do_not_cover_each_other(tmp_p
     title, (words,) = legend.get_title().get_window_extent(), legend.get_texts()
     assert not title.overlaps(words.get_window_extent())
     assert figure.get_supxlabel() == ""
+
+
+WITHOUT_HELP = """
+import io, sys
+from crashsense.plotting import import_without_help, new_figure
+
+if sys.argv[1] == "without":
+    import_without_help()
+figure = new_figure(3.0, 2.0)
+from matplotlib import artist, lines
+figure.subplots().plot([1.0, 2.0], label="a line")
+drawn = io.BytesIO()
+figure.savefig(drawn, format="svg", metadata={"Date": None})
+text = drawn.getvalue().decode()
+print(len(text), "marker" in lines.Line2D.set.__doc__, "marker" in artist.kwdoc(lines.Line2D))
+"""
+
+
+@pytest.mark.slow
+def test_without_help_the_same_is_drawn_and_help_can_still_be_asked_for():
+    sizes = set()
+    for how in ("with", "without"):
+        done = subprocess.run(
+            [sys.executable, "-c", WITHOUT_HELP, how], capture_output=True, text=True
+        )
+        size, *helped = done.stdout.split()
+        sizes.add(size)
+        assert helped == [str(how == "with"), "True"], done.stderr
+    assert len(sizes) == 1

@@ -48,5 +48,49 @@ def test_threads_are_pinned_for_workers_alone(monkeypatch):
     assert "MKL_NUM_THREADS" not in os.environ
 
 
+def without_variables(monkeypatch) -> None:
+    for name in processes.THREAD_VARIABLES:
+        monkeypatch.setenv(name, "")  # noted, so that it is put back
+        monkeypatch.delenv(name)
+
+
+def test_a_program_pins_threads_where_the_user_has_not(monkeypatch):
+    without_variables(monkeypatch)
+    processes.pin_threads()
+    assert {os.environ[name] for name in processes.THREAD_VARIABLES} == {"1"}
+
+
+@pytest.mark.parametrize("name", processes.THREAD_VARIABLES)
+def test_the_number_of_threads_is_the_users(name, monkeypatch):
+    without_variables(monkeypatch)
+    monkeypatch.setenv(name, "5")
+    processes.pin_threads()
+    assert {one: os.environ.get(one) for one in processes.THREAD_VARIABLES} == {
+        one: "5" if one == name else None for one in processes.THREAD_VARIABLES
+    }
+
+
+PINNED_EARLY = """
+import atexit, os, sys
+from crashsense.processes import THREAD_VARIABLES
+
+for name in THREAD_VARIABLES:
+    os.environ.pop(name, None)
+
+def told():
+    print({os.environ.get(name) for name in THREAD_VARIABLES}, "numpy" in sys.modules)
+
+atexit.register(told)
+from crashsense.cli import main
+assert "numpy" not in sys.modules
+main(["safety", "limits"])
+"""
+
+
+def test_the_command_line_pins_them_before_numpy_is_imported():
+    done = subprocess.run([sys.executable, "-c", PINNED_EARLY], capture_output=True, text=True)
+    assert done.stdout.splitlines()[-1] == "{'1'} False", done.stderr
+
+
 def test_a_core_there_is_at_least():
     assert processes.cores() >= 1

@@ -11,7 +11,7 @@ import pytest
 from sensing.sensing_helpers import acceleration, crash, part, sensor_set
 
 from crashsense import engine
-from crashsense.sensing import ControlUnit, NoiseBank, Sensed, SensorSet
+from crashsense.sensing import ControlUnit, NoiseBank, Sensed, SensorSet, disturbance
 from crashsense.sensing.disturbance import Disturbance
 from crashsense.sensing.sense import joined, sense_in_parts
 from crashsense.units import STANDARD_GRAVITY as G
@@ -99,10 +99,11 @@ def test_noise_alone_is_not_taken_for_the_whole_disturbance(
     """One sensor can be asked for both: draw 0 after others, by compiled kernels with a bank."""
     for name, value in (("_kept", 2.0), ("_kept_noise", 1.0)):
         monkeypatch.setattr(
-            Disturbance, name, lambda self, rows, v=value: np.full((rows.size, 9), v)
+            disturbance, name, lambda one, rows, v=value: np.full((rows.size, 9), v)
         )
-    one = Disturbance(SimpleNamespace(words=9, draws=DRAWS))
+    one: Any = SimpleNamespace(words=9, draws=DRAWS)
+    made = Disturbance()
     for rows in (np.arange(1, 33), np.arange(33, 65)):
-        assert (one.plain_noise(rows) == 1.0).all()
-        assert (one.of(rows) == 2.0).all()
-        assert (one.plain_noise(rows) == 1.0).all()
+        assert (made.plain_noise(one, rows) == 1.0).all()
+        assert (made.of(one, rows) == 2.0).all()
+        assert (made.plain_noise(one, rows) == 1.0).all()

@@ -354,6 +354,8 @@ def simulate_drive(parameters: Drive, variation: Variation) -> Synthesis:
 
 def thinned(values: FloatArray) -> FloatArray:
     """Mean over the steps of a sample: preserves momentum, removes content above half the rate."""
+    if SUBSTEPS == 1:
+        return values
     out = values[:, 0::SUBSTEPS].copy()
     for offset in range(1, SUBSTEPS):
         out += values[:, offset::SUBSTEPS]
@@ -361,7 +363,10 @@ def thinned(values: FloatArray) -> FloatArray:
 
 
 def _quiet_before(values: FloatArray) -> FloatArray:
-    return np.pad(values, [(0, 0), (round(QUIET_S * RATE_HZ), 0)])
+    quiet = round(QUIET_S * RATE_HZ)
+    out = np.zeros((values.shape[0], quiet + values.shape[1]))
+    out[:, quiet:] = values
+    return out
 
 
 def read_locations(

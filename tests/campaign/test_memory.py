@@ -1,0 +1,84 @@
+"""What a task needs of memory: no more with many draws than with some, and nothing afterwards.
+
+Memory of arrays and of Python's objects, as ``tracemalloc`` counts it: the same on any machine.
+"""
+
+from __future__ import annotations
+
+import gc
+import tracemalloc
+from collections.abc import Iterator
+
+import pytest
+
+from crashsense import engine
+from crashsense.campaign.evaluation import Job, run_task
+from crashsense.plan import resolve_plan
+from crashsense.plan.resolve import conditions_of
+from crashsense.results.tables import Task
+from crashsense.trials.block import BLOCK
+
+ENGINES = ["numpy", pytest.param("fast", marks=pytest.mark.skipif(
+    not engine.installed(), reason="needs numba (extra 'fast')"
+))]  # fmt: skip
+
+MB = 1_000_000
+
+
+@pytest.fixture
+def uncollected() -> Iterator[None]:
+    """Without the garbage collector: what is not freed at once stays."""
+    gc.collect()
+    gc.disable()
+    try:
+        yield
+    finally:
+        tracemalloc.stop()
+        gc.enable()
+
+
+def job_of(name: str, *, engine_name: str, **keys: object) -> Job:
+    """A job of one event of the library."""
+    with engine.using(engine_name):
+        plan = resolve_plan(events=[name], draws=1, **keys)
+        return Job(
+            occurrences=tuple(plan.occurrences()),
+            sensor_sets=plan.sensor_sets,
+            algorithms=plan.algorithms,
+            conditions=conditions_of(plan.keys, path="auto"),
+            keep=tuple(plan.keys.keep),
+            engine=engine_name,
+        )
+
+
+def peak_of(job: Job, task: Task) -> int:
+    """Most bytes that a task holds at once, beside what was there before."""
+    tracemalloc.reset_peak()
+    before = tracemalloc.get_traced_memory()[0]
+    run_task(job, task)
+    return tracemalloc.get_traced_memory()[1] - before
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("engine_name", ENGINES)
+@pytest.mark.parametrize("keep", [[], ["traces_failed"]])
+def test_a_task_leaves_no_signals_in_memory(
+    engine_name: str, keep: list[str], uncollected: None
+) -> None:
+    job = job_of("hammer_tunnel", engine_name=engine_name, keep=keep)
+    run_task(job, Task(0, 0, 2))  # filters are designed, kernels loaded
+    tracemalloc.start()
+    run_task(job, Task(0, 0, 9))
+    assert tracemalloc.get_traced_memory()[0] < 0.3 * MB
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("engine_name", ENGINES)
+def test_three_blocks_take_little_more_than_one(engine_name: str, uncollected: None) -> None:
+    job = job_of("hammer_tunnel", engine_name=engine_name)
+    run_task(job, Task(0, 0, 2))
+    tracemalloc.start()
+    one = peak_of(job, Task(0, 1, BLOCK + 1))
+    three = peak_of(job, Task(0, 1, 3 * BLOCK + 1))
+    assert one > 5 * MB
+    assert three < one + 3 * MB
