@@ -7,7 +7,8 @@ recursion along time would leave it waiting. A row's result never depends on the
 Import only through :mod:`crashsense.engine`. The signal chain stands in
 :mod:`crashsense.compiled.sensing` and :mod:`crashsense.compiled.lanes`, rules as operations in
 :mod:`crashsense.compiled.rules`, the steps of the crash and ride models in
-:mod:`crashsense.compiled.synthesis` and :mod:`crashsense.compiled.shaking`; reached here.
+:mod:`crashsense.compiled.synthesis`, :mod:`crashsense.compiled.marches`,
+:mod:`crashsense.compiled.car_marches` and :mod:`crashsense.compiled.shaking`; reached here.
 """
 
 from __future__ import annotations
@@ -18,6 +19,12 @@ import numpy as np
 
 from crashsense.arrays import FloatArray, IntArray
 from crashsense.compiled.caching import kernel
+from crashsense.compiled.car_marches import (
+    check_car_marches,
+    path_steps,
+    ride_steps,
+    roll_steps,
+)
 from crashsense.compiled.filters import check_filters, word_table
 from crashsense.compiled.lanes import (
     WIDTH,
@@ -25,9 +32,15 @@ from crashsense.compiled.lanes import (
     full_lanes_of,
     lanes_of,
     noise_in_lanes,
+    signal_lanes_of,
     to_lanes,
 )
-from crashsense.compiled.modes import check_modes, modal_steps, path_steps
+from crashsense.compiled.marches import (
+    chain_steps,
+    check_marches,
+    crush_steps,
+    modal_steps,
+)
 from crashsense.compiled.normal import (
     check_normal,
     fill_fractions,
@@ -58,13 +71,9 @@ from crashsense.compiled.shaking import (
     sum_in_envelopes,
 )
 from crashsense.compiled.synthesis import (
-    chain_steps,
     check_steps,
     contact_steps,
-    crush_steps,
     highest_under,
-    ride_steps,
-    roll_steps,
 )
 from crashsense.compiled.vectors import aligned
 
@@ -75,7 +84,9 @@ __all__ = [
     "aligned",
     "chain_steps",
     "check",
+    "check_car_marches",
     "check_lanes",
+    "check_marches",
     "check_normal",
     "check_readings",
     "check_rules",
@@ -104,6 +115,7 @@ __all__ = [
     "ride_steps",
     "roll_steps",
     "run_program",
+    "signal_lanes_of",
     "static_reading",
     "sum_in_envelopes",
     "summary_of",
@@ -383,8 +395,9 @@ def check() -> None:
     check_sensing()
     check_readings()
     check_filters()
-    check_modes()
     check_lanes()
     check_rules()
     check_steps()
+    check_marches()
+    check_car_marches()
     check_shaking()

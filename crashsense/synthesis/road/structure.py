@@ -105,7 +105,8 @@ class RoadPath:
                 )
                 for modes, tyre in tables
             )
-            compiled.path_steps(*map(engine.given, (*sections, self._which, road, suspension)), out)
+            given = (*sections, self._which, road, suspension)
+            compiled.path_steps(*map(engine.given, given), out[None])
             return out
         for number, step in enumerate(self._steps):
             rows = np.flatnonzero(self._which == number)

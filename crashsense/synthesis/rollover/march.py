@@ -1,7 +1,7 @@
 """The march of a rollover: contact points, ground and tyres push a rigid body in the lateral plane.
 
 What acts is described in :mod:`crashsense.synthesis.rollover.roll`. Semi-implicit Euler of fixed
-step, numpy over contact points and draws; :func:`crashsense.compiled.rollover.roll_draw`, compiled
+step, numpy over contact points and draws; :func:`crashsense.compiled.rollover.roll_march`, compiled
 (engine ``fast``) or in Python's own numbers for few draws, gives the same bits by the same
 operations in the same order. Only operations that IEEE 754 defines exactly: friction and tyres
 saturate as ``x / sqrt(1 + x^2)``, and the body turns by ``tan(half)``, half the step's turn, whose
@@ -16,7 +16,7 @@ import numpy as np
 
 from crashsense import engine
 from crashsense.arrays import FloatArray
-from crashsense.compiled.rollover import ROLL_ROWS, roll_draw
+from crashsense.compiled.rollover import roll_draw
 from crashsense.synthesis.dynamics.few_draws import draw_by_draw
 from crashsense.units import STANDARD_GRAVITY as G
 
@@ -104,8 +104,7 @@ def march_roll(system: RollSystem) -> dict[str, FloatArray]:
         out = kept[:, draw].tolist()
         roll_draw(
             manoeuvre, system.step_s, points[:, :, draw].tolist(), bodies[:, draw].tolist(),
-            numbers.tolist(), lift[:, draw].tolist(), fall[:, draw].tolist(), angle.tolist(),
-            [[0.0] * 6 for _ in range(ROLL_ROWS)], out,
+            numbers.tolist(), lift[:, draw].tolist(), fall[:, draw].tolist(), angle.tolist(), out,
         )  # fmt: skip
         kept[:, draw] = out
 
