@@ -1,4 +1,4 @@
-"""Contacts in a row, and a wheel on a road, compiled by numba (extra ``fast``); see :mod:`.kernels`.
+"""Contacts in a row, and a wheel on a road, compiled (extra ``fast``); see :mod:`.kernels`.
 
 Marches of draws side by side stand in :mod:`.marches` and :mod:`.car_marches`. Each kernel has a
 twin in numpy, named beside it, and gives the same bits: the same operations in the same order, and
