@@ -83,6 +83,10 @@ class Signal:
         """Return one draw of a block as a signal of its own, of the same memory."""
         return self._viewed(self.samples[number], note)
 
+    def rows(self, some: slice, *, note: str) -> Signal:
+        """Return some draws of a block, of the same memory."""
+        return self._viewed(self.samples[some], note)
+
     def as_block(self, *, note: str) -> Signal:
         """Return the signal with an axis of draws, one row if it has none, of the same memory."""
         return self._viewed(np.atleast_2d(self.samples), note)

@@ -97,12 +97,18 @@ def at_internal_rate(
 
     base = time_base(signals, unit=unit)
     common: dict[str, FloatArray] = {}
+    # Two elements on one board have the same motion, in the same memory.
+    raised: dict[tuple[object, ...], FloatArray] = {}
     for name, signal in signals.items():
         if needed is not None and name not in needed:
             continue
         samples = np.atleast_2d(signal.samples)
         if signal.rate_hz != base.rate_hz:
-            samples = resample(samples, rate_hz=signal.rate_hz, to_hz=base.rate_hz)
+            same = (samples.ctypes.data, samples.shape, samples.strides, signal.rate_hz)
+            if same not in raised:
+                rates = {"rate_hz": signal.rate_hz, "to_hz": base.rate_hz}
+                raised[same] = resample(samples, **rates)
+            samples = raised[same]
         skip = base.first - round(signal.start_s * base.rate_hz)
         common[name] = samples[:, skip : skip + base.size]
     for name in sorted(quiet - set(signals)):
