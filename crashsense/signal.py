@@ -83,9 +83,10 @@ class Signal:
         """Return one draw of a block as a signal of its own, of the same memory."""
         return self._viewed(self.samples[number], note)
 
-    def rows(self, some: slice, *, note: str) -> Signal:
-        """Return some draws of a block, of the same memory."""
-        return self._viewed(self.samples[some], note)
+    def rows(self, which: slice, *, note: str) -> Signal:
+        """Return some draws of a block, of the same memory; all where they share one signal."""
+        shared = self.samples.ndim == 1 or self.samples.shape[0] == 1
+        return self if shared else self._viewed(self.samples[which], note)
 
     def as_block(self, *, note: str) -> Signal:
         """Return the signal with an axis of draws, one row if it has none, of the same memory."""

@@ -21,7 +21,6 @@ from crashsense.results.tables import (
     TRACE_SCHEMA,
     VERDICT_SCHEMA,
     Task,
-    build_table,
 )
 from crashsense.rules import Algorithm
 from crashsense.rules.checked import of_operations, patience
@@ -29,7 +28,7 @@ from crashsense.scoring import FAILURES
 from crashsense.sensing import SensorSet
 from crashsense.trials import Conditions, Trial, joined, run_trials
 from crashsense.trials.drawn import drawn_of
-from crashsense.trials.rows import verdict_columns
+from crashsense.trials.rows import build_table, verdict_columns
 
 #: Table -> what makes up its rows, as :func:`build_table` takes it.
 Pieces = dict[str, list[Mapping[str, Any]]]

@@ -18,7 +18,7 @@ from crashsense.text_table import text_table
 if TYPE_CHECKING:
     import pandas as pd
 
-    from crashsense.trials.rows import PlainRow
+    from crashsense.verdict_schema import PlainRow
 
 #: End of a file of traces -> how a table writes it.
 WRITERS = {".csv": "to_csv", ".parquet": "to_parquet"}

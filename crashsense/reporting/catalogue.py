@@ -26,7 +26,7 @@ from crashsense.reporting.pages import environment
 from crashsense.reporting.paths import FINE, Frame, path
 from crashsense.reporting.svg import number, ticks
 from crashsense.resources import CAUTION
-from crashsense.results.nominal import decimate
+from crashsense.results.views import decimate
 from crashsense.signal import cumulative_trapezoid
 from crashsense.synthesis.misuse.levels import Measured, measure_levels
 from crashsense.synthesis.model import Synthesis

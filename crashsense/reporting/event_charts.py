@@ -15,8 +15,8 @@ from crashsense.reporting.timing import outcome_words, row_key
 from crashsense.reporting.view import RunView
 from crashsense.reporting.what_if import JUDGED_VERDICTS, WhatIf
 from crashsense.reporting.words import MARKS, finite, restraint_words
-from crashsense.results.nominal import DemandChart, EventView, SensedChannel, Told, time_window
 from crashsense.results.tally import BY_WEIGHT, NOT_MET, REQUIRED, WORDS, rows_of
+from crashsense.results.views import DemandChart, EventView, SensedChannel, Told, time_window
 
 if TYPE_CHECKING:
     import pandas as pd

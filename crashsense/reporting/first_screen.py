@@ -12,7 +12,6 @@ from crashsense.reporting.paths import FINE, Frame, path
 from crashsense.reporting.summary import worst_margins
 from crashsense.reporting.timing import outcome_words, row_key
 from crashsense.reporting.words import MARKS, anchor, finite, restraint_words, signed
-from crashsense.results.nominal import EventView, decimate
 from crashsense.results.outcome import (
     FIRE_PARTS,
     NO_FIRE_PARTS,
@@ -24,6 +23,7 @@ from crashsense.results.outcome import (
 from crashsense.results.provenance import PROVENANCE
 from crashsense.results.sealed import read_sealed
 from crashsense.results.tally import BY_WEIGHT, MET, NOT_MET, WORDS, Pair, required_rows, rows_of
+from crashsense.results.views import EventView, decimate
 
 if TYPE_CHECKING:
     from crashsense.reporting.view import RunView

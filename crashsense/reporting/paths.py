@@ -102,7 +102,7 @@ def _ends(sizes: IntArray, size: int) -> tuple[BoolArray, BoolArray]:
 
 
 def _thin(y: FloatArray, sizes: IntArray, *, most: IntArray) -> BoolArray:
-    """Mark points that stay, as :func:`crashsense.results.nominal.decimate` does for one trace."""
+    """Mark points that stay, as :func:`crashsense.results.views.decimate` does for one trace."""
     keep, last = _ends(sizes, y.size)
     if not y.size:
         return keep

@@ -17,7 +17,7 @@ import numpy as np
 from crashsense.arrays import FloatArray
 from crashsense.plotting import BLUE, INK, VERMILION
 from crashsense.reporting.paths import FINE, Frame, Shape, path_data
-from crashsense.results.nominal import MOST_POINTS
+from crashsense.results.views import MOST_POINTS
 
 
 @dataclass(frozen=True)

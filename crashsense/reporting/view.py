@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 from crashsense import __version__
 from crashsense.reporting.summary import merged_notes
-from crashsense.results.nominal import EventView, computed_views, stored_views
 from crashsense.results.run import described
 from crashsense.results.tally import Pair, Tally, labels_of, pairs_of
+from crashsense.results.views import EventView, stored_views
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -90,7 +90,11 @@ def view_of(run: Any) -> RunView:
     summary = run.summary()
     if "rules" not in summary:  # a run of an earlier version
         summary = {**summary, **described(run.plan)}
-    stored = None if run.folder is None else stored_views(run.folder)
+    event_view = None if run.folder is None else stored_views(run.folder)
+    if event_view is None:  # sensed again
+        from crashsense.results.nominal import computed_views
+
+        event_view = computed_views(run.plan)
     order = {name: place for place, name in enumerate(summary["events"])}
     nominal = run.nominal
     # Plain Python text: the page looks rows up by the thousand, where Arrow text is slow.
@@ -108,7 +112,7 @@ def view_of(run: Any) -> RunView:
         seed=int(summary["seed"]),
         folder=None if run.folder is None else Path(run.folder),
         notes=merged_notes(summary["notes"]),
-        event_view=stored or computed_views(run.plan),
+        event_view=event_view,
         provenance={"version": __version__},
         statistics=run.statistics if draws else None,
         whole_draws=summary["over_draws"]["whole_draws"] if draws else (),

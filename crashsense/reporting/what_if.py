@@ -10,7 +10,7 @@ import numpy as np
 
 from crashsense.arrays import FloatArray
 from crashsense.reporting.words import finite
-from crashsense.results.nominal import DemandChart, MotionView
+from crashsense.results.views import DemandChart, MotionView
 
 #: Threshold scales of the what-if slider.
 SCALES = np.round(np.arange(0.5, 2.0001, 0.01), 2)

@@ -2,61 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
-from crashsense.arrays import FloatArray
 from crashsense.errors import RuleError
 from crashsense.event import Event
+from crashsense.results.views import MotionView, Told, Trace
 from crashsense.rules.checked import guarded
 from crashsense.rules.contract import Rule
 from crashsense.scoring import ORDER_FAILURES
 from crashsense.signal import cumulative_trapezoid
 from crashsense.trials import Trial
-
-
-@dataclass(frozen=True, eq=False)
-class Trace:
-    """A line on a chart: times [ms] and values, in the unit of the chart."""
-
-    name: str
-    times_ms: FloatArray
-    values: FloatArray
-
-
-@dataclass(frozen=True, eq=False)
-class MotionView:
-    """How the cabin moved in one event, and a free occupant in it.
-
-    ``axis``: x or y; ``source``: what was integrated, in words; ``velocity``: change of velocity
-    [km/h]; ``travel``: travel of an occupant in free flight relative to the cabin [mm], None where
-    nothing asks for it; ``free_travel_mm``, ``inflation_ms``: the rule by which a required time was
-    set, None where none was.
-    """
-
-    axis: str
-    source: str
-    velocity: Trace
-    travel: Trace | None = None
-    origin_ms: float = 0.0
-    free_travel_mm: float | None = None
-    inflation_ms: float | None = None
-
-
-@dataclass(frozen=True)
-class Told:
-    """Why one restraint did what it did, in a sentence.
-
-    ``branch``: the criterion that decided; ``channel``: what it reads, empty if it reads none.
-    """
-
-    sensor_set: str
-    algorithm: str
-    restraint: str
-    sentence: str
-    branch: str
-    channel: str
 
 
 def told_of(trial: Trial) -> list[Told]:

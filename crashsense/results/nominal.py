@@ -1,31 +1,30 @@
-"""The nominal draw of a run as a page shows it: signals, demand and reasons, thinned and stored.
-
-A run folder holds these in one table, a part an occurrence, so that its page is written again
-without sensing. A trace keeps at most :data:`MOST_POINTS` points: those of the stretch that a page
-draws, its extreme values among them, and of the rest the largest and the last value.
-"""
+"""The nominal draw of a run as a page shows it, made from trials: for a page, and for its table."""
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
-from pathlib import Path
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pyarrow as pa
-import pyarrow.compute as pc
 
-from crashsense.arrays import FloatArray
 from crashsense.channels import CHANNELS
 from crashsense.errors import InputError, RuleError
 from crashsense.event import Event
 from crashsense.plan.resolve import Plan, conditions_of
-from crashsense.results.event_motion import MotionView, Told, Trace, motion_of, told_of
-from crashsense.results.folder import RunFolder
+from crashsense.results.event_motion import motion_of, told_of
 from crashsense.results.tables import NOMINAL_SCHEMA
+from crashsense.results.views import (
+    DemandChart,
+    EventView,
+    SensedChannel,
+    Told,
+    Trace,
+    intervals,
+    rows_of_view,
+    time_window,
+)
 from crashsense.rules.checked import guarded
 from crashsense.rules.contract import Rule, sharing
 from crashsense.rules.sweep import swept_demand
@@ -33,79 +32,11 @@ from crashsense.rules.why import why
 from crashsense.scoring import FAILURES
 from crashsense.trials import Trial, run_trials
 
-#: Points of a trace at most.
-MOST_POINTS = 400
-
-#: Threshold scales at which the stored sweep is exact.
-SCALES = np.round(np.arange(0.01, 5.0001, 0.01), 2)
-
 #: A channel whose true signal stays within this part of the sensor's range is not drawn.
 QUIET_PART = 0.002
 
-#: Parts that are read once for a page; the library takes 6 MB.
-HELD_BYTES = 50_000_000
-
 #: Sensor sets whose signals are drawn; more would bury the page.
 MOST_SETS = 3
-
-
-@dataclass(frozen=True, eq=False)
-class SensedChannel:
-    """One channel of one event: what was there, what arrived, and where the range cut it."""
-
-    channel: str
-    sensor_set: str
-    unit: str
-    raw: Trace
-    sensed: Trace
-    range_value: float | None = None
-    clipped_before_filter: int = 0
-    clipped_after_filter: int = 0
-    clipped_codes: int = 0
-    #: first and last time [ms] of each stretch in which the true signal left the range
-    beyond_ms: Sequence[tuple[float, float]] = ()
-
-
-@dataclass(frozen=True, eq=False)
-class DemandChart:
-    """Demand of one rule: total, and its branches where there are any.
-
-    ``swept``: the demand whose running maximum reaches k where the rule with all thresholds but
-    arming scaled by k fires; None where that must be re-run.
-    """
-
-    sensor_set: str
-    algorithm: str
-    restraint: str
-    traces: Sequence[Trace]
-    swept: Trace | None = None
-
-
-@dataclass(frozen=True, eq=False)
-class EventView:
-    """Everything that the page draws of one event (nominal draw)."""
-
-    name: str
-    title: str
-    family: str
-    belted: bool
-    channels: Sequence[SensedChannel] = ()
-    demands: Sequence[DemandChart] = ()
-    #: why a gating algorithm fired or held, one text a restraint, lines as they are
-    reasons: Sequence[tuple[str, Sequence[str]]] = ()
-    #: channels that an algorithm reads and that carry nothing but offset and noise
-    quiet: Sequence[str] = ()
-    #: restraint -> time before which firing is early [ms]
-    not_before_ms: Mapping[str, float] = field(default_factory=dict)
-    facts: Mapping[str, str] = field(default_factory=dict)
-    motion: MotionView | None = None
-    #: the restraint that matters most, of every gating algorithm and sensor set
-    told: Sequence[Told] = ()
-    #: restraints whose required time is free flight less inflation
-    flying: Sequence[str] = ()
-
-
-# -- making ----------------------------------------------------------------------------------------
 
 
 def computed_views(plan: Plan) -> Callable[[str], EventView]:
@@ -250,100 +181,6 @@ def _facts(metadata: Mapping[str, Any]) -> dict[str, str]:
     return found
 
 
-# -- thinning out -------------------------------------------------------------------------------
-
-
-def time_window(times_ms: Sequence[float], view: EventView) -> tuple[float, float, str]:
-    """First and last time [ms] to draw of an event, and words where that is not all of it.
-
-    *times_ms*: required and fire times of what must fire, NaN where there is none; without any all
-    of the event is drawn.
-    """
-    first = min((c.raw.times_ms[0] for c in view.channels), default=0.0)
-    last = max((c.raw.times_ms[-1] for c in view.channels), default=100.0)
-    if not len(times_ms):
-        return float(max(first, -20.0)), float(last), ""
-    latest = max([0.0, *(t for t in times_ms if t == t)])
-    end = float(min(last, max(60.0, 10.0 * np.ceil((1.6 * latest + 15.0) / 10.0))))
-    words = f"shown to {end:.0f} ms of {last:.0f} ms" if end < last else ""
-    return float(max(first, -10.0)), end, words
-
-
-def intervals(times: FloatArray, flags: npt.NDArray[np.bool_]) -> list[tuple[float, float]]:
-    """First and last time of each run of flagged samples, near ones joined.
-
-    >>> intervals(np.arange(6.0), np.array([0, 1, 1, 0, 0, 1], dtype=bool))
-    [(1.0, 2.0), (5.0, 5.0)]
-    """
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], flags.astype(int), [0]))))
-    out: list[tuple[float, float]] = []
-    near = 0.004 * float(times[-1] - times[0]) if times.size else 0.0
-    for first, last in zip(edges[::2], edges[1::2] - 1, strict=True):
-        start, end = float(times[first]), float(times[last])
-        if out and start - out[-1][1] < near:
-            out[-1] = (out[-1][0], end)
-        else:
-            out.append((start, end))
-    return out
-
-
-def decimate(x: FloatArray, y: FloatArray, *, most: int = MOST_POINTS) -> tuple[FloatArray, ...]:
-    """Return at most *most* points of a trace that keep its first, last and extreme values.
-
-    The trace is cut into equal bins; of each the smallest and the largest point stay, in order.
-    Points that are not finite are left out.
-
-    >>> x, y = decimate(np.arange(10000.0), np.sin(np.arange(10000.0)), most=100)
-    >>> x.size <= 100
-    True
-    """
-    good = np.isfinite(x) & np.isfinite(y)
-    x, y = np.asarray(x)[good], np.asarray(y)[good]
-    if x.size <= most:
-        return x, y
-    bins = max(1, (most - 2) // 2)
-    size = -(-x.size // bins)
-    # The last value fills up the last bin; where it is chosen, it stands for the last point.
-    filled = np.concatenate([y, np.full(size * bins - y.size, y[-1])]).reshape(bins, size)
-    first = np.arange(bins) * size
-    chosen = [[0, x.size - 1], first + filled.argmin(axis=1), first + filled.argmax(axis=1)]
-    index = np.unique(np.minimum(np.concatenate(chosen), x.size - 1))
-    return x[index], y[index]
-
-
-def thinned(trace: Trace, window: tuple[float, float]) -> Trace:
-    """Thin a trace out to what a page draws of it.
-
-    Inside the *window* [ms] as :func:`decimate` does; outside stay the first, the largest and the
-    last value, from which a page chooses its scales.
-    """
-    times, values = trace.times_ms, trace.values
-    inside = (times >= window[0]) & (times <= window[1])
-    rest = np.flatnonzero(~inside & np.isfinite(values))
-    if rest.size:
-        rest = np.unique([rest[0], rest[np.abs(values[rest]).argmax()], rest[-1]])
-    x, y = decimate(times[inside], values[inside], most=MOST_POINTS - 3)
-    x, y = np.concatenate([x, times[rest]]), np.concatenate([y, values[rest]])
-    order = np.argsort(x, kind="stable")
-    return Trace(trace.name, x[order], y[order])
-
-
-def steps(trace: Trace) -> Trace:
-    """Return where the running maximum of a sweep first reaches each of :data:`SCALES`.
-
-    >>> found = steps(Trace("swept", np.arange(4.0), np.array([0.0, 0.7, 0.2, 1.5])))
-    >>> found.times_ms, found.values
-    (array([1., 3.]), array([0.7, 1.5]))
-    """
-    running = np.maximum.accumulate(np.nan_to_num(trace.values, nan=0.0, posinf=1e9))
-    index = np.unique(np.searchsorted(running, SCALES - 1e-12, side="left"))
-    index = index[index < running.size]
-    return Trace(trace.name, trace.times_ms[index], running[index])
-
-
-# -- storing ---------------------------------------------------------------------------------------
-
-
 def nominal_table(occurrence: Sequence[Event], trials: Sequence[Trial]) -> pa.Table:
     """Return what a page draws of the events of an occurrence, from its nominal trials."""
     rows: list[dict[str, Any]] = []
@@ -351,7 +188,7 @@ def nominal_table(occurrence: Sequence[Event], trials: Sequence[Trial]) -> pa.Ta
         own = [replace(trial, events=(event,)) for trial in trials]
         view = event_view(event, own)
         window = time_window(_times_of(event, own), view)[:2]
-        rows += ({"event": event.name, "draw": 0, **row} for row in _rows(view, window))
+        rows += ({"event": event.name, "draw": 0, **row} for row in rows_of_view(view, window))
     return pa.Table.from_pylist(rows, schema=NOMINAL_SCHEMA)
 
 
@@ -365,134 +202,3 @@ def _times_of(event: Event, trials: Sequence[Trial]) -> list[float]:
         for restraint in fire
         for time in (one.required_s[event.name][restraint][0], one.scores(restraint).fire_s[0])
     ]
-
-
-def _rows(view: EventView, window: tuple[float, float]) -> Iterator[dict[str, Any]]:
-    about = {name: getattr(view, name) for name in _OF_EVENT}
-    about["told"] = [asdict(one) for one in view.told]
-    yield {"kind": "event", "about": json.dumps(about)}
-    if view.motion is not None:
-        motion: dict[str, Any] = {"kind": "motion", "subject": view.motion.axis}
-        known = {name: getattr(view.motion, name) for name in _OF_MOTION}
-        velocity = _line(thinned(view.motion.velocity, window))
-        yield {**motion, "about": json.dumps(known), **velocity}
-        if view.motion.travel is not None:
-            yield {**motion, **_line(thinned(view.motion.travel, window))}
-    for channel in view.channels:
-        row: dict[str, Any] = {"kind": "channel", "sensor_set": channel.sensor_set}
-        row["subject"] = channel.channel
-        about = {name: getattr(channel, name) for name in _OF_CHANNEL}
-        yield {**row, "about": json.dumps(about), **_line(thinned(channel.raw, window))}
-        yield {**row, **_line(thinned(channel.sensed, window))}
-    for chart in view.demands:
-        row = {"kind": "demand", "sensor_set": chart.sensor_set, "algorithm": chart.algorithm}
-        row["subject"] = chart.restraint
-        for trace in chart.traces:
-            yield {**row, **_line(thinned(trace, window))}
-        if chart.swept is not None:
-            yield {**row, "kind": "sweep", **_line(steps(chart.swept))}
-
-
-def _line(trace: Trace) -> dict[str, Any]:
-    return {"trace": trace.name, "times_ms": trace.times_ms, "values": trace.values}
-
-
-#: What is stored of an event and of a channel beside traces.
-_OF_EVENT = ("title", "family", "belted", "reasons", "quiet", "not_before_ms", "facts", "flying")
-_OF_MOTION = ("source", "origin_ms", "free_travel_mm", "inflation_ms")
-_CLIPPED = ("clipped_before_filter", "clipped_after_filter", "clipped_codes")
-_OF_CHANNEL = ("unit", "range_value", "beyond_ms", *_CLIPPED)
-
-
-def stored_views(path: Path) -> Callable[[str], EventView] | None:
-    """Return a function that reads what a run folder holds of an event; None: it holds nothing.
-
-    Parts of up to :data:`HELD_BYTES` are read once and held; of more one is read at a time, so that
-    a page of a big run needs one event in memory.
-    """
-    folder = RunFolder(path)
-    parts = folder.parts("nominal")
-    if not parts:
-        return None
-    hold = sum(part.stat().st_size for part in parts) <= HELD_BYTES
-    where: dict[str, Path] = {}
-    held: dict[Path, pa.Table] = {}
-    for part in parts:
-        table = folder.read_part(part, columns=None if hold else ["event"])
-        where |= dict.fromkeys(pc.unique(table.column("event")).to_pylist(), part)
-        if hold:
-            held[part] = table
-
-    def view(name: str) -> EventView:
-        part = where[name]
-        table = held[part] if hold else folder.read_part(part)
-        return _view_from(name, _rows_of(table.filter(pc.equal(table.column("event"), name))))
-
-    return view
-
-
-def _rows_of(table: pa.Table) -> list[dict[str, Any]]:
-    """Rows of the nominal table, their lists of numbers as arrays."""
-    lists = ("times_ms", "values")
-    rows = table.drop_columns(list(lists)).to_pylist()
-    for name in lists:
-        column = table.column(name).combine_chunks()
-        values = column.values.to_numpy().astype(np.float64)
-        ends = column.offsets.to_numpy()
-        for row, first, last in zip(rows, ends[:-1], ends[1:], strict=True):
-            row[name] = values[first:last]
-    return rows
-
-
-def _view_from(name: str, rows: Sequence[Mapping[str, Any]]) -> EventView:
-    about: dict[str, Any] = {}
-    signals: dict[tuple[str, str], list[Mapping[str, Any]]] = {}
-    traces: dict[tuple[str, str, str], list[Trace]] = {}
-    swept: dict[tuple[str, str, str], Trace] = {}
-    motion: list[Mapping[str, Any]] = []
-    for row in rows:
-        kind, subject = row["kind"], row["subject"]
-        if kind == "event":
-            about = json.loads(row["about"])
-            about["told"] = [Told(**one) for one in about.get("told", ())]
-        elif kind == "motion":
-            motion.append(row)
-        elif kind == "channel":
-            signals.setdefault((row["sensor_set"], subject), []).append(row)
-        else:
-            key = (row["sensor_set"], row["algorithm"], subject)
-            own = traces.setdefault(key, [])
-            if kind == "sweep":
-                swept[key] = _trace_from(row)
-            else:
-                own.append(_trace_from(row))
-    channels = [
-        SensedChannel(
-            channel,
-            sensor_set,
-            raw=_trace_from(true),
-            sensed=_trace_from(sensed),
-            **json.loads(true["about"]),
-        )
-        for (sensor_set, channel), (true, sensed) in signals.items()
-    ]
-    return EventView(
-        name,
-        channels=channels,
-        demands=[
-            DemandChart(*key, traces=tuple(own), swept=swept.get(key))
-            for key, own in traces.items()
-        ],
-        motion=_motion_from(motion) if motion else None,
-        **about,
-    )
-
-
-def _motion_from(rows: Sequence[Mapping[str, Any]]) -> MotionView:
-    known = json.loads(rows[0]["about"])
-    travel = _trace_from(rows[1]) if len(rows) > 1 else None
-    return MotionView(rows[0]["subject"], velocity=_trace_from(rows[0]), travel=travel, **known)
-
-
-def _trace_from(row: Mapping[str, Any]) -> Trace:
-    return Trace(row["trace"], row["times_ms"], row["values"])

@@ -6,15 +6,16 @@ import platform
 from collections.abc import Mapping
 from datetime import UTC, date, datetime
 from importlib import metadata
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import crashsense
 from crashsense.errors import RunFolderError
-from crashsense.plan import Plan
-from crashsense.plan.requirements import waivers_of
 from crashsense.results.folder import RunFolder
 from crashsense.results.sealed import read_sealed
 from crashsense.results.tables import SCHEMA_VERSION
+
+if TYPE_CHECKING:
+    from crashsense.plan import Plan
 
 PROVENANCE = "provenance.json"
 
@@ -31,6 +32,8 @@ def versions(engine: str) -> dict[str, str]:
 
 def provenance(plan: Plan, manifest: Mapping[str, Any], *, finished: str) -> dict[str, Any]:
     """Return what provenance.json holds, from a run's manifest."""
+    from crashsense.plan.requirements import waivers_of
+
     identity = manifest["identity"]
     return {
         "schema_version": SCHEMA_VERSION,

@@ -1,4 +1,7 @@
-"""A run folder read back: its plan, and any single evaluation of it, bit for bit."""
+"""A run folder read back: its plan, and any single evaluation of it, bit for bit.
+
+What senses and judges is imported where an evaluation is run again: a page is written without it.
+"""
 
 from __future__ import annotations
 
@@ -11,24 +14,16 @@ import numpy as np
 
 from crashsense import engine
 from crashsense.errors import MissingExtraError
-from crashsense.plan.inputs import code_digest
-from crashsense.plan.resolve import Plan, conditions_of
 from crashsense.results.provenance import versions
-from crashsense.results.stored_plan import (
-    EvaluationInputs,
-    StoredPlan,
-    check_draw,
-    check_event,
-    pick,
-)
-from crashsense.trials import Trial, run_trials
-from crashsense.trials.rows import PlainRow, plain_rows
+from crashsense.verdict_schema import PlainRow
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from crashsense.plan import Plan
     from crashsense.results.run import Run
-
+    from crashsense.results.stored_plan import EvaluationInputs
+    from crashsense.trials import Trial
 
 #: Floats of one engine and of another agree to this, relative and absolute.
 ENGINES_AGREE_TO = 1e-9
@@ -59,6 +54,8 @@ class Replay:
     @property
     def plain_rows(self) -> list[PlainRow]:
         """The same rows as plain values, null as None; pandas is not needed."""
+        from crashsense.trials.rows import plain_rows
+
         return plain_rows(self.trial)
 
     def __repr__(self) -> str:
@@ -134,6 +131,8 @@ def replay(
     RunFolderError : inputs changed since the run, and it holds no copy of them; or code that is not
         trusted
     """
+    from crashsense.results.stored_plan import StoredPlan
+
     small = engine.is_small()
     chosen, why = ("numpy", "") if small else _engine_for(run.engine)
     with engine.using(chosen):
@@ -158,6 +157,7 @@ def replay(
 
 def _changes_since(folder: Path, computed_by: str) -> list[str]:
     """What else may explain a difference: another program, other packages."""
+    from crashsense.plan.inputs import code_digest
     from crashsense.results.folder import RunFolder
 
     identity = RunFolder(folder).manifest()["identity"]
@@ -176,6 +176,8 @@ def _from_plan(
     plan: Plan, event: str, *, draw: int, sensor_set: str | None, algorithm: str | None
 ) -> EvaluationInputs:
     """Inputs of one evaluation, from a resolved plan."""
+    from crashsense.results.stored_plan import EvaluationInputs, check_draw, check_event, pick
+
     check_draw(draw, draws=plan.draws)
     check_event(event, known=[e.name for e in plan.events])
     events = next(g for g in plan.occurrences() if any(e.name == event for e in g))
@@ -193,6 +195,10 @@ def _from_plan(
 
 
 def _replayed(run: Run, asked: EvaluationInputs, *, draw: int, computed_by: str) -> Replay:
+    from crashsense.plan.resolve import conditions_of
+    from crashsense.trials import run_trials
+    from crashsense.trials.rows import plain_rows
+
     (found,) = run_trials(
         asked.events,
         [draw],

@@ -1,4 +1,7 @@
-"""A run: an executed plan, in memory or in its folder, and how a folder is opened."""
+"""A run: an executed plan, in memory or in its folder, and how a folder is opened.
+
+What only a plan needs is imported where there is one: a folder is read without it.
+"""
 
 from __future__ import annotations
 
@@ -14,21 +17,19 @@ import pyarrow as pa
 
 from crashsense.errors import Fault, InputError, RunFolderError, unknown_name
 from crashsense.event import ALL_RESTRAINTS
-from crashsense.plan import Plan
-from crashsense.plan.requirements import waivers_of
 from crashsense.resources import CAUTION
 from crashsense.results.folder import RunFolder, packed, refuse_change
 from crashsense.results.outcome import Outcome, outcome_of
-from crashsense.results.sensor_entries import sensor_entries
 from crashsense.results.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA, plain_rows_of
 from crashsense.results.tally import TALLY_COLUMNS, Pair, Tally, count_entries, counts, pairs_of
 from crashsense.scoring import separation
-from crashsense.trials.rows import PlainRow
+from crashsense.verdict_schema import PlainRow
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
 
+    from crashsense.plan import Plan
     from crashsense.trials import Explanation
 
 #: Written last: what the whole run came to.
@@ -322,6 +323,8 @@ def _joined(parts: Iterable[pa.Table]) -> Iterator[pa.Table]:
 
 def _summarise(run: Run) -> dict[str, Any]:
     """Put together what summary.json holds; counts are of the nominal draw unless over draws."""
+    from crashsense.plan.requirements import waivers_of
+
     plan, tally = run.plan, run.tally
     gating = {algorithm.name: algorithm.gate for algorithm in plan.algorithms}
     # Only where demand scales with the thresholds does the separation tell of other thresholds.
@@ -352,6 +355,8 @@ def _summarise(run: Run) -> dict[str, Any]:
 
 def described(plan: Plan) -> dict[str, Any]:
     """Names of a plan in its order, its sensors, and the restraints with a rule by algorithm."""
+    from crashsense.results.sensor_entries import sensor_entries
+
     return {
         "events": [event.name for event in plan.events],
         "sensor_sets": [sensors.name for sensors in plan.sensor_sets],

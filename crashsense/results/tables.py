@@ -8,13 +8,12 @@ from dataclasses import dataclass
 
 import pyarrow as pa
 
-from crashsense.trials.rows import (
+from crashsense.verdict_schema import (
     KEY,
     METADATA,
     SCHEMA_VERSION,
     VERDICT_SCHEMA,
     PlainRow,
-    build_table,
 )
 
 __all__ = [
@@ -27,7 +26,7 @@ __all__ = [
     "TRACE_SCHEMA",
     "Task",
 ]
-__all__ += ["VERDICT_SCHEMA", "build_table", "plain_rows_of", "returned_memory"]
+__all__ += ["VERDICT_SCHEMA", "plain_rows_of", "returned_memory"]
 
 CURVE_SCHEMA = pa.schema(
     [

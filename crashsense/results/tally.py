@@ -28,7 +28,7 @@ from crashsense.results.statistics import (
     upper_bound_without_failure,
 )
 from crashsense.scoring import FAILURES, MET, ORDER_FAILURES
-from crashsense.trials.judge import NO_RULE
+from crashsense.verdict_schema import NO_RULE
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -55,12 +55,27 @@ _noise_models = lru_cache(maxsize=128)(_NoiseModels)
 
 #: Words of the time since time zero by all that they depend on: events of one length share them.
 _RAMPS: dict[tuple[object, ...], FloatArray] = {}
-_MOST_RAMPS = 16
+_MOST_RAMP_BYTES = 16_000_000
 
 
 def _largest(samples: FloatArray) -> FloatArray:
     """Largest absolute value of each row."""
     return np.asarray(np.maximum(samples.max(axis=-1), -samples.min(axis=-1)))
+
+
+class Peaks:
+    """Largest absolute value of each row of some signals, found once for all who feel them."""
+
+    def __init__(self) -> None:
+        #: beside the samples: as long as these are kept no others have their ids
+        self._found: dict[int, tuple[FloatArray, FloatArray]] = {}
+
+    def of(self, samples: FloatArray) -> FloatArray:
+        """Those of *samples*, (rows, samples), which must not change again."""
+        key = id(samples)
+        if key not in self._found:
+            self._found[key] = samples, _largest(samples)
+        return self._found[key][1]
 
 
 class OneSensor:
@@ -74,6 +89,7 @@ class OneSensor:
         sensor_set: SensorSet,
         base: TimeBase,
         truth: Mapping[str, FloatArray],
+        peaks: Peaks,
         drawn: SensorDraws,
         shared: UnitDraws,
         draws: IntArray,
@@ -111,7 +127,7 @@ class OneSensor:
         self.design = chain.FilterDesign.of(sensor, rate_hz=base.rate_hz)
         #: index (into samples with the rest in front) of the first word at phase 0
         self.origin = self.ahead + base.tick - base.first - lead
-        self.truth, self.path = truth, path
+        self.truth, self.peaks, self.path = truth, peaks, path
         self.others = {name: truth[name] for name in drawn.cross if name in truth}
         #: True if another sensor set may ask for the same draws; whether their runs are kept for it
         self.is_common = self.keeps_runs = False
@@ -148,6 +164,8 @@ class OneSensor:
             return chain.respond_as_made(
                 true, sensor=self.sensor, made=self.drawn.element, rate_hz=self.base.rate_hz
             )
+        if not self.sensor.faults and not self.peaks.of(true).any():
+            return true, np.zeros(true.shape[0], dtype=np.int64)  # at rest
         return chain.respond(true, sensor=self.sensor, rate_hz=self.base.rate_hz)
 
     @property
@@ -167,8 +185,20 @@ class OneSensor:
         """
         if not self.is_common:
             self._tables.clear()
-            for name in ("_response", "felt", "parts", "ramp_table"):
+            for name in ("_response", "felt", "parts"):
                 self.__dict__.pop(name, None)
+
+    def _largest_reading(self) -> FloatArray:
+        """Largest absolute reading of each row."""
+        sensor, rate = self.sensor, self.base.rate_hz
+        rises = sensor.quadratic == 0.0 and sensor.nonlinearity >= 0.0
+        static = chain.element_is_static(sensor, rate_hz=rate)
+        if sensor.faults or self.drawn.element is not None or not (rises and static):
+            return _largest(self.reading)
+        # Rounded, too, it rises with what is felt: that of the largest is the largest.
+        felt = self.peaks.of(self.truth[self.channel])
+        found, _ = chain.respond(felt[:, None], sensor=sensor, rate_hz=rate)
+        return found[:, 0]
 
     # --- choice of path --------------------------------------------------------------------------
 
@@ -183,9 +213,9 @@ class OneSensor:
         sigma = chain.noise_deviation(sensor, rate_hz=rate) * drawn.noisy
         if drawn.element is not None:
             sigma = sigma * drawn.element.noise
-        peak = np.abs(drawn.gain) * _largest(self.reading)
+        peak = np.abs(drawn.gain) * self._largest_reading()
         for name, samples in self.others.items():
-            peak = peak + np.abs(drawn.cross[name]) * _largest(samples)
+            peak = peak + np.abs(drawn.cross[name]) * self.peaks.of(samples)
         peak = peak + np.abs(drawn.offset) + np.abs(drawn.drift) * max(0.0, self.base.end_s)
         linear = peak + NOISE_MARGIN * sigma <= sensor.front_end
         return np.asarray(linear & (self.at_stop == 0))
@@ -278,6 +308,8 @@ class OneSensor:
 
     def table(self, samples: FloatArray) -> FloatArray:
         """Samples of one signal in every filter setting and phase, (settings, phases, words)."""
+        if not samples.any():
+            return np.zeros((len(chain.CORNER_SETTINGS), len(PHASES), self.words))
         return chain.word_table(
             self._ahead(samples),
             design=self.design,
@@ -345,14 +377,12 @@ class OneSensor:
     def ramp_table(self) -> FloatArray:
         """Words of the time since time zero, (settings, phases, words)."""
         base = self.base
-        if base.size > chain.KEPT_SAMPLES:
-            return np.ascontiguousarray(self.table(self.ramp()))
         span = (base.rate_hz, base.first, base.size, base.every, self.origin)
         key = (*span, self.ahead, self.design, self.every, self.words)
         found = _RAMPS.get(key)
         if found is None:
             found = np.ascontiguousarray(self.table(self.ramp()))
-            if len(_RAMPS) >= _MOST_RAMPS:
+            if sum(kept.nbytes for kept in _RAMPS.values()) + found.nbytes > _MOST_RAMP_BYTES:
                 _RAMPS.clear()
             _RAMPS[key] = found
         return found
@@ -365,7 +395,11 @@ class OneSensor:
         """
         drawn = self.drawn
         parts = [(drawn.gain, self.reading)]
-        parts += [(drawn.cross[n], other) for n, other in self.others.items() if other.any()]
+        parts += [
+            (drawn.cross[name], other)
+            for name, other in self.others.items()
+            if self.peaks.of(other).any()
+        ]
         return tuple((factor, np.ascontiguousarray(samples)) for factor, samples in parts)
 
     @cached_property

@@ -31,7 +31,7 @@ from crashsense.event import Context
 from crashsense.sensing.common import CommonSensors
 from crashsense.sensing.faults import SwappedChannel
 from crashsense.sensing.noise import NoiseBank
-from crashsense.sensing.one_sensor import ANY_OCCURRENCE, OneSensor
+from crashsense.sensing.one_sensor import ANY_OCCURRENCE, OneSensor, Peaks
 from crashsense.sensing.samples import EcuSamples
 from crashsense.sensing.sensor import Sensor, SensorSet
 from crashsense.sensing.timebase import TimeBase, at_internal_rate
@@ -188,9 +188,7 @@ def prepared(
         part = signals
         if draws.size > piece:
             part = {
-                name: signal
-                if signal.samples.ndim == 1 or signal.samples.shape[0] == 1
-                else signal.rows(rows, note=f"draws {first} and on")
+                name: signal.rows(rows, note=f"draws {first} and on")
                 for name, signal in signals.items()
             }
         yield _prepared(
@@ -256,7 +254,7 @@ def _prepared(
     there = [name for name in channels if name in sensor_set.sensors and name in truth]
     new = [name for name in there if common is None or not common.has(name, sensor_set, draws)]
     asked = {name: sensor_set.sensors[name] for name in new}
-    felt = frozenset(truth)
+    felt, peaks = frozenset(truth), Peaks()
 
     def sensors_drawn() -> tuple[Mapping[str, Sensor], dict[str, SensorDraws]]:
         """Their deviations, and the sensors: as long as these are kept no others have their ids."""
@@ -283,6 +281,7 @@ def _prepared(
             sensor_set=sensor_set,
             base=base,
             truth=truth,
+            peaks=peaks,
             drawn=drawn[channel],
             shared=shared,
             draws=draws,

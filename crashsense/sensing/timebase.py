@@ -96,24 +96,35 @@ def at_internal_rate(
         raise InputError(found)
 
     base = time_base(signals, unit=unit)
+    # Places that move alike share one signal, which is brought over once; so do those at rest.
+    silence = np.zeros((1, base.size))
+    brought: dict[object, FloatArray] = {}
     common: dict[str, FloatArray] = {}
-    # Two elements on one board have the same motion, in the same memory.
-    raised: dict[tuple[object, ...], FloatArray] = {}
     for name, signal in signals.items():
         if needed is not None and name not in needed:
             continue
         samples = np.atleast_2d(signal.samples)
-        if signal.rate_hz != base.rate_hz:
-            same = (samples.ctypes.data, samples.shape, samples.strides, signal.rate_hz)
-            if same not in raised:
-                rates = {"rate_hz": signal.rate_hz, "to_hz": base.rate_hz}
-                raised[same] = resample(samples, **rates)
-            samples = raised[same]
-        skip = base.first - round(signal.start_s * base.rate_hz)
-        common[name] = samples[:, skip : skip + base.size]
+        place = samples.__array_interface__
+        key = (place["data"], samples.shape, samples.strides, signal.rate_hz, signal.start_s)
+        if key not in brought:
+            brought[key] = silence if _is_silent(samples) else _brought(samples, signal, base)
+        common[name] = brought[key]
     for name in sorted(quiet - set(signals)):
-        common[name] = np.zeros((1, base.size))
+        common[name] = silence
     return common, base
+
+
+def _is_silent(samples: FloatArray) -> bool:
+    """True for one signal at which nothing happens."""
+    return samples.shape[0] == 1 and not samples.any()
+
+
+def _brought(samples: FloatArray, signal: Signal, base: TimeBase) -> FloatArray:
+    """Samples of a signal, (rows, samples), at the rate and in the span of a time base."""
+    if signal.rate_hz != base.rate_hz:
+        samples = resample(samples, rate_hz=signal.rate_hz, to_hz=base.rate_hz)
+    skip = base.first - round(signal.start_s * base.rate_hz)
+    return samples[:, skip : skip + base.size]
 
 
 def time_base(signals: Mapping[str, Signal], *, unit: ControlUnit) -> TimeBase:

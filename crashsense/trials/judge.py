@@ -27,12 +27,10 @@ from crashsense.scoring import (
 )
 from crashsense.sensing import EcuSamples, Sensed, SensorSet
 from crashsense.values import Shown
+from crashsense.verdict_schema import NO_RULE
 
 #: Which channels have a valid sample, and the draws of a block of which that holds.
 ValidChannels = list[tuple[tuple[bool, ...], IntArray]]
-
-#: Why a restraint is not judged that an algorithm does not cover.
-NO_RULE = "{algorithm} has no rule for it"
 
 
 @dataclass(frozen=True, eq=False)

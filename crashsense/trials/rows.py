@@ -1,4 +1,4 @@
-"""Verdict rows: the columns of a trial's scores, their types and their key."""
+"""Verdict rows: the columns of a trial's scores."""
 
 from __future__ import annotations
 
@@ -12,56 +12,13 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from crashsense.resources import CAUTION
 from crashsense.scoring import HELD_BY, ORDER_FAILURES, VERDICTS, Scores
 from crashsense.trials.judge import InOrder, in_order
+from crashsense.verdict_schema import KEY, PlainRow
 
 if TYPE_CHECKING:
     from crashsense.event import Event
     from crashsense.trials.trial import Trial
-
-#: A row as plain values: column -> text, number, truth or None.
-PlainRow = Mapping[str, Any]
-
-#: Version of the layout of a run folder; a reader refuses a later one by name.
-SCHEMA_VERSION = 1
-
-KEY = ("event", "draw", "sensor_set", "algorithm", "restraint")
-
-METADATA = {
-    b"crashsense_schema_version": str(SCHEMA_VERSION).encode(),
-    b"crashsense_caution": CAUTION.encode(),
-}
-
-VERDICT_SCHEMA = pa.schema(
-    [
-        ("event", pa.string()),
-        ("family", pa.string()),
-        ("occurrence", pa.string()),
-        ("restraint", pa.string()),
-        ("sensor_set", pa.string()),
-        ("algorithm", pa.string()),
-        ("draw", pa.int64()),
-        ("expectation", pa.string()),
-        ("required_time_ms", pa.float64()),
-        ("fire_time_ms", pa.float64()),
-        ("time_margin_ms", pa.float64()),
-        ("max_demand", pa.float64()),
-        ("demand_at_required_time", pa.float64()),
-        ("demand_before_allowed", pa.float64()),
-        ("demand_margin", pa.float64()),
-        ("arming_time_ms", pa.float64()),
-        ("held_by", pa.string()),
-        ("path", pa.string()),
-        ("verdict", pa.string()),
-        ("infeasible", pa.bool_()),
-        ("waived", pa.bool_()),
-        ("clipped_before_filter", pa.int64()),
-        ("seed", pa.int64()),
-        ("reason", pa.string()),
-    ],
-    metadata=METADATA,
-)
 
 
 @dataclass(frozen=True, eq=False)

@@ -35,13 +35,8 @@ from crashsense.trials.block import (
     sense_block,
 )
 from crashsense.trials.judge import Answer, InOrder, in_order
-from crashsense.trials.rows import (
-    KEY,
-    VERDICT_SCHEMA,
-    Coded,
-    build_table,
-    verdict_columns,
-)
+from crashsense.trials.rows import Coded, build_table, verdict_columns
+from crashsense.verdict_schema import KEY, VERDICT_SCHEMA
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -11,7 +11,7 @@ from crashsense import cli
 from crashsense.event import EXPECTATIONS, FAMILIES
 from crashsense.glossary import GROUPS, WORDS, find_word, meaning
 from crashsense.scoring import HELD_BY, VERDICTS
-from crashsense.trials.rows import VERDICT_SCHEMA
+from crashsense.verdict_schema import VERDICT_SCHEMA
 
 CHECKOUT = Path(__file__).resolve().parents[2]
 

@@ -113,16 +113,16 @@ SAME: dict[tuple[str, str, str], str] = {
         "GtE -> Gt",
     ): "a largest value equals a part of the range by chance alone",
     (
-        "crashsense/results/nominal.py",
+        "crashsense/results/views.py",
         "filled = np.concatenate([y, np.full(size * bins - y.size, y[-1])]).reshape(bins, size)",
         "1 -> 2",
     ): "what fills the last bin stands for the last point, which is kept anyway",
     (
-        "crashsense/results/nominal.py",
+        "crashsense/results/views.py",
         "latest = max([0.0, *(t for t in times_ms if t == t)])",
         "0.0 -> 1.0",
     ): "up to 28 ms the window ends at 60 ms anyway",
-    ("crashsense/results/nominal.py", "HELD_BYTES = 50_000_000", ""): (
+    ("crashsense/results/views.py", "HELD_BYTES = 50_000_000", ""): (
         "how much is held in memory never changes what is read"
     ),
     (
@@ -131,7 +131,7 @@ SAME: dict[tuple[str, str, str], str] = {
         "Gt -> GtE",
     ): "a sample equals the range by chance alone",
     (
-        "crashsense/results/event_motion.py",
+        "crashsense/results/views.py",
         "origin_ms: float = 0.0",
         "0.0 -> 1.0",
     ): "read only where an occupant flies, and then it is given",
@@ -169,7 +169,7 @@ SAME: dict[tuple[str, str, str], str] = {
         "False -> True",
     ): "as above",
     (
-        "crashsense/results/nominal.py",
+        "crashsense/results/views.py",
         "x, y = decimate(times[inside], values[inside], most=MOST_POINTS - 3)",
         "3 -> 4",
     ): "of an odd number and of the even one below it half as many pairs are made",
@@ -341,7 +341,6 @@ SAME: dict[tuple[str, str, str], str] = {
     ): "the kernel reads as many places as there are rows",
     ("crashsense/trials/explain.py", "MOST_LINES = 15", ""): "how long a table may be: a choice",
     ("crashsense/trials/plot.py", "LEAST_DEMAND = 0.1", ""): "which demand is too small to see",
-    ("crashsense/trials/rows.py", "SCHEMA_VERSION = 1", ""): "a name of the layout: a choice",
     ("crashsense/trials/plot.py", "MOST_CHANNELS = 3", ""): "how many channels are drawn: a choice",
     ("crashsense/trials/plot.py", "if low <= value <= high:", ""): (
         "the end of an axis equals a range by chance alone"

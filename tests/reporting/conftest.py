@@ -8,8 +8,8 @@ import pytest
 
 from crashsense.event import RESTRAINTS
 from crashsense.reporting.view import RunView
-from crashsense.results.nominal import DemandChart, EventView, SensedChannel, Trace, intervals
 from crashsense.results.tally import Tally
+from crashsense.results.views import DemandChart, EventView, SensedChannel, Trace, intervals
 
 FIRE = {
     "wall_56_belted": 18.0,

@@ -18,8 +18,7 @@ import pytest
 from crashsense.reporting import write_report
 from crashsense.reporting.what_if import fire_curve, flight_time, required_ms
 from crashsense.resources import CAUTION
-from crashsense.results.event_motion import MotionView, Told
-from crashsense.results.nominal import Trace
+from crashsense.results.views import MotionView, Told, Trace
 
 playwright = pytest.importorskip("playwright.sync_api", reason="needs the extra browser")
 

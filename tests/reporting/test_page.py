@@ -21,9 +21,8 @@ from crashsense.reporting.page import page_parts
 from crashsense.reporting.summary import NOMINAL_ONLY, result_words
 from crashsense.reporting.what_if import SCALES, fire_curve
 from crashsense.resources import CAUTION
-from crashsense.results.event_motion import MotionView, Told
-from crashsense.results.nominal import Trace
 from crashsense.results.tally import Tally
+from crashsense.results.views import MotionView, Told, Trace
 
 VOID = {"meta", "input", "br", "link", "img", "hr"}
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from crashsense.reporting import paths
 from crashsense.reporting.paths import Frame, Shape, path_data
-from crashsense.results.nominal import decimate
+from crashsense.results.views import decimate
 
 
 def points_of(data: str) -> list[tuple[int, int]]:

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from crashsense.reporting import svg
-from crashsense.results.nominal import MOST_POINTS, decimate
+from crashsense.results.views import MOST_POINTS, decimate
 
 
 @settings(derandomize=True, max_examples=60)

@@ -20,7 +20,7 @@ from crashsense.results.tally import (
     pairs_of,
 )
 from crashsense.scoring import FAILURES, MET
-from crashsense.trials.judge import NO_RULE
+from crashsense.verdict_schema import NO_RULE
 
 VERDICTS = {
     "fire": ["on_time"] * 6 + ["late", "missed", "early", "rule_error", "not_evaluated"],

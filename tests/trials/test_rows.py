@@ -12,7 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from crashsense.scoring import HELD_BY, VERDICTS, Reached, judge
-from crashsense.trials.rows import VERDICT_SCHEMA, Coded, build_table, scored_columns
+from crashsense.trials.rows import Coded, build_table, scored_columns
+from crashsense.verdict_schema import VERDICT_SCHEMA
 
 SCHEMA = pa.schema(
     [("word", pa.string()), ("number", pa.float64()), ("count", pa.int64()), ("flag", pa.bool_())]

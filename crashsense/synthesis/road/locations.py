@@ -24,13 +24,35 @@ def specific_force(
         f_x = a_x cos p + (a_up + g) sin p + p'' below - p'^2 ahead
         f_z = a_x sin p - a_up cos p + g (1 - cos p) - p'' ahead - p'^2 below
     """
-    pitch, turn, rate = motion["pitch"], motion["pitch_acc"], motion["pitch_rate"]
+    at_centre = _at_centre(motion)
+    return (
+        _at_place(at_centre[0], motion, below_m, ahead_m),
+        _at_place(at_centre[1], motion, -ahead_m, below_m),
+    )
+
+
+def _at_centre(motion: Mapping[str, FloatArray]) -> tuple[FloatArray, FloatArray]:
+    """Specific force (x, z) at the centre of gravity, as :func:`specific_force`."""
     along, up = motion["x_acc"], motion["z_acc"]
-    sine, cosine = np.sin(pitch), np.cos(pitch)
-    g = STANDARD_GRAVITY
-    x = along * cosine + (up + g) * sine + turn * below_m - rate * rate * ahead_m
-    z = along * sine - up * cosine + g * (1.0 - cosine) - turn * ahead_m - rate * rate * below_m
+    sine, cosine = np.sin(motion["pitch"]), np.cos(motion["pitch"])
+    x = along * cosine
+    x += (up + STANDARD_GRAVITY) * sine
+    z = np.multiply(along, sine, out=sine)
+    z -= up * cosine
+    z += STANDARD_GRAVITY * (1.0 - cosine)
     return x, z
+
+
+def _at_place(
+    at_centre: FloatArray, motion: Mapping[str, FloatArray], by_turn: float, by_rate: float
+) -> FloatArray:
+    """``at_centre + p'' by_turn - p'^2 by_rate``."""
+    out = motion["pitch_acc"] * by_turn
+    out += at_centre
+    square = motion["pitch_rate"] * motion["pitch_rate"]
+    square *= by_rate
+    out -= square
+    return out
 
 
 class RideLocations:
@@ -79,10 +101,10 @@ class RideLocations:
         Part of what shakes the floor up and down is felt fore and aft and sideways.
         """
         ride = self._ride
-        x, z = specific_force(motion, ahead_m=ride.sensor_ahead_m, below_m=ride.sensor_below_m)
-        front, _ = specific_force(
-            motion, ahead_m=ride.upfront_ahead_m, below_m=ride.upfront_below_m
-        )
+        at_x, at_z = _at_centre(motion)
+        x = _at_place(at_x, motion, ride.sensor_below_m, ride.sensor_ahead_m)
+        z = _at_place(at_z, motion, -ride.sensor_ahead_m, ride.sensor_below_m)
+        front = _at_place(at_x, motion, ride.upfront_below_m, ride.upfront_ahead_m)
         along = motion["contact_x"] / self._mass
         # +z is down: a wheel pushed up shakes the floor up.
         down = -motion["contact_z"] / self._mass

@@ -363,7 +363,10 @@ def thinned(values: FloatArray) -> FloatArray:
 
 
 def _quiet_before(values: FloatArray) -> FloatArray:
-    return np.pad(values, [(0, 0), (round(QUIET_S * RATE_HZ), 0)])
+    quiet = round(QUIET_S * RATE_HZ)
+    out = np.zeros((values.shape[0], quiet + values.shape[1]))
+    out[:, quiet:] = values
+    return out
 
 
 def read_locations(

@@ -1,0 +1,119 @@
+"""What several sensors feel is brought over, and looked at, once; the numbers are those of each."""
+
+from __future__ import annotations
+
+import importlib
+
+import numpy as np
+import pytest
+from sensing.sensing_helpers import acceleration, part, sensor_set
+
+from crashsense.sensing import load_sensor_set, sense
+from crashsense.sensing.one_sensor import _largest
+from crashsense.sensing.sense import prepared
+from crashsense.sensing.timebase import at_internal_rate
+from crashsense.signal import Signal
+from crashsense.units import STANDARD_GRAVITY as G
+
+DRAWS = np.arange(1, 5)
+
+
+def ride(size: int = 600) -> dict[str, Signal]:
+    """Signals at 2 kHz: two places with one motion, one of its own, one at rest."""
+    rows = 5.0 * G * np.random.default_rng(2).standard_normal((2, DRAWS.size, size))
+    motion = {
+        "central_x": (rows[0], "x"),
+        "central_safing_x": (rows[0], "x"),
+        "central_z": (rows[1], "z"),
+        "central_y": (np.zeros((1, size)), "y"),
+    }
+    return {
+        name: Signal.owning(
+            samples,
+            rate_hz=2_000.0,
+            start_s=-0.05,
+            unit="m/s^2",
+            axis=axis,
+            location=name.rsplit("_", 1)[0],
+        )
+        for name, (samples, axis) in motion.items()
+    }
+
+
+def test_one_motion_is_brought_to_the_internal_rate_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    module = importlib.import_module("crashsense.sensing.timebase")
+    original, raised = module.resample, []
+    monkeypatch.setattr(
+        module, "resample", lambda rows, **how: raised.append(rows) or original(rows, **how)
+    )
+    true = ride()
+    unit = load_sensor_set().control_unit
+    found, _ = at_internal_rate(true, unit=unit, draws=DRAWS.size, quiet=frozenset({"side_left_y"}))
+    assert len(raised) == 2
+    assert found["central_x"] is found["central_safing_x"]
+    assert found["central_y"] is found["side_left_y"]
+    assert not found["central_y"].any()
+    for name in ("central_x", "central_z"):
+        again = original(true[name].samples, rate_hz=2_000.0, to_hz=10_000.0)
+        np.testing.assert_array_equal(found[name], again)
+
+
+def test_signals_with_another_start_are_not_taken_for_the_same() -> None:
+    rows = ride()["central_x"]
+    later = rows.replaced(rows.samples, note="later", start_s=-0.04)
+    later = Signal.owning(rows.samples, **{**_attributes(later), "location": "central_safing"})
+    unit = load_sensor_set().control_unit
+    found, base = at_internal_rate(
+        {"central_x": rows, "central_safing_x": later}, unit=unit, draws=DRAWS.size
+    )
+    assert base.first == -400
+    np.testing.assert_array_equal(found["central_x"][:, :-100], found["central_safing_x"][:, 100:])
+    assert found["central_x"][:, 0].all()
+
+
+def _attributes(signal: Signal) -> dict[str, object]:
+    return {
+        name: getattr(signal, name)
+        for name in ("rate_hz", "start_s", "unit", "axis", "location", "history")
+    }
+
+
+@pytest.mark.parametrize("quadratic", [0.0, 0.02])
+@pytest.mark.parametrize("nonlinearity", [-0.2, 0.0, 0.01])
+@pytest.mark.parametrize("stop_g", [12.0, 40.0])
+def test_the_largest_reading_is_found_to_the_last_bit(
+    quadratic: float, nonlinearity: float, stop_g: float
+) -> None:
+    own = part(range=10 * G, quadratic=quadratic, nonlinearity=nonlinearity, stop=stop_g * G)
+    (made,) = prepared(ride(), sensor_set(own), draws=DRAWS, channels=["central_x"])
+    one = made.sensors["central_x"]
+    np.testing.assert_array_equal(one._largest_reading(), _largest(one.reading))
+    assert one.reading.std() > G
+
+
+def test_pieces_of_a_block_are_views_of_its_signals(monkeypatch: pytest.MonkeyPatch) -> None:
+    module = importlib.import_module("crashsense.sensing.sense")
+    true = ride()
+    monkeypatch.setattr(module, "PIECE_SAMPLES", 2 * 5 * true["central_x"].size)
+    part_of = true["central_x"].rows(slice(2, 4), note="draws 2 and on")
+    assert np.shares_memory(part_of.samples, true["central_x"].samples)
+    assert part_of.history[-1] == "draws 2 and on"
+    assert true["central_y"].rows(slice(2, 4), note="all") is true["central_y"]
+    pieces = sense(true, load_sensor_set(), draws=DRAWS, channels=["central_x"])
+    monkeypatch.undo()
+    whole = sense(true, load_sensor_set(), draws=DRAWS, channels=["central_x"])
+    np.testing.assert_array_equal(
+        pieces.samples.channels["central_x"], whole.samples.channels["central_x"]
+    )
+
+
+def test_words_of_time_are_kept_for_long_events_too() -> None:
+    size = 20_000 // 5 + 2_000
+    own = part(drift_tolerance=0.1)
+    true = {"central_x": acceleration(np.zeros(5 * size))}
+    first, second = (
+        next(iter(prepared(true, sensor_set(own), draws=DRAWS))).sensors["central_x"].ramp_table
+        for _ in range(2)
+    )
+    assert first is second
+    assert first.any()
