@@ -242,7 +242,7 @@ class OneSensor:
                 f" {int(self.draws[np.flatnonzero(~fast)[0]])} a sample of {self.channel}"
                 " can reach a stop, a saturation or a fault"
             )
-            raise InputError([Fault("sense", "path", path, expected)])
+            raise InputError([Fault("sense", "path", self.path, expected)])
         return fast
 
     def run(self, part: slice) -> Run:

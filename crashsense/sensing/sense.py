@@ -373,7 +373,8 @@ def _rows_a_piece(signals: Mapping[str, Signal], sensor_set: SensorSet, *, draws
     rate = sensor_set.control_unit.internal_rate_hz
     size = max(signal.size * rate / signal.rate_hz for signal in signals.values())
     rows = max(1, int(PIECE_SAMPLES / size))
-    # Whole multiples of PAGE draws where they fit: their noise is made in one go. Else equal pieces.
+    # Whole multiples of PAGE draws where they fit: their noise is made in one go. Otherwise pieces
+    # of equal size.
     return -(-draws // -(-draws // rows)) if rows < PAGE else rows // PAGE * PAGE
 
 
