@@ -263,21 +263,24 @@ _CLIPPED = ("clipped_before_filter", "clipped_after_filter", "clipped_codes")
 _OF_CHANNEL = ("unit", "range_value", "beyond_ms", *_CLIPPED)
 
 
-def stored_views(path: Path) -> Callable[[str], EventView] | None:
+def stored_views(
+    path: Path, *, held: Mapping[Path, pa.Table] | None = None
+) -> Callable[[str], EventView] | None:
     """Return a function that reads what a run folder holds of an event; None: it holds nothing.
 
     Parts of up to :data:`HELD_BYTES` are read once and held; of more one is read at a time, so that
-    a page of a big run needs one event in memory.
+    a page of a big run needs one event in memory. *held*: parts that have been read already.
     """
     folder = RunFolder(path)
+    there = held or {}
     parts = folder.parts("nominal")
     if not parts:
         return None
     if sum(part.stat().st_size for part in parts) <= HELD_BYTES:
-        held: dict[str, pa.Table] = {}
+        rows: dict[str, pa.Table] = {}
         for part in parts:
-            held |= _by_event(folder.read_part(part))
-        return lambda name: _view_from(name, _rows_of(held[name]))
+            rows |= _by_event(there[part] if part in there else folder.read_part(part))
+        return lambda name: _view_from(name, _rows_of(rows[name]))
     where: dict[str, Path] = {}
     for part in parts:
         where |= dict.fromkeys(_by_event(folder.read_part(part, columns=["event"])), part)
