@@ -49,13 +49,13 @@ from crashsense.rules.trust import note_evaluated
 from crashsense.trials.block import PATHS, release_noise
 
 if TYPE_CHECKING:
-    import pandas as pd
+    pass
 
 #: Up to this many rows verdicts.csv holds every draw; beyond, draw 0 only.
 CSV_ROWS = 200_000
 
 #: Rows of verdicts.csv that are written at once.
-PIECE = 2048
+PIECE = 2**13
 
 #: Most worker processes on one machine: more is a typing error, and would exhaust its memory.
 MOST_WORKERS = 1000
@@ -504,11 +504,7 @@ class _Campaign:
     def _finish(self, folder: RunFolder, run: Run, *, finished: str | None) -> None:
         summary = run.summary()
         whole = summary["rows"] <= CSV_ROWS
-        if run.in_memory:
-            ordered: Iterable[pd.DataFrame] = [run.verdicts]
-        else:
-            ordered = self._sorted(folder) if whole else [run.nominal]
-        write_csv(folder.path / "verdicts.csv", ordered)
+        write_csv(folder.path / "verdicts.csv", self._sorted(folder) if whole else [run.nominal])
         if self.plan.draws:
             write_csv(folder.path / "statistics.csv", [run.statistics()])
         folder.write_json(
@@ -516,7 +512,7 @@ class _Campaign:
         )
         folder.write_json(SUMMARY, summary)  # last: a folder that has it is complete
 
-    def _sorted(self, folder: RunFolder) -> Iterator[pd.DataFrame]:
+    def _sorted(self, folder: RunFolder) -> Iterator[pa.Table]:
         """Yield the verdicts in small pieces, in the order of the key."""
         groups = enumerate(self.job.occurrences)
         where = {event.name: index for index, group in groups for event in group}
@@ -526,7 +522,7 @@ class _Campaign:
                 key = unpacked(own.select(list(KEY)), VERDICT_SCHEMA)
                 order = pc.sort_indices(key, sort_keys=[(k, "ascending") for k in KEY])
                 for first in range(0, len(order), PIECE):
-                    yield own.take(order[first : first + PIECE]).to_pandas()
+                    yield own.take(order[first : first + PIECE])
 
 
 def _code_of(rules: Iterable[Rule]) -> Iterator[str]:

@@ -1,11 +1,12 @@
 """Steps of one draw of a planar system of lumped masses, in plain numbers.
 
-One source for two ways to run it: :func:`crashsense.compiled.synthesis.crush_steps` compiles it
-(engine ``fast``), and without numba Python itself runs it where few draws are wanted, on lists of
+One source for two ways to run it: :func:`crashsense.compiled.marches.crush_steps` runs it on some
+draws side by side (engine ``fast``, by :mod:`crashsense.compiled.on_lanes`, which says what such a
+source may hold), and without numba Python itself runs it where few draws are wanted, on lists of
 floats, several times as fast as numpy on arrays of a few numbers. The physics, and the twin in
-numpy over many draws side by side: :mod:`crashsense.synthesis.dynamics.lumped`. All three give the
-same bits: only +, -, *, / and comparisons of double precision occur, in the same order. (In a
-ledger, springs that the obstacle does not meet stay as they were; arrays go on with them.)
+numpy over many draws: :mod:`crashsense.synthesis.dynamics.lumped`. All three give the same bits:
+only +, -, *, / and comparisons of double precision occur, in the same order. (In a ledger, springs
+that the obstacle does not meet stay as they were; arrays go on with them.)
 
 Numba is not imported here.
 """
@@ -20,8 +21,14 @@ TURN, SIXTH = 0.5, 1.0 / 6.0
 #: Springs that meet the obstacle's face, the first of all; of them those of the front ends, also
 #: the first: what is crushed there is damped.
 CONTACTS, CRUSHED = 5, 3
-#: Rows of ten numbers that a march works in.
-WORK_ROWS = 12
+#: Freedoms, and springs with the obstacle's.
+FREEDOMS, SPRINGS = 10, 9
+#: State beside travel, velocity, compression and set: sets of the two ties, how far the obstacle's
+#: edge has gone off the car and over it, 1 once a step is done, power of this step.
+MORE = 6
+#: How many numbers the rows have that a march works in: acceleration, closing speed, force, force
+#: along x and along y, sliding speed, friction, straight share.
+WORK = (FREEDOMS, SPRINGS, SPRINGS, CONTACTS, CONTACTS, CONTACTS, CONTACTS, SPRINGS)
 #: What a step's ledger holds, and how many numbers of each, in this order.
 LEDGER = {
     "force": 11, "set": 11, "drag": 4, "sliding": CONTACTS, "damped": CRUSHED, "lost": CRUSHED,
@@ -29,11 +36,25 @@ LEDGER = {
 }  # fmt: skip
 
 
-def crush_draw(
+def crush_draw(by_draw: Any, common: Any, step_s: Any, rest: Any, out: Any, books: Any) -> None:
+    """All steps of one draw from first contact, in Python's numbers.
+
+    *by_draw*: inverse mass, velocity at first contact, share, gap, ripple, phase, damper, own;
+    *common*: stiffness, 1 / length, pull, least force, ties, met, numbers, offset, slope: lists,
+    see :func:`crush_march`.
+    """
+    inverse_mass, start, share, gap, *others = by_draw
+    met = [n for n in range(SPRINGS) if share[n] != 0.0]
+    state = ([0.0] * FREEDOMS, list(start), [-one for one in gap], [0.0] * SPRINGS, [0.0] * MORE)
+    work = [[0.0] * count for count in WORK]
+    work[-1] = [1.0] * SPRINGS
+    place = (len(out[0]) - rest, rest, out, books)
+    crush_march(*[inverse_mass, share, *others, *common, step_s, met, *state, work, *place])
+
+
+def crush_march(
     inverse_mass: Any,
-    start: Any,
     full_share: Any,
-    gap: Any,
     ripple: Any,
     phase: Any,
     damper: Any,
@@ -48,21 +69,31 @@ def crush_draw(
     offset: Any,
     slope: Any,
     step_s: Any,
-    rest: Any,
+    springs: Any,
+    u: Any,
+    v: Any,
+    x: Any,
+    p: Any,
+    more: Any,
     work: Any,
+    steps: Any,
+    rest: Any,
     out: Any,
     books: Any,
 ) -> None:
-    """All steps of one draw.
+    """Some steps of one draw.
 
-    Rows are sequences of floats, tables sequences of rows: lists in Python, arrays where compiled.
-    Names as in ``lumped_system.Columns``, of this draw alone; *own*: normal (2), friction,
-    1 / width, overlap, contact to the right, grip (2). *offset*, *slope* (springs, cells);
-    *work* (WORK_ROWS, 10): zeros; *out* (8, rest + steps): ``lumped.ROWS``; *books* (steps, rows):
-    as :data:`LEDGER` says, or empty where no ledger is kept.
+    Rows are sequences of numbers, tables sequences of rows; names as in ``lumped_system.Columns``,
+    of this draw alone. *own*: normal (2), friction, 1 / width, overlap, contact to the right, grip
+    (2). *offset*, *slope* (springs, cells). *springs*: numbers of those that the obstacle meets.
+
+    State: *u*, *v*: travel and velocity of each freedom; *x*, *p*: compression and set of each
+    spring; *more* (MORE). *work*: rows to work in (WORK). *out* (8, rest + steps):
+    ``lumped.ROWS``; *books* (steps, rows): as :data:`LEDGER` says, or empty where no ledger is
+    kept.
     """
     count, cells = len(stiffness), len(offset[0])
-    steps, keeps = len(out[0]) - rest, len(books) > 0
+    keeps = len(books) > 0
     rate, per_fold, slip, slip_slope = numbers[0], numbers[1], numbers[2], numbers[3]
     span, ahead, direct_ahead, direct_right = numbers[4], numbers[5], numbers[6], numbers[7]
     per_cell, per_sliding, solid, per_car = numbers[8], numbers[9], numbers[10], numbers[11]
@@ -71,16 +102,9 @@ def crush_draw(
     overlap, off_centre, grip, grip_behind = own[4], own[5], own[6], own[7]
     km, lm, dm = tie[0][0], tie[0][1], tie[0][2]
     kb, lb, db = tie[1][0], tie[1][1], tie[1][2]
-    u, v, acc, x, w = work[0], work[1], work[2], work[3], work[4]
-    p, f, fx, fy = work[5], work[6], work[7], work[8]
-    slide, rubs, straights = work[9], work[10], work[11]
-    for n in range(10):
-        v[n] = start[n]
-    for n in range(count):
-        x[n] = -gap[n]
-        straights[n] = 1.0
-    pm = pb = farthest = covered = 0.0
+    acc, w, f, fx, fy, slide, rubs, straights = work
     for step in range(steps):
+        pm, pb, farthest, covered = more[0], more[1], more[2], more[3]
         psi = min(max(u[9], -TURN), TURN)
         square = psi * psi
         c, s = 1.0 - 0.5 * square, psi * (1.0 - square * SIXTH)
@@ -101,18 +125,16 @@ def crush_draw(
         w[6] = (v[3] - turned) - v[1]
         w[7] = v[3] - v[2]
         w[8] = v[6] - back
-        if step > 0:
-            for n in range(count):
-                x[n] += w[n] * step_s
+        for n in range(count):
+            x[n] = x[n] + w[n] * step_s if more[4] > 0.0 else x[n]
+        more[4] = 1.0
         edge = su0 * (u[7] - off_centre * u[9]) + cu0 * (u[8] - behind * u[9])
         gained = edge - (u[4] + lever * u[5])
         farthest, covered = max(farthest, -gained), max(covered, gained)
         met = max(1.0 - farthest * per_width, 0.0)
         covers = overlap + covered * per_car
-        power = 0.0
-        for n in range(count):
-            if full_share[n] == 0.0:
-                continue
+        more[5] = 0.0
+        for n in springs:
             travel, closing = x[n], w[n]
             inside = travel if travel > 0.0 else 0.0
             closing = closing if closing > 0.0 else 0.0
@@ -141,7 +163,7 @@ def crush_draw(
             force = force if force > least[n] else least[n]
             p[n], f[n], straights[n] = folded, force, straight
             if n < count - 1:
-                power = power + (force if force > 0.0 else 0.0) * closing
+                more[5] = more[5] + (force if force > 0.0 else 0.0) * closing
         lateral = cu * aside - past
         slide[0] = lateral - su * v[0]
         slide[1] = lateral - su * v[1]
@@ -167,6 +189,7 @@ def crush_draw(
         pb = min(max(pb, bend - lb), bend + lb)
         beam, drag_b = (bend - pb) * kb, ((v[0] - v[1]) - 2.0 * turned) * db
         fb = beam + drag_b
+        more[0], more[1], more[2], more[3] = pm, pb, farthest, covered
         half = 0.5 * fx[2]
         front_y = ((fy[0] + fy[1]) + fy[2]) + fy[3]
         on_face = (((f[0] + f[1]) + f[2]) + f[3]) + f[4]
@@ -202,7 +225,7 @@ def crush_draw(
             book[37], book[38] = held * slid, held_behind * slid_behind
             for n in range(10):
                 book[39 + n], book[49 + n] = v[n], u[n]
-        at = rest + step
+        at = step + rest
         for n in range(10):
             acc[n] *= inverse_mass[n]
             if n < 6:
@@ -210,4 +233,4 @@ def crush_draw(
             v[n] += acc[n] * step_s
             u[n] += v[n] * step_s
         out[6][at] = on_face
-        out[7][at] = power
+        out[7][at] = more[5]

@@ -7,7 +7,8 @@ recursion along time would leave it waiting. A row's result never depends on the
 Import only through :mod:`crashsense.engine`. The signal chain stands in
 :mod:`crashsense.compiled.sensing` and :mod:`crashsense.compiled.lanes`, rules as operations in
 :mod:`crashsense.compiled.rules`, the steps of the crash and ride models in
-:mod:`crashsense.compiled.synthesis` and :mod:`crashsense.compiled.shaking`; reached here.
+:mod:`crashsense.compiled.synthesis`, :mod:`crashsense.compiled.marches` and
+:mod:`crashsense.compiled.shaking`; reached here.
 """
 
 from __future__ import annotations
@@ -25,7 +26,14 @@ from crashsense.compiled.lanes import (
     full_lanes_of,
     lanes_of,
     noise_in_lanes,
+    signal_lanes_of,
     to_lanes,
+)
+from crashsense.compiled.marches import (
+    chain_steps,
+    check_marches,
+    crush_steps,
+    modal_steps,
 )
 from crashsense.compiled.normal import (
     check_normal,
@@ -57,12 +65,9 @@ from crashsense.compiled.shaking import (
     sum_in_envelopes,
 )
 from crashsense.compiled.synthesis import (
-    chain_steps,
     check_steps,
     contact_steps,
-    crush_steps,
     highest_under,
-    modal_steps,
     ride_steps,
     roll_steps,
 )
@@ -76,6 +81,7 @@ __all__ = [
     "chain_steps",
     "check",
     "check_lanes",
+    "check_marches",
     "check_normal",
     "check_readings",
     "check_rules",
@@ -103,6 +109,7 @@ __all__ = [
     "ride_steps",
     "roll_steps",
     "run_program",
+    "signal_lanes_of",
     "static_reading",
     "sum_in_envelopes",
     "summary_of",
@@ -385,4 +392,5 @@ def check() -> None:
     check_lanes()
     check_rules()
     check_steps()
+    check_marches()
     check_shaking()

@@ -1,9 +1,9 @@
 """Steps of the crash and ride models compiled by numba (extra ``fast``); see :mod:`.kernels`.
 
 Each kernel takes all steps of a model's march, some by a function of one draw that Python runs, too
-(:mod:`.crush`, :mod:`.ride`, :mod:`.rollover`). It has a twin in plain
-floats or numpy, named beside it, and gives the same bits: the same operations in the same order,
-and only such as IEEE 754 defines exactly. A draw never depends on the draws beside it.
+(:mod:`.ride`, :mod:`.rollover`); marches of draws side by side stand in :mod:`.marches`. It has a
+twin in plain floats or numpy, named beside it, and gives the same bits: the same operations in the
+same order, and only such as IEEE 754 defines exactly. A draw never depends on the draws beside it.
 
 Reached through :func:`crashsense.engine.kernels`.
 """
@@ -17,62 +17,11 @@ import numpy.typing as npt
 
 from crashsense.arrays import FloatArray
 from crashsense.compiled.caching import kernel
-from crashsense.compiled.crush import LEDGER, WORK_ROWS, crush_draw
 from crashsense.compiled.ride import ride_draw
 from crashsense.compiled.rollover import ROLL_ROWS, roll_draw
 
-#: Draws side by side where there are few.
-LANES = 8
-
 _jit: Any = kernel()
-_crush_draw, _ride_draw, _roll_draw = _jit(crush_draw), _jit(ride_draw), _jit(roll_draw)
-
-
-@_jit
-def crush_steps(
-    inverse_mass: FloatArray,
-    start: FloatArray,
-    full_share: FloatArray,
-    gap: FloatArray,
-    ripple: FloatArray,
-    phase: FloatArray,
-    stiffness: FloatArray,
-    per_length: FloatArray,
-    damper: FloatArray,
-    pull: FloatArray,
-    least: FloatArray,
-    tie: FloatArray,
-    normal: FloatArray,
-    friction: FloatArray,
-    per_width: FloatArray,
-    overlap: FloatArray,
-    met_by: FloatArray,
-    contact_right: FloatArray,
-    grip: FloatArray,
-    numbers: FloatArray,
-    offset: FloatArray,
-    slope: FloatArray,
-    step_s: float,
-    rest: int,
-    out: FloatArray,
-    books: FloatArray,
-) -> None:
-    """All steps of a planar system of lumped masses; twin: ``synthesis.dynamics.lumped``.
-
-    Arguments as in ``lumped_system.Columns``; *offset*, *slope* (springs, cells); *out* (8, draws,
-    rest + steps): ``lumped.ROWS``; *books* (steps or 0, rows of ``compiled.crush.LEDGER``, draws).
-    """
-    own = np.empty(8)
-    for draw in range(friction.size):
-        own[0], own[1], own[2] = normal[0, draw], normal[1, draw], friction[draw]
-        own[3], own[4], own[5] = per_width[draw], overlap[draw], contact_right[draw]
-        own[6], own[7] = grip[0, draw], grip[1, draw]
-        _crush_draw(
-            inverse_mass[:, draw], start[:, draw], full_share[:, draw], gap[:, draw],
-            ripple[:, draw], phase[:, draw], damper[:, draw], own,
-            stiffness, per_length, pull, least, tie, met_by, numbers, offset, slope,
-            step_s, rest, np.zeros((WORK_ROWS, 10)), out[:, draw], books[:, :, draw],
-        )  # fmt: skip
+_ride_draw, _roll_draw = _jit(ride_draw), _jit(roll_draw)
 
 
 @_jit
@@ -156,36 +105,6 @@ def contact_steps(
 
 
 @_jit
-def modal_steps(sections: FloatArray, force: FloatArray, out: FloatArray) -> None:
-    """Sum of the answers of modes side by side; twin: ``scipy.signal.lfilter``, same bits.
-
-    *sections* (draws, modes, 5): b0, b1, b2, a1, a2 of each mode; *force*, *out* (draws, samples).
-    """
-    draws, samples = force.shape
-    modes = sections.shape[1]
-    first, second, answer = np.empty(modes), np.empty(modes), np.empty(modes)
-    b0, b1, b2 = np.empty(modes), np.empty(modes), np.empty(modes)
-    a1, a2 = np.empty(modes), np.empty(modes)
-    for draw in range(draws):
-        for m in range(modes):
-            b0[m], b1[m], b2[m] = sections[draw, m, 0], sections[draw, m, 1], sections[draw, m, 2]
-            a1[m], a2[m] = sections[draw, m, 3], sections[draw, m, 4]
-        first[:] = 0.0
-        second[:] = 0.0
-        for k in range(samples):
-            x = force[draw, k]
-            for m in range(modes):
-                y = first[m] + b0[m] * x
-                first[m] = second[m] + x * b1[m] - y * a1[m]
-                second[m] = x * b2[m] - y * a2[m]
-                answer[m] = y
-            total = answer[0]
-            for m in range(1, modes):
-                total += answer[m]
-            out[draw, k] = total
-
-
-@_jit
 def ride_steps(
     body: FloatArray,
     axles: FloatArray,
@@ -241,97 +160,6 @@ def roll_steps(
 
 
 @_jit
-def chain_steps(
-    per_mass: FloatArray,
-    laws: FloatArray,
-    knots: FloatArray,
-    bends: FloatArray,
-    ends: npt.NDArray[np.int64],
-    substeps: int,
-    step_s: float,
-    velocity: FloatArray,
-    position: FloatArray,
-    force: FloatArray,
-    compression: FloatArray,
-    largest: FloatArray,
-) -> None:
-    """All steps of bodies on crush springs; twins: ``synthesis.chain``, same bits.
-
-    *per_mass* (bodies, draws): step over mass; *laws* (6, springs, draws): stand-off, unloading,
-    scale, rate effect, damper, floor; *knots*, *bends* (points, springs); *ends* (springs, 2):
-    behind, ahead. The rest (instants, bodies or springs, draws) is filled from the second instant.
-    """
-    bodies, draws = per_mass.shape
-    points, springs = knots.shape
-    lanes = LANES if draws > 1 else 1
-    half = 0.5 * step_s
-    per, x, v = (np.empty((bodies, lanes)), np.empty((bodies, lanes)), np.empty((bodies, lanes)))
-    net, middle = np.empty((bodies, lanes)), np.empty((bodies, lanes))
-    law = np.empty((6, springs, lanes))
-    c, f, most = (
-        np.empty((springs, lanes)),
-        np.empty((springs, lanes)),
-        np.empty((springs, lanes)),
-    )
-    for first in range(0, draws, lanes):
-        width = min(lanes, draws - first)
-        for j in range(lanes):
-            k = first + min(j, width - 1)
-            for b in range(bodies):
-                per[b, j] = per_mass[b, k]
-                v[b, j] = velocity[0, b, k]
-                x[b, j] = position[0, b, k]
-            for i in range(springs):
-                most[i, j] = largest[0, i, k]
-                for number in range(6):
-                    law[number, i, j] = laws[number, i, k]
-        net[:] = 0.0
-        for instant in range(1, velocity.shape[0]):
-            for _ in range(substeps):
-                for b in range(bodies):
-                    for j in range(lanes):
-                        x[b, j] += v[b, j] * half
-                        middle[b, j] = net[b, j] * 0.5 + v[b, j]
-                        net[b, j] = 0.0
-                for i in range(springs):
-                    behind, ahead = ends[i, 0], ends[i, 1]
-                    for j in range(lanes):
-                        closed = x[behind, j] - x[ahead, j] - law[0, i, j]
-                        reach = most[i, j]
-                        reach = closed if closed > reach else reach
-                        push = (closed - reach) * law[1, i, j]
-                        c[i, j], most[i, j], f[i, j] = closed, reach, push
-                    for point in range(points):
-                        knot, bend = knots[point, i], bends[point, i]
-                        for j in range(lanes):
-                            over = most[i, j] - knot
-                            f[i, j] += (over if over > 0.0 else 0.0) * bend
-                    for j in range(lanes):
-                        floor = law[5, i, j]
-                        push = f[i, j]
-                        push = (push if push > floor else floor) * law[2, i, j]
-                        closing = middle[behind, j] - middle[ahead, j]
-                        push += closing * (abs(push) * law[3, i, j] + law[4, i, j])
-                        push = push if push > floor else floor
-                        f[i, j] = push
-                        net[behind, j] -= push
-                        net[ahead, j] += push
-                for b in range(bodies):
-                    for j in range(lanes):
-                        net[b, j] *= per[b, j]
-                        v[b, j] += net[b, j]
-                        x[b, j] += v[b, j] * half
-            for j in range(width):
-                for b in range(bodies):
-                    velocity[instant, b, first + j] = v[b, j]
-                    position[instant, b, first + j] = x[b, j]
-                for i in range(springs):
-                    force[instant, i, first + j] = f[i, j]
-                    compression[instant, i, first + j] = c[i, j]
-                    largest[instant, i, first + j] = most[i, j]
-
-
-@_jit
 def highest_under(padded: FloatArray, drops: FloatArray, out: FloatArray) -> None:
     """Largest of ``padded[row, i + k] + drops[k]`` over k, for each row and i of *out*.
 
@@ -356,17 +184,10 @@ def check_steps() -> None:
     def ones(*shape: int) -> FloatArray:
         return np.ones(shape)
 
-    crush_steps(
-        ones(10, 2), ones(10, 2), ones(9, 2), ones(9, 2), np.zeros((9, 2)), np.zeros((9, 2)),
-        ones(9), np.zeros(9), ones(3, 2), ones(9), np.zeros(9), ones(2, 3), ones(2, 2), ones(2),
-        ones(2), ones(2), ones(9, 3), ones(2), ones(2, 2), ones(15), np.zeros((9, 3)),
-        np.zeros((9, 3)), 1.0, 0, ones(8, 2, 4), np.empty((0, sum(LEDGER.values()), 2)),
-    )  # fmt: skip
     contact_steps(
         ones(2, 1), ones(1, 8, 1), np.ones((1, 3), dtype=np.bool_), ones(2, 1),
         np.ones(1, dtype=np.int64), 1.0, ones(1, 1, 1),
     )  # fmt: skip
-    modal_steps(ones(1, 1, 5), ones(1, 1), ones(1, 1))
     ride_steps(
         ones(19, 1), ones(2, 11, 1), ones(16, 1), ones(1, 2), ones(1, 2), ones(1, 3), ones(1, 0),
         ones(1, 0), ones(1, 0), ones(1), 1.0, ones(12, 1, 1), ones(16, 1),
@@ -376,7 +197,3 @@ def check_steps() -> None:
         ones(8, 2, 1),
     )  # fmt: skip
     highest_under(ones(1, 4), ones(2).reshape(-1)[:2], ones(1, 3))
-    chain_steps(
-        ones(2, 1), ones(6, 1, 1), ones(1, 1), ones(1, 1), np.array([[0, 1]]), 1, 1.0,
-        ones(2, 2, 1), ones(2, 2, 1), ones(2, 1, 1), ones(2, 1, 1), ones(2, 1, 1),
-    )  # fmt: skip

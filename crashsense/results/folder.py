@@ -16,7 +16,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from crashsense.errors import RunFolderError
-from crashsense.files import csv_of, csv_safe, is_file
+from crashsense.files import is_file
+from crashsense.results.as_csv import csv_of
 from crashsense.results.sealed import parsed, read_sealed, sealed_text, unsealed
 from crashsense.results.tables import SCHEMA_VERSION, TABLES, Task
 
@@ -28,7 +29,7 @@ PLAN = "plan.toml"
 LOCK = ".lock"
 
 #: Rows of a CSV file that are in memory as text.
-CSV_PIECE = 4096
+CSV_PIECE = 2**14
 
 #: One line a finished task: the SHA-256 of each of its parts. A half-written last line is ignored.
 CHECKSUMS = "parts.jsonl"
@@ -39,14 +40,15 @@ def write_text(path: Path, text: str) -> None:
     _write(path, [text])
 
 
-def write_csv(path: Path, frames: Iterable[pd.DataFrame]) -> None:
-    """Write a table that comes in pieces, a few rows at a time; the first gives the header."""
+def write_csv(path: Path, tables: Iterable[pa.Table | pd.DataFrame]) -> None:
+    """Write a table that comes in pieces, some rows at a time; the first gives the header."""
     pieces = (
-        frame.iloc[first : first + CSV_PIECE]
-        for frame in frames
-        for first in range(0, max(len(frame), 1), CSV_PIECE)
+        piece
+        for table in tables
+        for first in range(0, max(len(table), 1), CSV_PIECE)
+        for piece in [table[first : first + CSV_PIECE]]
     )
-    _write(path, (csv_of(csv_safe(p), header=place == 0) for place, p in enumerate(pieces)))
+    _write(path, (csv_of(piece, header=place == 0) for place, piece in enumerate(pieces)))
 
 
 def _write(path: Path, pieces: Iterable[str]) -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import time
 
-import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given
@@ -145,22 +144,3 @@ def test_cells_of_a_csv_that_a_spreadsheet_would_execute():
     assert table["event"].tolist() == ["=cmd()", "wall"]
     plain = pd.DataFrame({"event": ["wall", None]})
     assert files.csv_safe(plain) is plain
-
-
-@pytest.mark.parametrize("rows", [0, 6])
-def test_tables_are_written_as_pandas_writes_them(rows):
-    table = pd.DataFrame(
-        {
-            "number": [1.0, np.nan, np.inf, -np.inf, 1e-7, 1e22],
-            "text": ["x", "y,z", 'q"r', "n\nl", None, ""],
-            "count": [1, 2, 3, 4, 5, 6],
-            "yes": [True, False, True, True, False, True],
-            "nothing": [None] * 6,
-            "kind": pd.Categorical(["u", "v", None, "u", "u", "v"]),
-            "a, b": ["r", " s", "t", "", "v", "w"],
-        }
-    ).iloc[:rows]
-    mixed = table.assign(mixed=pd.Series([1, "a", None, 2.5, "b", 3], dtype=object))
-    for one in (table, table.astype(object), mixed):
-        for header in (True, False):
-            assert files.csv_of(one, header=header) == one.to_csv(index=False, header=header)

@@ -45,21 +45,21 @@ On the face friction acts against sliding: mu F min(1, v / v0). Rails have frict
 limited; ties (mounts, beam) act both ways: F = k (x - p) + d dx/dt, abs(F - d dx/dt) <= yield.
 
 Integration: semi-implicit Euler, step :data:`STEP_S`. The same bits come from numpy over many draws
-and from :func:`crashsense.compiled.crush.crush_draw`, draw by draw: compiled (engine ``fast``), or
-in Python's own numbers for few draws; only +, -, *, /, comparison and table look-up
-occur, which IEEE 754 defines exactly.
+and from :func:`crashsense.compiled.crush.crush_march`: compiled, draws side by side (engine
+``fast``), or draw by draw in Python's own numbers for few draws; only +, -, *, /, comparison and
+table look-up occur, which IEEE 754 defines exactly.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
 from crashsense import engine
-from crashsense.compiled.crush import CONTACTS, CRUSHED, LEDGER, SIXTH, TURN, WORK_ROWS, crush_draw
+from crashsense.compiled.crush import CONTACTS, CRUSHED, LEDGER, SIXTH, TURN, crush_draw
+from crashsense.engine import given
 from crashsense.synthesis.dynamics.few_draws import draw_by_draw
 from crashsense.synthesis.dynamics.lumped_system import (
     BODIES,
@@ -121,19 +121,20 @@ def integrate(
     columns = columns_of(system)
     steps = round(duration_s / step_s)
     offset, slope = tables(system)
-    kept = np.zeros((len(ROWS), system.draws, rest + steps))
+    kept = np.empty((len(ROWS), system.draws, rest + steps))
     books = np.zeros((steps if ledger else 0, sum(LEDGER.values()), system.draws))
     compiled = engine.kernels()
-    if compiled is not None:
+    if compiled is not None and not ledger:
+        _, start, share, gap, *others = by_draw = _by_draw(columns)
         compiled.crush_steps(
-            columns.inverse_mass, columns.velocity, columns.share, columns.gap, columns.ripple,
-            columns.phase, columns.stiffness, columns.per_length, columns.damper, columns.pull,
-            columns.least, columns.tie, columns.normal, columns.friction, columns.per_width,
-            columns.overlap, columns.met, columns.contact_right, columns.grip, columns.numbers,
-            offset, slope, step_s, rest, kept, books,
+            given(np.concatenate([by_draw[0], share, *others])), given(start), given(gap),
+            given(np.concatenate([*map(np.ravel, _of_all(columns)), [step_s, offset.shape[1]]])),
+            given(offset), given(slope), rest, kept,
         )  # fmt: skip
-    elif not _run_numbers(columns, offset, slope, step_s, rest, kept, books):
-        _run_arrays(columns, offset, slope, step_s, rest, kept, books)
+    else:
+        kept[:, :, :rest] = 0.0
+        if not _run_numbers(columns, offset, slope, step_s, rest, kept, books):
+            _run_arrays(columns, offset, slope, step_s, rest, kept, books)
     return Motion(
         rate_hz=1.0 / step_s,
         acceleration=dict(zip(FREEDOMS[:6], kept, strict=False)),
@@ -151,6 +152,19 @@ def _by_name(books: FloatArray) -> dict[str, FloatArray]:
     }
 
 
+def _by_draw(columns: Columns) -> list[FloatArray]:
+    """Rows that each draw has of its own, draws last, as ``crush_draw`` takes them."""
+    c = columns
+    own = np.array([*c.normal, c.friction, c.per_width, c.overlap, c.contact_right, *c.grip])
+    return [c.inverse_mass, c.velocity, c.share, c.gap, c.ripple, c.phase, c.damper, own]
+
+
+def _of_all(columns: Columns) -> list[FloatArray]:
+    """Numbers that all draws share, as ``crush_march`` takes them."""
+    c = columns
+    return [c.stiffness, c.per_length, c.pull, c.least, c.tie, c.met, c.numbers]
+
+
 def _run_numbers(
     columns: Columns,
     offset: FloatArray,
@@ -161,28 +175,13 @@ def _run_numbers(
     books: FloatArray,
 ) -> bool:
     """All steps of few draws in Python's own numbers; False where arrays have to do it."""
-    of_all = (
-        columns.stiffness, columns.per_length, columns.pull, columns.least, columns.tie,
-        columns.met, columns.numbers, offset, slope,
-    )  # fmt: skip
-    common = [values.tolist() for values in of_all]
-    own = np.array(
-        [
-            *columns.normal, columns.friction, columns.per_width, columns.overlap,
-            columns.contact_right, *columns.grip,
-        ]
-    )  # fmt: skip
-    by_draw = (
-        columns.inverse_mass, columns.velocity, columns.share, columns.gap, columns.ripple,
-        columns.phase, columns.damper, own,
-    )  # fmt: skip
+    common = [values.tolist() for values in (*_of_all(columns), offset, slope)]
+    by_draw = _by_draw(columns)
 
     def march(draw: int) -> None:
         rows = [values[:, draw].tolist() for values in by_draw]
-        work = [[0.0] * 10 for _ in range(WORK_ROWS)]
         out, book = kept[:, draw].tolist(), books[:, :, draw].tolist()
-        arguments: list[Any] = [*rows, *common, step_s, rest, work, out, book]
-        crush_draw(*arguments)
+        crush_draw(rows, common, step_s, rest, out, book)
         kept[:, draw] = out
         if book:
             books[:, :, draw] = book

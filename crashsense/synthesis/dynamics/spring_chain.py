@@ -9,7 +9,7 @@ zero. A rate effect adds ``|F| r c'`` and a damper ``d c'``; both always dissipa
 Integration: leapfrog (velocities at half steps) of fixed step. The scheme conserves momentum to
 rounding; every operation is elementwise over draws, so that a row does not depend on the others.
 Numpy over springs and draws; where engine ``fast`` computes, the compiled
-:func:`crashsense.compiled.synthesis.chain_steps` gives the same bits by the same operations in the
+:func:`crashsense.compiled.marches.chain_steps` gives the same bits by the same operations in the
 same order.
 """
 
@@ -22,6 +22,7 @@ import numpy as np
 
 from crashsense import engine
 from crashsense.arrays import FloatArray, IntArray
+from crashsense.engine import given
 from crashsense.errors import Fault, InputError
 
 
@@ -64,8 +65,9 @@ class CrushSpring:
 class SpringChainMotion:
     """Motion of a chain, stored every *step_s*, arrays (time, bodies or springs, draws).
 
-    ``velocity`` at the stored instants [m/s], ``position`` [m], ``force`` [N],
-    ``compression`` and ``largest`` (so far) [m].
+    ``velocity`` at the stored instants [m/s], ``position`` [m], ``force`` [N]; with a ledger
+    ``compression`` and ``largest`` (so far) [m], else empty. In memory
+    the instants of a draw are neighbours.
     """
 
     step_s: float
@@ -187,6 +189,7 @@ def integrate_chain(
     duration_s: float,
     stored_step_s: float,
     substeps: int,
+    ledger: bool = False,
 ) -> SpringChainMotion:
     """Integrate a chain from rest lengths.
 
@@ -198,6 +201,7 @@ def integrate_chain(
     duration_s : simulated time [s]
     stored_step_s : time between stored instants [s]
     substeps : integration steps per stored step
+    ledger : also keep compressions (costs memory)
 
     Raises
     ------
@@ -235,25 +239,29 @@ def integrate_chain(
             column([-np.inf if s.holds else 0.0 for s in springs]),
         ]
     )
-    ends = np.array([(s.behind, s.ahead) for s in springs])
-    start = np.array(speeds, dtype=np.float64)
-    velocity, position = (np.empty((count + 1, bodies, size)) for _ in range(2))
-    force, compression, largest = (np.zeros((count + 1, number, size)) for _ in range(3))
-    velocity[0], position[0], compression[0] = start, 0.0, -laws[0]
-    largest[0] = np.maximum(-laws[0], 0.0)
-    stored = (velocity, position, force, compression, largest)
+    ends = np.array([[s.behind for s in springs], [s.ahead for s in springs]])
+    rows = np.cumsum([bodies, bodies, number, *[number, number] * ledger])
+    made = np.empty((rows[-1], size, count + 1))
+    velocity, position, force, *more = np.split(made.transpose(2, 0, 1), rows[:-1], axis=1)
+    largest = np.maximum(-laws[0], 0.0)
+    velocity[0], position[0], force[0] = speeds, 0.0, 0.0
+    if ledger:
+        more[0][0], more[1][0] = -laws[0], largest
     compiled = engine.kernels()
     if compiled is not None:
-        compiled.chain_steps(step / masses, laws, knots, bends, ends, substeps, step, *stored)
+        tables = (step / masses, laws, knots.T, bends.T, ends)
+        compiled.chain_steps(*map(given, tables), substeps, step, made, given(largest))
     else:
-        _step_arrays(step / masses, laws, knots, bends, ends, substeps, step, stored)
+        stored = (velocity, position, force, *more)
+        _step_arrays(step / masses, laws, knots, bends, ends, substeps, step, stored, largest)
+    compression, reached = more if ledger else [np.empty((0, number, size))] * 2
     return SpringChainMotion(
         step_s=stored_step_s,
         velocity=velocity,
         position=position,
         force=force,
         compression=compression,
-        largest=largest,
+        largest=reached,
         masses=np.asarray(masses),
         springs=tuple(springs),
     )
@@ -267,18 +275,22 @@ def _step_arrays(
     ends: IntArray,
     substeps: int,
     step: float,
-    stored: tuple[FloatArray, ...],
+    stored: Sequence[FloatArray],
+    largest: FloatArray,
 ) -> None:
-    """All steps by numpy over springs and draws; fills *stored* from its second instant."""
+    """All steps by numpy over springs and draws; fills *stored* from its second instant.
+
+    *stored*: velocity, position, force, and compression and largest where they are kept; *largest*
+    is that of the first instant, and changed.
+    """
     stand_off, unloading, scale, rate, damper, floor = laws
-    behind, ahead = ends.T
+    behind, ahead = ends
     v, x = (table[0].copy() for table in stored[:2])
     number, size = stand_off.shape
     moved, net = np.empty_like(v), np.zeros_like(v)
     c, closing, other, force = (np.zeros((number, size)) for _ in range(4))
-    largest = stored[4][0].copy()
     ramps = np.empty((len(knots), number, size))
-    pairs = [(net[b], net[a], force[i]) for i, (b, a) in enumerate(ends)]
+    pairs = [(net[b], net[a], force[i]) for i, (b, a) in enumerate(ends.T)]
     knots, bends = knots[:, :, None], bends[:, :, None]
     half = 0.5 * step
     for instant in range(1, stored[0].shape[0]):
@@ -319,5 +331,5 @@ def _step_arrays(
             v += net
             np.multiply(v, half, out=moved)
             x += moved
-        for table, values in zip(stored, (v, x, force, c, largest), strict=True):
+        for table, values in zip(stored, (v, x, force, c, largest), strict=False):
             table[instant] = values

@@ -20,6 +20,7 @@ import numpy as np
 
 from crashsense import engine
 from crashsense.arrays import FloatArray
+from crashsense.engine import given
 from crashsense.synthesis.location.place import Modes, Place, drawn_modes
 from crashsense.synthesis.model import Variation
 
@@ -66,16 +67,13 @@ def blow_response(
     rate_hz : sampling rate [Hz]; modes above 0.36 of it are left out
 
     Each draw is computed by itself, so that it is the same in any block. Engines numpy and fast
-    (:func:`crashsense.compiled.synthesis.modal_steps`) give the same bits.
+    (:func:`crashsense.compiled.marches.modal_steps`) give the same bits.
     """
-    compiled = engine.kernels()
-    march = _march if compiled is None else compiled.modal_steps
     out = {}
     for name, path in paths.items():
         modes = drawn_modes(places[name], name, variation=variation)
         sections = _sections(modes, path, mass_kg=places[name].mass_kg, rate_hz=rate_hz)
-        out[name] = np.empty(force.shape)
-        march(sections, force, out[name])
+        out[name] = modal_answer(sections, force)
     return out
 
 
@@ -96,8 +94,16 @@ def _sections(modes: Modes, path: Path, *, mass_kg: float, rate_hz: float) -> Fl
     return np.stack([b, -2.0 * b, b, c, (1.0 - 2.0 * modes.damping * t + t * t) / below], axis=-1)
 
 
-def _march(sections: FloatArray, force: FloatArray, out: FloatArray) -> None:
-    """Sum of the modes' answers to each row of *force*."""
+def modal_answer(sections: FloatArray, force: FloatArray) -> FloatArray:
+    """Sum of the answers of *sections* (draws, modes, 5), from rest, to each row of *force*.
+
+    A section is b0, b1, b2, a1, a2 (a0 = 1). Each engine gives the same bits.
+    """
+    out = np.empty(force.shape)
+    compiled = engine.kernels()
+    if compiled is not None:
+        compiled.modal_steps(given(sections), given(force[np.newaxis]), out[np.newaxis])
+        return out
     from scipy.signal import lfilter
 
     for row in range(force.shape[0]):
@@ -107,3 +113,4 @@ def _march(sections: FloatArray, force: FloatArray, out: FloatArray) -> None:
                 out[row] += answer
             else:
                 out[row] = answer
+    return out

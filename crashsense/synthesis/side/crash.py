@@ -89,9 +89,14 @@ class CrashVehicle(BaseModel):
 
 
 def crash_motion(
-    masses: FloatArray, springs: list[CrushSpring], *, speeds: FloatArray, substeps: int
+    masses: FloatArray,
+    springs: list[CrushSpring],
+    *,
+    speeds: FloatArray,
+    substeps: int,
+    ledger: bool = False,
 ) -> SpringChainMotion:
-    """March a chain of bodies from first contact to the last sample."""
+    """March a chain of bodies from first contact to the last sample; *ledger*: see there."""
     return integrate_chain(
         masses,
         springs,
@@ -99,6 +104,7 @@ def crash_motion(
         duration_s=ACTIVE_S,
         stored_step_s=1.0 / RATE_HZ,
         substeps=substeps,
+        ledger=ledger,
     )
 
 

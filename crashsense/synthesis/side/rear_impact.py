@@ -277,7 +277,7 @@ def simulate_rear(parameters: RearParameters, variation: Variation) -> Synthesis
         facts["velocity_change_m_s"] = change
     else:
         masses, speeds, springs = build_chain(parameters, variation)
-        motion = crash_motion(masses, springs, speeds=speeds, substeps=SUBSTEPS)
+        motion = crash_motion(masses, springs, speeds=speeds, substeps=SUBSTEPS, ledger=True)
         cabin = on_time_base(motion.body_acceleration(3))
         powertrain = on_time_base(motion.body_acceleration(4))
         force = on_time_base(motion.force[:, 1].T)

@@ -22,11 +22,11 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from crashsense import engine
 from crashsense.arrays import FloatArray
 from crashsense.synthesis.bounds import LEAST_KMH, CrushStiffness, FaceMass, Payload, StrikerMass
 from crashsense.synthesis.draw_blocks import in_blocks
 from crashsense.synthesis.dynamics.spring_chain import CrushSpring, SpringChainMotion
+from crashsense.synthesis.location.blow import modal_answer
 from crashsense.synthesis.model import (
     PulseModel,
     Synthesis,
@@ -413,15 +413,8 @@ def _roll(
 
 def _answer(top: FloatArray, bottom: FloatArray, rows: FloatArray) -> FloatArray:
     """Answer of a fraction of second order, from rest, to each row; the same bits by any engine."""
-    compiled = engine.kernels()
-    if compiled is None:
-        from scipy.signal import lfilter
-
-        return np.asarray(lfilter(top, bottom, rows, axis=-1))
     sections = np.tile(np.concatenate([top, bottom[1:]]), (len(rows), 1, 1))
-    out = np.empty(rows.shape)
-    compiled.modal_steps(sections, np.ascontiguousarray(rows), out)
-    return out
+    return modal_answer(sections, rows)
 
 
 def _pressure(

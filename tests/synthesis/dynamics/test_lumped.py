@@ -288,10 +288,10 @@ def test_the_compiled_twin_gives_the_same_bits(name):
     pytest.importorskip("numba")
     for draws, duration in ((7, 0.12), (1, 0.2)):
         system = frontal_system(name, draws=draws)
-        numbers = integrate(system, duration_s=duration, rest=3, ledger=True)
+        numbers = integrate(system, duration_s=duration, rest=3)
         with engine.using("fast"):
             assert engine.kernels() is not None
-            same_motion(numbers, integrate(system, duration_s=duration, rest=3, ledger=True))
+            same_motion(numbers, integrate(system, duration_s=duration, rest=3))
         assert not numbers.power[:, :3].any()
 
 

@@ -25,6 +25,7 @@ def run(masses, springs, speeds, *, duration=0.2, substeps=2):
         duration_s=duration,
         stored_step_s=1e-4,
         substeps=substeps,
+        ledger=True,
     )
 
 

@@ -23,7 +23,7 @@ def rear_motion(name: str, *, substeps: int):
         np.array([0]), seed=1, occurrence=recipe.occurrence, tolerances=recipe.tolerances
     )
     masses, speeds, springs = rear.build_chain(recipe.parameters, variation)
-    motion = crash_motion(masses, springs, speeds=speeds, substeps=substeps)
+    motion = crash_motion(masses, springs, speeds=speeds, substeps=substeps, ledger=True)
     return motion, masses, speeds
 
 

@@ -42,7 +42,7 @@ def motion_of(name: str, *, substeps: int = side.SUBSTEPS):
     """The motion alone, likewise."""
     recipe = RECIPES[name]
     masses, speeds, springs, body = side.build_chain(recipe.parameters, nominal(recipe))
-    motion = crash_motion(masses, springs, speeds=speeds, substeps=substeps)
+    motion = crash_motion(masses, springs, speeds=speeds, substeps=substeps, ledger=True)
     return motion, masses, speeds, body
 
 

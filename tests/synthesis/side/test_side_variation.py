@@ -40,7 +40,13 @@ def test_energy_and_momentum_at_any_severity(
     )
     masses, speeds, springs, _ = side.build_chain(recipe.parameters, variation)
     motion = integrate_chain(
-        masses, springs, speeds=speeds, duration_s=0.12, stored_step_s=1e-4, substeps=4
+        masses,
+        springs,
+        speeds=speeds,
+        duration_s=0.12,
+        stored_step_s=1e-4,
+        substeps=4,
+        ledger=True,
     )
     kinetic = motion.kinetic_energy().sum(axis=1)
     total = kinetic + motion.elastic_energy().sum(axis=1) + motion.absorbed_energy().sum(axis=1)

@@ -1,0 +1,121 @@
+"""Steps of bodies on crush springs, and of modes, of one draw; run as :mod:`.crush` is.
+
+Loops over bodies, springs and modes stay loops: their numbers are known when a march runs. Python
+does not run these: the twins in numpy are named beside them. Numba is not imported here.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+
+def chain_march(
+    per_mass: Any,
+    velocity: Any,
+    position: Any,
+    net: Any,
+    middle: Any,
+    gap: Any,
+    unloading: Any,
+    scale: Any,
+    rate: Any,
+    damper: Any,
+    floor: Any,
+    force: Any,
+    compression: Any,
+    largest: Any,
+    knots: Any,
+    bends: Any,
+    behind: Any,
+    ahead: Any,
+    half: Any,
+    bodies: Any,
+    springs: Any,
+    points: Any,
+    instants: Any,
+    substeps: Any,
+    room: Any,
+    velocities: Any,
+    positions: Any,
+    forces: Any,
+    compressions: Any,
+    reaches: Any,
+    keeps: Any,
+) -> None:
+    """Some instants of bodies on crush springs; twin: ``spring_chain._step_arrays``.
+
+    Parameters
+    ----------
+    per_mass : step over mass, (bodies); beside it the state *velocity*, *position*, *net* (change
+        of velocity in the last step), *middle* (velocity in the middle of the step)
+    gap, unloading, scale, rate, damper, floor : laws, (springs); beside them the state *force*,
+        *compression*, *largest*
+    knots, bends : of each spring, *points* numbers one after the other
+    behind, ahead : bodies of each spring
+    half : half a step [s]
+    room : *velocities* and the others hold as many instants of each body or spring
+    keeps : 1 where *compressions* and *reaches* are kept, 0 where not
+    """
+    for instant in range(instants):
+        for _ in range(substeps):
+            for b in range(bodies):
+                position[b] = position[b] + velocity[b] * half
+                middle[b] = net[b] * 0.5 + velocity[b]
+                net[b] = 0.0
+            for i in range(springs):
+                back, front = behind[i], ahead[i]
+                closed = position[back] - position[front] - gap[i]
+                reach = closed if closed > largest[i] else largest[i]
+                compression[i], largest[i] = closed, reach
+                force[i] = (closed - reach) * unloading[i]
+                for point in range(points):
+                    over = reach - knots[i * points + point]
+                    over = over if over > 0.0 else 0.0
+                    force[i] = force[i] + over * bends[i * points + point]
+                push = force[i]
+                push = (push if push > floor[i] else floor[i]) * scale[i]
+                push += (middle[back] - middle[front]) * (abs(push) * rate[i] + damper[i])
+                push = push if push > floor[i] else floor[i]
+                force[i] = push
+                net[back] = net[back] - push
+                net[front] = net[front] + push
+            for b in range(bodies):
+                net[b] = net[b] * per_mass[b]
+                velocity[b] = velocity[b] + net[b]
+                position[b] = position[b] + velocity[b] * half
+        for b in range(bodies):
+            at = b * room + instant
+            velocities[at], positions[at] = velocity[b], position[b]
+        for i in range(springs):
+            at = i * room + instant
+            forces[at] = force[i]
+            for _ in range(keeps):
+                compressions[at], reaches[at] = compression[i], largest[i]
+
+
+def modal_march(
+    b0: Any,
+    b1: Any,
+    b2: Any,
+    a1: Any,
+    a2: Any,
+    first: Any,
+    second: Any,
+    force: Any,
+    modes: Any,
+    samples: Any,
+    out: Any,
+) -> None:
+    """Sum of the answers of modes to some samples of a force; twin: ``scipy.signal.lfilter``.
+
+    *b0* to *a2*: coefficients, *first*, *second*: state, (modes); *force*, *out* (samples).
+    """
+    for k in range(samples):
+        x = force[k]
+        # Only -0.0 leaves the first answer as it is, whatever its sign.
+        out[k] = -0.0
+        for m in range(modes):
+            y = first[m] + b0[m] * x
+            first[m] = second[m] + x * b1[m] - y * a1[m]
+            second[m] = x * b2[m] - y * a2[m]
+            out[k] = out[k] + y

@@ -1,0 +1,290 @@
+"""Marches in time of several draws side by side, one in each lane (extra ``fast``).
+
+What a step does is written in plain numbers in :mod:`.crush` and :mod:`.chain`, and put on lanes by
+:mod:`.on_lanes`. A kernel marches some instants into a *tile*, rows of lanes that stay in the
+nearest cache, and turns it into a row for each draw. Each kernel has a twin in numpy, named beside
+it, and gives the same bits. Reached through :func:`crashsense.engine.kernels`.
+"""
+
+from __future__ import annotations
+
+from contextlib import ExitStack
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from llvmlite import ir
+from numba.core import types
+from numba.extending import intrinsic
+
+from crashsense.arrays import FloatArray
+from crashsense.compiled.caching import kernel
+from crashsense.compiled.chain import chain_march, modal_march
+from crashsense.compiled.crush import CRUSHED, FREEDOMS, MORE, SPRINGS, WORK, crush_march
+from crashsense.compiled.on_lanes import (
+    Common,
+    Count,
+    Kept,
+    Lanes,
+    Met,
+    Table,
+    Words,
+    kept_in,
+    lanes_to_rows,
+    on_lanes,
+    rows_to_lanes,
+)
+from crashsense.compiled.vectors import WIDTH, address, everywhere
+
+_jit: Any = kernel()
+_WORD = ir.IntType(64)
+
+#: Instants in a tile: the longer, the less often a march of many numbers loads its state.
+CRUSH_TILE, CHAIN_TILE, MODAL_TILE = 40, 16, 40
+
+#: Rows of a draw of the frontal model: inverse mass, share, ripple, phase, damper, own; then its
+#: state: travel, velocity, compression, set, more.
+CRUSH_GIVEN = (FREEDOMS, SPRINGS, SPRINGS, SPRINGS, CRUSHED, 8)
+CRUSH_STATE = (FREEDOMS, FREEDOMS, SPRINGS, SPRINGS, MORE)
+#: Numbers of all its draws: stiffness, 1 / length, pull, least force, ties, met, numbers, step,
+#: cells of a table.
+CRUSH_COMMON = (SPRINGS, SPRINGS, SPRINGS, SPRINGS, 2 * 3, 3 * SPRINGS, 15, 1, 1)
+CRUSH_ROWS = 8
+_SHARE, _VELOCITY = FREEDOMS, FREEDOMS
+_GIVEN = sum(CRUSH_GIVEN)
+
+_crush, _chain, _modal = on_lanes(crush_march), on_lanes(chain_march), on_lanes(modal_march)
+
+
+@intrinsic  # type: ignore[untyped-decorator]
+def _run_crush(
+    typing: Any, deck: Any, common: Any, offset: Any, slope: Any, met: Any, tile: Any, steps: Any
+) -> Any:
+    """March some steps of a frontal crash; all addresses but the number of steps."""
+
+    def generate(context: Any, b: Any, signature: Any, given: Any) -> Any:
+        deck, common, offset, slope, met, tile, steps = given
+        rows = Lanes(b, deck, 0).rows(*CRUSH_GIVEN, *CRUSH_STATE)
+        own, state = rows[: len(CRUSH_GIVEN)], rows[len(CRUSH_GIVEN) :]
+        *laws, tie, met_by, numbers, step_s, cells = Common(b, common, 0).rows(*CRUSH_COMMON)
+        out = Lanes(b, tile, 0).rows(*[CRUSH_TILE] * CRUSH_ROWS)
+        with ExitStack() as stack:
+            kept = [stack.enter_context(kept_in(one)) for one in state]
+            _crush(
+                *own, *laws, tie.table(3), met_by.table(3), numbers,
+                Table(b, offset, cells[0]).rows(SPRINGS), Table(b, slope, cells[0]).rows(SPRINGS),
+                step_s[0], Met(b, met, SPRINGS), *kept, [Kept(b, count) for count in WORK],
+                Count(b, steps), 0, out, Lanes(b, tile, 0),
+            )  # fmt: skip
+        return context.get_dummy_value()
+
+    return types.void(*[types.int64] * 7), generate
+
+
+@_jit
+def crush_steps(
+    by_draw: FloatArray,
+    start: FloatArray,
+    gap: FloatArray,
+    common: FloatArray,
+    offset: FloatArray,
+    slope: FloatArray,
+    rest: int,
+    out: FloatArray,
+) -> None:
+    """All steps of a planar system of lumped masses; twin: ``synthesis.dynamics.lumped``.
+
+    *by_draw* (rows of CRUSH_GIVEN, draws); *start* (10, draws): velocities; *gap* (9, draws);
+    *common*: CRUSH_COMMON; *offset*, *slope* (springs, cells); *out* (8, draws, rest + steps):
+    ``lumped.ROWS``, zero before first contact.
+    """
+    rows, draws, samples = out.shape
+    state = _GIVEN + FREEDOMS
+    deck, tile = np.zeros((_GIVEN + sum(CRUSH_STATE), WIDTH)), np.zeros((rows * CRUSH_TILE, WIDTH))
+    met = np.zeros(SPRINGS, dtype=np.int64)
+    tables = address(common), address(offset), address(slope), address(met)
+    out[:, :, :rest] = 0.0
+    for first in range(0, draws, WIDTH):
+        width = min(WIDTH, draws - first)
+        deck[:] = 0.0
+        met[:] = 0
+        for j in range(WIDTH):
+            draw = first + min(j, width - 1)
+            deck[:_GIVEN, j] = by_draw[:, draw]
+            deck[state : state + FREEDOMS, j] = start[:, draw]
+            for n in range(SPRINGS):
+                deck[state + FREEDOMS + n, j] = -gap[n, draw]
+                met[n] |= by_draw[_SHARE + n, draw] != 0.0
+        for at in range(rest, samples, CRUSH_TILE):
+            steps = min(CRUSH_TILE, samples - at)
+            _run_crush(address(deck), *tables, address(tile), steps)
+            _put(tile, CRUSH_TILE, steps, first, width, at, out)
+    deck[0, 0], met[0] = 0.0, 0  # kept until here: the march knows their addresses only
+
+
+@_jit
+def _put(
+    tile: FloatArray, room: int, ticks: int, first: int, width: int, at: int, out: FloatArray
+) -> None:
+    """Put the first *ticks* of a tile's rows into *out* (rows, draws, samples), from *at* on."""
+    rows, draws, samples = out.shape
+    whole = ticks // WIDTH * WIDTH
+    for row in range(rows):
+        to = address(out) + 8 * ((row * draws + first) * samples + at)
+        source = address(tile) + 8 * WIDTH * row * room
+        lanes_to_rows(to, 8 * samples, source, ticks // WIDTH, width)
+        for j in range(width):
+            for t in range(whole, ticks):
+                out[row, first + j, at + t] = tile[row * room + t, j]
+
+
+@intrinsic  # type: ignore[untyped-decorator]
+def _run_chain(
+    typing: Any,
+    of_body: Any,
+    of_spring: Any,
+    knots: Any,
+    bends: Any,
+    behind: Any,
+    ahead: Any,
+    tile: Any,
+    bodies: Any,
+    springs: Any,
+    points: Any,
+    instants: Any,
+    substeps: Any,
+    keeps: Any,
+    half: Any,
+) -> Any:
+    """March some instants of bodies on crush springs; addresses first, then counts."""
+
+    def generate(context: Any, b: Any, signature: Any, given: Any) -> Any:
+        of_body, of_spring, knots, bends, behind, ahead, tile = given[:7]
+        bodies, springs, points, instants, substeps, keeps = (Count(b, n) for n in given[7:13])
+        of_bodies = Lanes(b, of_body, 0).tables(*[bodies] * 5)
+        of_springs = Lanes(b, of_spring, 0).tables(*[springs] * 9)
+        out = Lanes(b, tile, 0).tables(*[bodies * CHAIN_TILE] * 2, *[springs * CHAIN_TILE] * 3)
+        _chain(
+            *of_bodies, *of_springs, Common(b, knots, 0), Common(b, bends, 0), Words(b, behind),
+            Words(b, ahead), everywhere(b, given[13]), bodies, springs, points, instants, substeps,
+            CHAIN_TILE, *out, keeps,
+        )  # fmt: skip
+        return context.get_dummy_value()
+
+    return types.void(*[types.int64] * 13, types.float64), generate
+
+
+@_jit
+def chain_steps(
+    per_mass: FloatArray,
+    laws: FloatArray,
+    knots: FloatArray,
+    bends: FloatArray,
+    ends: npt.NDArray[np.int64],
+    substeps: int,
+    step_s: float,
+    out: FloatArray,
+    largest: FloatArray,
+) -> None:
+    """All steps of bodies on crush springs; twin: ``dynamics.spring_chain``, same bits.
+
+    *per_mass* (bodies, draws): step over mass; *laws* (6, springs, draws): stand-off, unloading,
+    scale, rate effect, damper, floor; *knots*, *bends* (springs, points); *ends* (2, springs):
+    behind, ahead; *largest* (springs, draws): compression so far; *out* (rows, draws, instants):
+    velocity and position of each body, force of each spring, and, where there is room, compression
+    and largest: filled from the second instant.
+    """
+    bodies, draws = per_mass.shape
+    springs, points = knots.shape
+    rows, _, instants = out.shape
+    of_body, of_spring = np.zeros((5, bodies, WIDTH)), np.zeros((9, springs, WIDTH))
+    tile = np.zeros(((2 * bodies + 3 * springs) * CHAIN_TILE, WIDTH))
+    behind = address(ends)
+    told = address(knots), address(bends), behind, behind + 8 * springs
+    keeps = 1 if rows > 2 * bodies + springs else 0
+    for first in range(0, draws, WIDTH):
+        width = min(WIDTH, draws - first)
+        of_body[:] = 0.0
+        for j in range(WIDTH):
+            draw = first + min(j, width - 1)
+            of_body[0, :, j] = per_mass[:, draw]
+            of_body[1, :, j] = out[:bodies, draw, 0]
+            of_body[2, :, j] = out[bodies : 2 * bodies, draw, 0]
+            of_spring[:6, :, j] = laws[:, :, draw]
+            of_spring[8, :, j] = largest[:, draw]
+        for at in range(1, instants, CHAIN_TILE):
+            ticks = min(CHAIN_TILE, instants - at)
+            _run_chain(
+                address(of_body), address(of_spring), *told, address(tile), bodies, springs, points,
+                ticks, substeps, keeps, 0.5 * step_s,
+            )  # fmt: skip
+            _put(tile, CHAIN_TILE, ticks, first, width, at, out)
+    of_body[0, 0, 0] = of_spring[0, 0, 0] = 0.0  # kept until here, as above
+
+
+@intrinsic  # type: ignore[untyped-decorator]
+def _run_modes(typing: Any, deck: Any, force: Any, modes: Any, samples: Any, out: Any) -> Any:
+    """Answer of modes to some samples; *deck*: coefficients and state, rows of modes."""
+
+    def generate(context: Any, b: Any, signature: Any, given: Any) -> Any:
+        deck, force, count, samples, out = given
+        modes = Count(b, count)
+        own = Lanes(b, deck, 0).tables(*[modes] * 7)
+        _modal(*own, Lanes(b, force, 0), modes, Count(b, samples), Lanes(b, out, 0))
+        return context.get_dummy_value()
+
+    return types.void(*[types.int64] * 5), generate
+
+
+@_jit
+def modal_steps(sections: FloatArray, force: FloatArray, out: FloatArray) -> None:
+    """Sum of the answers of modes side by side; twin: ``scipy.signal.lfilter``, same bits.
+
+    *sections* (draws, modes, 5): b0, b1, b2, a1, a2 of each mode; *force*, *out* (1, draws,
+    samples).
+    """
+    _, draws, samples = force.shape
+    modes = sections.shape[1]
+    deck = np.zeros((7, modes, WIDTH))
+    given, tile = np.zeros((MODAL_TILE, WIDTH)), np.zeros((MODAL_TILE, WIDTH))
+    for first in range(0, draws, WIDTH):
+        width = min(WIDTH, draws - first)
+        deck[5:] = 0.0
+        for j in range(WIDTH):
+            for n in range(5):
+                deck[n, :, j] = sections[first + min(j, width - 1), :, n]
+        for at in range(0, samples, MODAL_TILE):
+            ticks = min(MODAL_TILE, samples - at)
+            whole = ticks // WIDTH
+            source = address(force) + 8 * (first * samples + at)
+            rows_to_lanes(source, 8 * samples, address(given), whole, width)
+            for t in range(whole * WIDTH, ticks):
+                for j in range(width):
+                    given[t, j] = force[0, first + j, at + t]
+            _run_modes(address(deck), address(given), modes, ticks, address(tile))
+            _put(tile, MODAL_TILE, ticks, first, width, at, out)
+    deck[0, 0, 0] = given[0, 0] = 0.0  # kept until here, as above
+
+
+def check_marches() -> None:
+    """Compile and run every kernel of this module on next to nothing."""
+
+    def told(*shape: int) -> FloatArray:
+        made = np.ones(shape)
+        made.setflags(write=False)
+        return made
+
+    common = np.ones(sum(CRUSH_COMMON))
+    common.setflags(write=False)
+    cells = told(SPRINGS, 1)
+    crush_steps(
+        told(_GIVEN, 2), told(FREEDOMS, 2), told(SPRINGS, 2), common, cells, cells, 0,
+        np.ones((CRUSH_ROWS, 2, 4)),
+    )  # fmt: skip
+    ends = np.array([[0], [1]])
+    ends.setflags(write=False)
+    chain_steps(
+        told(2, 1), told(6, 1, 1), told(1, 1), told(1, 1), ends, 1, 1.0, np.ones((5, 1, 2)),
+        told(1, 1),
+    )  # fmt: skip
+    modal_steps(told(1, 1, 5), told(1, 1, 1), np.ones((1, 1, 1)))
