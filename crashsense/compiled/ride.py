@@ -33,10 +33,10 @@ def ride_draw(
     wheels = [state[MOTION + WHEEL * n : MOTION + WHEEL * (n + 1)] for n in range(2 * tracks)]
     acc = [[0.0, 0.0] for _ in wheels]
     last = [len(path) - 2 for path in paths]
-    there = [len(values) > 0 for values in given]
+    brake, push, moment = given
     ride_march(
-        body, axles, paths, places, last, tracks, *given, *there, v_set, step_s, motion, wheels,
-        acc, len(out[0]), out,
+        body, axles, paths, places, last, tracks, brake, push, moment, len(brake) > 0,
+        len(push) > 0, len(moment) > 0, v_set, step_s, motion, wheels, acc, len(out[0]), out,
     )  # fmt: skip
     return motion + [number for wheel in wheels for number in wheel]
 
