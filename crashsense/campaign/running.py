@@ -34,6 +34,7 @@ from crashsense.results.folder import (
     write_text,
 )
 from crashsense.results.input_copies import keep_inputs
+from crashsense.results.intake import Intake
 from crashsense.results.provenance import (
     PROVENANCE,
     finished_before,
@@ -470,35 +471,35 @@ class _Campaign:
                 count_failures(self.job, folder.read_part(path, columns=COUNTED)) for path in done
             )
         folder.log(f"{len(tasks)} tasks, {len(missing)} to do, {self.plan.evaluations} evaluations")
+        intake = Intake(keeps=self.plan.evaluations * len(RESTRAINTS) <= KEPT_ROWS)
         try:
             with closing(self.results(missing, failures=failures)) as results:
                 for task, made in results:
-                    if isinstance(made, Written):
-                        folder.note(task, made.sums)
-                    else:
-                        folder.write_parts(task, made)
+                    intake.add(_written(folder, task, made), task=task)
         except BaseException as error:
             folder.log(f"stopped: {type(error).__name__}: {error}")
             raise
         folder.check_files(folder.manifest())
-        held = None
-        if self.plan.evaluations * len(RESTRAINTS) <= KEPT_ROWS:
-            held = {"verdicts": [folder.whole()]}
+        for task in sorted(set(tasks) - set(missing)):
+            intake.add(folder.read_part(folder.part("verdicts", task), packed=True), task=task)
         run = Run(
             plan=self.plan,
             folder=folder.path,
-            tables=held,
+            intake=intake,
             path=self.job.conditions.path,
             engine=self.job.engine,
         )
-        self._finish(folder, run, finished=None if missing else finished_before(folder))
+        finished = None if missing else finished_before(folder)
+        self._finish(folder, run, intake=intake, finished=finished)
         folder.log("complete")
         return run
 
-    def _finish(self, folder: RunFolder, run: Run, *, finished: str | None) -> None:
+    def _finish(self, folder: RunFolder, run: Run, *, intake: Intake, finished: str | None) -> None:
         summary = run.summary()
-        whole = summary["rows"] <= CSV_ROWS
-        write_csv(folder.path / "verdicts.csv", self._sorted(folder) if whole else [run.nominal])
+        if summary["rows"] <= CSV_ROWS:
+            write_csv(folder.path / "verdicts.csv", self._sorted(folder, intake))
+        else:
+            write_csv(folder.path / "verdicts.csv", [run.nominal])
         if self.plan.draws:
             write_csv(folder.path / "statistics.csv", [run.statistics()])
         folder.write_json(
@@ -506,17 +507,29 @@ class _Campaign:
         )
         folder.write_json(SUMMARY, summary)  # last: a folder that has it is complete
 
-    def _sorted(self, folder: RunFolder) -> Iterator[pa.Table]:
+    def _sorted(self, folder: RunFolder, intake: Intake) -> Iterator[pa.Table]:
         """Yield the verdicts in small pieces, in the order of the key."""
         groups = enumerate(self.job.occurrences)
         where = {event.name: index for index, group in groups for event in group}
         for name in sorted(where):
-            for part in folder.tables(occurrence=where[name], packed=True):  # draws ascending
+            kept = intake.rows(where[name])
+            for part in kept or folder.tables(occurrence=where[name], packed=True):
+                # Draws ascend from part to part.
                 own = part.filter(pc.equal(part.column("event"), name))
                 key = unpacked(own.select(list(KEY)), VERDICT_SCHEMA)
                 order = pc.sort_indices(key, sort_keys=[(k, "ascending") for k in KEY])
                 for first in range(0, len(order), PIECE):
                     yield own.take(order[first : first + PIECE])
+
+
+def _written(folder: RunFolder, task: Task, made: Made) -> pa.Table:
+    """Note the parts of a task, writing them first if that is not done yet; return its verdicts."""
+    if not isinstance(made, Written):
+        folder.write_parts(task, made)
+        return made["verdicts"]
+    folder.note(task, made.sums)
+    part = folder.part("verdicts", task)
+    return folder.read_part(part, packed=True, expected=made.sums["verdicts"])
 
 
 def _code_of(rules: Iterable[Rule]) -> Iterator[str]:
