@@ -18,11 +18,12 @@ from crashsense.campaign.evaluation import COUNTED, Job, Made, Written, count_fa
 from crashsense.campaign.executors import Cluster, Executor, InProcess, Processes
 from crashsense.campaign.tasks import bundled, split, work_of
 from crashsense.engine import choose, requested, using
-from crashsense.errors import Fault, InputError, nearest
+from crashsense.errors import Fault, InputError, RunFolderError, nearest
 from crashsense.event import RESTRAINTS
 from crashsense.plan.inputs import code_digest
 from crashsense.plan.resolve import Plan, conditions_of, resolve_plan
 from crashsense.processes import asked, at_hand, cores
+from crashsense.results.ahead import ReadAhead
 from crashsense.results.folder import (
     PLAN,
     FolderLock,
@@ -471,16 +472,26 @@ class _Campaign:
                 count_failures(self.job, folder.read_part(path, columns=COUNTED)) for path in done
             )
         folder.log(f"{len(tasks)} tasks, {len(missing)} to do, {self.plan.evaluations} evaluations")
-        intake = Intake(keeps=self.plan.evaluations * len(RESTRAINTS) <= KEPT_ROWS)
+        small = self.plan.evaluations * len(RESTRAINTS) <= KEPT_ROWS
+        intake = Intake(keeps=small)
+        # A command draws the page next; in a script what is held would only take memory.
+        ahead = ReadAhead(folder, ("nominal",) if small and at_hand() else ())
         try:
             with closing(self.results(missing, failures=failures)) as results:
                 for task, made in results:
-                    intake.add(_written(folder, task, made), task=task)
+                    if isinstance(made, Written):
+                        folder.note(task, made.sums)
+                        ahead.read(task, made.sums)
+                    else:
+                        folder.write_parts(task, made)
+                    part = _verdicts_of(folder, task, made)
+                    if part is not None:
+                        intake.add(part, task=task)
         except BaseException as error:
             folder.log(f"stopped: {type(error).__name__}: {error}")
             raise
         folder.check_files(folder.manifest())
-        for task in sorted(set(tasks) - set(missing)):
+        for task in intake.lacks(tasks):
             intake.add(folder.read_part(folder.part("verdicts", task), packed=True), task=task)
         run = Run(
             plan=self.plan,
@@ -488,6 +499,7 @@ class _Campaign:
             intake=intake,
             path=self.job.conditions.path,
             engine=self.job.engine,
+            nominal_parts=ahead.held.get("nominal"),
         )
         finished = None if missing else finished_before(folder)
         self._finish(folder, run, intake=intake, finished=finished)
@@ -522,14 +534,18 @@ class _Campaign:
                     yield own.take(order[first : first + PIECE])
 
 
-def _written(folder: RunFolder, task: Task, made: Made) -> pa.Table:
-    """Note the parts of a task, writing them first if that is not done yet; return its verdicts."""
+def _verdicts_of(folder: RunFolder, task: Task, made: Made) -> pa.Table | None:
+    """The verdicts of a task that has ended; None where they cannot be read at once.
+
+    On a disk far away a worker's file may be seen later: then it is read when all have ended.
+    """
     if not isinstance(made, Written):
-        folder.write_parts(task, made)
         return made["verdicts"]
-    folder.note(task, made.sums)
-    part = folder.part("verdicts", task)
-    return folder.read_part(part, packed=True, expected=made.sums["verdicts"])
+    path, sha256 = folder.part("verdicts", task), made.sums["verdicts"]
+    try:
+        return folder.read_part(path, packed=True, sha256=sha256)
+    except (RunFolderError, OSError):
+        return None
 
 
 def _code_of(rules: Iterable[Rule]) -> Iterator[str]:

@@ -335,11 +335,11 @@ class RunFolder:
         *,
         columns: list[str] | None = None,
         packed: bool = False,
-        expected: str | None = None,
+        sha256: str | None = None,
     ) -> pa.Table:
         """Read one part of a table; *packed* as in :meth:`tables`.
 
-        *expected*: SHA-256 of its bytes; None: as noted when it was written.
+        *sha256*: what its bytes must have; None: what was noted when it was written.
 
         Raises
         ------
@@ -347,7 +347,7 @@ class RunFolder:
         """
         table = _table_of(path)
         text = [column.name for column in TABLES[table][1] if pa.types.is_string(column.type)]
-        expected = expected or self.checksums().get(path.stem, {}).get(table)
+        expected = sha256 or self.checksums().get(path.stem, {}).get(table)
         try:
             # Read once: what is checked is what is used.
             content = path.read_bytes()

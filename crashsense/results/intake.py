@@ -6,6 +6,8 @@ as soon as its last part is written, and no part is read again for it.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import pyarrow as pa
 
 from crashsense.results.folder import packed
@@ -28,12 +30,14 @@ class Intake:
         self._keeps = keeps
         self._kept: dict[Task, pa.Table] = {}
         self._nominal: dict[Task, pa.Table] = {}
+        self._taken: set[Task] = set()
         self._waiting: list[pa.Table] = []
         self._tally = Tally()
 
     def add(self, part: pa.Table, *, task: Task) -> None:
         """Take the part of a task, in the columns of a verdict table."""
         part = packed(part)
+        self._taken.add(task)
         if self._keeps:
             self._kept[task] = part
         if task.first == 0:
@@ -53,6 +57,10 @@ class Intake:
             joined = pa.concat_tables(self._waiting).unify_dictionaries()
             self._waiting = []
             self._tally.add(joined.to_pandas())
+
+    def lacks(self, tasks: Iterable[Task]) -> list[Task]:
+        """Those of the tasks whose parts have not been taken."""
+        return [task for task in tasks if task not in self._taken]
 
     @property
     def tally(self) -> Tally:
