@@ -10,6 +10,7 @@ import pyarrow as pa
 import pytest
 
 import crashsense
+from crashsense.errors import RunFolderError
 from crashsense.plan import resolve_plan
 from crashsense.results import Run, intake, open_run
 from crashsense.results.folder import RunFolder, unpacked
@@ -98,3 +99,22 @@ def test_a_run_that_was_stopped_ends_as_one_that_was_not(
     for name in ("verdicts.csv", "statistics.csv"):
         assert (tmp_path / "run" / name).read_bytes() == (run.folder / name).read_bytes()
     assert open_run(tmp_path / "run").summary() == run.summary()
+
+
+def test_a_part_that_is_seen_late_is_taken_in_the_end(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On a disk far away the file of a worker may be seen later than it was written."""
+    read_part, hidden = RunFolder.read_part, []
+
+    def late(folder: RunFolder, path: Path, **named: object) -> pa.Table:
+        if named.get("sha256") and len(hidden) < 2:
+            hidden.append(path)
+            raise RunFolderError("not there yet")
+        return read_part(folder, path, **named)
+
+    monkeypatch.setattr(RunFolder, "read_part", late)
+    ended = crashsense.evaluate(run.plan, out=tmp_path / "run", chunk=4, engine="numpy", workers=2)
+    assert len(hidden) == 2
+    assert ended.verdicts.equals(run.verdicts)
+    assert ended.summary() == run.summary()
