@@ -23,6 +23,7 @@ from crashsense.event import RESTRAINTS
 from crashsense.plan.inputs import code_digest
 from crashsense.plan.resolve import Plan, conditions_of, resolve_plan
 from crashsense.processes import asked, at_hand, cores
+from crashsense.results.ahead import ReadAhead
 from crashsense.results.folder import (
     PLAN,
     FolderLock,
@@ -470,26 +471,31 @@ class _Campaign:
                 count_failures(self.job, folder.read_part(path, columns=COUNTED)) for path in done
             )
         folder.log(f"{len(tasks)} tasks, {len(missing)} to do, {self.plan.evaluations} evaluations")
+        small = self.plan.evaluations * len(RESTRAINTS) <= KEPT_ROWS
+        # A command draws the page next; in a script what is held would only take memory.
+        ahead = ReadAhead(folder, ("verdicts", "nominal") if small and at_hand() else ())
         try:
             with closing(self.results(missing, failures=failures)) as results:
                 for task, made in results:
                     if isinstance(made, Written):
                         folder.note(task, made.sums)
+                        ahead.read(task, made.sums)
                     else:
                         folder.write_parts(task, made)
         except BaseException as error:
             folder.log(f"stopped: {type(error).__name__}: {error}")
             raise
         folder.check_files(folder.manifest())
-        held = None
-        if self.plan.evaluations * len(RESTRAINTS) <= KEPT_ROWS:
-            held = {"verdicts": [folder.whole()]}
+        held = (
+            {"verdicts": [folder.whole(held=ahead.held.pop("verdicts", None))]} if small else None
+        )
         run = Run(
             plan=self.plan,
             folder=folder.path,
             tables=held,
             path=self.job.conditions.path,
             engine=self.job.engine,
+            nominal_parts=ahead.held.get("nominal"),
         )
         self._finish(folder, run, finished=None if missing else finished_before(folder))
         folder.log("complete")

@@ -26,6 +26,7 @@ from crashsense.compiled.lanes import (
     full_lanes_of,
     lanes_of,
     noise_in_lanes,
+    signal_lanes_of,
     to_lanes,
 )
 from crashsense.compiled.marches import (
@@ -111,6 +112,7 @@ __all__ = [
     "ride_steps",
     "roll_steps",
     "run_program",
+    "signal_lanes_of",
     "static_reading",
     "sum_in_envelopes",
     "summary_of",

@@ -26,7 +26,6 @@ from crashsense.compiled.filters import (
     through,
 )
 from crashsense.compiled.noise import divide_outermost, next_numbers, noise_of_lanes, stream_of
-from crashsense.compiled.sensing import Chain, Source
 from crashsense.compiled.steps import plain
 from crashsense.compiled.vectors import (
     LANES,
@@ -45,6 +44,26 @@ from crashsense.compiled.vectors import (
     smaller,
     turned,
 )
+from crashsense.compiled.words import (
+    AHEAD,
+    BEFORE,
+    COUNT,
+    EVERY,
+    LEAD,
+    LENGTH,
+    OWN,
+    PARTS,
+    RAMP,
+    SIGNALS,
+    TOLD,
+    Chain,
+    Source,
+    due_words,
+    filtered_words,
+    put_down,
+    summed,
+    within,
+)
 from crashsense.operations import NUMBERS
 
 __all__ = [
@@ -55,6 +74,7 @@ __all__ = [
     "lanes_of",
     "noise_in_lanes",
     "over",
+    "signal_lanes_of",
     "to_lanes",
 ]
 
@@ -136,20 +156,21 @@ def _coded(c: list[Vector], x: Vector) -> Vector:
     return code * c[0]
 
 
-def _words(g: Given) -> Any:
+def _words(g: Given, *, filtered: bool = False) -> Any:
     """Values of words in all lanes: each lane's factors times its own row of each table, and noise.
 
     ``a``: noise by tick, ``b``: place of the first word of each lane in a table, ``c``: step and
     largest code, ``memory``: factors of the tables, offset, deviation of the noise, a row each;
     ``weights``: tables, of ``at`` numbers each; ``n``: how many there are. As many words as a
-    vector has lanes are computed along the rows, lane after lane, and turned.
+    vector has lanes are computed along the rows, lane after lane, and turned. *filtered*: there is
+    one table, and ``first`` is the address of words of signals in lanes, which come ahead of it.
     """
     b = g.builder
     last = b.sub(g.n, g.whole(1))
+    signals = Memory(b, g.first)
     for j in range(VECTORS):
         sigma = g.memory.load(b.add(g.n, g.whole(1)), j)
         places = [g.word(g.b.address, WIDTH * j + lane) for lane in range(WIDTH)]
-        rooms = [g.kept(sigma) for _ in range(WIDTH)]
 
         def part(k: Any, lane: int, begin: Any, j: int = j, places: Any = places) -> Vector:
             own = b.add(b.mul(k, g.whole(LANES)), g.whole(WIDTH * j + lane))
@@ -158,91 +179,75 @@ def _words(g: Given) -> Any:
             return factor * g.along(b.add(g.weights, b.mul(at, g.whole(8))))
 
         with g.pieces(WIDTH) as (begin, count):
-            for lane, room in enumerate(rooms):
-                b.store(part(g.whole(0), lane, begin).value, room)
-            with g.steps(b.sub(last, g.whole(1))) as k:
-                for lane, room in enumerate(rooms):
-                    found = g.held(room) + part(b.add(k, g.whole(1)), lane, begin)
-                    b.store(found.value, room)
-            rows = []
-            for lane, room in enumerate(rooms):
-                own = b.add(b.mul(g.n, g.whole(LANES)), g.whole(WIDTH * j + lane))
-                offset = g.number(g.memory.address, own)
-                rows.append(g.held(room) + offset + part(last, lane, begin))
+            rows = [part(last, lane, begin) for lane in range(WIDTH)]
+            if not filtered:
+                sums = summed(g, last, lambda k, lane: part(k, lane, begin))
+                for lane, found in enumerate(sums):
+                    own = b.add(b.mul(g.n, g.whole(LANES)), g.whole(WIDTH * j + lane))
+                    rows[lane] = found + g.number(g.memory.address, own) + rows[lane]
             for i, line in enumerate(turned(rows)):
                 with b.if_then(b.icmp_signed("<", g.whole(i), count)):
                     tick = b.add(begin, g.whole(i))
+                    if filtered:
+                        line = signals.load(tick, j) + g.memory.load(g.n, j) + line
                     g.out.store(_coded(g.c, line + sigma * g.a.load(tick, j)), tick, j)
     return g.at
-
-
-#: What the full path of a group is told beside its numbers: addresses and whole numbers.
-_SIGNALS, _SAMPLES, _PARTS, _RAMP, _OWN, _AHEAD, _LEAD, _BEFORE, _EVERY, _COUNT = range(10)
-_TOLD = 10
 
 
 def _full(g: Given) -> Any:
     """Next samples of all lanes: noise, what each draw feels, cut, filtered; words are put down.
 
     ``a``, ``first``, ``weights``, ``memory``, ``n``: as ``noise``, a stream of noise and a
-    filter; ``at``: number of the first sample, the rest in front counted; ``b``: :data:`_TOLD`:
+    filter; ``at``: number of the first sample, the rest in front counted; ``b``: :data:`TOLD`:
     signals that all draws share (parts, samples), times by which drift grows, samples of rest (all
     are the first one, and not counted), how words are counted. What a lane owns: a row each,
     factors of the signals, offset, drift, deviation of the noise, samples cut so far at the level
     ``c[2]``, samples by which its words are later than the earliest ones.
     """
     b = g.builder
-    told = [g.word(g.b.address, k) for k in range(_TOLD)]
-    samples, parts, every = (told[k] for k in (_SAMPLES, _PARTS, _EVERY))
-    own, level = Memory(b, told[_OWN]), g.c[2]
+    told = [g.word(g.b.address, k) for k in range(TOLD)]
+    samples, parts = told[LENGTH], told[PARTS]
+    own, level = Memory(b, told[OWN]), g.c[2]
     offset, drift, sigma, cut, later = (b.add(parts, g.whole(k)) for k in range(5))
 
-    def within(number: Any, size: Any) -> Any:
-        inside = b.icmp_signed(">=", number, g.whole(0))
-        return b.and_(inside, b.icmp_signed("<", number, size))
-
-    places, counts, words, turns = [], [], [], []
+    places, counts = [], []
     for k in range(BLOCK):
-        number = b.add(g.at, g.whole(k))
-        sample = b.sub(number, told[_AHEAD])
+        sample = b.sub(b.add(g.at, g.whole(k)), told[AHEAD])
         nearest = b.select(b.icmp_signed("<", sample, samples), sample, b.sub(samples, g.whole(1)))
         places.append(b.select(b.icmp_signed(">", nearest, g.whole(0)), nearest, g.whole(0)))
-        counts.append(everywhere(b, b.uitofp(within(sample, samples), NUMBER)))
-        number = b.add(number, told[_LEAD])
-        word = b.sub(b.sdiv(number, every), told[_BEFORE])
-        there = within(word, told[_COUNT])
-        words.append(b.select(there, word, g.whole(0)))
-        turn = b.select(there, b.srem(number, every), g.whole(-1))
-        turns.append(everywhere(b, b.sitofp(turn, NUMBER)))
+        counts.append(everywhere(b, b.uitofp(within(b, sample, samples), NUMBER)))
+    due = due_words(g, told, g.at, BLOCK)
 
     def take(j: int, noise: list[Vector]) -> None:
         first = own.load(0, j)
-        rooms = [g.kept(first * g.number(told[_SIGNALS], place)) for place in places]
+        rooms = [g.kept(first * g.number(told[SIGNALS], place)) for place in places]
         with g.steps(b.sub(parts, g.whole(1))) as k:
             part = b.add(k, g.whole(1))
             factor, row = own.load(part, j), b.mul(part, samples)
             for room, place in zip(rooms, places, strict=True):
-                x = g.number(told[_SIGNALS], b.add(row, place))
+                x = g.number(told[SIGNALS], b.add(row, place))
                 b.store((g.held(room) + factor * x).value, room)
         constant, slope, deviation = (own.load(row, j) for row in (offset, drift, sigma))
         beyond, readings = own.load(cut, j), []
         for room, place, one, x in zip(rooms, places, counts, noise, strict=True):
-            felt = g.held(room) + constant + slope * g.number(told[_RAMP], place)
+            felt = g.held(room) + constant + slope * g.number(told[RAMP], place)
             found = deviation * x + felt
             beyond = (found.magnitude() > level).choose(beyond + one, beyond)
             readings.append(larger(smaller(found, level), -level))
         own.store(beyond, cut, j)
-        place = own.load(later, j)
         filtered = through(g, g.memory.address, g.n, j, readings)
-        for y, word, turn in zip(filtered, words, turns, strict=True):
-            g.out.store(place.equals(turn).choose(y, g.out.load(word, j)), word, j)
+        put_down(g, j, filtered, own.load(later, j), due)
 
     return next_numbers(g, g.a.address, g.first, g.weights, take)
 
 
-_WORDS, _CODED, _FULL = 0, 1, 2
+_PLAIN, _OF_SIGNALS = 0, 1
 
-_lanes = chosen_by_code({_WORDS: _words, _CODED: plain(lambda c, a, b: _coded(c, a)), _FULL: _full})
+_words_of_lanes = chosen_by_code({_PLAIN: _words, _OF_SIGNALS: lambda g: _words(g, filtered=True)})
+
+_FULL, _CODED = 0, 1
+
+_full_path = chosen_by_code({_FULL: _full, _CODED: plain(lambda c, a, b: _coded(c, a))})
 
 
 @_jit
@@ -285,46 +290,130 @@ def lanes_of(
     and on. *tiles* (groups, channels, ticks, LANES): as many groups as fit are filled. Twin:
     ``OneSensor._fast``, ``chain.quantise`` and ``OneSensor._at_ticks``.
     """
-    start, step, table, tail = source
     parts = rows.shape[0]
     draws = offset.size
     own = aligned(parts + 2)  # factors, offset, deviation of the noise
     at = np.zeros(LANES, dtype=np.int64)
-    silent, nothing = aligned(CHUNK).reshape(-1), aligned(0)
-    coded = aligned(CHUNK)
-    c = np.zeros(NUMBERS)
-    c[:2] = grid[:2]
     for group in range(min(tiles.shape[0], -(-(draws - first_draw) // LANES))):
         first = first_draw + group * LANES
         width = min(LANES, draws - first)
-        tile = tiles[group, channel]
         for j in range(width):
             for k in range(parts):
                 own[k, j] = factors[k, first + j]
             own[parts, j], own[parts + 1, j] = offset[first + j], sigma[first + j]
             at[j] = (setting[first + j] * phases + phase[first + j]) * words
-        before = 0 if start.size == 0 else warm_up
-        deck, stream = silent, nothing
+        _finish_words(
+            *(aligned(0), rows, own, at, words, noise, source, sections, setting, warm_up, grid),
+            *(first, width, early, ticks_a_word, tiles[group, channel]),
+        )
+
+
+@_jit
+def _finish_words(
+    filtered: FloatArray,
+    rows: FloatArray,
+    own: FloatArray,
+    at: IntArray,
+    words: int,
+    noise: FloatArray,
+    source: Source,
+    sections: FloatArray,
+    setting: IntArray,
+    warm_up: int,
+    grid: FloatArray,
+    first: int,
+    width: int,
+    early: int,
+    ticks_a_word: int,
+    tile: FloatArray,
+) -> None:
+    """Add up the words of a group of draws and their noise; put their values at the ticks.
+
+    *filtered* (words, LANES): of signals of their own, or without rows. *own* (parts + 2, LANES):
+    factors of *rows*, offset, deviation of the noise; *at* (LANES,): places in the rows. Else as
+    :func:`lanes_of`.
+    """
+    start, step, table, tail = source
+    parts = rows.shape[0]
+    silent, nothing = aligned(CHUNK).reshape(-1), aligned(0)
+    coded = aligned(CHUNK)
+    c = np.zeros(NUMBERS)
+    c[:2] = grid[:2]
+    before = 0 if start.size == 0 else warm_up
+    deck, stream = silent, nothing
+    if start.size:
+        deck = deck_of(sections, setting, first, width)
+        stream = stream_of(start, step, first, width, table, tail)
+    for t in range(0, before + words, CHUNK):
         if start.size:
-            deck = deck_of(sections, setting, first, width)
-            stream = stream_of(start, step, first, width, table, tail)
-        for t in range(0, before + words, CHUNK):
-            if start.size:
-                noise_of_lanes(stream, table, tail, deck, True)
-            low, high = max(before - t, 0), min(CHUNK, before + words - t)
-            if high <= low:
-                continue
-            word, size = t + low - before, high - low
-            made = address(deck) + low * ROW
-            if noise.shape[0]:
-                made = address(noise) + ((first // LANES) * words + word) * ROW
-            out = address(coded) if ticks_a_word > 1 else address(tile) + word * ROW
-            _lanes(
-                *(_WORDS, out, made, address(at), address(c), address(own)),
-                *(address(rows) + 8 * word, rows.shape[1], 0, parts, size),
-            )
-            if ticks_a_word > 1:
-                _at_ticks(coded, tile, word, early, ticks_a_word, size)
+            noise_of_lanes(stream, table, tail, deck, True)
+        low, high = max(before - t, 0), min(CHUNK, before + words - t)
+        if high <= low:
+            continue
+        word, size = t + low - before, high - low
+        made = address(deck) + low * ROW
+        if noise.shape[0]:
+            made = address(noise) + ((first // LANES) * words + word) * ROW
+        out = address(coded) if ticks_a_word > 1 else address(tile) + word * ROW
+        code = _OF_SIGNALS if filtered.shape[0] else _PLAIN
+        _words_of_lanes(
+            *(code, out, made, address(at), address(c), address(own)),
+            *(address(rows) + 8 * word, rows.shape[1], address(filtered) + word * ROW),
+            *(parts, size),
+        )
+        if ticks_a_word > 1:
+            _at_ticks(coded, tile, word, early, ticks_a_word, size)
+
+
+@_jit
+def signal_lanes_of(
+    reading: FloatArray,
+    other: FloatArray,
+    third: FloatArray,
+    factors: FloatArray,
+    rows: IntArray,
+    ramp: FloatArray,
+    phases: int,
+    words: int,
+    drift: FloatArray,
+    offset: FloatArray,
+    sigma: FloatArray,
+    setting: IntArray,
+    phase: IntArray,
+    chain: Chain,
+    noise: FloatArray,
+    source: Source,
+    sections: FloatArray,
+    warm_up: int,
+    grid: FloatArray,
+    first_draw: int,
+    early: int,
+    ticks_a_word: int,
+    tiles: FloatArray,
+    channel: int,
+) -> None:
+    """As :func:`lanes_of`, where each draw has a signal of its own.
+
+    *reading*, *other*, *third*, *factors*, *rows* and *chain* of all draws as
+    ``compiled.sensing.words_of_signals``; *ramp* (1, settings phases words, and :data:`WIDTH`
+    more): words of the time by which drift grows. Twin: ``OneSensor._fast``, ``chain.quantise``
+    and ``OneSensor._at_ticks``.
+    """
+    draws = offset.size
+    own, at = aligned(3), np.zeros(LANES, dtype=np.int64)
+    room = aligned(words)
+    for group in range(min(tiles.shape[0], -(-(draws - first_draw) // LANES))):
+        first = first_draw + group * LANES
+        width = min(LANES, draws - first)
+        signals = (reading, other, third)
+        filtered_words(signals, factors, rows, setting, phase, chain, first, width, room)
+        for j in range(width):
+            own[0, j], own[1, j], own[2, j] = drift[first + j], offset[first + j], sigma[first + j]
+            at[j] = (setting[first + j] * phases + phase[first + j]) * words
+        _finish_words(
+            *(room, ramp, own, at, words, noise, source, sections, setting, warm_up, grid),
+            *(first, width, early, ticks_a_word, tiles[group, channel]),
+        )
 
 
 @_jit
@@ -366,11 +455,11 @@ def full_lanes_of(
     c[:2], c[2] = grid[:2], level
     earliest = word.min()
     lead = -earliest % every
-    told = np.zeros(_TOLD, dtype=np.int64)
-    told[_SIGNALS], told[_RAMP], told[_OWN] = address(signals), address(ramp), address(own)
-    told[_SAMPLES], told[_PARTS], told[_COUNT] = samples, parts, words
-    told[_AHEAD], told[_EVERY] = ahead, every
-    told[_LEAD], told[_BEFORE] = lead, (earliest + lead) // every
+    told = np.zeros(TOLD, dtype=np.int64)
+    told[SIGNALS], told[RAMP], told[OWN] = address(signals), address(ramp), address(own)
+    told[LENGTH], told[PARTS], told[COUNT] = samples, parts, words
+    told[AHEAD], told[EVERY] = ahead, every
+    told[LEAD], told[BEFORE] = lead, (earliest + lead) // every
     for group in range(min(tiles.shape[0], -(-(draws - first_draw) // LANES))):
         first = first_draw + group * LANES
         width = min(LANES, draws - first)
@@ -395,10 +484,10 @@ def full_lanes_of(
         turn = 1
         for t in range(0, max(ahead + samples, earliest + every * words), BLOCK):
             state = (address(c), own_filter, address(table), t, turn, count, BLOCK)
-            if _lanes(_FULL, out, at, address(told), *state):
+            if _full_path(_FULL, out, at, address(told), *state):
                 divide_outermost(stream, turn, tail)
             turn = 1 - turn
-        _lanes(_CODED, out, out, out, address(c), 0, 0, 0, 0, 0, words)
+        _full_path(_CODED, out, out, out, address(c), 0, 0, 0, 0, 0, words)
         if ticks_a_word > 1:
             _at_ticks(coded, tile, 0, early, ticks_a_word, words)
         deck[0] = 0.0  # kept until here: the kernel knows its address only
@@ -418,6 +507,7 @@ def check_lanes() -> None:
     through = given(np.array([[[1.0, 0.0, 0.0, 1.0, 0.0, 0.0]]]))
     unit, grid = given(np.ones(1)), given(np.array([1.0, 2.0, 2.0]))
     rows, factors = given(np.ones((2, 4 + WIDTH))), given(np.ones((2, 1)))
+    row, nothing = given(np.ones((1, 4))), given(np.empty((0, 0)))
     tiles = np.empty((1, 1, 4, LANES))
     made = Source(one, one, table, table), through, index, 4, 4
     noise = given(noise_in_lanes(*made))
@@ -428,8 +518,13 @@ def check_lanes() -> None:
             *(rows, 1, 4, factors, unit, unit, index, index, noise, source),
             *(through, 4, grid, 0, 0, 1, tiles, 0),
         )
+        signal_lanes_of(
+            *(row, nothing, nothing, given(np.ones((3, 1))), index, given(np.ones((1, 4 + WIDTH)))),
+            *(1, 4, unit, unit, unit, index, index, chain, noise, source),
+            *(through, 4, grid, 0, 0, 1, tiles, 0),
+        )
         full_lanes_of(
-            *(given(np.ones((1, 4))), factors, unit, unit, given(np.ones(4)), unit, 2.0, 4),
+            *(row, factors, unit, unit, given(np.ones(4)), unit, 2.0, 4),
             *(index, index, chain, 4, source, grid, 0, 0, 1, tiles, 0, np.zeros(1, dtype=np.int64)),
         )
     to_lanes(given(np.zeros((1, 4))), index, tiles, 0)

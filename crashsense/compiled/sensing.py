@@ -10,7 +10,7 @@ Reached through :func:`crashsense.engine.kernels`.
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -19,7 +19,8 @@ from crashsense.arrays import FloatArray, IntArray
 from crashsense.compiled.caching import kernel
 from crashsense.compiled.filters import CHUNK, SAMPLES, deck_of, filter_deck, set_at_rest
 from crashsense.compiled.noise import fill_noise, noise_of_lanes, stream_of
-from crashsense.compiled.vectors import LANES
+from crashsense.compiled.vectors import LANES, aligned
+from crashsense.compiled.words import Chain, Source, filtered_words
 
 CodeArray = npt.NDArray[np.int32]
 
@@ -27,30 +28,6 @@ CodeArray = npt.NDArray[np.int32]
 _ROUND = 1.5 * 2.0**52
 
 _jit: Any = kernel()
-
-
-class Source(NamedTuple):
-    """Where noise comes from: start and step of each row (rows,), and the two tables (65536,).
-
-    See :func:`crashsense.draws.rows_of` and :func:`crashsense.draws.noise_tables`.
-    """
-
-    start: Any
-    step: Any
-    table: FloatArray
-    tail: FloatArray
-
-
-class Chain(NamedTuple):
-    """Filters (settings, sections, 6), their state at rest at 1 (settings, sections, 2), and words.
-
-    Words are the samples ``word`` (phases,), one a sample phase, and each ``every``-th after.
-    """
-
-    filters: FloatArray
-    rest: FloatArray
-    word: IntArray
-    every: int
 
 
 # --- noise ----------------------------------------------------------------------------------------
@@ -303,61 +280,32 @@ def words_of_signals(
     ``chain.quantise``.
     """
     start, step, table, tail = source
-    filters, rest, word, every = chain
-    count, samples = rows.size, reading.shape[1]
-    words = ramp.shape[2]
+    count, words = rows.size, ramp.shape[2]
     codes = np.empty((count, words), dtype=np.int32)
     values = np.empty((count, words))
     after = np.zeros(count, dtype=np.int64)
     beyond = np.zeros(count, dtype=np.int64)
     made = np.empty((LANES, words)) if start.size else np.empty((LANES, 0))
-    line = np.empty((LANES, words))
-    flat = line.reshape(-1)
-    piece = np.empty(CHUNK)
+    signals = (reading, other, third)
+    room, line = aligned(words), np.empty(words)
     for first in range(0, count, LANES):
         width = min(LANES, count - first)
         if start.size:
             _noise_in_words(source, sections, setting, warm_up, first, width, made)
-        deck = deck_of(filters, setting, first, width)
-        still = np.zeros(LANES)
-        last_sample = 0
-        for j in range(width):
-            row = rows[first + j]
-            still[j] = _felt_at_first(reading, other, third, factors, first + j, row)
-            set_at_rest(deck, rest[setting[first + j]], j, still[j])
-            from_word = word[phase[first + j]]
-            last_sample = max(last_sample, from_word + every * (words - 1))
-            # A filter at rest stays where it is: words before the first sample.
-            i = 0
-            while i < words and from_word + every * i < 0:
-                line[j, i] = still[j]
-                i += 1
-        for t in range(0, last_sample + 1, CHUNK):
-            size = min(CHUNK, samples - t)
-            for j in range(width):
-                row = rows[first + j]
-                here = piece[:size]
-                _felt(reading, other, third, factors, first + j, row, t, here)
-                for i in range(size):
-                    deck[i * LANES + j] = piece[i]
-            filter_deck(deck)
-            for j in range(width):
-                place = j, words, j * words, 1
-                _take_words(deck, word[phase[first + j]] - t, every, size, flat, place)
+        filtered_words(signals, factors, rows, setting, phase, chain, first, width, room)
         for j in range(width):
             mine = first + j
             s, place = setting[mine], phase[mine]
-            out = line[j]
             shift, slope, deviation = offset[mine], drift[mine], sigma[mine]
             for i in range(words):
-                out[i] = out[i] + shift + slope * ramp[s, place, i]
+                line[i] = room[i, j] + shift + slope * ramp[s, place, i]
             if start.size:
                 for i in range(words):
-                    out[i] += deviation * made[j, i]
+                    line[i] += deviation * made[j, i]
             elif noise.shape[0]:
                 for i in range(words):
-                    out[i] += deviation * noise[mine, i]
-            after[mine], beyond[mine] = _quantised(out, grid, codes[mine], values[mine])
+                    line[i] += deviation * noise[mine, i]
+            after[mine], beyond[mine] = _quantised(line, grid, codes[mine], values[mine])
     return codes, values, after, beyond
 
 

@@ -325,14 +325,26 @@ class RunFolder:
                 part = part.filter(pc.equal(part.column("draw"), 0))
             yield part if packed else unpacked(part, TABLES[table][1])
 
-    def whole(self, table: str = "verdicts") -> pa.Table:
-        """Return a table whole: for small runs."""
-        return pa.concat_tables(self.tables(table))
+    def whole(
+        self, table: str = "verdicts", *, held: Mapping[Path, pa.Table] | None = None
+    ) -> pa.Table:
+        """Return a table whole: for small runs. *held*: parts that have been read already."""
+        there = held or {}
+        paths = self.parts(table)
+        parts = (there[path] if path in there else self.read_part(path) for path in paths)
+        return pa.concat_tables(unpacked(part, TABLES[table][1]) for part in parts)
 
     def read_part(
-        self, path: Path, *, columns: list[str] | None = None, packed: bool = False
+        self,
+        path: Path,
+        *,
+        columns: list[str] | None = None,
+        packed: bool = False,
+        sha256: str | None = None,
     ) -> pa.Table:
         """Read one part of a table; *packed* as in :meth:`tables`.
+
+        *sha256*: what its bytes must have; None: what was noted when it was written.
 
         Raises
         ------
@@ -340,7 +352,7 @@ class RunFolder:
         """
         table = _table_of(path)
         text = [column.name for column in TABLES[table][1] if pa.types.is_string(column.type)]
-        expected = self.checksums().get(path.stem, {}).get(table)
+        expected = sha256 or self.checksums().get(path.stem, {}).get(table)
         try:
             # Read once: what is checked is what is used.
             content = path.read_bytes()

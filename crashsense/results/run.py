@@ -53,7 +53,10 @@ class Run:
         path: str = "auto",
         engine: str = "numpy",
         trust: bool = False,
+        nominal_parts: Mapping[Path, pa.Table] | None = None,
     ) -> None:
+        #: parts of the nominal table that have been read already
+        self.nominal_parts = dict(nominal_parts or {})
         #: True: code of rules from the folder may run although this user has not evaluated it
         self.trust = trust
         #: how the samples were computed: "auto" (fast where it is exact enough) or "full"

@@ -77,44 +77,53 @@ def steady(one: OneSensor) -> bool:
 def serves_lanes(one: OneSensor) -> bool:
     """True if the compiled pass can give all ticks of this sensor in lanes."""
     plain = one.words_a_tick == 1 and not one.sensor.offset_cancellation_hz > 0
-    return serves(one) and plain and steady(one) and one.one_signal
+    return serves(one) and plain and steady(one)
 
 
-def in_lanes(one: OneSensor) -> Callable[[int, FloatArray, int], None]:
-    """Return a function that puts draws, from a number on, into a channel of tiles; all are fast.
+#: Puts draws, from a number on, into a channel of tiles.
+Fill = Callable[[int, FloatArray, int], None]
 
-    Twin: ``OneSensor.run``.
-    """
-    kernels, drawn = _kernels(), one.drawn
-    rows = np.arange(one.draws.size)
-    (tables, factors), grid = one.tables(), _grid(one)
-    sections, warm_up = one.noise_models.sections, one.noise_models.warm_up
-    setting = drawn.setting
-    if one.bank is not None and one.noisy:
 
-        def made() -> FloatArray:
-            given = (_source(one, rows, "words"), *_given(sections, setting), warm_up, one.words)
-            found: FloatArray = kernels.noise_in_lanes(*given)
-            return found
-
-        noise = one.bank.get((*noise_key(one, rows), "lanes"), made)
-        source = _made_of(_NO_WORDS, _NO_WORDS)
+def in_lanes(one: OneSensor) -> Fill:
+    """Return what fills a channel of tiles; all draws are fast. Twin: ``OneSensor.run``."""
+    kernels, drawn, rows = _kernels(), one.drawn, np.arange(one.draws.size)
+    sigma = _deviation(one, rows)
+    if one.one_signal:
+        tables, factors = one.tables()
+        lines = np.empty((len(tables), tables[0].size + kernels.WIDTH))
+        for line, table in zip(lines, tables, strict=True):
+            line[: table.size] = table.reshape(-1)
+            line[table.size :] = 0.0
+        fill = kernels.lanes_of
+        own = [*_given(lines, len(PHASES), one.words, factors, drawn.offset, sigma)]
+        own += _given(drawn.setting, one.shared.phase)
     else:
-        source, noise = _source(one, rows, "words"), np.empty((0, 0, 0))
-    lines = np.empty((len(tables), tables[0].size + kernels.WIDTH))
-    for line, table in zip(lines, tables, strict=True):
-        line[: table.size] = table.reshape(-1)
-        line[table.size :] = 0.0
-    arguments = [
-        *(engine.given(lines), len(PHASES), one.words),
-        *_given(factors, drawn.offset, _deviation(one, rows), setting, one.shared.phase),
-        *_given(noise, source, sections, warm_up, grid),
-    ]
+        signals, factors = _signals(one, rows)
+        fill = kernels.signal_lanes_of
+        own = [*_given(*signals, factors, rows, one.ramp_line[None, :], len(PHASES), one.words)]
+        own += _given(drawn.drift, drawn.offset, sigma, drawn.setting, one.shared.phase)
+        own.append(_chain(one, skipped=one.ahead))
+    arguments = [*own, *_given(*_lane_noise(one, rows), _grid(one))]
 
-    def fill(first: int, tiles: FloatArray, channel: int) -> None:
-        kernels.lanes_of(*arguments, first, one.early, one.ticks_a_word, tiles, channel)
+    def put(first: int, tiles: FloatArray, channel: int) -> None:
+        fill(*arguments, first, one.early, one.ticks_a_word, tiles, channel)
 
-    return fill
+    return put
+
+
+def _lane_noise(one: OneSensor, rows: IntArray) -> tuple[Any, ...]:
+    """Noise in lanes, cached by a bank, or its random source; sections and warm-up."""
+    sections, warm_up = one.noise_models.sections, one.noise_models.warm_up
+    if one.bank is None or not one.noisy:
+        return np.empty((0, 0, 0)), _source(one, rows, "words"), sections, warm_up
+
+    def made() -> FloatArray:
+        given = (*_given(sections, one.drawn.setting), warm_up, one.words)
+        found: FloatArray = _kernels().noise_in_lanes(_source(one, rows, "words"), *given)
+        return found
+
+    noise = one.bank.get((*noise_key(one, rows), "lanes"), made)
+    return noise, _made_of(_NO_WORDS, _NO_WORDS), sections, warm_up
 
 
 def full_in_lanes(one: OneSensor) -> Callable[[int, FloatArray, int], IntArray]:

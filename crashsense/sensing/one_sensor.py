@@ -57,6 +57,9 @@ _noise_models = lru_cache(maxsize=128)(_NoiseModels)
 _RAMPS: dict[tuple[object, ...], FloatArray] = {}
 _MOST_RAMP_BYTES = 16_000_000
 
+#: Numbers behind a table that a kernel reads several words at a time (``compiled.vectors.WIDTH``).
+ROOM_BEHIND = 8
+
 
 def _largest(samples: FloatArray) -> FloatArray:
     """Largest absolute value of each row."""
@@ -352,15 +355,23 @@ class OneSensor:
         factors = [factor for factor, _ in self.felt]
         return [*tables, self.ramp_table], np.stack([*factors, self.drawn.drift])
 
-    @cached_property
+    @property
     def ramp_table(self) -> FloatArray:
         """Words of the time since time zero, (settings, phases, words)."""
+        size = self.ramp_line.size - ROOM_BEHIND
+        return self.ramp_line[:size].reshape(-1, len(PHASES), self.words)
+
+    @cached_property
+    def ramp_line(self) -> FloatArray:
+        """As :attr:`ramp_table`, a number after the other, and :data:`ROOM_BEHIND` numbers more."""
         base = self.base
         span = (base.rate_hz, base.first, base.size, base.every, self.origin)
         key = (*span, self.ahead, self.design, self.every, self.words)
         found = _RAMPS.get(key)
         if found is None:
-            found = np.ascontiguousarray(self.table(self.ramp()))
+            table = self.table(self.ramp()).reshape(-1)
+            found = np.concatenate([table, np.zeros(ROOM_BEHIND)])
+            found.setflags(write=False)
             if sum(kept.nbytes for kept in _RAMPS.values()) + found.nbytes > _MOST_RAMP_BYTES:
                 _RAMPS.clear()
             _RAMPS[key] = found

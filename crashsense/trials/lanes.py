@@ -195,7 +195,7 @@ def _source(one: OneSensor, name: str, cut: dict[str, IntArray]) -> Source:
     kernels: Any = engine.kernels()
     straight = np.zeros(one.draws.size, dtype=bool)
     if one_pass.serves_lanes(one):
-        if not one.fast.any():
+        if one.one_signal and not one.fast.any():
             return _full_source(one, name, cut)
         straight = one.fast
     apart = np.flatnonzero(~straight)

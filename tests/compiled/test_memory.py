@@ -159,7 +159,7 @@ KERNELS = kernels()
 
 
 def test_all_kernels_that_know_addresses_are_looked_at() -> None:
-    wanted = {"noise.stream_of", "lanes.lanes_of", "lanes.full_lanes_of"}
+    wanted = {"noise.stream_of", "words.filtered_words", "lanes.full_lanes_of"}
     assert wanted | {"rules.run_program"} <= KERNELS.keys()
 
 

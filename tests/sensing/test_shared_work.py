@@ -112,7 +112,7 @@ def test_words_of_time_are_kept_for_long_events_too() -> None:
     own = part(drift_tolerance=0.1)
     true = {"central_x": acceleration(np.zeros(5 * size))}
     first, second = (
-        next(iter(prepared(true, sensor_set(own), draws=DRAWS))).sensors["central_x"].ramp_table
+        next(iter(prepared(true, sensor_set(own), draws=DRAWS))).sensors["central_x"].ramp_line
         for _ in range(2)
     )
     assert first is second

@@ -38,9 +38,20 @@ def chosen(name: str) -> SensorSet:
     return sensor_set(part(**values))
 
 
-def made_of(name: str, *, peak_g: float, path: str, bank: NoiseBank | None = None) -> OneSensor:
+def made_of(
+    name: str,
+    *,
+    peak_g: float,
+    path: str,
+    bank: NoiseBank | None = None,
+    scales: Any = None,
+) -> OneSensor:
+    """The sensor at central_x; *scales*: by which the signal of each draw differs."""
+    pulse = crash(peak_g=peak_g, samples=1503)
+    if scales is not None:
+        pulse = pulse * scales[:, None] + np.linspace(0.0, 2.0, DRAWS.size)[:, None]
     true = {
-        "central_x": acceleration(crash(peak_g=peak_g, samples=1503)),
+        "central_x": acceleration(pulse),
         "central_y": acceleration(0.4 * crash(peak_g=peak_g, samples=1503), axis="y"),
     }
     (made,) = prepared(
@@ -84,6 +95,22 @@ def test_words_of_the_fast_path(name: str, groups: int) -> None:
             assert one_pass.serves_lanes(one)
             found, _ = in_lanes(one_pass.in_lanes(one), one, groups)
             np.testing.assert_array_equal(found, expected)
+
+
+@pytest.mark.parametrize("groups", [1, 2])
+@pytest.mark.parametrize("name", NAMES)
+def test_words_of_signals_that_differ_by_draw(name: str, groups: int) -> None:
+    how: Any = {"peak_g": 30.0, "path": "fast", "scales": np.linspace(0.7, 1.1, DRAWS.size)}
+    expected, _ = by_stages(made_of(name, **how))
+    with engine.using(engine.choose("fast")[0]):
+        for bank in (None, NoiseBank(most_bytes=10**8)):
+            one = made_of(name, **how, bank=bank)
+            assert one_pass.serves_lanes(one)
+            assert not one.one_signal
+            found, _ = in_lanes(one_pass.in_lanes(one), one, groups)
+            np.testing.assert_array_equal(found, expected)
+            rows, _, _, _ = one.run(slice(0, DRAWS.size))
+            np.testing.assert_array_equal(found, rows)
 
 
 @pytest.mark.parametrize("peak_g", [30.0, 150.0])
