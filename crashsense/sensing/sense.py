@@ -335,6 +335,8 @@ def _sensed_parts(made: Prepared, *, size: int, context: Context) -> Iterator[Se
                 one = sensors[channel].run(rows)
                 values[channel], codes[channel], valid[channel], reports[channel] = one
                 all_fast &= reports[channel].fast
+                if last == draws.size:
+                    sensors[channel].release()
                 continue
             shape = (rows.stop - rows.start, base.ticks)
             failed = made.sensor_set.sensors.get(channel)
@@ -375,8 +377,9 @@ def _rows_a_piece(signals: Mapping[str, Signal], sensor_set: SensorSet, *, draws
     rate = sensor_set.control_unit.internal_rate_hz
     size = max(signal.size * rate / signal.rate_hz for signal in signals.values())
     rows = max(1, int(PIECE_SAMPLES / size))
-    # Whole multiples of PAGE draws where they fit: their noise is made in one go.
-    return rows if rows < PAGE else rows // PAGE * PAGE
+    # Whole multiples of PAGE draws where they fit: their noise is made in one go. Otherwise pieces
+    # of equal size.
+    return -(-draws // -(-draws // rows)) if rows < PAGE else rows // PAGE * PAGE
 
 
 def joined(pieces: Sequence[Sensed]) -> Sensed:

@@ -46,6 +46,10 @@ PATHS = ("auto", "full")
 #: Draws of varied pulses made at once: a small block stays in the cache, of whole pages of draws.
 BLOCK = 2 * PAGE
 
+#: Samples of all signals of such a block at most (34 MB; a model takes up to three times as much):
+#: an event with longer or more signals is made fewer draws at a time.
+BLOCK_SAMPLES = 2**22
+
 #: Draws prepared at once where all share one pulse, which is filtered once for each filter setting;
 #: so many are judged at once if that is little work for each.
 SENSED_BLOCK = 16 * PAGE
@@ -145,15 +149,16 @@ def run_trials(
     channels: Sequence[str] | None = None,
     scores_only: bool = False,
 ) -> Iterator[Trial]:
-    """Yield trials of one occurrence, at most :data:`SENSED_BLOCK` draws each, in order of draws.
+    """Yield trials of one occurrence, at most :data:`SCORED_BLOCK` draws each, in order of draws.
 
     Signals are made once for all sensor sets. *events* share the occurrence and differ in context
     and requirements only. *channels*: which are sensed; None: those that the algorithms read.
     *scores_only*: keep nothing but what rows need, as :meth:`Trial.scores_only`.
     """
-    size = BLOCK if conditions.varies_pulse(events[0]) else SENSED_BLOCK
-    if scores_only and size == SENSED_BLOCK:
-        size = SCORED_BLOCK
+    if conditions.varies_pulse(events[0]):
+        size = _draws_made_at_once(events[0])
+    else:
+        size = SCORED_BLOCK if scores_only else SENSED_BLOCK
     bank = _BANK if len(sensor_sets) > 1 or conditions.sensor_draws == "shared" else None
     common = CommonSensors(sensor_sets) if len(sensor_sets) > 1 else None
     events = asked_by(events, algorithms)
@@ -187,6 +192,15 @@ def run_trials(
                 judges=asked,
             )
         del block  # before the next one is made: only one of them is in memory
+
+
+def _draws_made_at_once(event: Event) -> int:
+    """Draws in a block whose signals vary: a power of 2, at most :data:`BLOCK`."""
+    samples = sum(signal.size for signal in event.signals.values())
+    size = BLOCK
+    while size > 1 and size * samples > BLOCK_SAMPLES:
+        size //= 2
+    return size
 
 
 def _in_blocks(draws: Iterable[int], size: int) -> Iterator[list[int]]:
