@@ -9,7 +9,7 @@ from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass, fields, replace
 from itertools import count
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -23,7 +23,7 @@ from crashsense.event import RESTRAINTS
 from crashsense.plan.inputs import code_digest
 from crashsense.plan.resolve import Plan, conditions_of, resolve_plan
 from crashsense.processes import asked, at_hand, cores
-from crashsense.results.ahead import ReadAhead
+from crashsense.results.ahead import Parts, ReadAhead
 from crashsense.results.folder import (
     PLAN,
     FolderLock,
@@ -47,9 +47,6 @@ from crashsense.results.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA, Task,
 from crashsense.rules import Rule
 from crashsense.rules.trust import note_evaluated
 from crashsense.trials.block import PATHS, release_noise
-
-if TYPE_CHECKING:
-    pass
 
 #: Up to this many rows verdicts.csv holds every draw; beyond, draw 0 only.
 CSV_ROWS = 200_000
@@ -486,25 +483,26 @@ class _Campaign:
             folder.log(f"stopped: {type(error).__name__}: {error}")
             raise
         folder.check_files(folder.manifest())
-        held = (
-            {"verdicts": [folder.whole(held=ahead.held.pop("verdicts", None))]} if small else None
-        )
+        held = ahead.held.get("verdicts")
         run = Run(
             plan=self.plan,
             folder=folder.path,
-            tables=held,
+            tables={"verdicts": [folder.whole(held=held)]} if small else None,
             path=self.job.conditions.path,
             engine=self.job.engine,
             nominal_parts=ahead.held.get("nominal"),
         )
-        self._finish(folder, run, finished=None if missing else finished_before(folder))
+        finished = None if missing else finished_before(folder)
+        self._finish(folder, run, finished=finished, held=held)
         folder.log("complete")
         return run
 
-    def _finish(self, folder: RunFolder, run: Run, *, finished: str | None) -> None:
+    def _finish(
+        self, folder: RunFolder, run: Run, *, finished: str | None, held: Parts | None
+    ) -> None:
         summary = run.summary()
-        whole = summary["rows"] <= CSV_ROWS
-        write_csv(folder.path / "verdicts.csv", self._sorted(folder) if whole else [run.nominal])
+        rows = self._sorted(folder, held) if summary["rows"] <= CSV_ROWS else [run.nominal]
+        write_csv(folder.path / "verdicts.csv", rows)
         if self.plan.draws:
             write_csv(folder.path / "statistics.csv", [run.statistics()])
         folder.write_json(
@@ -512,12 +510,13 @@ class _Campaign:
         )
         folder.write_json(SUMMARY, summary)  # last: a folder that has it is complete
 
-    def _sorted(self, folder: RunFolder) -> Iterator[pa.Table]:
+    def _sorted(self, folder: RunFolder, held: Parts | None) -> Iterator[pa.Table]:
         """Yield the verdicts in small pieces, in the order of the key."""
         groups = enumerate(self.job.occurrences)
         where = {event.name: index for index, group in groups for event in group}
         for name in sorted(where):
-            for part in folder.tables(occurrence=where[name], packed=True):  # draws ascending
+            parts = folder.tables(occurrence=where[name], packed=True, held=held)
+            for part in parts:  # draws ascending
                 own = part.filter(pc.equal(part.column("event"), name))
                 key = unpacked(own.select(list(KEY)), VERDICT_SCHEMA)
                 order = pc.sort_indices(key, sort_keys=[(k, "ascending") for k in KEY])

@@ -312,12 +312,18 @@ class RunFolder:
         nominal: bool = False,
         occurrence: int | None = None,
         packed: bool = False,
+        held: Mapping[Path, pa.Table] | None = None,
     ) -> Iterator[pa.Table]:
         """Yield the parts of a table one by one: a big run never stands in memory whole.
 
-        *packed*: text as numbers into a list of the distinct ones, a tenth of the memory.
+        *packed*: text as numbers into a list of the distinct ones, a tenth of the memory; *held*:
+        parts that have been read already, with all columns, and are yielded as they are.
         """
+        there = held or {}
         for path in self.parts(table, nominal=nominal, occurrence=occurrence):
+            if path in there:
+                yield there[path]
+                continue
             part = self.read_part(path, columns=columns, packed=packed or nominal)
             if nominal:
                 import pyarrow.compute as pc
@@ -329,10 +335,7 @@ class RunFolder:
         self, table: str = "verdicts", *, held: Mapping[Path, pa.Table] | None = None
     ) -> pa.Table:
         """Return a table whole: for small runs. *held*: parts that have been read already."""
-        there = held or {}
-        paths = self.parts(table)
-        parts = (there[path] if path in there else self.read_part(path) for path in paths)
-        return pa.concat_tables(unpacked(part, TABLES[table][1]) for part in parts)
+        return pa.concat_tables(self.tables(table, held=held))
 
     def read_part(
         self,
