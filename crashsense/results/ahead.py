@@ -12,9 +12,6 @@ from crashsense.errors import RunFolderError
 from crashsense.results.folder import RunFolder
 from crashsense.results.tables import Task
 
-#: Parts that have been read.
-Parts = Mapping[Path, pa.Table]
-
 #: Bytes of files that are read ahead, and then held until they are used.
 AHEAD_BYTES = 20_000_000
 

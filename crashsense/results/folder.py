@@ -312,18 +312,12 @@ class RunFolder:
         nominal: bool = False,
         occurrence: int | None = None,
         packed: bool = False,
-        held: Mapping[Path, pa.Table] | None = None,
     ) -> Iterator[pa.Table]:
         """Yield the parts of a table one by one: a big run never stands in memory whole.
 
-        *packed*: text as numbers into a list of the distinct ones, a tenth of the memory; *held*:
-        parts that have been read already, with all columns, and are yielded as they are.
+        *packed*: text as numbers into a list of the distinct ones, a tenth of the memory.
         """
-        there = held or {}
         for path in self.parts(table, nominal=nominal, occurrence=occurrence):
-            if path in there:
-                yield there[path]
-                continue
             part = self.read_part(path, columns=columns, packed=packed or nominal)
             if nominal:
                 import pyarrow.compute as pc
@@ -331,11 +325,9 @@ class RunFolder:
                 part = part.filter(pc.equal(part.column("draw"), 0))
             yield part if packed else unpacked(part, TABLES[table][1])
 
-    def whole(
-        self, table: str = "verdicts", *, held: Mapping[Path, pa.Table] | None = None
-    ) -> pa.Table:
-        """Return a table whole: for small runs. *held*: parts that have been read already."""
-        return pa.concat_tables(self.tables(table, held=held))
+    def whole(self, table: str = "verdicts") -> pa.Table:
+        """Return a table whole: for small runs."""
+        return pa.concat_tables(self.tables(table))
 
     def read_part(
         self,

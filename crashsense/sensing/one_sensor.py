@@ -130,12 +130,10 @@ class OneSensor:
         self.design = chain.FilterDesign.of(sensor, rate_hz=base.rate_hz)
         #: index (into samples with the rest in front) of the first word at phase 0
         self.origin = self.ahead + base.tick - base.first - lead
-        self.truth, self.peaks = truth, peaks
-        self.reading, self.at_stop = self._reading()
+        self.truth, self.peaks, self.path = truth, peaks, path
         self.others = {name: truth[name] for name in drawn.cross if name in truth}
-        self.fast = self._taken(path)
-        #: True if the same draws may be asked for again, by another sensor set
-        self.keeps_runs = False
+        #: True if another sensor set may ask for the same draws; whether their runs are kept for it
+        self.is_common = self.keeps_runs = False
         self._runs: dict[tuple[int, int], Run] = {}
         self.disturbance = Disturbance()
         #: words of signals that all draws share, kept beside the samples that they are made of
@@ -158,7 +156,9 @@ class OneSensor:
             truth=self.truth,
         )
 
-    def _reading(self) -> tuple[FloatArray, IntArray]:
+    @cached_property
+    def _response(self) -> tuple[FloatArray, IntArray]:
+        """Reading of the element [u], (1 or draws, samples), and samples at the stop."""
         true = self.truth[self.channel]
         every = np.arange(self.draws.size)
         for fault in self.sensor.faults:
@@ -170,6 +170,26 @@ class OneSensor:
         if not self.sensor.faults and not self.peaks.of(true).any():
             return true, np.zeros(true.shape[0], dtype=np.int64)  # at rest
         return chain.respond(true, sensor=self.sensor, rate_hz=self.base.rate_hz)
+
+    @property
+    def reading(self) -> FloatArray:
+        """Reading of the element [u], shape (1 or draws, samples); made when it is asked for."""
+        return self._response[0]
+
+    @cached_property
+    def at_stop(self) -> IntArray:
+        """Samples of each draw at the stop."""
+        return self._response[1]
+
+    def release(self) -> None:
+        """Drop the reading and what is made of it: a long one is as large as the true signal.
+
+        It is made again if it is asked for, so that a sensor which several sets have keeps it.
+        """
+        if not self.is_common:
+            self._tables.clear()
+            for name in ("_response", "felt", "parts"):
+                self.__dict__.pop(name, None)
 
     def _largest_reading(self) -> FloatArray:
         """Largest absolute reading of each row."""
@@ -210,18 +230,19 @@ class OneSensor:
 
     # --- the two paths ---------------------------------------------------------------------------
 
-    def _taken(self, path: str) -> BoolArray:
+    @cached_property
+    def fast(self) -> BoolArray:
         """True for each draw that takes the fast path."""
-        if path == "full":
+        if self.path == "full":
             return np.zeros(self.draws.size, dtype=bool)
         fast = self.can_be_fast()
-        if path == "fast" and not fast.all():
+        if self.path == "fast" and not fast.all():
             expected = (
                 "'auto' or 'full': in draw"
                 f" {int(self.draws[np.flatnonzero(~fast)[0]])} a sample of {self.channel}"
                 " can reach a stop, a saturation or a fault"
             )
-            raise InputError([Fault("sense", "path", path, expected)])
+            raise InputError([Fault("sense", "path", self.path, expected)])
         return fast
 
     def run(self, part: slice) -> Run:

@@ -14,6 +14,7 @@ for each place.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -67,9 +68,14 @@ class Place:
         >>> Place(modes=3, lowest_hz=92.0).nominal_hz.round()
         array([  92.,  460., 2300.])
         """
-        if self.modes == 1:
-            return np.array([self.lowest_hz])
-        return np.asarray(np.geomspace(self.lowest_hz, HIGHEST_HZ, self.modes))
+        return _nominal_hz(self.lowest_hz, self.modes)
+
+
+@lru_cache(maxsize=256)
+def _nominal_hz(lowest: float, modes: int) -> FloatArray:
+    found = np.array([lowest]) if modes == 1 else np.geomspace(lowest, HIGHEST_HZ, modes)
+    found.setflags(write=False)
+    return np.asarray(found)
 
 
 @dataclass(frozen=True, eq=False)
