@@ -19,7 +19,7 @@ import numpy as np
 
 from crashsense import engine
 from crashsense.signal import cumulative_trapezoid
-from crashsense.synthesis.draw_blocks import row_groups, rows_of
+from crashsense.synthesis.draw_blocks import row_groups
 from crashsense.synthesis.dynamics.lumped import Motion, System
 from crashsense.synthesis.dynamics.lumped_system import FloatArray
 from crashsense.synthesis.frontal.vehicle import FrontalVehicle
@@ -82,9 +82,19 @@ def felt(
     signals = {name: np.empty(shape) for name in places}
     if variation.reads("central_z"):
         signals["central_z"] = np.empty(shape)
+    last = min(shape[1], first + FOLDING)
+    power, near = (np.empty((shape[0], last - first)) for _ in range(2))
     for rows in row_groups(variation.size):
         _put_motion(car, system, motion, rows, places, signals)
-        _add_shaking(car, system, motion, rows_of(variation, rows), rows, first, signals)
+        _put_power(system, motion, rows, first, power, near)
+    located = {name: car.locations[name].place() for name in signals if name in car.locations}
+    for nearness, group in (
+        (near, {n: p for n, p in located.items() if n not in AT_THE_CRUSH}),
+        (1.0, {n: p for n, p in located.items() if n in AT_THE_CRUSH}),
+    ):
+        shaken = shake(group, power=power, nearness=nearness, variation=variation, rate_hz=RATE_HZ)
+        for name, values in shaken.items():
+            signals[name][:, first:last] += values
     # The second element sits beside the first on the same board: it sees the same motion. What
     # makes it independent (its own offset, noise, sensitivity) belongs to the sensor.
     return signals | {other: signals[name] for name in places for other in _SAME[name]}
@@ -172,38 +182,28 @@ def body_axes(
         out[...] = ((along * cosine + y * sine) - right * yaw) - ahead * square
 
 
-def _add_shaking(
-    car: FrontalVehicle,
+def _put_power(
     system: System,
     motion: Motion,
-    variation: Variation,
     rows: slice,
     first: int,
-    signals: Mapping[str, FloatArray],
+    power: FloatArray,
+    near: FloatArray,
 ) -> None:
+    """Absorbed power [W/kg] and nearness of the crush [-] from first contact on."""
     step = 1.0 / RATE_HZ
-    x = motion.acceleration["cabin"][rows]
+    slowed = -motion.acceleration["cabin"][rows]
     speed = np.asarray(system.velocity["cabin"])[rows]
-    velocity = speed[:, None] + cumulative_trapezoid(x, step_s=step)
+    lost = cumulative_trapezoid(slowed, step_s=step)
+    velocity = speed[:, None] - lost
     rest = resting_speed(system, rows, velocity.min(axis=-1))
-    power = absorbed_power(-x, speed=speed, rest=rest, rate_hz=RATE_HZ)
-    power = ringing_down(power, rate_hz=RATE_HZ)
-    power = with_folds(power, crushing=motion.power[rows], rate_hz=RATE_HZ)
-    last = min(velocity.shape[1], first + FOLDING)
+    absorbed = absorbed_power(slowed, lost=lost, speed=speed, rest=rest, rate_hz=RATE_HZ)
+    last = first + power.shape[1]
+    absorbed = ringing_down(absorbed[:, :last], rate_hz=RATE_HZ)
+    power[rows] = with_folds(absorbed, crushing=motion.power[rows], rate_hz=RATE_HZ)[:, first:]
     closing = velocity[:, first:last] - np.asarray(system.velocity["far"])[rows, None]
     crush = np.maximum.accumulate(np.cumsum(np.maximum(closing, 0.0), axis=-1), axis=-1)
-    near = np.minimum(crush * (step / NEAR_M), 1.0)
-    places = {name: car.locations[name].place() for name in signals if name in car.locations}
-    for nearness, group in (
-        (near, {n: p for n, p in places.items() if n not in AT_THE_CRUSH}),
-        (1.0, {n: p for n, p in places.items() if n in AT_THE_CRUSH}),
-    ):
-        shaken = shake(
-            group, power=power[:, first:last], nearness=nearness, variation=variation,
-            rate_hz=RATE_HZ,
-        )  # fmt: skip
-        for name, values in shaken.items():
-            signals[name][rows, first:last] += values
+    near[rows] = np.minimum(crush * (step / NEAR_M), 1.0)
 
 
 def _largest(values: FloatArray) -> FloatArray:

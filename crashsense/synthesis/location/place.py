@@ -86,14 +86,12 @@ class Modes:
     ----------
     frequency_hz, damping : shape (draws, modes)
     weight : participation of each mode [-], positive, sum 1 in every draw, shape (draws, modes)
-    sign : +1 or -1, of the mode at the place against its sign elsewhere, shape (draws, modes)
     level : factor on the level of random shaking [-], shape (draws, bands)
     """
 
     frequency_hz: FloatArray
     damping: FloatArray
     weight: FloatArray
-    sign: FloatArray
     level: FloatArray
 
 
@@ -101,8 +99,7 @@ def drawn_modes(place: Place, channel: str, *, variation: Variation, bands: int 
     """The modes of the place at *channel* in the draws of *variation*.
 
     They depend on (seed, occurrence, draw, channel) alone: a crash and a blow at the same place in
-    the same draw meet the same modes. Draw 0 has the nominal modes, equal weights, alternating
-    signs and level 1.
+    the same draw meet the same modes. Draw 0 has the nominal modes, equal weights and level 1.
     """
     count = place.modes
     normal = random_draws.normals(
@@ -112,12 +109,6 @@ def drawn_modes(place: Place, channel: str, *, variation: Variation, bands: int 
         axes=(variation.occurrence, "location", channel, "modes"),
     )
     normal = np.clip(normal, -CUT, CUT)
-    toss = random_draws.uniforms(
-        variation.draws,
-        count,
-        seed=variation.seed,
-        axes=(variation.occurrence, "location", channel, "signs"),
-    )
     at, z, weight, level = np.split(normal, [count, 2 * count, 3 * count], axis=1)
     frequency = place.nominal_hz * np.exp(FREQUENCY_SCATTER * at)
     frequency = frequency * variation.factor("mode_frequency")[:, None]
@@ -125,12 +116,25 @@ def drawn_modes(place: Place, channel: str, *, variation: Variation, bands: int 
     total = share[:, 0].copy()
     for mode in range(1, count):  # in order: the same bits in any block
         total += share[:, mode]
-    alternating = np.where(np.arange(count) % 2 == 0, 1.0, -1.0)
-    sign = np.where(variation.draws[:, None] == 0, alternating, np.where(toss < 0.5, -1.0, 1.0))
     return Modes(
         frequency_hz=frequency,
         damping=place.damping * np.exp(DAMPING_SCATTER * z),
         weight=share / total[:, None],
-        sign=sign,
         level=np.exp(LEVEL_SCATTER * level[:, :1] + BAND_SCATTER * level[:, 1:]),
     )
+
+
+def drawn_signs(place: Place, channel: str, *, variation: Variation) -> FloatArray:
+    """+1 or -1 of each mode at the place against its sign elsewhere, shape (draws, modes).
+
+    They depend on what :func:`drawn_modes` does. Draw 0 has alternating signs.
+    """
+    toss = random_draws.uniforms(
+        variation.draws,
+        place.modes,
+        seed=variation.seed,
+        axes=(variation.occurrence, "location", channel, "signs"),
+    )
+    alternating = np.where(np.arange(place.modes) % 2 == 0, 1.0, -1.0)
+    signs = np.where(toss < 0.5, -1.0, 1.0)
+    return np.where(variation.draws[:, None] == 0, alternating, signs)
