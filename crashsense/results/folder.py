@@ -328,11 +328,17 @@ class RunFolder:
     def whole(
         self, table: str = "verdicts", *, held: Mapping[Path, pa.Table] | None = None
     ) -> pa.Table:
-        """Return a table whole: for small runs. *held*: parts that have been read already."""
-        there = held or {}
+        """Return a table whole and packed: for small runs.
+
+        *held*: parts that have been read already.
+        """
+        there = {} if held is None else held
         paths = self.parts(table)
-        parts = (there[path] if path in there else self.read_part(path) for path in paths)
-        return pa.concat_tables(unpacked(part, TABLES[table][1]) for part in parts)
+        parts = (
+            packed(there[path]) if path in there else self.read_part(path, packed=True)
+            for path in paths
+        )
+        return pa.concat_tables(parts).unify_dictionaries()
 
     def read_part(
         self,
@@ -410,7 +416,7 @@ def unpacked(part: pa.Table, schema: pa.Schema) -> pa.Table:
 def packed(part: pa.Table) -> pa.Table:
     """Return a table with its text as numbers into a list of the distinct ones."""
     columns = [c.dictionary_encode() if pa.types.is_string(c.type) else c for c in part.columns]
-    return pa.table(columns, names=part.column_names)
+    return pa.table(columns, names=part.column_names, metadata=part.schema.metadata)
 
 
 def _table_of(path: Path) -> str:

@@ -18,9 +18,15 @@ import pyarrow as pa
 from crashsense.errors import Fault, InputError, RunFolderError, unknown_name
 from crashsense.event import ALL_RESTRAINTS
 from crashsense.resources import CAUTION
-from crashsense.results.folder import RunFolder, packed, refuse_change
+from crashsense.results.folder import RunFolder, packed, refuse_change, unpacked
 from crashsense.results.outcome import Outcome, outcome_of
-from crashsense.results.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA, plain_rows_of
+from crashsense.results.tables import (
+    KEY,
+    SCHEMA_VERSION,
+    TABLES,
+    VERDICT_SCHEMA,
+    plain_rows_of,
+)
 from crashsense.results.tally import TALLY_COLUMNS, Pair, Tally, count_entries, counts, pairs_of
 from crashsense.scoring import separation
 from crashsense.verdict_schema import PlainRow
@@ -111,7 +117,8 @@ class Run:
             wanted = (pc.field("draw") == 0) if nominal else None
             for part in self._tables.get(table, ()):
                 rows = part if wanted is None else part.filter(wanted)
-                yield (rows if columns is None else rows.select(columns)).to_pandas()
+                rows = rows if columns is None else rows.select(columns)
+                yield unpacked(rows, TABLES[table][1]).to_pandas()
         elif self.folder is not None:
             for part in RunFolder(self.folder).tables(table, columns=columns, nominal=nominal):
                 yield part.to_pandas()
@@ -123,7 +130,8 @@ class Run:
 
         wanted = (pc.field("event") == event) & (pc.field("draw") == draw)
         if self._tables is not None:
-            found = [part.filter(wanted) for part in self._tables["verdicts"]]
+            own = [part.filter(pc.field("draw") == draw) for part in self._tables["verdicts"]]
+            found = [unpacked(part, VERDICT_SCHEMA).filter(wanted) for part in own]
         elif self.folder is not None:
             folder = RunFolder(self.folder)
             found = [folder.read_part(path).filter(wanted) for path in folder.parts_of_draw(draw)]
@@ -308,18 +316,20 @@ class Run:
         return self._summary
 
 
-#: Parts are tallied together up to this many rows: many small tables are slow one by one.
+#: Rows that are tallied together: many small tables are slow one by one, and a large one takes
+#: three times its memory.
 TALLY_ROWS = 16_384
 
 
 def _joined(parts: Iterable[pa.Table]) -> Iterator[pa.Table]:
-    """Join small parts to bigger ones, of bounded size."""
+    """Join small parts, and cut large ones, to tables of less than twice :data:`TALLY_ROWS`."""
     held: list[pa.Table] = []
     for part in parts:
-        held.append(part)
-        if sum(table.num_rows for table in held) >= TALLY_ROWS:
-            yield pa.concat_tables(held).unify_dictionaries()
-            held = []
+        for first in range(0, part.num_rows, TALLY_ROWS):
+            held.append(part.slice(first, TALLY_ROWS))
+            if sum(table.num_rows for table in held) >= TALLY_ROWS:
+                yield pa.concat_tables(held).unify_dictionaries()
+                held = []
     if held:
         yield pa.concat_tables(held).unify_dictionaries()
 
