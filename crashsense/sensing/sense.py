@@ -237,7 +237,11 @@ def _prepared(
 ) -> Prepared:
     unit = sensor_set.control_unit
     truth, base = at_internal_rate(
-        signals, unit=unit, draws=draws.size, quiet=quiet, needed=_needed(channels, sensor_set)
+        signals,
+        unit=unit,
+        draws=draws.size,
+        quiet=quiet,
+        needed=signals_needed(channels, sensor_set),
     )
     about: dict[str, Any] = {"seed": seed, "occurrence": occurrence, "vary": vary}
 
@@ -351,10 +355,10 @@ def _sensed_parts(made: Prepared, *, size: int, context: Context) -> Iterator[Se
         yield Sensed(samples=samples, reports=reports, paths=paths, draws=draws[rows])
 
 
-def _needed(wanted: Sequence[str], sensor_set: SensorSet) -> frozenset[str]:
+def signals_needed(wanted: Iterable[str], sensor_set: SensorSet) -> frozenset[str]:
     """Signals that the sensors at *wanted* need: their own, other axes, those of faults."""
     names = set(wanted)
-    for channel in wanted:
+    for channel in sorted(names):
         names |= set(OTHER_AXES.get(channel, ()))
         sensor = sensor_set.sensors.get(channel)
         for fault in () if sensor is None else sensor.faults:

@@ -7,7 +7,7 @@ block goes behind it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
@@ -18,7 +18,7 @@ from crashsense import engine
 from crashsense.arrays import FloatArray, reuse_memory
 from crashsense.draws import PAGE
 from crashsense.errors import Fault, InputError, nearest
-from crashsense.event import Event, SignalBlock
+from crashsense.event import Event, SelectiveSource, SignalBlock
 from crashsense.further_restraints import asking
 from crashsense.rules import Algorithm, sharing
 from crashsense.rules.checked import Evaluated
@@ -30,6 +30,7 @@ from crashsense.sensing import (
     SensorSet,
     prepared,
     sense_in_parts,
+    signals_needed,
 )
 from crashsense.trials.judge import Answer, Judge, valid_channels
 from crashsense.trials.lanes import answers_in_lanes, answers_of_sensors
@@ -108,12 +109,21 @@ def release_noise() -> None:
 
 
 def signal_block(
-    events: Sequence[Event], draws: Sequence[int], *, conditions: Conditions
+    events: Sequence[Event],
+    draws: Sequence[int],
+    *,
+    conditions: Conditions,
+    channels: Collection[str] | None = None,
 ) -> SignalBlock:
-    """Return the true signals of some draws: one row for all where the pulse does not vary."""
+    """Return the true signals of some draws: one row for all where the pulse does not vary.
+
+    *channels*: those that are looked at, None: all; others may be absent.
+    """
     source = events[0].source
     nominal_only = all(draw == 0 for draw in draws)  # no seed changes draw 0: the events carry it
     if source is not None and conditions.varies_pulse(events[0]) and not nominal_only:
+        if channels is not None and isinstance(source, SelectiveSource):
+            return source.block_for(draws, seed=conditions.seed, channels=channels)
         return source.block(draws, seed=conditions.seed)
     required = {
         event.name: {
@@ -153,9 +163,19 @@ def run_trials(
     common = CommonSensors(sensor_sets) if len(sensor_sets) > 1 else None
     events = asked_by(events, algorithms)
     judges = [judges_of(events, algorithms, sensor_set) for sensor_set in sensor_sets]
+    looked_at = None
+    if scores_only:  # nothing else is asked for later
+        looked_at = {
+            name
+            for sensor_set in sensor_sets
+            for name in signals_needed(
+                channels_read(algorithms, sensor_set) if channels is None else channels,
+                sensor_set,
+            )
+        }
     # Blocks end where pages of draws end; the nominal draw rides with the first.
     for numbers in _in_blocks(draws, size):
-        block = signal_block(events, numbers, conditions=conditions)
+        block = signal_block(events, numbers, conditions=conditions, channels=looked_at)
         if common is not None:
             common.begin_block()
         for sensor_set, asked in zip(sensor_sets, judges, strict=True):

@@ -94,7 +94,7 @@ def test_a_tally_takes_tables_of_bounded_size_however_a_run_was_cut(run, monkeyp
         return add(tally, part)
 
     monkeypatch.setattr(Tally, "add", noted)
-    monkeypatch.setattr("crashsense.results.run.TALLY_ROWS", 16)
+    monkeypatch.setattr("crashsense.results.intake.TALLY_ROWS", 16)
     cut = open_run(run.folder)
     assert cut.tally.counts_drawn == run.tally.counts_drawn
     pd.testing.assert_frame_equal(cut.statistics(), run.statistics())
