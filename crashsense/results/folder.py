@@ -42,13 +42,23 @@ def write_text(path: Path, text: str) -> None:
 
 def write_csv(path: Path, tables: Iterable[pa.Table | pd.DataFrame]) -> None:
     """Write a table that comes in pieces, some rows at a time; the first gives the header."""
-    pieces = (
-        piece
-        for table in tables
-        for first in range(0, max(len(table), 1), CSV_PIECE)
-        for piece in [table[first : first + CSV_PIECE]]
-    )
+    pieces = _pieces(tables)
     _write(path, (csv_of(piece, header=place == 0) for place, piece in enumerate(pieces)))
+
+
+def _pieces(tables: Iterable[pa.Table | pd.DataFrame]) -> Iterator[pa.Table | pd.DataFrame]:
+    """Cut large pieces, and join small ones of Arrow: a call a column costs as much as 300 rows."""
+    held: list[pa.Table] = []
+    for table in tables:
+        if isinstance(table, pa.Table):
+            held.append(table)
+            if sum(map(len, held)) < CSV_PIECE:
+                continue
+            table, held = pa.concat_tables(held), []
+        for first in range(0, max(len(table), 1), CSV_PIECE):
+            yield table[first : first + CSV_PIECE]
+    if held:
+        yield pa.concat_tables(held)
 
 
 def _write(path: Path, pieces: Iterable[str]) -> None:
@@ -326,8 +336,8 @@ class RunFolder:
             yield part if packed else unpacked(part, TABLES[table][1])
 
     def whole(self, table: str = "verdicts") -> pa.Table:
-        """Return a table whole: for small runs."""
-        return pa.concat_tables(self.tables(table))
+        """Return a table whole and packed: for small runs."""
+        return pa.concat_tables(self.tables(table, packed=True)).unify_dictionaries()
 
     def read_part(
         self,

@@ -6,15 +6,17 @@ as soon as its last part is written, and no part is read again for it.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable
 
 import pyarrow as pa
 
-from crashsense.results.folder import packed
-from crashsense.results.tables import Task
+from crashsense.results.folder import packed, unpacked
+from crashsense.results.tables import VERDICT_SCHEMA, Task
 from crashsense.results.tally import TALLY_COLUMNS, Tally
 
-#: Parts are tallied together up to this many rows: many small tables are slow one by one.
+#: Rows that are tallied together: many small tables are slow one by one, and a large one takes
+#: three times its memory.
 TALLY_ROWS = 16_384
 
 
@@ -31,6 +33,7 @@ class Intake:
         self._kept: dict[Task, pa.Table] = {}
         self._nominal: dict[Task, pa.Table] = {}
         self._taken: set[Task] = set()
+        self._of: defaultdict[int, list[Task]] = defaultdict(list)
         self._waiting: list[pa.Table] = []
         self._tally = Tally()
 
@@ -38,6 +41,7 @@ class Intake:
         """Take the part of a task, in the columns of a verdict table."""
         part = packed(part)
         self._taken.add(task)
+        self._of[task.occurrence].append(task)
         if self._keeps:
             self._kept[task] = part
         if task.first == 0:
@@ -48,9 +52,11 @@ class Intake:
 
     def count(self, part: pa.Table) -> None:
         """Take a part for the tally alone; it holds its columns."""
-        self._waiting.append(packed(part.select(TALLY_COLUMNS)))
-        if sum(table.num_rows for table in self._waiting) >= TALLY_ROWS:
-            self._flush()
+        own = packed(part.select(TALLY_COLUMNS))
+        for first in range(0, own.num_rows, TALLY_ROWS):
+            self._waiting.append(own.slice(first, TALLY_ROWS))
+            if sum(table.num_rows for table in self._waiting) >= TALLY_ROWS:
+                self._flush()
 
     def _flush(self) -> None:
         if self._waiting:
@@ -75,10 +81,14 @@ class Intake:
         """
         if not self._keeps:
             return None
-        wanted = (task for task in sorted(self._kept) if occurrence in (None, task.occurrence))
-        return [self._kept[task] for task in wanted]
+        if occurrence is not None:
+            tasks = self._of[occurrence]
+            return [self._kept[task] for task in sorted(tasks)]
+        return [self._kept[task] for task in sorted(self._kept)]
 
     @property
-    def nominal(self) -> list[pa.Table]:
-        """Rows of draw 0, packed, in the order of the tasks."""
-        return [self._nominal[task] for task in sorted(self._nominal)]
+    def nominal(self) -> pa.Table:
+        """Rows of draw 0, in the order of the tasks."""
+        parts = [self._nominal[task] for task in sorted(self._nominal)]
+        found = pa.concat_tables(parts) if parts else VERDICT_SCHEMA.empty_table()
+        return unpacked(found, VERDICT_SCHEMA)

@@ -170,8 +170,7 @@ class Run:
         import pandas as pd
 
         if self._intake is not None:
-            taken = self._intake.nominal
-            frames = [unpacked(part, VERDICT_SCHEMA).to_pandas() for part in taken]
+            frames = [self._intake.nominal.to_pandas()]
         else:
             self._keep_small()
             frames = list(self.parts(nominal=True))
