@@ -371,7 +371,8 @@ def print_scaling(found: dict[str, Any]) -> None:
     runs = found["runs"]
     print(f"\nlibrary, {found['draws']} draws, workers at hand; {found['machine']}")
     print(
-        f"{'workers':>8}{'s':>9}{'gain':>7}{'effic.':>8}{'cpu s':>9}{'cpu ratio':>10}{'MB':>6}{'worker':>8}"
+        f"{'workers':>8}{'s':>9}{'gain':>7}{'effic.':>8}{'cpu s':>9}{'cpu ratio':>10}"
+        f"{'MB':>6}{'worker':>8}"
     )
     for run in runs:
         print(
