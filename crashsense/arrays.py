@@ -28,9 +28,9 @@ def reuse_memory() -> None:
     np.empty(4_000_000)
 
 
-#: Memory that this process may hold without using it, from one task to the next [bytes]: two to
-#: three blocks of draws.
-MOST_UNUSED = 64_000_000
+#: Memory that this process may hold without using it, from one task to the next [bytes]: that of
+#: a block of draws or two.
+MOST_UNUSED = 40_000_000
 
 
 class _HeapState(ctypes.Structure):

@@ -28,6 +28,7 @@ from crashsense.rules.checked import of_operations, patience
 from crashsense.scoring import FAILURES
 from crashsense.sensing import SensorSet
 from crashsense.trials import Conditions, Trial, joined, run_trials
+from crashsense.trials.block import BLOCK
 from crashsense.trials.drawn import drawn_of
 from crashsense.trials.rows import build_table, verdict_columns
 
@@ -103,7 +104,8 @@ def run_task(job: Job, task: Task) -> dict[str, pa.Table]:
     """Evaluate one task; return its part of every table."""
     with engine.using(job.engine), patience():
         tables = _run_task(job, task)
-    bound_memory()
+    if task.last - task.first > BLOCK:  # fewer draws leave little, and asking takes their time
+        bound_memory()
     return tables
 
 
