@@ -45,6 +45,7 @@ from crashsense.compiled.parts import parts_of
 from crashsense.compiled.readings import (
     check_readings,
     deviations_of,
+    peaks,
     static_reading,
     upsampled,
 )
@@ -105,6 +106,7 @@ __all__ = [
     "mode_powers",
     "noise_in_lanes",
     "parts_of",
+    "peaks",
     "put_spectra",
     "ride_steps",
     "roll_steps",

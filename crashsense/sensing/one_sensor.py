@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense import draws as random_draws
+from crashsense import engine
 from crashsense.arrays import BoolArray, FloatArray, IntArray
 from crashsense.errors import Fault, InputError
 from crashsense.sensing import chain, one_pass
@@ -62,7 +63,10 @@ ROOM_BEHIND = 8
 
 
 def _largest(samples: FloatArray) -> FloatArray:
-    """Largest absolute value of each row."""
+    """Largest absolute value of each row; twin: ``compiled.readings.peaks``."""
+    kernels = engine.kernels()
+    if kernels is not None and samples.flags.c_contiguous:
+        return np.asarray(kernels.peaks(engine.given(samples)))
     return np.asarray(np.maximum(samples.max(axis=-1), -samples.min(axis=-1)))
 
 
@@ -131,7 +135,6 @@ class OneSensor:
         #: index (into samples with the rest in front) of the first word at phase 0
         self.origin = self.ahead + base.tick - base.first - lead
         self.truth, self.peaks = truth, peaks
-        self.reading, self.at_stop = self._reading()
         self.others = {name: truth[name] for name in drawn.cross if name in truth}
         self.fast = self._taken(path)
         #: True if the same draws may be asked for again, by another sensor set
@@ -158,7 +161,30 @@ class OneSensor:
             truth=self.truth,
         )
 
-    def _reading(self) -> tuple[FloatArray, IntArray]:
+    @cached_property
+    def _free(self) -> bool:
+        """True if each sample is read by itself, as the nominal element does short of its stop."""
+        sensor = self.sensor
+        if sensor.faults or self.drawn.element is not None:
+            return False
+        if not chain.element_is_static(sensor, rate_hz=self.base.rate_hz):
+            return False
+        return bool((self.peaks.of(self.truth[self.channel]) <= sensor.stop).all())
+
+    @property
+    def reading(self) -> FloatArray:
+        """Reading of the element [u], (1 or draws, samples)."""
+        return self._read[0]
+
+    @cached_property
+    def at_stop(self) -> IntArray:
+        """Samples at the stop of the element, of each row of the reading."""
+        if self._free:
+            return np.zeros(self.truth[self.channel].shape[0], dtype=np.int64)
+        return self._read[1]
+
+    @cached_property
+    def _read(self) -> tuple[FloatArray, IntArray]:
         true = self.truth[self.channel]
         every = np.arange(self.draws.size)
         for fault in self.sensor.faults:
@@ -170,6 +196,18 @@ class OneSensor:
         if not self.sensor.faults and not self.peaks.of(true).any():
             return true, np.zeros(true.shape[0], dtype=np.int64)  # at rest
         return chain.respond(true, sensor=self.sensor, rate_hz=self.base.rate_hz)
+
+    @property
+    def unread(self) -> tuple[FloatArray, tuple[float, float, float]]:
+        """Samples that are the reading once an element with these numbers has read them.
+
+        Full scale, quadratic and cubic number. A kernel that reads on its way needs no array for
+        the reading.
+        """
+        if self._free:
+            sensor = self.sensor
+            return self.truth[self.channel], (sensor.range, sensor.quadratic, sensor.nonlinearity)
+        return self.reading, (1.0, 0.0, 0.0)
 
     def _largest_reading(self) -> FloatArray:
         """Largest absolute reading of each row."""
@@ -286,7 +324,7 @@ class OneSensor:
     @cached_property
     def one_signal(self) -> bool:
         """True where all draws share one signal."""
-        return self.reading.shape[0] == 1 and all(o.shape[0] == 1 for o in self.others.values())
+        return self.unread[0].shape[0] == 1 and all(o.shape[0] == 1 for o in self.others.values())
 
     def table(self, samples: FloatArray) -> FloatArray:
         """Samples of one signal in every filter setting and phase, (settings, phases, words)."""
@@ -383,14 +421,16 @@ class OneSensor:
 
         In C order.
         """
-        drawn = self.drawn
-        parts = [(drawn.gain, self.reading)]
-        parts += [
-            (drawn.cross[name], other)
+        return ((self.drawn.gain, np.ascontiguousarray(self.reading)), *self.felt_beside)
+
+    @cached_property
+    def felt_beside(self) -> tuple[tuple[FloatArray, FloatArray], ...]:
+        """As :attr:`felt`, of the other axes alone."""
+        return tuple(
+            (self.drawn.cross[name], np.ascontiguousarray(other))
             for name, other in self.others.items()
             if self.peaks.of(other).any()
-        ]
-        return tuple((factor, np.ascontiguousarray(samples)) for factor, samples in parts)
+        )
 
     @cached_property
     def noisy(self) -> bool:
