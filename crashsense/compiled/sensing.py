@@ -276,9 +276,9 @@ def words_of_signals(
 
     *reading*, *other*, *third* (1 or draws, samples) at the internal rate, the last two perhaps
     without rows; *rows* (rows,) which of their rows; *factors* (3, rows); *element*: what has yet
-    to read the first (:func:`filtered_words`). Their sum is filtered by the filters of *chain*, which have stood at its first value. Before its first sample a signal
-    stands still. *ramp* (settings, phases, words), *drift* (rows,). Twin: ``OneSensor._fast`` and
-    ``chain.quantise``.
+    to read the first (:func:`filtered_words`). Their sum is filtered by the filters of *chain*,
+    which have stood at its first value. Before its first sample a signal stands still. *ramp*
+    (settings, phases, words), *drift* (rows,). Twin: ``OneSensor._fast`` and ``chain.quantise``.
     """
     start, step, table, tail = source
     count, words = rows.size, ramp.shape[2]

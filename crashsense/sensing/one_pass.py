@@ -104,11 +104,8 @@ def in_lanes(one: OneSensor) -> Fill:
         own += _given(drawn.setting, one.shared.phase)
     else:
         fill = kernels.signal_lanes_of
-        own = [
-            *_given(
-                *_signals_to_read(one, rows), rows, one.ramp_line[None, :], len(PHASES), one.words
-            )
-        ]
+        own = [*_given(*_signals_to_read(one, rows), rows, one.ramp_line[None, :])]
+        own += [len(PHASES), one.words]
         own += _given(drawn.drift, drawn.offset, sigma, drawn.setting, one.shared.phase)
         own.append(_chain(one, skipped=one.ahead))
     arguments = [*own, *_given(*_lane_noise(one, rows), _grid(one))]
