@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from types import MappingProxyType
@@ -341,6 +341,17 @@ class EventSource(Protocol):
 
     def block(self, draws: Iterable[int], *, seed: int) -> SignalBlock:
         """Return the given draws; draw k depends on (seed, occurrence, k) only."""
+        ...
+
+
+@runtime_checkable
+class SelectiveSource(EventSource, Protocol):
+    """A source that need not make every signal."""
+
+    def block_for(
+        self, draws: Iterable[int], *, seed: int, channels: Collection[str]
+    ) -> SignalBlock:
+        """Return the given draws for whoever reads *channels* alone: others may be absent."""
         ...
 
 

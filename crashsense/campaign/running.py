@@ -18,11 +18,12 @@ from crashsense.campaign.evaluation import COUNTED, Job, Made, Written, count_fa
 from crashsense.campaign.executors import Cluster, Executor, InProcess, Processes
 from crashsense.campaign.tasks import bundled, split, work_of
 from crashsense.engine import choose, requested, using
-from crashsense.errors import Fault, InputError, nearest
+from crashsense.errors import Fault, InputError, RunFolderError, nearest
 from crashsense.event import RESTRAINTS
 from crashsense.plan.inputs import code_digest
 from crashsense.plan.resolve import Plan, conditions_of, resolve_plan
 from crashsense.processes import asked, at_hand, cores
+from crashsense.results.ahead import ReadAhead
 from crashsense.results.folder import (
     PLAN,
     FolderLock,
@@ -34,6 +35,7 @@ from crashsense.results.folder import (
     write_text,
 )
 from crashsense.results.input_copies import keep_inputs
+from crashsense.results.intake import Intake
 from crashsense.results.provenance import (
     PROVENANCE,
     finished_before,
@@ -470,35 +472,46 @@ class _Campaign:
                 count_failures(self.job, folder.read_part(path, columns=COUNTED)) for path in done
             )
         folder.log(f"{len(tasks)} tasks, {len(missing)} to do, {self.plan.evaluations} evaluations")
+        small = self.plan.evaluations * len(RESTRAINTS) <= KEPT_ROWS
+        intake = Intake(keeps=small)
+        # A command draws the page next; in a script what is held would only take memory.
+        ahead = ReadAhead(folder, ("nominal",) if small and at_hand() else ())
         try:
             with closing(self.results(missing, failures=failures)) as results:
                 for task, made in results:
                     if isinstance(made, Written):
                         folder.note(task, made.sums)
+                        ahead.read(task, made.sums)
                     else:
                         folder.write_parts(task, made)
+                    part = _verdicts_of(folder, task, made)
+                    if part is not None:
+                        intake.add(part, task=task)
         except BaseException as error:
             folder.log(f"stopped: {type(error).__name__}: {error}")
             raise
         folder.check_files(folder.manifest())
-        held = None
-        if self.plan.evaluations * len(RESTRAINTS) <= KEPT_ROWS:
-            held = {"verdicts": [folder.whole()]}
+        for task in intake.lacks(tasks):
+            intake.add(folder.read_part(folder.part("verdicts", task), packed=True), task=task)
         run = Run(
             plan=self.plan,
             folder=folder.path,
-            tables=held,
+            intake=intake,
             path=self.job.conditions.path,
             engine=self.job.engine,
+            nominal_parts=ahead.held.get("nominal"),
         )
-        self._finish(folder, run, finished=None if missing else finished_before(folder))
+        finished = None if missing else finished_before(folder)
+        self._finish(folder, run, intake=intake, finished=finished)
         folder.log("complete")
         return run
 
-    def _finish(self, folder: RunFolder, run: Run, *, finished: str | None) -> None:
+    def _finish(self, folder: RunFolder, run: Run, *, intake: Intake, finished: str | None) -> None:
         summary = run.summary()
-        whole = summary["rows"] <= CSV_ROWS
-        write_csv(folder.path / "verdicts.csv", self._sorted(folder) if whole else [run.nominal])
+        if summary["rows"] <= CSV_ROWS:
+            write_csv(folder.path / "verdicts.csv", self._sorted(folder, intake))
+        else:
+            write_csv(folder.path / "verdicts.csv", [run.nominal])
         if self.plan.draws:
             write_csv(folder.path / "statistics.csv", [run.statistics()])
         folder.write_json(
@@ -506,17 +519,33 @@ class _Campaign:
         )
         folder.write_json(SUMMARY, summary)  # last: a folder that has it is complete
 
-    def _sorted(self, folder: RunFolder) -> Iterator[pa.Table]:
+    def _sorted(self, folder: RunFolder, intake: Intake) -> Iterator[pa.Table]:
         """Yield the verdicts in small pieces, in the order of the key."""
         groups = enumerate(self.job.occurrences)
         where = {event.name: index for index, group in groups for event in group}
         for name in sorted(where):
-            for part in folder.tables(occurrence=where[name], packed=True):  # draws ascending
+            kept = intake.rows(where[name])
+            for part in kept or folder.tables(occurrence=where[name], packed=True):
+                # Draws ascend from part to part.
                 own = part.filter(pc.equal(part.column("event"), name))
                 key = unpacked(own.select(list(KEY)), VERDICT_SCHEMA)
                 order = pc.sort_indices(key, sort_keys=[(k, "ascending") for k in KEY])
                 for first in range(0, len(order), PIECE):
                     yield own.take(order[first : first + PIECE])
+
+
+def _verdicts_of(folder: RunFolder, task: Task, made: Made) -> pa.Table | None:
+    """The verdicts of a task that has ended; None where they cannot be read at once.
+
+    On a disk far away a worker's file may be seen later: then it is read when all have ended.
+    """
+    if not isinstance(made, Written):
+        return made["verdicts"]
+    path, sha256 = folder.part("verdicts", task), made.sums["verdicts"]
+    try:
+        return folder.read_part(path, packed=True, sha256=sha256)
+    except (RunFolderError, OSError):
+        return None
 
 
 def _code_of(rules: Iterable[Rule]) -> Iterator[str]:

@@ -42,6 +42,7 @@ from crashsense.compiled.normal import (
     fill_rows,
 )
 from crashsense.compiled.parts import parts_of
+from crashsense.compiled.places import body_axes, check_places, yaw_of
 from crashsense.compiled.readings import (
     check_readings,
     deviations_of,
@@ -79,11 +80,13 @@ __all__ = [
     "Chain",
     "Source",
     "aligned",
+    "body_axes",
     "chain_steps",
     "check",
     "check_lanes",
     "check_marches",
     "check_normal",
+    "check_places",
     "check_readings",
     "check_rules",
     "check_sensing",
@@ -124,6 +127,7 @@ __all__ = [
     "words_by_full_path",
     "words_of",
     "words_of_signals",
+    "yaw_of",
 ]
 
 
@@ -395,4 +399,5 @@ def check() -> None:
     check_rules()
     check_steps()
     check_marches()
+    check_places()
     check_shaking()

@@ -126,7 +126,7 @@ def noise_in_lanes(
 ) -> FloatArray:
     """Noise in the words, of unit deviation ahead of the filter, (groups, words, LANES).
 
-    Arguments as ``compiled.sensing.words_of``. Twin: ``Disturbance._noise``.
+    Arguments as ``compiled.sensing.words_of``. Twin: ``sensing.disturbance._noise``.
     """
     start, step, table, tail = source
     rows = start.size

@@ -21,7 +21,7 @@ _WITHOUT_SIGN = np.int64(0x7FFFFFFFFFFFFFFF)
 
 @_jit
 def peaks(samples: FloatArray) -> FloatArray:
-    """Largest absolute value of each row. Twin: ``one_sensor._largest``, same bits."""
+    """Largest absolute value of each row. Twin: ``peaks.largest_of_rows``, same bits."""
     out = np.empty(samples.shape[0])
     bits, found = samples.view(np.int64), out.view(np.int64)
     for row in range(samples.shape[0]):

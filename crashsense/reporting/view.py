@@ -90,7 +90,10 @@ def view_of(run: Any) -> RunView:
     summary = run.summary()
     if "rules" not in summary:  # a run of an earlier version
         summary = {**summary, **described(run.plan)}
-    event_view = None if run.folder is None else stored_views(run.folder)
+    event_view = None
+    if run.folder is not None:
+        event_view = stored_views(run.folder, held=run.nominal_parts)
+        run.nominal_parts.clear()  # they are held by the view, where it wants them
     if event_view is None:  # sensed again
         from crashsense.results.nominal import computed_views
 

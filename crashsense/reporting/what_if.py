@@ -159,6 +159,8 @@ def fire_curve(times_ms: FloatArray, demand: FloatArray) -> list[list[float]]:
     >>> fire_curve(np.array([1.0, 2.0]), np.array([0.6, 1.2]))
     [[0.6, 1.0], [1.2, 2.0]]
     """
+    if not times_ms.size:
+        return []
     running = np.maximum.accumulate(np.where(np.isnan(demand), 0.0, demand))
     index = np.searchsorted(running, _REACHED, side="left")
     index = index[index < running.size]

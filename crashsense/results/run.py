@@ -6,7 +6,7 @@ What only a plan needs is imported where there is one: a folder is read without 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from functools import cached_property
 from html import escape
@@ -18,9 +18,10 @@ import pyarrow as pa
 from crashsense.errors import Fault, InputError, RunFolderError, unknown_name
 from crashsense.event import ALL_RESTRAINTS
 from crashsense.resources import CAUTION
-from crashsense.results.folder import RunFolder, packed, refuse_change
+from crashsense.results.folder import RunFolder, refuse_change, unpacked
+from crashsense.results.intake import Intake
 from crashsense.results.outcome import Outcome, outcome_of
-from crashsense.results.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA, plain_rows_of
+from crashsense.results.tables import KEY, SCHEMA_VERSION, TABLES, VERDICT_SCHEMA, plain_rows_of
 from crashsense.results.tally import TALLY_COLUMNS, Pair, Tally, count_entries, counts, pairs_of
 from crashsense.scoring import separation
 from crashsense.verdict_schema import PlainRow
@@ -49,11 +50,15 @@ class Run:
         plan: Plan | None,
         folder: Path | None,
         tables: Mapping[str, Sequence[pa.Table]] | None = None,
+        intake: Intake | None = None,
         stored_summary: Mapping[str, Any] | None = None,
         path: str = "auto",
         engine: str = "numpy",
         trust: bool = False,
+        nominal_parts: Mapping[Path, pa.Table] | None = None,
     ) -> None:
+        #: parts of the nominal table that have been read already
+        self.nominal_parts = dict(nominal_parts or {})
         #: True: code of rules from the folder may run although this user has not evaluated it
         self.trust = trust
         #: how the samples were computed: "auto" (fast where it is exact enough) or "full"
@@ -61,7 +66,10 @@ class Run:
         self.engine = engine
         self._plan = plan
         self.folder = folder
-        self._tables = tables
+        rows = None if intake is None else intake.rows()
+        self._tables = tables if rows is None else {"verdicts": rows}
+        #: what was taken from the parts as they came
+        self._intake = intake
         self._summary = dict(stored_summary) if stored_summary is not None else None
 
     @property
@@ -108,7 +116,8 @@ class Run:
             wanted = (pc.field("draw") == 0) if nominal else None
             for part in self._tables.get(table, ()):
                 rows = part if wanted is None else part.filter(wanted)
-                yield (rows if columns is None else rows.select(columns)).to_pandas()
+                rows = rows if columns is None else rows.select(columns)
+                yield unpacked(rows, TABLES[table][1]).to_pandas()
         elif self.folder is not None:
             for part in RunFolder(self.folder).tables(table, columns=columns, nominal=nominal):
                 yield part.to_pandas()
@@ -126,7 +135,7 @@ class Run:
             found = [folder.read_part(path).filter(wanted) for path in folder.parts_of_draw(draw)]
         else:
             found = []
-        frames = [part.to_pandas() for part in found if part.num_rows]
+        frames = [unpacked(part, VERDICT_SCHEMA).to_pandas() for part in found if part.num_rows]
         if not frames:
             return VERDICT_SCHEMA.empty_table().to_pandas()
         return pd.concat(frames).sort_values(list(KEY), ignore_index=True)
@@ -160,23 +169,27 @@ class Run:
         """Draw 0 of the verdict table; of a big run only the parts that hold it are read."""
         import pandas as pd
 
-        self._keep_small()
-        frames = list(self.parts(nominal=True))
+        if self._intake is not None:
+            frames = [self._intake.nominal.to_pandas()]
+        else:
+            self._keep_small()
+            frames = list(self.parts(nominal=True))
         return pd.concat(frames).sort_values(list(KEY), ignore_index=True)
 
     @cached_property
     def tally(self) -> Tally:
         """Counts over all rows, and what is met; every part is read once."""
+        if self._intake is not None:
+            return self._intake.tally
         self._keep_small()
-        tally = Tally()
+        intake = Intake()
         if self._tables is None and self.folder is not None:
             parts = RunFolder(self.folder).tables(columns=TALLY_COLUMNS, packed=True)
         else:
-            held = (self._tables or {})["verdicts"]
-            parts = (packed(part.select(TALLY_COLUMNS)) for part in held)
-        for rows in _joined(parts):
-            tally.add(rows.to_pandas())
-        return tally
+            parts = iter((self._tables or {})["verdicts"])
+        for part in parts:
+            intake.count(part)
+        return intake.tally
 
     @property
     def exit_code(self) -> int:
@@ -303,22 +316,6 @@ class Run:
         if self._summary is None:
             self._summary = _summarise(self)
         return self._summary
-
-
-#: Parts are tallied together up to this many rows: many small tables are slow one by one.
-TALLY_ROWS = 16_384
-
-
-def _joined(parts: Iterable[pa.Table]) -> Iterator[pa.Table]:
-    """Join small parts to bigger ones, of bounded size."""
-    held: list[pa.Table] = []
-    for part in parts:
-        held.append(part)
-        if sum(table.num_rows for table in held) >= TALLY_ROWS:
-            yield pa.concat_tables(held).unify_dictionaries()
-            held = []
-    if held:
-        yield pa.concat_tables(held).unify_dictionaries()
 
 
 def _summarise(run: Run) -> dict[str, Any]:

@@ -11,13 +11,13 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from crashsense.arrays import FloatArray
 from crashsense.results.folder import RunFolder
@@ -263,41 +263,49 @@ _CLIPPED = ("clipped_before_filter", "clipped_after_filter", "clipped_codes")
 _OF_CHANNEL = ("unit", "range_value", "beyond_ms", *_CLIPPED)
 
 
-def stored_views(path: Path) -> Callable[[str], EventView] | None:
+def stored_views(
+    path: Path, *, held: Mapping[Path, pa.Table] | None = None
+) -> Callable[[str], EventView] | None:
     """Return a function that reads what a run folder holds of an event; None: it holds nothing.
 
     Parts of up to :data:`HELD_BYTES` are read once and held; of more one is read at a time, so that
-    a page of a big run needs one event in memory.
+    a page of a big run needs one event in memory. *held*: parts that have been read already.
     """
     folder = RunFolder(path)
+    there = held or {}
     parts = folder.parts("nominal")
     if not parts:
         return None
-    hold = sum(part.stat().st_size for part in parts) <= HELD_BYTES
+    if sum(part.stat().st_size for part in parts) <= HELD_BYTES:
+        rows: dict[str, pa.Table] = {}
+        for part in parts:
+            rows |= _by_event(there[part] if part in there else folder.read_part(part))
+        return lambda name: _view_from(name, _rows_of(rows[name]))
     where: dict[str, Path] = {}
-    held: dict[Path, pa.Table] = {}
     for part in parts:
-        table = folder.read_part(part, columns=None if hold else ["event"])
-        where |= dict.fromkeys(pc.unique(table.column("event")).to_pylist(), part)
-        if hold:
-            held[part] = table
+        where |= dict.fromkeys(_by_event(folder.read_part(part, columns=["event"])), part)
+    return lambda name: _view_from(name, _rows_of(_by_event(folder.read_part(where[name]))[name]))
 
-    def view(name: str) -> EventView:
-        part = where[name]
-        table = held[part] if hold else folder.read_part(part)
-        return _view_from(name, _rows_of(table.filter(pc.equal(table.column("event"), name))))
 
-    return view
+def _by_event(table: pa.Table) -> dict[str, pa.Table]:
+    """The rows of each event of a part, where they stand one after the other."""
+    found: dict[str, pa.Table] = {}
+    first = 0
+    for name, rows in groupby(table.column("event").to_pylist()):
+        size = len(list(rows))
+        found[name] = table.slice(first, size)
+        first += size
+    return found
 
 
 def _rows_of(table: pa.Table) -> list[dict[str, Any]]:
-    """Rows of the nominal table, their lists of numbers as arrays."""
+    """Rows of one event, their lists of numbers as arrays."""
     lists = ("times_ms", "values")
     rows = table.drop_columns(list(lists)).to_pylist()
     for name in lists:
         column = table.column(name).combine_chunks()
-        values = column.values.to_numpy().astype(np.float64)
-        ends = column.offsets.to_numpy()
+        values = column.flatten().to_numpy().astype(np.float64, copy=False)
+        ends = (column.offsets.to_numpy() - column.offsets[0].as_py()).tolist()
         for row, first, last in zip(rows, ends[:-1], ends[1:], strict=True):
             row[name] = values[first:last]
     return rows

@@ -13,6 +13,7 @@ from crashsense.sensing.sense import (
     prepared,
     sense,
     sense_in_parts,
+    signals_needed,
 )
 from crashsense.sensing.sensor import ControlUnit, Sensor, SensorSet
 from crashsense.sensing.words import ChainReport
@@ -43,6 +44,7 @@ __all__ = [
     "sense",
     "sense_in_parts",
     "sensor_set_names",
+    "signals_needed",
 ]
 
 #: What reads files needs pydantic, which takes longer to import than all the rest: the process of a

@@ -53,7 +53,7 @@ class CommonSensors:
         if key not in self._made:
             one = self._made[key] = make()
             needed = _BYTES_A_TICK * draws.size * one.base.ticks
-            one.keeps_runs = needed <= self._left
+            one.is_common, one.keeps_runs = True, needed <= self._left
             self._left -= needed if one.keeps_runs else 0
         return self._made[key]
 

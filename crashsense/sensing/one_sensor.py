@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from functools import cached_property, lru_cache
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
 from crashsense import draws as random_draws
-from crashsense import engine
 from crashsense.arrays import BoolArray, FloatArray, IntArray
 from crashsense.errors import Fault, InputError
 from crashsense.sensing import chain, one_pass
 from crashsense.sensing.disturbance import Disturbance
 from crashsense.sensing.faults import Scene
 from crashsense.sensing.groups import in_groups, place, runs_of
-from crashsense.sensing.noise import NoiseBank, WordNoise, word_noise
+from crashsense.sensing.noise import NoiseBank, NoiseModels, noise_models
+from crashsense.sensing.peaks import Peaks, largest_of_rows
 from crashsense.sensing.sensor import Sensor, SensorSet
 from crashsense.sensing.timebase import TimeBase
 from crashsense.sensing.tolerance import PHASES, SensorDraws, UnitDraws
@@ -34,55 +34,12 @@ ANY_OCCURRENCE = "any occurrence"
 NOISE_MODEL_ERROR = 1e-6
 
 
-class _NoiseModels:
-    """Models of the noise in the words, one a filter setting."""
-
-    def __init__(self, design: chain.FilterDesign, every: int) -> None:
-        settings = range(len(chain.CORNER_SETTINGS))
-        found = [word_noise(chain.setting_sections(design, s), every=every) for s in settings]
-        self.models: list[WordNoise] = found
-        self.warm_up = max(model.warm_up for model in found)
-        self.error = max(model.error for model in found)
-
-    @cached_property
-    def sections(self) -> FloatArray:
-        """Sections of all settings, (settings, sections, 6)."""
-        return np.stack([model.sections for model in self.models])
-
-
-#: Those of a design at one rate of the words, made once in a process.
-_noise_models = lru_cache(maxsize=128)(_NoiseModels)
-
-
 #: Words of the time since time zero by all that they depend on: events of one length share them.
 _RAMPS: dict[tuple[object, ...], FloatArray] = {}
 _MOST_RAMP_BYTES = 16_000_000
 
 #: Numbers behind a table that a kernel reads several words at a time (``compiled.vectors.WIDTH``).
 ROOM_BEHIND = 8
-
-
-def _largest(samples: FloatArray) -> FloatArray:
-    """Largest absolute value of each row; twin: ``compiled.readings.peaks``."""
-    kernels = engine.kernels()
-    if kernels is not None and samples.flags.c_contiguous:
-        return np.asarray(kernels.peaks(engine.given(samples)))
-    return np.asarray(np.maximum(samples.max(axis=-1), -samples.min(axis=-1)))
-
-
-class Peaks:
-    """Largest absolute value of each row of some signals, found once for all who feel them."""
-
-    def __init__(self) -> None:
-        #: beside the samples: as long as these are kept no others have their ids
-        self._found: dict[int, tuple[FloatArray, FloatArray]] = {}
-
-    def of(self, samples: FloatArray) -> FloatArray:
-        """Those of *samples*, (rows, samples), which must not change again."""
-        key = id(samples)
-        if key not in self._found:
-            self._found[key] = samples, _largest(samples)
-        return self._found[key][1]
 
 
 class OneSensor:
@@ -134,11 +91,10 @@ class OneSensor:
         self.design = chain.FilterDesign.of(sensor, rate_hz=base.rate_hz)
         #: index (into samples with the rest in front) of the first word at phase 0
         self.origin = self.ahead + base.tick - base.first - lead
-        self.truth, self.peaks = truth, peaks
+        self.truth, self.peaks, self.path = truth, peaks, path
         self.others = {name: truth[name] for name in drawn.cross if name in truth}
-        self.fast = self._taken(path)
-        #: True if the same draws may be asked for again, by another sensor set
-        self.keeps_runs = False
+        #: True if another sensor set may ask for the same draws; whether their runs are kept for it
+        self.is_common = self.keeps_runs = False
         self._runs: dict[tuple[int, int], Run] = {}
         self.disturbance = Disturbance()
         #: words of signals that all draws share, kept beside the samples that they are made of
@@ -171,20 +127,9 @@ class OneSensor:
             return False
         return bool((self.peaks.of(self.truth[self.channel]) <= sensor.stop).all())
 
-    @property
-    def reading(self) -> FloatArray:
-        """Reading of the element [u], (1 or draws, samples)."""
-        return self._read[0]
-
     @cached_property
-    def at_stop(self) -> IntArray:
-        """Samples at the stop of the element, of each row of the reading."""
-        if self._free:
-            return np.zeros(self.truth[self.channel].shape[0], dtype=np.int64)
-        return self._read[1]
-
-    @cached_property
-    def _read(self) -> tuple[FloatArray, IntArray]:
+    def _response(self) -> tuple[FloatArray, IntArray]:
+        """Reading of the element [u], (1 or draws, samples), and samples at the stop."""
         true = self.truth[self.channel]
         every = np.arange(self.draws.size)
         for fault in self.sensor.faults:
@@ -209,13 +154,35 @@ class OneSensor:
             return self.truth[self.channel], (sensor.range, sensor.quadratic, sensor.nonlinearity)
         return self.reading, (1.0, 0.0, 0.0)
 
+    @property
+    def reading(self) -> FloatArray:
+        """Reading of the element [u], shape (1 or draws, samples); made when it is asked for."""
+        return self._response[0]
+
+    @cached_property
+    def at_stop(self) -> IntArray:
+        """Samples at the stop, of each row of the reading."""
+        if self._free:
+            return np.zeros(self.truth[self.channel].shape[0], dtype=np.int64)
+        return self._response[1]
+
+    def release(self) -> None:
+        """Drop the reading and what is made of it: a long one is as large as the true signal.
+
+        It is made again if it is asked for, so that a sensor which several sets have keeps it.
+        """
+        if not self.is_common:
+            self._tables.clear()
+            for name in ("_response", "felt", "felt_beside", "parts"):
+                self.__dict__.pop(name, None)
+
     def _largest_reading(self) -> FloatArray:
         """Largest absolute reading of each row."""
         sensor, rate = self.sensor, self.base.rate_hz
         rises = sensor.quadratic == 0.0 and sensor.nonlinearity >= 0.0
         static = chain.element_is_static(sensor, rate_hz=rate)
         if sensor.faults or self.drawn.element is not None or not (rises and static):
-            return _largest(self.reading)
+            return largest_of_rows(self.reading)
         # Rounded, too, it rises with what is felt: that of the largest is the largest.
         felt = self.peaks.of(self.truth[self.channel])
         found, _ = chain.respond(felt[:, None], sensor=sensor, rate_hz=rate)
@@ -242,24 +209,25 @@ class OneSensor:
         return np.asarray(linear & (self.at_stop == 0))
 
     @cached_property
-    def noise_models(self) -> _NoiseModels:
+    def noise_models(self) -> NoiseModels:
         """Models of the noise in the words."""
-        return _noise_models(self.design, self.every)
+        return noise_models(self.design, self.every)
 
     # --- the two paths ---------------------------------------------------------------------------
 
-    def _taken(self, path: str) -> BoolArray:
+    @cached_property
+    def fast(self) -> BoolArray:
         """True for each draw that takes the fast path."""
-        if path == "full":
+        if self.path == "full":
             return np.zeros(self.draws.size, dtype=bool)
         fast = self.can_be_fast()
-        if path == "fast" and not fast.all():
+        if self.path == "fast" and not fast.all():
             expected = (
                 "'auto' or 'full': in draw"
                 f" {int(self.draws[np.flatnonzero(~fast)[0]])} a sample of {self.channel}"
                 " can reach a stop, a saturation or a fault"
             )
-            raise InputError([Fault("sense", "path", path, expected)])
+            raise InputError([Fault("sense", "path", self.path, expected)])
         return fast
 
     def run(self, part: slice) -> Run:

@@ -31,7 +31,8 @@ from crashsense.event import Context
 from crashsense.sensing.common import CommonSensors
 from crashsense.sensing.faults import SwappedChannel
 from crashsense.sensing.noise import NoiseBank
-from crashsense.sensing.one_sensor import ANY_OCCURRENCE, OneSensor, Peaks
+from crashsense.sensing.one_sensor import ANY_OCCURRENCE, OneSensor
+from crashsense.sensing.peaks import Peaks
 from crashsense.sensing.samples import EcuSamples
 from crashsense.sensing.sensor import Sensor, SensorSet
 from crashsense.sensing.timebase import TimeBase, at_internal_rate
@@ -237,7 +238,11 @@ def _prepared(
 ) -> Prepared:
     unit = sensor_set.control_unit
     truth, base = at_internal_rate(
-        signals, unit=unit, draws=draws.size, quiet=quiet, needed=_needed(channels, sensor_set)
+        signals,
+        unit=unit,
+        draws=draws.size,
+        quiet=quiet,
+        needed=signals_needed(channels, sensor_set),
     )
     about: dict[str, Any] = {"seed": seed, "occurrence": occurrence, "vary": vary}
 
@@ -331,6 +336,8 @@ def _sensed_parts(made: Prepared, *, size: int, context: Context) -> Iterator[Se
                 one = sensors[channel].run(rows)
                 values[channel], codes[channel], valid[channel], reports[channel] = one
                 all_fast &= reports[channel].fast
+                if last == draws.size:
+                    sensors[channel].release()
                 continue
             shape = (rows.stop - rows.start, base.ticks)
             failed = made.sensor_set.sensors.get(channel)
@@ -349,10 +356,10 @@ def _sensed_parts(made: Prepared, *, size: int, context: Context) -> Iterator[Se
         yield Sensed(samples=samples, reports=reports, paths=paths, draws=draws[rows])
 
 
-def _needed(wanted: Sequence[str], sensor_set: SensorSet) -> frozenset[str]:
+def signals_needed(wanted: Iterable[str], sensor_set: SensorSet) -> frozenset[str]:
     """Signals that the sensors at *wanted* need: their own, other axes, those of faults."""
     names = set(wanted)
-    for channel in wanted:
+    for channel in sorted(names):
         names |= set(OTHER_AXES.get(channel, ()))
         sensor = sensor_set.sensors.get(channel)
         for fault in () if sensor is None else sensor.faults:
@@ -371,8 +378,9 @@ def _rows_a_piece(signals: Mapping[str, Signal], sensor_set: SensorSet, *, draws
     rate = sensor_set.control_unit.internal_rate_hz
     size = max(signal.size * rate / signal.rate_hz for signal in signals.values())
     rows = max(1, int(PIECE_SAMPLES / size))
-    # Whole multiples of PAGE draws where they fit: their noise is made in one go.
-    return rows if rows < PAGE else rows // PAGE * PAGE
+    # Whole multiples of PAGE draws where they fit: their noise is made in one go. Otherwise pieces
+    # of equal size.
+    return -(-draws // -(-draws // rows)) if rows < PAGE else rows // PAGE * PAGE
 
 
 def joined(pieces: Sequence[Sensed]) -> Sensed:

@@ -72,13 +72,14 @@ def simulate_kerb_then_wall(parameters: KerbThenWall, variation: Variation) -> S
     # The frontal model at the speed left, everything else of the draw as it is.
     left = at_wall[1]
     deviations = {**variation.deviations, "speed": left / (parameters.speed_kmh / 3.6) - 1.0}
+    only = variation.only and variation.only | {"velocity_change_m_s"}
     crash = frontal.simulate(
         frontal.FrontalParameters(
             vehicle=parameters.crash_vehicle,
             obstacle="rigid_wall",
             speed_kmh=parameters.speed_kmh,
         ),
-        replace(variation, deviations=deviations),
+        replace(variation, deviations=deviations, only=only),
     )
     if crash.cabin_x is None:
         raise RuntimeError("the frontal model returned no cabin motion")

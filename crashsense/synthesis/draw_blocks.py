@@ -6,36 +6,34 @@ Rows do not depend on each other, so the result is the same bit for bit.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from crashsense.arrays import FloatArray
 from crashsense.draws import PAGE
 from crashsense.synthesis.model import Synthesis, Variation
 
-#: Draws in a block.
-ROWS = 256
+#: Draws in a block, and rows in a group.
+ROWS, GROUP = 256, PAGE + 1
 
 
-def rows_of(variation: Variation, rows: slice | npt.NDArray[np.int64]) -> Variation:
+def rows_of(variation: Variation, rows: slice) -> Variation:
     """Return the given rows of a variation."""
-    return Variation(
+    return replace(
+        variation,
         draws=variation.draws[rows],
-        seed=variation.seed,
-        occurrence=variation.occurrence,
         deviations={name: values[rows] for name, values in variation.deviations.items()},
     )
 
 
-def draw_groups(variation: Variation) -> list[npt.NDArray[np.int64]]:
-    """Return the rows in groups of :data:`~crashsense.draws.PAGE` draws that draw noise at once.
+def row_groups(rows: int) -> list[slice]:
+    """Return rows in groups that are worked on at once: what they take stays in the cache.
 
-    The nominal draw goes with the first group. The result does not depend on the groups.
+    A page of draws and the nominal draw are one group. No result depends on the groups.
     """
-    groups = np.maximum(variation.draws - 1, 0) // PAGE
-    return [np.flatnonzero(groups == group) for group in np.unique(groups)]
+    return [slice(first, min(first + GROUP, rows)) for first in range(0, rows, GROUP)]
 
 
 def in_blocks(

@@ -41,12 +41,20 @@ class Variation(Shown):
     of shape (draws, width). The nominal draw has deviation 0 and, for each role, one stated noise
     that neither a seed nor the name of the occurrence changes: a copy under another name has the
     same nominal signals.
+
+    ``only``: names of channels and facts that are read, None: all. A model may leave out others,
+    and makes the same of those that it makes.
     """
 
     draws: npt.NDArray[np.int64]
     seed: int
     occurrence: str
     deviations: Mapping[str, FloatArray] = field(default_factory=dict)
+    only: frozenset[str] | None = None
+
+    def reads(self, *names: str) -> bool:
+        """True if one of the channels or facts is read."""
+        return self.only is None or not self.only.isdisjoint(names)
 
     @property
     def size(self) -> int:

@@ -6,7 +6,7 @@ requirement of each restraint. Reading a recipe costs no physics; :meth:`Recipe.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
 from pathlib import Path
@@ -57,6 +57,10 @@ FREE_FLIGHT_FACT, INFLATION_S, LATER_S = "free_flight_127mm_s", 0.030, 0.003
 VEHICLES = "vehicles"
 
 
+#: Keys of a requirement that name a fact of the model.
+FACT_KEYS = ("origin_fact", "not_before_fact")
+
+
 @dataclass(frozen=True, eq=False)
 class Recipe(Shown):
     """One recipe: cheap to read, physics on demand. Also the source of its events.
@@ -102,12 +106,17 @@ class Recipe(Shown):
 
     # -- physics -------------------------------------------------------------------------------
 
-    def synthesise(self, draws: Iterable[int], *, seed: int) -> Synthesis:
-        """Run the physical model for the given draws."""
+    def synthesise(
+        self, draws: Iterable[int], *, seed: int, only: Collection[str] | None = None
+    ) -> Synthesis:
+        """Run the physical model for the given draws; *only*: see :class:`.model.Variation`."""
         numbers = np.fromiter(draws, dtype=np.int64)
         variation = draw_variation(
             numbers, seed=seed, occurrence=self.occurrence, tolerances=self.tolerances
         )
+        if only is not None:
+            sides = MIRRORED if self.is_mirrored else {}
+            variation = replace(variation, only=frozenset(sides.get(n, n) for n in only))
         with engine.for_models():
             synthesis = self.model.simulate(self.parameters, variation)
         return _mirror(synthesis) if self.is_mirrored else synthesis
@@ -142,8 +151,25 @@ class Recipe(Shown):
 
     def block(self, draws: Iterable[int], *, seed: int) -> SignalBlock:
         """Return the given draws with their required times; draw k depends on (seed, k) only."""
+        return self._block(draws, seed=seed, only=None)
+
+    def block_for(
+        self, draws: Iterable[int], *, seed: int, channels: Collection[str]
+    ) -> SignalBlock:
+        """As :meth:`block`, for whoever reads these channels alone: other signals may be absent."""
+        facts = {fact for key in FACT_KEYS for fact in self._facts_named(key)}
+        return self._block(draws, seed=seed, only={*channels, *facts})
+
+    def _facts_named(self, key: str) -> set[str]:
+        """Facts that requirements name by *key*."""
+        entries = [e for part in self.requirements.values() for e in part.values()]
+        return {getattr(entry, key) for entry in entries} - {None}
+
+    def _block(
+        self, draws: Iterable[int], *, seed: int, only: Collection[str] | None
+    ) -> SignalBlock:
         numbers = np.fromiter(draws, dtype=np.int64)
-        synthesis = self.synthesise(numbers, seed=seed)
+        synthesis = self.synthesise(numbers, seed=seed, only=only)
         self._refuse_moving_contacts(numbers, synthesis)
         note = f"synthesised from recipe {self.name} by model {self.model.name}"
         signals = {}
@@ -186,9 +212,8 @@ class Recipe(Shown):
 
         A requirement has one origin and one earliest time, those of the nominal draw.
         """
-        entries = [e for part in self.requirements.values() for e in part.values()]
-        for key in ("origin_fact", "not_before_fact"):
-            for name in sorted({getattr(entry, key) for entry in entries} - {None}):
+        for key in FACT_KEYS:
+            for name in sorted(self._facts_named(key)):
                 times = self._fact(name, synthesis, numbers.size, key=key)
                 if not numbers.any():
                     continue

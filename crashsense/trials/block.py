@@ -7,7 +7,7 @@ block goes behind it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
@@ -18,7 +18,7 @@ from crashsense import engine
 from crashsense.arrays import FloatArray, reuse_memory
 from crashsense.draws import PAGE
 from crashsense.errors import Fault, InputError, nearest
-from crashsense.event import Event, SignalBlock
+from crashsense.event import Event, SelectiveSource, SignalBlock
 from crashsense.further_restraints import asking
 from crashsense.rules import Algorithm, sharing
 from crashsense.rules.checked import Evaluated
@@ -30,6 +30,7 @@ from crashsense.sensing import (
     SensorSet,
     prepared,
     sense_in_parts,
+    signals_needed,
 )
 from crashsense.trials.judge import Answer, Judge, valid_channels
 from crashsense.trials.lanes import answers_in_lanes, answers_of_sensors
@@ -44,6 +45,10 @@ PATHS = ("auto", "full")
 
 #: Draws of varied pulses made at once: a small block stays in the cache, of whole pages of draws.
 BLOCK = 2 * PAGE
+
+#: Samples of all signals of such a block at most (34 MB; a model takes up to three times as much):
+#: an event with longer or more signals is made fewer draws at a time.
+BLOCK_SAMPLES = 2**22
 
 #: Draws prepared at once where all share one pulse, which is filtered once for each filter setting;
 #: so many are judged at once if that is little work for each.
@@ -104,12 +109,21 @@ def release_noise() -> None:
 
 
 def signal_block(
-    events: Sequence[Event], draws: Sequence[int], *, conditions: Conditions
+    events: Sequence[Event],
+    draws: Sequence[int],
+    *,
+    conditions: Conditions,
+    channels: Collection[str] | None = None,
 ) -> SignalBlock:
-    """Return the true signals of some draws: one row for all where the pulse does not vary."""
+    """Return the true signals of some draws: one row for all where the pulse does not vary.
+
+    *channels*: those that are looked at, None: all; others may be absent.
+    """
     source = events[0].source
     nominal_only = all(draw == 0 for draw in draws)  # no seed changes draw 0: the events carry it
     if source is not None and conditions.varies_pulse(events[0]) and not nominal_only:
+        if channels is not None and isinstance(source, SelectiveSource):
+            return source.block_for(draws, seed=conditions.seed, channels=channels)
         return source.block(draws, seed=conditions.seed)
     required = {
         event.name: {
@@ -135,22 +149,33 @@ def run_trials(
     channels: Sequence[str] | None = None,
     scores_only: bool = False,
 ) -> Iterator[Trial]:
-    """Yield trials of one occurrence, at most :data:`SENSED_BLOCK` draws each, in order of draws.
+    """Yield trials of one occurrence, at most :data:`SCORED_BLOCK` draws each, in order of draws.
 
     Signals are made once for all sensor sets. *events* share the occurrence and differ in context
     and requirements only. *channels*: which are sensed; None: those that the algorithms read.
     *scores_only*: keep nothing but what rows need, as :meth:`Trial.scores_only`.
     """
-    size = BLOCK if conditions.varies_pulse(events[0]) else SENSED_BLOCK
-    if scores_only and size == SENSED_BLOCK:
-        size = SCORED_BLOCK
+    if conditions.varies_pulse(events[0]):
+        size = _draws_made_at_once(events[0])
+    else:
+        size = SCORED_BLOCK if scores_only else SENSED_BLOCK
     bank = _BANK if len(sensor_sets) > 1 or conditions.sensor_draws == "shared" else None
     common = CommonSensors(sensor_sets) if len(sensor_sets) > 1 else None
     events = asked_by(events, algorithms)
     judges = [judges_of(events, algorithms, sensor_set) for sensor_set in sensor_sets]
+    looked_at = None
+    if scores_only:  # nothing else is asked for later
+        looked_at = {
+            name
+            for sensor_set in sensor_sets
+            for name in signals_needed(
+                channels_read(algorithms, sensor_set) if channels is None else channels,
+                sensor_set,
+            )
+        }
     # Blocks end where pages of draws end; the nominal draw rides with the first.
     for numbers in _in_blocks(draws, size):
-        block = signal_block(events, numbers, conditions=conditions)
+        block = signal_block(events, numbers, conditions=conditions, channels=looked_at)
         if common is not None:
             common.begin_block()
         for sensor_set, asked in zip(sensor_sets, judges, strict=True):
@@ -167,6 +192,15 @@ def run_trials(
                 judges=asked,
             )
         del block  # before the next one is made: only one of them is in memory
+
+
+def _draws_made_at_once(event: Event) -> int:
+    """Draws in a block whose signals vary: a power of 2, at most :data:`BLOCK`."""
+    samples = sum(signal.size for signal in event.signals.values())
+    size = BLOCK
+    while size > 1 and size * samples > BLOCK_SAMPLES:
+        size //= 2
+    return size
 
 
 def _in_blocks(draws: Iterable[int], size: int) -> Iterator[list[int]]:

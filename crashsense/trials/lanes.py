@@ -190,6 +190,25 @@ def _validity(made: Prepared) -> EcuSamples:
 def _source(one: OneSensor, name: str, cut: dict[str, IntArray]) -> Source:
     """Return what puts the values of a sensor into lanes, and notes in *cut* what it cut.
 
+    Its reading is made for the first draws and released after the last: of a long event only one
+    sensor at a time has it.
+    """
+    sources: list[Source] = []
+
+    def put(first: int, last: int, tiles: FloatArray, channel: int) -> None:
+        if not sources:
+            sources.append(_read_source(one, name, cut))
+        sources[0](first, last, tiles, channel)
+        if last == one.draws.size:
+            sources.clear()
+            one.release()
+
+    return put
+
+
+def _read_source(one: OneSensor, name: str, cut: dict[str, IntArray]) -> Source:
+    """As :func:`_source`.
+
     Draws that the compiled pass cannot give in lanes are sensed as ever, and moved there.
     """
     kernels: Any = engine.kernels()
@@ -217,7 +236,7 @@ def _source(one: OneSensor, name: str, cut: dict[str, IntArray]) -> Source:
 
 
 def _full_source(one: OneSensor, name: str, cut: dict[str, IntArray]) -> Source:
-    """As :func:`_source`, of a sensor whose draws all take the full path."""
+    """As :func:`_read_source`, of a sensor whose draws all take the full path."""
     fill = one_pass.full_in_lanes(one)
 
     def put(first: int, last: int, tiles: FloatArray, channel: int) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import io
 import json
 import os
 import re
@@ -208,7 +207,7 @@ def test_a_folder_is_new_or_a_run(run: RunFolder, tmp_path: Path) -> None:
     assert RunFolder(tmp_path).mark == ""
 
 
-@pytest.mark.parametrize("sizes", [[0], [7], [3, 4], [0, 5], [6, 0, 1]])
+@pytest.mark.parametrize("sizes", [[0], [7], [3, 4], [0, 5], [6, 0, 1], [1, 9], [1, 1, 4, 2]])
 def test_a_table_is_the_same_text_however_it_comes(
     sizes: list[int], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -216,10 +215,10 @@ def test_a_table_is_the_same_text_however_it_comes(
     whole = pd.DataFrame({"n": range(sum(sizes)), "x": [0.1 * k for k in range(sum(sizes))]})
     starts = [sum(sizes[:k]) for k in range(len(sizes))]
     frames = [whole.iloc[a : a + size] for a, size in zip(starts, sizes, strict=True)]
-    write_csv(tmp_path / "t.csv", frames)
-    wanted = io.StringIO()
-    whole.to_csv(wanted, index=False)
-    assert (tmp_path / "t.csv").read_text() == wanted.getvalue()
+    arrow = [pa.Table.from_pandas(frame, preserve_index=False) for frame in frames]
+    for tables in (frames, arrow):
+        write_csv(tmp_path / "t.csv", tables)
+        assert (tmp_path / "t.csv").read_text() == whole.to_csv(index=False)
 
 
 def test_what_cannot_be_written_is_named_and_leaves_nothing(tmp_path: Path) -> None:

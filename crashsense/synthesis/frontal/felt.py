@@ -10,19 +10,21 @@ ride on the ends of the rails, and turn with the car.
 
 from __future__ import annotations
 
-import numpy as np
-import numpy.typing as npt
+import sys
+from collections import defaultdict
+from collections.abc import Mapping
+from typing import Any
 
-from crashsense.draws import PAGE
+import numpy as np
+
+from crashsense import engine
 from crashsense.signal import cumulative_trapezoid
-from crashsense.synthesis.draw_blocks import draw_groups, rows_of
+from crashsense.synthesis.draw_blocks import row_groups
 from crashsense.synthesis.dynamics.lumped import Motion, System
 from crashsense.synthesis.dynamics.lumped_system import FloatArray
 from crashsense.synthesis.frontal.vehicle import FrontalVehicle
 from crashsense.synthesis.location import absorbed_power, ringing_down, shake, with_folds
 from crashsense.synthesis.model import Variation
-
-Rows = npt.NDArray[np.int64]
 
 RATE_HZ = 10000.0
 START_S = -0.05
@@ -41,7 +43,7 @@ FREE_TRAVEL_M = 0.127
 AT_THE_CRUSH = ("upfront_left_x", "upfront_right_x", "powertrain_x")
 
 
-def resting_speed(system: System, rows: Rows, least: FloatArray) -> FloatArray:
+def resting_speed(system: System, rows: slice, least: FloatArray) -> FloatArray:
     """Velocity left to the car when crushing ends [m/s].
 
     That of the common mass; more where the car slides past (*least*: its lowest x velocity).
@@ -66,91 +68,142 @@ def felt(
     variation: Variation,
     first: int,
 ) -> dict[str, FloatArray]:
-    """Signals at the sensing locations [m/s^2], by channel, shape (draws, samples).
+    """Signals at the sensing locations that are read [m/s^2], by channel, shape (draws, samples).
 
     *first*: sample of first contact. Rows depend on nothing but themselves.
     """
-    draws = variation.size
-    names = [
-        "central_x", "central_y", "central_z", "rear_seat_crossmember_x", "upfront_left_x",
-        "upfront_right_x", "powertrain_x", "side_left_y", "side_right_y",
-    ]  # fmt: skip
-    signals = {name: np.empty((draws, motion.obstacle_force.shape[1])) for name in names}
-    for rows in draw_groups(variation):
-        _felt_rows(car, system, motion, rows_of(variation, rows), rows, first, signals)
+    # One signal is always made: those that are silent have its length.
+    places = {
+        name: place
+        for name, place in _places(car).items()
+        if name == "central_x" or variation.reads(name, *_SAME[name])
+    }
+    shape = motion.obstacle_force.shape
+    signals = {name: np.empty(shape) for name in places}
+    if variation.reads("central_z"):
+        signals["central_z"] = np.empty(shape)
+    last = min(shape[1], first + FOLDING)
+    power, near = (np.empty((shape[0], last - first)) for _ in range(2))
+    for rows in row_groups(variation.size):
+        _put_motion(car, system, motion, rows, places, signals)
+        _put_power(system, motion, rows, first, power, near)
+    located = {name: car.locations[name].place() for name in signals if name in car.locations}
+    for nearness, group in (
+        (near, {n: p for n, p in located.items() if n not in AT_THE_CRUSH}),
+        (1.0, {n: p for n, p in located.items() if n in AT_THE_CRUSH}),
+    ):
+        shaken = shake(group, power=power, nearness=nearness, variation=variation, rate_hz=RATE_HZ)
+        for name, values in shaken.items():
+            signals[name][:, first:last] += values
     # The second element sits beside the first on the same board: it sees the same motion. What
     # makes it independent (its own offset, noise, sensitivity) belongs to the sensor.
-    signals["central_safing_x"] = signals["central_x"]
-    signals["central_safing_y"] = signals["central_y"]
-    return signals
+    return signals | {other: signals[name] for name in places for other in _SAME[name]}
 
 
-def _felt_rows(
+#: Channel -> others that see the same motion.
+_SAME: Mapping[str, tuple[str, ...]] = defaultdict(
+    tuple, central_x=("central_safing_x",), central_y=("central_safing_y",)
+)
+
+
+def _places(car: FrontalVehicle) -> dict[str, tuple[str, float, float]]:
+    """Channel -> the mass that the place rides on; ahead, right of the centre of gravity [m].
+
+    The end of a rail has its own motion along x, which holds what yaw adds there.
+    """
+    geometry = car.geometry
+    ahead, aside = geometry.sensor_ahead_m, geometry.side_sensor_ahead_m
+    return {
+        "central_x": ("cabin", ahead, 0.0),
+        "central_y": ("cabin", ahead, 0.0),
+        "rear_seat_crossmember_x": ("cabin", 0.0, 0.0),
+        "upfront_left_x": ("front_left", 0.0, 0.0),
+        "upfront_right_x": ("front_right", 0.0, 0.0),
+        "powertrain_x": ("powertrain", 0.0, 0.0),
+        "side_left_y": ("cabin", aside, -geometry.half_track_m),
+        "side_right_y": ("cabin", aside, geometry.half_track_m),
+    }
+
+
+def _put_motion(
     car: FrontalVehicle,
     system: System,
     motion: Motion,
-    variation: Variation,
-    rows: Rows,
-    first: int,
-    signals: dict[str, FloatArray],
+    rows: slice,
+    places: Mapping[str, tuple[str, float, float]],
+    signals: Mapping[str, FloatArray],
 ) -> None:
+    """Motion of the places as a rigid body, in body axes."""
     step = 1.0 / RATE_HZ
-    geometry = car.geometry
-    x, y, yaw = (motion.acceleration[name][rows] for name in ("cabin", "y", "yaw"))
-    rate = np.cumsum(yaw, axis=-1) * step
-    turned = np.cumsum(rate, axis=-1) * step
+    y, yaw = motion.acceleration["y"][rows], motion.acceleration["yaw"][rows]
+    square, turned = np.empty(yaw.shape), np.empty(yaw.shape)
+    compiled: Any = engine.kernels() or sys.modules[__name__]
+    compiled.yaw_of(yaw, step, square, turned)
     cosine, sine = np.cos(turned), np.sin(turned)
-    square = np.square(rate)
+    for name, (mass, ahead, right) in places.items():
+        along = motion.acceleration[mass][rows]
+        into = signals[name][rows]
+        compiled.body_axes(
+            along, y, yaw, square, cosine, sine, ahead, right, name.endswith("_y"), into
+        )
+    if "central_z" in signals:
+        geometry = car.geometry
+        lever = geometry.force_below_centre_of_gravity_m / geometry.pitch_inertia_kg_m2
+        total = np.asarray(system.mass["y"])[rows, None]
+        per_mass = motion.obstacle_force[rows] / total
+        per_mass *= geometry.sensor_ahead_m * lever * car.masses.total_kg
+        signals["central_z"][rows] = per_mass
 
-    def at(along: FloatArray, ahead: float, right: float) -> tuple[FloatArray, FloatArray]:
-        own_x = along * cosine + y * sine
-        own_y = y * cosine - along * sine
-        return own_x - right * yaw - ahead * square, own_y + ahead * yaw - right * square
 
-    central = at(x, geometry.sensor_ahead_m, 0.0)
-    aside = geometry.side_sensor_ahead_m
-    # The end of a rail has its own motion along x, which holds what yaw adds there.
-    front_left, front_right = (
-        motion.acceleration[f"front_{side}"][rows] * cosine + y * sine for side in ("left", "right")
-    )
-    lever = geometry.force_below_centre_of_gravity_m / geometry.pitch_inertia_kg_m2
-    total = np.asarray(system.mass["y"])[rows, None]
-    per_mass = motion.obstacle_force[rows] / total
-    rigid = {
-        "central_x": central[0],
-        "central_y": central[1],
-        "central_z": per_mass * (geometry.sensor_ahead_m * lever * car.masses.total_kg),
-        "rear_seat_crossmember_x": at(x, 0.0, 0.0)[0],
-        "upfront_left_x": front_left,
-        "upfront_right_x": front_right,
-        "powertrain_x": at(motion.acceleration["powertrain"][rows], 0.0, 0.0)[0],
-        "side_left_y": at(x, aside, -geometry.half_track_m)[1],
-        "side_right_y": at(x, aside, geometry.half_track_m)[1],
-    }
+def yaw_of(yaw: FloatArray, step: float, square: FloatArray, turned: FloatArray) -> None:
+    """Square of the yaw rate, and yaw angle, a row a draw; the compiled twin has the same bits."""
+    rate = np.cumsum(yaw, axis=-1) * step
+    np.cumsum(rate, axis=-1, out=turned)
+    turned *= step
+    np.square(rate, out=square)
+
+
+def body_axes(
+    along: FloatArray,
+    y: FloatArray,
+    yaw: FloatArray,
+    square: FloatArray,
+    cosine: FloatArray,
+    sine: FloatArray,
+    ahead: float,
+    right: float,
+    across: bool,
+    out: FloatArray,
+) -> None:
+    """Acceleration of a place along x or, *across*, along y; the compiled twin: same bits."""
+    if across:
+        out[...] = ((y * cosine - along * sine) + ahead * yaw) - right * square
+    else:
+        out[...] = ((along * cosine + y * sine) - right * yaw) - ahead * square
+
+
+def _put_power(
+    system: System,
+    motion: Motion,
+    rows: slice,
+    first: int,
+    power: FloatArray,
+    near: FloatArray,
+) -> None:
+    """Absorbed power [W/kg] and nearness of the crush [-] from first contact on."""
+    step = 1.0 / RATE_HZ
+    slowed = -motion.acceleration["cabin"][rows]
     speed = np.asarray(system.velocity["cabin"])[rows]
-    velocity = speed[:, None] + cumulative_trapezoid(x, step_s=step)
+    lost = cumulative_trapezoid(slowed, step_s=step)
+    velocity = speed[:, None] - lost
     rest = resting_speed(system, rows, velocity.min(axis=-1))
-    power = absorbed_power(-x, speed=speed, rest=rest, rate_hz=RATE_HZ)
-    power = ringing_down(power, rate_hz=RATE_HZ)
-    power = with_folds(power, crushing=motion.power[rows], rate_hz=RATE_HZ)
-    closing = velocity - np.asarray(system.velocity["far"])[rows, None]
-    crush = np.maximum.accumulate(np.cumsum(np.maximum(closing, 0.0)[:, first:], axis=-1), axis=-1)
-    last = min(signals["central_x"].shape[1], first + FOLDING)
-    near = np.minimum(crush * (step / NEAR_M), 1.0)[:, : last - first]
-    places = {name: car.locations[name].place() for name in rigid if name in car.locations}
-    shaken: dict[str, FloatArray] = {}
-    for nearness, group in (
-        (near, {n: p for n, p in places.items() if n not in AT_THE_CRUSH}),
-        (1.0, {n: p for n, p in places.items() if n in AT_THE_CRUSH}),
-    ):
-        shaken |= shake(
-            group, power=power[:, first:last], nearness=nearness, variation=variation,
-            rate_hz=RATE_HZ,
-        )  # fmt: skip
-    for name, values in rigid.items():
-        signals[name][rows] = values
-        if name in shaken:
-            signals[name][rows, first:last] += shaken[name]
+    absorbed = absorbed_power(slowed, lost=lost, speed=speed, rest=rest, rate_hz=RATE_HZ)
+    last = first + power.shape[1]
+    absorbed = ringing_down(absorbed[:, :last], rate_hz=RATE_HZ)
+    power[rows] = with_folds(absorbed, crushing=motion.power[rows], rate_hz=RATE_HZ)[:, first:]
+    closing = velocity[:, first:last] - np.asarray(system.velocity["far"])[rows, None]
+    crush = np.maximum.accumulate(np.cumsum(np.maximum(closing, 0.0), axis=-1), axis=-1)
+    near[rows] = np.minimum(crush * (step / NEAR_M), 1.0)
 
 
 def _largest(values: FloatArray) -> FloatArray:
@@ -158,13 +211,21 @@ def _largest(values: FloatArray) -> FloatArray:
     return values[np.arange(values.shape[0]), np.abs(values).argmax(axis=1)]
 
 
-def facts_of(system: System, motion: Motion, *, first: int) -> dict[str, FloatArray]:
-    """Figures of each draw for the event's card."""
+def facts_of(
+    system: System, motion: Motion, *, variation: Variation, first: int
+) -> dict[str, FloatArray]:
+    """Figures of each draw for the event's card, of which some are left out if none is read."""
     step = 1.0 / RATE_HZ
     speed = np.asarray(system.velocity["cabin"])
-    change, distance, time, aside, turn, free = (np.empty(speed.size) for _ in range(6))
-    for start in range(0, speed.size, PAGE):
-        rows = slice(start, start + PAGE)
+    names = (
+        "velocity_change_m_s", "stopping_distance_m", "stopping_time_s", "free_flight_127mm_s",
+        "lateral_velocity_m_s", "largest_yaw_rate_rad_s",
+    )  # fmt: skip
+    contact = {"contact_s": np.full(speed.size, START_S + first * step)}
+    if not variation.reads(*names):
+        return {"speed_m_s": speed, **contact}
+    change, distance, time, free, aside, turn = (np.empty(speed.size) for _ in names)
+    for rows in row_groups(speed.size):
         x, y, yaw = (motion.acceleration[n][rows, first:] for n in ("cabin", "y", "yaw"))
         velocity = speed[rows, None] + cumulative_trapezoid(x, step_s=step)
         change[rows] = speed[rows] - velocity.min(axis=1)
@@ -178,13 +239,5 @@ def facts_of(system: System, motion: Motion, *, first: int) -> dict[str, FloatAr
         time[rows] = travel.argmax(axis=1) * step
         aside[rows] = _largest(cumulative_trapezoid(y, step_s=step))
         turn[rows] = _largest(cumulative_trapezoid(yaw, step_s=step))
-    return {
-        "speed_m_s": speed,
-        "velocity_change_m_s": change,
-        "stopping_distance_m": distance,
-        "stopping_time_s": time,
-        "free_flight_127mm_s": free,
-        "lateral_velocity_m_s": aside,
-        "largest_yaw_rate_rad_s": turn,
-        "contact_s": np.full(speed.size, START_S + first * step),
-    }
+    found = zip(names, (change, distance, time, free, aside, turn), strict=True)
+    return {"speed_m_s": speed, **dict(found), **contact}

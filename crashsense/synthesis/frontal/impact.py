@@ -335,7 +335,7 @@ def _synthesis(
         cabin_x=body["cabin"],
         cabin_y=body["y"],
         quiet=quiet,
-        facts=facts_of(system, motion, first=first),
+        facts=facts_of(system, motion, variation=variation, first=first),
         trace={
             "obstacle_force": motion.obstacle_force,
             "powertrain": body["powertrain"],

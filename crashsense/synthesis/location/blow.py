@@ -21,7 +21,7 @@ import numpy as np
 from crashsense import engine
 from crashsense.arrays import FloatArray
 from crashsense.engine import given
-from crashsense.synthesis.location.place import Modes, Place, drawn_modes
+from crashsense.synthesis.location.place import Modes, Place, drawn_modes, drawn_signs
 from crashsense.synthesis.model import Variation
 
 #: Share of the rate up to which modes are taken; the bilinear map bends what lies above.
@@ -72,20 +72,21 @@ def blow_response(
     out = {}
     for name, path in paths.items():
         modes = drawn_modes(places[name], name, variation=variation)
-        sections = _sections(modes, path, mass_kg=places[name].mass_kg, rate_hz=rate_hz)
+        gain = modes.weight * (path.gain / places[name].mass_kg)
+        if not path.direct:
+            signs = drawn_signs(places[name], name, variation=variation)
+            gain = gain * signs / np.sqrt(1.0 + np.square(modes.frequency_hz / path.corner_hz))
+        sections = _sections(modes, gain, rate_hz=rate_hz)
         out[name] = modal_answer(sections, force)
     return out
 
 
-def _sections(modes: Modes, path: Path, *, mass_kg: float, rate_hz: float) -> FloatArray:
-    """Weight H of each mode, by the bilinear map, exact at the mode: shape (draws, modes, 5).
+def _sections(modes: Modes, gain: FloatArray, *, rate_hz: float) -> FloatArray:
+    """*gain* H of each mode, by the bilinear map, exact at the mode: shape (draws, modes, 5).
 
     b (1 - 2 q + q^2) / (1 + c q + d q^2), q one sample of delay: b, -2 b, b, c, d. A mode above the
     highest share of the rate has b = 0.
     """
-    gain = modes.weight * (path.gain / mass_kg)
-    if not path.direct:
-        gain = gain * modes.sign / np.sqrt(1.0 + np.square(modes.frequency_hz / path.corner_hz))
     high = modes.frequency_hz >= HIGHEST_SHARE * rate_hz
     t = np.tan(pi / rate_hz * np.where(high, 0.25 * rate_hz, modes.frequency_hz))
     below = 1.0 + 2.0 * modes.damping * t + t * t

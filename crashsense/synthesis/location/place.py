@@ -14,6 +14,7 @@ for each place.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -67,9 +68,14 @@ class Place:
         >>> Place(modes=3, lowest_hz=92.0).nominal_hz.round()
         array([  92.,  460., 2300.])
         """
-        if self.modes == 1:
-            return np.array([self.lowest_hz])
-        return np.asarray(np.geomspace(self.lowest_hz, HIGHEST_HZ, self.modes))
+        return _nominal_hz(self.lowest_hz, self.modes)
+
+
+@lru_cache(maxsize=256)
+def _nominal_hz(lowest: float, modes: int) -> FloatArray:
+    found = np.array([lowest]) if modes == 1 else np.geomspace(lowest, HIGHEST_HZ, modes)
+    found.setflags(write=False)
+    return np.asarray(found)
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,14 +86,12 @@ class Modes:
     ----------
     frequency_hz, damping : shape (draws, modes)
     weight : participation of each mode [-], positive, sum 1 in every draw, shape (draws, modes)
-    sign : +1 or -1, of the mode at the place against its sign elsewhere, shape (draws, modes)
     level : factor on the level of random shaking [-], shape (draws, bands)
     """
 
     frequency_hz: FloatArray
     damping: FloatArray
     weight: FloatArray
-    sign: FloatArray
     level: FloatArray
 
 
@@ -95,8 +99,7 @@ def drawn_modes(place: Place, channel: str, *, variation: Variation, bands: int 
     """The modes of the place at *channel* in the draws of *variation*.
 
     They depend on (seed, occurrence, draw, channel) alone: a crash and a blow at the same place in
-    the same draw meet the same modes. Draw 0 has the nominal modes, equal weights, alternating
-    signs and level 1.
+    the same draw meet the same modes. Draw 0 has the nominal modes, equal weights and level 1.
     """
     count = place.modes
     normal = random_draws.normals(
@@ -106,12 +109,6 @@ def drawn_modes(place: Place, channel: str, *, variation: Variation, bands: int 
         axes=(variation.occurrence, "location", channel, "modes"),
     )
     normal = np.clip(normal, -CUT, CUT)
-    toss = random_draws.uniforms(
-        variation.draws,
-        count,
-        seed=variation.seed,
-        axes=(variation.occurrence, "location", channel, "signs"),
-    )
     at, z, weight, level = np.split(normal, [count, 2 * count, 3 * count], axis=1)
     frequency = place.nominal_hz * np.exp(FREQUENCY_SCATTER * at)
     frequency = frequency * variation.factor("mode_frequency")[:, None]
@@ -119,12 +116,25 @@ def drawn_modes(place: Place, channel: str, *, variation: Variation, bands: int 
     total = share[:, 0].copy()
     for mode in range(1, count):  # in order: the same bits in any block
         total += share[:, mode]
-    alternating = np.where(np.arange(count) % 2 == 0, 1.0, -1.0)
-    sign = np.where(variation.draws[:, None] == 0, alternating, np.where(toss < 0.5, -1.0, 1.0))
     return Modes(
         frequency_hz=frequency,
         damping=place.damping * np.exp(DAMPING_SCATTER * z),
         weight=share / total[:, None],
-        sign=sign,
         level=np.exp(LEVEL_SCATTER * level[:, :1] + BAND_SCATTER * level[:, 1:]),
     )
+
+
+def drawn_signs(place: Place, channel: str, *, variation: Variation) -> FloatArray:
+    """+1 or -1 of each mode at the place against its sign elsewhere, shape (draws, modes).
+
+    They depend on what :func:`drawn_modes` does. Draw 0 has alternating signs.
+    """
+    toss = random_draws.uniforms(
+        variation.draws,
+        place.modes,
+        seed=variation.seed,
+        axes=(variation.occurrence, "location", channel, "signs"),
+    )
+    alternating = np.where(np.arange(place.modes) % 2 == 0, 1.0, -1.0)
+    signs = np.where(toss < 0.5, -1.0, 1.0)
+    return np.where(variation.draws[:, None] == 0, alternating, signs)

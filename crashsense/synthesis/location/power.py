@@ -35,7 +35,12 @@ def _slow(values: FloatArray, rate_hz: float) -> FloatArray:
 
 
 def absorbed_power(
-    deceleration: FloatArray, *, speed: FloatArray, rest: FloatArray, rate_hz: float
+    deceleration: FloatArray,
+    *,
+    speed: FloatArray,
+    rest: FloatArray,
+    rate_hz: float,
+    lost: FloatArray | None = None,
 ) -> FloatArray:
     """Absorbed power per mass of the law [W/kg], shape (draws, samples).
 
@@ -45,8 +50,10 @@ def absorbed_power(
     speed : at contact [m/s], shape (draws,)
     rest : velocity that is left when the structure has done its work [m/s], shape (draws,)
     rate_hz : sampling rate [Hz]
+    lost : integral of *deceleration* [m/s], for who has it already
     """
-    lost = cumulative_trapezoid(deceleration, step_s=1.0 / rate_hz)
+    if lost is None:
+        lost = cumulative_trapezoid(deceleration, step_s=1.0 / rate_hz)
     left = np.maximum((speed - rest)[:, None] - lost, 0.0)
     return np.maximum(_slow(deceleration, rate_hz), 0.0) * left
 
@@ -64,7 +71,10 @@ def ringing_down(power: FloatArray, *, rate_hz: float) -> FloatArray:
 def with_folds(power: FloatArray, *, crushing: FloatArray, rate_hz: float) -> FloatArray:
     """*power*, half of which follows *crushing*, shape (draws, samples).
 
-    *crushing*: power of the car's own springs, in any unit.
+    *crushing*: power of the car's own springs, in any unit; it may go on after *power* has ended.
     """
-    slow = np.maximum(_slow(crushing, rate_hz), 0.05 * crushing.max(axis=-1)[:, None] + 1e-9)
-    return power * (1.0 - WITH_FOLDS + WITH_FOLDS * np.minimum(crushing / slow, MOST))
+    samples = power.shape[-1]
+    least = 0.05 * crushing.max(axis=-1)[:, None] + 1e-9
+    slow = np.maximum(_slow(crushing, rate_hz)[:, :samples], least)
+    followed = np.minimum(crushing[:, :samples] / slow, MOST)
+    return power * (1.0 - WITH_FOLDS + WITH_FOLDS * followed)

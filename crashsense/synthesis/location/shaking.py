@@ -34,9 +34,8 @@ import numpy.typing as npt
 
 from crashsense import engine
 from crashsense.arrays import ComplexArray, FloatArray
-from crashsense.draws import PAGE
 from crashsense.engine import given
-from crashsense.synthesis.draw_blocks import draw_groups, rows_of
+from crashsense.synthesis.draw_blocks import GROUP, row_groups, rows_of
 from crashsense.synthesis.location.place import Place, drawn_modes
 from crashsense.synthesis.model import Variation
 
@@ -134,14 +133,11 @@ def sum_in_envelopes(motion: FloatArray, envelope: FloatArray, out: FloatArray) 
     np.add(motion[:, 0] + motion[:, 1], motion[:, 2], out=out)
 
 
-def _envelopes(power: FloatArray, nearness: FloatArray, out: FloatArray) -> None:
-    """Level over time of the three classes of bands, shape (draws, 3, samples)."""
+def _shares(nearness: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Factor on the level of the lowest and of the highest class of bands; 1 between them."""
     closer = np.clip(nearness, 0.0, 1.0)
-    level = np.sqrt(np.maximum(power, 0.0))
     felt = np.clip((closer - FELT) / (FULL - FELT), 0.0, 1.0)
-    np.multiply(level, EARLY + (1.0 - EARLY) * closer, out=out[:, 0])
-    out[:, 1] = level
-    np.multiply(level, FAR + (1.0 - FAR) * felt, out=out[:, 2])
+    return EARLY + (1.0 - EARLY) * closer, FAR + (1.0 - FAR) * felt
 
 
 def shake(
@@ -177,25 +173,38 @@ def shake(
     modes = {name: drawn_modes(place, name, variation=variation) for name, place in places.items()}
     groups = sorted({place.group for place in places.values() if place.group})
     out = {name: np.empty(power.shape) for name in places}
-    near = np.broadcast_to(np.asarray(nearness, dtype=np.float64), power.shape)
+    level = np.sqrt(np.maximum(power, 0.0))
+    lowest, highest = _shares(np.asarray(nearness, dtype=np.float64))
     share, rest = COMMON**0.5, (1.0 - COMMON) ** 0.5
     # Real and imaginary part of each bin: normal numbers of variance length / 2 are white noise of
     # unit variance; a band's variance is its sum of power over half the length.
+    law = np.array(LAW)
+    edges = np.array([0, borders[_LOW - 1], low, bins.size])
+    factors = [lowest, np.ones(()), highest]
+    if np.ndim(nearness) == 0:
+        # One nearness throughout: the classes differ by a factor, and go into one spectrum.
+        law = law * ([lowest] * (_LOW - 1) + [1.0] + [highest] * (len(LAW) - _LOW))
+        edges, factors = edges[[0, -1]], [np.ones(())]
     gains = {
         name: 0.5 * length * np.where(np.arange(len(LAW)) < _LOW, place.level, place.level_high)
-        * LAW * modes[name].level
+        * law * modes[name].level
         for name, place in places.items()
     }  # fmt: skip
-    edges = np.array([0, borders[_LOW - 1], low, bins.size])
     compiled: Any = engine.kernels() or sys.modules[__name__]
-    spectra = np.zeros((_TOGETHER, 3, length // 2 + 1), dtype=np.complex128)
-    motions = np.empty((_TOGETHER, 3, length))
-    envelopes = np.empty((_TOGETHER, 3, samples))
-    powers = np.empty((PAGE + 1, bins.size))
-    for rows in draw_groups(variation):
+    classes = len(factors)
+    spectra = np.zeros((_TOGETHER, classes, length // 2 + 1), dtype=np.complex128)
+    motions = np.empty((_TOGETHER, classes, length))
+    levels = np.empty((GROUP, classes, samples))
+    powers = np.empty((GROUP, bins.size))
+    for rows in row_groups(variation.size):
+        size = rows.stop - rows.start
+        for kind, factor in enumerate(factors):
+            np.multiply(
+                level[rows], np.broadcast_to(factor, level.shape)[rows], out=levels[:size, kind]
+            )
         part = rows_of(variation, rows)
         common = {g: part.noise(f"{g} shaking", 2 * low).reshape(-1, 2, low) for g in groups}
-        common[""] = np.empty((rows.size, 2, 0))
+        common[""] = np.empty((size, 2, 0))
         own = {
             name: part.noise(f"{name} shaking", 2 * bins.size).reshape(-1, 2, bins.size)
             for name in places
@@ -206,22 +215,24 @@ def shake(
                 given(a[rows])
                 for a in (modes[name].frequency_hz, modes[name].damping, modes[name].weight)
             ]
-            colour = powers[: rows.size]
+            colour = powers[:size]
             compiled.mode_powers(given(frequency_2), *of_rows, colour)
             energy = np.add.reduceat(colour, borders[:-1], axis=1)
             amplitude[name] = np.sqrt(colour)
             amplitude[name] *= np.repeat(gains[name][rows] / np.sqrt(energy), widths, axis=1)
-        for start in range(0, rows.size, _TOGETHER):
-            few = slice(start, start + _TOGETHER)
-            count = rows[few].size
-            spectrum, motion, envelope = (a[:count] for a in (spectra, motions, envelopes))
-            _envelopes(power[rows[few]], near[rows[few]], envelope)
+        for start in range(0, size, _TOGETHER):
+            few = slice(start, min(start + _TOGETHER, size))
+            count = few.stop - start
+            spectrum, motion = spectra[:count], motions[:count]
+            mine = slice(rows.start + start, rows.start + few.stop)
             for name, place in places.items():
                 compiled.put_spectra(
                     own[name][few], common[place.group][few], share, rest, amplitude[name][few],
                     edges, int(bins[0]), spectrum,
                 )  # fmt: skip
                 np.fft.irfft(spectrum, n=length, axis=-1, out=motion)
-                compiled.sum_in_envelopes(motion, envelope, summed := np.empty((count, samples)))
-                out[name][rows[few]] = summed
+                if classes == 1:
+                    np.multiply(motion[:, 0, :samples], levels[few, 0], out=out[name][mine])
+                else:
+                    compiled.sum_in_envelopes(motion, levels[few], out[name][mine])
     return out

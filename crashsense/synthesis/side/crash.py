@@ -144,11 +144,11 @@ def add_shaking(
     *power*, *nearness*: of :func:`crashsense.synthesis.location.shake`, (draws, SAMPLES). The power
     rings down as the modes do.
     """
-    near = np.broadcast_to(np.asarray(nearness, dtype=np.float64), power.shape)
+    near = nearness if np.ndim(nearness) == 0 else np.asarray(nearness)[:, _FOLDING]
     shaken = shake(
         places,
         power=ringing_down(power[:, _FOLDING], rate_hz=RATE_HZ),
-        nearness=near[:, _FOLDING],
+        nearness=near,
         variation=variation,
         rate_hz=RATE_HZ,
     )

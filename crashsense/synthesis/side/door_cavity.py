@@ -89,14 +89,25 @@ def _leak(logs: FloatArray, flow: FloatArray, out: FloatArray) -> None:
 
     The flow speed is proportional to sqrt(|p - p0|): step m semi-explicitly, never past p = p0.
     """
-    log_mass = np.zeros(flow.size)
-    for index, log in enumerate(logs):
-        ratio = log - log_mass
-        gauge = np.expm1(-GAMMA * ratio) * AMBIENT_PA
-        moved = flow * np.sqrt(np.abs(gauge)) * np.exp(-log_mass)
-        moved = np.minimum(moved, np.abs(ratio))
-        log_mass -= np.sign(gauge) * moved
-        out[:, index] = gauge
+    lost = np.zeros(flow.size)  # - log m
+    ratio, moved, most = (np.empty(flow.size) for _ in range(3))
+    gauges = np.empty(logs.shape)
+    # Thousands of steps of few numbers: most of their time is that of the calls.
+    for log, gauge in zip(logs, gauges, strict=True):
+        np.add(log, lost, out=ratio)
+        np.multiply(ratio, -GAMMA, out=gauge)
+        np.expm1(gauge, out=gauge)
+        np.multiply(gauge, AMBIENT_PA, out=gauge)
+        np.abs(gauge, out=moved)
+        np.sqrt(moved, out=moved)
+        np.multiply(moved, flow, out=moved)
+        np.exp(lost, out=most)
+        np.multiply(moved, most, out=moved)
+        np.abs(ratio, out=most)
+        np.minimum(moved, most, out=moved)
+        np.copysign(moved, gauge, out=moved)
+        np.add(lost, moved, out=lost)
+    out[...] = gauges.T
 
 
 def delayed(samples: FloatArray, *, delay_s: FloatArray, rate_hz: float) -> FloatArray:

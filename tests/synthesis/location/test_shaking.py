@@ -84,3 +84,21 @@ def test_shaking_is_the_same_by_either_engine(draws):
             answers.append(shake(places, **question))
     for channel in places:
         np.testing.assert_array_equal(answers[0][channel], answers[1][channel])
+
+
+@pytest.mark.parametrize("nearness", [0.0, 0.5, 1.0])
+def test_one_nearness_is_the_same_as_a_history_of_it(nearness):
+    """One spectrum for all bands instead of one for each class: the same to rounding."""
+    rng = np.random.default_rng(8)
+    places = {"central_x": Place(group="floor", level_high=0.7), "side_left_y": Place()}
+    power = rng.uniform(-10, 900, (5, 600))
+    about = {
+        "power": power,
+        "variation": Variation(draws=np.arange(5), seed=3, occurrence="wall"),
+        "rate_hz": 10000.0,
+    }
+    one = shake(places, nearness=nearness, **about)
+    history = shake(places, nearness=np.full(power.shape, nearness), **about)
+    for channel in places:
+        largest = np.abs(history[channel]).max()
+        np.testing.assert_allclose(one[channel], history[channel], rtol=0, atol=1e-13 * largest)

@@ -1,0 +1,41 @@
+"""Signals that nobody reads may be left out; those that are made are the same."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from crashsense.channels import CHANNELS
+from crashsense.event import SelectiveSource
+from crashsense.synthesis.recipe import recipe_of_event
+
+READ = ("central_safing_x", "central_z", "upfront_left_x", "side_left_y")
+
+
+@pytest.mark.parametrize(
+    "name", ["odb_40_56", "odb_40_56_right", "kerb_then_wall_40_20", "side_pole_90_29"]
+)
+def test_a_block_for_some_channels_has_them_as_the_whole_block(name: str) -> None:
+    recipe = recipe_of_event(name)
+    assert isinstance(recipe, SelectiveSource)
+    whole = recipe.block([0, 3], seed=2)
+    some = recipe.block_for([0, 3], seed=2, channels=READ)
+    for channel in READ:
+        assert (channel in whole.signals) == (channel in some.signals)
+        if channel in whole.signals:
+            made, found = (block.signals[channel].samples for block in (whole, some))
+            assert made.tobytes() == found.tobytes(), channel
+    for event, times in whole.required_s.items():
+        for restraint, values in times.items():
+            assert np.array_equal(values, some.required_s[event][restraint], equal_nan=True)
+
+
+def test_what_is_not_read_is_not_made() -> None:
+    recipe = recipe_of_event("odb_40_56_right")
+    some = recipe.block_for([3], seed=2, channels=READ)
+    moving = {name for name, signal in some.signals.items() if signal.samples.any()}
+    assert moving < {name for name in CHANNELS if name in recipe.block([3], seed=2).signals}
+    assert not moving & {"powertrain_x", "rear_seat_crossmember_x", "side_right_y"}
+    assert "velocity_change_m_s" not in some.facts
+    # Nothing that moves is read: what is silent is, as long as the event lasts.
+    assert recipe.block_for([3], seed=2, channels=["door_left_pressure"]).signals
