@@ -7,8 +7,8 @@ recursion along time would leave it waiting. A row's result never depends on the
 Import only through :mod:`crashsense.engine`. The signal chain stands in
 :mod:`crashsense.compiled.sensing` and :mod:`crashsense.compiled.lanes`, rules as operations in
 :mod:`crashsense.compiled.rules`, the steps of the crash and ride models in
-:mod:`crashsense.compiled.synthesis`, :mod:`crashsense.compiled.marches` and
-:mod:`crashsense.compiled.shaking`; reached here.
+:mod:`crashsense.compiled.synthesis`, :mod:`crashsense.compiled.marches`,
+:mod:`crashsense.compiled.car_marches` and :mod:`crashsense.compiled.shaking`; reached here.
 """
 
 from __future__ import annotations
@@ -19,6 +19,12 @@ import numpy as np
 
 from crashsense.arrays import FloatArray, IntArray
 from crashsense.compiled.caching import kernel
+from crashsense.compiled.car_marches import (
+    check_car_marches,
+    path_steps,
+    ride_steps,
+    roll_steps,
+)
 from crashsense.compiled.filters import check_filters, word_table
 from crashsense.compiled.lanes import (
     WIDTH,
@@ -70,8 +76,6 @@ from crashsense.compiled.synthesis import (
     check_steps,
     contact_steps,
     highest_under,
-    ride_steps,
-    roll_steps,
 )
 from crashsense.compiled.vectors import aligned
 
@@ -83,6 +87,7 @@ __all__ = [
     "body_axes",
     "chain_steps",
     "check",
+    "check_car_marches",
     "check_lanes",
     "check_marches",
     "check_normal",
@@ -110,6 +115,7 @@ __all__ = [
     "noise_in_lanes",
     "parts_of",
     "peaks",
+    "path_steps",
     "put_spectra",
     "ride_steps",
     "roll_steps",
@@ -399,5 +405,6 @@ def check() -> None:
     check_rules()
     check_steps()
     check_marches()
+    check_car_marches()
     check_places()
     check_shaking()

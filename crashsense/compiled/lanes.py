@@ -526,20 +526,8 @@ def check_lanes() -> None:
         )
         signal_lanes_of(
             *(row, nothing, nothing, given(np.ones((3, 1))), given(np.ones(3)), index),
-            *(
-                given(np.ones((1, 4 + WIDTH))),
-                1,
-                4,
-                unit,
-                unit,
-                unit,
-                index,
-                index,
-                chain,
-                noise,
-                source,
-            ),
-            *(through, 4, grid, 0, 0, 1, tiles, 0),
+            *(given(np.ones((1, 4 + WIDTH))), 1, 4, unit, unit, unit, index, index, chain),
+            *(noise, source, through, 4, grid, 0, 0, 1, tiles, 0),
         )
         full_lanes_of(
             *(row, factors, unit, unit, given(np.ones(4)), unit, 2.0, 4),

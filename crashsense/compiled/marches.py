@@ -118,12 +118,12 @@ def crush_steps(
         for at in range(rest, samples, CRUSH_TILE):
             steps = min(CRUSH_TILE, samples - at)
             _run_crush(address(deck), *tables, address(tile), steps)
-            _put(tile, CRUSH_TILE, steps, first, width, at, out)
+            put_rows(tile, CRUSH_TILE, steps, first, width, at, out)
     deck[0, 0], met[0] = 0.0, 0  # kept until here: the march knows their addresses only
 
 
 @_jit
-def _put(
+def put_rows(
     tile: FloatArray, room: int, ticks: int, first: int, width: int, at: int, out: FloatArray
 ) -> None:
     """Put the first *ticks* of a tile's rows into *out* (rows, draws, samples), from *at* on."""
@@ -218,7 +218,7 @@ def chain_steps(
                 address(of_body), address(of_spring), *told, address(tile), bodies, springs, points,
                 ticks, substeps, keeps, 0.5 * step_s,
             )  # fmt: skip
-            _put(tile, CHAIN_TILE, ticks, first, width, at, out)
+            put_rows(tile, CHAIN_TILE, ticks, first, width, at, out)
     of_body[0, 0, 0] = of_spring[0, 0, 0] = 0.0  # kept until here, as above
 
 
@@ -262,7 +262,7 @@ def modal_steps(sections: FloatArray, force: FloatArray, out: FloatArray) -> Non
                 for j in range(width):
                     given[t, j] = force[0, first + j, at + t]
             _run_modes(address(deck), address(given), modes, ticks, address(tile))
-            _put(tile, MODAL_TILE, ticks, first, width, at, out)
+            put_rows(tile, MODAL_TILE, ticks, first, width, at, out)
     deck[0, 0, 0] = given[0, 0] = 0.0  # kept until here, as above
 
 

@@ -6,16 +6,16 @@ compiled: every operation then writes its instruction. ``a if b else c`` chooses
 loop over numbers known then is written out, one over a number of steps becomes a loop.
 
 A march reads and sets elements of its arguments, and calls nothing but ``min``, ``max``, ``abs``,
-``int``, ``len``, ``range``. What goes from one step to the next is an element of an argument, never
-a variable, for the steps are written down once. Every result has the bits that Python's numbers
-have.
+``int``, ``len``, ``range``, ``sqrt``. What goes from one step to the next is an element of an
+argument, never a variable, for the steps are written down once. Every result has the bits that
+Python's numbers have.
 """
 
 from __future__ import annotations
 
 import ast
 import inspect
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
 
@@ -197,15 +197,34 @@ class Table:
         return [Table(b, one, self.count) for one in at]
 
     def __getitem__(self, cell: Vector) -> Vector:
-        b = self.builder
-        places = b.fptosi(cell.value, ir.VectorType(_WORD, WIDTH))
-        found = ir.Constant(LINE, ir.Undefined)
-        for lane in range(WIDTH):
-            at = ir.Constant(_PLACE, lane)
-            where = b.add(self.address, b.shl(b.extract_element(places, at), ir.Constant(_WORD, 3)))
-            number = b.load(b.inttoptr(where, NUMBER.as_pointer()), align=8)
-            found = b.insert_element(found, number, at)
-        return Vector(b, found)
+        return _looked_up(self.builder, cell, [self.address] * WIDTH)
+
+
+class Apart:
+    """A row of numbers of each lane, in memory, in which the lane looks up its own.
+
+    *begins*: address of the addresses at which the lanes' rows begin.
+    """
+
+    def __init__(self, builder: Any, begins: Any) -> None:
+        self.builder = b = builder
+        at = [b.add(begins, ir.Constant(_WORD, 8 * lane)) for lane in range(WIDTH)]
+        self.begins = [b.load(b.inttoptr(one, _WORD.as_pointer()), align=8) for one in at]
+
+    def __getitem__(self, cell: Vector) -> Vector:
+        return _looked_up(self.builder, cell, self.begins)
+
+
+def _looked_up(b: Any, cell: Vector, begins: Sequence[Any]) -> Vector:
+    """The number in a cell of each lane's row."""
+    places = b.fptosi(cell.value, ir.VectorType(_WORD, WIDTH))
+    found = ir.Constant(LINE, ir.Undefined)
+    for lane, begin in enumerate(begins):
+        at = ir.Constant(_PLACE, lane)
+        where = b.add(begin, b.shl(b.extract_element(places, at), ir.Constant(_WORD, 3)))
+        number = b.load(b.inttoptr(where, NUMBER.as_pointer()), align=8)
+        found = b.insert_element(found, number, at)
+    return Vector(b, found)
 
 
 class Kept:
@@ -245,6 +264,7 @@ _NAMES: dict[str, Any] = {
     "int": lambda a: a._call("trunc"),
     "len": lambda row: row.count,
     "range": _steps,
+    "sqrt": lambda a: a.root(),
 }
 
 

@@ -15,6 +15,10 @@ KERB, SOIL, STEER = 1, 2, 3
 ROLL_ROWS = 5
 
 
+#: Numbers of a contact point, of a body, of all draws, and of the state.
+POINT, BODIES, NUMBERS, MOTION = 5, 6, 19, 9
+
+
 def roll_draw(
     manoeuvre: Any,
     step: Any,
@@ -24,15 +28,49 @@ def roll_draw(
     lift: Any,
     fall: Any,
     angle: Any,
-    work: Any,
     out: Any,
 ) -> None:
-    """All steps of one draw: sequences of floats, tables as sequences of rows.
+    """All steps of one draw in Python's numbers: lists, as :func:`roll_march` says."""
+    motion = start_of(manoeuvre, bodies[2], bodies[3])
+    work = [[0.0] * 6 for _ in range(ROLL_ROWS)]
+    roll_march(
+        manoeuvre, step, points, bodies, numbers, lift, fall, angle, motion, work, len(lift), out
+    )
 
-    *points* (5, 6): y, z, stiffness, damping, grip of each contact point; *bodies* (6): mass,
-    inertia, height, speed, ground, rest; *numbers*: bump (3), axles (3), cornering, front grip, yaw
-    inertia, start, kerb (3), soil (3), soil depth, slip speed, gravity; *lift*, *fall*, *angle*
-    (steps); *work* (ROLL_ROWS, 6): room to work in; *out* (8, steps): ``march.KEPT``.
+
+def start_of(manoeuvre: Any, height: Any, speed: Any) -> Any:
+    """State at the start: of a car on its wheels, that slides where it meets kerb or soil."""
+    v_y = speed if manoeuvre in (KERB, SOIL) else 0.0
+    return [v_y, 0.0, 0.0, -height, 0.0, 0.0, 0.0, 0.0, 1.0]
+
+
+def roll_march(
+    manoeuvre: Any,
+    step: Any,
+    points: Any,
+    bodies: Any,
+    numbers: Any,
+    lift: Any,
+    fall: Any,
+    angle: Any,
+    motion: Any,
+    work: Any,
+    steps: Any,
+    out: Any,
+) -> None:
+    """Some steps of one draw.
+
+    Parameters
+    ----------
+    step : [s]
+    points : y, z, stiffness, damping, grip of each contact point, (POINT, 6)
+    bodies : mass, inertia, height, speed, ground, rest
+    numbers : bump (3), axles (3), cornering, front grip, yaw inertia, start, kerb (3), soil (3),
+        soil depth, slip speed, gravity
+    lift, fall, angle : (steps)
+    motion : state: speeds y and z, place y and z, roll, its rate, yaw rate, sine and cosine of roll
+    work : room to work in, (ROLL_ROWS, 6)
+    out : ``march.KEPT``, (8, steps)
     """
     travel, bump_k, bump_d = numbers[0], numbers[1], numbers[2]
     ahead, behind, wheelbase = numbers[3], numbers[4], numbers[5]
@@ -40,14 +78,12 @@ def roll_draw(
     kerb_k, kerb_d, kerb_top = numbers[10], numbers[11], numbers[12]
     soil_start, soil_growth, soil_limit = numbers[13], numbers[14], numbers[15]
     soil_depth, slip_speed, gravity = numbers[16], numbers[17], numbers[18]
-    up, side, arm_y, touch, slip = work[0], work[1], work[2], work[3], work[4]
-    mass, inertia, height = bodies[0], bodies[1], bodies[2]
-    speed, ground, rest = bodies[3], bodies[4], bodies[5]
-    v_y = speed if manoeuvre in (KERB, SOIL) else 0.0
-    v_z = pos_y = roll = rate = yaw_rate = sin = 0.0
-    cos = 1.0
-    pos_z = -height
-    for index in range(len(lift)):
+    up, side, arm_y, touch, slip = work
+    mass, inertia, speed = bodies[0], bodies[1], bodies[3]
+    ground, rest = bodies[4], bodies[5]
+    for index in range(steps):
+        v_y, v_z, pos_y, pos_z = motion[0], motion[1], motion[2], motion[3]
+        roll, rate, yaw_rate, sin, cos = motion[4], motion[5], motion[6], motion[7], motion[8]
         low = 0.0
         for i in range(6):
             y, z = points[0][i], points[1][i]
@@ -66,7 +102,8 @@ def roll_draw(
                 stop = (stop if stop > 0.0 else 0.0) * bump_k
                 press = 1.0 + bump_d * sink
                 push = push + stop * (press if press > 0.0 else 0.0)
-            up[i] = push if deep > 0.0 and push > 0.0 else 0.0
+            push = push if push > 0.0 else 0.0
+            up[i] = push if deep > 0.0 else 0.0
             arm_y[i] = across
             touch[i] = under - (deep if deep > 0.0 else 0.0)
             slip[i] = v_y - rate * touch[i]
@@ -93,15 +130,15 @@ def roll_draw(
         inside = into if into > 0.0 else 0.0
         if manoeuvre == KERB:
             press = kerb_k * ground * inside * (1.0 + kerb_d * slip[1])
-            if low > kerb_top:
-                side[1] -= press if press > 0.0 else 0.0
+            press = press if press > 0.0 else 0.0
+            side[1] = side[1] - (press if low > kerb_top else 0.0)
         elif manoeuvre == SOIL:
             plough = soil_start + soil_growth * inside
             plough = (plough if plough < soil_limit else soil_limit) * ground
             hold = 1.0 + low / soil_depth
             hold = min(max(hold, 0.0), 1.0)
             ratio = (slip[1] if slip[1] > 0.0 else 0.0) / slip_speed
-            side[1] -= plough * hold * (ratio / sqrt(1.0 + ratio * ratio))
+            side[1] = side[1] - plough * hold * (ratio / sqrt(1.0 + ratio * ratio))
         push_y = push_z = moment = 0.0
         for i in range(6):
             push_y = push_y + side[i]
@@ -114,11 +151,11 @@ def roll_draw(
         v_y = v_y + step * (a_y - yaw_rate * speed if manoeuvre == STEER else a_y)
         v_z = v_z + step * a_z
         rate = rate + step * alpha
-        pos_y = pos_y + step * v_y
-        pos_z = pos_z + step * v_z
-        roll = roll + step * rate
         half = 0.5 * step * rate
         square = half * half
-        turned_sin = (sin * (1.0 - square) + 2.0 * half * cos) / (1.0 + square)
-        cos = (cos * (1.0 - square) - 2.0 * half * sin) / (1.0 + square)
-        sin = turned_sin
+        motion[0], motion[1], motion[5], motion[6] = v_y, v_z, rate, yaw_rate
+        motion[2] = pos_y + step * v_y
+        motion[3] = pos_z + step * v_z
+        motion[4] = roll + step * rate
+        motion[7] = (sin * (1.0 - square) + 2.0 * half * cos) / (1.0 + square)
+        motion[8] = (cos * (1.0 - square) - 2.0 * half * sin) / (1.0 + square)

@@ -1,9 +1,8 @@
-"""Steps of the crash and ride models compiled by numba (extra ``fast``); see :mod:`.kernels`.
+"""Contacts in a row, and a wheel on a road, compiled (extra ``fast``); see :mod:`.kernels`.
 
-Each kernel takes all steps of a model's march, some by a function of one draw that Python runs, too
-(:mod:`.ride`, :mod:`.rollover`); marches of draws side by side stand in :mod:`.marches`. It has a
-twin in plain floats or numpy, named beside it, and gives the same bits: the same operations in the
-same order, and only such as IEEE 754 defines exactly. A draw never depends on the draws beside it.
+Marches of draws side by side stand in :mod:`.marches` and :mod:`.car_marches`. Each kernel has a
+twin in numpy, named beside it, and gives the same bits: the same operations in the same order, and
+only such as IEEE 754 defines exactly. A draw never depends on the draws beside it.
 
 Reached through :func:`crashsense.engine.kernels`.
 """
@@ -17,11 +16,8 @@ import numpy.typing as npt
 
 from crashsense.arrays import FloatArray
 from crashsense.compiled.caching import kernel
-from crashsense.compiled.ride import ride_draw
-from crashsense.compiled.rollover import ROLL_ROWS, roll_draw
 
 _jit: Any = kernel()
-_ride_draw, _roll_draw = _jit(ride_draw), _jit(roll_draw)
 
 
 @_jit
@@ -104,78 +100,37 @@ def contact_steps(
                 force[i, draw, sample] = sums[i] * mean
 
 
-@_jit
-def ride_steps(
-    body: FloatArray,
-    axles: FloatArray,
-    state: FloatArray,
-    left: FloatArray,
-    right: FloatArray,
-    places: FloatArray,
-    brake: FloatArray,
-    push: FloatArray,
-    moment: FloatArray,
-    set_speed: FloatArray,
-    step_s: float,
-    out: FloatArray,
-    end: FloatArray,
-) -> None:
-    """All steps of a car on its wheels; twin: ``synthesis.dynamics.half_car``, same bits.
-
-    *body* (19, draws) and *axles* (2, 11, draws): ``half_car._tables``; *state*, *end* (8 + 4
-    wheels, draws); *left*, *right* (draws, points): paths of the two tracks, *places* (tracks, 3):
-    start, 1 / step, step; *brake*, *push*, *moment* (draws, steps or 0); *out* (12, draws, steps).
-    """
-    tracks = places.shape[0]
-    for draw in range(out.shape[1]):
-        _ride_draw(
-            body[:, draw], axles[:, :, draw].copy(), state[:, draw], left[draw], right[draw],
-            places, brake[draw], push[draw], moment[draw], set_speed[draw], step_s,
-            np.empty((2 * tracks, 4)), np.empty((2 * tracks, 2)), out[:, draw], end[:, draw],
-        )  # fmt: skip
-
-
-@_jit
-def roll_steps(
-    manoeuvre: int,
-    step: float,
-    points: FloatArray,
-    bodies: FloatArray,
-    numbers: FloatArray,
-    lift: FloatArray,
-    fall: FloatArray,
-    angle: FloatArray,
-    out: FloatArray,
-) -> None:
-    """All steps of a body in the lateral plane; twin: ``synthesis.rollover.march``, same bits.
-
-    Arguments as in ``compiled.rollover.roll_draw``, with draws as a last axis; *out* (8, steps,
-    draws).
-    """
-    for draw in range(out.shape[2]):
-        _roll_draw(
-            manoeuvre, step, points[:, :, draw].copy(), bodies[:, draw], numbers, lift[:, draw],
-            fall[:, draw], angle, np.empty((ROLL_ROWS, 6)), out[:, :, draw],
-        )  # fmt: skip
+#: Points of a path whose highest points under the wheel are sought together.
+_PATCH = 32
 
 
 @_jit
 def highest_under(padded: FloatArray, drops: FloatArray, out: FloatArray) -> None:
     """Largest of ``padded[row, i + k] + drops[k]`` over k, for each row and i of *out*.
 
-    Twin: ``synthesis.road.profile.wheel_path``, same bits. *padded* (rows, points + drops - 1).
+    Twin: ``synthesis.road.profile.wheel_path``, same bits. *padded* (rows, points + drops - 1);
+    *drops* (an odd number): the same to both sides of the middle, and falling from there.
+
+    From the middle outward, until even the highest point of all under a patch lies too low: on
+    level road at once. A sum never falls as its term rises, rounded or not.
     """
-    points = out.shape[1]
+    points, reach = out.shape[1], (drops.size - 1) // 2
     for row in range(out.shape[0]):
-        for first in range(0, points, 1024):
-            last = min(first + 1024, points)
-            for i in range(first, last):
-                out[row, i] = -np.inf
-            for k in range(drops.size):
-                drop = drops[k]
-                for i in range(first, last):
-                    height = padded[row, i + k] + drop
-                    out[row, i] = height if height > out[row, i] else out[row, i]
+        for first in range(0, points, _PATCH):
+            size = min(_PATCH, points - first)
+            under = padded[row, first : first + size + 2 * reach]
+            best = out[row, first : first + size]
+            top = under.max()
+            for i in range(size):
+                best[i] = under[i + reach] + drops[reach]
+            for d in range(1, reach + 1):
+                drop = drops[reach + d]
+                if top + drop <= best.min():
+                    break
+                ahead, behind = under[reach + d :], under[reach - d :]
+                for i in range(size):
+                    height = max(ahead[i], behind[i]) + drop
+                    best[i] = height if height > best[i] else best[i]
 
 
 def check_steps() -> None:
@@ -188,12 +143,4 @@ def check_steps() -> None:
         ones(2, 1), ones(1, 8, 1), np.ones((1, 3), dtype=np.bool_), ones(2, 1),
         np.ones(1, dtype=np.int64), 1.0, ones(1, 1, 1),
     )  # fmt: skip
-    ride_steps(
-        ones(19, 1), ones(2, 11, 1), ones(16, 1), ones(1, 2), ones(1, 2), ones(1, 3), ones(1, 0),
-        ones(1, 0), ones(1, 0), ones(1), 1.0, ones(12, 1, 1), ones(16, 1),
-    )  # fmt: skip
-    roll_steps(
-        0, 1e-3, ones(5, 6, 1), ones(6, 1), ones(19), ones(2, 1), ones(2, 1), ones(2),
-        ones(8, 2, 1),
-    )  # fmt: skip
-    highest_under(ones(1, 4), ones(2).reshape(-1)[:2], ones(1, 3))
+    highest_under(ones(1, 5), ones(3), ones(1, 3))

@@ -336,8 +336,8 @@ class RunFolder:
             yield part if packed else unpacked(part, TABLES[table][1])
 
     def whole(self, table: str = "verdicts") -> pa.Table:
-        """Return a table whole: for small runs."""
-        return pa.concat_tables(self.tables(table))
+        """Return a table whole and packed: for small runs."""
+        return pa.concat_tables(self.tables(table, packed=True)).unify_dictionaries()
 
     def read_part(
         self,

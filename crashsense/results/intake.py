@@ -15,7 +15,8 @@ from crashsense.results.folder import packed, unpacked
 from crashsense.results.tables import VERDICT_SCHEMA, Task
 from crashsense.results.tally import TALLY_COLUMNS, Tally
 
-#: Parts are tallied together up to this many rows: many small tables are slow one by one.
+#: Rows that are tallied together: many small tables are slow one by one, and a large one takes
+#: three times its memory.
 TALLY_ROWS = 16_384
 
 
@@ -51,9 +52,11 @@ class Intake:
 
     def count(self, part: pa.Table) -> None:
         """Take a part for the tally alone; it holds its columns."""
-        self._waiting.append(packed(part.select(TALLY_COLUMNS)))
-        if sum(table.num_rows for table in self._waiting) >= TALLY_ROWS:
-            self._flush()
+        own = packed(part.select(TALLY_COLUMNS))
+        for first in range(0, own.num_rows, TALLY_ROWS):
+            self._waiting.append(own.slice(first, TALLY_ROWS))
+            if sum(table.num_rows for table in self._waiting) >= TALLY_ROWS:
+                self._flush()
 
     def _flush(self) -> None:
         if self._waiting:

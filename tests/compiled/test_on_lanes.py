@@ -108,3 +108,32 @@ def test_rows_become_lanes_and_rows_again(width: int) -> None:
     assert np.array_equal(tile, rows[lane].T)
     assert np.array_equal(back[:width], rows)
     assert (back[width:] == -1.0).all()
+
+
+@intrinsic  # type: ignore[untyped-decorator]
+def _look(typing: Any, begins: Any, cell: Any, out: Any) -> Any:
+    def generate(context: Any, b: Any, signature: Any, given: Any) -> Any:
+        begins, cell, out = given
+        rows, cells = lanes.Apart(b, begins), lanes.Lanes(b, cell, 0)
+        lanes.Lanes(b, out, 0)[0] = rows[cells[0]] + cells[0]._call("sqrt")
+        return context.get_dummy_value()
+
+    return types.void(*[types.int64] * 3), generate
+
+
+@numba.njit
+def looked_up(rows: Any, cells: Any) -> Any:
+    """What each lane finds in its own row."""
+    begins, out = np.zeros(WIDTH, dtype=np.int64), np.empty((1, WIDTH))
+    for lane in range(WIDTH):
+        begins[lane] = address(rows) + 8 * rows.shape[1] * lane
+    _look(address(begins), address(cells), address(out))
+    begins[0] = 0
+    return out
+
+
+def test_each_lane_looks_up_its_own_row() -> None:
+    source = np.random.default_rng(8)
+    rows, cells = source.normal(size=(WIDTH, 20)), source.permutation(20)[:WIDTH]
+    found = looked_up(rows, cells[None, :].astype(float))[0]
+    assert found.tolist() == (rows[np.arange(WIDTH), cells] + np.sqrt(cells)).tolist()

@@ -18,6 +18,7 @@ from crashsense.results.folder import RunFolder
 from crashsense.results.outcome import Outcome, outcome_of
 from crashsense.results.plot import timing_rows
 from crashsense.results.run import Run
+from crashsense.results.tables import VERDICT_SCHEMA
 from crashsense.results.tally import Tally
 from crashsense.trials.explain import (
     MOST_LINES,
@@ -68,6 +69,38 @@ def test_parts_of_a_small_run_are_read_once_and_those_of_a_big_one_never_kept(
     assert again.verdicts.equals(run.verdicts)
     assert again.in_memory == (times == 1)
     assert sorted(read) == sorted(times * RunFolder(run.folder).parts())
+
+
+def test_text_of_a_run_that_is_held_is_kept_once_and_reads_as_in_its_folder(run, monkeypatch):
+    held, streamed = open_run(run.folder), open_run(run.folder)
+    monkeypatch.setattr(streamed, "_keep_small", lambda: None)
+    pd.testing.assert_frame_equal(held.verdicts, streamed.verdicts)
+    assert (held.in_memory, streamed.in_memory) == (True, False)
+    (table,) = held._tables["verdicts"]
+    assert table.nbytes < 0.7 * RunFolder(run.folder).whole().cast(VERDICT_SCHEMA).nbytes
+    for event, draw in (("hammer_tunnel", 0), ("side_pole_90_29", 3)):
+        found, expected = (one.rows(event, draw=draw) for one in (held, streamed))
+        assert not found.empty
+        pd.testing.assert_frame_equal(found, expected)
+        rows = [one.plain_rows(event, draw=draw) for one in (held, streamed)]
+        assert rows[0] == rows[1]
+
+
+def test_a_tally_takes_tables_of_bounded_size_however_a_run_was_cut(run, monkeypatch):
+    sizes, add = [], Tally.add
+
+    def noted(tally, part):
+        sizes.append(len(part))
+        return add(tally, part)
+
+    monkeypatch.setattr(Tally, "add", noted)
+    monkeypatch.setattr("crashsense.results.intake.TALLY_ROWS", 16)
+    cut = open_run(run.folder)
+    assert cut.tally.counts_drawn == run.tally.counts_drawn
+    pd.testing.assert_frame_equal(cut.statistics(), run.statistics())
+    assert sum(sizes) == run.summary()["rows"]
+    assert len(sizes) > 3
+    assert max(sizes) < 2 * 16
 
 
 def test_the_figure_has_a_line_a_requirement_and_the_spread_of_draws(run):

@@ -25,6 +25,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -82,12 +83,25 @@ class ChainMotion:
     """Forces of the joints [N], speeds [m/s] and travels [m] of the bodies, each (draws, samples).
 
     Forces are means over the steps of a sample, so that impulses are preserved; speeds and travels
-    are those at its end.
+    are those at its end. ``start``: speeds at the start, (bodies, draws).
     """
 
     force: tuple[FloatArray, ...]
     speed: tuple[FloatArray, ...]
-    way: tuple[FloatArray, ...]
+    start: FloatArray
+    sample_s: float
+
+    @cached_property
+    def way(self) -> tuple[FloatArray, ...]:
+        """Travels; few models ask for them."""
+        ways = []
+        for speed, first in zip(self.speed, self.start, strict=True):
+            way = np.cumsum(speed, axis=-1)
+            # Trapezoid: half of the speeds at both ends too much.
+            way -= 0.5 * (speed - first[:, None])
+            way *= self.sample_s
+            ways.append(way)
+        return tuple(ways)
 
 
 def march_chain(
@@ -142,8 +156,8 @@ def march_chain(
 def _motion(
     force: FloatArray, inverse_mass: FloatArray, start: FloatArray, *, sample_s: float
 ) -> ChainMotion:
-    """Speeds and travels from the impulses of the joints."""
-    speeds, ways = [], []
+    """Speeds from the impulses of the joints."""
+    speeds = []
     for body, (inverse, first) in enumerate(zip(inverse_mass, start, strict=True)):
         net = np.zeros(force.shape[1:])
         if body > 0:
@@ -153,13 +167,8 @@ def _motion(
         net *= (inverse * sample_s)[:, None]
         speed = np.cumsum(net, axis=-1, out=net)
         speed += first[:, None]
-        way = np.cumsum(speed, axis=-1)
-        # Trapezoid: half of the speeds at both ends too much.
-        way -= 0.5 * (speed - first[:, None])
-        way *= sample_s
         speeds.append(speed)
-        ways.append(way)
-    return ChainMotion(tuple(force), tuple(speeds), tuple(ways))
+    return ChainMotion(tuple(force), tuple(speeds), start, sample_s)
 
 
 def _march(

@@ -18,7 +18,7 @@ obstacle takes its energy from the forward motion and nothing is gained: F_x / N
 the slope of the path, on a step cos(theta) = 1 - h / R. A brake adds a force at the ground.
 
 All quantities start from rest on level ground. Semi-implicit Euler of fixed step, numpy over the
-draws; :func:`crashsense.compiled.ride.ride_draw`, compiled (engine ``fast``) or in Python's own
+draws; :func:`crashsense.compiled.ride.ride_march`, compiled (engine ``fast``) or in Python's own
 numbers for few draws, gives the same bits by the same operations in the same order. Parameters of
 a small car from memory; see the vehicle file for the basis.
 """
@@ -218,18 +218,17 @@ def _march_few(
     end: FloatArray,
 ) -> bool:
     """All steps of few draws in Python's own numbers; False where arrays have to do it."""
-    count = 2 * len(places)
+    paths = (left, right)[: len(places)]
 
     def march_one(draw: int) -> None:
-        wheels, acc = [[0.0] * 4 for _ in range(count)], [[0.0] * 2 for _ in range(count)]
-        out, last = kept[:, draw].tolist(), end[:, draw].tolist()
-        ride_draw(
+        out = kept[:, draw].tolist()
+        end[:, draw] = ride_draw(
             body[:, draw].tolist(), axles[:, :, draw].tolist(), state[:, draw].tolist(),
-            left[draw].tolist(), right[draw].tolist(), places.tolist(), brake[draw].tolist(),
-            push[draw].tolist(), moment[draw].tolist(), float(v_set[draw]), step_s,
-            wheels, acc, out, last,
+            [path[draw].tolist() for path in paths], places.tolist(),
+            [values[draw].tolist() for values in (brake, push, moment)], float(v_set[draw]),
+            step_s, out,
         )  # fmt: skip
-        kept[:, draw], end[:, draw] = out, last
+        kept[:, draw] = out
 
     return draw_by_draw(v_set.size, march_one)
 

@@ -190,11 +190,14 @@ def _read(
     into, passed = motion.force[-2], motion.force[-1]
     body = passed / car[:, None]
     local_acc = (into - passed) / place.local_mass_kg
-    closing = [
-        force * np.maximum(motion.speed[joint] - motion.speed[joint + 1], 0.0)
-        for joint, force in enumerate(motion.force)
-        if joint > 0
-    ]
+    power = None
+    if place.crushes:
+        closing = (
+            force * np.maximum(motion.speed[joint] - motion.speed[joint + 1], 0.0)
+            for joint, force in enumerate(motion.force)
+            if joint > 0
+        )
+        power = sum(closing) / car[:, None]
     cosines = dict(zip("xyz", parameters.direction, strict=True))
     readings = felt(
         structure,
@@ -203,7 +206,7 @@ def _read(
         body=body,
         local=local_acc,
         passed=passed,
-        power=sum(closing) / car[:, None] if place.crushes else None,
+        power=power,
         variation=variation,
         rate_hz=RATE_HZ,
     )

@@ -66,10 +66,12 @@ def felt(
     shaken: dict[str, FloatArray] = {}
     if power is not None:
         shaken = shake(places, power=power, variation=variation, rate_hz=rate_hz)
+    moved = local - body
     out: dict[str, FloatArray] = {}
     for (location, axis), channels in axes.items():
         name = channels[0]
-        total = body + place.shares.get(location, 0.0) * (local - body)
+        share = place.shares.get(location, 0.0)
+        total = body + share * moved if share else body.copy()
         if name in answers:
             total += answers[name]
         total *= cosines[axis]

@@ -27,6 +27,7 @@ from math import pi, tan
 
 import numpy as np
 
+from crashsense import engine
 from crashsense.arrays import FloatArray
 from crashsense.filters.causal import filter_rows
 
@@ -86,7 +87,8 @@ class RoadPath:
         keep: bool = False,
     ) -> None:
         steps = np.round((np.asarray(factor) - 1.0) / FREQUENCY_STEP).astype(np.int64)
-        self._rows = [(int(step), np.flatnonzero(steps == step)) for step in np.unique(steps)]
+        found, self._which = np.unique(steps, return_inverse=True)
+        self._steps = [int(step) for step in found]
         self._tyre, self._body, self._rate = tuple(tyre), tuple(body), rate_hz
         self._keep = keep
         self._states: dict[tuple[int, int], FloatArray] = {}
@@ -94,18 +96,35 @@ class RoadPath:
     def __call__(self, road: FloatArray, suspension: FloatArray) -> FloatArray:
         """Return what the location reads of road and suspension, shape (draws, samples)."""
         out = np.empty(road.shape)
-        for step, rows in self._rows:
+        compiled = engine.kernels()
+        if compiled is not None and not self._keep:
+            tables = (self._tyre, True), (self._body, False)
+            sections = (
+                np.array([self._sections(modes, s, tyre=tyre) for s in self._steps]).reshape(
+                    len(self._steps), len(modes), 6
+                )
+                for modes, tyre in tables
+            )
+            given = (*sections, self._which, road, suspension)
+            compiled.path_steps(*map(engine.given, given), out[None])
+            return out
+        for number, step in enumerate(self._steps):
+            rows = np.flatnonzero(self._which == number)
             drive = road[rows]
             if self._tyre:
-                table = [_section(mode, step, self._rate, tyre=True) for mode in self._tyre]
+                table = self._sections(self._tyre, step, tyre=True)
                 drive = self._filtered(table, drive, (step, -1))
             drive = drive + suspension[rows]
             total = np.zeros(drive.shape)
-            for number, mode in enumerate(self._body):
-                section = _section(mode, step, self._rate, tyre=False)
-                total += self._filtered([section], drive, (step, number))
+            for mode, section in enumerate(self._sections(self._body, step, tyre=False)):
+                total += self._filtered([section], drive, (step, mode))
             out[rows] = total
         return out
+
+    def _sections(
+        self, modes: Sequence[Mode], step: int, *, tyre: bool
+    ) -> list[tuple[float, float, float, float, float, float]]:
+        return [_section(mode, step, self._rate, tyre=tyre) for mode in modes]
 
     def _filtered(
         self, table: Sequence[Sequence[float]], rows: FloatArray, key: tuple[int, int]

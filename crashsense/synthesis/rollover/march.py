@@ -1,7 +1,7 @@
 """The march of a rollover: contact points, ground and tyres push a rigid body in the lateral plane.
 
 What acts is described in :mod:`crashsense.synthesis.rollover.roll`. Semi-implicit Euler of fixed
-step, numpy over contact points and draws; :func:`crashsense.compiled.rollover.roll_draw`, compiled
+step, numpy over contact points and draws; :func:`crashsense.compiled.rollover.roll_march`, compiled
 (engine ``fast``) or in Python's own numbers for few draws, gives the same bits by the same
 operations in the same order. Only operations that IEEE 754 defines exactly: friction and tyres
 saturate as ``x / sqrt(1 + x^2)``, and the body turns by ``tan(half)``, half the step's turn, whose
@@ -16,7 +16,7 @@ import numpy as np
 
 from crashsense import engine
 from crashsense.arrays import FloatArray
-from crashsense.compiled.rollover import ROLL_ROWS, roll_draw
+from crashsense.compiled.rollover import roll_draw
 from crashsense.synthesis.dynamics.few_draws import draw_by_draw
 from crashsense.units import STANDARD_GRAVITY as G
 
@@ -81,11 +81,11 @@ def saturated(x: FloatArray) -> FloatArray:
 
 
 def march_roll(system: RollSystem) -> dict[str, FloatArray]:
-    """March all steps of ``lift``; return :data:`KEPT`, each (steps, draws)."""
+    """March all steps of ``lift``; return :data:`KEPT`, each (draws, steps)."""
     steps, draws = system.lift.shape
     fall = np.zeros((steps, draws))
     fall[1:] = np.maximum((system.lift[1:] - system.lift[:-1]) / system.step_s, DROP_M_S)
-    kept = np.empty((len(KEPT), steps, draws))
+    kept = np.empty((len(KEPT), draws, steps))
     points = np.array([system.y, system.z, system.stiffness, system.damping, system.grip])
     bodies = np.array(
         [system.mass, system.inertia, system.height, system.speed, system.ground, system.rest]
@@ -101,13 +101,12 @@ def march_roll(system: RollSystem) -> dict[str, FloatArray]:
     compiled = engine.kernels()
 
     def march_one(draw: int) -> None:
-        out = kept[:, :, draw].tolist()
+        out = kept[:, draw].tolist()
         roll_draw(
             manoeuvre, system.step_s, points[:, :, draw].tolist(), bodies[:, draw].tolist(),
-            numbers.tolist(), lift[:, draw].tolist(), fall[:, draw].tolist(), angle.tolist(),
-            [[0.0] * 6 for _ in range(ROLL_ROWS)], out,
+            numbers.tolist(), lift[:, draw].tolist(), fall[:, draw].tolist(), angle.tolist(), out,
         )  # fmt: skip
-        kept[:, :, draw] = out
+        kept[:, draw] = out
 
     if compiled is not None:
         compiled.roll_steps(
@@ -132,7 +131,7 @@ def _march_many(system: RollSystem, fall: FloatArray, kept: FloatArray) -> None:
     v_z, pos_y, roll, rate, yaw_rate = (still,) * 5
     pos_z = -system.height
     sin, cos = still, still + 1.0
-    for index in range(kept.shape[1]):
+    for index in range(kept.shape[2]):
         arm_y = y * cos - z * sin
         arm_z = y * sin + z * cos
         deep = pos_z + arm_z
@@ -178,7 +177,7 @@ def _march_many(system: RollSystem, fall: FloatArray, kept: FloatArray) -> None:
         a_y, a_z, alpha = push_y / mass, push_z / mass + G, moment / system.inertia
         now = (roll, rate, alpha, a_y, a_z, v_y, -pos_z, push_y)
         for whole, values in zip(kept, now, strict=True):
-            whole[index] = values
+            whole[:, index] = values
         v_y = v_y + step * (a_y - yaw_rate * speed if steering else a_y)
         v_z = v_z + step * a_z
         rate = rate + step * alpha

@@ -241,6 +241,21 @@ class _Roll:
         """Sine and cosine of the roll angle."""
         return np.sin(self.roll), np.cos(self.roll)
 
+    @cached_property
+    def at_centre(self) -> tuple[FloatArray, FloatArray]:
+        """Specific force at the centre of gravity in body y and z [m/s^2]."""
+        sin, cos = self.turn
+        down = self.acceleration_z - G
+        y, z = self.acceleration_y * cos, self.acceleration_y * -sin
+        y += down * sin
+        z += np.multiply(down, cos, out=down)
+        return y, z
+
+    @cached_property
+    def rate_squared(self) -> FloatArray:
+        """Square of the roll rate [rad^2/s^2]."""
+        return self.rate * self.rate
+
 
 def _ramp_lift(parameters: RolloverParameters, times: FloatArray, speed: FloatArray) -> FloatArray:
     """Height of the ground under the left wheels [m] (mean of both axles), (samples, draws)."""
@@ -268,7 +283,9 @@ def _between_steps(values: FloatArray) -> FloatArray:
     """Put the mean of its neighbours between every two steps, (draws, steps) -> samples."""
     out = np.empty((values.shape[0], SAMPLES_A_STEP * (values.shape[1] - 1) + 1))
     out[:, ::2] = values
-    out[:, 1::2] = 0.5 * (values[:, :-1] + values[:, 1:])
+    between = values[:, :-1] + values[:, 1:]
+    between *= 0.5
+    out[:, 1::2] = between
     return out
 
 
@@ -359,7 +376,7 @@ def integrate_roll(parameters: RolloverParameters, variation: Variation) -> _Rol
         ),
         soil_depth=SOIL_DEPTH_M,
     )
-    return _Roll(**{name: _between_steps(kept.T) for name, kept in march_roll(system).items()})
+    return _Roll(**{name: _between_steps(kept) for name, kept in march_roll(system).items()})
 
 
 def specific_force(
@@ -369,12 +386,17 @@ def specific_force(
 
     f = a - g in body axes; the point adds ``-alpha z - w^2 y`` to y and ``alpha y - w^2 z`` to z.
     """
-    sin, cos = motion.turn
-    down = motion.acceleration_z - G
-    w2, alpha = motion.rate**2, motion.roll_acceleration
-    f_y = motion.acceleration_y * cos + down * sin - alpha * below_m - w2 * right_m
-    f_z = -motion.acceleration_y * sin + down * cos + alpha * right_m - w2 * below_m
-    return np.asarray(f_y), np.asarray(f_z + G)
+    f_z = motion.at_centre[1] + motion.roll_acceleration * right_m
+    f_z -= motion.rate_squared * below_m
+    f_z += G
+    return specific_force_y(motion, right_m=right_m, below_m=below_m), f_z
+
+
+def specific_force_y(motion: _Roll, *, right_m: float, below_m: float) -> FloatArray:
+    """As :func:`specific_force`, in body y alone."""
+    f_y = motion.at_centre[0] - motion.roll_acceleration * below_m
+    f_y -= motion.rate_squared * right_m
+    return f_y
 
 
 def time_of_roll(motion: _Roll, *, angle_deg: float) -> FloatArray:
@@ -444,8 +466,8 @@ def simulate_rollover(parameters: RolloverParameters, variation: Variation) -> S
 
     central_y, central_z = specific_force(motion, right_m=0.0, below_m=car.unit_below_cg_m)
     wide, low = car.satellite_half_width_m, car.satellite_below_cg_m
-    left_y, _ = specific_force(motion, right_m=-wide, below_m=low)
-    right_y, _ = specific_force(motion, right_m=wide, below_m=low)
+    left_y = specific_force_y(motion, right_m=-wide, below_m=low)
+    right_y = specific_force_y(motion, right_m=wide, below_m=low)
     signals = {
         "central_y": whole(central_y),
         "central_z": whole(central_z),

@@ -116,9 +116,12 @@ def delayed(samples: FloatArray, *, delay_s: FloatArray, rate_hz: float) -> Floa
     The acoustic path from the dent to the sensor: distance over :data:`SOUND_M_S`.
     """
     steps = np.asarray(delay_s, dtype=np.float64) * rate_hz
-    whole = np.floor(steps).astype(int)
-    part = (steps - whole)[:, None]
-    at = np.arange(samples.shape[1])[None, :] - whole[:, None]
-    late = np.where(at >= 0, np.take_along_axis(samples, np.maximum(at, 0), axis=1), 0.0)
-    later = np.where(at >= 1, np.take_along_axis(samples, np.maximum(at - 1, 0), axis=1), 0.0)
-    return np.asarray((1.0 - part) * late + part * later)
+    whole = np.floor(steps)
+    out = np.zeros(samples.shape)
+    size = samples.shape[1]
+    for row, moved, shift, part in zip(
+        samples, out, whole.astype(int).tolist(), (steps - whole).tolist(), strict=True
+    ):
+        moved[shift:] += (1.0 - part) * row[: max(size - shift, 0)]
+        moved[shift + 1 :] += part * row[: max(size - shift - 1, 0)]
+    return out

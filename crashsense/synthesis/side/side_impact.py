@@ -335,14 +335,14 @@ def simulate_side(parameters: SideParameters, variation: Variation) -> Synthesis
         facts["largest_intrusion_m"] = intrusion.max(axis=0)
         # The occupant stays where inertia leaves it; trim moves with the inner door.
         times = np.arange(motion.velocity.shape[0]) / RATE_HZ
-        free = speeds[body["cabin"]][None, :] * times[:, None]
-        gap = 1e-3 * car.occupant_gap_mm - (motion.position[:, body["door"]] - free)
+        free = speeds[body["cabin"]][:, None] * times
+        gap = 1e-3 * car.occupant_gap_mm - (motion.position[:, body["door"]].T - free)
         whole = np.full((variation.size, SAMPLES), 1e-3 * car.occupant_gap_mm)
-        whole[:, ZERO : ZERO + times.size] = gap.T
+        whole[:, ZERO : ZERO + times.size] = gap
         # After the integration everything moves on at constant speed.
         closing = motion.velocity[-1, body["door"]] - speeds[body["cabin"]]
         later = np.arange(1, SAMPLES - ZERO - times.size + 1) / RATE_HZ
-        whole[:, ZERO + times.size :] = gap.T[:, -1:] - closing[:, None] * later
+        whole[:, ZERO + times.size :] = gap[:, -1:] - closing[:, None] * later
         gaps["door_to_occupant_left"] = whole
         facts["gap_closure_s"] = _first_closed(whole, closing)
     else:

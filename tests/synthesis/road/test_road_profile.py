@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from crashsense import engine
 from crashsense.draws import generator
 from crashsense.synthesis.road import profile as rp
 
@@ -164,3 +165,16 @@ def test_tyre_patch_is_a_mean_that_keeps_height_and_energy():
         0
     ]
     assert narrow.max() == pytest.approx(0.03 * 0.04 / patch, rel=0.05)
+
+
+@pytest.mark.parametrize("height_m", [0.0, 0.001, 0.02, 0.3])
+def test_engine_fast_finds_the_same_highest_points_under_a_wheel(height_m):
+    pytest.importorskip("numba")
+    rough = height_m * generator(4, "rough", 0).standard_normal((3, 700))
+    rough[1] = np.where(np.arange(700) >= 333, height_m, 0.0)  # a step
+    found = []
+    for name in engine.ENGINES:
+        with engine.using(name):
+            found.append(rp.wheel_path(rough, step_m=0.005, radius_m=0.3))
+    np.testing.assert_array_equal(*found)
+    assert np.array_equal(found[0], rough) == (height_m == 0.0)

@@ -117,3 +117,23 @@ def test_rides_have_wheel_hop_chassis_content_and_z_above_x(name):
         return  # a tone by its nature: waves at 13 Hz and their harmonics
     tone = band_rms(x, event.rate_hz, 24, 30)
     assert tone < 0.75 * band_rms(x, event.rate_hz, 0, 500)
+
+
+@pytest.mark.parametrize("draws", [1, 5, 19])
+@pytest.mark.parametrize("tyres", [0, 2])
+def test_engine_fast_follows_the_path_of_every_draw_to_the_same_bits(draws, tyres):
+    pytest.importorskip("numba")
+    source = np.random.default_rng(9)
+    road, suspension = source.standard_normal((2, draws, 531))
+    path = RoadPath(
+        tyre=[(75.0, 0.10, 0.75), (220.0, 0.05, 0.2)][:tyres],
+        body=[(50.0, 0.10, 3.0), (92.0, 0.07, 4.0), (150.0, 0.05, -1.0)],
+        factor=1.0 + 0.03 * source.standard_normal(draws),
+        rate_hz=RATE,
+    )
+    found = []
+    for name in engine.ENGINES:
+        with engine.using(name):
+            found.append(path(road, suspension))
+    np.testing.assert_array_equal(*found)
+    assert found[0].std() > 0.5
