@@ -12,6 +12,7 @@ import numpy as np
 import pyarrow as pa
 
 from crashsense import engine
+from crashsense.arrays import bound_memory
 from crashsense.event import Event
 from crashsense.results.folder import RunFolder
 from crashsense.results.nominal import nominal_table
@@ -101,7 +102,9 @@ def count_failures(job: Job, verdicts: pa.Table) -> int:
 def run_task(job: Job, task: Task) -> dict[str, pa.Table]:
     """Evaluate one task; return its part of every table."""
     with engine.using(job.engine), patience():
-        return _run_task(job, task)
+        tables = _run_task(job, task)
+    bound_memory()
+    return tables
 
 
 def _run_task(job: Job, task: Task) -> dict[str, pa.Table]:
