@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import ctypes
+from collections.abc import Callable
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -23,3 +26,45 @@ def reuse_memory() -> None:
     ``mallopt``: dynamic threshold, at most 32 MB). Elsewhere this does nothing.
     """
     np.empty(4_000_000)
+
+
+#: Memory that this process may hold without using it, from one task to the next [bytes]: that of
+#: a block of draws or two.
+MOST_UNUSED = 40_000_000
+
+
+class _HeapState(ctypes.Structure):
+    """What ``mallinfo2`` of glibc returns."""
+
+    _fields_ = [
+        (name, ctypes.c_size_t)
+        for name in (
+            *("arena", "ordblks", "smblks", "hblks", "hblkhd"),
+            *("usmblks", "fsmblks", "uordblks", "fordblks", "keepcost"),
+        )
+    ]
+
+
+@lru_cache(maxsize=1)
+def _heap() -> tuple[Callable[[], Any], Callable[[int], int]] | None:
+    """State of the heap, and what returns its unused pages; None without glibc 2.33 or later."""
+    try:
+        library = ctypes.CDLL(None)
+        state, trim = library.mallinfo2, library.malloc_trim
+    except (AttributeError, OSError, TypeError):
+        return None
+    state.restype, state.argtypes = _HeapState, []
+    trim.argtypes = [ctypes.c_size_t]
+    return state, trim
+
+
+def bound_memory() -> None:
+    """Return unused memory to the system where it is more than :data:`MOST_UNUSED`.
+
+    Events have arrays of many sizes: what one leaves does not fit the next, and a process that
+    keeps its memory (:func:`reuse_memory`) holds more with every event. Elsewhere this does
+    nothing.
+    """
+    heap = _heap()
+    if heap is not None and heap[0]().fordblks > MOST_UNUSED:
+        heap[1](0)

@@ -12,6 +12,7 @@ import numpy as np
 import pyarrow as pa
 
 from crashsense import engine
+from crashsense.arrays import bound_memory
 from crashsense.event import Event
 from crashsense.results.folder import RunFolder
 from crashsense.results.nominal import nominal_table
@@ -27,6 +28,7 @@ from crashsense.rules.checked import of_operations, patience
 from crashsense.scoring import FAILURES
 from crashsense.sensing import SensorSet
 from crashsense.trials import Conditions, Trial, joined, run_trials
+from crashsense.trials.block import BLOCK
 from crashsense.trials.drawn import drawn_of
 from crashsense.trials.rows import build_table, verdict_columns
 
@@ -101,7 +103,10 @@ def count_failures(job: Job, verdicts: pa.Table) -> int:
 def run_task(job: Job, task: Task) -> dict[str, pa.Table]:
     """Evaluate one task; return its part of every table."""
     with engine.using(job.engine), patience():
-        return _run_task(job, task)
+        tables = _run_task(job, task)
+    if task.last - task.first > BLOCK:  # fewer draws leave little, and asking takes their time
+        bound_memory()
+    return tables
 
 
 def _run_task(job: Job, task: Task) -> dict[str, pa.Table]:

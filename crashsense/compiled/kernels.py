@@ -52,6 +52,7 @@ from crashsense.compiled.places import body_axes, check_places, yaw_of
 from crashsense.compiled.readings import (
     check_readings,
     deviations_of,
+    peaks,
     static_reading,
     upsampled,
 )
@@ -113,6 +114,7 @@ __all__ = [
     "mode_powers",
     "noise_in_lanes",
     "parts_of",
+    "peaks",
     "path_steps",
     "put_spectra",
     "ride_steps",

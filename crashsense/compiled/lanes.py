@@ -181,7 +181,12 @@ def _words(g: Given, *, filtered: bool = False) -> Any:
         with g.pieces(WIDTH) as (begin, count):
             rows = [part(last, lane, begin) for lane in range(WIDTH)]
             if not filtered:
-                sums = summed(g, last, lambda k, lane: part(k, lane, begin))
+                sums = summed(
+                    g,
+                    last,
+                    lambda lane: part(g.whole(0), lane, begin),
+                    lambda k, lane: part(k, lane, begin),
+                )
                 for lane, found in enumerate(sums):
                     own = b.add(b.mul(g.n, g.whole(LANES)), g.whole(WIDTH * j + lane))
                     rows[lane] = found + g.number(g.memory.address, own) + rows[lane]
@@ -371,6 +376,7 @@ def signal_lanes_of(
     other: FloatArray,
     third: FloatArray,
     factors: FloatArray,
+    element: FloatArray,
     rows: IntArray,
     ramp: FloatArray,
     phases: int,
@@ -394,7 +400,7 @@ def signal_lanes_of(
 ) -> None:
     """As :func:`lanes_of`, where each draw has a signal of its own.
 
-    *reading*, *other*, *third*, *factors*, *rows* and *chain* of all draws as
+    *reading*, *other*, *third*, *factors*, *element*, *rows* and *chain* of all draws as
     ``compiled.sensing.words_of_signals``; *ramp* (1, settings phases words, and :data:`WIDTH`
     more): words of the time by which drift grows. Twin: ``OneSensor._fast``, ``chain.quantise``
     and ``OneSensor._at_ticks``.
@@ -406,7 +412,7 @@ def signal_lanes_of(
         first = first_draw + group * LANES
         width = min(LANES, draws - first)
         signals = (reading, other, third)
-        filtered_words(signals, factors, rows, setting, phase, chain, first, width, room)
+        filtered_words(signals, factors, rows, setting, phase, chain, element, first, width, room)
         for j in range(width):
             own[0, j], own[1, j], own[2, j] = drift[first + j], offset[first + j], sigma[first + j]
             at[j] = (setting[first + j] * phases + phase[first + j]) * words
@@ -519,9 +525,9 @@ def check_lanes() -> None:
             *(through, 4, grid, 0, 0, 1, tiles, 0),
         )
         signal_lanes_of(
-            *(row, nothing, nothing, given(np.ones((3, 1))), index, given(np.ones((1, 4 + WIDTH)))),
-            *(1, 4, unit, unit, unit, index, index, chain, noise, source),
-            *(through, 4, grid, 0, 0, 1, tiles, 0),
+            *(row, nothing, nothing, given(np.ones((3, 1))), given(np.ones(3)), index),
+            *(given(np.ones((1, 4 + WIDTH))), 1, 4, unit, unit, unit, index, index, chain),
+            *(noise, source, through, 4, grid, 0, 0, 1, tiles, 0),
         )
         full_lanes_of(
             *(row, factors, unit, unit, given(np.ones(4)), unit, 2.0, 4),

@@ -257,6 +257,7 @@ def words_of_signals(
     other: FloatArray,
     third: FloatArray,
     factors: FloatArray,
+    element: FloatArray,
     rows: IntArray,
     ramp: FloatArray,
     drift: FloatArray,
@@ -274,10 +275,10 @@ def words_of_signals(
     """As :func:`words_of`, where each draw has a signal of its own.
 
     *reading*, *other*, *third* (1 or draws, samples) at the internal rate, the last two perhaps
-    without rows; *rows* (rows,) which of their rows; *factors* (3, rows). Their sum is filtered by
-    the filters of *chain*, which have stood at its first value. Before its first sample a signal
-    stands still. *ramp* (settings, phases, words), *drift* (rows,). Twin: ``OneSensor._fast`` and
-    ``chain.quantise``.
+    without rows; *rows* (rows,) which of their rows; *factors* (3, rows); *element*: what has yet
+    to read the first (:func:`filtered_words`). Their sum is filtered by the filters of *chain*,
+    which have stood at its first value. Before its first sample a signal stands still. *ramp*
+    (settings, phases, words), *drift* (rows,). Twin: ``OneSensor._fast`` and ``chain.quantise``.
     """
     start, step, table, tail = source
     count, words = rows.size, ramp.shape[2]
@@ -292,7 +293,7 @@ def words_of_signals(
         width = min(LANES, count - first)
         if start.size:
             _noise_in_words(source, sections, setting, warm_up, first, width, made)
-        filtered_words(signals, factors, rows, setting, phase, chain, first, width, room)
+        filtered_words(signals, factors, rows, setting, phase, chain, element, first, width, room)
         for j in range(width):
             mine = first + j
             s, place = setting[mine], phase[mine]
@@ -416,7 +417,7 @@ def check_sensing() -> None:
         noise = (nothing, source, through, 4)
         words_of(tables, factors, unit, unit, index, index, *noise, grid)
         words_of_signals(
-            *(row, row, nothing, factors, index, ramp, unit, unit, unit, index, index),
+            *(row, row, nothing, factors, grid, index, ramp, unit, unit, unit, index, index),
             *(Chain(through, state, index, 1), *noise, grid),
         )
         words_by_full_path(

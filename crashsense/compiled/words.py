@@ -31,6 +31,7 @@ from crashsense.compiled.vectors import (
     everywhere,
     turned,
 )
+from crashsense.operations import NUMBERS
 
 _jit: Any = kernel()
 
@@ -101,10 +102,12 @@ def put_down(g: Given, j: int, samples: Sequence[Vector], later: Vector, due: Du
         g.out.store(later.equals(turn).choose(x, g.out.load(word, j)), word, j)
 
 
-def summed(g: Given, count: Any, part: Callable[[Any, int], Vector]) -> list[Vector]:
+def summed(
+    g: Given, count: Any, first: Callable[[int], Vector], part: Callable[[Any, int], Vector]
+) -> list[Vector]:
     """Write instructions: sums of *count* parts, 1 or more, one vector a lane, first part first."""
     b = g.builder
-    rooms = [g.kept(part(g.whole(0), lane)) for lane in range(WIDTH)]
+    rooms = [g.kept(first(lane)) for lane in range(WIDTH)]
     with g.steps(b.sub(count, g.whole(1))) as k:
         for lane, room in enumerate(rooms):
             found = g.held(room) + part(b.add(k, g.whole(1)), lane)
@@ -112,13 +115,19 @@ def summed(g: Given, count: Any, part: Callable[[Any, int], Vector]) -> list[Vec
     return [g.held(room) for room in rooms]
 
 
+def _read(c: Sequence[Vector], x: Vector) -> Vector:
+    """Reading of an element that no sample takes to its stop; twin: ``chain.read_out``."""
+    share = x.over(c[0])
+    return x * (1.0 + c[1] * share + c[2] * (share * share))
+
+
 def _filtered(g: Given) -> Any:
     """Next samples of all lanes, each its own signals, filtered; words are put down.
 
     ``a``: addresses at which the samples of each part and lane would begin (parts, LANES), ``b``:
-    :data:`TOLD`, ``memory``, ``n``: a filter, ``at``: number of the first sample, ``ticks``: how
-    many there are, whole vectors. What a lane owns: factors of the parts, samples by which its
-    words are later than the earliest ones.
+    :data:`TOLD`, ``c``: the element, as :func:`filtered_words`, ``memory``, ``n``: a filter,
+    ``at``: number of the first sample, ``ticks``: how many there are, whole vectors. What a lane
+    owns: factors of the parts, samples by which its words are later than the earliest ones.
     """
     b = g.builder
     told = [g.word(g.b.address, k) for k in range(TOLD)]
@@ -127,14 +136,21 @@ def _filtered(g: Given) -> Any:
         due = due_words(g, told, number, WIDTH)
         for j in range(VECTORS):
 
-            def part(k: Any, lane: int, j: int = j, number: Any = number) -> Vector:
+            def owned(k: Any, lane: int, j: int = j, number: Any = number) -> tuple[Vector, Vector]:
                 own = b.add(b.mul(k, g.whole(LANES)), g.whole(WIDTH * j + lane))
                 where = b.add(g.a.address, b.mul(own, g.whole(8)))
                 begins = b.load(b.inttoptr(where, number.type.as_pointer()), align=8)
-                factor = g.number(told[OWN], own)
-                return factor * g.along(b.add(begins, b.mul(number, g.whole(8))))
+                return g.number(told[OWN], own), g.along(b.add(begins, b.mul(number, g.whole(8))))
 
-            samples = turned(summed(g, told[PARTS], part))
+            def first(lane: int, owned: Any = owned) -> Vector:
+                factor, x = owned(g.whole(0), lane)
+                return factor * _read(g.c, x)
+
+            def part(k: Any, lane: int, owned: Any = owned) -> Vector:
+                factor, x = owned(k, lane)
+                return factor * x
+
+            samples = turned(summed(g, told[PARTS], first, part))
             filtered = through(g, g.memory.address, g.n, j, samples)
             later = Memory(b, told[OWN]).load(told[PARTS], j)
             put_down(g, j, filtered, later, due)
@@ -152,6 +168,7 @@ def filtered_words(
     setting: IntArray,
     phase: IntArray,
     chain: Chain,
+    element: FloatArray,
     first: int,
     width: int,
     out: FloatArray,
@@ -159,9 +176,10 @@ def filtered_words(
     """Words of what *width* draws, from number *first* on, feel: *out* (words, LANES).
 
     *signals*: three arrays (1 or draws, samples) at the internal rate, the last two perhaps without
-    rows; *rows*: which row of them is each draw's; *factors* (3, draws). Their sum is filtered, the
-    filters having stood at its first value: before its first sample a signal stands still. Twin:
-    ``OneSensor._filtered``.
+    rows; *rows*: which row of them is each draw's; *factors* (3, draws); *element*: what reads the
+    first of them: full scale, quadratic and cubic number. Their sum is filtered, the filters having
+    stood at its first value: before its first sample a signal stands still. Twins:
+    ``chain.respond`` and ``OneSensor._filtered``.
     """
     filters, rest, word, every = chain
     samples, words = signals[0].shape[1], out.shape[0]
@@ -183,7 +201,11 @@ def filtered_words(
             row = rows[mine] if line.shape[0] > 1 else 0
             begins[part, j] = address(line) + 8 * samples * row
             own[part, j] = factors[k, mine]
-            still += factors[k, mine] * line[row, 0]
+            x = line[row, 0]
+            if k == 0:
+                share = x / element[0]
+                x = x * (1.0 + element[1] * share + element[2] * (share * share))
+            still += factors[k, mine] * x
             for i in range(whole, min(whole + WIDTH, samples)):
                 behind[part, j, i - whole] = line[row, i]
             part += 1
@@ -198,12 +220,14 @@ def filtered_words(
     told = np.zeros(TOLD, dtype=np.int64)
     told[PARTS], told[EVERY], told[COUNT], told[OWN] = parts, every, words, address(own)
     told[LEAD], told[BEFORE] = lead, (earliest + lead) // every
-    where = (address(out), address(begins), address(told), 0, address(deck) + 8 * SAMPLES, 0)
-    _run(0, *where, 0, 0, sections_in(deck), whole)
+    c = np.zeros(NUMBERS)
+    c[:3] = element
+    where = (address(out), address(begins), address(told), address(c), address(deck) + 8 * SAMPLES)
+    _run(0, *where, 0, 0, 0, sections_in(deck), whole)
     if whole < end:
         for part in range(parts):
             for j in range(LANES):
                 begins[part, j] = address(behind[part, j]) - 8 * whole
-        _run(0, *where, whole, 0, sections_in(deck), WIDTH)
+        _run(0, *where, 0, whole, 0, sections_in(deck), WIDTH)
     # Kept until here: the kernel knows their addresses only.
-    deck[0], own[0, 0], begins[0, 0], behind[0, 0, 0], told[0] = 0.0, 0.0, 0, 0.0, 0
+    deck[0], own[0, 0], begins[0, 0], behind[0, 0, 0], told[0], c[0] = 0.0, 0.0, 0, 0.0, 0, 0.0

@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
 from threading import Lock
 from typing import Any, TypeVar
 
@@ -22,6 +23,7 @@ import numpy as np
 from crashsense.arrays import FloatArray
 from crashsense.filters.causal import filter_rows
 from crashsense.filters.design import sections_of_fraction
+from crashsense.sensing import chain
 
 Kept = TypeVar("Kept")
 
@@ -147,3 +149,23 @@ def word_noise(sections: FloatArray | None, *, every: int) -> WordNoise:
         warm_up=warm_up,
         error=error if np.isfinite(error) else np.inf,
     )
+
+
+class NoiseModels:
+    """Models of the noise in the words, one a filter setting."""
+
+    def __init__(self, design: chain.FilterDesign, every: int) -> None:
+        settings = range(len(chain.CORNER_SETTINGS))
+        found = [word_noise(chain.setting_sections(design, s), every=every) for s in settings]
+        self.models: list[WordNoise] = found
+        self.warm_up = max(model.warm_up for model in found)
+        self.error = max(model.error for model in found)
+
+    @cached_property
+    def sections(self) -> FloatArray:
+        """Sections of all settings, (settings, sections, 6)."""
+        return np.stack([model.sections for model in self.models])
+
+
+#: Those of a design at one rate of the words, made once in a process.
+noise_models = lru_cache(maxsize=128)(NoiseModels)

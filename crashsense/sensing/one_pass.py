@@ -7,7 +7,7 @@ gathered.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
@@ -56,10 +56,15 @@ def fast_words(one: OneSensor, rows: IntArray) -> Words:
             )
         )
     else:
-        signals, factors = _signals(one, rows)
         codes, values, after, at_code = kernels.words_of_signals(
             *_given(
-                *(*signals, factors, rows, one.ramp_table, drawn.drift[rows], drawn.offset[rows]),
+                *(
+                    *_signals_to_read(one, rows),
+                    rows,
+                    one.ramp_table,
+                    drawn.drift[rows],
+                    drawn.offset[rows],
+                ),
                 *(sigma, setting, phase, _chain(one, skipped=one.ahead)),
                 *(*noise, _grid(one)),
             )
@@ -98,9 +103,9 @@ def in_lanes(one: OneSensor) -> Fill:
         own = [*_given(lines, len(PHASES), one.words, factors, drawn.offset, sigma)]
         own += _given(drawn.setting, one.shared.phase)
     else:
-        signals, factors = _signals(one, rows)
         fill = kernels.signal_lanes_of
-        own = [*_given(*signals, factors, rows, one.ramp_line[None, :], len(PHASES), one.words)]
+        own = [*_given(*_signals_to_read(one, rows), rows, one.ramp_line[None, :])]
+        own += [len(PHASES), one.words]
         own += _given(drawn.drift, drawn.offset, sigma, drawn.setting, one.shared.phase)
         own.append(_chain(one, skipped=one.ahead))
     arguments = [*own, *_given(*_lane_noise(one, rows), _grid(one))]
@@ -158,7 +163,7 @@ def full_words(one: OneSensor, rows: IntArray) -> Words:
         repeated: Any = tuple(np.repeat(array, rows.size, axis=0) for array in alone)
         return repeated
     kernels, drawn = _kernels(), one.drawn
-    signals, factors = _signals(one, rows)
+    signals, factors = _signals(one, rows, felt=one.felt)
     codes, values, after, at_code, before = kernels.words_by_full_path(
         *_given(
             *(*signals, factors, rows, drawn.drift[rows], drawn.offset[rows], one.ramp()[0]),
@@ -219,15 +224,23 @@ def _word_noise(one: OneSensor, rows: IntArray) -> tuple[Any, ...]:
 
 
 def _signals(
-    one: OneSensor, rows: IntArray
+    one: OneSensor, rows: IntArray, *, felt: Sequence[tuple[FloatArray, FloatArray]]
 ) -> tuple[tuple[FloatArray, FloatArray, FloatArray], FloatArray]:
     """Reading and other axes at the internal rate, and their factors by draw, shape (3, draws)."""
     factors = np.zeros((1 + _OTHERS, rows.size))
-    for row, (factor, _) in zip(factors, one.felt, strict=False):
+    for row, (factor, _) in zip(factors, felt, strict=False):
         row[:] = factor[rows]
-    signals = [samples for _, samples in one.felt]
+    signals = [samples for _, samples in felt]
     signals += [_NOTHING] * (1 + _OTHERS - len(signals))
     return (signals[0], signals[1], signals[2]), factors
+
+
+def _signals_to_read(one: OneSensor, rows: IntArray) -> tuple[Any, ...]:
+    """As :func:`_signals`, in a row, and the element that has yet to read the first of them."""
+    samples, element = one.unread
+    own = (one.drawn.gain, np.ascontiguousarray(samples))
+    signals, factors = _signals(one, rows, felt=(own, *one.felt_beside))
+    return (*signals, factors, np.array(element))
 
 
 def _chain(one: OneSensor, *, skipped: int = 0) -> Any:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from functools import cached_property, lru_cache
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -15,7 +15,8 @@ from crashsense.sensing import chain, one_pass
 from crashsense.sensing.disturbance import Disturbance
 from crashsense.sensing.faults import Scene
 from crashsense.sensing.groups import in_groups, place, runs_of
-from crashsense.sensing.noise import NoiseBank, WordNoise, word_noise
+from crashsense.sensing.noise import NoiseBank, NoiseModels, noise_models
+from crashsense.sensing.peaks import Peaks, largest_of_rows
 from crashsense.sensing.sensor import Sensor, SensorSet
 from crashsense.sensing.timebase import TimeBase
 from crashsense.sensing.tolerance import PHASES, SensorDraws, UnitDraws
@@ -33,52 +34,12 @@ ANY_OCCURRENCE = "any occurrence"
 NOISE_MODEL_ERROR = 1e-6
 
 
-class _NoiseModels:
-    """Models of the noise in the words, one a filter setting."""
-
-    def __init__(self, design: chain.FilterDesign, every: int) -> None:
-        settings = range(len(chain.CORNER_SETTINGS))
-        found = [word_noise(chain.setting_sections(design, s), every=every) for s in settings]
-        self.models: list[WordNoise] = found
-        self.warm_up = max(model.warm_up for model in found)
-        self.error = max(model.error for model in found)
-
-    @cached_property
-    def sections(self) -> FloatArray:
-        """Sections of all settings, (settings, sections, 6)."""
-        return np.stack([model.sections for model in self.models])
-
-
-#: Those of a design at one rate of the words, made once in a process.
-_noise_models = lru_cache(maxsize=128)(_NoiseModels)
-
-
 #: Words of the time since time zero by all that they depend on: events of one length share them.
 _RAMPS: dict[tuple[object, ...], FloatArray] = {}
 _MOST_RAMP_BYTES = 16_000_000
 
 #: Numbers behind a table that a kernel reads several words at a time (``compiled.vectors.WIDTH``).
 ROOM_BEHIND = 8
-
-
-def _largest(samples: FloatArray) -> FloatArray:
-    """Largest absolute value of each row."""
-    return np.asarray(np.maximum(samples.max(axis=-1), -samples.min(axis=-1)))
-
-
-class Peaks:
-    """Largest absolute value of each row of some signals, found once for all who feel them."""
-
-    def __init__(self) -> None:
-        #: beside the samples: as long as these are kept no others have their ids
-        self._found: dict[int, tuple[FloatArray, FloatArray]] = {}
-
-    def of(self, samples: FloatArray) -> FloatArray:
-        """Those of *samples*, (rows, samples), which must not change again."""
-        key = id(samples)
-        if key not in self._found:
-            self._found[key] = samples, _largest(samples)
-        return self._found[key][1]
 
 
 class OneSensor:
@@ -157,6 +118,16 @@ class OneSensor:
         )
 
     @cached_property
+    def _free(self) -> bool:
+        """True if each sample is read by itself, as the nominal element does short of its stop."""
+        sensor = self.sensor
+        if sensor.faults or self.drawn.element is not None:
+            return False
+        if not chain.element_is_static(sensor, rate_hz=self.base.rate_hz):
+            return False
+        return bool((self.peaks.of(self.truth[self.channel]) <= sensor.stop).all())
+
+    @cached_property
     def _response(self) -> tuple[FloatArray, IntArray]:
         """Reading of the element [u], (1 or draws, samples), and samples at the stop."""
         true = self.truth[self.channel]
@@ -172,13 +143,27 @@ class OneSensor:
         return chain.respond(true, sensor=self.sensor, rate_hz=self.base.rate_hz)
 
     @property
+    def unread(self) -> tuple[FloatArray, tuple[float, float, float]]:
+        """Samples that are the reading once an element with these numbers has read them.
+
+        Full scale, quadratic and cubic number. A kernel that reads on its way needs no array for
+        the reading.
+        """
+        if self._free:
+            sensor = self.sensor
+            return self.truth[self.channel], (sensor.range, sensor.quadratic, sensor.nonlinearity)
+        return self.reading, (1.0, 0.0, 0.0)
+
+    @property
     def reading(self) -> FloatArray:
         """Reading of the element [u], shape (1 or draws, samples); made when it is asked for."""
         return self._response[0]
 
     @cached_property
     def at_stop(self) -> IntArray:
-        """Samples of each draw at the stop."""
+        """Samples at the stop, of each row of the reading."""
+        if self._free:
+            return np.zeros(self.truth[self.channel].shape[0], dtype=np.int64)
         return self._response[1]
 
     def release(self) -> None:
@@ -188,7 +173,7 @@ class OneSensor:
         """
         if not self.is_common:
             self._tables.clear()
-            for name in ("_response", "felt", "parts"):
+            for name in ("_response", "felt", "felt_beside", "parts"):
                 self.__dict__.pop(name, None)
 
     def _largest_reading(self) -> FloatArray:
@@ -197,7 +182,7 @@ class OneSensor:
         rises = sensor.quadratic == 0.0 and sensor.nonlinearity >= 0.0
         static = chain.element_is_static(sensor, rate_hz=rate)
         if sensor.faults or self.drawn.element is not None or not (rises and static):
-            return _largest(self.reading)
+            return largest_of_rows(self.reading)
         # Rounded, too, it rises with what is felt: that of the largest is the largest.
         felt = self.peaks.of(self.truth[self.channel])
         found, _ = chain.respond(felt[:, None], sensor=sensor, rate_hz=rate)
@@ -224,9 +209,9 @@ class OneSensor:
         return np.asarray(linear & (self.at_stop == 0))
 
     @cached_property
-    def noise_models(self) -> _NoiseModels:
+    def noise_models(self) -> NoiseModels:
         """Models of the noise in the words."""
-        return _noise_models(self.design, self.every)
+        return noise_models(self.design, self.every)
 
     # --- the two paths ---------------------------------------------------------------------------
 
@@ -307,7 +292,7 @@ class OneSensor:
     @cached_property
     def one_signal(self) -> bool:
         """True where all draws share one signal."""
-        return self.reading.shape[0] == 1 and all(o.shape[0] == 1 for o in self.others.values())
+        return self.unread[0].shape[0] == 1 and all(o.shape[0] == 1 for o in self.others.values())
 
     def table(self, samples: FloatArray) -> FloatArray:
         """Samples of one signal in every filter setting and phase, (settings, phases, words)."""
@@ -404,14 +389,16 @@ class OneSensor:
 
         In C order.
         """
-        drawn = self.drawn
-        parts = [(drawn.gain, self.reading)]
-        parts += [
-            (drawn.cross[name], other)
+        return ((self.drawn.gain, np.ascontiguousarray(self.reading)), *self.felt_beside)
+
+    @cached_property
+    def felt_beside(self) -> tuple[tuple[FloatArray, FloatArray], ...]:
+        """As :attr:`felt`, of the other axes alone."""
+        return tuple(
+            (self.drawn.cross[name], np.ascontiguousarray(other))
             for name, other in self.others.items()
             if self.peaks.of(other).any()
-        ]
-        return tuple((factor, np.ascontiguousarray(samples)) for factor, samples in parts)
+        )
 
     @cached_property
     def noisy(self) -> bool:

@@ -31,7 +31,8 @@ from crashsense.event import Context
 from crashsense.sensing.common import CommonSensors
 from crashsense.sensing.faults import SwappedChannel
 from crashsense.sensing.noise import NoiseBank
-from crashsense.sensing.one_sensor import ANY_OCCURRENCE, OneSensor, Peaks
+from crashsense.sensing.one_sensor import ANY_OCCURRENCE, OneSensor
+from crashsense.sensing.peaks import Peaks
 from crashsense.sensing.samples import EcuSamples
 from crashsense.sensing.sensor import Sensor, SensorSet
 from crashsense.sensing.timebase import TimeBase, at_internal_rate

@@ -88,6 +88,7 @@ def simulate_kerb_then_wall(parameters: KerbThenWall, variation: Variation) -> S
     motion = {
         name: np.concatenate([values, through[name]], axis=-1) for name, values in climb.items()
     }
+    del climb, through  # together as large as the whole motion
     rigid_x, _ = specific_force(motion, ahead_m=ride.sensor_ahead_m, below_m=ride.sensor_below_m)
 
     def quiet_before(values: FloatArray) -> FloatArray:

@@ -46,9 +46,9 @@ PATHS = ("auto", "full")
 #: Draws of varied pulses made at once: a small block stays in the cache, of whole pages of draws.
 BLOCK = 2 * PAGE
 
-#: Samples of all signals of such a block at most (34 MB; a model takes up to three times as much):
+#: Samples of all signals of such a block at most (25 MB; a model takes up to three times as much):
 #: an event with longer or more signals is made fewer draws at a time.
-BLOCK_SAMPLES = 2**22
+BLOCK_SAMPLES = 3 * 2**20
 
 #: Draws prepared at once where all share one pulse, which is filtered once for each filter setting;
 #: so many are judged at once if that is little work for each.

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -15,7 +16,7 @@ from crashsense.arrays import FloatArray, IntArray
 from crashsense.errors import RuleError
 from crashsense.event import Event, Order, Requirement
 from crashsense.rules import Algorithm, Rule, reads_context
-from crashsense.rules.checked import Evaluated, active_channels, evaluate_rule, rows
+from crashsense.rules.checked import Evaluated, active_channels, evaluate_rule, of_a_user, rows
 from crashsense.scoring import (
     VERDICTS,
     OrderScores,
@@ -244,6 +245,11 @@ class Judge:
         )
         errors = {**answer.errors, **evaluated.errors}
         return replace(answer, found=found, errors=errors, branches=evaluated.branches)
+
+    @cached_property
+    def asks_a_user(self) -> bool:
+        """True if it asks a rule that is not built in, or has one inside it."""
+        return self.rule is not None and self.asked and of_a_user(self.rule)
 
     @property
     def asked(self) -> bool:

@@ -99,7 +99,7 @@ def answers_of_sensors(
     """Sense a block and ask every judge, for scores alone; None where it cannot be done so."""
     if not all(one_pass.steady(one) for one in made.sensors.values()):
         return None
-    if any(of_a_user(judge.rule) for judge in judges if judge.rule is not None and judge.asked):
+    if any(judge.asks_a_user for judge in judges):
         return None
     cut: dict[str, IntArray] = {}
     found = _answers(

@@ -259,10 +259,17 @@ def children() -> set[int]:
     return {int(one) for one in Path("/proc/thread-self/children").read_text().split()}
 
 
-def wait_for_more_than(known: set[int]) -> None:
-    """Wait until no child is left but those *known*, as a fork server of our own that stays."""
+def wait_for_more_than(known: set[int]) -> float:
+    """Wait until no child is left but those *known*, as a fork server of our own that stays.
+
+    Returns the peak memory of the largest that was waited for here, or by one of them [MB]: of
+    workers, which their server waits for, and of the server.
+    """
+    largest = 0
     while more := children() - known:
-        os.waitpid(more.pop(), 0)
+        _, _, used = os.wait4(more.pop(), 0)
+        largest = max(largest, used.ru_maxrss)
+    return largest / 1024
 
 
 def in_own_process(code: str) -> Any:
@@ -283,7 +290,7 @@ def one_run(workers: int, *, draws: int, every: int, engine_name: str) -> dict[s
     before, known = children_seconds(), children()
     code = ONE_RUN.format(every=every, draws=draws, workers=workers, engine=engine_name)
     seconds, rows, used, peak = in_own_process(code)
-    wait_for_more_than(known)
+    worker = wait_for_more_than(known)
     return {
         "workers": workers,
         "seconds": round(seconds, 2),
@@ -291,6 +298,7 @@ def one_run(workers: int, *, draws: int, every: int, engine_name: str) -> dict[s
         "rows": rows,
         "engine": used,
         "parent_mb": round(peak),
+        "worker_mb": round(worker),
     }
 
 
@@ -362,11 +370,14 @@ def print_scaling(found: dict[str, Any]) -> None:
     """What workers gain, and what one costs."""
     runs = found["runs"]
     print(f"\nlibrary, {found['draws']} draws, workers at hand; {found['machine']}")
-    print(f"{'workers':>8}{'s':>9}{'gain':>7}{'effic.':>8}{'cpu s':>9}{'cpu ratio':>10}{'MB':>6}")
+    print(
+        f"{'workers':>8}{'s':>9}{'gain':>7}{'effic.':>8}{'cpu s':>9}{'cpu ratio':>10}"
+        f"{'MB':>6}{'worker':>8}"
+    )
     for run in runs:
         print(
             f"{run['workers']:8}{run['seconds']:9.2f}{run['gain']:7.2f}{run['efficiency']:8.2f}"
-            f"{run['processor_seconds']:9.2f}{run['processor_ratio']:10.2f}{run['parent_mb']:6}"
+            f"{run['processor_seconds']:9.2f}{run['processor_ratio']:10.2f}{run['parent_mb']:6}{run['worker_mb']:8}"
         )
     print(
         f"fork server ready in {found['fork_server_ready_s']} s (beside the caller's imports); "

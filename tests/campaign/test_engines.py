@@ -134,6 +134,12 @@ def test_a_kernel_that_fails_is_found_by_a_thorough_choice_only(monkeypatch):
     assert crashsense.evaluate(events=["hammer_tunnel"]).engine == "numpy"
 
 
+def test_every_kernel_takes_what_its_own_check_gives_it():
+    """One that fails would leave numpy to compute, with nothing but a line to show for it."""
+    pytest.importorskip("numba")
+    assert engine.choose(None, thorough=True) == ("fast", "")
+
+
 def test_an_engine_that_cannot_be_imported_leaves_numpy_where_it_was_wanted(monkeypatch):
     monkeypatch.setattr(engine, "_load", lambda: (None, "one line"))
     with engine.using("fast"):

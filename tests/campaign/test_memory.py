@@ -6,12 +6,14 @@ Memory of arrays and of Python's objects, as ``tracemalloc`` counts it: the same
 from __future__ import annotations
 
 import gc
+import subprocess
+import sys
 import tracemalloc
 from collections.abc import Iterator
 
 import pytest
 
-from crashsense import engine
+from crashsense import arrays, engine
 from crashsense.campaign.evaluation import Job, run_task
 from crashsense.plan import resolve_plan
 from crashsense.plan.resolve import conditions_of
@@ -82,3 +84,31 @@ def test_three_blocks_take_little_more_than_one(engine_name: str, uncollected: N
     three = peak_of(job, Task(0, 1, 3 * BLOCK + 1))
     assert one > 5 * MB
     assert three < one + 3 * MB
+
+
+HEAP = """
+import numpy as np
+from crashsense import arrays
+
+def held():
+    lines = open("/proc/self/status").read().splitlines()
+    return 1024 * int(next(line.split()[1] for line in lines if line.startswith("RssAnon")))
+
+arrays.reuse_memory()
+before = held()
+some = [np.ones(1_000_000) for _ in range(20)]
+last = some.pop()  # behind all the others: the heap cannot shrink
+some.clear()
+kept = held() - before
+arrays.bound_memory()
+print(kept, held() - before)
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(arrays._heap() is None, reason="no glibc with mallinfo2")
+def test_memory_that_is_kept_without_use_is_bounded() -> None:
+    done = subprocess.run([sys.executable, "-c", HEAP], capture_output=True, text=True)
+    kept, bounded = map(int, done.stdout.split())
+    assert kept > 100 * MB  # as reuse_memory asks for
+    assert bounded < arrays.MOST_UNUSED + 8 * MB

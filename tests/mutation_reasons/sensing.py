@@ -49,7 +49,7 @@ SAME: dict[tuple[str, str, str], str] = {
         ("disturbance.py", "NOISE_WORDS = 160_000", "", TOGETHER),
         ("chain.py", "KEPT_SAMPLES = 20_000", "", KEPT),
         ("common.py", "MOST_BYTES = 48_000_000", "", KEPT),
-        ("one_sensor.py", "_noise_models = lru_cache(maxsize=128)(_NoiseModels)", "", KEPT),
+        ("noise.py", "noise_models = lru_cache(maxsize=128)(NoiseModels)", "", KEPT),
         ("disturbance.py", "if not ahead or int(rows[0]) < lead:", "Lt -> LtE", TOGETHER),
         ("sensor.py", "resonance_hz: float = 20_000.0", "", ASSUMED),
         (

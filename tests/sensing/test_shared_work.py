@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from sensing.sensing_helpers import acceleration, part, sensor_set
 
+from crashsense import engine
 from crashsense.sensing import load_sensor_set, sense
-from crashsense.sensing.one_sensor import _largest
+from crashsense.sensing.peaks import largest_of_rows
 from crashsense.sensing.sense import prepared
 from crashsense.sensing.timebase import at_internal_rate
 from crashsense.signal import Signal
@@ -87,8 +88,22 @@ def test_the_largest_reading_is_found_to_the_last_bit(
     own = part(range=10 * G, quadratic=quadratic, nonlinearity=nonlinearity, stop=stop_g * G)
     (made,) = prepared(ride(), sensor_set(own), draws=DRAWS, channels=["central_x"])
     one = made.sensors["central_x"]
-    np.testing.assert_array_equal(one._largest_reading(), _largest(one.reading))
+    plain = np.maximum(one.reading.max(axis=-1), -one.reading.min(axis=-1))
+    np.testing.assert_array_equal(one._largest_reading(), plain)
     assert one.reading.std() > G
+
+
+@pytest.mark.skipif(not engine.installed(), reason="needs numba (extra fast)")
+def test_peaks_by_either_engine_are_the_same_bits() -> None:
+    rows = 1e3 * np.random.default_rng(4).standard_normal((7, 301))
+    rows[1], rows[2], rows[3, 17] = 0.0, -np.abs(rows[2]), 5e-324
+    found = {}
+    for name in engine.ENGINES:
+        with engine.using(engine.choose(name)[0]):
+            found[name] = largest_of_rows(rows)
+            part = rows[:, 3:]  # not in C order
+            np.testing.assert_array_equal(largest_of_rows(part), largest_of_rows(part.copy()))
+    np.testing.assert_array_equal(found["fast"], found["numpy"])
 
 
 def test_pieces_of_a_block_are_views_of_its_signals(monkeypatch: pytest.MonkeyPatch) -> None:

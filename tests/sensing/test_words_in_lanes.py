@@ -25,6 +25,8 @@ SENSORS = {
     "one section": {"filter_order": 2},
     "no noise": {"noise_density": 0.0},
     "a word in four ticks": {"sample_rate_hz": 500.0, "corner_hz": 150.0},
+    "an uneven element": {"quadratic": 0.02, "nonlinearity": 0.05},
+    "a slow element": {"resonance_hz": 2_000.0},
 }
 #: The shipped element: its offset drifts, and it feels the other axis.
 SHIPPED = "as shipped"
