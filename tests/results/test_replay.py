@@ -59,9 +59,9 @@ def synthesised(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[str]]:
     names: list[str] = []
     plain = Recipe.synthesise
 
-    def noted(self, draws, *, seed):
+    def noted(self, draws, **asked):
         names.append(self.name)
-        return plain(self, draws, seed=seed)
+        return plain(self, draws, **asked)
 
     monkeypatch.setattr(Recipe, "synthesise", noted)
     with nominal_cache.without():
