@@ -9,7 +9,7 @@ from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass, fields, replace
 from itertools import count
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -48,9 +48,6 @@ from crashsense.results.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA, Task,
 from crashsense.rules import Rule
 from crashsense.rules.trust import note_evaluated
 from crashsense.trials.block import PATHS, release_noise
-
-if TYPE_CHECKING:
-    pass
 
 #: Up to this many rows verdicts.csv holds every draw; beyond, draw 0 only.
 CSV_ROWS = 200_000

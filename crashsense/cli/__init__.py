@@ -183,7 +183,20 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """Entry point of ``crashsense`` and ``python -m crashsense``."""
     gc.set_threshold(COLLECTED_AFTER, *gc.get_threshold()[1:])
     pin_threads()
-    sys.exit(run(arguments))
+    code = run(arguments)
+    _let_go_of_output()
+    sys.exit(code)
+
+
+def _let_go_of_output() -> None:
+    """Throw away what could not be written: at its end Python tries again, and exits with 120."""
+    if sys.stdout is None:
+        return
+    try:
+        sys.stdout.flush()
+    except (OSError, ValueError):
+        with suppress(OSError, ValueError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def usage_fault(error: click.UsageError) -> Fault:

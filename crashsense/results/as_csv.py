@@ -29,22 +29,34 @@ def csv_of(table: pa.Table | pd.DataFrame, *, header: bool = True) -> str:
     'event,margin\nwall,0.1\n"pole, left",\n,1.0\n'
     """
     if not isinstance(table, pa.Table):
-        try:
-            given = pa.Table.from_pandas(table, preserve_index=False, nthreads=1)
-        except (pa.ArrowException, OverflowError):  # texts and numbers in one column
-            given = None
-        if given is None or not all(map(_is_known, given.schema.types)):
+        given = _of_frame(table)
+        if given is None:
             return str(csv_safe(table).to_csv(index=False, header=header))
         table = given
     lines = ",".join(map(_cell, table.column_names)) + "\n" if header else ""
     return lines + (_lines([_cells(column) for column in table.columns]) if len(table) else "")
 
 
-def _is_known(kind: pa.DataType) -> bool:
+def _of_frame(frame: pd.DataFrame) -> pa.Table | None:
+    """A frame as a table of Arrow; None where that would be another text."""
+    try:
+        table = pa.Table.from_pandas(frame, preserve_index=False, nthreads=1)
+    except (pa.ArrowException, OverflowError):  # texts and numbers in one column
+        return None
+    known = zip(table.schema.types, frame.dtypes, strict=True)
+    return table if all(_is_known(kind, own=dtype.kind == "O") for kind, dtype in known) else None
+
+
+def _is_known(kind: pa.DataType, *, own: bool) -> bool:
+    """True if cells of a type are as pandas writes them; *own*: each has a type of its own there.
+
+    Whole and broken numbers would become alike.
+    """
     if pa.types.is_dictionary(kind):
-        kind = kind.value_type
-    plain = pa.types.is_integer(kind) or pa.types.is_boolean(kind) or pa.types.is_null(kind)
-    return plain or pa.types.is_float64(kind) or _is_text(kind)
+        return _is_text(kind.value_type)
+    if pa.types.is_float64(kind) or pa.types.is_integer(kind):
+        return not own
+    return bool(pa.types.is_boolean(kind) or pa.types.is_null(kind)) or _is_text(kind)
 
 
 def _is_text(kind: pa.DataType) -> bool:
@@ -55,6 +67,8 @@ def _lines(cells: list[pa.Array]) -> str:
     """Join cells of a row by commas, and rows by their ends; no cell is missing."""
     import pyarrow.compute as pc
 
+    if len(cells) == 1:  # an empty line would be no row
+        cells = [pc.if_else(pc.equal(cells[0], ""), '""', cells[0])]
     ended = pc.binary_join_element_wise(cells[-1], "\n", "")
     rows = pc.binary_join_element_wise(*cells[:-1], ended, ",") if cells[1:] else ended
     content = rows.buffers()[2]  # one row after the other

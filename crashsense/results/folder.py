@@ -55,6 +55,9 @@ def _pieces(tables: Iterable[pa.Table | pd.DataFrame]) -> Iterator[pa.Table | pd
             if sum(map(len, held)) < CSV_PIECE:
                 continue
             table, held = pa.concat_tables(held), []
+        elif held:
+            yield pa.concat_tables(held)
+            held = []
         for first in range(0, max(len(table), 1), CSV_PIECE):
             yield table[first : first + CSV_PIECE]
     if held:

@@ -38,7 +38,9 @@ class Intake:
         self._tally = Tally()
 
     def add(self, part: pa.Table, *, task: Task) -> None:
-        """Take the part of a task, in the columns of a verdict table."""
+        """Take the part of a task, once, in the columns of a verdict table."""
+        if task in self._taken:
+            return
         part = packed(part)
         self._taken.add(task)
         self._of[task.occurrence].append(task)

@@ -378,7 +378,7 @@ class OneSensor:
             table = self.table(self.ramp()).reshape(-1)
             found = np.concatenate([table, np.zeros(ROOM_BEHIND)])
             found.setflags(write=False)
-            if sum(kept.nbytes for kept in _RAMPS.values()) + found.nbytes > _MOST_RAMP_BYTES:
+            if sum(kept.nbytes for kept in list(_RAMPS.values())) + found.nbytes > _MOST_RAMP_BYTES:
                 _RAMPS.clear()
             _RAMPS[key] = found
         return found

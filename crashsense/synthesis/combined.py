@@ -72,7 +72,7 @@ def simulate_kerb_then_wall(parameters: KerbThenWall, variation: Variation) -> S
     # The frontal model at the speed left, everything else of the draw as it is.
     left = at_wall[1]
     deviations = {**variation.deviations, "speed": left / (parameters.speed_kmh / 3.6) - 1.0}
-    only = variation.only and variation.only | {"velocity_change_m_s"}
+    only = None if variation.only is None else variation.only | {"velocity_change_m_s"}
     crash = frontal.simulate(
         frontal.FrontalParameters(
             vehicle=parameters.crash_vehicle,
@@ -112,7 +112,7 @@ def simulate_kerb_then_wall(parameters: KerbThenWall, variation: Variation) -> S
         later = np.pad(samples, [(0, 0), (before, 0)])
         signals[name] = later + rides[name] if name in rides else later
     for name in set(rides) - set(crash.signals):
-        if name in ("central_x", "central_safing_x", "central_z"):
+        if name in ("central_x", "central_safing_x", "central_z") and variation.reads(name):
             signals[name] = rides[name].copy()
     rigid = quiet_before(motion["x_acc"]) + np.pad(crash.cabin_x, [(0, 0), (before, 0)])
     lateral = crash.cabin_y

@@ -139,6 +139,12 @@ class Synthesis(Shown):
     facts: Mapping[str, FloatArray] = field(default_factory=dict)
     trace: Mapping[str, FloatArray] = field(default_factory=dict)
 
+    @property
+    def length(self) -> int:
+        """Number of samples of every signal, silent ones included."""
+        made = (*self.signals.values(), self.cabin_x, self.cabin_y)
+        return next(samples.shape[-1] for samples in made if samples is not None)
+
 
 @dataclass(frozen=True)
 class PulseModel(Shown):

@@ -177,8 +177,7 @@ class Recipe(Shown):
             if name in synthesis.signals:
                 samples = synthesis.signals[name]
             elif name in synthesis.quiet:
-                size = next(iter(synthesis.signals.values())).shape[-1]
-                samples = np.zeros((1, size))  # silence is the same for all draws
+                samples = np.zeros((1, synthesis.length))  # silence is the same for all draws
             else:
                 continue
             signals[name] = Signal.owning(

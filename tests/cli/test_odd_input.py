@@ -7,6 +7,7 @@ import re
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -151,9 +152,12 @@ def test_a_working_directory_that_has_been_removed_is_named(
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no such device on this system")
-def test_output_that_cannot_be_written_is_named() -> None:
+@pytest.mark.parametrize("buffered", ["", "1"])
+def test_output_that_cannot_be_written_is_named(buffered: str) -> None:
     command = [sys.executable, "-m", "crashsense", "events"]
+    run: dict[str, Any] = {"stderr": subprocess.PIPE, "text": True, "check": False}
+    run["env"] = {**os.environ, "PYTHONUNBUFFERED": buffered}
     with open("/dev/full", "w", encoding="utf-8") as full:
-        found = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, check=False)
+        found = subprocess.run(command, stdout=full, **run)
     assert found.returncode == 2
     assert found.stderr.startswith("output or file: expected to be readable or writable (")

@@ -32,7 +32,10 @@ def test_tables_are_written_as_pandas_writes_them(rows: int) -> None:
     table = table_of(rows)
     mixed = table.assign(mixed=pd.Series([1, "a", None, 2.5, "b", 3], dtype=object))
     dates = table.assign(day=pd.Timestamp("2020-02-01"))
-    for one in (table, table.astype(object), mixed, dates):
+    numbers = table.assign(mixed=pd.Series([1, 2.5, None, 3, 4, 5], dtype=object))
+    signs = table.assign(sign=pd.Categorical([-1, 1, -1, 1, 1, 1]))
+    alone = [table[[name]] for name in table]
+    for one in (table, table.astype(object), mixed, dates, numbers, signs, *alone):
         for header in (True, False):
             assert csv_of(one, header=header) == one.to_csv(index=False, header=header)
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -39,3 +41,29 @@ def test_what_is_not_read_is_not_made() -> None:
     assert "velocity_change_m_s" not in some.facts
     # Nothing that moves is read: what is silent is, as long as the event lasts.
     assert recipe.block_for([3], seed=2, channels=["door_left_pressure"]).signals
+
+
+@pytest.mark.parametrize("channels", [(), ("upfront_left_x",), ("door_left_pressure",)])
+def test_a_block_for_few_channels_has_nothing_else_in_part(channels: tuple[str, ...]) -> None:
+    """Of a crash after a ride: both are in every signal, or it is not there."""
+    recipe = recipe_of_event("kerb_then_wall_40_20")
+    bare = replace(
+        recipe, requirements=dict.fromkeys(recipe.requirements, {})
+    )  # no fact is read either
+    whole, some = (
+        recipe.block([3], seed=2),
+        bare.block_for([3], seed=2, channels=channels),
+    )
+    for channel, signal in some.signals.items():
+        assert signal.samples.tobytes() == whole.signals[channel].samples.tobytes(), channel
+
+
+def test_silence_lasts_as_long_where_the_only_signal_is_lost() -> None:
+    recipe = recipe_of_event("car_offset_40_40")
+    lost = {"damaged": ("central_x", "central_safing_x"), "damaged_from_ms": -50.0}
+    broken = replace(recipe, parameters=recipe.parameters.model_copy(update=lost))
+    some = broken.block_for([3], seed=2, channels=["door_left_pressure"])
+    assert "central_x" not in some.signals
+    whole = recipe.block([3], seed=2)
+    silent = some.signals["door_left_pressure"].samples
+    assert silent.shape[-1] == whole.signals["central_x"].samples.shape[-1]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 
 import numpy as np
 import pandas as pd
@@ -49,16 +49,19 @@ def rows(sets: list[SensorSet], *, scores_only: bool, vary: str) -> pd.DataFrame
 @pytest.fixture
 def crash_made_once(monkeypatch: pytest.MonkeyPatch) -> None:
     """Let each block of draws of the crash be integrated once: no sensor set moves the car."""
-    made: dict[tuple[str, tuple[int, ...], int], SignalBlock] = {}
-    original = Recipe.block
+    made: dict[object, SignalBlock] = {}
+    original = Recipe._block
 
-    def block(self: Recipe, draws: Iterable[int], *, seed: int) -> SignalBlock:
-        key = (self.name, tuple(draws), seed)
+    def block(
+        self: Recipe, draws: Iterable[int], *, seed: int, only: Collection[str] | None
+    ) -> SignalBlock:
+        numbers = tuple(draws)
+        key = (self.name, numbers, seed, None if only is None else frozenset(only))
         if key not in made:
-            made[key] = original(self, key[1], seed=seed)
+            made[key] = original(self, numbers, seed=seed, only=only)
         return made[key]
 
-    monkeypatch.setattr(Recipe, "block", block)
+    monkeypatch.setattr(Recipe, "_block", block)
 
 
 @pytest.mark.usefixtures("crash_made_once")

@@ -66,8 +66,8 @@ class SpringChainMotion:
     """Motion of a chain, stored every *step_s*, arrays (time, bodies or springs, draws).
 
     ``velocity`` at the stored instants [m/s], ``position`` [m], ``force`` [N]; with a ledger
-    ``compression`` and ``largest`` (so far) [m], else empty. In memory
-    the instants of a draw are neighbours.
+    ``compression`` and ``largest`` (so far) [m], else of no instants. In memory the instants of a
+    draw are neighbours. What is computed from compression needs a ledger.
     """
 
     step_s: float
