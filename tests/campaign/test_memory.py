@@ -13,7 +13,9 @@ from collections.abc import Iterator
 
 import pytest
 
+import crashsense
 from crashsense import arrays, engine
+from crashsense.campaign import evaluation
 from crashsense.campaign.evaluation import Job, run_task
 from crashsense.plan import resolve_plan
 from crashsense.plan.resolve import conditions_of
@@ -112,3 +114,15 @@ def test_memory_that_is_kept_without_use_is_bounded() -> None:
     kept, bounded = map(int, done.stdout.split())
     assert kept > 100 * MB  # as reuse_memory asks for
     assert bounded < arrays.MOST_UNUSED + 8 * MB
+
+
+@pytest.mark.parametrize(
+    ("vary", "draws", "asked"), [("both", 70, 1), ("both", 9, 0), ("sensor", 70, 0)]
+)
+def test_memory_is_given_back_where_the_next_task_has_no_use_for_it(
+    vary: str, draws: int, asked: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    calls: list[bool] = []
+    monkeypatch.setattr(evaluation, "bound_memory", lambda: calls.append(True))
+    crashsense.evaluate(events=["hammer_tunnel"], draws=draws, vary=vary, workers=1)
+    assert len(calls) == asked
