@@ -255,8 +255,7 @@ class Recipe(Shown):
                 raise InputError([Fault(where, "gap", entry.gap, known)])
             gap = synthesis.gaps[entry.gap]
             closed = gap <= 0.0
-            first = np.argmax(closed, axis=-1)
-            times = synthesis.start_s + first / synthesis.rate_hz
+            times = synthesis.start_s + np.argmax(closed, axis=-1) / synthesis.rate_hz
             times = np.where(closed.any(axis=-1), times, np.nan)
             return np.asarray(times - 1e-3 * entry.inflation_ms + 1e-3 * entry.extra_ms)
         return np.full(size, np.nan)

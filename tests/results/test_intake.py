@@ -88,6 +88,9 @@ def test_a_run_that_was_stopped_ends_as_one_that_was_not(
 
     with pytest.raises(KeyboardInterrupt):
         crashsense.evaluate(run.plan, out=tmp_path / "run", on_progress=stop, **again)
+    parts = len(RunFolder(tmp_path / "run").parts())
+    assert 0 < parts < len(parts_of(run))
+    assert not (tmp_path / "run" / "summary.json").exists()
     ended = crashsense.evaluate(run.plan, out=tmp_path / "run", **again)
     assert ended.in_memory == kept
     assert ended.summary() == run.summary()
