@@ -16,7 +16,7 @@ from crashsense.arrays import FloatArray, IntArray
 from crashsense.errors import RuleError
 from crashsense.event import Event, Order, Requirement
 from crashsense.rules import Algorithm, Rule, reads_context
-from crashsense.rules.checked import Evaluated, active_channels, evaluate_rule, of_a_user, rows
+from crashsense.rules.checked import Evaluated, active_channels, evaluate_rule, of_a_user
 from crashsense.scoring import (
     VERDICTS,
     OrderScores,
@@ -298,7 +298,7 @@ class Judge:
         """
         if pattern not in self._reading:
             assert self.rule is not None  # asked of rules only
-            one = rows(samples, draws[:1].tolist())
+            one = _seen(samples, draws[0])
             active, error = self.rule.uses, ""
             try:
                 active = active_channels(self.rule, one)
@@ -308,6 +308,18 @@ class Judge:
             delays = (self.sensor_set.transport_s(name) for name in names)
             self._reading[pattern] = (names, min(delays, default=0.0), error)
         return self._reading[pattern]
+
+
+def _seen(samples: EcuSamples, draw: int) -> EcuSamples:
+    """One draw of a block, seen there: nothing is copied of an event of a minute."""
+    at = slice(draw, draw + 1)
+    return replace(
+        samples,
+        channels={name: values[at] for name, values in samples.channels.items()},
+        codes={name: values[at] for name, values in samples.codes.items()},
+        valid={name: values[at] for name, values in samples.valid.items()},
+        start_s=samples.start_s[at],
+    )
 
 
 def _evaluated(rule: Rule, samples: EcuSamples, shared: dict[int, Evaluated]) -> Evaluated:
