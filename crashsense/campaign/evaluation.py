@@ -93,8 +93,8 @@ def count_failures(job: Job, verdicts: pa.Table) -> int:
     Without a gating algorithm, those of all algorithms.
     """
     names = [a.name for a in job.algorithms if a.gate] or [a.name for a in job.algorithms]
-    verdict, algorithm = verdicts.column("verdict"), verdicts.column("algorithm")
-    nominal = np.flatnonzero(verdicts.column("draw").to_numpy() == 0).tolist()
+    verdict, algorithm, draw = (verdicts.column(name).combine_chunks() for name in COUNTED)
+    nominal = np.flatnonzero(draw.to_numpy() == 0).tolist()
     return sum(
         verdict[row].as_py() in FAILURES and algorithm[row].as_py() in names for row in nominal
     )
