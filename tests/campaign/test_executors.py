@@ -14,6 +14,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from multiprocessing import active_children
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pyarrow as pa
@@ -366,10 +367,26 @@ def test_workers_at_hand_take_short_plans_too(monkeypatch: pytest.MonkeyPatch) -
     job = Job(tuple(plan.occurrences()), plan.sensor_sets, plan.algorithms, Conditions())
     found = running._Campaign(plan, job, running.How())
     monkeypatch.setattr(running, "cores", lambda: 4)
-    monkeypatch.setattr(running, "SECONDS_A_SAMPLE", 1e-5)
+    monkeypatch.setattr(running, "SECONDS_A_SAMPLE", {"numpy": 1e-5})
     monkeypatch.setattr(found, "seconds_a_draw", lambda: pytest.fail("measured"))
     assert isinstance(found.choose(found.tasks())[0], InProcess)
     monkeypatch.setattr(running, "at_hand", lambda: True)
     executor, bundles = found.choose(found.tasks())
     assert isinstance(executor, Processes)
+    assert sorted(task for bundle in bundles for task in bundle) == found.tasks()
+
+
+@pytest.mark.parametrize("engine_name", ["numpy", "fast"])
+def test_workers_of_a_cluster_do_not_wait_while_this_process_measures(
+    engine_name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(running, "run_task", lambda *_: pytest.fail("computed here"))
+    plan = resolve_plan(events=EVENTS, draws=200)
+    conditions = Conditions()
+    occurrences = tuple(plan.occurrences())
+    job = Job(occurrences, plan.sensor_sets, plan.algorithms, conditions, engine=engine_name)
+    cluster: Any = SimpleNamespace(workers=2)
+    found = running._Campaign(plan, job, running.How(executor=cluster))
+    executor, bundles = found.choose(found.tasks())
+    assert executor is cluster
     assert sorted(task for bundle in bundles for task in bundle) == found.tasks()
