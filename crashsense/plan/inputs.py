@@ -74,7 +74,10 @@ class InputDigests(Mapping[str, str]):
         for sensors in sensor_sets:
             found[f"sensor set: {sensors.name}"] = _digest(content_of(sensors).encode())
         for algorithm in algorithms:
-            found[f"algorithm: {algorithm.name}"] = _digest(_content_of(algorithm).encode())
+            name = f"algorithm: {algorithm.name}"
+            found[name] = _digest(_content_of(algorithm).encode())
+            # Its files behind it: so it is known whose they are when the folder is read.
+            found |= {key: found.pop(key) for key in self._of_files if key.startswith(f"{name}: ")}
         return found
 
     def __getitem__(self, key: str) -> str:
