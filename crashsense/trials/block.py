@@ -123,8 +123,8 @@ def signal_block(
     nominal_only = all(draw == 0 for draw in draws)  # no seed changes draw 0: the events carry it
     if source is not None and conditions.varies_pulse(events[0]) and not nominal_only:
         if channels is not None and isinstance(source, SelectiveSource):
-            return source.block_for(draws, seed=conditions.seed, channels=channels)
-        return source.block(draws, seed=conditions.seed)
+            return source.block_for(list(draws), seed=conditions.seed, channels=channels)
+        return source.block(list(draws), seed=conditions.seed)
     required = {
         event.name: {
             restraint: np.array([np.nan if r.required_s is None else r.required_s])
@@ -136,7 +136,8 @@ def signal_block(
         name: signal.as_block(note="repeated for every draw")
         for name, signal in events[0].signals.items()
     }
-    return SignalBlock(draws=np.asarray(draws), signals=signals, required_s=required)
+    numbers = np.arange(draws.start, draws.stop) if isinstance(draws, range) else np.asarray(draws)
+    return SignalBlock(draws=numbers, signals=signals, required_s=required)
 
 
 def run_trials(
@@ -203,13 +204,13 @@ def _draws_made_at_once(event: Event) -> int:
     return size
 
 
-def _in_blocks(draws: Iterable[int], size: int) -> Iterator[list[int]]:
+def _in_blocks(draws: Iterable[int], size: int) -> Iterator[Sequence[int]]:
     """Cut draws into blocks."""
     if isinstance(draws, range) and draws.step == 1:
         first = draws.start
         while first < draws.stop:
             last = min((max(first - 1, 0) // size + 1) * size + 1, draws.stop)
-            yield list(range(first, last))
+            yield range(first, last)
             first = last
         return
     for _, numbers in groupby(draws, key=lambda draw: max(draw - 1, 0) // size):

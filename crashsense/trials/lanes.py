@@ -222,9 +222,11 @@ def _read_source(one: OneSensor, name: str, cut: dict[str, IntArray]) -> Source:
     kernels: Any = engine.kernels()
     straight = np.zeros(one.draws.size, dtype=bool)
     if one_pass.serves_lanes(one):
-        if one.one_signal and not one.fast.any():
-            return _full_source(one, name, cut)
         straight = one.fast
+        if straight.all():
+            return _fast_source(one, name, cut)
+        if one.one_signal and not straight.any():
+            return _full_source(one, name, cut)
     apart = np.flatnonzero(~straight)
     fill = one_pass.in_lanes(one) if straight.any() else None
     before = np.zeros(one.draws.size, dtype=np.int64)
@@ -241,6 +243,13 @@ def _read_source(one: OneSensor, name: str, cut: dict[str, IntArray]) -> Source:
             kernels.to_lanes(engine.given(values), places, tiles, channel)
 
     return put
+
+
+def _fast_source(one: OneSensor, name: str, cut: dict[str, IntArray]) -> Source:
+    """As :func:`_read_source`, of a sensor that cuts nothing in any draw."""
+    fill = one_pass.in_lanes(one)
+    cut[name] = np.zeros(one.draws.size, dtype=np.int64)
+    return lambda first, _, tiles, channel: fill(first, tiles, channel)
 
 
 def _full_source(one: OneSensor, name: str, cut: dict[str, IntArray]) -> Source:
