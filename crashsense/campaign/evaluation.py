@@ -93,11 +93,14 @@ def count_failures(job: Job, verdicts: pa.Table) -> int:
     Without a gating algorithm, those of all algorithms.
     """
     names = [a.name for a in job.algorithms if a.gate] or [a.name for a in job.algorithms]
-    verdict, algorithm, draw = (verdicts.column(name).combine_chunks() for name in COUNTED)
-    nominal = np.flatnonzero(draw.to_numpy() == 0).tolist()
-    return sum(
-        verdict[row].as_py() in FAILURES and algorithm[row].as_py() in names for row in nominal
-    )
+    found = 0
+    for batch in verdicts.select(COUNTED).to_batches():
+        verdict, algorithm, draw = batch.columns
+        found += sum(
+            verdict[row].as_py() in FAILURES and algorithm[row].as_py() in names
+            for row in np.flatnonzero(draw.to_numpy() == 0).tolist()
+        )
+    return found
 
 
 def run_task(job: Job, task: Task) -> dict[str, pa.Table]:
