@@ -233,8 +233,8 @@ def normals_of(
 
 def _silent(numbers: FloatArray, draws: npt.NDArray[np.int64]) -> FloatArray:
     """Numbers (names, draws, width) with those of the nominal draw set to zero, in place."""
-    if not draws.all():
-        numbers[:, draws == 0] = 0.0
+    for place in np.flatnonzero(draws == 0).tolist():
+        numbers[:, place] = 0.0
     return numbers
 
 

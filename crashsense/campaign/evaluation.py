@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -23,7 +23,7 @@ from crashsense.results.tables import (
     VERDICT_SCHEMA,
     Task,
 )
-from crashsense.rules import Algorithm
+from crashsense.rules import Algorithm, sharing
 from crashsense.rules.checked import of_operations, patience
 from crashsense.scoring import FAILURES
 from crashsense.sensing import SensorSet
@@ -93,8 +93,8 @@ def count_failures(job: Job, verdicts: pa.Table) -> int:
     Without a gating algorithm, those of all algorithms.
     """
     names = [a.name for a in job.algorithms if a.gate] or [a.name for a in job.algorithms]
-    verdict, algorithm = verdicts.column("verdict"), verdicts.column("algorithm")
-    nominal = np.flatnonzero(verdicts.column("draw").to_numpy() == 0).tolist()
+    verdict, algorithm, draw = (verdicts.column(name).combine_chunks() for name in COUNTED)
+    nominal = np.flatnonzero(draw.to_numpy() == 0).tolist()
     return sum(
         verdict[row].as_py() in FAILURES and algorithm[row].as_py() in names for row in nominal
     )
@@ -116,37 +116,41 @@ def _run_task(job: Job, task: Task) -> dict[str, pa.Table]:
     pieces: Pieces = {"verdicts": [], "fire_curves": [], "traces": [], "drawn": []}
     scored: dict[str, list[Trial]] = {sensor_set.name: [] for sensor_set in job.sensor_sets}
     events, draws = job.occurrences[task.occurrence], range(task.first, task.last)
-    apart = job.nominal and task.first == 0  # nominal trials of one draw, then the rest
-    nominal: list[Trial] = []
-    sensed = (
-        run_trials(
+
+    def trials_of(numbers: range, *, whole: bool = False) -> Iterator[Trial]:
+        """Trials of some draws, taken into what makes up the tables."""
+        for trial in run_trials(
             events,
             numbers,
             sensor_sets=job.sensor_sets,
             algorithms=job.algorithms,
             conditions=job.conditions,
-            scores_only=not job.keep and not (apart and numbers.start == 0),
-        )
-        for numbers in ((draws[:1], draws[1:]) if apart else (draws,))
-    )
-    for trial in chain.from_iterable(sensed):
-        if apart and trial.draws[0] == 0:
-            nominal.append(trial)
-        if job.keep:
-            _keep(job.keep, trial, pieces)
-        scored[trial.sensor_set.name].append(trial.scores_only())
-        del trial  # its signals, before those of the next draws are made
+            scores_only=not job.keep and not whole,
+        ):
+            if job.keep:
+                _keep(job.keep, trial, pieces)
+            scored[trial.sensor_set.name].append(trial.scores_only())
+            yield trial
+            del trial  # its signals, before those of the next draws are made
+
+    tables = {}
+    if job.nominal and task.first == 0:  # the nominal draw by itself: what a page draws of it
+        # A page asks for the demand that the verdicts were made of; of several sensor sets one
+        # after the other is in memory.
+        with sharing() if len(job.sensor_sets) == 1 else nullcontext():
+            tables["nominal"] = nominal_table(events, list(trials_of(draws[:1], whole=True)))
+        draws = draws[1:]
+    for _ in trials_of(draws):
+        pass
     for trials in scored.values():
         pieces["verdicts"].extend(verdict_columns(joined(trials)))
-    tables = {"verdicts": build_table(pieces["verdicts"], schema=VERDICT_SCHEMA)}
+    tables["verdicts"] = build_table(pieces["verdicts"], schema=VERDICT_SCHEMA)
     if "fire_curves" in job.keep:
         tables["fire_curves"] = build_table(pieces["fire_curves"], schema=CURVE_SCHEMA)
     if {"traces_nominal", "traces_failed"} & set(job.keep):
         tables["traces"] = build_table(pieces["traces"], schema=TRACE_SCHEMA)
     if "drawn" in job.keep:
         tables["drawn"] = build_table(pieces["drawn"], schema=DRAWN_SCHEMA)
-    if apart:
-        tables["nominal"] = nominal_table(events, nominal)
     return tables
 
 

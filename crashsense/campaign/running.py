@@ -72,9 +72,9 @@ ANNOUNCED_FROM_S = 10.0
 #: Draws used to measure the time of a plan: whole groups of the compiled kernels.
 MEASURED_DRAWS = 32
 
-#: What a draw costs where nothing was measured [s a sample of the longest signal]: bundles need
-#: only know which of them are long.
-SECONDS_A_SAMPLE = 5e-7
+#: What a draw costs where nothing was measured, by engine [s a sample of the longest signal]:
+#: bundles need only know which of them are long.
+SECONDS_A_SAMPLE = {"numpy": 5e-6, "fast": 5e-7}
 
 Progress = Callable[..., None]
 
@@ -270,6 +270,11 @@ class _Campaign:
         a_sample = took / sum(length[index] for index in picks)
         return [a_sample * size for size in length]
 
+    def guessed_seconds_a_draw(self) -> list[float]:
+        """Return about what one draw of each occurrence takes, without measuring."""
+        a_sample = SECONDS_A_SAMPLE[self.job.engine]
+        return [a_sample * size for size in self._lengths()]
+
     def _lengths(self) -> list[int]:
         """Samples of the longest signal of each occurrence."""
         return [
@@ -318,10 +323,10 @@ class _Campaign:
             if self.on_begin is not None and most > PROCESSES_FROM_S:
                 self._announce(work_of(tasks, seconds_a_draw=self.seconds_a_draw()), workers=1)
             return self.executor or InProcess(), alone
-        # Where workers wait measuring would take as long as the work: bundles need only know which
-        # occurrences are long.
-        guess = [SECONDS_A_SAMPLE * size for size in self._lengths()]
-        cost = guess if at_hand() else self.seconds_a_draw()
+        # Workers that are there, here or in a cluster, would wait while this process measures and
+        # loads what only they need.
+        waiting = at_hand() or self.executor is not None
+        cost = self.guessed_seconds_a_draw() if waiting else self.seconds_a_draw()
         work = work_of(tasks, seconds_a_draw=cost)
         executor = self.executor
         if executor is None:

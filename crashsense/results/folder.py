@@ -31,6 +31,19 @@ LOCK = ".lock"
 #: Rows of a CSV file that are in memory as text.
 CSV_PIECE = 2**14
 
+#: How a part is written: what packs it decides a third of the time of small parts. Numbers seldom
+#: come twice, so text alone goes through a list of the distinct ones; what the file says of its
+#: columns is read of events alone (:meth:`RunFolder.may_hold`).
+_WRITTEN: Mapping[str, Mapping[str, Any]] = {
+    name: {
+        "compression": "lz4",
+        "write_page_checksum": True,
+        "use_dictionary": [c.name for c in schema if pa.types.is_string(c.type)],
+        "write_statistics": ["event"],
+    }
+    for name, (_, schema) in TABLES.items()
+}
+
 #: One line a finished task: the SHA-256 of each of its parts. A half-written last line is ignored.
 CHECKSUMS = "parts.jsonl"
 
@@ -266,7 +279,7 @@ class RunFolder:
                 path.parent.mkdir(parents=True, exist_ok=True)
                 # A file that is open already: a name may hold bytes that are no text.
                 with temporary.open("wb") as file:
-                    pq.write_table(tables[name], file, compression="zstd", write_page_checksum=True)
+                    pq.write_table(tables[name], file, **_WRITTEN[name])
                     file.flush()
                     os.fsync(file.fileno())  # on the disk before it gets its final name
                 sums[name] = _sha256(temporary)

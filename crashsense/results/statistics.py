@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from itertools import chain
@@ -241,13 +241,13 @@ class Group:
 
     def add(
         self,
-        verdicts: Sequence[str],
+        verdicts: Mapping[str, int],
         *,
         fire_times_ms: FloatArray,
         margins: FloatArray,
         draws: npt.NDArray[np.int64],
     ) -> None:
-        """Add rows: their columns, all of one length; NaN where there is no number."""
+        """Add rows: how many have which verdict, and columns; NaN where there is no number."""
         self.verdicts.update(verdicts)
         self.fire_times_ms.add(fire_times_ms[~np.isnan(fire_times_ms)])
         known = ~np.isnan(margins)

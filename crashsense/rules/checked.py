@@ -214,7 +214,9 @@ def _evaluate(rule: Rule, samples: EcuSamples) -> Evaluated:
 
 
 def rows(samples: EcuSamples, draws: list[int]) -> EcuSamples:
-    """Return the block of some draws, given by their place in the block."""
+    """Return the block of some draws, given by their place; that of its only draw is the block."""
+    if samples.draws == 1 and draws == [0]:
+        return samples
     return replace(
         samples,
         channels={name: values[draws] for name, values in samples.channels.items()},

@@ -93,6 +93,9 @@ def floored_sum(increments: FloatArray, *, decay: float = 1.0, floor: bool = Tru
         values = engine.given(np.asarray(increments, dtype=np.float64))
         return np.asarray(compiled.floored_sum(values, decay, floor))
     out = np.empty(increments.shape)
+    if engine.in_turn():
+        _summed_in_turn(increments, decay, floor=floor, out=out)
+        return out
     for rows, part in _in_pieces(increments, out):
         if decay == 1.0:
             np.cumsum(rows, axis=-1, out=part)
@@ -101,6 +104,24 @@ def floored_sum(increments: FloatArray, *, decay: float = 1.0, floor: bool = Tru
         else:
             _leaky_sum(rows, decay, floor=floor, out=part)
     return out
+
+
+def _summed_in_turn(increments: FloatArray, decay: float, *, floor: bool, out: FloatArray) -> None:
+    """:func:`floored_sum` as it is defined, with the bits of ``compiled.kernels.floored_sum``.
+
+    A millisecond for 10,000 samples: for a few rows, where the kernel is not worth loading.
+    """
+    lowest = 0.0 if floor else -np.inf
+    count = increments.shape[-1]
+    for row, sums in zip(increments.reshape(-1, count), out.reshape(-1, count), strict=True):
+        total = 0.0
+        values = row.tolist()
+        for place, value in enumerate(values):
+            total = decay * total + value
+            if total < lowest:
+                total = lowest
+            values[place] = total
+        sums[:] = values
 
 
 def _in_pieces(values: npt.NDArray[Any], out: npt.NDArray[Any]) -> Iterator[tuple[Any, Any]]:

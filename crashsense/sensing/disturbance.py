@@ -69,7 +69,7 @@ class Disturbance:
         return parts[0] if len(parts) == 1 else np.concatenate(parts)
 
 
-def noise_key(one: OneSensor, rows: IntArray) -> tuple[Hashable, ...]:
+def noise_key(one: OneSensor, rows: IntArray | slice) -> tuple[Hashable, ...]:
     """All that noise in the words depends on."""
     return (
         *(one.seed, one.occurrence, one.channel, one.design, one.every, one.words),

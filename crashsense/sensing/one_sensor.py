@@ -294,17 +294,30 @@ class OneSensor:
         """True where all draws share one signal."""
         return self.unread[0].shape[0] == 1 and all(o.shape[0] == 1 for o in self.others.values())
 
-    def table(self, samples: FloatArray) -> FloatArray:
-        """Samples of one signal in every filter setting and phase, (settings, phases, words)."""
-        if not samples.any():
-            return np.zeros((len(chain.CORNER_SETTINGS), len(PHASES), self.words))
-        return chain.word_table(
-            self._ahead(samples),
+    @property
+    def _words_in_table(self) -> int:
+        return len(chain.CORNER_SETTINGS) * len(PHASES) * self.words
+
+    def fill_words(self, samples: FloatArray, line: FloatArray) -> None:
+        """Put words of one signal in every filter setting and phase into a line, zeros behind."""
+        chain.fill_words(
+            line,
+            samples,
+            ahead=self.ahead,
             design=self.design,
             first=tuple(self._word_index(p).start for p in range(len(PHASES))),
             every=self.every,
             words=self.words,
         )
+
+    def table(self, samples: FloatArray) -> FloatArray:
+        """Samples of one signal in every filter setting and phase, (settings, phases, words)."""
+        line = np.empty(self._words_in_table)
+        if samples.any():
+            self.fill_words(samples, line)
+        else:
+            line[:] = 0.0
+        return line.reshape(-1, len(PHASES), self.words)
 
     def rows_of(self, table: FloatArray, rows: IntArray) -> FloatArray:
         """Words of some draws from a table of all settings and phases."""
@@ -353,20 +366,24 @@ class OneSensor:
     @cached_property
     def parts(self) -> tuple[FloatArray, FloatArray]:
         """Contributions to the codes: tables (parts, settings, phases, words), factors by draw."""
-        tables, factors = self.tables()
-        return np.stack(tables), factors
-
-    def tables(self) -> tuple[list[FloatArray], FloatArray]:
-        """As :attr:`parts`, a table of each contribution by itself."""
         tables = [self.table(samples) for _, samples in self.felt]
         factors = [factor for factor, _ in self.felt]
-        return [*tables, self.ramp_table], np.stack([*factors, self.drawn.drift])
+        return np.stack([*tables, self.ramp_table]), np.stack([*factors, self.drawn.drift])
+
+    def word_lines(self) -> FloatArray:
+        """Words of each signal that is felt, in every setting and phase, as :attr:`ramp_line`."""
+        lines = np.empty((len(self.felt), self._words_in_table + ROOM_BEHIND))
+        for line, (_, samples) in zip(lines, self.felt, strict=True):
+            if largest_of_rows(samples).any():
+                self.fill_words(samples, line)
+            else:
+                line[:] = 0.0
+        return lines
 
     @property
     def ramp_table(self) -> FloatArray:
         """Words of the time since time zero, (settings, phases, words)."""
-        size = self.ramp_line.size - ROOM_BEHIND
-        return self.ramp_line[:size].reshape(-1, len(PHASES), self.words)
+        return self.ramp_line[: self._words_in_table].reshape(-1, len(PHASES), self.words)
 
     @cached_property
     def ramp_line(self) -> FloatArray:
@@ -376,8 +393,8 @@ class OneSensor:
         key = (*span, self.ahead, self.design, self.every, self.words)
         found = _RAMPS.get(key)
         if found is None:
-            table = self.table(self.ramp()).reshape(-1)
-            found = np.concatenate([table, np.zeros(ROOM_BEHIND)])
+            found = np.empty(self._words_in_table + ROOM_BEHIND)
+            self.fill_words(self.ramp(), found)
             found.setflags(write=False)
             if sum(kept.nbytes for kept in list(_RAMPS.values())) + found.nbytes > _MOST_RAMP_BYTES:
                 _RAMPS.clear()

@@ -29,7 +29,7 @@ from crashsense.rules.program import Program, Writer
 from crashsense.scoring import Reached, spans_of
 from crashsense.sensing import EcuSamples, Prepared, Sensed, one_pass
 from crashsense.sensing.one_sensor import OneSensor
-from crashsense.trials.judge import Answer, Judge, valid_channels
+from crashsense.trials.judge import Answer, Judge, ValidChannels, valid_channels
 
 #: Draws of a group of the kernel.
 LANES = 32
@@ -82,6 +82,8 @@ def answers_in_lanes(
         events=events,
         required_s=required_s,
         samples=samples,
+        valid=valid_channels(samples),
+        start_s=samples.start_s,
         size=samples.size,
         there=there,
         source=source,
@@ -107,6 +109,8 @@ def answers_of_sensors(
         events=events,
         required_s=required_s,
         samples=_validity(made),
+        valid=[(tuple(name in made.sensors for name in made.channels), np.arange(made.draws.size))],
+        start_s=made.start_s,
         size=made.base.ticks,
         there=frozenset(made.sensors),
         source=lambda name: _source(made.sensors[name], name, cut),
@@ -121,6 +125,8 @@ def _answers(
     events: Sequence[Event],
     required_s: Required,
     samples: EcuSamples,
+    valid: ValidChannels,
+    start_s: FloatArray,
     size: int,
     there: frozenset[str],
     source: Callable[[str], Source],
@@ -128,8 +134,9 @@ def _answers(
 ) -> Answers:
     """Run the program of all judges that have one on what *source* gives of each channel.
 
-    *samples* say which channels are valid, and the clock; *size*: ticks; *there*: channels that are
-    valid throughout; *cut*: samples cut before the filter, known once the program has run.
+    *samples* are those that a rule may ask before it reads, of the first draws of each group of
+    *valid* at least; *start_s*: clock of all draws; *size*: ticks; *there*: channels that are valid
+    throughout; *cut*: samples cut before the filter, known once the program has run.
     """
     contexts = {event.name: event.context for event in events}
     asked = [judge for judge in judges if judge.asked]
@@ -146,7 +153,7 @@ def _answers(
     asked = [asked[number] for number in said]
     spans = [
         spans_of(
-            start_s=samples.start_s,
+            start_s=start_s,
             rate_hz=samples.rate_hz,
             size=size,
             required_s=required_s[judge.key[0]][judge.key[2]],
@@ -155,11 +162,10 @@ def _answers(
         for judge in asked
     ]
     sources = [source(name) for name in program.channels]
-    found = reached_in_lanes(program, sources, spans=spans, draws=samples.draws, size=size)
+    found = reached_in_lanes(program, sources, spans=spans, draws=start_s.size, size=size)
     if found is None:
         return {}
     reached = dict(zip((judge.key for judge in asked), found, strict=True))
-    valid = valid_channels(samples)
     in_context = {name: replace(samples, context=context) for name, context in contexts.items()}
     answers = {}
     for judge in judges:
@@ -174,15 +180,17 @@ def _answers(
 
 
 def _validity(made: Prepared) -> EcuSamples:
-    """What a rule may ask of samples before it reads them: which channels are valid. One tick."""
-    shape = (made.draws.size, 1)
-    zero = np.broadcast_to(0.0, shape)
+    """What a rule may ask of samples before it reads them: which channels are valid.
+
+    One tick of one draw: of sensors that give every word it holds for all.
+    """
+    shape = (1, 1)
     return EcuSamples(
-        channels=dict.fromkeys(made.channels, zero),
-        codes=dict.fromkeys(made.channels, np.broadcast_to(np.int32(0), shape)),
-        valid={name: np.broadcast_to(name in made.sensors, shape) for name in made.channels},
+        channels=dict.fromkeys(made.channels, np.zeros(shape)),
+        codes=dict.fromkeys(made.channels, np.zeros(shape, dtype=np.int32)),
+        valid={name: np.full(shape, name in made.sensors) for name in made.channels},
         rate_hz=made.sensor_set.control_unit.tick_rate_hz,
-        start_s=made.start_s,
+        start_s=made.start_s[:1],
         context=Context(),
     )
 

@@ -285,6 +285,8 @@ class Trial:
         """Return the trial with the draws at the given places only, without its true signals."""
         at = list(places)
         sensed = self._kept()
+        if at == [0] and self.draws.size == 1:
+            return self.without_signals()
         return replace(
             self,
             draws=self.draws[at],
