@@ -408,3 +408,4 @@ def check() -> None:
     check_car_marches()
     check_places()
     check_shaking()
+    aligned(0)

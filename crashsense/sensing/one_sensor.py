@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense import draws as random_draws
-from crashsense.arrays import BoolArray, FloatArray, IntArray
+from crashsense.arrays import BoolArray, FloatArray, IntArray, row_by_row
 from crashsense.errors import Fault, InputError
 from crashsense.sensing import chain, one_pass
 from crashsense.sensing.disturbance import Disturbance
@@ -261,12 +261,12 @@ class OneSensor:
         if one_pass.serves(self):
             # The nominal draw, which comes alone, would leave all lanes but one empty.
             lanes = self.draws[rows] != 0
-        for chosen, made in ((fast, one_pass.fast_words), (~fast, one_pass.full_words)):
-            if (chosen & lanes).all():
-                words = Words(*made(self, rows))
-            elif (chosen & lanes).any():
-                at = np.flatnonzero(chosen & lanes)
-                words.put(at, made(self, rows[at]))
+            for chosen, made in ((fast, one_pass.fast_words), (~fast, one_pass.full_words)):
+                if (chosen & lanes).all():
+                    words = Words(*made(self, rows))
+                elif (chosen & lanes).any():
+                    at = np.flatnonzero(chosen & lanes)
+                    words.put(at, made(self, rows[at]))
         for at in in_groups(np.flatnonzero(fast & ~lanes)):
             self._quantise(self._fast(rows[at]), at, words)
         at = np.flatnonzero(~fast & ~lanes)
@@ -368,11 +368,12 @@ class OneSensor:
     def _fast(self, rows: IntArray) -> FloatArray:
         drawn = self.drawn
         out = self._filtered(self.reading, rows)
-        out *= drawn.gain[rows][:, None]
-        for name, samples in self.others.items():
-            coefficient = drawn.cross[name][rows]
-            if coefficient.any() and samples.any():
-                out += coefficient[:, None] * self._filtered(samples, rows)
+        with row_by_row():
+            out *= drawn.gain[rows][:, None]
+            for name, samples in self.others.items():
+                coefficient = drawn.cross[name][rows]
+                if coefficient.any() and self.peaks.of(samples).any():
+                    out += coefficient[:, None] * self._filtered(samples, rows)
         out += self.disturbance.of(self, rows)
         return out
 

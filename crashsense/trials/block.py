@@ -505,7 +505,8 @@ def answers_of(
     With *scores_only* demand may be left out of the answers.
     """
     about: Any = {"events": events, "required_s": required_s}
-    told = answers_in_lanes(judges, sensed, **about) if scores_only else {}
+    in_lanes = scores_only and engine.kernels() is not None
+    told = answers_in_lanes(judges, sensed, **about) if in_lanes else {}
     samples = {event.name: replace(sensed.samples, context=event.context) for event in events}
     valid = valid_channels(sensed.samples)
     shared: dict[int, Evaluated] = {}

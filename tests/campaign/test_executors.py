@@ -21,7 +21,7 @@ import pyarrow as pa
 import pytest
 
 import crashsense
-from crashsense import cli
+from crashsense import cli, engine, processes
 from crashsense.campaign import evaluation, executors, running, tasks
 from crashsense.campaign.evaluation import Job
 from crashsense.campaign.executors import Cluster, InProcess, Processes, _cluster_job
@@ -391,3 +391,49 @@ def test_workers_of_a_cluster_do_not_wait_while_this_process_measures(
     executor, bundles = found.choose(found.tasks())
     assert executor is cluster
     assert sorted(task for bundle in bundles for task in bundle) == found.tasks()
+
+
+#: What a worker loads for its first task, beside what the server had loaded when it was forked.
+FIRST_TASK = """
+import sys
+
+def found():
+    kernels = sys.modules.get("crashsense.compiled.kernels")
+    made = [one for one in vars(kernels).values() if hasattr(one, "stats")] if kernels else []
+    return set(sys.modules), sum(len(one.signatures) for one in made)
+
+def first_task(engine):
+    from crashsense.campaign.evaluation import Job, run_task
+    from crashsense.plan import resolve_plan
+    from crashsense.plan.resolve import conditions_of
+    from crashsense.results.tables import Task
+    plan = resolve_plan(events=["wall_full_56"], draws=8)
+    conditions = conditions_of(plan.keys, path="auto")
+    occurrences = tuple(plan.occurrences())
+    job = Job(occurrences, plan.sensor_sets, plan.algorithms, conditions, engine=engine)
+    modules, kernels = found()
+    run_task(job, Task(0, 0, 9))
+    after, more = found()
+    packages = {name.partition(".")[0] for name in after - modules}
+    return sorted(packages - sys.stdlib_module_names), more - kernels
+
+if __name__ == "__main__":
+    from crashsense import processes
+    with processes.context(sys.argv[1]).Pool(1) as pool:
+        print(*pool.apply(first_task, (sys.argv[1],)))
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not processes._forks(), reason="no fork server")
+@pytest.mark.parametrize("engine_name", ["numpy", "fast"])
+def test_a_worker_is_forked_with_all_that_its_first_task_needs(
+    engine_name: str, tmp_path: Path
+) -> None:
+    if engine_name == "fast" and not engine.installed():
+        pytest.skip("needs numba (extra 'fast')")
+    file = tmp_path / "first.py"
+    file.write_text(FIRST_TASK)
+    command = [sys.executable, str(file), engine_name]
+    done = subprocess.run(command, capture_output=True, text=True)
+    assert done.stdout.strip() == "[] 0", done.stderr
