@@ -492,6 +492,7 @@ class _Campaign:
             folder.log(f"stopped: {type(error).__name__}: {error}")
             raise
         folder.check_files(folder.manifest())
+        folder.bring_to_disk(missing)  # before anything says that the run is complete
         for task in intake.lacks(tasks):
             intake.add(folder.read_part(folder.part("verdicts", task), packed=True), task=task)
         run = Run(
