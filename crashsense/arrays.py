@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import ctypes
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from functools import lru_cache
 from typing import Any
 
@@ -16,16 +17,47 @@ BoolArray = npt.NDArray[np.bool_]
 ComplexArray = npt.NDArray[np.complex128]
 
 
+#: Parameters of ``mallopt`` (glibc, ``malloc.h``), and what they are set to here [bytes]: how much
+#: stays at the end of the heap, and from which size on an array has pages of its own, which are
+#: given back with it.
+_TRIM_THRESHOLD, _MMAP_THRESHOLD = -1, -3
+_KEPT_AT_END, _PAGES_OF_ITS_OWN = 64_000_000, 32_000_000
+
+
 @lru_cache(maxsize=1)
 def reuse_memory() -> None:
     """Let this process keep the memory of arrays that it has dropped, for the next ones.
 
     The C library of Linux returns arrays of 128 kB and more to the system, which then clears every
     page that is asked for again: a tenth of the time of sensing and judging with numpy, a sixth on
-    the full path. Once it has been given back a larger array it keeps those up to this size (glibc,
-    ``mallopt``: dynamic threshold, at most 32 MB). Elsewhere this does nothing.
+    the full path. By itself it stops doing so once it has been given back a larger array, but not
+    where a threshold of its own is set, as workers of a cluster have one in their environment
+    (``MALLOC_TRIM_THRESHOLD_``): hence both are set. Elsewhere this does nothing.
     """
-    np.empty(4_000_000)
+    with suppress(AttributeError, OSError, TypeError):
+        library = ctypes.CDLL(None)
+        library.mallopt(_MMAP_THRESHOLD, _PAGES_OF_ITS_OWN)
+        library.mallopt(_TRIM_THRESHOLD, _KEPT_AT_END)
+
+
+#: Numbers that numpy may put in a buffer inside :func:`row_by_row`: fewer than two rows have.
+_FEW_NUMBERS = 1024
+
+
+@contextmanager
+def row_by_row() -> Iterator[None]:
+    """Let numpy combine rows with a number each, or with one row for all, without copying these.
+
+    It repeats such an operand in a buffer of 8192 numbers, several rows at a time, which takes as
+    long as the arithmetic; where the buffer holds a row at most it works on the operand itself. The
+    same numbers come out. Meant for products and sums of arrays alone: sums along an axis and
+    conversions of numbers use the buffer too.
+    """
+    size = np.setbufsize(_FEW_NUMBERS)
+    try:
+        yield
+    finally:
+        np.setbufsize(size)
 
 
 #: Memory that this process may hold without using it, from one task to the next [bytes]: that of

@@ -26,6 +26,9 @@ if TYPE_CHECKING:
 
 ENGINES = ("numpy", "fast")
 
+#: Numpy, where a sum is to have the bits of ``fast``: never chosen by a user.
+_IN_TURN = "in turn"
+
 _current: ContextVar[str] = ContextVar("crashsense_engine", default="numpy")
 #: Within :func:`for_small_work`: the engine of the models; else None.
 _of_models: ContextVar[str | None] = ContextVar("crashsense_engine_of_models", default=None)
@@ -153,11 +156,12 @@ def for_small_work(models: str) -> Iterator[None]:
     For the nominal draw of one event, as a command shows or explains it: importing numba and
     loading kernels takes half a second and importing scipy.signal one, more than the work itself.
     Integrating a model in time is no small work: there the engine *models* computes
-    (:func:`for_models`).
+    (:func:`for_models`). With ``fast`` sums that numpy rounds in another way are added up in its
+    order (:func:`in_turn`), so that rows have its bits.
     """
     token = _of_models.set(models)
     try:
-        with using("numpy"):
+        with using("numpy" if models == "numpy" else _IN_TURN):
             yield
     finally:
         _of_models.reset(token)
@@ -181,6 +185,15 @@ def for_models() -> Iterator[None]:
 def is_small() -> bool:
     """True where a library that is only faster is not worth its import."""
     return _of_models.get() is not None
+
+
+def in_turn() -> bool:
+    """True where a sum whose bits depend on its order is to have those of the engine ``fast``.
+
+    That is small work for a run of that engine; a block of another engine inside it is none
+    (:func:`using`).
+    """
+    return _current.get() == _IN_TURN
 
 
 def kernels() -> ModuleType | None:

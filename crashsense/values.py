@@ -79,6 +79,22 @@ def _number(item: Any) -> str:
     return f"{item:.5g}" if isinstance(item, float) else str(item)
 
 
+@dataclasses.dataclass(frozen=True, eq=False)
+class Identity:
+    """An object as a key, by identity: comparing its content would cost as much as what is kept.
+
+    The object is kept with the key, so that no other has its place in memory.
+    """
+
+    value: Any
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Identity) and self.value is other.value
+
+    def __hash__(self) -> int:
+        return id(self.value)
+
+
 #: Types that are written by their ``repr``.
 _PLAIN = frozenset((str, float, int, bool, type(None)))
 

@@ -30,7 +30,6 @@ from crashsense.results.folder import (
     RunFolder,
     changes,
     refuse_change,
-    unpacked,
     write_csv,
     write_text,
 )
@@ -44,7 +43,7 @@ from crashsense.results.provenance import (
     versions,
 )
 from crashsense.results.run import KEPT_ROWS, SUMMARY, Run
-from crashsense.results.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA, Task, returned_memory
+from crashsense.results.tables import SCHEMA_VERSION, Task, in_order, returned_memory
 from crashsense.rules import Rule
 from crashsense.rules.trust import note_evaluated
 from crashsense.trials.block import PATHS, release_noise
@@ -72,9 +71,9 @@ ANNOUNCED_FROM_S = 10.0
 #: Draws used to measure the time of a plan: whole groups of the compiled kernels.
 MEASURED_DRAWS = 32
 
-#: What a draw costs where nothing was measured [s a sample of the longest signal]: bundles need
-#: only know which of them are long.
-SECONDS_A_SAMPLE = 5e-7
+#: What a draw costs where nothing was measured, by engine [s a sample of the longest signal]:
+#: bundles need only know which of them are long.
+SECONDS_A_SAMPLE = {"numpy": 5e-6, "fast": 5e-7}
 
 Progress = Callable[..., None]
 
@@ -270,6 +269,11 @@ class _Campaign:
         a_sample = took / sum(length[index] for index in picks)
         return [a_sample * size for size in length]
 
+    def guessed_seconds_a_draw(self) -> list[float]:
+        """Return about what one draw of each occurrence takes, without measuring."""
+        a_sample = SECONDS_A_SAMPLE[self.job.engine]
+        return [a_sample * size for size in self._lengths()]
+
     def _lengths(self) -> list[int]:
         """Samples of the longest signal of each occurrence."""
         return [
@@ -318,10 +322,10 @@ class _Campaign:
             if self.on_begin is not None and most > PROCESSES_FROM_S:
                 self._announce(work_of(tasks, seconds_a_draw=self.seconds_a_draw()), workers=1)
             return self.executor or InProcess(), alone
-        # Where workers wait measuring would take as long as the work: bundles need only know which
-        # occurrences are long.
-        guess = [SECONDS_A_SAMPLE * size for size in self._lengths()]
-        cost = guess if at_hand() else self.seconds_a_draw()
+        # Workers that are there, here or in a cluster, would wait while this process measures and
+        # loads what only they need.
+        waiting = at_hand() or self.executor is not None
+        cost = self.guessed_seconds_a_draw() if waiting else self.seconds_a_draw()
         work = work_of(tasks, seconds_a_draw=cost)
         executor = self.executor
         if executor is None:
@@ -488,6 +492,7 @@ class _Campaign:
             folder.log(f"stopped: {type(error).__name__}: {error}")
             raise
         folder.check_files(folder.manifest())
+        folder.bring_to_disk(missing)  # before anything says that the run is complete
         for task in intake.lacks(tasks):
             intake.add(folder.read_part(folder.part("verdicts", task), packed=True), task=task)
         run = Run(
@@ -518,17 +523,19 @@ class _Campaign:
 
     def _sorted(self, folder: RunFolder, intake: Intake) -> Iterator[pa.Table]:
         """Yield the verdicts in small pieces, in the order of the key."""
+        kept = intake.rows()
+        for part in self._by_event(folder) if kept is None else [pa.concat_tables(kept)]:
+            order = in_order(part)
+            for first in range(0, order.size, PIECE):
+                yield part.take(order[first : first + PIECE])
+
+    def _by_event(self, folder: RunFolder) -> Iterator[pa.Table]:
+        """Yield the verdicts of each event in turn, its draws ascending from part to part."""
         groups = enumerate(self.job.occurrences)
         where = {event.name: index for index, group in groups for event in group}
         for name in sorted(where):
-            kept = intake.rows(where[name])
-            for part in kept or folder.tables(occurrence=where[name], packed=True):
-                # Draws ascend from part to part.
-                own = part.filter(pc.equal(part.column("event"), name))
-                key = unpacked(own.select(list(KEY)), VERDICT_SCHEMA)
-                order = pc.sort_indices(key, sort_keys=[(k, "ascending") for k in KEY])
-                for first in range(0, len(order), PIECE):
-                    yield own.take(order[first : first + PIECE])
+            for part in folder.tables(occurrence=where[name], packed=True):
+                yield part.filter(pc.equal(part.column("event"), name))
 
 
 def _verdicts_of(folder: RunFolder, task: Task, made: Made) -> pa.Table | None:

@@ -6,10 +6,17 @@ Importing this module is its only effect. For a run with the engine ``fast`` the
 
 from __future__ import annotations
 
+import numpy.fft
+import pyarrow as pa
+
 import crashsense.campaign.evaluation
 from crashsense.synthesis.model import SHIPPED, find_model
 
 for _names in SHIPPED.values():
     find_model(_names[0])
 
-__all__ = ["crashsense"]
+# Pyarrow imports pandas with the first array that it makes: half of what a worker's first task
+# costs beside its work.
+pa.array([])
+
+__all__ = ["crashsense", "numpy"]

@@ -127,42 +127,44 @@ def set_at_rest(deck: FloatArray, rest: FloatArray, j: int, value: float) -> Non
 
 
 @_jit
-def word_table(
+def fill_words(
     samples: FloatArray,
+    ahead: int,
     sections: FloatArray,
     rest: FloatArray,
     first: IntArray,
     every: int,
     words: int,
-) -> FloatArray:
+    out: FloatArray,
+) -> None:
     """One signal through every filter setting, sampled from each of some places on.
 
-    *samples* (n,), which stood at the first one before it; *sections* (settings, sections, 6),
-    *rest* (settings, sections, 2) their state at 1: settings, eight at most, stand side by side as
-    lanes; *first* (places,), and every *every*-th sample from there on. Returns (settings, places,
-    words). Twin: ``chain.word_table``.
+    *samples* (n,), which stood at the first one before it: *ahead* of these come first. *sections*
+    (settings, sections, 6), *rest* (settings, sections, 2) their state at 1: settings, eight at
+    most, stand side by side as lanes; *first* (places,), counted with the rest in front, and every
+    *every*-th sample from there on. *out*: words, setting after setting and place after place, and
+    zeros behind. Twin: ``chain.word_table``.
     """
     settings = sections.shape[0]
-    out = np.empty((settings, first.size, words))
     deck = deck_of(sections, np.arange(settings), 0, settings)
     for s in range(settings):
         set_at_rest(deck, rest[s], s, samples[0])
     here, filters, count = address(deck), address(deck) + 8 * SAMPLES, sections_in(deck)
     chunk = np.zeros(CHUNK)
+    out[settings * first.size * words :] = 0.0
     end = first.max() + every * (words - 1) + 1
     for t in range(0, end, CHUNK):
-        size = min(CHUNK, end - t)
-        chunk[:size] = samples[t : t + size]
+        for i in range(min(CHUNK, end - t)):
+            chunk[i] = samples[max(t + i - ahead, 0)]
         _run(_ONE_SIGNAL, here, address(chunk), here, here, filters, 0, 0, 0, count, CHUNK)
         for p in range(first.size):
             word = max(0, (t - first[p] + every - 1) // every)
             row = first[p] + every * word - t
             while word < words and row < CHUNK:
                 for s in range(settings):
-                    out[s, p, word] = deck[LANES * row + s]
+                    out[(s * first.size + p) * words + word] = deck[LANES * row + s]
                 word, row = word + 1, row + every
     chunk[0] = deck[0]  # kept until here: the filter knows addresses only
-    return out
 
 
 def check_filters() -> None:
@@ -171,4 +173,4 @@ def check_filters() -> None:
     samples, rest = np.ones(2), np.zeros((1, 1, 2))
     for given in (through, index, samples, rest):
         given.setflags(write=False)
-    word_table(samples, through, rest, index, 1, 2)
+    fill_words(samples, 0, through, rest, index, 1, 2, np.empty(2))

@@ -25,7 +25,7 @@ from crashsense.compiled.car_marches import (
     ride_steps,
     roll_steps,
 )
-from crashsense.compiled.filters import check_filters, word_table
+from crashsense.compiled.filters import check_filters, fill_words
 from crashsense.compiled.lanes import (
     WIDTH,
     check_lanes,
@@ -97,6 +97,7 @@ __all__ = [
     "fill_noise",
     "fill_normals",
     "fill_rows",
+    "fill_words",
     "filter_by_setting",
     "filter_rows",
     "first_tick",
@@ -123,7 +124,6 @@ __all__ = [
     "upsampled",
     "window_max",
     "window_sum",
-    "word_table",
     "words_by_full_path",
     "words_of",
     "words_of_signals",
@@ -401,3 +401,4 @@ def check() -> None:
     check_car_marches()
     check_places()
     check_shaking()
+    aligned(0)

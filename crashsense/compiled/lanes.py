@@ -40,6 +40,7 @@ from crashsense.compiled.vectors import (
     aligned,
     chosen_by_code,
     everywhere,
+    fetched_ahead,
     larger,
     smaller,
     turned,
@@ -159,42 +160,50 @@ def _coded(c: list[Vector], x: Vector) -> Vector:
 def _words(g: Given, *, filtered: bool = False) -> Any:
     """Values of words in all lanes: each lane's factors times its own row of each table, and noise.
 
-    ``a``: noise by tick, ``b``: place of the first word of each lane in a table, ``c``: step and
-    largest code, ``memory``: factors of the tables, offset, deviation of the noise, a row each;
-    ``weights``: tables, of ``at`` numbers each; ``n``: how many there are. As many words as a
-    vector has lanes are computed along the rows, lane after lane, and turned. *filtered*: there is
-    one table, and ``first`` is the address of words of signals in lanes, which come ahead of it.
+    ``a``: noise by tick, ``b``: place of the first word of each lane in a table, then how many
+    bytes ahead noise is fetched, ``c``: step and largest code; ``first``: tables of signals, of
+    ``at`` numbers each, ``n`` of them, ``weights``: the table by which drift grows; ``memory``:
+    factors of the signals, drift, offset, deviation of the noise, a row each. As many words as a
+    vector has lanes are computed along the rows, lane after lane, and turned. *filtered*:
+    ``first`` is the address of words of signals in lanes, and there are no tables of signals.
     """
     b = g.builder
-    last = b.sub(g.n, g.whole(1))
-    signals = Memory(b, g.first)
+    drift, offset, deviation = (b.add(g.n, g.whole(k)) for k in range(3))
+    signals, ahead = Memory(b, g.first), g.word(g.b.address, LANES)
     for j in range(VECTORS):
-        sigma = g.memory.load(b.add(g.n, g.whole(1)), j)
+        sigma = g.memory.load(deviation, j)
         places = [g.word(g.b.address, WIDTH * j + lane) for lane in range(WIDTH)]
 
-        def part(k: Any, lane: int, begin: Any, j: int = j, places: Any = places) -> Vector:
-            own = b.add(b.mul(k, g.whole(LANES)), g.whole(WIDTH * j + lane))
-            factor = g.number(g.memory.address, own)
-            at = b.add(b.add(b.mul(k, g.at), places[lane]), begin)
-            return factor * g.along(b.add(g.weights, b.mul(at, g.whole(8))))
+        def own(row: Any, lane: int, j: int = j) -> Vector:
+            at = b.add(b.mul(row, g.whole(LANES)), g.whole(WIDTH * j + lane))
+            return g.number(g.memory.address, at)
+
+        def along(table: Any, lane: int, begin: Any, places: Any = places) -> Vector:
+            return g.along(b.add(table, b.mul(b.add(places[lane], begin), g.whole(8))))
+
+        def part(k: Any, lane: int, begin: Any, own: Any = own, along: Any = along) -> Vector:
+            table = b.add(g.first, b.mul(b.mul(k, g.at), g.whole(8)))
+            factor: Vector = own(k, lane)
+            return factor * along(table, lane, begin)
 
         with g.pieces(WIDTH) as (begin, count):
-            rows = [part(last, lane, begin) for lane in range(WIDTH)]
+            rows = [own(drift, lane) * along(g.weights, lane, begin) for lane in range(WIDTH)]
             if not filtered:
                 sums = summed(
                     g,
-                    last,
+                    g.n,
                     lambda lane: part(g.whole(0), lane, begin),
                     lambda k, lane: part(k, lane, begin),
                 )
                 for lane, found in enumerate(sums):
-                    own = b.add(b.mul(g.n, g.whole(LANES)), g.whole(WIDTH * j + lane))
-                    rows[lane] = found + g.number(g.memory.address, own) + rows[lane]
+                    rows[lane] = found + own(offset, lane) + rows[lane]
             for i, line in enumerate(turned(rows)):
                 with b.if_then(b.icmp_signed("<", g.whole(i), count)):
                     tick = b.add(begin, g.whole(i))
+                    noise = b.add(g.a.address, b.mul(tick, g.whole(ROW)))
+                    fetched_ahead(b, b.add(b.add(noise, ahead), g.whole(8 * WIDTH * j)))
                     if filtered:
-                        line = signals.load(tick, j) + g.memory.load(g.n, j) + line
+                        line = signals.load(tick, j) + g.memory.load(offset, j) + line
                     g.out.store(_coded(g.c, line + sigma * g.a.load(tick, j)), tick, j)
     return g.at
 
@@ -269,9 +278,11 @@ def _at_ticks(
 @_jit
 def lanes_of(
     rows: FloatArray,
+    factors: FloatArray,
+    ramp: FloatArray,
     phases: int,
     words: int,
-    factors: FloatArray,
+    drift: FloatArray,
     offset: FloatArray,
     sigma: FloatArray,
     setting: IntArray,
@@ -289,27 +300,29 @@ def lanes_of(
 ) -> None:
     """Values of the draws *first_draw* and on at every tick, into *tiles*.
 
-    Arguments as ``compiled.sensing.words_of``, of all draws; but *rows* (parts, settings phases
-    words, and :data:`WIDTH` more) in place of tables, and *noise* (groups, words, LANES), of
+    Arguments as ``compiled.sensing.words_of``, of all draws; but *rows* (signals, settings phases
+    words, and :data:`WIDTH` more) in place of tables, *factors* (signals, draws), and likewise
+    *ramp* and *drift*, by which a draw grows; *noise* (groups, words, LANES), of
     :func:`noise_in_lanes`, or without groups. Word k stands at the ticks ``ticks_a_word k - early``
     and on. *tiles* (groups, channels, ticks, LANES): as many groups as fit are filled. Twin:
     ``OneSensor._fast``, ``chain.quantise`` and ``OneSensor._at_ticks``.
     """
     parts = rows.shape[0]
     draws = offset.size
-    own = aligned(parts + 2)  # factors, offset, deviation of the noise
-    at = np.zeros(LANES, dtype=np.int64)
+    own = aligned(parts + 3)  # factors, drift, offset, deviation of the noise
+    at = np.zeros(LANES + 1, dtype=np.int64)
     for group in range(min(tiles.shape[0], -(-(draws - first_draw) // LANES))):
         first = first_draw + group * LANES
         width = min(LANES, draws - first)
         for j in range(width):
             for k in range(parts):
                 own[k, j] = factors[k, first + j]
-            own[parts, j], own[parts + 1, j] = offset[first + j], sigma[first + j]
+            own[parts, j], own[parts + 1, j] = drift[first + j], offset[first + j]
+            own[parts + 2, j] = sigma[first + j]
             at[j] = (setting[first + j] * phases + phase[first + j]) * words
         _finish_words(
-            *(aligned(0), rows, own, at, words, noise, source, sections, setting, warm_up, grid),
-            *(first, width, early, ticks_a_word, tiles[group, channel]),
+            *(aligned(0), rows, ramp, own, at, words, noise, source, sections, setting, warm_up),
+            *(grid, first, width, early, ticks_a_word, tiles[group, channel]),
         )
 
 
@@ -317,6 +330,7 @@ def lanes_of(
 def _finish_words(
     filtered: FloatArray,
     rows: FloatArray,
+    ramp: FloatArray,
     own: FloatArray,
     at: IntArray,
     words: int,
@@ -334,12 +348,11 @@ def _finish_words(
 ) -> None:
     """Add up the words of a group of draws and their noise; put their values at the ticks.
 
-    *filtered* (words, LANES): of signals of their own, or without rows. *own* (parts + 2, LANES):
-    factors of *rows*, offset, deviation of the noise; *at* (LANES,): places in the rows. Else as
-    :func:`lanes_of`.
+    *filtered* (words, LANES): of signals of their own, where there are no *rows*. *own* (signals +
+    3, LANES): factors of *rows*, drift, offset, deviation of the noise; *at* (LANES + 1,): places
+    in the rows, and room. Else as :func:`lanes_of`.
     """
     start, step, table, tail = source
-    parts = rows.shape[0]
     silent, nothing = aligned(CHUNK).reshape(-1), aligned(0)
     coded = aligned(CHUNK)
     c = np.zeros(NUMBERS)
@@ -349,6 +362,11 @@ def _finish_words(
     if start.size:
         deck = deck_of(sections, setting, first, width)
         stream = stream_of(start, step, first, width, table, tail)
+    # Noise from a bank comes from far away: what the next piece needs is asked for in this one.
+    at[LANES] = CHUNK * ROW if noise.shape[0] else 0
+    code, signals = _PLAIN, address(rows)
+    if rows.shape[0] == 0:
+        code, signals = _OF_SIGNALS, address(filtered)
     for t in range(0, before + words, CHUNK):
         if start.size:
             noise_of_lanes(stream, table, tail, deck, True)
@@ -360,11 +378,10 @@ def _finish_words(
         if noise.shape[0]:
             made = address(noise) + ((first // LANES) * words + word) * ROW
         out = address(coded) if ticks_a_word > 1 else address(tile) + word * ROW
-        code = _OF_SIGNALS if filtered.shape[0] else _PLAIN
+        given = signals + (8 if rows.shape[0] else ROW) * word
         _words_of_lanes(
             *(code, out, made, address(at), address(c), address(own)),
-            *(address(rows) + 8 * word, rows.shape[1], address(filtered) + word * ROW),
-            *(parts, size),
+            *(address(ramp) + 8 * word, rows.shape[1], given, rows.shape[0], size),
         )
         if ticks_a_word > 1:
             _at_ticks(coded, tile, word, early, ticks_a_word, size)
@@ -401,13 +418,12 @@ def signal_lanes_of(
     """As :func:`lanes_of`, where each draw has a signal of its own.
 
     *reading*, *other*, *third*, *factors*, *element*, *rows* and *chain* of all draws as
-    ``compiled.sensing.words_of_signals``; *ramp* (1, settings phases words, and :data:`WIDTH`
-    more): words of the time by which drift grows. Twin: ``OneSensor._fast``, ``chain.quantise``
+    ``compiled.sensing.words_of_signals``. Twin: ``OneSensor._fast``, ``chain.quantise``
     and ``OneSensor._at_ticks``.
     """
     draws = offset.size
-    own, at = aligned(3), np.zeros(LANES, dtype=np.int64)
-    room = aligned(words)
+    own, at = aligned(3), np.zeros(LANES + 1, dtype=np.int64)
+    room, nothing = aligned(words), factors[:0]
     for group in range(min(tiles.shape[0], -(-(draws - first_draw) // LANES))):
         first = first_draw + group * LANES
         width = min(LANES, draws - first)
@@ -417,8 +433,8 @@ def signal_lanes_of(
             own[0, j], own[1, j], own[2, j] = drift[first + j], offset[first + j], sigma[first + j]
             at[j] = (setting[first + j] * phases + phase[first + j]) * words
         _finish_words(
-            *(room, ramp, own, at, words, noise, source, sections, setting, warm_up, grid),
-            *(first, width, early, ticks_a_word, tiles[group, channel]),
+            *(room, nothing, ramp, own, at, words, noise, source, sections, setting, warm_up),
+            *(grid, first, width, early, ticks_a_word, tiles[group, channel]),
         )
 
 
@@ -513,6 +529,7 @@ def check_lanes() -> None:
     through = given(np.array([[[1.0, 0.0, 0.0, 1.0, 0.0, 0.0]]]))
     unit, grid = given(np.ones(1)), given(np.array([1.0, 2.0, 2.0]))
     rows, factors = given(np.ones((2, 4 + WIDTH))), given(np.ones((2, 1)))
+    ramp = given(np.ones(4 + WIDTH))
     row, nothing = given(np.ones((1, 4))), given(np.empty((0, 0)))
     tiles = np.empty((1, 1, 4, LANES))
     made = Source(one, one, table, table), through, index, 4, 4
@@ -521,12 +538,12 @@ def check_lanes() -> None:
     for start in (one, none):
         source = Source(start, start, table, table)
         lanes_of(
-            *(rows, 1, 4, factors, unit, unit, index, index, noise, source),
+            *(rows, factors, ramp, 1, 4, unit, unit, unit, index, index, noise, source),
             *(through, 4, grid, 0, 0, 1, tiles, 0),
         )
         signal_lanes_of(
             *(row, nothing, nothing, given(np.ones((3, 1))), given(np.ones(3)), index),
-            *(given(np.ones((1, 4 + WIDTH))), 1, 4, unit, unit, unit, index, index, chain),
+            *(ramp, 1, 4, unit, unit, unit, index, index, chain),
             *(noise, source, through, 4, grid, 0, 0, 1, tiles, 0),
         )
         full_lanes_of(

@@ -213,6 +213,15 @@ class Memory:
         self.builder.store(value.value, self._at(row, vector, LINE), align=8)
 
 
+def fetched_ahead(builder: Any, address: Any) -> None:
+    """Write: ask for a line of memory before it is needed; nothing happens where there is none."""
+    byte, number = ir.IntType(8).as_pointer(), ir.IntType(32)
+    kind = ir.FunctionType(ir.VoidType(), [byte, number, number, number])
+    function = cgutils.get_or_insert_function(builder.module, kind, "llvm.prefetch.p0i8")
+    read, keep, data = number(0), number(3), number(1)
+    builder.call(function, [builder.inttoptr(address, byte), read, keep, data])
+
+
 def everywhere(builder: Any, number: Any) -> Vector:
     """The same number in every lane."""
     none = ir.Constant(LINE, ir.Undefined)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import hashlib
 import inspect
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from functools import cached_property
 from pathlib import Path
 
 from crashsense.errors import CrashsenseError
@@ -23,29 +24,70 @@ _PACKAGE = Path(__file__).resolve().parent.parent
 _ABOVE = ("cli", "reporting", "studies")
 
 
-def input_digests(
-    events: Sequence[Event],
-    sensor_sets: Sequence[SensorSet],
-    algorithms: Sequence[Algorithm],
-) -> dict[str, str]:
-    """Return the SHA-256 of every input by kind and name.
+class InputDigests(Mapping[str, str]):
+    """SHA-256 of every input by kind and name.
 
     Of an event: its files or, without any, its signals; and what is asked of it. Of an algorithm:
     its rules, and the files of user-written rules. What such a file itself imports
     is not checked.
+
+    Files may change, so that theirs are taken at once. Those of objects are taken when they are
+    first asked for: a run in memory never does, and signals made in Python cost as much as some
+    dozen of their evaluations.
     """
-    found: dict[str, str] = {}
-    for event in events:
-        found |= _event_digests(event)
-    for vehicle in sorted((shipped_folder("pulses") / "vehicles").glob("*.toml")):
-        found[f"vehicle: {vehicle.name}"] = _digest(vehicle.read_bytes())
-    for sensors in sensor_sets:
-        found[f"sensor set: {sensors.name}"] = _digest(content_of(sensors).encode())
-    for algorithm in algorithms:
-        found[f"algorithm: {algorithm.name}"] = _digest(_content_of(algorithm).encode())
-        for path in sorted({p for rule in algorithm.rules.values() for p in _files_of(rule)}):
-            found[f"algorithm: {algorithm.name}: {path.name}"] = _digest(path.read_bytes())
-    return found
+
+    def __init__(
+        self,
+        events: Sequence[Event],
+        sensor_sets: Sequence[SensorSet],
+        algorithms: Sequence[Algorithm],
+    ) -> None:
+        self._objects = tuple(events), tuple(sensor_sets), tuple(algorithms)
+        self._of_files: dict[str, str] = {}
+        self._without_files: list[str] = []
+        for event in events:
+            files = {path.name: path for path in _files_of_event(event)}
+            if not files:
+                self._without_files.append(event.name)
+            vehicle = _own_vehicle(event)
+            if vehicle is not None:
+                files[f"vehicle {vehicle.name}"] = vehicle
+            for label, path in files.items():
+                self._of_files[f"event {event.name}: {label}"] = _digest(path.read_bytes())
+        for vehicle in sorted((shipped_folder("pulses") / "vehicles").glob("*.toml")):
+            self._of_files[f"vehicle: {vehicle.name}"] = _digest(vehicle.read_bytes())
+        for algorithm in algorithms:
+            for path in sorted({p for rule in algorithm.rules.values() for p in _files_of(rule)}):
+                key = f"algorithm: {algorithm.name}: {path.name}"
+                self._of_files[key] = _digest(path.read_bytes())
+
+    @cached_property
+    def _all(self) -> dict[str, str]:
+        events, sensor_sets, algorithms = self._objects
+        found = dict(self._of_files)
+        for event in events:
+            if event.name in self._without_files:
+                found[f"event {event.name}: signals"] = _digest_of_signals(event)
+            asked = [sorted(event.requirements.items()), event.context, sorted(event.quiet)]
+            asked += [event.family, event.occurrence]
+            found[f"event {event.name}: requirements"] = _digest(content_of(asked).encode())
+        for sensors in sensor_sets:
+            found[f"sensor set: {sensors.name}"] = _digest(content_of(sensors).encode())
+        for algorithm in algorithms:
+            name = f"algorithm: {algorithm.name}"
+            found[name] = _digest(_content_of(algorithm).encode())
+            # Its files behind it: so it is known whose they are when the folder is read.
+            found |= {key: found.pop(key) for key in self._of_files if key.startswith(f"{name}: ")}
+        return found
+
+    def __getitem__(self, key: str) -> str:
+        return self._all[key]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._all)
+
+    def __len__(self) -> int:
+        return len(self._all)
 
 
 def code_digest() -> str:
@@ -66,25 +108,18 @@ def same_content(one: Algorithm | SensorSet, other: Algorithm | SensorSet) -> bo
     return content_of(one) == content_of(other)
 
 
-def _event_digests(event: Event) -> dict[str, str]:
+def _files_of_event(event: Event) -> list[Path]:
     files = [Path(f) for f in event.metadata.get("files", ())]
     source = getattr(event.source, "file", "")
-    if source and Path(source).is_file():
-        files.append(Path(source))
-    found = {f"event {event.name}: {path.name}": _digest(path.read_bytes()) for path in files}
-    vehicle = _own_vehicle(event)
-    if vehicle is not None:
-        found[f"event {event.name}: vehicle {vehicle.name}"] = _digest(vehicle.read_bytes())
-    if not files:
-        digest = hashlib.sha256(_without_addresses(content_of(event.source)).encode())
-        for name, signal in sorted(event.signals.items()):
-            axis = (signal.rate_hz, signal.start_s, signal.unit)
-            digest.update(f"{name} {axis}".encode() + signal.samples.tobytes())
-        found[f"event {event.name}: signals"] = digest.hexdigest()
-    asked = [sorted(event.requirements.items()), event.context, sorted(event.quiet)]
-    asked += [event.family, event.occurrence]
-    found[f"event {event.name}: requirements"] = _digest(content_of(asked).encode())
-    return found
+    return [*files, Path(source)] if source and Path(source).is_file() else files
+
+
+def _digest_of_signals(event: Event) -> str:
+    digest = hashlib.sha256(_without_addresses(content_of(event.source)).encode())
+    for name, signal in sorted(event.signals.items()):
+        axis = (signal.rate_hz, signal.start_s, signal.unit)
+        digest.update(f"{name} {axis}".encode() + signal.samples.tobytes())
+    return digest.hexdigest()
 
 
 def _own_vehicle(event: Event) -> Path | None:

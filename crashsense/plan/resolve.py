@@ -15,7 +15,7 @@ from crashsense.errors import CrashsenseError, Fault, InputError, RunFolderError
 from crashsense.event import Event, expired_waivers
 from crashsense.files import exists, is_file, is_folder, read_text, read_toml
 from crashsense.further_restraints import asking
-from crashsense.plan.inputs import input_digests, same_content
+from crashsense.plan.inputs import InputDigests, same_content
 from crashsense.plan.keys import ENTRIES, KEYS, PlanKeys, check_names, checked_keys, is_list
 from crashsense.plan.requirements import read_requirements, waiver_notes, with_requirements
 from crashsense.plan.restraints import COVERED, chosen_restraints, limited_to, with_passenger_seat
@@ -297,7 +297,7 @@ def resolve_plan(plan: str | Path | PlanKeys | Plan | None = None, **given: Any)
             sensor_sets=_written(set_entries, sets, base),
             algorithms=_written(rule_entries, rules, base),
         ),
-        inputs=input_digests(chosen, all_sets, all_rules),
+        inputs=InputDigests(chosen, all_sets, all_rules),
         notes=tuple(notes),
     )
 

@@ -26,8 +26,8 @@ def told_of(trial: Trial) -> list[Told]:
         asked = trial.event.requirements[restraint].expectation != "open"
         if not asked or not answer.branches or answer.errors:
             continue
-        verdict = str(trial.verdicts(restraint)[0])
-        margin = float(trial.scores(restraint).demand_margin[0])
+        scores = trial.scores(restraint)
+        verdict, margin = str(scores.verdict[0]), float(scores.demand_margin[0])
         place = _GRAVEST.index(verdict) if verdict in _GRAVEST else len(_GRAVEST)
         weights[restraint] = (place, margin if margin == margin else np.inf)
     if not weights:

@@ -31,6 +31,19 @@ LOCK = ".lock"
 #: Rows of a CSV file that are in memory as text.
 CSV_PIECE = 2**14
 
+#: How a part is written: what packs it decides a third of the time of small parts. Numbers seldom
+#: come twice, so text alone goes through a list of the distinct ones; what the file says of its
+#: columns is read of events alone (:meth:`RunFolder.may_hold`).
+_WRITTEN: Mapping[str, Mapping[str, Any]] = {
+    name: {
+        "compression": "lz4",
+        "write_page_checksum": True,
+        "use_dictionary": [c.name for c in schema if pa.types.is_string(c.type)],
+        "write_statistics": ["event"],
+    }
+    for name, (_, schema) in TABLES.items()
+}
+
 #: One line a finished task: the SHA-256 of each of its parts. A half-written last line is ignored.
 CHECKSUMS = "parts.jsonl"
 
@@ -264,17 +277,28 @@ class RunFolder:
             temporary = path.with_name(f".{path.name}.tmp")
             try:
                 path.parent.mkdir(parents=True, exist_ok=True)
-                # A file that is open already: a name may hold bytes that are no text.
-                with temporary.open("wb") as file:
-                    pq.write_table(tables[name], file, compression="zstd", write_page_checksum=True)
-                    file.flush()
-                    os.fsync(file.fileno())  # on the disk before it gets its final name
-                sums[name] = _sha256(temporary)
+                content = pa.BufferOutputStream()
+                pq.write_table(tables[name], content, **_WRITTEN[name])
+                written = content.getvalue()
+                temporary.write_bytes(written)
+                sums[name] = hashlib.sha256(written).hexdigest()
                 os.replace(temporary, path)
             except OSError as error:
                 temporary.unlink(missing_ok=True)
                 raise _cannot_write(path, error) from error
         return sums
+
+    def bring_to_disk(self, tasks: Iterable[Task]) -> None:
+        """Wait until the parts of some tasks are on the disk: a complete run survives the power.
+
+        A part that a power failure takes before is known by its checksum, and computed again.
+        """
+        from crashsense.results.on_disk import not_on_disk
+
+        noted = self.checksums()
+        paths = [self.part(name, task) for task in tasks for name in noted.get(task.name, ())]
+        for path, error in not_on_disk(paths):
+            raise _cannot_write(path, error) from error
 
     def remove_temporary(self) -> None:
         """Remove what an interrupted writer left half written."""

@@ -64,7 +64,7 @@ class Intake:
         if self._waiting:
             joined = pa.concat_tables(self._waiting).unify_dictionaries()
             self._waiting = []
-            self._tally.add(joined.to_pandas())
+            self._tally.add(joined)
 
     def lacks(self, tasks: Iterable[Task]) -> list[Task]:
         """Those of the tasks whose parts have not been taken."""

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
+from crashsense.arrays import FloatArray
 from crashsense.channels import CHANNELS
 from crashsense.errors import InputError, RuleError
 from crashsense.event import Event
@@ -65,13 +66,14 @@ def event_view(event: Event, trials: Sequence[Trial]) -> EventView:
     reasons: list[tuple[str, Sequence[str]]] = []
     told: list[Told] = []
     for place, trial in enumerate(trials):
+        times = 1e3 * trial.times_s[0]
         if place < MOST_SETS:
-            drawn, silent = _channels(trial)
+            drawn, silent = _channels(trial, times)
             channels += drawn
             quiet += [name for name in silent if name not in quiet]
         with sharing():
             for one in trial.each():
-                charts, found = _demands(one)
+                charts, found = _demands(one, times)
                 demands += charts
                 name = one.algorithm.name
                 name += f" / {one.sensor_set.name}" if len(trials) > 1 else ""
@@ -94,9 +96,13 @@ def event_view(event: Event, trials: Sequence[Trial]) -> EventView:
     )
 
 
-def _channels(trial: Trial) -> tuple[list[SensedChannel], list[str]]:
-    """Channels to draw, and those that are too quiet to be drawn."""
+def _channels(trial: Trial, times: FloatArray) -> tuple[list[SensedChannel], list[str]]:
+    """Channels to draw, and those that are too quiet to be drawn; *times* [ms] of the samples.
+
+    Signals over the same time have one array of times.
+    """
     drawn, quiet = [], []
+    of_signals: dict[tuple[float, float, int], FloatArray] = {}
     for name, report in trial.reports.items():
         signal = trial.signals.get(name)
         if signal is None:
@@ -109,15 +115,19 @@ def _channels(trial: Trial) -> tuple[list[SensedChannel], list[str]]:
             continue
         received = trial.samples.channels[name][0]
         limit = min(sensor.range, sensor.front_end)
+        span = (signal.start_s, signal.rate_hz, signal.size)
+        if span not in of_signals:
+            of_signals[span] = 1e3 * signal.times_s
+        own = of_signals[span]
         drawn.append(
             SensedChannel(
                 name,
                 trial.sensor_set.name,
                 CHANNELS[name].file_unit.replace("deg_s", "deg/s").replace("kpa", "kPa"),
-                Trace("true", 1e3 * signal.times_s, raw / scale),
-                Trace("sensed", 1e3 * trial.times_s[0], received / scale),
+                Trace("true", own, raw / scale),
+                Trace("sensed", times, received / scale),
                 range_value=limit / scale,
-                beyond_ms=intervals(1e3 * signal.times_s, np.abs(raw) > limit),
+                beyond_ms=intervals(own, np.abs(raw) > limit),
                 clipped_before_filter=int(report.clipped_before_filter[0]),
                 clipped_after_filter=int(report.clipped_after_filter[0]),
                 clipped_codes=int(report.clipped_at_code[0]),
@@ -126,14 +136,17 @@ def _channels(trial: Trial) -> tuple[list[SensedChannel], list[str]]:
     return drawn, quiet
 
 
-def _demands(trial: Trial) -> tuple[list[DemandChart], list[tuple[str, Sequence[str]]]]:
+def _demands(
+    trial: Trial, times: FloatArray
+) -> tuple[list[DemandChart], list[tuple[str, Sequence[str]]]]:
     """Demand to draw of each restraint, and lines that explain it, by restraint.
 
     A rule that fails, here or in the campaign, gives a line that says so; it never ends the page.
     """
     charts: list[DemandChart] = []
     reasons: list[tuple[str, Sequence[str]]] = []
-    samples, times = trial.samples, 1e3 * trial.times_s[0]
+    samples = trial.samples
+    drawn: dict[int, FloatArray] = {}  # restraints with one rule, and branches of it, share demand
     for restraint in trial.event.requirements:
         answer = trial.answer(restraint)
         if not answer.branches:
@@ -154,7 +167,10 @@ def _demands(trial: Trial) -> tuple[list[DemandChart], list[tuple[str, Sequence[
                 trial.sensor_set.name,
                 trial.algorithm.name,
                 restraint,
-                [Trace(name, times, demand[0]) for name, demand in answer.branches.items()],
+                [
+                    Trace(name, times, drawn.setdefault(id(demand), demand[0]))
+                    for name, demand in answer.branches.items()
+                ],
                 swept=swept,
             )
         )
@@ -189,7 +205,19 @@ def nominal_table(occurrence: Sequence[Event], trials: Sequence[Trial]) -> pa.Ta
         view = event_view(event, own)
         window = time_window(_times_of(event, own), view)[:2]
         rows += ({"event": event.name, "draw": 0, **row} for row in rows_of_view(view, window))
-    return pa.Table.from_pylist(rows, schema=NOMINAL_SCHEMA)
+    columns = [_column([row.get(item.name) for row in rows], item.type) for item in NOMINAL_SCHEMA]
+    return pa.table(columns, schema=NOMINAL_SCHEMA)
+
+
+def _column(values: Sequence[Any], kind: pa.DataType) -> pa.Array:
+    """A column of the table, lists of numbers joined first: taken one by one they are slow."""
+    if not pa.types.is_list(kind):
+        return pa.array(values, type=kind)
+    there = [value for value in values if value is not None]
+    ends = np.cumsum([0, *(0 if value is None else value.size for value in values)])
+    nothing = np.array([value is None for value in values] + [False])
+    numbers = np.concatenate(there).astype(kind.value_type.to_pandas_dtype(), copy=False)
+    return pa.ListArray.from_arrays(pa.array(ends, mask=nothing, type=pa.int32()), numbers)
 
 
 def _times_of(event: Event, trials: Sequence[Trial]) -> list[float]:

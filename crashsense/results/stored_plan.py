@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
 from crashsense.errors import Fault, InputError, RunFolderError, nearest, unknown_name
 from crashsense.event import Event
-from crashsense.plan.inputs import input_digests
+from crashsense.plan.inputs import InputDigests
 from crashsense.plan.keys import PlanKeys, checked_keys
 from crashsense.plan.resolve import Plan, faulted_sets, resolve_plan
 from crashsense.plan.restraints import chosen_restraints, limited_to
@@ -129,7 +129,7 @@ class StoredPlan:
                 for name, entry in zip(known_rules, self.keys.algorithms, strict=True)
             )
         events = self._events(event)
-        self._check(input_digests(events, [sensors], algorithms), sensors=sensors, events=events)
+        self._check(InputDigests(events, [sensors], algorithms), sensors=sensors, events=events)
         about = chosen_restraints(self.keys.restraints, algorithms)
         events = tuple(limited_to(about, events))
         return EvaluationInputs(
@@ -222,7 +222,9 @@ class StoredPlan:
                 return found
         return []
 
-    def _check(self, now: dict[str, str], *, sensors: SensorSet, events: Sequence[Event]) -> None:
+    def _check(
+        self, now: Mapping[str, str], *, sensors: SensorSet, events: Sequence[Event]
+    ) -> None:
         """Refuse inputs that are not those of the run, by name."""
         wanted = ["vehicle", "algorithm", f"sensor set: {sensors.name}"]
         wanted += [f"event {event.name}" for event in events]

@@ -8,14 +8,16 @@ from __future__ import annotations
 
 import re
 from collections import Counter, namedtuple
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import astuple, dataclass, field
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
+import pyarrow as pa
 
+from crashsense.arrays import BoolArray, FloatArray, IntArray
 from crashsense.results.statistics import (
     GROUP,
     JUDGED,
@@ -195,6 +197,47 @@ PAIR = ["sensor_set", "algorithm"]
 EXIT_MET, EXIT_NOT_MET = 0, 1
 
 
+@dataclass(frozen=True, eq=False)
+class _Words:
+    """A column of few words: ``names[codes]``; None where there is none."""
+
+    codes: IntArray
+    names: Sequence[Any]
+
+    @classmethod
+    def of(cls, column: pa.ChunkedArray) -> _Words:
+        """From a column of text, packed or not."""
+        if not pa.types.is_dictionary(column.type):
+            column = column.dictionary_encode()
+        whole = column.unify_dictionaries().combine_chunks()
+        names = [*whole.dictionary.to_pylist(), None]
+        codes = whole.indices.fill_null(len(names) - 1).to_numpy(zero_copy_only=False)
+        return cls(codes.astype(np.int64), names)
+
+    def __getitem__(self, row: int) -> Any:
+        return self.names[self.codes[row]]
+
+    def taken(self, rows: IntArray) -> _Words:
+        """Some rows of it."""
+        return _Words(self.codes[rows], self.names)
+
+
+def _joint(columns: Sequence[_Words]) -> IntArray:
+    """One number for each combination of words."""
+    shape = [len(words.names) for words in columns]
+    return np.ravel_multi_index([words.codes for words in columns], shape)
+
+
+def _sizes(columns: Sequence[_Words]) -> Iterator[tuple[tuple[Any, ...], int]]:
+    """Yield each combination of words that occurs, and in how many rows."""
+    found, sizes = np.unique(_joint(columns), return_counts=True)
+    places = np.unravel_index(found, [len(words.names) for words in columns])
+    names = [
+        [words.names[code] for code in codes] for words, codes in zip(columns, places, strict=True)
+    ]
+    yield from zip(zip(*names, strict=True), sizes.tolist(), strict=True)
+
+
 @dataclass
 class Tally:
     """Counts over all rows of a run. The only place that says what is met."""
@@ -215,58 +258,115 @@ class Tally:
     #: (sensor set, algorithm) -> failed requirements of each draw
     _failed: dict[Pair, npt.NDArray[np.int64]] = field(default_factory=dict)
 
-    def add(self, part: pd.DataFrame) -> Tally:
+    def add(self, part: pa.Table | pd.DataFrame) -> Tally:
         """Add a part of the verdict table; it holds :data:`TALLY_COLUMNS`."""
-        self.rows += len(part)
-        if len(part):
-            self.draws = max(self.draws, int(part["draw"].max()))
-        random, nominal = part[part["draw"] > 0], part[part["draw"] == 0]
-        for counter, rows in ((self.counts, nominal), (self.counts_drawn, random)):
-            counted = rows.groupby([*PAIR, "verdict"], observed=True).size()
-            for key, size in counted.items():
-                counter[key] += int(size)
-        asked = required_rows(random)
-        _add_totals(self.nominal, required_rows(nominal))
-        _add_totals(self.random, asked)
-        self._add_groups(random)
-        for pair, rows in asked.groupby(PAIR, observed=True):
-            draws = rows["draw"].to_numpy()[rows["verdict"].isin(NOT_MET).to_numpy()]
-            known = self._failed.get(pair, np.empty(0, dtype=np.int64))
-            added = np.bincount(draws, minlength=known.size)
-            added[: known.size] += known
-            self._failed[pair] = added
-        self._add_errors(part[part["verdict"] == "rule_error"])
+        if not isinstance(part, pa.Table):
+            part = pa.Table.from_pandas(part[TALLY_COLUMNS], preserve_index=False)
+        if not part.num_rows:
+            return self
+        self.rows += part.num_rows
+        columns = {name: _Words.of(part.column(name)) for name in (*GROUP, "verdict", "reason")}
+        draws = part.column("draw").to_numpy()
+        self.draws = max(self.draws, int(draws.max()))
+        waived = part.column("waived").to_numpy().astype(bool)
+        self._add_counts(columns, drawn=draws > 0, waived=waived)
+        at = np.flatnonzero(draws > 0)
+        numbers = {
+            name: part.column(name).cast(pa.float64()).to_numpy()[at]
+            for name in ("fire_time_ms", "demand_margin")
+        }
+        self._add_groups({k: words.taken(at) for k, words in columns.items()}, draws[at], **numbers)
+        self._add_errors(columns, draws)
         return self
 
-    def _add_groups(self, random: pd.DataFrame) -> None:
-        """Add random draws to their groups: as arrays, since a frame a group is slow to make."""
-        if random.empty:
-            return
-        numbers = random.groupby(list(GROUP), observed=True, sort=False).ngroup().to_numpy()
-        order = np.argsort(numbers, kind="stable")
-        starts = np.flatnonzero(np.diff(numbers[order], prepend=-1))
-        names = [random[name].take(order[starts]).tolist() for name in GROUP]
-        verdicts = random["verdict"].take(order).tolist()
-        columns = {
-            "fire_times_ms": random["fire_time_ms"].to_numpy(dtype=np.float64)[order],
-            "margins": random["demand_margin"].to_numpy(dtype=np.float64)[order],
-            "draws": random["draw"].to_numpy()[order],
-        }
-        ends = [*starts[1:].tolist(), order.size]
-        for key, first, last in zip(zip(*names, strict=True), starts.tolist(), ends, strict=True):
-            own = {name: values[first:last] for name, values in columns.items()}
-            self._groups.setdefault(key, Group()).add(verdicts[first:last], **own)
+    def _add_counts(
+        self, columns: Mapping[str, _Words], *, drawn: BoolArray, waived: BoolArray
+    ) -> None:
+        """Count rows that are alike in all that totals and counts look at, kind by kind."""
+        reason = columns["reason"]
+        tail = NO_RULE.format(algorithm="")
+        without_rule = np.array([str(text).endswith(tail) for text in reason.names])[reason.codes]
+        flags = [_Words(f.astype(np.int64), (False, True)) for f in (drawn, waived, without_rule)]
+        kinds = [columns[name] for name in (*PAIR, "expectation", "verdict")]
+        found: dict[tuple[bool, Pair], list[int]] = {}
+        for kind, size in _sizes([*kinds, *flags]):
+            sensor_set, algorithm, expectation, verdict, random, spared, unruled = kind
+            pair = (sensor_set, algorithm)
+            (self.counts_drawn if random else self.counts)[(*pair, verdict)] += size
+            if expectation not in REQUIRED:
+                continue
+            unjudged, failed = verdict == "not_evaluated", verdict in NOT_MET
+            hits = (
+                *(True, unjudged, failed, failed and spared, verdict == "rule_error"),
+                unjudged and unruled,
+            )
+            total = found.setdefault((random, pair), [0] * len(hits))
+            total[:] = [known + size * hit for known, hit in zip(total, hits, strict=True)]
+        for (random, pair), total in found.items():
+            totals = self.random if random else self.nominal
+            totals[pair] = totals.get(pair, Totals()).plus(Totals(*total))
 
-    def _add_errors(self, broken: pd.DataFrame) -> None:
-        for row in rows_of(broken):
-            message = one_line(row.reason)
-            key = (str(row.sensor_set), str(row.algorithm), kind_of(message))
-            draw = int(row.draw)
+    def _add_groups(
+        self,
+        columns: Mapping[str, _Words],
+        draws: IntArray,
+        *,
+        fire_time_ms: FloatArray,
+        demand_margin: FloatArray,
+    ) -> None:
+        """Add random draws to their groups: as arrays, since a frame a group is slow to make."""
+        verdicts = columns["verdict"]
+        groups = [columns[name] for name in GROUP]
+        number = _joint(groups)
+        order = np.argsort(number, kind="stable")
+        starts = np.flatnonzero(np.diff(number[order], prepend=-1))
+        ends = np.append(starts[1:], order.size)
+        firsts = order[starts]
+        fails = np.isin(
+            verdicts.codes, [verdicts.names.index(v) for v in verdicts.names if v in NOT_MET]
+        )
+        for place in np.argsort(firsts).tolist():  # in the order in which they came
+            own = order[starts[place] : ends[place]]
+            key = tuple(words.names[words.codes[firsts[place]]] for words in groups)
+            sizes = np.bincount(verdicts.codes[own], minlength=len(verdicts.names)).tolist()
+            self._groups.setdefault(key, Group()).add(
+                {name: size for name, size in zip(verdicts.names, sizes, strict=True) if size},
+                fire_times_ms=fire_time_ms[own],
+                margins=demand_margin[own],
+                draws=draws[own],
+            )
+            _, _, *pair, expectation = key
+            if expectation in REQUIRED:
+                self._add_failed((pair[0], pair[1]), draws[own[fails[own]]])
+
+    def _add_failed(self, pair: Pair, draws: IntArray) -> None:
+        """Count failed requirements draw by draw."""
+        known = self._failed.setdefault(pair, np.empty(0, dtype=np.int64))
+        if not draws.size:
+            return
+        first = int(draws.min())
+        added = np.bincount(draws - first)
+        if first + added.size > known.size:
+            known = np.append(known, np.zeros(first + added.size - known.size, dtype=np.int64))
+            self._failed[pair] = known
+        known[first : first + added.size] += added
+
+    def _add_errors(self, columns: Mapping[str, _Words], draws: IntArray) -> None:
+        verdicts = columns["verdict"]
+        if "rule_error" not in verdicts.names:
+            return
+        for row in np.flatnonzero(verdicts.codes == verdicts.names.index("rule_error")).tolist():
+            event, restraint, sensor_set, algorithm, expectation, reason = (
+                columns[name][row] for name in (*GROUP, "reason")
+            )
+            message = one_line(reason)
+            key = (sensor_set, algorithm, kind_of(message))
+            draw = int(draws[row])
             found = RuleErrors(
                 int(draw == 0),
                 int(draw > 0),
-                int(row.expectation not in REQUIRED),
-                (draw, str(row.event), str(row.restraint), message),
+                int(expectation not in REQUIRED),
+                (draw, event, restraint, message),
             )
             self.errors[key] = self.errors[key].plus(found) if key in self.errors else found
 
@@ -419,33 +519,6 @@ def count_entries(counts: Mapping[tuple[str, str, str], int]) -> list[dict[str, 
         {"sensor_set": s, "algorithm": a, "verdict": v, "rows": n}
         for (s, a, v), n in sorted(counts.items())
     ]
-
-
-def _add_totals(known: dict[Pair, Totals], rows: pd.DataFrame) -> None:
-    failed = rows["verdict"].isin(NOT_MET)
-    marked = rows[PAIR].assign(
-        unjudged=rows["verdict"] == "not_evaluated",
-        failed=failed,
-        waived=failed & rows["waived"].astype(bool),
-        errors=rows["verdict"] == "rule_error",
-        uncovered=_uncovered(rows),
-    )
-    for (sensor_set, algorithm), own in marked.groupby(PAIR, observed=True):
-        pair = (str(sensor_set), str(algorithm))
-        found = Totals(
-            len(own),
-            *(int(own[n].sum()) for n in ("unjudged", "failed", "waived", "errors", "uncovered")),
-        )
-        known[pair] = known.get(pair, Totals()).plus(found)
-
-
-def _uncovered(rows: pd.DataFrame) -> npt.NDArray[np.bool_]:
-    """Mark the rows of restraints for which the algorithm has no rule."""
-    found = (rows["verdict"] == "not_evaluated").to_numpy(dtype=bool, copy=True)
-    tail = NO_RULE.format(algorithm="")
-    at = np.flatnonzero(found)
-    found[at] = [str(reason).endswith(tail) for reason in rows["reason"].iloc[at]]
-    return found
 
 
 def counts(verdicts: pd.DataFrame) -> pd.DataFrame:

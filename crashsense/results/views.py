@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, field
-from itertools import groupby
+from dataclasses import asdict, dataclass, field, replace
+from itertools import groupby, pairwise
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from crashsense.arrays import FloatArray
+from crashsense.arrays import BoolArray, FloatArray, IntArray
 from crashsense.results.folder import RunFolder
 
 #: Points of a trace at most.
@@ -180,33 +180,83 @@ def decimate(x: FloatArray, y: FloatArray, *, most: int = MOST_POINTS) -> tuple[
     """
     good = np.isfinite(x) & np.isfinite(y)
     x, y = np.asarray(x)[good], np.asarray(y)[good]
-    if x.size <= most:
-        return x, y
-    bins = max(1, (most - 2) // 2)
-    size = -(-x.size // bins)
-    # The last value fills up the last bin; where it is chosen, it stands for the last point.
-    filled = np.concatenate([y, np.full(size * bins - y.size, y[-1])]).reshape(bins, size)
-    first = np.arange(bins) * size
-    chosen = [[0, x.size - 1], first + filled.argmin(axis=1), first + filled.argmax(axis=1)]
-    index = np.unique(np.minimum(np.concatenate(chosen), x.size - 1))
+    places = _extremes(y[None, :], most=most)
+    index = places[_new(places)]
     return x[index], y[index]
 
 
-def thinned(trace: Trace, window: tuple[float, float]) -> Trace:
-    """Thin a trace out to what a page draws of it.
+def _extremes(rows: FloatArray, *, most: int) -> IntArray:
+    """Places that :func:`decimate` keeps of each row, rising, some of them several times."""
+    number, size = rows.shape
+    if size <= most:
+        return np.broadcast_to(np.arange(size), rows.shape)
+    bins = max(1, (most - 2) // 2)
+    each = -(-size // bins)
+    # The last value fills up the last bin; where it is chosen, it stands for the last point.
+    filled = np.empty((number, bins * each))
+    filled[:, :size] = rows
+    filled[:, size:] = rows[:, -1:]
+    binned = filled.reshape(number, bins, each)
+    found = np.sort(np.stack([binned.argmin(axis=-1), binned.argmax(axis=-1)], axis=-1), axis=-1)
+    found += each * np.arange(bins)[:, None]
+    places = np.empty((number, 2 * bins + 2), dtype=np.int64)
+    places[:, 0], places[:, -1] = 0, size - 1
+    places[:, 1:-1] = np.minimum(found.reshape(number, 2 * bins), size - 1)
+    return places
+
+
+def _new(places: IntArray) -> BoolArray:
+    """Mark places of each row that are there (not -1) and not the same as the one before."""
+    new = places >= 0
+    new[:, 1:] &= places[:, 1:] != places[:, :-1]
+    return new
+
+
+def thinned(traces: Sequence[Trace], window: tuple[float, float]) -> list[Trace]:
+    """Thin traces out to what a page draws of them; their times rise.
 
     Inside the *window* [ms] as :func:`decimate` does; outside stay the first, the largest and the
-    last value, from which a page chooses its scales.
+    last value, from which a page chooses its scales. Those with the same array of times are thinned
+    out side by side: one by one they take seven times as long.
     """
-    times, values = trace.times_ms, trace.values
-    inside = (times >= window[0]) & (times <= window[1])
-    rest = np.flatnonzero(~inside & np.isfinite(values))
-    if rest.size:
-        rest = np.unique([rest[0], rest[np.abs(values[rest]).argmax()], rest[-1]])
-    x, y = decimate(times[inside], values[inside], most=MOST_POINTS - 3)
-    x, y = np.concatenate([x, times[rest]]), np.concatenate([y, values[rest]])
-    order = np.argsort(x, kind="stable")
-    return Trace(trace.name, x[order], y[order])
+    groups: dict[int, list[int]] = {}
+    for place, trace in enumerate(traces):
+        groups.setdefault(id(trace.times_ms), []).append(place)
+    found: dict[int, tuple[FloatArray, FloatArray]] = {}
+    for own in groups.values():
+        times = traces[own[0]].times_ms
+        rows = np.stack([traces[place].values for place in own])
+        finite = np.isfinite(rows)
+        whole = np.asarray(finite.all(axis=-1))
+        sound = [place for place, one in zip(own, whole, strict=True) if one]
+        found |= zip(sound, _thinned(times, rows[whole], window), strict=True)
+        for row in np.flatnonzero(~whole):
+            good = finite[row]
+            found[own[row]] = _thinned(times[good], rows[row : row + 1, good], window)[0]
+    return [Trace(trace.name, *found[place]) for place, trace in enumerate(traces)]
+
+
+def _thinned(
+    times: FloatArray, rows: FloatArray, window: tuple[float, float]
+) -> list[tuple[FloatArray, FloatArray]]:
+    """As :func:`thinned`, times and values of rows that share their times and are finite."""
+    number, size = rows.shape
+    start = int(np.searchsorted(times, window[0]))
+    stop = int(np.searchsorted(times, window[1], side="right"))
+    places = start + _extremes(rows[:, start:stop], most=MOST_POINTS - 3)
+    if stop - start < size:
+        outside = np.abs(np.concatenate([rows[:, :start], rows[:, stop:]], axis=-1))
+        rest = np.empty((number, 3), dtype=np.int64)
+        rest[:, 0], rest[:, 1], rest[:, 2] = 0, outside.argmax(axis=-1), size - (stop - start) - 1
+        late = rest >= start
+        before, after = np.where(late, -1, rest), np.where(late, rest + stop - start, -1)
+        places = np.concatenate([before, places, after], axis=-1)
+    new = _new(places)
+    ends = np.cumsum(new.sum(axis=-1)).tolist()
+    at = places[new]
+    values = rows[np.nonzero(new)[0], at]
+    x = times[at]
+    return [(x[a:b], values[a:b]) for a, b in pairwise([0, *ends])]
 
 
 def steps(trace: Trace) -> Trace:
@@ -217,8 +267,8 @@ def steps(trace: Trace) -> Trace:
     (array([1., 3.]), array([0.7, 1.5]))
     """
     running = np.maximum.accumulate(np.nan_to_num(trace.values, nan=0.0, posinf=1e9))
-    index = np.unique(np.searchsorted(running, SCALES - 1e-12, side="left"))
-    index = index[index < running.size]
+    index = np.searchsorted(running, SCALES - 1e-12, side="left")  # rises as the scales do
+    index = index[(np.diff(index, prepend=-1) > 0) & (index < running.size)]
     return Trace(trace.name, trace.times_ms[index], running[index])
 
 
@@ -227,29 +277,52 @@ def steps(trace: Trace) -> Trace:
 
 def rows_of_view(view: EventView, window: tuple[float, float]) -> Iterator[dict[str, Any]]:
     """Yield the rows of the table of a view, traces thinned out to a window of time [ms]."""
+    # Restraints with one rule share its demand, as a rule that is not armed does with its main one.
+    drawn = {_key(trace): trace for trace in _drawn(view)}
+    thin = dict(zip(drawn, thinned(list(drawn.values()), window), strict=True))
+
+    def line(trace: Trace) -> dict[str, Any]:
+        return _line(replace(thin[_key(trace)], name=trace.name))
+
     about = {name: getattr(view, name) for name in _OF_EVENT}
     about["told"] = [asdict(one) for one in view.told]
     yield {"kind": "event", "about": json.dumps(about)}
     if view.motion is not None:
         motion: dict[str, Any] = {"kind": "motion", "subject": view.motion.axis}
         known = {name: getattr(view.motion, name) for name in _OF_MOTION}
-        velocity = _line(thinned(view.motion.velocity, window))
+        velocity = line(view.motion.velocity)
         yield {**motion, "about": json.dumps(known), **velocity}
         if view.motion.travel is not None:
-            yield {**motion, **_line(thinned(view.motion.travel, window))}
+            yield {**motion, **line(view.motion.travel)}
     for channel in view.channels:
         row: dict[str, Any] = {"kind": "channel", "sensor_set": channel.sensor_set}
         row["subject"] = channel.channel
         about = {name: getattr(channel, name) for name in _OF_CHANNEL}
-        yield {**row, "about": json.dumps(about), **_line(thinned(channel.raw, window))}
-        yield {**row, **_line(thinned(channel.sensed, window))}
+        yield {**row, "about": json.dumps(about), **line(channel.raw)}
+        yield {**row, **line(channel.sensed)}
     for chart in view.demands:
         row = {"kind": "demand", "sensor_set": chart.sensor_set, "algorithm": chart.algorithm}
         row["subject"] = chart.restraint
         for trace in chart.traces:
-            yield {**row, **_line(thinned(trace, window))}
+            yield {**row, **line(trace)}
         if chart.swept is not None:
             yield {**row, "kind": "sweep", **_line(steps(chart.swept))}
+
+
+def _drawn(view: EventView) -> Iterator[Trace]:
+    """Traces of a view that are thinned out."""
+    if view.motion is not None:
+        yield view.motion.velocity
+        if view.motion.travel is not None:
+            yield view.motion.travel
+    for channel in view.channels:
+        yield from (channel.raw, channel.sensed)
+    for chart in view.demands:
+        yield from chart.traces
+
+
+def _key(trace: Trace) -> tuple[int, int]:
+    return id(trace.times_ms), id(trace.values)
 
 
 def _line(trace: Trace) -> dict[str, Any]:

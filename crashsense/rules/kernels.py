@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense import engine
-from crashsense.arrays import BoolArray, FloatArray
+from crashsense.arrays import BoolArray, FloatArray, row_by_row
 from crashsense.rules.parameters import sense_parts
 from crashsense.sensing.samples import EcuSamples
 from crashsense.units import STANDARD_GRAVITY
@@ -23,6 +23,9 @@ AT_REST_M_S = 1e-9
 
 #: Largest growth of the leak factor inside one segment of the closed form.
 _GROWTH = 1e6
+
+#: Bits of -0.0.
+_MINUS_ZERO = np.uint64(1 << 63)
 
 #: Samples that several passes of numpy run over at once (64 draws of 0.3 s at 2 kHz): with the
 #: result beside them they stay in the processor's second-level cache.
@@ -90,6 +93,9 @@ def floored_sum(increments: FloatArray, *, decay: float = 1.0, floor: bool = Tru
         values = engine.given(np.asarray(increments, dtype=np.float64))
         return np.asarray(compiled.floored_sum(values, decay, floor))
     out = np.empty(increments.shape)
+    if engine.in_turn():
+        _summed_in_turn(increments, decay, floor=floor, out=out)
+        return out
     for rows, part in _in_pieces(increments, out):
         if decay == 1.0:
             np.cumsum(rows, axis=-1, out=part)
@@ -98,6 +104,24 @@ def floored_sum(increments: FloatArray, *, decay: float = 1.0, floor: bool = Tru
         else:
             _leaky_sum(rows, decay, floor=floor, out=part)
     return out
+
+
+def _summed_in_turn(increments: FloatArray, decay: float, *, floor: bool, out: FloatArray) -> None:
+    """:func:`floored_sum` as it is defined, with the bits of ``compiled.kernels.floored_sum``.
+
+    A millisecond for 10,000 samples: for a few rows, where the kernel is not worth loading.
+    """
+    lowest = 0.0 if floor else -np.inf
+    count = increments.shape[-1]
+    for row, sums in zip(increments.reshape(-1, count), out.reshape(-1, count), strict=True):
+        total = 0.0
+        values = row.tolist()
+        for place, value in enumerate(values):
+            total = decay * total + value
+            if total < lowest:
+                total = lowest
+            values[place] = total
+        sums[:] = values
 
 
 def _in_pieces(values: npt.NDArray[Any], out: npt.NDArray[Any]) -> Iterator[tuple[Any, Any]]:
@@ -120,25 +144,30 @@ def _leaky_sum(increments: FloatArray, decay: float, *, floor: bool, out: FloatA
     for first in range(0, count, length):
         total = out[:, first : first + length]
         factor = powers[: total.shape[-1]]
-        np.divide(increments[:, first : first + length], factor, out=total)
-        total[:, :1] += carry
+        with row_by_row():
+            np.divide(increments[:, first : first + length], factor, out=total)
+            total[:, :1] += carry
         np.cumsum(total, axis=-1, out=total)
         if floor:
             _floor(total)
-        total *= factor
+        with row_by_row():
+            total *= factor
         carry = total[:, -1:]
 
 
 def _floor(total: FloatArray) -> None:
     """Take the lesser of 0 and its running minimum from a cumulative sum, in place.
 
-    Bits of negative numbers, read as whole numbers, are less than those of 0: where the first depth
-    is 0 or more, the running maximum of all depths is that of those below 0.
+    Bits of numbers below 0, read as whole numbers without sign, have the order of their size, and
+    are more than those of -0.0, which are more than those of all numbers above: their running
+    maximum, begun at -0.0, is that minimum.
     """
-    depth = np.negative(total)
-    first = depth.view(np.int64)[:, :1]
-    np.maximum(first, 0, out=first)
-    total += running_max(depth)
+    bits = total.view(np.uint64)
+    first = bits[:, :1].copy()
+    np.maximum(first, _MINUS_ZERO, out=bits[:, :1])
+    lowest = np.maximum.accumulate(bits, axis=-1)
+    bits[:, :1] = first
+    total -= lowest.view(np.float64)
 
 
 def running_max(values: FloatArray) -> FloatArray:

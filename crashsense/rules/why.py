@@ -9,7 +9,7 @@ import numpy as np
 
 from crashsense.channels import CHANNELS
 from crashsense.rules.amounts import Amount
-from crashsense.rules.checked import checked_branch_demands, rows
+from crashsense.rules.checked import checked_branch_demands, of_a_user, rows
 from crashsense.rules.composite import Composite
 from crashsense.rules.contract import Rule, part_demand, sharing
 from crashsense.rules.locked import locked_samples
@@ -246,12 +246,14 @@ def why(rule: Rule, samples: EcuSamples, *, draw: int = 0, tick: int | None = No
     Without *tick*: the sample that fired, or that of the largest demand. A rule that fails raises
     :class:`~crashsense.errors.RuleError`.
     """
-    one = locked_samples(rows(samples, [draw]))
-    demand = checked_branch_demands(rule, one)["total"][0]
-    over = np.flatnonzero(demand >= 1.0)
-    fired = bool(over.size)
-    at = tick if tick is not None else int(over[0]) if fired else int(np.argmax(demand))
+    one = rows(samples, [draw])
+    if of_a_user(rule):
+        one = locked_samples(one)
     with sharing():
+        demand = checked_branch_demands(rule, one)["total"][0]
+        over = np.flatnonzero(demand >= 1.0)
+        fired = bool(over.size)
+        at = tick if tick is not None else int(over[0]) if fired else int(np.argmax(demand))
         root = _branch(rule, one, at, path="", decides=True, matters=True, factor=_NO_FACTOR)
     return Why(fired, at, float(one.times_s[0, at]), float(demand[at]), root)
 

@@ -276,47 +276,55 @@ def apply_setting(
     return filter_rows(samples, sections=sections, state=start)
 
 
-def word_table(
-    samples: FloatArray, *, design: FilterDesign, first: tuple[int, ...], every: int, words: int
-) -> FloatArray:
-    """Samples of one signal in every filter setting, starting at each of *first*.
+def fill_words(
+    out: FloatArray,
+    samples: FloatArray,
+    *,
+    ahead: int,
+    design: FilterDesign,
+    first: tuple[int, ...],
+    every: int,
+    words: int,
+) -> None:
+    """Words of one signal in every filter setting, starting at each of *first*.
 
-    Returns shape (settings, len(first), words). Blocks of draws request the same signal
-    repeatedly, so the last few tables are cached, except those of long signals.
+    *samples* (1, n), which stood still before: *ahead* samples of rest come first, and count in
+    *first*. *out* (settings x len(first) x words, or more): one row after the other, zeros behind.
+    Twin: ``compiled.filters.fill_words``, the same bits.
     """
-    if samples.size <= KEPT_SAMPLES:
-        return _kept_table(samples.tobytes(), design, first, every, words)
-    return _make_table(samples, design, first, every, words)
+    kernels = engine.kernels()
+    if kernels is not None:
+        places = engine.given(np.array(first, dtype=np.int64))
+        given = (engine.given(samples[0]), ahead, *map(engine.given, every_setting(design)))
+        kernels.fill_words(*given, places, every, words, out)
+        return
+    make = _kept_words if samples.size <= KEPT_SAMPLES else _make_words
+    table = make(samples.tobytes(), ahead, design, first, every, words)
+    out[: table.size] = table
+    out[table.size :] = 0.0
 
 
 #: Samples of the longest signal whose words are kept.
 KEPT_SAMPLES = 20_000
 
 
-@lru_cache(maxsize=32)
-def _kept_table(
-    content: bytes, design: FilterDesign, first: tuple[int, ...], every: int, words: int
+def _make_words(
+    content: bytes, ahead: int, design: FilterDesign, first: tuple[int, ...], every: int, words: int
 ) -> FloatArray:
-    table = _make_table(np.frombuffer(content), design, first, every, words)
-    table.setflags(write=False)
-    return table
-
-
-def _make_table(
-    samples: FloatArray, design: FilterDesign, first: tuple[int, ...], every: int, words: int
-) -> FloatArray:
-    """As :func:`word_table`; twin: ``compiled.filters.word_table``, the same bits."""
-    kernels = engine.kernels()
-    if kernels is not None:
-        given = (samples.reshape(-1), *every_setting(design), np.array(first, dtype=np.int64))
-        return np.asarray(kernels.word_table(*map(engine.given, given), every, words))
-    source = np.array(samples, dtype=np.float64).reshape(1, -1)
+    samples = np.frombuffer(content)
+    source = np.concatenate([np.full(ahead, samples[0]), samples])[None, :]
     out = np.empty((len(CORNER_SETTINGS), len(first), words))
     for setting in range(len(CORNER_SETTINGS)):
         smooth = apply_setting(source, design=design, rest=source[:, 0], setting=setting)
         for place, start in enumerate(first):
             out[setting, place] = smooth[0, start : start + every * (words - 1) + 1 : every]
-    return out
+    out.setflags(write=False)
+    return out.reshape(-1)
+
+
+#: Blocks of draws request a signal repeatedly: the words of the last few are kept. The kernel
+#: makes them anew in the time in which they would be looked up.
+_kept_words = lru_cache(maxsize=32)(_make_words)
 
 
 def settling_samples(sensor: Sensor, *, rate_hz: float, residue: float = 1e-6) -> int:

@@ -30,6 +30,9 @@ Words = tuple[npt.NDArray[np.int32], FloatArray, IntArray, IntArray, IntArray]
 
 _NO_WORDS = np.empty(0, dtype=np.uint64)
 _NOTHING = np.empty((0, 0))
+_NO_LANES = np.empty((0, 0, 0))
+#: Rows of all draws.
+_ALL = slice(None)
 
 #: Other axes that a kernel adds to a reading.
 _OTHERS = 2
@@ -91,24 +94,23 @@ Fill = Callable[[int, FloatArray, int], None]
 
 def in_lanes(one: OneSensor) -> Fill:
     """Return what fills a channel of tiles; all draws are fast. Twin: ``OneSensor.run``."""
-    kernels, drawn, rows = _kernels(), one.drawn, np.arange(one.draws.size)
-    sigma = _deviation(one, rows)
+    kernels, drawn = _kernels(), one.drawn
+    own: list[Any]
     if one.one_signal:
-        tables, factors = one.tables()
-        lines = np.empty((len(tables), tables[0].size + kernels.WIDTH))
-        for line, table in zip(lines, tables, strict=True):
-            line[: table.size] = table.reshape(-1)
-            line[table.size :] = 0.0
         fill = kernels.lanes_of
-        own = [*_given(lines, len(PHASES), one.words, factors, drawn.offset, sigma)]
-        own += _given(drawn.setting, one.shared.phase)
+        factors = [factor for factor, _ in one.felt]
+        own = [
+            *_given(one.word_lines(), np.stack(factors) if len(factors) > 1 else factors[0][None])
+        ]
+        own += [one.ramp_line, len(PHASES), one.words]
     else:
         fill = kernels.signal_lanes_of
-        own = [*_given(*_signals_to_read(one, rows), rows, one.ramp_line[None, :])]
-        own += [len(PHASES), one.words]
-        own += _given(drawn.drift, drawn.offset, sigma, drawn.setting, one.shared.phase)
+        rows = np.arange(one.draws.size)
+        own = [*_given(*_signals_to_read(one, rows), rows), one.ramp_line, len(PHASES), one.words]
+    own += _given(drawn.drift, drawn.offset, _deviation(one, _ALL), drawn.setting, one.shared.phase)
+    if not one.one_signal:
         own.append(_chain(one, skipped=one.ahead))
-    arguments = [*own, *_given(*_lane_noise(one, rows), _grid(one))]
+    arguments = [*own, *_given(*_lane_noise(one), _grid(one))]
 
     def put(first: int, tiles: FloatArray, channel: int) -> None:
         fill(*arguments, first, one.early, one.ticks_a_word, tiles, channel)
@@ -116,18 +118,18 @@ def in_lanes(one: OneSensor) -> Fill:
     return put
 
 
-def _lane_noise(one: OneSensor, rows: IntArray) -> tuple[Any, ...]:
+def _lane_noise(one: OneSensor) -> tuple[Any, ...]:
     """Noise in lanes, cached by a bank, or its random source; sections and warm-up."""
     sections, warm_up = one.noise_models.sections, one.noise_models.warm_up
     if one.bank is None or not one.noisy:
-        return np.empty((0, 0, 0)), _source(one, rows, "words"), sections, warm_up
+        return _NO_LANES, _source(one, _ALL, "words"), sections, warm_up
 
     def made() -> FloatArray:
         given = (*_given(sections, one.drawn.setting), warm_up, one.words)
-        found: FloatArray = _kernels().noise_in_lanes(_source(one, rows, "words"), *given)
+        found: FloatArray = _kernels().noise_in_lanes(_source(one, _ALL, "words"), *given)
         return found
 
-    noise = one.bank.get((*noise_key(one, rows), "lanes"), made)
+    noise = one.bank.get((*noise_key(one, _ALL), "lanes"), made)
     return noise, _made_of(_NO_WORDS, _NO_WORDS), sections, warm_up
 
 
@@ -137,16 +139,15 @@ def full_in_lanes(one: OneSensor) -> Callable[[int, FloatArray, int], IntArray]:
     Twin: ``OneSensor.run``.
     """
     kernels, drawn = _kernels(), one.drawn
-    rows = np.arange(one.draws.size)
     signals = np.concatenate([samples for _, samples in one.felt])
     factors = np.stack([factor for factor, _ in one.felt])
     arguments = [
-        *_given(signals, factors, drawn.offset, drawn.drift, one.ramp()[0], _deviation(one, rows)),
+        *_given(signals, factors, drawn.offset, drawn.drift, one.ramp()[0], _deviation(one, _ALL)),
         *(float(one.sensor.front_end), one.ahead),
         *_given(drawn.setting, one.shared.phase, _chain(one), one.words),
-        *_given(_source(one, rows, "internal"), _grid(one)),
+        *_given(_source(one, _ALL, "internal"), _grid(one)),
     ]
-    cut = np.zeros(rows.size, dtype=np.int64)
+    cut = np.zeros(one.draws.size, dtype=np.int64)
 
     def fill(first: int, tiles: FloatArray, channel: int) -> IntArray:
         place = (first, one.early, one.ticks_a_word, tiles, channel, cut)
@@ -190,7 +191,7 @@ def _grid(one: OneSensor) -> FloatArray:
     return np.array([one.sensor.step, one.sensor.code_limit, one.sensor.range], dtype=np.float64)
 
 
-def _deviation(one: OneSensor, rows: IntArray) -> FloatArray:
+def _deviation(one: OneSensor, rows: IntArray | slice) -> FloatArray:
     """Deviation of each draw's noise ahead of the filter; the nominal draw has none."""
     sigma = np.where(one.drawn.noisy[rows], one.sigma, 0.0)
     return sigma if one.drawn.element is None else sigma * one.drawn.element.noise[rows]
@@ -201,7 +202,7 @@ def _made_of(start: Any, step: Any) -> Any:
     return _kernels().Source(*_given(start, step, *random_draws.noise_tables()))
 
 
-def _source(one: OneSensor, rows: IntArray, rate: str) -> Any:
+def _source(one: OneSensor, rows: IntArray | slice, rate: str) -> Any:
     """Random words of the noise of each draw, as a kernel takes them; none where all is silent."""
     start = step = _NO_WORDS
     if one.drawn.noisy[rows].any() and one.noisy:

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense import draws as random_draws
-from crashsense.arrays import BoolArray, FloatArray, IntArray
+from crashsense.arrays import BoolArray, FloatArray, IntArray, row_by_row
 from crashsense.errors import Fault, InputError
 from crashsense.sensing import chain, one_pass
 from crashsense.sensing.disturbance import Disturbance
@@ -197,8 +197,9 @@ class OneSensor:
             return np.zeros(self.draws.size, dtype=bool)
         if sensor.noise_density > 0 and self.noise_models.error > NOISE_MODEL_ERROR:
             return np.zeros(self.draws.size, dtype=bool)
-        rate = self.base.rate_hz
-        sigma = chain.noise_deviation(sensor, rate_hz=rate) * drawn.noisy
+        if drawn.element is None and not self.at_stop.any() and self._linear_at_most():
+            return np.ones(self.draws.size, dtype=bool)
+        sigma = self.sigma * drawn.noisy
         if drawn.element is not None:
             sigma = sigma * drawn.element.noise
         peak = np.abs(drawn.gain) * self._largest_reading()
@@ -207,6 +208,19 @@ class OneSensor:
         peak = peak + np.abs(drawn.offset) + np.abs(drawn.drift) * max(0.0, self.base.end_s)
         linear = peak + NOISE_MARGIN * sigma <= sensor.front_end
         return np.asarray(linear & (self.at_stop == 0))
+
+    def _linear_at_most(self) -> bool:
+        """True if no draw could meet a cut even with the largest deviations of all draws.
+
+        Rounded sums grow with what is added, so that each draw by itself gives the same answer.
+        """
+        gain, offset, drift, *cross = self.drawn.largest.tolist()
+        peak = gain * float(self._largest_reading().max())
+        for name, share in zip(self.drawn.cross, cross, strict=False):
+            if name in self.others:
+                peak = peak + share * float(self.peaks.of(self.others[name]).max())
+        peak = peak + offset + drift * max(0.0, self.base.end_s)
+        return bool(peak + NOISE_MARGIN * self.sigma <= self.sensor.front_end)
 
     @cached_property
     def noise_models(self) -> NoiseModels:
@@ -247,12 +261,12 @@ class OneSensor:
         if one_pass.serves(self):
             # The nominal draw, which comes alone, would leave all lanes but one empty.
             lanes = self.draws[rows] != 0
-        for chosen, made in ((fast, one_pass.fast_words), (~fast, one_pass.full_words)):
-            if (chosen & lanes).all():
-                words = Words(*made(self, rows))
-            elif (chosen & lanes).any():
-                at = np.flatnonzero(chosen & lanes)
-                words.put(at, made(self, rows[at]))
+            for chosen, made in ((fast, one_pass.fast_words), (~fast, one_pass.full_words)):
+                if (chosen & lanes).all():
+                    words = Words(*made(self, rows))
+                elif (chosen & lanes).any():
+                    at = np.flatnonzero(chosen & lanes)
+                    words.put(at, made(self, rows[at]))
         for at in in_groups(np.flatnonzero(fast & ~lanes)):
             self._quantise(self._fast(rows[at]), at, words)
         at = np.flatnonzero(~fast & ~lanes)
@@ -294,17 +308,30 @@ class OneSensor:
         """True where all draws share one signal."""
         return self.unread[0].shape[0] == 1 and all(o.shape[0] == 1 for o in self.others.values())
 
-    def table(self, samples: FloatArray) -> FloatArray:
-        """Samples of one signal in every filter setting and phase, (settings, phases, words)."""
-        if not samples.any():
-            return np.zeros((len(chain.CORNER_SETTINGS), len(PHASES), self.words))
-        return chain.word_table(
-            self._ahead(samples),
+    @property
+    def _words_in_table(self) -> int:
+        return len(chain.CORNER_SETTINGS) * len(PHASES) * self.words
+
+    def fill_words(self, samples: FloatArray, line: FloatArray) -> None:
+        """Put words of one signal in every filter setting and phase into a line, zeros behind."""
+        chain.fill_words(
+            line,
+            samples,
+            ahead=self.ahead,
             design=self.design,
             first=tuple(self._word_index(p).start for p in range(len(PHASES))),
             every=self.every,
             words=self.words,
         )
+
+    def table(self, samples: FloatArray) -> FloatArray:
+        """Samples of one signal in every filter setting and phase, (settings, phases, words)."""
+        line = np.empty(self._words_in_table)
+        if samples.any():
+            self.fill_words(samples, line)
+        else:
+            line[:] = 0.0
+        return line.reshape(-1, len(PHASES), self.words)
 
     def rows_of(self, table: FloatArray, rows: IntArray) -> FloatArray:
         """Words of some draws from a table of all settings and phases."""
@@ -341,31 +368,36 @@ class OneSensor:
     def _fast(self, rows: IntArray) -> FloatArray:
         drawn = self.drawn
         out = self._filtered(self.reading, rows)
-        out *= drawn.gain[rows][:, None]
-        for name, samples in self.others.items():
-            coefficient = drawn.cross[name][rows]
-            if coefficient.any() and samples.any():
-                out += coefficient[:, None] * self._filtered(samples, rows)
+        with row_by_row():
+            out *= drawn.gain[rows][:, None]
+            for name, samples in self.others.items():
+                coefficient = drawn.cross[name][rows]
+                if coefficient.any() and self.peaks.of(samples).any():
+                    out += coefficient[:, None] * self._filtered(samples, rows)
         out += self.disturbance.of(self, rows)
         return out
 
     @cached_property
     def parts(self) -> tuple[FloatArray, FloatArray]:
         """Contributions to the codes: tables (parts, settings, phases, words), factors by draw."""
-        tables, factors = self.tables()
-        return np.stack(tables), factors
-
-    def tables(self) -> tuple[list[FloatArray], FloatArray]:
-        """As :attr:`parts`, a table of each contribution by itself."""
         tables = [self.table(samples) for _, samples in self.felt]
         factors = [factor for factor, _ in self.felt]
-        return [*tables, self.ramp_table], np.stack([*factors, self.drawn.drift])
+        return np.stack([*tables, self.ramp_table]), np.stack([*factors, self.drawn.drift])
+
+    def word_lines(self) -> FloatArray:
+        """Words of each signal that is felt, in every setting and phase, as :attr:`ramp_line`."""
+        lines = np.empty((len(self.felt), self._words_in_table + ROOM_BEHIND))
+        for line, (_, samples) in zip(lines, self.felt, strict=True):
+            if largest_of_rows(samples).any():
+                self.fill_words(samples, line)
+            else:
+                line[:] = 0.0
+        return lines
 
     @property
     def ramp_table(self) -> FloatArray:
         """Words of the time since time zero, (settings, phases, words)."""
-        size = self.ramp_line.size - ROOM_BEHIND
-        return self.ramp_line[:size].reshape(-1, len(PHASES), self.words)
+        return self.ramp_line[: self._words_in_table].reshape(-1, len(PHASES), self.words)
 
     @cached_property
     def ramp_line(self) -> FloatArray:
@@ -375,8 +407,8 @@ class OneSensor:
         key = (*span, self.ahead, self.design, self.every, self.words)
         found = _RAMPS.get(key)
         if found is None:
-            table = self.table(self.ramp()).reshape(-1)
-            found = np.concatenate([table, np.zeros(ROOM_BEHIND)])
+            found = np.empty(self._words_in_table + ROOM_BEHIND)
+            self.fill_words(self.ramp(), found)
             found.setflags(write=False)
             if sum(kept.nbytes for kept in list(_RAMPS.values())) + found.nbytes > _MOST_RAMP_BYTES:
                 _RAMPS.clear()

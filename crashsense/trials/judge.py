@@ -6,9 +6,10 @@ and a channel that is missing in one draw is missing there only.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections import OrderedDict
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import lru_cache
 
 import numpy as np
 
@@ -27,7 +28,7 @@ from crashsense.scoring import (
     reached,
 )
 from crashsense.sensing import EcuSamples, Sensed, SensorSet
-from crashsense.values import Shown
+from crashsense.values import Identity, Shown
 from crashsense.verdict_schema import NO_RULE
 
 #: Which channels have a valid sample, and the draws of a block of which that holds.
@@ -193,6 +194,69 @@ def valid_channels(samples: EcuSamples) -> ValidChannels:
     ]
 
 
+class RuleAtSensors:
+    """A rule on the sensors of a set: what it reads there, in whichever event.
+
+    ``unseen``: channels that it requires and that have no sensor; ``of_a_user``: it is not built
+    in, or has a rule inside it that is not.
+    """
+
+    def __init__(self, rule: Rule, sensor_set: SensorSet) -> None:
+        self.rule, self.sensor_set = rule, sensor_set
+        self.unseen = sorted(rule.requires - set(sensor_set.sensors))
+        self.of_a_user = of_a_user(rule)
+        #: channels, which of them are valid, context -> as :meth:`read`
+        self._found: dict[Hashable, tuple[list[str], float, str]] = {}
+
+    def read(
+        self, pattern: tuple[bool, ...], samples: EcuSamples, draws: IntArray
+    ) -> tuple[list[str], float, str]:
+        """Channels that the rule reads where these are valid, and their shortest transport [s].
+
+        A draw's own channels count, not those of its neighbours in a block. Last: how the rule
+        failed when it was asked.
+        """
+        key = (tuple(samples.valid), pattern, samples.context)
+        if key not in self._found:
+            one = rows(samples, draws[:1].tolist())
+            active, error = self.rule.uses, ""
+            try:
+                active = active_channels(self.rule, one)
+            except RuleError as failed:
+                error = str(failed)
+            names = [name for name in self.sensor_set.sensors if name in active]
+            delays = (self.sensor_set.transport_s(name) for name in names)
+            self._found[key] = (names, min(delays, default=0.0), error)
+        return self._found[key]
+
+
+#: Of built-in rules; a rule of the user may live in a process that ends with it.
+_KEPT: OrderedDict[tuple[Identity, Identity], RuleAtSensors] = OrderedDict()
+_MOST_KEPT = 256
+
+
+def at_sensors(rule: Rule, sensor_set: SensorSet) -> RuleAtSensors:
+    """As :class:`RuleAtSensors`, found once for a rule that is built in; others are asked anew."""
+    key = Identity(rule), Identity(sensor_set)
+    found = _KEPT.get(key)
+    if found is None:
+        found = RuleAtSensors(rule, sensor_set)
+        if not found.of_a_user:
+            _KEPT[key] = found
+            while len(_KEPT) > _MOST_KEPT:
+                _KEPT.popitem(last=False)
+    return found
+
+
+@lru_cache(maxsize=8)
+def _nothing(draws: int) -> tuple[FloatArray, IntArray, Reached]:
+    """Delay, samples cut and demand where no rule is asked; not to be written to."""
+    none = np.zeros(draws), np.zeros(draws, dtype=np.int64), Reached.nothing(draws)
+    for array in (*none[:2], *vars(none[2]).values()):
+        array.setflags(write=False)
+    return none
+
+
 class Judge:
     """One restraint of one event, under one algorithm and sensor set."""
 
@@ -200,21 +264,20 @@ class Judge:
         self, event: Event, algorithm: Algorithm, restraint: str, sensor_set: SensorSet
     ) -> None:
         self.key = (event.name, algorithm.name, restraint)
-        self.rule = algorithm.rules.get(restraint)
+        self.rule = rule = algorithm.rules.get(restraint)
         self.sensor_set = sensor_set
         self.not_before_s = event.requirements[restraint].not_before_s
         reasons = []
-        if self.rule is not None:
-            missing = sorted(self.rule.requires - set(event.signals) - event.quiet)
-            unseen = sorted(self.rule.requires - set(sensor_set.sensors))
+        self._sensed: RuleAtSensors | None = None
+        if rule is not None:
+            self._sensed = at_sensors(rule, sensor_set)
+            missing = sorted(rule.requires - set(event.signals) - event.quiet)
+            unseen = self._sensed.unseen
             reasons += [f"{', '.join(missing)} absent from the event"] if missing else []
             reasons += [f"no sensor for {', '.join(unseen)}"] if unseen else []
         elif not event.requirements[restraint].needs_rule:
             reasons.append(NO_RULE.format(algorithm=algorithm.name))
         self.reason = "; ".join(reasons)
-        #: which channels are valid -> what the rule then reads, its shortest transport [s], and
-        #: how the rule failed when it was asked
-        self._reading: dict[tuple[bool, ...], tuple[list[str], float, str]] = {}
 
     def answer(
         self,
@@ -246,10 +309,10 @@ class Judge:
         errors = {**answer.errors, **evaluated.errors}
         return replace(answer, found=found, errors=errors, branches=evaluated.branches)
 
-    @cached_property
+    @property
     def asks_a_user(self) -> bool:
         """True if it asks a rule that is not built in, or has one inside it."""
-        return self.rule is not None and self.asked and of_a_user(self.rule)
+        return self._sensed is not None and self.asked and self._sensed.of_a_user
 
     @property
     def asked(self) -> bool:
@@ -270,15 +333,17 @@ class Judge:
         *cut*: channel -> samples that were cut before the filter, shape (draws,).
         """
         size = required_s.size
+        if self._sensed is None or not self.asked:
+            delay_s, clipped, reached = _nothing(size)
+            return Answer(
+                required_s, delay_s, clipped, None if self.reason else reached, self.reason
+            )
         delay_s, clipped = np.zeros(size), np.zeros(size, dtype=np.int64)
-        if not self.asked:
-            nothing = None if self.reason else Reached.nothing(size)
-            return Answer(required_s, delay_s, clipped, nothing, self.reason)
         if found is None:
             found = Reached.nothing(size)
         errors: dict[int, str] = {}
         for pattern, draws in valid:
-            active, shortest, error = self._read(pattern, samples, draws)
+            active, shortest, error = self._sensed.read(pattern, samples, draws)
             at = slice(None) if draws.size == size else draws
             delay_s[at] = shortest
             if error:
@@ -287,27 +352,6 @@ class Judge:
                 if name in cut:
                     clipped[at] += cut[name][at]
         return Answer(required_s, delay_s, clipped, found, "", errors)
-
-    def _read(
-        self, pattern: tuple[bool, ...], samples: EcuSamples, draws: IntArray
-    ) -> tuple[list[str], float, str]:
-        """Channels that the rule reads where these are valid, and their shortest transport [s].
-
-        A draw's own channels count, not those of its neighbours in a block. Last: how the rule
-        failed when it was asked.
-        """
-        if pattern not in self._reading:
-            assert self.rule is not None  # asked of rules only
-            one = rows(samples, draws[:1].tolist())
-            active, error = self.rule.uses, ""
-            try:
-                active = active_channels(self.rule, one)
-            except RuleError as failed:
-                error = str(failed)
-            names = [name for name in self.sensor_set.sensors if name in active]
-            delays = (self.sensor_set.transport_s(name) for name in names)
-            self._reading[pattern] = (names, min(delays, default=0.0), error)
-        return self._reading[pattern]
 
 
 def _evaluated(rule: Rule, samples: EcuSamples, shared: dict[int, Evaluated]) -> Evaluated:

@@ -14,6 +14,7 @@ import pyarrow as pa
 
 from crashsense.scoring import HELD_BY, ORDER_FAILURES, VERDICTS, Scores
 from crashsense.trials.judge import InOrder, in_order
+from crashsense.values import Identity
 from crashsense.verdict_schema import KEY, PlainRow
 
 if TYPE_CHECKING:
@@ -35,7 +36,7 @@ class Coded:
 def build_table(pieces: Sequence[Mapping[str, Any]], *, schema: pa.Schema) -> pa.Table:
     """Join pieces (column -> array, :class:`Coded` or one value for all rows); NaN becomes null."""
     sizes = tuple(next(len(v) for v in p.values() if isinstance(v, np.ndarray)) for p in pieces)
-    fields = _fields(_Layout(schema))
+    fields = _fields(Identity(schema))
     values = {name: [piece[name] for piece in pieces] for name, _, _ in fields}
     varied = {name: not _VARIED.isdisjoint(map(type, column)) for name, column in values.items()}
     floats = [name for name, _, is_float in fields if is_float and varied[name]]
@@ -51,23 +52,13 @@ def build_table(pieces: Sequence[Mapping[str, Any]], *, schema: pa.Schema) -> pa
     return pa.table([made[name] for name, _, _ in fields], schema=schema)
 
 
-@dataclass(frozen=True, eq=False)
-class _Layout:
-    """A schema by identity: it compares and hashes its fields, which costs as much as a table."""
-
-    schema: pa.Schema
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Layout) and self.schema is other.schema
-
-    def __hash__(self) -> int:
-        return id(self.schema)
-
-
 @lru_cache(maxsize=16)
-def _fields(layout: _Layout) -> tuple[tuple[str, pa.DataType, bool], ...]:
-    """Name and type of every field, and whether it is a floating-point number of 64 bits."""
-    return tuple((f.name, f.type, pa.types.is_float64(f.type)) for f in layout.schema)
+def _fields(schema: Identity) -> tuple[tuple[str, pa.DataType, bool], ...]:
+    """Name and type of every field, and whether it is a floating-point number of 64 bits.
+
+    A schema compares and hashes its fields, which costs as much as a table.
+    """
+    return tuple((f.name, f.type, pa.types.is_float64(f.type)) for f in schema.value)
 
 
 #: Numbers of columns that are made at once (0.5 MB): they stay in the cache.

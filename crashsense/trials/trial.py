@@ -271,7 +271,10 @@ class Trial:
         kept = any(answer.branches for answer in self.answers.values())
         if self.sensed is None and self.block is None and not kept:
             return self
-        answers = {key: replace(answer, branches={}) for key, answer in self.answers.items()}
+        answers = {
+            key: replace(answer, branches={}) if answer.branches else answer
+            for key, answer in self.answers.items()
+        }
         return replace(self, answers=answers, sensed=None, block=None)
 
     def without_signals(self) -> Trial:
@@ -282,6 +285,8 @@ class Trial:
         """Return the trial with the draws at the given places only, without its true signals."""
         at = list(places)
         sensed = self._kept()
+        if at == [0] and self.draws.size == 1:
+            return self.without_signals()
         return replace(
             self,
             draws=self.draws[at],

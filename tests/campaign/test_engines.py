@@ -110,6 +110,20 @@ def test_kernels_equal_their_twins():
         np.testing.assert_allclose(one, other, rtol=0, atol=1e-10)
 
 
+@pytest.mark.parametrize("decay", [1.0, 0.97, 0.01])
+@pytest.mark.parametrize("floor", [True, False])
+def test_sums_of_small_work_have_the_bits_of_the_kernel(decay: float, floor: bool):
+    pytest.importorskip("numba")
+    from crashsense.rules import kernels
+
+    rows = np.random.default_rng(5).standard_normal((3, 4000))
+    with engine.using("fast"):
+        expected = kernels.floored_sum(rows, decay=decay, floor=floor)
+    with engine.for_small_work("fast"):
+        found = kernels.floored_sum(rows, decay=decay, floor=floor)
+    assert found.tobytes() == expected.tobytes()
+
+
 def test_fast_without_numba_says_what_to_install(monkeypatch):
     monkeypatch.setattr(engine, "installed", lambda: False)
     assert engine.choose(None) == ("numpy", "")

@@ -14,13 +14,14 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from multiprocessing import active_children
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pyarrow as pa
 import pytest
 
 import crashsense
-from crashsense import cli
+from crashsense import cli, engine, processes
 from crashsense.campaign import evaluation, executors, running, tasks
 from crashsense.campaign.evaluation import Job
 from crashsense.campaign.executors import Cluster, InProcess, Processes, _cluster_job
@@ -257,12 +258,13 @@ def test_workers_write_what_they_made(tmp_path: Path) -> None:
     folder.write_manifest({"schema_version": 1})
     task = Task(0, 0, 10)
     seen = replace(job, folder=str(folder.path), mark=folder.mark)
-    made = evaluation.run_and_write(seen, task)
+    ((_, made),) = evaluation.run_and_write(seen, [task])
     assert isinstance(made, evaluation.Written)
     assert made.sums["verdicts"] == hashlib.sha256(folder.parts()[0].read_bytes()).hexdigest()
     # A worker on another machine has no such folder, or another one of that name.
     for unseen in (replace(seen, folder=str(tmp_path / "no")), replace(seen, mark="another")):
-        assert not isinstance(evaluation.run_and_write(unseen, task), evaluation.Written)
+        ((_, tables),) = evaluation.run_and_write(unseen, [task])
+        assert not isinstance(tables, evaluation.Written)
     run = crashsense.evaluate(plan, out=tmp_path / "whole", workers=2, chunk=4, engine="numpy")
     assert run.verdicts.equals(whole.verdicts)
     noted = RunFolder(tmp_path / "whole").checksums()
@@ -281,7 +283,7 @@ def test_a_finished_folder_measures_and_runs_nothing(
         raise AssertionError("a finished folder was computed again")
 
     monkeypatch.setattr(running, "run_task", refuse)
-    monkeypatch.setattr(executors, "run_task", refuse)
+    monkeypatch.setattr(executors, "run_tasks", refuse)
     monkeypatch.setattr(executors, "run_and_write", refuse)
     second = crashsense.evaluate(plan, out=tmp_path / "run", workers=2, engine="numpy")
     assert second.verdicts.equals(first.verdicts)
@@ -366,10 +368,72 @@ def test_workers_at_hand_take_short_plans_too(monkeypatch: pytest.MonkeyPatch) -
     job = Job(tuple(plan.occurrences()), plan.sensor_sets, plan.algorithms, Conditions())
     found = running._Campaign(plan, job, running.How())
     monkeypatch.setattr(running, "cores", lambda: 4)
-    monkeypatch.setattr(running, "SECONDS_A_SAMPLE", 1e-5)
+    monkeypatch.setattr(running, "SECONDS_A_SAMPLE", {"numpy": 1e-5})
     monkeypatch.setattr(found, "seconds_a_draw", lambda: pytest.fail("measured"))
     assert isinstance(found.choose(found.tasks())[0], InProcess)
     monkeypatch.setattr(running, "at_hand", lambda: True)
     executor, bundles = found.choose(found.tasks())
     assert isinstance(executor, Processes)
     assert sorted(task for bundle in bundles for task in bundle) == found.tasks()
+
+
+@pytest.mark.parametrize("engine_name", ["numpy", "fast"])
+def test_workers_of_a_cluster_do_not_wait_while_this_process_measures(
+    engine_name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(running, "run_task", lambda *_: pytest.fail("computed here"))
+    plan = resolve_plan(events=EVENTS, draws=200)
+    conditions = Conditions()
+    occurrences = tuple(plan.occurrences())
+    job = Job(occurrences, plan.sensor_sets, plan.algorithms, conditions, engine=engine_name)
+    cluster: Any = SimpleNamespace(workers=2)
+    found = running._Campaign(plan, job, running.How(executor=cluster))
+    executor, bundles = found.choose(found.tasks())
+    assert executor is cluster
+    assert sorted(task for bundle in bundles for task in bundle) == found.tasks()
+
+
+#: What a worker loads for its first task, beside what the server had loaded when it was forked.
+FIRST_TASK = """
+import sys
+
+def found():
+    kernels = sys.modules.get("crashsense.compiled.kernels")
+    made = [one for one in vars(kernels).values() if hasattr(one, "stats")] if kernels else []
+    return set(sys.modules), sum(len(one.signatures) for one in made)
+
+def first_task(engine):
+    from crashsense.campaign.evaluation import Job, run_task
+    from crashsense.plan import resolve_plan
+    from crashsense.plan.resolve import conditions_of
+    from crashsense.results.tables import Task
+    plan = resolve_plan(events=["wall_full_56"], draws=8)
+    conditions = conditions_of(plan.keys, path="auto")
+    occurrences = tuple(plan.occurrences())
+    job = Job(occurrences, plan.sensor_sets, plan.algorithms, conditions, engine=engine)
+    modules, kernels = found()
+    run_task(job, Task(0, 0, 9))
+    after, more = found()
+    packages = {name.partition(".")[0] for name in after - modules}
+    return sorted(packages - sys.stdlib_module_names), more - kernels
+
+if __name__ == "__main__":
+    from crashsense import processes
+    with processes.context(sys.argv[1]).Pool(1) as pool:
+        print(*pool.apply(first_task, (sys.argv[1],)))
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not processes._forks(), reason="no fork server")
+@pytest.mark.parametrize("engine_name", ["numpy", "fast"])
+def test_a_worker_is_forked_with_all_that_its_first_task_needs(
+    engine_name: str, tmp_path: Path
+) -> None:
+    if engine_name == "fast" and not engine.installed():
+        pytest.skip("needs numba (extra 'fast')")
+    file = tmp_path / "first.py"
+    file.write_text(FIRST_TASK)
+    command = [sys.executable, str(file), engine_name]
+    done = subprocess.run(command, capture_output=True, text=True)
+    assert done.stdout.strip() == "[] 0", done.stderr

@@ -6,6 +6,7 @@ Memory of arrays and of Python's objects, as ``tracemalloc`` counts it: the same
 from __future__ import annotations
 
 import gc
+import os
 import subprocess
 import sys
 import tracemalloc
@@ -107,10 +108,24 @@ print(kept, held() - before)
 """
 
 
+def environment_of(where: str) -> dict[str, str]:
+    """Variables that a worker starts with, beside those that are set."""
+    if where == "own":
+        return {}
+    pytest.importorskip("distributed")
+    from dask import config
+
+    set_there = config.get("distributed.nanny.pre-spawn-environ")
+    return {name: str(value) for name, value in set_there.items()}
+
+
 @pytest.mark.slow
 @pytest.mark.skipif(arrays._heap() is None, reason="no glibc with mallinfo2")
-def test_memory_that_is_kept_without_use_is_bounded() -> None:
-    done = subprocess.run([sys.executable, "-c", HEAP], capture_output=True, text=True)
+@pytest.mark.parametrize("where", ["own", "cluster"])
+def test_memory_that_is_kept_without_use_is_bounded(where: str) -> None:
+    environment = {**os.environ, **environment_of(where)}
+    command = [sys.executable, "-c", HEAP]
+    done = subprocess.run(command, env=environment, capture_output=True, text=True)
     kept, bounded = map(int, done.stdout.split())
     assert kept > 100 * MB  # as reuse_memory asks for
     assert bounded < arrays.MOST_UNUSED + 8 * MB

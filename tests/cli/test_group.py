@@ -283,3 +283,16 @@ def test_a_reader_that_has_gone_changes_no_exit_code(tmp_path):
         os.close(writer)
         assert done.returncode == code, done.stderr
         assert b"Traceback" not in done.stderr
+
+
+AT_THE_END = """
+import atexit, gc
+atexit.register(lambda: print("frozen", gc.get_freeze_count() > 0))
+from crashsense.cli import main
+main(["safety"])
+"""
+
+
+def test_a_command_that_ends_does_not_look_for_unreachable_objects():
+    done = subprocess.run([sys.executable, "-c", AT_THE_END], capture_output=True, text=True)
+    assert done.stdout.endswith("\nfrozen True\n"), done.stderr

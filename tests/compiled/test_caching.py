@@ -28,10 +28,9 @@ print(outer(2.0), sum(outer.stats.cache_hits.values()))
 """
 
 
-def run(folder: Path) -> str:
-    done = subprocess.run(
-        [sys.executable, "outer_kernel.py"], cwd=folder, capture_output=True, text=True
-    )
+def run(folder: Path, *command: str) -> str:
+    command = command or ("outer_kernel.py",)
+    done = subprocess.run([sys.executable, *command], cwd=folder, capture_output=True, text=True)
     assert not done.stderr
     return done.stdout.strip()
 
@@ -58,3 +57,42 @@ def test_kernels_of_the_package_look_at_all_their_files():
     assert len(made) > 10
     for one in made:
         assert one._cache._cache_file._source_stamp == caching._sources(), one
+
+
+LINKED = """\
+import numba
+from inner_kernel import inner
+
+inner(1.0)
+library = next(iter(inner.overloads.values())).library
+held = library._shared_module is not None
+
+
+@numba.njit
+def outer(x):
+    return inner(x) + 1.0
+
+
+print(sum(inner.stats.cache_hits.values()), held, outer(2.0))
+"""
+
+
+def test_a_loaded_kernel_is_linked_though_it_does_not_hold_what_for(tmp_path):
+    room = tmp_path / "room"
+    room.mkdir()
+    shutil.copy(caching.__file__, room)
+    for name in ("operations.py", "normal.py"):
+        (tmp_path / name).write_text("")
+    (room / "inner_kernel.py").write_text(INNER.format(value=3.0))
+    assert run(room, "-c", "from inner_kernel import inner; print(inner(2.0))") == "6.0"
+    assert run(room, "-c", LINKED) == "1 False 7.0"  # loaded, light, linked
+
+
+def test_every_kernel_is_tried_before_long_work():
+    """A worker is forked with all of them: none is loaded, or compiled, once for each worker."""
+    kernels.check()
+    made = {name: one for name, one in vars(kernels).items() if hasattr(one, "signatures")}
+    assert len(made) > 30
+    assert [
+        name for name, one in made.items() if name in kernels.__all__ and not one.signatures
+    ] == []

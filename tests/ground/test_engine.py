@@ -19,7 +19,11 @@ def test_small_work_is_numpy_and_its_models_are_as_named(models):
         assert not engine.is_small()
         with engine.for_small_work(models):
             assert (engine.is_small(), engine.current()) == (True, "numpy")
+            assert engine.in_turn() == (models == "fast")
+            with engine.using("numpy"):  # as a rule of the user computes
+                assert not engine.in_turn()
             with engine.for_models():
+                assert not engine.in_turn()
                 assert (engine.is_small(), engine.current()) == (False, models)
             assert (engine.is_small(), engine.current()) == (True, "numpy")
         assert (engine.is_small(), engine.current()) == (False, models)

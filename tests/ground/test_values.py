@@ -11,7 +11,7 @@ import crashsense
 from crashsense.rules import algorithm_names, load_algorithm
 from crashsense.rules.composition import AllOf
 from crashsense.rules.level import Level
-from crashsense.values import LINES, WIDTH, Shown, content_of
+from crashsense.values import LINES, WIDTH, Identity, Shown, content_of
 
 
 @pytest.fixture(scope="module")
@@ -97,3 +97,12 @@ def test_content_of_a_sensor_set_has_every_number() -> None:
     changed["door_left_pressure"] = replace(changed["door_left_pressure"], corner_hz=399.0)
     assert content_of(replace(sensors, sensors=changed)) != content_of(sensors)
     assert content_of(crashsense.load_sensor_set("standard")) == content_of(sensors)
+
+
+def test_an_object_as_a_key_is_itself_and_no_equal_one() -> None:
+    one, equal = [1.0], [1.0]
+    found = {Identity(one): "one"}
+    assert found[Identity(one)] == "one"
+    assert Identity(equal) != Identity(one)
+    assert Identity(equal) not in found
+    assert Identity(one) != one

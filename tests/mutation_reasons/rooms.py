@@ -114,7 +114,7 @@ SAME: dict[tuple[str, str, str], str] = {
     ): "a largest value equals a part of the range by chance alone",
     (
         "crashsense/results/views.py",
-        "filled = np.concatenate([y, np.full(size * bins - y.size, y[-1])]).reshape(bins, size)",
+        "filled[:, size:] = rows[:, -1:]",
         "1 -> 2",
     ): "what fills the last bin stands for the last point, which is kept anyway",
     (
@@ -127,7 +127,7 @@ SAME: dict[tuple[str, str, str], str] = {
     ),
     (
         "crashsense/results/nominal.py",
-        "beyond_ms=intervals(1e3 * signal.times_s, np.abs(raw) > limit),",
+        "beyond_ms=intervals(own, np.abs(raw) > limit),",
         "Gt -> GtE",
     ): "a sample equals the range by chance alone",
     (
@@ -170,7 +170,7 @@ SAME: dict[tuple[str, str, str], str] = {
     ): "as above",
     (
         "crashsense/results/views.py",
-        "x, y = decimate(times[inside], values[inside], most=MOST_POINTS - 3)",
+        "places = start + _extremes(rows[:, start:stop], most=MOST_POINTS - 3)",
         "3 -> 4",
     ): "of an odd number and of the even one below it half as many pairs are made",
     (

@@ -72,6 +72,18 @@ def test_an_edited_rule_file_is_another_plan(tmp_path: Path) -> None:
     assert again.folder == tmp_path / "run-2"
 
 
+def test_files_count_as_they_were_when_the_plan_was_resolved(tmp_path: Path, knock: Event) -> None:
+    """A checksum taken later would be that of a rule that was never evaluated."""
+    file = own_rule(tmp_path, "0.5")
+    plan = resolve_plan(events=[knock], algorithms=[str(file)])
+    own_rule(tmp_path, "2.0")
+    later = resolve_plan(events=[knock], algorithms=[str(file)])
+    differ = {key for key in plan.inputs if plan.inputs[key] != later.inputs[key]}
+    assert differ == {"algorithm: steady: steady.py"}
+    assert {f"event {KNOCK}: signals", f"event {KNOCK}: requirements"} < set(plan.inputs)
+    assert len(plan.inputs) == len(set(plan.inputs)) == len(later.inputs)
+
+
 def test_another_requirement_of_an_event_made_in_python_is_another_plan(
     tmp_path: Path, knock: Event
 ) -> None:

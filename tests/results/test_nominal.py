@@ -8,6 +8,7 @@ import sys
 from dataclasses import replace
 
 import numpy as np
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 from pulses_by_hand import pulse
@@ -17,7 +18,14 @@ from crashsense import cli
 from crashsense.reporting import write_report
 from crashsense.reporting.what_if import SCALES, fire_curve
 from crashsense.results import open_run
-from crashsense.results.nominal import MOST_SETS, _facts, computed_views, event_view
+from crashsense.results.nominal import (
+    MOST_SETS,
+    _facts,
+    computed_views,
+    event_view,
+    nominal_table,
+)
+from crashsense.results.tables import NOMINAL_SCHEMA
 from crashsense.results.views import (
     MOST_POINTS,
     Trace,
@@ -132,6 +140,22 @@ def test_a_view_draws_so_many_sensor_sets_and_names_what_is_quiet():
     assert [name for name, _ in alone.reasons] == [
         name.replace(" / standard", "") for name, _ in view.reasons[: len(alone.reasons)]
     ]
+
+
+def test_a_nominal_table_holds_the_rows_of_its_views():
+    """As pyarrow makes a table of rows: lists, numbers of 32 bits, nothing where there is none."""
+    event = pulse("kerb", 6.0, fire=False)
+    one = trial(event, algorithm=ruler("fires", gate=True, level=3.0))
+    table = nominal_table([event], [one])
+    rows = table.to_pylist()
+    assert {row["kind"] for row in rows} == {"event", "motion", "channel", "demand", "sweep"}
+    assert table.equals(pa.Table.from_pylist(rows, schema=NOMINAL_SCHEMA))
+    sensed = next(row for row in rows if row["trace"] == "sensed")
+    wanted = one.samples.channels["central_x"][0] / G
+    assert len(sensed["values"]) > 20
+    places = np.searchsorted(1e3 * one.times_s[0], sensed["times_ms"])
+    np.testing.assert_array_equal(sensed["values"], wanted[places].astype(np.float32))
+    np.testing.assert_array_equal(sensed["times_ms"], 1e3 * one.times_s[0][places])
 
 
 @pytest.mark.parametrize(

@@ -537,6 +537,31 @@ def test_small_work_gives_the_rows_of_the_run(models: str, run_folder: Path) -> 
     assert (again.differences, again.notes, again.engine) == ((), (), "numpy")
 
 
+@pytest.mark.slow
+def test_the_nominal_draw_is_replayed_bit_for_bit_without_kernels(
+    tmp_path: Path, monkeypatch, capsys
+) -> None:
+    pytest.importorskip("numba")
+    out = tmp_path / "run"
+    evaluate(events=[KNOCK, BELTED], draws=1, out=out, engine="fast")
+    asked: list[str] = []
+    plain = engine.choose
+
+    def noted(name, **how):
+        asked.append(name)
+        return plain(name, **how)
+
+    monkeypatch.setattr(engine, "choose", noted)
+    for event in (KNOCK, BELTED):
+        assert cli.run(["replay", str(out), event]) == 0
+        assert capsys.readouterr().out.endswith("The same as in the run, bit for bit.\n")
+    assert asked == []
+    nudged(out, 1e-12)  # where the last bits differ the engine of the run decides
+    assert cli.run(["replay", str(out), BELTED]) == 1
+    assert capsys.readouterr().out.endswith("(compared bit for bit) in: max_demand\n")
+    assert asked == ["fast"]
+
+
 def test_what_has_changed_since_a_run_is_told_and_nothing_else(tmp_path: Path) -> None:
     now = versions("numpy")
     identity = {"versions": dict(now), "code": code_digest()}

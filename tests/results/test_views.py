@@ -34,7 +34,7 @@ from crashsense.results.views import (
 def test_a_thinned_trace_keeps_window_extremes_and_ends():
     times = np.arange(-50.0, 950.0, 0.1)
     values = np.sin(times / 7.0) + 5.0 * np.exp(-(((times - 700.0) / 3.0) ** 2))
-    found = thinned(Trace("true", times, values), (-10.0, 100.0))
+    (found,) = thinned([Trace("true", times, values)], (-10.0, 100.0))
     assert found.times_ms.size <= MOST_POINTS
     inside = (found.times_ms >= -10.0) & (found.times_ms <= 100.0)
     assert inside.sum() > MOST_POINTS - 60
@@ -50,7 +50,7 @@ def test_a_trace_without_rest_or_end_has_at_most_so_many_points_and_hardly_fewer
     # Full bins of 40 values: 195 to 200 pairs of them.
     for first, count in [*((50, 40 * bins) for bins in range(195, 201)), (0, 8100), (50, 30)]:
         window = (times[first], times[first + count - 1])
-        trace = thinned(Trace("true", times, values), window)
+        (trace,) = thinned([Trace("true", times, values)], window)
         inside = (times >= window[0]) & (times <= window[1])
         assert trace.times_ms.size <= MOST_POINTS
         assert trace.times_ms.size >= min(MOST_POINTS - 16, count)
@@ -61,6 +61,33 @@ def test_a_trace_without_rest_or_end_has_at_most_so_many_points_and_hardly_fewer
         rest = np.flatnonzero(~inside)
         kept = rest[[0, np.abs(values[rest]).argmax(), -1]] if rest.size else []
         assert set(places) - set(np.flatnonzero(inside)) == set(kept)
+
+
+def test_traces_thinned_side_by_side_are_those_thinned_alone():
+    """Also those with holes, and those over other times, in the order in which they came."""
+    source = np.random.default_rng(2)
+    long, short = np.arange(-50.0, 450.0, 0.5), np.arange(-20.0, 30.0)
+    traces = []
+    for number in range(12):
+        times = short if number % 3 == 2 else long
+        values = source.integers(-20, 20, times.size).astype(float)
+        if number % 4 == 1:
+            values[source.integers(0, times.size, 30)] = np.nan
+        traces.append(Trace(f"line {number}", times, values))
+    traces.append(Trace("nothing", long, np.full(long.size, np.nan)))
+    windows = ((-10, 60), (-50, 449.5), (-90, -60), (0, 900), (10, 440), (-50, 20))
+    for window in windows:
+        for trace, found in zip(traces, thinned(traces, window), strict=True):
+            good = np.isfinite(trace.values)
+            times, values = trace.times_ms[good], trace.values[good]
+            inside = (times >= window[0]) & (times <= window[1])
+            x, _ = decimate(times[inside], values[inside], most=MOST_POINTS - 3)
+            rest = np.flatnonzero(~inside)
+            kept = rest[[0, np.abs(values[rest]).argmax(), -1]] if rest.size else rest
+            wanted = np.unique([*x, *times[kept]])
+            assert found.name == trace.name
+            np.testing.assert_array_equal(found.times_ms, wanted)
+            np.testing.assert_array_equal(found.values, values[np.searchsorted(times, wanted)])
 
 
 def line(name, *values):

@@ -78,21 +78,25 @@ def test_a_draw_has_the_same_codes_in_any_block(path):
 
 @pytest.mark.parametrize(("kind", "order"), [("bessel", 3), ("butterworth", 4), ("none", 2)])
 @pytest.mark.parametrize(("first", "every"), [((0, 1, 2, 3, 4), 5), ((130, 67), 11), ((3,), 1)])
-def test_a_signal_has_the_same_words_in_every_setting(kind, order, first, every):
+@pytest.mark.parametrize("ahead", [0, 70])
+def test_a_signal_has_the_same_words_in_every_setting(kind, order, first, every, ahead):
     # More words than a chunk of the kernel holds, the last of them at the signal's end.
     engine.choose("fast")
     words = 90
-    size = max(first) + every * (words - 1) + 1
+    size = max(first) + every * (words - 1) + 1 - ahead
     samples = 1.0 + np.random.default_rng(5).standard_normal((1, size))
     sensor = part(filter_kind=kind, filter_order=order, quality_tolerance=0.02)
     design = chain.FilterDesign.of(sensor, rate_hz=10_000.0)
     tables = []
     for name in engine.ENGINES:
+        line = np.full(len(chain.CORNER_SETTINGS) * len(first) * words + 3, np.nan)
+        how = {"ahead": ahead, "first": first, "every": every, "words": words}
         with engine.using(name):
-            tables.append(chain._make_table(samples, design, first, every, words))
+            chain.fill_words(line, samples, design=design, **how)
+        tables.append(line)
     np.testing.assert_array_equal(*tables)
-    assert tables[0].shape == (len(chain.CORNER_SETTINGS), len(first), words)
-    assert np.ptp(tables[0], axis=-1).min() > 0.0
+    assert tables[0][-3:].tolist() == [0.0] * 3
+    assert np.ptp(tables[0][:-3].reshape(-1, words), axis=-1).min() > 0.0
 
 
 def test_rate_is_raised_to_the_same_bits():

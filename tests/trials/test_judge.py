@@ -16,7 +16,7 @@ from crashsense.rules.checked import rows
 from crashsense.rules.conformance import block
 from crashsense.scoring import Reached, judge, judge_order
 from crashsense.sensing import load_sensor_set
-from crashsense.trials.judge import Answer, Judge, in_order, valid_channels
+from crashsense.trials.judge import Answer, Judge, at_sensors, in_order, valid_channels
 from crashsense.trials.rows import order_columns
 
 STAGE_1 = "front_airbag_stage_1"
@@ -110,6 +110,29 @@ def test_delay_and_cut_samples_are_those_of_the_channels_that_a_draw_reads(order
     assert found.errors == {}
 
 
+BY_BELT = rule_from_table(
+    {
+        "family": "belt_switch",
+        "belted": {"family": "level", "channel": "-central_safing_x"},
+        "unbelted": {"family": "level", "channel": "-central_x"},
+    }
+)
+
+
+def test_what_a_rule_reads_is_found_once_for_a_context_and_the_channels_there():
+    one = judged(BY_BELT)
+    belted = blocks([[True] * 3] * 2)
+    unbelted = replace(belted, context=replace(belted.context, belted=False))
+    found = [
+        one.heard(samples, {}, required_s=np.full(2, 0.1), valid=valid_channels(samples)).delay_s
+        for samples in (belted, unbelted, belted)
+    ]
+    wanted = [one.sensor_set.transport_s(name) for name in ("central_safing_x", "central_x")]
+    assert [delay[0] for delay in found] == [wanted[0], wanted[1], wanted[0]]
+    assert wanted[0] != wanted[1]
+    assert at_sensors(BY_BELT, one.sensor_set) is at_sensors(BY_BELT, one.sensor_set)
+
+
 class Failing(type(FALLBACK)):  # type: ignore[misc]
     """Fails where the safing channel is missing."""
 
@@ -129,6 +152,8 @@ def test_a_rule_that_fails_when_asked_what_it_reads_fails_in_those_draws_alone()
     # What it would have read is unknown: all that it may read counts.
     shortest = min(one.sensor_set.transport_s(name) for name in rule.uses)
     assert found.delay_s[1:].tolist() == [shortest] * 2
+    # Of a rule of the user nothing is kept: what it says of itself may change.
+    assert at_sensors(rule, one.sensor_set) is not at_sensors(rule, one.sensor_set)
 
 
 def test_what_cannot_be_asked_says_why_and_reaches_nothing():
