@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import ctypes
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from functools import lru_cache
 from typing import Any
 
@@ -38,6 +38,26 @@ def reuse_memory() -> None:
         library = ctypes.CDLL(None)
         library.mallopt(_MMAP_THRESHOLD, _PAGES_OF_ITS_OWN)
         library.mallopt(_TRIM_THRESHOLD, _KEPT_AT_END)
+
+
+#: Numbers that numpy may put in a buffer inside :func:`row_by_row`: fewer than two rows have.
+_FEW_NUMBERS = 1024
+
+
+@contextmanager
+def row_by_row() -> Iterator[None]:
+    """Let numpy combine rows with a number each, or with one row for all, without copying these.
+
+    It repeats such an operand in a buffer of 8192 numbers, several rows at a time, which takes as
+    long as the arithmetic; where the buffer holds a row at most it works on the operand itself. The
+    same numbers come out. Meant for products and sums of arrays alone: sums along an axis and
+    conversions of numbers use the buffer too.
+    """
+    size = np.setbufsize(_FEW_NUMBERS)
+    try:
+        yield
+    finally:
+        np.setbufsize(size)
 
 
 #: Memory that this process may hold without using it, from one task to the next [bytes]: that of

@@ -36,8 +36,8 @@ WordArray = npt.NDArray[np.uint64]
 #: the processor's cache.
 PAGE = 32
 
-#: Numbers that numpy makes at once: with more of them it leaves the cache and takes twice the time.
-NOISE_NUMBERS = 80_000
+#: Numbers that numpy makes at once, in arrays that a processor's second-level cache holds.
+NOISE_NUMBERS = 160_000
 
 #: Constants of the generator (section 4 of the paper): step between rows, and the mixing function.
 GOLDEN = np.uint64(0x9E3779B97F4A7C15)
@@ -290,18 +290,23 @@ def noise(
         compiled.fill_noise(start, step, table, tail, out)
     else:
         out = np.empty((numbers.size, 4 * -(-width // 4)))
+        flat, count = out.reshape(-1), out.shape[1] // 4
         most = max(1, NOISE_NUMBERS // max(1, width))
+        rare = []
         for first in range(0, numbers.size, most):
             rows = slice(first, first + most)
-            words = _words(start[rows], step[rows], out.shape[1] // 4).reshape(-1)
+            words = _words(start[rows], step[rows], count).reshape(-1)
             fields = words.astype("<u8", copy=False).view("<u2")
-            part = out[rows].reshape(-1)
-            table.take(fields, out=part, mode="clip")
-            place = np.flatnonzero((fields + np.uint16(1)) <= 1)
+            begin = first * out.shape[1]
+            table.take(fields, out=flat[begin : begin + fields.size], mode="clip")
+            place = ((fields + np.uint16(1)) <= 1).nonzero()[0]
+            rare.append((place + begin, fields[place], words[place >> 2]))
+        if rare:
+            place, field, word = map(np.concatenate, zip(*rare, strict=True))
             # The word, told apart by its quarter, mixed once more: 16 bits that nothing else uses.
-            more = _mix(words[place // 4] + (place % 4 + 1).astype(np.uint64) * GOLDEN)
+            more = _mix(word + (place % 4 + 1).astype(np.uint64) * GOLDEN)
             value = tail[(more >> np.uint64(48)).astype(np.int64)]
-            part[place] = np.where(fields[place] == 0, value, -value)
+            flat[place] = np.where(field == 0, value, -value)
         out = out[:, :width]
     out[numbers == 0] = 0.0
     return out

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, replace
+from sys import getrefcount
 
 import numpy as np
 
@@ -31,9 +32,24 @@ def checked_branch_demands(rule: Rule, samples: EcuSamples) -> dict[str, FloatAr
     checked = check_branches(branches, name=type(rule).__name__, samples=samples)
     if not own:
         return checked
-    # A rule may use its own array again: what it gave back must not move later.
-    copies = {id(values): values.copy() for values in checked.values()}
-    return {key: copies[id(values)] for key, values in checked.items()}
+    given = dict(checked)
+    del branches, checked
+    return _kept_still(given)
+
+
+def _kept_still(branches: dict[str, FloatArray]) -> dict[str, FloatArray]:
+    """Copy what a rule gave back: it may use its own array again, and its demand must not move.
+
+    An array is left as it is where no more refer to it than these branches do.
+    """
+    names: dict[int, list[str]] = {}
+    for key in branches:
+        names.setdefault(id(branches[key]), []).append(key)
+    for keys in names.values():
+        own = branches[keys[0]].base is None
+        if not (own and getrefcount(branches[keys[0]]) == len(keys) + 1):
+            branches |= dict.fromkeys(keys, branches[keys[0]].copy())
+    return branches
 
 
 def check_branches(branches: object, *, name: str, samples: EcuSamples) -> dict[str, FloatArray]:

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense import engine
-from crashsense.arrays import BoolArray, FloatArray
+from crashsense.arrays import BoolArray, FloatArray, row_by_row
 from crashsense.rules.parameters import sense_parts
 from crashsense.sensing.samples import EcuSamples
 from crashsense.units import STANDARD_GRAVITY
@@ -23,6 +23,9 @@ AT_REST_M_S = 1e-9
 
 #: Largest growth of the leak factor inside one segment of the closed form.
 _GROWTH = 1e6
+
+#: Bits of -0.0.
+_MINUS_ZERO = np.uint64(1 << 63)
 
 #: Samples that several passes of numpy run over at once (64 draws of 0.3 s at 2 kHz): with the
 #: result beside them they stay in the processor's second-level cache.
@@ -141,25 +144,30 @@ def _leaky_sum(increments: FloatArray, decay: float, *, floor: bool, out: FloatA
     for first in range(0, count, length):
         total = out[:, first : first + length]
         factor = powers[: total.shape[-1]]
-        np.divide(increments[:, first : first + length], factor, out=total)
-        total[:, :1] += carry
+        with row_by_row():
+            np.divide(increments[:, first : first + length], factor, out=total)
+            total[:, :1] += carry
         np.cumsum(total, axis=-1, out=total)
         if floor:
             _floor(total)
-        total *= factor
+        with row_by_row():
+            total *= factor
         carry = total[:, -1:]
 
 
 def _floor(total: FloatArray) -> None:
     """Take the lesser of 0 and its running minimum from a cumulative sum, in place.
 
-    Bits of negative numbers, read as whole numbers, are less than those of 0: where the first depth
-    is 0 or more, the running maximum of all depths is that of those below 0.
+    Bits of numbers below 0, read as whole numbers without sign, have the order of their size, and
+    are more than those of -0.0, which are more than those of all numbers above: their running
+    maximum, begun at -0.0, is that minimum.
     """
-    depth = np.negative(total)
-    first = depth.view(np.int64)[:, :1]
-    np.maximum(first, 0, out=first)
-    total += running_max(depth)
+    bits = total.view(np.uint64)
+    first = bits[:, :1].copy()
+    np.maximum(first, _MINUS_ZERO, out=bits[:, :1])
+    lowest = np.maximum.accumulate(bits, axis=-1)
+    bits[:, :1] = first
+    total -= lowest.view(np.float64)
 
 
 def running_max(values: FloatArray) -> FloatArray:

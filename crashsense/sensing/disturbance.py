@@ -6,14 +6,14 @@ draws, a bank keeps them.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Iterator
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from crashsense import draws as random_draws
 from crashsense import engine
-from crashsense.arrays import FloatArray, IntArray
+from crashsense.arrays import FloatArray, IntArray, row_by_row
 from crashsense.filters.causal import filter_noise
 from crashsense.sensing.groups import in_groups, place
 
@@ -100,38 +100,61 @@ def _kept(one: OneSensor, rows: IntArray) -> FloatArray:
 
 
 def _all(one: OneSensor, rows: IntArray) -> FloatArray:
-    drawn = one.drawn
-    if one.noisy:
-        out = one.as_made(_noise(one, rows), rows)
-        out *= one.sigma
-    else:
-        out = np.zeros((rows.size, one.words))
+    noisy = one.noisy and bool(one.drawn.noisy[rows].any())
+    if noisy and engine.kernels() is None:
+        out = np.empty((rows.size, one.words))
+        for at, made in _noise_by_setting(one, rows):
+            _scaled(one, made, rows[at], noisy=True)
+            out[at] = made
+        return out
+    out = _noise(one, rows) if noisy else np.zeros((rows.size, one.words))
     for at in in_groups(np.arange(rows.size)):
-        mine, some = out[place(at)], rows[at]
-        mine += drawn.offset[some][:, None]
-        if drawn.drift[some].any():
-            drift = one.rows_of(one.ramp_table, some)
-            drift *= drawn.drift[some][:, None]
-            mine += drift
+        _scaled(one, out[place(at)], rows[at], noisy=noisy)
     return out
 
 
+def _scaled(one: OneSensor, noise: FloatArray, rows: IntArray, *, noisy: bool) -> None:
+    """Turn noise of unit deviation into that of some draws, with offset and drift, in place."""
+    drawn = one.drawn
+    with row_by_row():
+        if noisy:
+            if drawn.element is not None:
+                noise *= drawn.element.noise[rows][:, None]
+            noise *= one.sigma
+        noise += drawn.offset[rows][:, None]
+        if drawn.drift[rows].any():
+            drift = one.rows_of(one.ramp_table, rows)
+            drift *= drawn.drift[rows][:, None]
+            noise += drift
+
+
 def _noise(one: OneSensor, rows: IntArray) -> FloatArray:
-    models = one.noise_models
-    warm_up, setting, kernels = models.warm_up, one.drawn.setting[rows], engine.kernels()
-    # By numpy: in the order of the settings, so that each is filtered where it stands.
-    order = np.arange(rows.size) if kernels else np.argsort(setting, kind="stable")
-    axes = (one.occurrence, one.channel, "noise", "words")
-    noise = random_draws.noise(
-        one.draws[rows[order]], warm_up + one.words, seed=one.seed, axes=axes
-    )
+    models, setting, kernels = one.noise_models, one.drawn.setting[rows], engine.kernels()
     if kernels is not None:
+        noise = _plain_numbers(one, rows)
         kernels.filter_by_setting(models.sections, setting, noise, np.empty((0, 0, 0)))
-        return noise[:, warm_up:]
+        return noise[:, models.warm_up :]
     out = np.empty((rows.size, one.words))
+    for at, made in _noise_by_setting(one, rows):
+        out[at] = made
+    return out
+
+
+def _noise_by_setting(one: OneSensor, rows: IntArray) -> Iterator[tuple[IntArray, FloatArray]]:
+    """Yield the noise of the draws of each filter setting, and their places among *rows*."""
+    models, setting = one.noise_models, one.drawn.setting[rows]
+    # In the order of the settings, so that each is filtered where it stands.
+    order = np.argsort(setting, kind="stable")
+    noise = _plain_numbers(one, rows[order])
     last = 0
     for s, count in zip(*np.unique(setting, return_counts=True), strict=True):
         first, last = last, last + int(count)
         made = filter_noise(noise[first:last], sections=models.models[int(s)].sections)
-        out[order[first:last]] = made[:, warm_up:]
-    return out
+        yield order[first:last], made[:, models.warm_up :]
+
+
+def _plain_numbers(one: OneSensor, rows: IntArray) -> FloatArray:
+    """Numbers that the noise of some draws is made of, (draws, warm-up + words)."""
+    axes = (one.occurrence, one.channel, "noise", "words")
+    width = one.noise_models.warm_up + one.words
+    return random_draws.noise(one.draws[rows], width, seed=one.seed, axes=axes)

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense import draws as random_draws
-from crashsense.arrays import BoolArray, FloatArray, IntArray
+from crashsense.arrays import BoolArray, FloatArray, IntArray, row_by_row
 from crashsense.errors import Fault, InputError
 from crashsense.sensing import chain, one_pass
 from crashsense.sensing.disturbance import Disturbance
@@ -197,8 +197,9 @@ class OneSensor:
             return np.zeros(self.draws.size, dtype=bool)
         if sensor.noise_density > 0 and self.noise_models.error > NOISE_MODEL_ERROR:
             return np.zeros(self.draws.size, dtype=bool)
-        rate = self.base.rate_hz
-        sigma = chain.noise_deviation(sensor, rate_hz=rate) * drawn.noisy
+        if drawn.element is None and not self.at_stop.any() and self._linear_at_most():
+            return np.ones(self.draws.size, dtype=bool)
+        sigma = self.sigma * drawn.noisy
         if drawn.element is not None:
             sigma = sigma * drawn.element.noise
         peak = np.abs(drawn.gain) * self._largest_reading()
@@ -207,6 +208,19 @@ class OneSensor:
         peak = peak + np.abs(drawn.offset) + np.abs(drawn.drift) * max(0.0, self.base.end_s)
         linear = peak + NOISE_MARGIN * sigma <= sensor.front_end
         return np.asarray(linear & (self.at_stop == 0))
+
+    def _linear_at_most(self) -> bool:
+        """True if no draw could meet a cut even with the largest deviations of all draws.
+
+        Rounded sums grow with what is added, so that each draw by itself gives the same answer.
+        """
+        gain, offset, drift, *cross = self.drawn.largest.tolist()
+        peak = gain * float(self._largest_reading().max())
+        for name, share in zip(self.drawn.cross, cross, strict=False):
+            if name in self.others:
+                peak = peak + share * float(self.peaks.of(self.others[name]).max())
+        peak = peak + offset + drift * max(0.0, self.base.end_s)
+        return bool(peak + NOISE_MARGIN * self.sigma <= self.sensor.front_end)
 
     @cached_property
     def noise_models(self) -> NoiseModels:
@@ -247,12 +261,12 @@ class OneSensor:
         if one_pass.serves(self):
             # The nominal draw, which comes alone, would leave all lanes but one empty.
             lanes = self.draws[rows] != 0
-        for chosen, made in ((fast, one_pass.fast_words), (~fast, one_pass.full_words)):
-            if (chosen & lanes).all():
-                words = Words(*made(self, rows))
-            elif (chosen & lanes).any():
-                at = np.flatnonzero(chosen & lanes)
-                words.put(at, made(self, rows[at]))
+            for chosen, made in ((fast, one_pass.fast_words), (~fast, one_pass.full_words)):
+                if (chosen & lanes).all():
+                    words = Words(*made(self, rows))
+                elif (chosen & lanes).any():
+                    at = np.flatnonzero(chosen & lanes)
+                    words.put(at, made(self, rows[at]))
         for at in in_groups(np.flatnonzero(fast & ~lanes)):
             self._quantise(self._fast(rows[at]), at, words)
         at = np.flatnonzero(~fast & ~lanes)
@@ -354,11 +368,12 @@ class OneSensor:
     def _fast(self, rows: IntArray) -> FloatArray:
         drawn = self.drawn
         out = self._filtered(self.reading, rows)
-        out *= drawn.gain[rows][:, None]
-        for name, samples in self.others.items():
-            coefficient = drawn.cross[name][rows]
-            if coefficient.any() and samples.any():
-                out += coefficient[:, None] * self._filtered(samples, rows)
+        with row_by_row():
+            out *= drawn.gain[rows][:, None]
+            for name, samples in self.others.items():
+                coefficient = drawn.cross[name][rows]
+                if coefficient.any() and self.peaks.of(samples).any():
+                    out += coefficient[:, None] * self._filtered(samples, rows)
         out += self.disturbance.of(self, rows)
         return out
 

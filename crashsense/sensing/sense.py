@@ -54,8 +54,9 @@ GROUP = 2 * PAGE
 #: Samples of one channel that are prepared at once, all draws together (8 MB).
 PIECE_SAMPLES = 1_000_000
 
-#: Ticks of one channel that are sensed at once, all draws together (1.6 MB).
-PART_TICKS = 200_000
+#: Ticks of one channel that are sensed at once, all draws together (1.9 MB): every part costs a
+#: millisecond besides.
+PART_TICKS = 240_000
 
 #: Ticks of all channels of a part that has more than a group of draws (4 MB): short events with
 #: few channels are sensed and judged many draws at a time.

@@ -271,7 +271,10 @@ class Trial:
         kept = any(answer.branches for answer in self.answers.values())
         if self.sensed is None and self.block is None and not kept:
             return self
-        answers = {key: replace(answer, branches={}) for key, answer in self.answers.items()}
+        answers = {
+            key: replace(answer, branches={}) if answer.branches else answer
+            for key, answer in self.answers.items()
+        }
         return replace(self, answers=answers, sensed=None, block=None)
 
     def without_signals(self) -> Trial:

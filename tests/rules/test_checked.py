@@ -7,7 +7,8 @@ import pytest
 from rules_support import samples
 
 from crashsense.errors import RuleError
-from crashsense.rules.checked import check_branches, prefix, rows
+from crashsense.rules import Rule
+from crashsense.rules.checked import check_branches, checked_branch_demands, prefix, rows
 
 GIVEN = samples(central_x=np.zeros((3, 4)))
 
@@ -61,3 +62,38 @@ def test_shape_and_type_are_those_of_the_samples(demand: object, words: str) -> 
 def test_total_and_main_are_there(branches: object) -> None:
     with pytest.raises(RuleError, match="must give 'total' and 'main'"):
         check_branches(branches, name="Mine", samples=GIVEN)
+
+
+class Gives(Rule):
+    """A user's rule that gives back what it was made with, and keeps it or not."""
+
+    requires = frozenset({"central_x"})
+
+    def __init__(self, made, kept) -> None:
+        self.made, self.kept = made, kept
+
+    def demand(self, samples):
+        whole = np.ones((3, 4) if self.made != "part" else (4, 4))
+        if self.made != "own":
+            self.kept.append(whole)
+        return whole[:3] if self.made == "part" else whole
+
+
+@pytest.mark.parametrize("made", ["own", "kept", "part"])
+def test_demand_is_copied_where_others_may_write_to_it(made: str, monkeypatch) -> None:
+    kept: list = []
+    given: list[int] = []
+    real = Gives.branch_demands
+
+    def noted(rule, x):
+        branches = real(rule, x)
+        given.append(branches["total"].ctypes.data)
+        return branches
+
+    monkeypatch.setattr(Gives, "branch_demands", noted)
+    found = checked_branch_demands(Gives(made, kept), GIVEN)
+    assert found["total"] is found["main"]
+    assert (found["total"].ctypes.data == given[0]) == (made == "own")
+    for array in kept:
+        array[:] = 7.0
+    assert (found["total"] == 1.0).all()
