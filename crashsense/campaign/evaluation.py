@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Generator, Iterable, Iterator, Mapping, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import pyarrow as pa
@@ -27,10 +27,12 @@ from crashsense.rules import Algorithm, sharing
 from crashsense.rules.checked import of_operations, patience
 from crashsense.scoring import FAILURES
 from crashsense.sensing import SensorSet
-from crashsense.trials import Conditions, Trial, joined, run_trials
-from crashsense.trials.block import BLOCK
+from crashsense.trials import Conditions, Trial, joined
+from crashsense.trials.block import BLOCK, trials_in_steps
 from crashsense.trials.drawn import drawn_of
 from crashsense.trials.rows import build_table, verdict_columns
+
+Result = TypeVar("Result")
 
 #: Table -> what makes up its rows, as :func:`build_table` takes it.
 Pieces = dict[str, list[Mapping[str, Any]]]
@@ -78,13 +80,16 @@ Made = dict[str, pa.Table] | Written
 COUNTED = ["verdict", "algorithm", "draw"]
 
 
-def run_and_write(job: Job, task: Task) -> Made:
-    """Evaluate one task; write its parts if it can see the run folder, else return the tables."""
-    tables = run_task(job, task)
+def run_and_write(job: Job, tasks: Iterable[Task]) -> Iterator[tuple[Task, Made]]:
+    """Evaluate tasks; write their parts if the run folder can be seen, else yield the tables."""
     folder = RunFolder(job.folder)
-    if not job.mark or folder.mark != job.mark:
-        return tables
-    return Written(folder.save_parts(task, tables), count_failures(job, tables["verdicts"]))
+    seen = bool(job.mark) and folder.mark == job.mark
+    for task, tables in run_tasks(job, tasks):
+        if seen:
+            failures = count_failures(job, tables["verdicts"])
+            yield task, Written(folder.save_parts(task, tables), failures)
+        else:
+            yield task, tables
 
 
 def count_failures(job: Job, verdicts: pa.Table) -> int:
@@ -93,33 +98,96 @@ def count_failures(job: Job, verdicts: pa.Table) -> int:
     Without a gating algorithm, those of all algorithms.
     """
     names = [a.name for a in job.algorithms if a.gate] or [a.name for a in job.algorithms]
-    verdict, algorithm, draw = (verdicts.column(name).combine_chunks() for name in COUNTED)
-    nominal = np.flatnonzero(draw.to_numpy() == 0).tolist()
-    return sum(
-        verdict[row].as_py() in FAILURES and algorithm[row].as_py() in names for row in nominal
-    )
+    found = 0
+    for batch in verdicts.select(COUNTED).to_batches():
+        verdict, algorithm, draw = batch.columns
+        found += sum(
+            verdict[row].as_py() in FAILURES and algorithm[row].as_py() in names
+            for row in np.flatnonzero(draw.to_numpy() == 0).tolist()
+        )
+    return found
+
+
+#: Draws of tasks that are evaluated in step, all together.
+DRAWS_IN_STEP = 2**12
+
+
+def run_tasks(job: Job, tasks: Iterable[Task]) -> Iterator[tuple[Task, dict[str, pa.Table]]]:
+    """Evaluate tasks; yield each with its part of every table.
+
+    Short tasks that follow each other are evaluated in step (:func:`trials_in_steps`): what
+    surrounds the kernels then takes half the time or less.
+    """
+    group: list[Task] = []
+    for task in tasks:
+        draws = sum(one.last - one.first for one in (*group, task))
+        if group and (draws > DRAWS_IN_STEP or not _in_step(job)):
+            yield from zip(group, _tables_of(job, group), strict=True)
+            group = []
+        group.append(task)
+    if group:
+        yield from zip(group, _tables_of(job, group), strict=True)
+
+
+def _in_step(job: Job) -> bool:
+    """True where tasks cost little beside what surrounds them, and no rule of a user is asked."""
+    return job.of_families and not job.keep and job.conditions.vary in ("sensor", "none")
 
 
 def run_task(job: Job, task: Task) -> dict[str, pa.Table]:
     """Evaluate one task; return its part of every table."""
-    with engine.using(job.engine), patience():
-        tables = _run_task(job, task)
-    # Fewer draws leave little, and asking takes their time. Where draws share a pulse the next task
-    # takes what this one leaves: given back, it would cost a fifth to a third of an evaluation.
-    events = job.occurrences[task.occurrence]
-    if task.last - task.first > BLOCK and job.conditions.varies_pulse(events[0]):
-        bound_memory()
+    (tables,) = _tables_of(job, [task])
     return tables
 
 
-def _run_task(job: Job, task: Task) -> dict[str, pa.Table]:
+def _tables_of(job: Job, tasks: Sequence[Task]) -> list[dict[str, pa.Table]]:
+    """Evaluate tasks in step; return their parts of every table."""
+    with engine.using(job.engine), patience():
+        tables: list[Any] = _side_by_side([_run_task(job, task) for task in tasks])
+    # Fewer draws leave little, and asking takes their time. Where draws share a pulse the next task
+    # takes what this one leaves: given back, it would cost a fifth to a third of an evaluation.
+    for task in tasks:
+        events = job.occurrences[task.occurrence]
+        if task.last - task.first > BLOCK and job.conditions.varies_pulse(events[0]):
+            bound_memory()
+    return tables
+
+
+def _side_by_side(works: Sequence[Generator[None, None, Result]]) -> list[Result]:
+    """Let each work take its next step in turn, until all have ended; return their results.
+
+    >>> def counting(name):
+    ...     for number in (1, 2):
+    ...         print(name, number)
+    ...         yield
+    ...     return name.upper()
+    >>> _side_by_side([counting("a"), counting("b")])
+    a 1
+    b 1
+    a 2
+    b 2
+    ['A', 'B']
+    """
+    found: dict[int, Result] = {}
+    while len(found) < len(works):
+        for place, work in enumerate(works):
+            if place not in found:
+                try:
+                    next(work)
+                except StopIteration as end:
+                    found[place] = end.value
+    return [found[place] for place in range(len(works))]
+
+
+def _run_task(job: Job, task: Task) -> Generator[None, None, dict[str, pa.Table]]:
+    """Evaluate one task; yield between its steps, return its part of every table."""
     pieces: Pieces = {"verdicts": [], "fire_curves": [], "traces": [], "drawn": []}
     scored: dict[str, list[Trial]] = {sensor_set.name: [] for sensor_set in job.sensor_sets}
     events, draws = job.occurrences[task.occurrence], range(task.first, task.last)
 
-    def trials_of(numbers: range, *, whole: bool = False) -> Iterator[Trial]:
-        """Trials of some draws, taken into what makes up the tables."""
-        for trial in run_trials(
+    def trials_of(numbers: range, *, whole: bool = False) -> Iterator[Trial | None]:
+        """Trials of some draws, taken into what makes up the tables; None between steps."""
+        for trial in trials_in_steps(
             events,
             numbers,
             sensor_sets=job.sensor_sets,
@@ -127,9 +195,10 @@ def _run_task(job: Job, task: Task) -> dict[str, pa.Table]:
             conditions=job.conditions,
             scores_only=not job.keep and not whole,
         ):
-            if job.keep:
-                _keep(job.keep, trial, pieces)
-            scored[trial.sensor_set.name].append(trial.scores_only())
+            if trial is not None:
+                if job.keep:
+                    _keep(job.keep, trial, pieces)
+                scored[trial.sensor_set.name].append(trial.scores_only())
             yield trial
             del trial  # its signals, before those of the next draws are made
 
@@ -138,10 +207,13 @@ def _run_task(job: Job, task: Task) -> dict[str, pa.Table]:
         # A page asks for the demand that the verdicts were made of; of several sensor sets one
         # after the other is in memory.
         with sharing() if len(job.sensor_sets) == 1 else nullcontext():
-            tables["nominal"] = nominal_table(events, list(trials_of(draws[:1], whole=True)))
+            nominal = [trial for trial in trials_of(draws[:1], whole=True) if trial is not None]
+            tables["nominal"] = nominal_table(events, nominal)
         draws = draws[1:]
-    for _ in trials_of(draws):
-        pass
+    for trial in trials_of(draws):
+        if trial is None:
+            yield
+    yield
     for trials in scored.values():
         pieces["verdicts"].extend(verdict_columns(joined(trials)))
     tables["verdicts"] = build_table(pieces["verdicts"], schema=VERDICT_SCHEMA)

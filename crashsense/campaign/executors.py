@@ -26,7 +26,7 @@ from typing import Any, Protocol
 import pyarrow as pa
 
 from crashsense import processes
-from crashsense.campaign.evaluation import Job, Made, run_and_write, run_task
+from crashsense.campaign.evaluation import Job, Made, run_and_write, run_tasks
 from crashsense.errors import CrashsenseError, InputError, MissingExtraError
 from crashsense.event import Event
 from crashsense.results.tables import Task
@@ -76,8 +76,7 @@ class InProcess:
 
     def run(self, job: Job, bundles: Sequence[Bundle]) -> Generator[Result]:
         """Yield every task with its tables."""
-        for task in chain.from_iterable(bundles):
-            yield task, run_task(job, task)
+        yield from run_tasks(job, chain.from_iterable(bundles))
 
 
 _worker_job: Job | None = None
@@ -108,7 +107,7 @@ def _end_with_parent() -> None:
 def _run_in_worker(bundle: Bundle) -> list[Result]:
     if _worker_job is None:
         raise CrashsenseError("a worker process was started without its job")
-    return [(task, run_and_write(_worker_job, task)) for task in bundle]
+    return list(run_and_write(_worker_job, bundle))
 
 
 class Processes:
@@ -388,4 +387,4 @@ def _cluster_job(pickled: bytes) -> Job:
 
 def _run_on_cluster(pickled: bytes, bundle: Bundle) -> list[Result]:
     job = _cluster_job(pickled)
-    return [(task, run_and_write(job, task)) for task in bundle]
+    return list(run_and_write(job, bundle))

@@ -30,7 +30,6 @@ from crashsense.results.folder import (
     RunFolder,
     changes,
     refuse_change,
-    unpacked,
     write_csv,
     write_text,
 )
@@ -44,7 +43,7 @@ from crashsense.results.provenance import (
     versions,
 )
 from crashsense.results.run import KEPT_ROWS, SUMMARY, Run
-from crashsense.results.tables import KEY, SCHEMA_VERSION, VERDICT_SCHEMA, Task, returned_memory
+from crashsense.results.tables import SCHEMA_VERSION, Task, in_order, returned_memory
 from crashsense.rules import Rule
 from crashsense.rules.trust import note_evaluated
 from crashsense.trials.block import PATHS, release_noise
@@ -493,6 +492,7 @@ class _Campaign:
             folder.log(f"stopped: {type(error).__name__}: {error}")
             raise
         folder.check_files(folder.manifest())
+        folder.bring_to_disk(missing)  # before anything says that the run is complete
         for task in intake.lacks(tasks):
             intake.add(folder.read_part(folder.part("verdicts", task), packed=True), task=task)
         run = Run(
@@ -523,17 +523,19 @@ class _Campaign:
 
     def _sorted(self, folder: RunFolder, intake: Intake) -> Iterator[pa.Table]:
         """Yield the verdicts in small pieces, in the order of the key."""
+        kept = intake.rows()
+        for part in self._by_event(folder) if kept is None else [pa.concat_tables(kept)]:
+            order = in_order(part)
+            for first in range(0, order.size, PIECE):
+                yield part.take(order[first : first + PIECE])
+
+    def _by_event(self, folder: RunFolder) -> Iterator[pa.Table]:
+        """Yield the verdicts of each event in turn, its draws ascending from part to part."""
         groups = enumerate(self.job.occurrences)
         where = {event.name: index for index, group in groups for event in group}
         for name in sorted(where):
-            kept = intake.rows(where[name])
-            for part in kept or folder.tables(occurrence=where[name], packed=True):
-                # Draws ascend from part to part.
-                own = part.filter(pc.equal(part.column("event"), name))
-                key = unpacked(own.select(list(KEY)), VERDICT_SCHEMA)
-                order = pc.sort_indices(key, sort_keys=[(k, "ascending") for k in KEY])
-                for first in range(0, len(order), PIECE):
-                    yield own.take(order[first : first + PIECE])
+            for part in folder.tables(occurrence=where[name], packed=True):
+                yield part.filter(pc.equal(part.column("event"), name))
 
 
 def _verdicts_of(folder: RunFolder, task: Task, made: Made) -> pa.Table | None:

@@ -16,7 +16,7 @@ from numba.extending import intrinsic
 from crashsense.arrays import FloatArray, IntArray
 from crashsense.compiled import ride, rollover
 from crashsense.compiled.caching import kernel
-from crashsense.compiled.marches import put_rows
+from crashsense.compiled.marches import put_rows, take_rows
 from crashsense.compiled.on_lanes import (
     Apart,
     Common,
@@ -25,14 +25,13 @@ from crashsense.compiled.on_lanes import (
     Lanes,
     kept_in,
     on_lanes,
-    rows_to_lanes,
 )
-from crashsense.compiled.vectors import WIDTH, address
+from crashsense.compiled.vectors import WIDTH, address, lines
 
 _jit: Any = kernel()
 
 #: Instants in a tile.
-TILE = 24
+TILE = 96
 #: Inputs of a ride (brake, push, moment) and rows that it gives; rows of a roll.
 RIDE_GIVEN, RIDE_ROWS, ROLL_KEPT = 3, 12, 8
 #: Numbers of a draw of a ride: body, axles, speed that is held; then its state.
@@ -83,20 +82,6 @@ _ride_on_one, _ride_on_two = _ride_on(1), _ride_on(2)
 
 
 @_jit
-def _take(rows: FloatArray, first: int, width: int, at: int, ticks: int, lanes: FloatArray) -> None:
-    """Put samples *at* and on of some rows (draws, samples) in *lanes*, where there are any."""
-    draws, samples = rows.shape
-    if samples == 0:
-        return
-    whole = ticks // WIDTH
-    source = address(rows) + 8 * (first * samples + at)
-    rows_to_lanes(source, 8 * samples, address(lanes), whole, width)
-    for t in range(whole * WIDTH, ticks):
-        for j in range(width):
-            lanes[t, j] = rows[first + j, at + t]
-
-
-@_jit
 def ride_steps(
     body: FloatArray,
     axles: FloatArray,
@@ -120,13 +105,13 @@ def ride_steps(
     """
     rows, draws, steps = out.shape
     tracks, numbers = places.shape[0], state.shape[0]
-    deck, shared = np.zeros((_OWN + numbers, WIDTH)), np.zeros(_SHARED)
+    deck, shared = lines(_OWN + numbers), np.zeros(_SHARED)
     for track in range(tracks):
         shared[3 * track : 3 * track + 3] = places[track]
     shared[6], shared[7], shared[8] = left.shape[1] - 2, right.shape[1] - 2, step_s
     begins = np.zeros((2, WIDTH), dtype=np.int64)
     # Where there is no brake, push or moment they are 0, which changes nothing.
-    given, tile = np.zeros((RIDE_GIVEN * TILE, WIDTH)), np.zeros((rows * TILE, WIDTH))
+    given, tile = lines(RIDE_GIVEN * TILE), lines(rows * TILE)
     told = address(deck), address(shared), address(begins), address(given), address(tile)
     for first in range(0, draws, WIDTH):
         width = min(WIDTH, draws - first)
@@ -140,9 +125,9 @@ def ride_steps(
             begins[1, j] = address(right) + 8 * right.shape[1] * draw
         for at in range(0, steps, TILE):
             ticks = min(TILE, steps - at)
-            _take(brake, first, width, at, ticks, given[:TILE])
-            _take(push, first, width, at, ticks, given[TILE : 2 * TILE])
-            _take(moment, first, width, at, ticks, given[2 * TILE :])
+            take_rows(brake, first, width, at, ticks, given[:TILE])
+            take_rows(push, first, width, at, ticks, given[TILE : 2 * TILE])
+            take_rows(moment, first, width, at, ticks, given[2 * TILE :])
             if tracks == 1:
                 _ride_on_one(*told, ticks)
             else:
@@ -210,8 +195,8 @@ def path_steps(
     """
     draws, samples = road.shape
     tyres, modes = tyre.shape[1], body.shape[1]
-    of_tyre, of_body = np.zeros((7 * tyres, WIDTH)), np.zeros((7 * modes, WIDTH))
-    down, held, tile = (np.zeros((TILE, WIDTH)), np.zeros((TILE, WIDTH)), np.zeros((TILE, WIDTH)))
+    of_tyre, of_body = lines(7 * tyres), lines(7 * modes)
+    down, held, tile = lines(TILE), lines(TILE), lines(TILE)
     told = address(of_tyre), address(of_body), address(down), address(held), address(tile)
     for first in range(0, draws, WIDTH):
         width = min(WIDTH, draws - first)
@@ -219,8 +204,8 @@ def path_steps(
         _put_sections(body, which, first, width, of_body)
         for at in range(0, samples, TILE):
             ticks = min(TILE, samples - at)
-            _take(road, first, width, at, ticks, down)
-            _take(suspension, first, width, at, ticks, held)
+            take_rows(road, first, width, at, ticks, down)
+            take_rows(suspension, first, width, at, ticks, held)
             _run_path(*told, tyres, modes, ticks)
             put_rows(tile, TILE, ticks, first, width, at, out)
     of_tyre[:], of_body[:] = 0.0, 0.0  # kept until here, as above
@@ -276,9 +261,9 @@ def roll_steps(
     *out* (8, draws, steps).
     """
     rows, draws, steps = out.shape
-    deck = np.zeros((5 * _POINTS + 6 + 9, WIDTH))
+    deck = lines(5 * _POINTS + 6 + 9)
     common = np.append(numbers, step)
-    given, tile = np.zeros((2 * TILE, WIDTH)), np.zeros((rows * TILE, WIDTH))
+    given, tile = lines(2 * TILE), lines(rows * TILE)
     for first in range(0, draws, WIDTH):
         width = min(WIDTH, draws - first)
         for j in range(WIDTH):

@@ -48,7 +48,7 @@ from crashsense.compiled.normal import (
     fill_rows,
 )
 from crashsense.compiled.parts import parts_of
-from crashsense.compiled.places import body_axes, check_places, yaw_of
+from crashsense.compiled.places import check_places, put_motion, put_power
 from crashsense.compiled.readings import (
     check_readings,
     deviations_of,
@@ -66,12 +66,7 @@ from crashsense.compiled.sensing import (
     words_of,
     words_of_signals,
 )
-from crashsense.compiled.shaking import (
-    check_shaking,
-    mode_powers,
-    put_spectra,
-    sum_in_envelopes,
-)
+from crashsense.compiled.shaking import check_shaking, shake_rows
 from crashsense.compiled.synthesis import (
     check_steps,
     contact_steps,
@@ -84,7 +79,6 @@ __all__ = [
     "Chain",
     "Source",
     "aligned",
-    "body_axes",
     "chain_steps",
     "check",
     "check_car_marches",
@@ -112,18 +106,18 @@ __all__ = [
     "highest_under",
     "lanes_of",
     "modal_steps",
-    "mode_powers",
     "noise_in_lanes",
     "parts_of",
     "peaks",
     "path_steps",
-    "put_spectra",
+    "put_motion",
+    "put_power",
     "ride_steps",
     "roll_steps",
     "run_program",
+    "shake_rows",
     "signal_lanes_of",
     "static_reading",
-    "sum_in_envelopes",
     "summary_of",
     "times_at_scales",
     "to_lanes",
@@ -133,7 +127,6 @@ __all__ = [
     "words_by_full_path",
     "words_of",
     "words_of_signals",
-    "yaw_of",
 ]
 
 

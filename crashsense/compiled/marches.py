@@ -34,13 +34,14 @@ from crashsense.compiled.on_lanes import (
     on_lanes,
     rows_to_lanes,
 )
-from crashsense.compiled.vectors import WIDTH, address, everywhere
+from crashsense.compiled.vectors import WIDTH, address, everywhere, lines
 
 _jit: Any = kernel()
 _WORD = ir.IntType(64)
 
-#: Instants in a tile: the longer, the less often a march of many numbers loads its state.
-CRUSH_TILE, CHAIN_TILE, MODAL_TILE = 40, 16, 40
+#: Instants in a tile: the longer, the less often a march of many numbers loads its state; and where
+#: it fills many rows, the more of a row is written at once (a chain: 16 to 128, a third faster).
+CRUSH_TILE, CHAIN_TILE, MODAL_TILE = 40, 128, 40
 
 #: Rows of a draw of the frontal model: inverse mass, share, ripple, phase, damper, own; then its
 #: state: travel, velocity, compression, set, more.
@@ -100,7 +101,7 @@ def crush_steps(
     """
     rows, draws, samples = out.shape
     state = _GIVEN + FREEDOMS
-    deck, tile = np.zeros((_GIVEN + sum(CRUSH_STATE), WIDTH)), np.zeros((rows * CRUSH_TILE, WIDTH))
+    deck, tile = lines(_GIVEN + sum(CRUSH_STATE)), lines(rows * CRUSH_TILE)
     met = np.zeros(SPRINGS, dtype=np.int64)
     tables = address(common), address(offset), address(slope), address(met)
     out[:, :, :rest] = 0.0
@@ -136,6 +137,22 @@ def put_rows(
         for j in range(width):
             for t in range(whole, ticks):
                 out[row, first + j, at + t] = tile[row * room + t, j]
+
+
+@_jit
+def take_rows(
+    rows: FloatArray, first: int, width: int, at: int, ticks: int, lanes: FloatArray
+) -> None:
+    """Put samples *at* and on of some rows (draws, samples) in *lanes*, where there are any."""
+    draws, samples = rows.shape
+    if samples == 0:
+        return
+    whole = ticks // WIDTH
+    source = address(rows) + 8 * (first * samples + at)
+    rows_to_lanes(source, 8 * samples, address(lanes), whole, width)
+    for t in range(whole * WIDTH, ticks):
+        for j in range(width):
+            lanes[t, j] = rows[first + j, at + t]
 
 
 @intrinsic  # type: ignore[untyped-decorator]
@@ -197,8 +214,9 @@ def chain_steps(
     bodies, draws = per_mass.shape
     springs, points = knots.shape
     rows, _, instants = out.shape
-    of_body, of_spring = np.zeros((5, bodies, WIDTH)), np.zeros((9, springs, WIDTH))
-    tile = np.zeros(((2 * bodies + 3 * springs) * CHAIN_TILE, WIDTH))
+    of_body = lines(5 * bodies).reshape((5, bodies, WIDTH))
+    of_spring = lines(9 * springs).reshape((9, springs, WIDTH))
+    tile = lines((2 * bodies + 3 * springs) * CHAIN_TILE)
     behind = address(ends)
     told = address(knots), address(bends), behind, behind + 8 * springs
     keeps = 1 if rows > 2 * bodies + springs else 0
@@ -245,8 +263,8 @@ def modal_steps(sections: FloatArray, force: FloatArray, out: FloatArray) -> Non
     """
     _, draws, samples = force.shape
     modes = sections.shape[1]
-    deck = np.zeros((7, modes, WIDTH))
-    given, tile = np.zeros((MODAL_TILE, WIDTH)), np.zeros((MODAL_TILE, WIDTH))
+    deck = lines(7 * modes).reshape((7, modes, WIDTH))
+    given, tile = lines(MODAL_TILE), lines(MODAL_TILE)
     for first in range(0, draws, WIDTH):
         width = min(WIDTH, draws - first)
         deck[5:] = 0.0

@@ -85,6 +85,9 @@ class Count:
     def __add__(self, other: Count | int) -> Count:
         return Count(self.builder, self.builder.add(self.value, self._like(other)))
 
+    def __sub__(self, other: Count | int) -> Count:
+        return Count(self.builder, self.builder.sub(self.value, self._like(other)))
+
     def __mul__(self, other: Count | int) -> Count:
         return Count(self.builder, self.builder.mul(self.value, self._like(other)))
 
@@ -266,6 +269,47 @@ _NAMES: dict[str, Any] = {
     "range": _steps,
     "sqrt": lambda a: a.root(),
 }
+
+
+# --- a march as an instruction --------------------------------------------------------------------
+
+
+def _argument(b: Any, kind: str | int, left: Iterator[Any]) -> Any:
+    if isinstance(kind, int):
+        return Kept(b, kind)
+    value = next(left)
+    if kind == "lanes":
+        return Lanes(b, value, 0)
+    if kind == "common":
+        return Common(b, value, 0)
+    if kind == "words":
+        return Words(b, value)
+    return Count(b, value) if kind == "count" else everywhere(b, value)
+
+
+def instruction(march: Any, *kinds: str | int) -> Any:
+    """Return the instruction that runs a march once, with the march's arguments.
+
+    *kinds*: what each of them is: ``lanes``, ``common`` and ``words`` are given by an address;
+    ``count``, ``number``; room for so many numbers is made here, and is no argument.
+    """
+    run_on_lanes = on_lanes(march)
+    told = [kind for kind in kinds if not isinstance(kind, int)]
+
+    def run(typing: Any, *given: Any) -> Any:
+        def generate(context: Any, b: Any, signature: Any, values: Any) -> Any:
+            left = iter(values)
+            run_on_lanes(*[_argument(b, kind, left) for kind in kinds])
+            return context.get_dummy_value()
+
+        own = [types.float64 if kind == "number" else types.int64 for kind in told]
+        return types.void(*own), generate
+
+    # Numba looks at the signature to see how many arguments there are.
+    names = ["typing", *(f"a{n}" for n in range(len(told)))]
+    kind = inspect.Parameter.POSITIONAL_OR_KEYWORD
+    vars(run)["__signature__"] = inspect.Signature([inspect.Parameter(n, kind) for n in names])
+    return intrinsic(run)
 
 
 # --- from rows in time to lanes, and back ---------------------------------------------------------

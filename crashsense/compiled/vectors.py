@@ -52,6 +52,15 @@ def aligned(rows: int) -> FloatArray:
     return room[skip : skip + rows * LANES].reshape((rows, LANES))
 
 
+@_jit
+def lines(rows: int) -> FloatArray:
+    """Rows of one vector each, all 0, that begin where a line of the cache does.
+
+    A vector across two lines costs two accesses, and each step of a march makes many.
+    """
+    return aligned(-(-rows // VECTORS)).reshape((-1, WIDTH))[:rows]
+
+
 class Vector:
     """Numbers of :data:`WIDTH` lanes while a kernel is compiled; arithmetic writes instructions."""
 

@@ -9,6 +9,12 @@ from crashsense.filters.causal import filter_rows
 from crashsense.filters.design import state_at_one
 
 
+def mirrored_by(sections: FloatArray) -> int:
+    """Samples that are mirrored at each end: three times those that a pass looks back."""
+    missing = min((sections[:, 2] == 0.0).sum(), (sections[:, 5] == 0.0).sum())
+    return 3 * (2 * len(sections) + 1 - int(missing))
+
+
 def forth_and_back(
     samples: FloatArray, *, sections: FloatArray, mirrored: int | None = None
 ) -> FloatArray:
@@ -29,8 +35,7 @@ def forth_and_back(
     True
     """
     if mirrored is None:
-        missing = min((sections[:, 2] == 0.0).sum(), (sections[:, 5] == 0.0).sum())
-        mirrored = 3 * (2 * len(sections) + 1 - int(missing))
+        mirrored = mirrored_by(sections)
     rows = samples.reshape(-1, samples.shape[-1])
     if mirrored:
         before = 2 * rows[:, :1] - rows[:, mirrored:0:-1]

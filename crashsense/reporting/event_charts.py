@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from crashsense.arrays import FloatArray
 from crashsense.plotting import BLUE, GREEN, GREY, INK, VERMILION
 from crashsense.reporting import svg
 from crashsense.reporting.stacked import Arrow, Panel, Stack, plain, stacked_charts
@@ -266,9 +267,13 @@ def _subject(deciding: Sequence[Any], shown: EventView, told: Told | None) -> De
 
 def _largest(chart: DemandChart) -> float:
     return max(
-        (float(np.nanmax(t.values, initial=0.0)) for t in chart.traces if t.name == "total"),
-        default=0.0,
+        (_most(trace.values) for trace in chart.traces if trace.name == "total"), default=0.0
     )
+
+
+def _most(values: FloatArray) -> float:
+    """The largest of some values and 0, as ``numpy.nanmax``, which asks about much else first."""
+    return float(np.fmax.reduce(values, initial=0.0))
 
 
 def _channel(shown: EventView, told: Told | None) -> SensedChannel | None:
@@ -282,7 +287,7 @@ def _channel(shown: EventView, told: Told | None) -> SensedChannel | None:
 
 def _share(channel: SensedChannel) -> float:
     """Largest true value over the range of the sensor [-]."""
-    size = float(np.nanmax(np.abs(channel.raw.values), initial=0.0))
+    size = _most(np.abs(channel.raw.values))
     return size / channel.range_value if channel.range_value else size
 
 
@@ -351,7 +356,7 @@ def _travel_panel(motion: Any) -> Panel:
 def channel_panel(channel: SensedChannel, *, x_range: tuple[float, float], height: float) -> Panel:
     """True signal against what the control unit receives, the range, and where it was left."""
     seen = [
-        float(np.nanmax(np.abs(t.values[inside]), initial=0.0))
+        _most(np.abs(t.values[inside]))
         for t in (channel.raw, channel.sensed)
         for inside in [(t.times_ms >= x_range[0]) & (t.times_ms <= x_range[1])]
     ]
@@ -419,7 +424,7 @@ def _differs(line: svg.Line, chart: DemandChart, x_range: tuple[float, float]) -
     (total,) = (trace for trace in chart.traces if trace.name == "total")
     inside = (line.x >= x_range[0]) & (line.x <= x_range[1])
     same = np.interp(line.x[inside], total.times_ms, total.values)
-    return bool(np.nanmax(np.abs(line.y[inside] - same), initial=0.0) > 0.02)
+    return _most(np.abs(line.y[inside] - same)) > 0.02
 
 
 def _others(

@@ -158,8 +158,10 @@ def fire_curve(times_ms: FloatArray, demand: FloatArray) -> list[list[float]]:
 
     >>> fire_curve(np.array([1.0, 2.0]), np.array([0.6, 1.2]))
     [[0.6, 1.0], [1.2, 2.0]]
+    >>> fire_curve(np.array([1.0, 2.0]), np.array([0.1, 0.49]))
+    []
     """
-    if not times_ms.size:
+    if not np.fmax.reduce(demand, initial=0.0) >= _REACHED[0]:  # as most events that must not fire
         return []
     running = np.maximum.accumulate(np.where(np.isnan(demand), 0.0, demand))
     index = np.searchsorted(running, _REACHED, side="left")

@@ -277,17 +277,28 @@ class RunFolder:
             temporary = path.with_name(f".{path.name}.tmp")
             try:
                 path.parent.mkdir(parents=True, exist_ok=True)
-                # A file that is open already: a name may hold bytes that are no text.
-                with temporary.open("wb") as file:
-                    pq.write_table(tables[name], file, **_WRITTEN[name])
-                    file.flush()
-                    os.fsync(file.fileno())  # on the disk before it gets its final name
-                sums[name] = _sha256(temporary)
+                content = pa.BufferOutputStream()
+                pq.write_table(tables[name], content, **_WRITTEN[name])
+                written = content.getvalue()
+                temporary.write_bytes(written)
+                sums[name] = hashlib.sha256(written).hexdigest()
                 os.replace(temporary, path)
             except OSError as error:
                 temporary.unlink(missing_ok=True)
                 raise _cannot_write(path, error) from error
         return sums
+
+    def bring_to_disk(self, tasks: Iterable[Task]) -> None:
+        """Wait until the parts of some tasks are on the disk: a complete run survives the power.
+
+        A part that a power failure takes before is known by its checksum, and computed again.
+        """
+        from crashsense.results.on_disk import not_on_disk
+
+        noted = self.checksums()
+        paths = [self.part(name, task) for task in tasks for name in noted.get(task.name, ())]
+        for path, error in not_on_disk(paths):
+            raise _cannot_write(path, error) from error
 
     def remove_temporary(self) -> None:
         """Remove what an interrupted writer left half written."""

@@ -6,6 +6,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 
+import numpy as np
+import numpy.typing as npt
 import pyarrow as pa
 
 from crashsense.verdict_schema import (
@@ -26,7 +28,7 @@ __all__ = [
     "TRACE_SCHEMA",
     "Task",
 ]
-__all__ += ["VERDICT_SCHEMA", "plain_rows_of", "returned_memory"]
+__all__ += ["VERDICT_SCHEMA", "in_order", "plain_rows_of", "returned_memory"]
 
 CURVE_SCHEMA = pa.schema(
     [
@@ -125,6 +127,22 @@ def plain_rows_of(tables: Iterable[pa.Table], *, event: str, draw: int) -> list[
             if number == draw and events[place].as_py() == event:
                 found += table.slice(place, 1).to_pylist()
     return found
+
+
+def in_order(table: pa.Table) -> npt.NDArray[np.int64]:
+    """Return the places of the rows of a packed table of verdicts, in the order of the key.
+
+    By the rank of each text among the distinct ones, which are few.
+    """
+    columns = []
+    for name in KEY:
+        column = table.column(name).unify_dictionaries().combine_chunks()
+        values = column
+        if pa.types.is_dictionary(column.type):
+            ranks = np.argsort(np.argsort(column.dictionary.to_pylist()))
+            values = ranks[column.indices.to_numpy()]
+        columns.append(np.asarray(values))
+    return np.lexsort(columns[::-1])
 
 
 @contextmanager

@@ -69,7 +69,8 @@ class SensorDraws(Shown):
     reading = gain * a + sum(cross[other] * a_other) + offset + drift * max(t, 0) + noise
 
     ``element``: the elements as made, where the part has one: they move a (resonance, stop,
-    read-out) and noise; what they do to gain and offset is in those already.
+    read-out) and noise; what they do to gain and offset is in those already. ``largest``: absolute
+    values over all draws, of gain, offset, drift and each of cross.
     """
 
     gain: FloatArray
@@ -78,6 +79,7 @@ class SensorDraws(Shown):
     drift: FloatArray
     setting: IntArray
     noisy: npt.NDArray[np.bool_]
+    largest: FloatArray
     element: ElementDraws | None = None
 
 
@@ -156,6 +158,7 @@ def draw_sensors(
             made[row] = _element(draws, part, warmer, axes=axes[channel], seed=seed, vary=vary)
     numbers = _numbers(parts, others)
     found = _deviations(z, numbers, warmer, made)
+    largest = np.abs(found).max(axis=-1)
     noisy = (draws != 0) & vary
     return {
         channel: SensorDraws(
@@ -165,10 +168,11 @@ def draw_sensors(
             drift=own[2],
             setting=setting,
             noisy=noisy,
+            largest=most,
             element=element,
         )
-        for channel, names, own, setting, element in zip(
-            sensors, others, found, settings, made, strict=True
+        for channel, names, own, most, setting, element in zip(
+            sensors, others, found, largest, settings, made, strict=True
         )
     }
 

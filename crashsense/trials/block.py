@@ -7,7 +7,7 @@ block goes behind it.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Generator, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
@@ -33,7 +33,7 @@ from crashsense.sensing import (
     signals_needed,
 )
 from crashsense.trials.judge import Answer, Judge, valid_channels
-from crashsense.trials.lanes import answers_in_lanes, answers_of_sensors
+from crashsense.trials.lanes import answers_in_lanes, sensors_in_lanes
 
 if TYPE_CHECKING:
     from crashsense.trials.trial import Trial
@@ -123,8 +123,8 @@ def signal_block(
     nominal_only = all(draw == 0 for draw in draws)  # no seed changes draw 0: the events carry it
     if source is not None and conditions.varies_pulse(events[0]) and not nominal_only:
         if channels is not None and isinstance(source, SelectiveSource):
-            return source.block_for(draws, seed=conditions.seed, channels=channels)
-        return source.block(draws, seed=conditions.seed)
+            return source.block_for(list(draws), seed=conditions.seed, channels=channels)
+        return source.block(list(draws), seed=conditions.seed)
     required = {
         event.name: {
             restraint: np.array([np.nan if r.required_s is None else r.required_s])
@@ -136,7 +136,8 @@ def signal_block(
         name: signal.as_block(note="repeated for every draw")
         for name, signal in events[0].signals.items()
     }
-    return SignalBlock(draws=np.asarray(draws), signals=signals, required_s=required)
+    numbers = np.arange(draws.start, draws.stop) if isinstance(draws, range) else np.asarray(draws)
+    return SignalBlock(draws=numbers, signals=signals, required_s=required)
 
 
 def run_trials(
@@ -154,6 +155,33 @@ def run_trials(
     Signals are made once for all sensor sets. *events* share the occurrence and differ in context
     and requirements only. *channels*: which are sensed; None: those that the algorithms read.
     *scores_only*: keep nothing but what rows need, as :meth:`Trial.scores_only`.
+    """
+    steps = trials_in_steps(
+        events,
+        draws,
+        sensor_sets=sensor_sets,
+        algorithms=algorithms,
+        conditions=conditions,
+        channels=channels,
+        scores_only=scores_only,
+    )
+    return (trial for trial in steps if trial is not None)
+
+
+def trials_in_steps(
+    events: Sequence[Event],
+    draws: Iterable[int],
+    *,
+    sensor_sets: Sequence[SensorSet],
+    algorithms: Sequence[Algorithm],
+    conditions: Conditions,
+    channels: Sequence[str] | None = None,
+    scores_only: bool = False,
+) -> Iterator[Trial | None]:
+    """As :func:`run_trials`; yields None as well, where kernels are about to compute a short event.
+
+    Kernels fill the processor's cache, and what prepares their work then runs two to three times
+    slower. Where several events have been brought up to here, their kernels come one after another.
     """
     if conditions.varies_pulse(events[0]):
         size = _draws_made_at_once(events[0])
@@ -179,18 +207,23 @@ def run_trials(
         if common is not None:
             common.begin_block()
         for sensor_set, asked in zip(sensor_sets, judges, strict=True):
-            yield from judge_block(
-                block,
-                events=events,
-                sensor_set=sensor_set,
-                algorithms=algorithms,
-                conditions=conditions,
-                channels=channels,
-                bank=bank,
-                common=common,
-                scores_only=scores_only,
-                judges=asked,
-            )
+            how: Any = {
+                "events": events,
+                "sensor_set": sensor_set,
+                "algorithms": algorithms,
+                "conditions": conditions,
+                "judges": asked,
+                "bank": bank,
+                "common": common,
+            }
+            light = None
+            if scores_only:
+                wanted = channels_read(algorithms, sensor_set) if channels is None else channels
+                light = yield from _scored_in_lanes(block, channels=wanted, **how)
+            if light is None:
+                yield from judge_block(block, channels=channels, scores_only=scores_only, **how)
+            else:
+                yield from light
         del block  # before the next one is made: only one of them is in memory
 
 
@@ -203,13 +236,13 @@ def _draws_made_at_once(event: Event) -> int:
     return size
 
 
-def _in_blocks(draws: Iterable[int], size: int) -> Iterator[list[int]]:
+def _in_blocks(draws: Iterable[int], size: int) -> Iterator[Sequence[int]]:
     """Cut draws into blocks."""
     if isinstance(draws, range) and draws.step == 1:
         first = draws.start
         while first < draws.stop:
             last = min((max(first - 1, 0) // size + 1) * size + 1, draws.stop)
-            yield list(range(first, last))
+            yield range(first, last)
             first = last
         return
     for _, numbers in groupby(draws, key=lambda draw: max(draw - 1, 0) // size):
@@ -254,20 +287,17 @@ def judge_block(
     if judges is None:
         judges = judges_of(events, algorithms, sensor_set)
     first = 0
-    how: Any = {
-        "sensor_set": sensor_set,
-        "conditions": conditions,
-        "channels": wanted,
-        "bank": bank,
-        "common": common,
-        "deviates": deviates,
-    }
-    if scores_only:
-        light = scored_in_lanes(block, events, judges=judges, algorithms=algorithms, **how)
-        if light is not None:
-            yield from light
-            return
-    for sensed in sense_block(block, events[0], **how):
+    sensing = sense_block(
+        block,
+        events[0],
+        sensor_set=sensor_set,
+        conditions=conditions,
+        channels=wanted,
+        bank=bank,
+        common=common,
+        deviates=deviates,
+    )
+    for sensed in sensing:
         part = slice(first, first + sensed.samples.draws)
         first = part.stop
         required = _required_of(block, events, part=part)
@@ -317,10 +347,15 @@ def _required_of(
     }
 
 
-def scored_in_lanes(
+#: Samples of the signals of an event that is prepared ahead of its kernels: with its words in every
+#: filter setting it takes less than 4 MB.
+_SHORT = 2**16
+
+
+def _scored_in_lanes(
     block: SignalBlock,
-    events: Sequence[Event],
     *,
+    events: Sequence[Event],
     judges: Sequence[Judge],
     sensor_set: SensorSet,
     algorithms: Sequence[Algorithm],
@@ -328,28 +363,32 @@ def scored_in_lanes(
     channels: Sequence[str],
     bank: NoiseBank | None,
     common: CommonSensors | None,
-    deviates: Mapping[str, FloatArray] | None,
-) -> list[Trial] | None:
-    """Sense and judge a block in lanes, scores alone; None where that cannot be done."""
+) -> Generator[None, None, list[Trial] | None]:
+    """Sense and judge a block in lanes, scores alone; the result is None where that cannot be done.
+
+    Yields as :func:`trials_in_steps`.
+    """
     from crashsense.trials.trial import Trial
 
     if engine.kernels() is None:
         return None
+    reuse_memory()
     found: list[Trial] = []
     first = 0
     how = _how_sensed(
-        block,
-        events[0],
-        conditions=conditions,
-        channels=channels,
-        bank=bank,
-        common=common,
-        deviates=deviates,
+        block, events[0], conditions=conditions, channels=channels, bank=bank, common=common
     )
+    short = sum(signal.samples.size for signal in block.signals.values()) <= _SHORT
     for made in prepared(block.signals, sensor_set, **how):
         required = _required_of(block, events, part=slice(first, first + made.draws.size))
         first += made.draws.size
-        answers = answers_of_sensors(judges, made, events=events, required_s=required)
+        asked = sensors_in_lanes(judges, made, events=events, required_s=required)
+        if asked is None:
+            return None
+        if short:
+            asked.prepare()
+            yield
+        answers = asked.answers()
         if answers is None:
             return None
         full = np.zeros(made.draws.size, dtype=bool)
@@ -370,7 +409,7 @@ def scored_in_lanes(
                 engine=engine.current(),
             )
         )
-        del made, one  # its signals, before those of the next draws are brought to their rate
+        del made, one, asked  # its signals, before those of the next draws are brought over
     return found
 
 
@@ -382,7 +421,7 @@ def _how_sensed(
     channels: Sequence[str],
     bank: NoiseBank | None,
     common: CommonSensors | None,
-    deviates: Mapping[str, FloatArray] | None,
+    deviates: Mapping[str, FloatArray] | None = None,
 ) -> dict[str, Any]:
     """Arguments of sensing that a block and the conditions decide."""
     shared = conditions.sensor_draws == "shared"

@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from threading import local
 from typing import Any
 
@@ -76,8 +76,7 @@ def answers_in_lanes(
 
         return put
 
-    cut = {name: one.clipped_before_filter for name, one in sensed.reports.items()}
-    return _answers(
+    asked = InLanes.asking(
         judges,
         events=events,
         required_s=required_s,
@@ -86,25 +85,26 @@ def answers_in_lanes(
         start_s=samples.start_s,
         size=samples.size,
         there=there,
-        source=source,
-        cut=cut,
     )
+    if asked is None:
+        return {}
+    cut = {name: one.clipped_before_filter for name, one in sensed.reports.items()}
+    return asked.answers({name: source(name) for name in asked.program.channels}, cut)
 
 
-def answers_of_sensors(
+def sensors_in_lanes(
     judges: Sequence[Judge],
     made: Prepared,
     *,
     events: Sequence[Event],
     required_s: Required,
-) -> Answers | None:
-    """Sense a block and ask every judge, for scores alone; None where it cannot be done so."""
+) -> SensorsInLanes | None:
+    """What senses a block and asks every judge, for scores alone; None where it cannot be done."""
     if not all(one_pass.steady(one) for one in made.sensors.values()):
         return None
     if any(judge.asks_a_user for judge in judges):
         return None
-    cut: dict[str, IntArray] = {}
-    found = _answers(
+    asked = InLanes.asking(
         judges,
         events=events,
         required_s=required_s,
@@ -113,70 +113,138 @@ def answers_of_sensors(
         start_s=made.start_s,
         size=made.base.ticks,
         there=frozenset(made.sensors),
-        source=lambda name: _source(made.sensors[name], name, cut),
-        cut=cut,
     )
-    return found if len(found) == len(judges) else None
+    return None if asked is None else SensorsInLanes(asked, made)
 
 
-def _answers(
-    judges: Sequence[Judge],
-    *,
-    events: Sequence[Event],
-    required_s: Required,
-    samples: EcuSamples,
-    valid: ValidChannels,
-    start_s: FloatArray,
-    size: int,
-    there: frozenset[str],
-    source: Callable[[str], Source],
-    cut: Mapping[str, IntArray],
-) -> Answers:
-    """Run the program of all judges that have one on what *source* gives of each channel.
+class SensorsInLanes:
+    """Prepared sensors of a block, and the rules that are asked about them in lanes."""
 
-    *samples* are those that a rule may ask before it reads, of the first draws of each group of
-    *valid* at least; *start_s*: clock of all draws; *size*: ticks; *there*: channels that are valid
-    throughout; *cut*: samples cut before the filter, known once the program has run.
+    def __init__(self, asked: InLanes, made: Prepared) -> None:
+        self._asked = asked
+        self._cut: dict[str, IntArray] = {}
+        self._sources = {
+            name: _SensorSource(made.sensors[name], name, self._cut)
+            for name in asked.program.channels
+        }
+
+    def prepare(self) -> None:
+        """Gather what the kernels of every sensor take; else each does so when it is its turn."""
+        for source in self._sources.values():
+            source.prepare()
+
+    def answers(self) -> Answers | None:
+        """Sense the block and ask every judge; None where not all could be asked."""
+        found = self._asked.answers(self._sources, self._cut)
+        return found if len(found) == len(self._asked.judges) else None
+
+
+@dataclass(frozen=True, eq=False)
+class InLanes:
+    """Judges of a block, and the program of all rules that have one.
+
+    Parameters
+    ----------
+    judges : all of them; ``asked``: those whose rules the program says, in its order
+    spans : of each rule asked, ticks before the allowed time and up to the required one
+    samples : those that a rule may ask before it reads, of the first draws of each group of
+        *valid* at least
+    draws, size : of the block, and its ticks
     """
-    contexts = {event.name: event.context for event in events}
-    asked = [judge for judge in judges if judge.asked]
-    if engine.kernels() is None or LANES * size * len(there) > MOST_VALUES:
-        return {}
-    program, said = _PROGRAMS.get(
-        [(judge.rule, contexts[judge.key[0]]) for judge in asked],
-        rate_hz=samples.rate_hz,
-        size=size,
-        there=there,
-    )
-    if program is None:
-        return {}
-    asked = [asked[number] for number in said]
-    spans = [
-        spans_of(
-            start_s=start_s,
+
+    judges: Sequence[Judge]
+    asked: Sequence[Judge]
+    program: Program
+    spans: Sequence[tuple[IntArray, IntArray]]
+    required_s: Required
+    samples: EcuSamples
+    valid: ValidChannels
+    contexts: Mapping[str, Context]
+    draws: int
+    size: int
+
+    @classmethod
+    def asking(
+        cls,
+        judges: Sequence[Judge],
+        *,
+        events: Sequence[Event],
+        required_s: Required,
+        samples: EcuSamples,
+        valid: ValidChannels,
+        start_s: FloatArray,
+        size: int,
+        there: frozenset[str],
+    ) -> InLanes | None:
+        """Write the program of some judges; None without kernels, or where nothing can be written.
+
+        *start_s*: clock of all draws; *there*: channels that are valid throughout.
+        """
+        contexts = {event.name: event.context for event in events}
+        asked = [judge for judge in judges if judge.asked]
+        if engine.kernels() is None or LANES * size * len(there) > MOST_VALUES:
+            return None
+        program, said = _PROGRAMS.get(
+            [(judge.rule, contexts[judge.key[0]]) for judge in asked],
             rate_hz=samples.rate_hz,
             size=size,
-            required_s=required_s[judge.key[0]][judge.key[2]],
-            not_before_s=judge.not_before_s,
+            there=there,
         )
-        for judge in asked
-    ]
-    sources = [source(name) for name in program.channels]
-    found = reached_in_lanes(program, sources, spans=spans, draws=start_s.size, size=size)
-    if found is None:
-        return {}
-    reached = dict(zip((judge.key for judge in asked), found, strict=True))
-    in_context = {name: replace(samples, context=context) for name, context in contexts.items()}
-    answers = {}
-    for judge in judges:
-        event, _, restraint = judge.key
-        if judge.asked and judge.key not in reached:
-            continue
-        times = required_s[event][restraint]
-        answers[judge.key] = judge.heard(
-            in_context[event], cut, required_s=times, valid=valid, found=reached.get(judge.key)
+        if program is None:
+            return None
+        asked = [asked[number] for number in said]
+        spans = [
+            spans_of(
+                start_s=start_s,
+                rate_hz=samples.rate_hz,
+                size=size,
+                required_s=required_s[judge.key[0]][judge.key[2]],
+                not_before_s=judge.not_before_s,
+            )
+            for judge in asked
+        ]
+        return cls(
+            judges=judges,
+            asked=asked,
+            program=program,
+            spans=spans,
+            required_s=required_s,
+            samples=samples,
+            valid=valid,
+            contexts=contexts,
+            draws=start_s.size,
+            size=size,
         )
-    return answers
+
+    def answers(self, sources: Mapping[str, Source], cut: Mapping[str, IntArray]) -> Answers:
+        """Run the program on what *sources* give of each channel.
+
+        *cut*: samples cut before the filter, known once the program has run. No answer from judges
+        whose rules the program does not say; none at all if a demand was no finite number.
+        """
+        channels = [sources[name] for name in self.program.channels]
+        found = reached_in_lanes(
+            self.program, channels, spans=self.spans, draws=self.draws, size=self.size
+        )
+        if found is None:
+            return {}
+        reached = dict(zip((judge.key for judge in self.asked), found, strict=True))
+        in_context = {
+            name: replace(self.samples, context=context) for name, context in self.contexts.items()
+        }
+        answers = {}
+        for judge in self.judges:
+            event, _, restraint = judge.key
+            if judge.asked and judge.key not in reached:
+                continue
+            answers[judge.key] = judge.heard(
+                in_context[event],
+                cut,
+                required_s=self.required_s[event][restraint],
+                valid=self.valid,
+                found=reached.get(judge.key),
+            )
+        return answers
 
 
 def _validity(made: Prepared) -> EcuSamples:
@@ -195,36 +263,43 @@ def _validity(made: Prepared) -> EcuSamples:
     )
 
 
-def _source(one: OneSensor, name: str, cut: dict[str, IntArray]) -> Source:
-    """Return what puts the values of a sensor into lanes, and notes in *cut* what it cut.
+class _SensorSource:
+    """Puts the values of a sensor into lanes, and notes in *cut* what it cut.
 
     Its reading is made for the first draws and released after the last: of a long event only one
     sensor at a time has it.
     """
-    sources: list[Source] = []
 
-    def put(first: int, last: int, tiles: FloatArray, channel: int) -> None:
-        if not sources:
-            sources.append(_read_source(one, name, cut))
-        sources[0](first, last, tiles, channel)
-        if last == one.draws.size:
-            sources.clear()
-            one.release()
+    def __init__(self, one: OneSensor, name: str, cut: dict[str, IntArray]) -> None:
+        self._one, self._name, self._cut = one, name, cut
+        self._put: Source | None = None
 
-    return put
+    def prepare(self) -> Source:
+        """Make its reading."""
+        if self._put is None:
+            self._put = _read_source(self._one, self._name, self._cut)
+        return self._put
+
+    def __call__(self, first: int, last: int, tiles: FloatArray, channel: int) -> None:
+        self.prepare()(first, last, tiles, channel)
+        if last == self._one.draws.size:
+            self._put = None
+            self._one.release()
 
 
 def _read_source(one: OneSensor, name: str, cut: dict[str, IntArray]) -> Source:
-    """As :func:`_source`.
+    """As :class:`_SensorSource`.
 
     Draws that the compiled pass cannot give in lanes are sensed as ever, and moved there.
     """
     kernels: Any = engine.kernels()
     straight = np.zeros(one.draws.size, dtype=bool)
     if one_pass.serves_lanes(one):
-        if one.one_signal and not one.fast.any():
-            return _full_source(one, name, cut)
         straight = one.fast
+        if straight.all():
+            return _fast_source(one, name, cut)
+        if one.one_signal and not straight.any():
+            return _full_source(one, name, cut)
     apart = np.flatnonzero(~straight)
     fill = one_pass.in_lanes(one) if straight.any() else None
     before = np.zeros(one.draws.size, dtype=np.int64)
@@ -241,6 +316,13 @@ def _read_source(one: OneSensor, name: str, cut: dict[str, IntArray]) -> Source:
             kernels.to_lanes(engine.given(values), places, tiles, channel)
 
     return put
+
+
+def _fast_source(one: OneSensor, name: str, cut: dict[str, IntArray]) -> Source:
+    """As :func:`_read_source`, of a sensor that cuts nothing in any draw."""
+    fill = one_pass.in_lanes(one)
+    cut[name] = np.zeros(one.draws.size, dtype=np.int64)
+    return lambda first, _, tiles, channel: fill(first, tiles, channel)
 
 
 def _full_source(one: OneSensor, name: str, cut: dict[str, IntArray]) -> Source:

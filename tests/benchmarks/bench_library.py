@@ -35,15 +35,19 @@ from crashsense.results.folder import RunFolder
 from crashsense.synthesis import load_events
 from crashsense.trials import block, judge, lanes
 from crashsense.trials.judge import Judge
+from crashsense.trials.lanes import SensorsInLanes
 
 #: What a stage of the table is made of: where its function stands, and its name there. Sensors put
 #: their codes into lanes inside of what asks the rules: the inner stage counts.
 STAGES = {
     "signals": [(block, "signal_block")],
-    "sensing": [(block, "sense_block"), (block, "prepared"), (lanes, "_source"), (lanes, "_fill")],
+    "sensing": [
+        *((block, "sense_block"), (block, "prepared")),
+        *((SensorsInLanes, "prepare"), (lanes, "_fill")),
+    ],
     "rules": [
         *((judge, "evaluate_rule"), (block, "judges_of")),
-        *((block, "answers_in_lanes"), (block, "answers_of_sensors")),
+        *((block, "answers_in_lanes"), (block, "sensors_in_lanes"), (SensorsInLanes, "answers")),
     ],
     "scoring": [
         *((judge, "reached"), (judge, "judge"), (Judge, "heard"), (lanes, "spans_of")),

@@ -258,12 +258,13 @@ def test_workers_write_what_they_made(tmp_path: Path) -> None:
     folder.write_manifest({"schema_version": 1})
     task = Task(0, 0, 10)
     seen = replace(job, folder=str(folder.path), mark=folder.mark)
-    made = evaluation.run_and_write(seen, task)
+    ((_, made),) = evaluation.run_and_write(seen, [task])
     assert isinstance(made, evaluation.Written)
     assert made.sums["verdicts"] == hashlib.sha256(folder.parts()[0].read_bytes()).hexdigest()
     # A worker on another machine has no such folder, or another one of that name.
     for unseen in (replace(seen, folder=str(tmp_path / "no")), replace(seen, mark="another")):
-        assert not isinstance(evaluation.run_and_write(unseen, task), evaluation.Written)
+        ((_, tables),) = evaluation.run_and_write(unseen, [task])
+        assert not isinstance(tables, evaluation.Written)
     run = crashsense.evaluate(plan, out=tmp_path / "whole", workers=2, chunk=4, engine="numpy")
     assert run.verdicts.equals(whole.verdicts)
     noted = RunFolder(tmp_path / "whole").checksums()
@@ -282,7 +283,7 @@ def test_a_finished_folder_measures_and_runs_nothing(
         raise AssertionError("a finished folder was computed again")
 
     monkeypatch.setattr(running, "run_task", refuse)
-    monkeypatch.setattr(executors, "run_task", refuse)
+    monkeypatch.setattr(executors, "run_tasks", refuse)
     monkeypatch.setattr(executors, "run_and_write", refuse)
     second = crashsense.evaluate(plan, out=tmp_path / "run", workers=2, engine="numpy")
     assert second.verdicts.equals(first.verdicts)

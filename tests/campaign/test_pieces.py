@@ -171,13 +171,13 @@ def test_samples_are_held_where_something_is_made_of_them(
 ) -> None:
     plan = resolve_plan(events=[pulse("hand", 6.0, fire=True)], algorithms=["plain"], draws=3)
     job = Job(tuple(plan.occurrences()), plan.sensor_sets, plan.algorithms, Conditions(), **more)
-    asked, run_trials = [], evaluation.run_trials
+    asked, in_steps = [], evaluation.trials_in_steps
 
     def noted(events, draws, *, scores_only, **how):  # type: ignore[no-untyped-def]
         asked.append(scores_only)
-        return run_trials(events, draws, scores_only=scores_only, **how)
+        return in_steps(events, draws, scores_only=scores_only, **how)
 
-    monkeypatch.setattr(evaluation, "run_trials", noted)
+    monkeypatch.setattr(evaluation, "trials_in_steps", noted)
     tables = run_task(job, Task(0, first, 4))
     assert asked == light
     assert ("drawn" in tables) == ("keep" in more)

@@ -46,7 +46,9 @@ def test_a_job_is_read_as_it_was_written(tmp_path: Path) -> None:
 @pytest.fixture
 def drawn(monkeypatch: pytest.MonkeyPatch) -> None:
     table = pa.Table.from_pylist([], schema=DRAWN_SCHEMA)
-    monkeypatch.setattr(evaluation, "run_task", lambda job, task: {"verdicts": table})
+    monkeypatch.setattr(
+        evaluation, "run_tasks", lambda job, tasks: [(task, {"verdicts": table}) for task in tasks]
+    )
     monkeypatch.setattr(evaluation, "count_failures", lambda job, table: 5)
 
 
@@ -64,7 +66,7 @@ def test_parts_are_written_only_into_the_folder_that_the_job_means(
     if marked in ("", "gone"):
         (tmp_path / "manifest.json").unlink()
     assert (folder.mark == mark) == (marked in ("own", ""))
-    made = evaluation.run_and_write(job(folder=str(tmp_path), mark=mark), TASK)
+    ((_, made),) = evaluation.run_and_write(job(folder=str(tmp_path), mark=mark), [TASK])
     assert isinstance(made, evaluation.Written) == written
     assert folder.part("verdicts", TASK).exists() == written
     if isinstance(made, evaluation.Written):

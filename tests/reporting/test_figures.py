@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import math
+import warnings
+
+import numpy as np
 import pytest
 
 import crashsense
 from crashsense.plotting import save
+from crashsense.reporting.event_charts import _most
 from crashsense.reporting.stacked_figure import trial_event_figure
 from crashsense.results.plot import TimingRow, timing_figure
 
@@ -63,3 +68,10 @@ def test_the_event_figure_has_the_panels_of_the_page(judged):
 def test_the_event_figure_follows_the_restraint_asked_for(judged):
     figure = trial_event_figure(judged, restraint="front_airbag_stage_2")
     assert "front bag, stage 2" in figure.axes[-1].get_title(loc="left")
+
+
+@pytest.mark.parametrize("values", [[], [-1.0, -2.0], [0.5, math.nan, 1.5, -3.0], [math.nan]])
+def test_the_largest_value_is_that_of_numpy(values):
+    with warnings.catch_warnings(action="ignore"):  # numpy warns where there is no number
+        expected = np.nanmax(np.asarray(values, dtype=float), initial=0.0)
+    assert _most(np.asarray(values, dtype=float)) == expected

@@ -15,8 +15,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import crashsense
 from crashsense.errors import RunFolderError
 from crashsense.results import folder as module
+from crashsense.results import on_disk
 from crashsense.results.folder import (
     CHECKSUMS,
     LOCK,
@@ -30,6 +32,7 @@ from crashsense.results.folder import (
     write_csv,
     write_text,
 )
+from crashsense.results.run import SUMMARY
 from crashsense.results.tables import CURVE_SCHEMA, SCHEMA_VERSION, VERDICT_SCHEMA, Task
 
 #: Draws of two occurrences, in three tasks; the events of each.
@@ -191,6 +194,46 @@ def test_verdicts_get_their_name_last(tmp_path: Path, monkeypatch: pytest.Monkey
         part = run.part(name, Task(0, 0, 1))
         assert sums[name] == hashlib.sha256(part.read_bytes()).hexdigest()
         assert pq.read_table(part).num_rows == 0
+
+
+def test_parts_are_brought_to_the_disk_and_one_that_is_not_is_named(
+    run: RunFolder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    paths = {run.part("fire_curves", task) for task in TASKS}
+    synced: list[int] = []
+    monkeypatch.setattr(on_disk.os, "fsync", lambda number: synced.append(os.fstat(number).st_ino))
+    run.bring_to_disk(TASKS)
+    assert sorted(synced) == sorted(path.stat().st_ino for path in paths)
+    bad = run.part("fire_curves", Task(0, 5, 9))
+    bad_number = bad.stat().st_ino
+
+    def full(number: int) -> None:
+        if os.fstat(number).st_ino == bad_number:
+            raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(on_disk.os, "fsync", full)
+    words = f"{bad}: cannot write (No space left on device); what was already written is kept"
+    with pytest.raises(RunFolderError, match=re.escape(words)):
+        run.bring_to_disk(TASKS)
+
+
+def test_a_run_is_complete_once_its_parts_are_on_the_disk(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seen: list[tuple[list[Task], bool]] = []
+
+    def bring(self: RunFolder, tasks: list[Task]) -> None:
+        seen.append((list(tasks), (self.path / SUMMARY).exists()))
+
+    monkeypatch.setattr(RunFolder, "bring_to_disk", bring)
+    asked = {"events": ["hammer_tunnel"], "draws": 3, "workers": 1, "chunk": 2}
+    crashsense.evaluate(out=tmp_path / "run", **asked)
+    tasks = [Task(0, 0, 3), Task(0, 3, 4)]
+    assert seen == [(tasks, False)]
+    run = RunFolder(tmp_path / "run")
+    run.part("verdicts", tasks[1]).unlink()
+    crashsense.evaluate(out=tmp_path / "run", **asked)
+    assert seen[1:] == [(tasks[1:], False)]  # the others were before
 
 
 def test_a_folder_is_new_or_a_run(run: RunFolder, tmp_path: Path) -> None:

@@ -6,18 +6,22 @@ import json
 import shutil
 from pathlib import Path
 
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 from click.testing import CliRunner
 from run_files import edit_json
 
 import crashsense
+from crashsense.campaign import running
 from crashsense.cli.replay import replay as replay_command
 from crashsense.errors import CrashsenseError, InputError, RunFolderError
 from crashsense.event import RESTRAINTS
 from crashsense.resources import CAUTION
 from crashsense.results import open_run, replay
+from crashsense.results.folder import packed
 from crashsense.results.statistics import upper_bound_without_failure
+from crashsense.results.tables import KEY, in_order
 from crashsense.scoring import FAILURES
 
 EVENTS = ["hammer_tunnel", "rollover_kerb_25"]
@@ -150,11 +154,30 @@ def test_files_of_ones_own_are_found_again(tmp_path):
     assert replay(open_run(folder), "hammer_tunnel", algorithm="mine").differences == ()
 
 
+def test_rows_are_put_in_the_order_of_the_key():
+    """Several parts, whose lists of distinct texts differ."""
+    texts = [("b", 0, "s", "x", "r"), ("é", 2, "s", "x", "r"), ("b", 10, "s", "x", "r")]
+    texts += [("b", 2, "t", "x", "r"), ("b", 2, "s", "y", "r"), ("b", 2, "s", "x", "s")]
+    texts += [("a", 7, "s", "x", "r"), ("Z", 7, "s", "x", "r"), ("b", 2, "s", "x", "r")]
+    tables = [
+        packed(
+            pa.table(
+                {name: list(of) for name, of in zip(KEY, zip(*part, strict=True), strict=True)}
+            )
+        )
+        for part in (texts[:2], texts[2:5], texts[5:])
+    ]
+    order = in_order(pa.concat_tables(tables))
+    assert [texts[place] for place in order] == sorted(texts)
+
+
 @pytest.mark.slow
-def test_the_csv_is_the_sorted_table_however_it_is_cut(whole, cut, tmp_path):
+def test_the_csv_is_the_sorted_table_however_it_is_cut(whole, cut, tmp_path, monkeypatch):
     crashsense.evaluate(**PLAN, out=tmp_path / "run", chunk=64)
+    monkeypatch.setattr(running, "KEPT_ROWS", 0)  # as a large run, which is read event by event
+    crashsense.evaluate(**PLAN, out=tmp_path / "large", chunk=64)
     expected = whole.to_csv(index=False)
-    for folder in (cut.folder, tmp_path / "run"):
+    for folder in (cut.folder, tmp_path / "run", tmp_path / "large"):
         assert (folder / "verdicts.csv").read_text(encoding="utf-8") == expected
     one, two = ((f / "statistics.csv").read_bytes() for f in (cut.folder, tmp_path / "run"))
     assert one == two

@@ -10,6 +10,7 @@ from sensing.sensing_helpers import acceleration, part, sensor_set
 
 from crashsense import engine
 from crashsense.sensing import load_sensor_set, sense
+from crashsense.sensing.one_sensor import OneSensor
 from crashsense.sensing.peaks import largest_of_rows
 from crashsense.sensing.sense import prepared
 from crashsense.sensing.timebase import at_internal_rate
@@ -91,6 +92,36 @@ def test_the_largest_reading_is_found_to_the_last_bit(
     plain = np.maximum(one.reading.max(axis=-1), -one.reading.min(axis=-1))
     np.testing.assert_array_equal(one._largest_reading(), plain)
     assert one.reading.std() > G
+
+
+def test_the_largest_deviations_of_all_draws_decide_as_each_draw_by_itself(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    own = part(
+        range=10 * G,
+        sensitivity_tolerance=0.05,
+        cross_axis=0.03,
+        offset_tolerance=0.3 * G,
+        noise_density=2e-3 * G,
+    )
+    draws, seen = np.arange(40), set()
+    true = {name: signal.row(0, note="one for all") for name, signal in ride().items()}
+
+    def found(level: float) -> OneSensor:
+        sensors = sensor_set(own.changed(front_end=level))
+        (made,) = prepared(true, sensors, draws=draws, channels=["central_x"])
+        return made.sensors["central_x"]
+
+    for level in np.linspace(12 * G, 24 * G, 121):
+        quick = found(level).can_be_fast()
+        assert quick.shape == draws.shape
+        with monkeypatch.context() as patch:
+            patch.setattr(OneSensor, "_linear_at_most", lambda _: False)
+            np.testing.assert_array_equal(quick, found(level).can_be_fast())
+        seen.add((found(level)._linear_at_most(), bool(quick.all()), bool(quick.any())))
+    # Surely linear; all linear, though the largest together would not be; some; none.
+    assert seen == {(True, True, True), (False, True, True), (False, False, True),
+                    (False, False, False)}  # fmt: skip
 
 
 @pytest.mark.skipif(not engine.installed(), reason="needs numba (extra fast)")

@@ -24,8 +24,8 @@ from crashsense.trials.block import judges_of
 from crashsense.trials.lanes import (
     LANES,
     answers_in_lanes,
-    answers_of_sensors,
     reached_in_lanes,
+    sensors_in_lanes,
     written,
 )
 
@@ -295,7 +295,7 @@ def test_a_rule_that_reads_what_is_lost_for_a_time_is_left_to_its_demand() -> No
         judges = judges_of(whole.events, whole.algorithms, losing)
         (made,) = prepared(whole.block.signals, losing, draws=np.array([1, 2]))
         how = {"events": whole.events, "required_s": whole.required_s}
-        of_sensors = answers_of_sensors(judges, made, **how)
+        of_sensors = sensors_in_lanes(judges, made, **how)
         of_samples = answers_in_lanes(judges, whole.sensed, **how)
     assert 0.0 < whole.samples.valid["central_x"].mean() < 1.0
     assert of_sensors is None

@@ -87,17 +87,29 @@ ROWS = (*FREEDOMS[:6], "obstacle_force", "power")
 class Motion:
     """What an integration returns; arrays of shape (draws, samples), sample 0 at first contact.
 
-    ``acceleration`` by freedom [m/s^2], yaw [rad/s^2]; ``obstacle_force``: on the face along its
-    normal [N]; ``power``: force times closing speed, summed over the loading springs of the vehicle
-    [W]. ``ledger`` (when asked for): every step's forces, part and power of dampers in them, sets,
-    straight shares, drags, velocities, travels, each (steps, rows, draws).
+    ``rows``: those of :data:`ROWS`, shape (rows, draws, samples). ``ledger`` (when asked for):
+    every step's forces, part and power of dampers in them, sets, straight shares, drags,
+    velocities, travels, each (steps, rows, draws).
     """
 
     rate_hz: float
-    acceleration: Mapping[str, FloatArray]
-    obstacle_force: FloatArray
-    power: FloatArray
+    rows: FloatArray
     ledger: Mapping[str, FloatArray]
+
+    @property
+    def acceleration(self) -> Mapping[str, FloatArray]:
+        """By freedom [m/s^2], yaw [rad/s^2]."""
+        return dict(zip(FREEDOMS[:6], self.rows, strict=False))
+
+    @property
+    def obstacle_force(self) -> FloatArray:
+        """On the face along its normal [N]."""
+        return np.asarray(self.rows[6])
+
+    @property
+    def power(self) -> FloatArray:
+        """Force times closing speed, summed over the loading springs of the vehicle [W]."""
+        return np.asarray(self.rows[7])
 
 
 def integrate(
@@ -138,9 +150,7 @@ def integrate(
             _run_arrays(columns, offset, slope, step_s, rest, kept, books)
     return Motion(
         rate_hz=1.0 / step_s,
-        acceleration=dict(zip(FREEDOMS[:6], kept, strict=False)),
-        obstacle_force=kept[6],
-        power=kept[7],
+        rows=kept,
         ledger=_by_name(books) if ledger else {},
     )
 

@@ -16,14 +16,18 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from crashsense import engine
+from crashsense.arrays import FloatArray, IntArray
+from crashsense.compiled.felt import cosine_and_sine
+from crashsense.engine import given
 from crashsense.signal import cumulative_trapezoid
 from crashsense.synthesis.draw_blocks import row_groups
-from crashsense.synthesis.dynamics.lumped import Motion, System
-from crashsense.synthesis.dynamics.lumped_system import FloatArray
+from crashsense.synthesis.dynamics.lumped import BODIES, ROWS, Motion, System
 from crashsense.synthesis.frontal.vehicle import FrontalVehicle
 from crashsense.synthesis.location import absorbed_power, ringing_down, shake, with_folds
+from crashsense.synthesis.location.power import FOLDS, ring_down, slow_filter
 from crashsense.synthesis.model import Variation
 
 RATE_HZ = 10000.0
@@ -43,21 +47,18 @@ FREE_TRAVEL_M = 0.127
 AT_THE_CRUSH = ("upfront_left_x", "upfront_right_x", "powertrain_x")
 
 
-def resting_speed(system: System, rows: slice, least: FloatArray) -> FloatArray:
-    """Velocity left to the car when crushing ends [m/s].
+def common_velocity(system: System) -> FloatArray:
+    """Velocity that car and obstacle would have together [m/s], shape (draws,); 0 if it is fixed.
 
-    That of the common mass; more where the car slides past (*least*: its lowest x velocity).
+    What is left to the car when crushing ends, unless it slides past: never less than its lowest.
     """
-    mass, velocity = (
-        {name: np.asarray(values)[rows] for name, values in table.items()}
-        for table in (system.mass, system.velocity)
-    )
+    mass, velocity = system.mass, system.velocity
     car = mass["front_left"] + mass["front_right"] + mass["powertrain"] + mass["cabin"]
-    other = mass["far"] + mass["face"]
+    other = np.asarray(mass["far"] + mass["face"])
     moves = np.isfinite(other)
     other = np.where(moves, other, 0.0)
     common = (car * velocity["cabin"] + other * velocity["far"]) / (car + other)
-    return np.maximum(np.where(moves, common, 0.0), least)
+    return np.where(moves, common, 0.0)
 
 
 def felt(
@@ -78,23 +79,32 @@ def felt(
         for name, place in _places(car).items()
         if name == "central_x" or variation.reads(name, *_SAME[name])
     }
-    shape = motion.obstacle_force.shape
-    signals = {name: np.empty(shape) for name in places}
+    rows = np.empty((len(places), *motion.obstacle_force.shape))
+    draws, samples = motion.obstacle_force.shape
+    signals = dict(zip(places, rows, strict=True))
+    last = min(samples, first + FOLDING)
+    power, near = (np.empty((draws, last - first)) for _ in range(2))
+    of_place = [np.array(column) for column in zip(*places.values(), strict=True)]
+    across = np.array([name.endswith("_y") for name in places])
+    compiled: Any = engine.kernels() or sys.modules[__name__]
+    compiled.put_motion(given(motion.rows), *map(given, (*of_place, across)), 1.0 / RATE_HZ, rows)
     if variation.reads("central_z"):
-        signals["central_z"] = np.empty(shape)
-    last = min(shape[1], first + FOLDING)
-    power, near = (np.empty((shape[0], last - first)) for _ in range(2))
-    for rows in row_groups(variation.size):
-        _put_motion(car, system, motion, rows, places, signals)
-        _put_power(system, motion, rows, first, power, near)
+        signals["central_z"] = _pitched(car, system, motion)
+    put_power(system, motion, first, power, near)
     located = {name: car.locations[name].place() for name in signals if name in car.locations}
     for nearness, group in (
         (near, {n: p for n, p in located.items() if n not in AT_THE_CRUSH}),
         (1.0, {n: p for n, p in located.items() if n in AT_THE_CRUSH}),
     ):
-        shaken = shake(group, power=power, nearness=nearness, variation=variation, rate_hz=RATE_HZ)
-        for name, values in shaken.items():
-            signals[name][:, first:last] += values
+        shake(
+            group,
+            power=power,
+            nearness=nearness,
+            variation=variation,
+            rate_hz=RATE_HZ,
+            into=signals,
+            begin=first,
+        )
     # The second element sits beside the first on the same board: it sees the same motion. What
     # makes it independent (its own offset, noise, sensitivity) belongs to the sensor.
     return signals | {other: signals[name] for name in places for other in _SAME[name]}
@@ -106,104 +116,99 @@ _SAME: Mapping[str, tuple[str, ...]] = defaultdict(
 )
 
 
-def _places(car: FrontalVehicle) -> dict[str, tuple[str, float, float]]:
-    """Channel -> the mass that the place rides on; ahead, right of the centre of gravity [m].
+def _places(car: FrontalVehicle) -> dict[str, tuple[int, float, float]]:
+    """Channel -> row of the mass that it rides on; ahead, right of the centre of gravity [m].
 
     The end of a rail has its own motion along x, which holds what yaw adds there.
     """
     geometry = car.geometry
     ahead, aside = geometry.sensor_ahead_m, geometry.side_sensor_ahead_m
+    of_mass = {name: ROWS.index(name) for name in BODIES}
+    cabin = of_mass["cabin"]
     return {
-        "central_x": ("cabin", ahead, 0.0),
-        "central_y": ("cabin", ahead, 0.0),
-        "rear_seat_crossmember_x": ("cabin", 0.0, 0.0),
-        "upfront_left_x": ("front_left", 0.0, 0.0),
-        "upfront_right_x": ("front_right", 0.0, 0.0),
-        "powertrain_x": ("powertrain", 0.0, 0.0),
-        "side_left_y": ("cabin", aside, -geometry.half_track_m),
-        "side_right_y": ("cabin", aside, geometry.half_track_m),
+        "central_x": (cabin, ahead, 0.0),
+        "central_y": (cabin, ahead, 0.0),
+        "rear_seat_crossmember_x": (cabin, 0.0, 0.0),
+        "upfront_left_x": (of_mass["front_left"], 0.0, 0.0),
+        "upfront_right_x": (of_mass["front_right"], 0.0, 0.0),
+        "powertrain_x": (of_mass["powertrain"], 0.0, 0.0),
+        "side_left_y": (cabin, aside, -geometry.half_track_m),
+        "side_right_y": (cabin, aside, geometry.half_track_m),
     }
 
 
-def _put_motion(
-    car: FrontalVehicle,
-    system: System,
-    motion: Motion,
-    rows: slice,
-    places: Mapping[str, tuple[str, float, float]],
-    signals: Mapping[str, FloatArray],
-) -> None:
-    """Motion of the places as a rigid body, in body axes."""
-    step = 1.0 / RATE_HZ
-    y, yaw = motion.acceleration["y"][rows], motion.acceleration["yaw"][rows]
-    square, turned = np.empty(yaw.shape), np.empty(yaw.shape)
-    compiled: Any = engine.kernels() or sys.modules[__name__]
-    compiled.yaw_of(yaw, step, square, turned)
-    cosine, sine = np.cos(turned), np.sin(turned)
-    for name, (mass, ahead, right) in places.items():
-        along = motion.acceleration[mass][rows]
-        into = signals[name][rows]
-        compiled.body_axes(
-            along, y, yaw, square, cosine, sine, ahead, right, name.endswith("_y"), into
-        )
-    if "central_z" in signals:
-        geometry = car.geometry
-        lever = geometry.force_below_centre_of_gravity_m / geometry.pitch_inertia_kg_m2
-        total = np.asarray(system.mass["y"])[rows, None]
-        per_mass = motion.obstacle_force[rows] / total
-        per_mass *= geometry.sensor_ahead_m * lever * car.masses.total_kg
-        signals["central_z"][rows] = per_mass
+def _pitched(car: FrontalVehicle, system: System, motion: Motion) -> FloatArray:
+    """Vertical acceleration of the central unit: the force acts below the centre of gravity."""
+    geometry = car.geometry
+    lever = geometry.force_below_centre_of_gravity_m / geometry.pitch_inertia_kg_m2
+    out = motion.obstacle_force / np.asarray(system.mass["y"])[:, None]
+    out *= geometry.sensor_ahead_m * lever * car.masses.total_kg
+    return out
 
 
-def yaw_of(yaw: FloatArray, step: float, square: FloatArray, turned: FloatArray) -> None:
-    """Square of the yaw rate, and yaw angle, a row a draw; the compiled twin has the same bits."""
-    rate = np.cumsum(yaw, axis=-1) * step
-    np.cumsum(rate, axis=-1, out=turned)
-    turned *= step
-    np.square(rate, out=square)
-
-
-def body_axes(
-    along: FloatArray,
-    y: FloatArray,
-    yaw: FloatArray,
-    square: FloatArray,
-    cosine: FloatArray,
-    sine: FloatArray,
-    ahead: float,
-    right: float,
-    across: bool,
+def put_motion(
+    motion: FloatArray,
+    mass: IntArray,
+    ahead: FloatArray,
+    right: FloatArray,
+    across: npt.NDArray[np.bool_],
+    step_s: float,
     out: FloatArray,
 ) -> None:
-    """Acceleration of a place along x or, *across*, along y; the compiled twin: same bits."""
-    if across:
-        out[...] = ((y * cosine - along * sine) + ahead * yaw) - right * square
-    else:
-        out[...] = ((along * cosine + y * sine) - right * yaw) - ahead * square
+    """Motion of places as a rigid body, in body axes, shape (places, draws, samples).
+
+    *motion*: as ``Motion.rows``; of each place: row of the *mass* that it rides on, *ahead* and to
+    the *right* of the centre of gravity, *across* if its y axis is read. The compiled twin has the
+    same bits.
+    """
+    for rows in row_groups(out.shape[1]):
+        y, yaw = motion[4, rows], motion[5, rows]
+        rate = np.cumsum(yaw, axis=-1) * step_s
+        square = rate * rate
+        cosine, sine = cosine_and_sine(np.cumsum(rate, axis=-1) * step_s)
+        for place in range(out.shape[0]):
+            x, p, q = motion[mass[place], rows], ahead[place], right[place]
+            if across[place]:
+                out[place, rows] = ((y * cosine - x * sine) + p * yaw) - q * square
+            else:
+                out[place, rows] = ((x * cosine + y * sine) - q * yaw) - p * square
 
 
-def _put_power(
-    system: System,
-    motion: Motion,
-    rows: slice,
-    first: int,
-    power: FloatArray,
-    near: FloatArray,
+def put_power(
+    system: System, motion: Motion, first: int, power: FloatArray, near: FloatArray
 ) -> None:
     """Absorbed power [W/kg] and nearness of the crush [-] from first contact on."""
     step = 1.0 / RATE_HZ
-    slowed = -motion.acceleration["cabin"][rows]
-    speed = np.asarray(system.velocity["cabin"])[rows]
-    lost = cumulative_trapezoid(slowed, step_s=step)
-    velocity = speed[:, None] - lost
-    rest = resting_speed(system, rows, velocity.min(axis=-1))
-    absorbed = absorbed_power(slowed, lost=lost, speed=speed, rest=rest, rate_hz=RATE_HZ)
-    last = first + power.shape[1]
-    absorbed = ringing_down(absorbed[:, :last], rate_hz=RATE_HZ)
-    power[rows] = with_folds(absorbed, crushing=motion.power[rows], rate_hz=RATE_HZ)[:, first:]
-    closing = velocity[:, first:last] - np.asarray(system.velocity["far"])[rows, None]
-    crush = np.maximum.accumulate(np.cumsum(np.maximum(closing, 0.0), axis=-1), axis=-1)
-    near[rows] = np.minimum(crush * (step / NEAR_M), 1.0)
+    draws, active = power.shape
+    last = first + active
+    cabin = motion.rows[ROWS.index("cabin")]
+    speed, far = (np.asarray(system.velocity[name]) for name in ("cabin", "far"))
+    common = common_velocity(system)
+    compiled = engine.kernels()
+    if compiled is not None:
+        section, rest, mirrored = slow_filter(RATE_HZ)
+        compiled.put_power(
+            given(cabin), given(motion.power), given(np.stack([speed, common, far])),
+            given(section), given(rest), given(ring_down(last, rate_hz=RATE_HZ)), given(FOLDS),
+            mirrored, step, step / NEAR_M, first, power, near,
+        )  # fmt: skip
+        return
+    for rows in row_groups(draws):
+        slowed = -cabin[rows]
+        lost = cumulative_trapezoid(slowed, step_s=step)
+        velocity = speed[rows, None] - lost
+        absorbed = absorbed_power(
+            slowed,
+            lost=lost,
+            speed=speed[rows],
+            rest=np.maximum(common[rows], velocity.min(axis=-1)),
+            rate_hz=RATE_HZ,
+        )
+        absorbed = ringing_down(absorbed[:, :last], rate_hz=RATE_HZ)
+        folded = with_folds(absorbed, crushing=motion.power[rows], rate_hz=RATE_HZ)
+        power[rows] = folded[:, first:]
+        closing = np.maximum(velocity[:, first:last] - far[rows, None], 0.0)
+        near[rows] = np.minimum(np.cumsum(closing, axis=-1) * (step / NEAR_M), 1.0)
 
 
 def _largest(values: FloatArray) -> FloatArray:

@@ -63,7 +63,7 @@ def felt(
     answers = blow_response(
         passed, places=places, paths=paths, variation=variation, rate_hz=rate_hz
     )
-    shaken: dict[str, FloatArray] = {}
+    shaken: Mapping[str, FloatArray] = {}
     if power is not None:
         shaken = shake(places, power=power, variation=variation, rate_hz=rate_hz)
     moved = local - body

@@ -145,12 +145,12 @@ def add_shaking(
     rings down as the modes do.
     """
     near = nearness if np.ndim(nearness) == 0 else np.asarray(nearness)[:, _FOLDING]
-    shaken = shake(
+    shake(
         places,
         power=ringing_down(power[:, _FOLDING], rate_hz=RATE_HZ),
         nearness=near,
         variation=variation,
         rate_hz=RATE_HZ,
+        into=signals,
+        begin=_FOLDING.start,
     )
-    for name, values in shaken.items():
-        signals[name][:, _FOLDING] += values
