@@ -200,7 +200,7 @@ def _run_numbers(
     return draw_by_draw(columns.friction.size, march)
 
 
-def _bounded(values: FloatArray, low: FloatArray, high: FloatArray) -> FloatArray:
+def _bounded(values: FloatArray, low: FloatArray | float, high: FloatArray | float) -> FloatArray:
     return np.minimum(np.maximum(values, low), high)
 
 
