@@ -83,6 +83,15 @@ def _load() -> tuple[ModuleType | None, str]:
     return compiled, ""
 
 
+def kept() -> bool:
+    """True if no kernel has to be compiled: all are on disk, or cannot be used or looked for."""
+    kernels = _load()[0]
+    made = [getattr(kernels, name) for name in getattr(kernels, "__all__", ())]
+    # Numba has no public way to ask.
+    files: list[Any] = [getattr(getattr(one, "_cache", None), "_cache_file", None) for one in made]
+    return all(file._load_index() for file in files if hasattr(file, "_load_index"))
+
+
 @lru_cache(maxsize=1)
 def _fault_of_a_kernel() -> str:
     from crashsense.compiled import kernels as compiled

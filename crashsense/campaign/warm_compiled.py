@@ -2,7 +2,37 @@
 
 from __future__ import annotations
 
+import os
+from contextlib import suppress
+
 from crashsense import engine
 
+
+def compile_apart() -> None:
+    """Compile kernels that are not kept yet in a process that then ends.
+
+    A compiler holds 400 MB afterwards, and every worker would be forked with them. By a fork, for
+    which a server that has just begun is no worse than for those that it is there for.
+    """
+    if engine.kept():
+        return
+    child = os.fork()
+    if child:
+        os.waitpid(child, 0)
+        return
+    try:
+        engine.choose("fast", thorough=True)  # what fails there fails here again, and is told
+    finally:
+        os._exit(0)
+
+
+def _chosen() -> tuple[str, str]:
+    if not engine.installed():
+        return "numpy", ""
+    with suppress(OSError):  # no process can be had: compiled here
+        compile_apart()
+    return engine.choose("fast", thorough=True)
+
+
 #: The engine that computes, and why it is not ``fast`` (empty if it is).
-CHOSEN = engine.choose("fast", thorough=True) if engine.installed() else ("numpy", "")
+CHOSEN = _chosen()

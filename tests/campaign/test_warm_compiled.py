@@ -1,0 +1,46 @@
+"""What a fork server does before workers are forked from it."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+pytest.importorskip("numba")
+
+from crashsense import engine, processes
+from crashsense.campaign import warm_compiled
+from crashsense.compiled import kernels
+
+
+@pytest.mark.skipif(not processes._forks(), reason="no fork server")
+@pytest.mark.parametrize("kept", [False, True])
+def test_kernels_that_are_not_kept_are_compiled_in_a_process_that_ends(
+    kept: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every worker would be forked with what a compiler leaves."""
+
+    def choose(wanted: str, *, thorough: bool) -> tuple[str, str]:
+        (tmp_path / str(os.getpid())).write_text(f"{wanted} {thorough}")
+        return "fast", ""
+
+    monkeypatch.setattr(engine, "kept", lambda: kept)
+    monkeypatch.setattr(engine, "choose", choose)
+    assert warm_compiled._chosen() == ("fast", "")
+    asked = {file.name: file.read_text() for file in tmp_path.iterdir()}
+    assert len(asked) == (1 if kept else 2)
+    assert asked.pop(str(os.getpid())) == "fast True"  # loaded here in any case
+    for process, what in asked.items():
+        assert what == "fast True"
+        with pytest.raises(ProcessLookupError):
+            os.kill(int(process), 0)
+
+
+def test_kernels_are_kept_when_all_have_been_tried(monkeypatch: pytest.MonkeyPatch) -> None:
+    kernels.check()
+    assert engine.kept()
+    one: Any = kernels.window_sum
+    monkeypatch.setattr(one._cache._cache_file, "_load_index", dict)
+    assert not engine.kept()
