@@ -303,21 +303,41 @@ def _march_many(
     kept: FloatArray,
     end: FloatArray,
 ) -> None:
-    """All steps by numpy over wheels and draws; fills *kept* and *end*."""
-    mass_s, inertia_p, inertia_r, hold, arm, half_track, knee, fall, stop, length, rub = body[:11]
-    kt, ct, sidewall, krim, kx, cx, radius, friction = body[11:]
+    """All steps by numpy over wheels and draws; fills *kept* and *end*.
+
+    A step takes as long as its calls of numpy, and arrays of different shapes take several times as
+    long to combine: what a draw has once is repeated for each of its wheels.
+    """
+    tracks, size = len(paths), state.shape[1]
+    wheels = 2 * tracks
+
+    def of_wheels(values: FloatArray) -> FloatArray:
+        return np.repeat(values[None, :], wheels, axis=0)
+
+    mass_s, inertia_p, inertia_r, hold, _, half_track = body[:6]
+    arm, knee, fall, stop, length, rub = map(of_wheels, (body[4], *body[6:11]))
+    kt, ct, sidewall, krim, kx, cx, radius, friction = map(of_wheels, body[11:])
+    least_knee, nothing = -knee, np.zeros((wheels, size))
     audit = kept.shape[0] > len(OUTPUTS)
     brake, push, moment = inputs
-    tracks, size = len(paths), state.shape[1]
     share = 2.0 if tracks == 1 else 1.0
-    x, v, z, dz, pitch, dpitch, roll, droll = state[:8]
+    # Travel and rate, of the body and of its wheels.
+    moved = state[:8].reshape(4, 2, size).transpose(1, 0, 2).copy()
+    (_, _, pitch, roll), (v, dz, dpitch, droll) = travel, rate = moved
     # Wheels (2 tracks, draws): front left, rear left, front right, rear right.
-    zw, dzw, u, du = state[8:].reshape(2 * tracks, 4, size).transpose(1, 0, 2)
-    lever, back, ks, cb, cr, bump, rebound, mass, weight, sag, braked = np.concatenate(
-        [axles] * tracks
-    ).transpose(1, 0, 2)
+    rolled = state[8:].reshape(wheels, 2, 2, size).transpose(2, 1, 0, 3).copy()
+    (zw, u), (dzw, du) = wheel_travel, wheel_rate = rolled
+    # Those of the body, and two of its accelerations, at each wheel.
+    at_wheels = np.empty((2, 4, wheels, size))
+    (x_at, z_at, pitch_at, roll_at), (v_at, dz_at, dpitch_at, droll_at) = at_wheels
+    acc_x_at, acc_pitch_at = np.empty((2, wheels, size))
+    lever, back, ks, cb, cr, bump, rebound, mass, weight, sag, braked = np.ascontiguousarray(
+        np.concatenate([axles] * tracks).transpose(1, 0, 2)
+    )
     side = np.repeat([half_track, -half_track][:tracks], 2, axis=0)
-    begin, inverse, grid = np.repeat(np.array(places), 2, axis=0).T[:, :, None]
+    begin, inverse, grid = (
+        np.repeat(row[:, None], size, axis=1) for row in np.repeat(np.array(places), 2, axis=0).T
+    )
     flat = np.concatenate([path.ravel() for path in paths])
     starts = np.cumsum([0, *(path.size for path in paths[:-1])])
     first = np.repeat(
@@ -325,57 +345,66 @@ def _march_many(
         2,
         axis=0,
     )
-    last = np.repeat([[path.shape[1] - 2] for path in paths], 2, axis=0)
-    still = np.zeros(size)
+    last = np.repeat([np.full(size, path.shape[1] - 2) for path in paths], 2, axis=0)
+    at_first = np.zeros_like(last)
+    # What is summed over the wheels, and the sums.
+    summed, sums = np.empty((6, wheels, size)), np.zeros((6, size))
+    forward, surplus, bush, spring, turn, rolling = summed
+    road_x, road_z, all_bush, all_spring, all_turn, sum_roll = sums
+    count = 6 if tracks == 2 else 5
+    road_left = np.zeros(size)
+    acc, wheel_acc = np.zeros((4, size)), np.empty((2, wheels, size))
+    record = np.empty((len(kept), size))
     lost: Any = 0.0
     work: Any = 0.0
     for step in range(kept.shape[2]):
-        spot = (x + arm * pitch + u - back - begin) * inverse
-        k = np.minimum(np.maximum(spot.astype(np.int64), 0), last)
+        at_wheels[...] = moved[:, :, None, :]
+        spot = (x_at + arm * pitch_at + u - back - begin) * inverse
+        k = np.minimum(np.maximum(spot.astype(np.int64), at_first), last)
         at = first + k
         low = flat[at]
         slope = (flat[at + 1] - low) * inverse
         squash = sag + (low + (spot - k) * grid * slope) - zw
-        elastic = kt * squash + krim * np.maximum(squash - sidewall, 0.0)
-        along = v + arm * dpitch + du
-        normal = np.maximum(elastic + ct * (along * slope - dzw), 0.0)
-        normal[squash <= 0.0] = 0.0
-        forward = -normal * slope
-        surplus = normal - weight
-        road_x, road_z, road_left = forward.sum(axis=0), surplus.sum(axis=0), still
-        corner, dcorner = z + pitch * lever, dz + dpitch * lever
+        elastic = kt * squash + krim * np.maximum(squash - sidewall, nothing)
+        along = v_at + arm * dpitch_at + du
+        normal = np.maximum(elastic + ct * (along * slope - dzw), nothing)
+        np.putmask(normal, squash <= nothing, 0.0)
+        np.multiply(-normal, slope, out=forward)
+        np.subtract(normal, weight, out=surplus)
+        corner, dcorner = z_at + pitch_at * lever, dz_at + dpitch_at * lever
         if tracks == 2:
             road_left = surplus[0] + surplus[1] - surplus[2] - surplus[3]
-            corner, dcorner = corner + roll * side, dcorner + droll * side
+            corner, dcorner = corner + roll_at * side, dcorner + droll_at * side
         d, dd = zw - corner, dzw - dcorner
-        up = np.maximum(d - bump, 0.0)
-        down = np.maximum(-d - rebound, 0.0)
+        up = np.maximum(d - bump, nothing)
+        down = np.maximum(-d - rebound, nothing)
         # Degressive: past the knee the valves blow off and the slope falls.
-        slow = np.maximum(np.minimum(dd, knee), -knee)
-        damping = np.where(dd > 0.0, cb, cr) * (slow + fall * (dd - slow))
+        slow = np.maximum(np.minimum(dd, knee), least_knee)
+        damping = np.where(dd > nothing, cb, cr) * (slow + fall * (dd - slow))
         pressed = stop * (up + up * up / length)
         pulled = stop * (down + down * down / length)
-        stops = pressed * np.maximum(1.0 + rub * dd, 0.0) - pulled * np.maximum(1.0 - rub * dd, 0.0)
-        spring = ks * d + damping + stops
-        bush = kx * u + cx * du
-        turn = lever * spring + arm * bush
+        rubbing = rub * dd
+        stops = pressed * np.maximum(1.0 + rubbing, nothing)
+        stops -= pulled * np.maximum(1.0 - rubbing, nothing)
+        np.add(ks * d + damping, stops, out=spring)
+        np.add(kx * u, cx * du, out=bush)
+        np.add(lever * spring, arm * bush, out=turn)
+        pushed = forward
         if brake is not None:
             slowing = np.minimum(braked * brake[step], friction * normal)
-            forward = forward - slowing
-            turn = turn - slowing * radius
-        acc_up = (surplus - spring) / mass
-        ahead = (forward - bush) / mass
-        acc_x = (share * bush.sum(axis=0) + hold * (v_set - v)) / mass_s
-        acc_z = share * spring.sum(axis=0) / mass_s
-        acc_pitch = share * turn.sum(axis=0) / inertia_p
-        sum_roll = (side * spring).sum(axis=0) if tracks == 2 else still
-        if moment is not None:
-            sum_roll = sum_roll + moment[step]
-        acc_roll = sum_roll / inertia_r
-        record: tuple[Any, ...] = (
-            acc_x, acc_z, acc_pitch, dpitch, pitch, acc_roll, droll, roll, v,
-            share * road_x, share * road_z, road_left,
-        )  # fmt: skip
+            pushed = forward - slowing
+            turn -= slowing * radius
+        if tracks == 2:
+            np.multiply(side, spring, out=rolling)
+        np.add.reduce(summed[:count], axis=1, out=sums[:count])
+        acc[0] = (share * all_bush + hold * (v_set - v)) / mass_s
+        acc[1] = share * all_spring / mass_s
+        acc[2] = share * all_turn / inertia_p
+        acc[3] = (sum_roll if moment is None else sum_roll + moment[step]) / inertia_r
+        acc_x_at[:], acc_pitch_at[:] = acc[0], acc[2]
+        record[:3], record[3], record[4] = acc[:3], dpitch, pitch
+        record[5], record[6], record[7], record[8] = acc[3], droll, roll, v
+        record[9], record[10], record[11] = share * road_x, share * road_z, road_left
         if audit:
             kinetic = (
                 (0.5 * share * mass * (dzw * dzw + along * along)).sum(axis=0)
@@ -389,23 +418,18 @@ def _march_many(
                 + stop * (up * up * up + down * down * down) / (3.0 * length)
                 + weight * zw
             ).sum(axis=0)
-            record = (*record, kinetic, stored, lost, work)
+            record[12:] = [kinetic, stored, *np.broadcast_arrays(lost, work, kinetic)[:2]]
             rubbed = damping + stops - pressed + pulled
             lost = lost + h * share * (rubbed * dd + cx * du * du).sum(axis=0)
-            work = work + h * share * (normal * dzw + forward * along).sum(axis=0)
-        for whole, values in zip(kept, record, strict=True):
-            whole[:, step] = values
-        v = v + h * (acc_x if push is None else acc_x + push[step])
-        dz = dz + h * acc_z
-        dpitch = dpitch + h * acc_pitch
-        droll = droll + h * acc_roll
-        x = x + h * v
-        z = z + h * dz
-        pitch = pitch + h * dpitch
-        roll = roll + h * droll
-        dzw = dzw + h * acc_up
-        du = du + h * (ahead - acc_x - arm * acc_pitch)
-        zw = zw + h * dzw
-        u = u + h * du
-    end[:8] = x, v, z, dz, pitch, dpitch, roll, droll
-    end[8:] = np.stack([zw, dzw, u, du], axis=1).reshape(8 * tracks, size)
+            work = work + h * share * (normal * dzw + pushed * along).sum(axis=0)
+        kept[:, :, step] = record
+        np.divide(surplus - spring, mass, out=wheel_acc[0])
+        np.subtract((pushed - bush) / mass - acc_x_at, arm * acc_pitch_at, out=wheel_acc[1])
+        if push is not None:
+            acc[0] += push[step]
+        rate += h * acc
+        travel += h * rate
+        wheel_rate += h * wheel_acc
+        wheel_travel += h * wheel_rate
+    end[:8] = moved.transpose(1, 0, 2).reshape(8, size)
+    end[8:] = rolled.transpose(2, 1, 0, 3).reshape(8 * tracks, size)

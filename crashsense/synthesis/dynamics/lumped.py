@@ -54,6 +54,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -199,8 +200,8 @@ def _run_numbers(
     return draw_by_draw(columns.friction.size, march)
 
 
-def _clipped(values: FloatArray, limit: float) -> FloatArray:
-    return np.minimum(np.maximum(values, -limit), limit)
+def _bounded(values: FloatArray, low: FloatArray | float, high: FloatArray | float) -> FloatArray:
+    return np.minimum(np.maximum(values, low), high)
 
 
 def _run_arrays(
@@ -212,7 +213,12 @@ def _run_arrays(
     kept: FloatArray,
     books: FloatArray,
 ) -> None:
-    """All steps in numpy, draws side by side."""
+    """All steps in numpy, draws side by side.
+
+    A step takes as long as its calls of numpy. Rows that are computed alike are one array, and what
+    meets it has a row for each of them, repeated where it is the same: arrays of different shapes
+    take three times as long. What a fixed obstacle leaves at zero is not computed.
+    """
     steps = kept.shape[2] - rest
     (
         rate, per_fold, slip, slip_slope, span, ahead, direct_ahead, direct_right, per_cell,
@@ -220,132 +226,156 @@ def _run_arrays(
     ) = columns.numbers.tolist()  # fmt: skip
     draws = columns.friction.size
     count = len(SPRINGS)
+
+    def of_rows(values: Any) -> FloatArray:
+        """A number a row, for all draws."""
+        return np.repeat(np.array(values)[:, None], draws, axis=1)
+
+    def of_draws(values: FloatArray, rows: int) -> FloatArray:
+        """A number a draw, for some rows."""
+        return np.repeat(values[None, :], rows, axis=0)
+
     cu0, su0 = columns.normal
-    mu, per_width, off_centre = columns.friction, columns.per_width, columns.contact_right
-    stiffness, pull, least, per_length = (
-        a[:, None] for a in (columns.stiffness, columns.pull, columns.least, columns.per_length)
+    per_width, off_centre = columns.per_width, columns.contact_right
+    stiffness, pull, least, per_length = map(
+        of_rows, (columns.stiffness, columns.pull, columns.least, columns.per_length)
     )
-    met_a, met_b, met_most = columns.met.T[:, :, None]
-    (km, lm, dm), (kb, lb, db) = columns.tie.tolist()
+    crushed_stiffness = stiffness[:CRUSHED]
+    met_a, met_b, met_most = map(of_rows, columns.met.T)
+    tie_stiffness, tie_limit, tie_damping = map(of_rows, columns.tie.T)
     steep, low = 4.0 * columns.ripple, 1.0 - columns.ripple
-    base = (np.arange(count) * CELLS)[:, None]
+    base, last = of_rows(np.arange(count) * CELLS), of_rows([CELLS - 1] * count)
     offsets, slopes = offset.ravel(), slope.ravel()
-    # Travel and velocity side by side.
-    q = np.zeros((2, len(FREEDOMS), draws))
-    q[1] = columns.velocity
-    p = np.zeros((count, draws))
-    pm, pb = np.zeros(draws), np.zeros(draws)
-    # Compression beyond the gap and closing speed of every spring.
-    x = np.empty((2, count, draws))
-    x[0] = -columns.gap
-    farthest, covered = np.zeros(draws), np.zeros(draws)
-    acc = np.empty((len(FREEDOMS), draws))
-    along = np.empty((CONTACTS, draws))
+    nothing = np.zeros((2, count, draws))
+    zero, zeros = nothing[0, 0], nothing[0]
+    one, slips = np.ones((CONTACTS, draws)), of_rows([slip] * 2)
+    minus_one, minus_slips, most_straight = -one, -slips, of_rows([solid] * count)
+    # Travel and velocity.
+    u, v = np.zeros((2, len(FREEDOMS), draws))
+    v[:] = columns.velocity
+    left_u, right_u, powertrain_u, cabin_u, y_u, yaw_u, face_u, far_u, side_u, turned_u = u
+    left, right, powertrain, cabin, y, yaw, face, far, side, turned = v
+    moves = bool(columns.inverse_mass[7:].any() or v[7:].any())
+    p, ties = np.zeros((count, draws)), np.zeros((2, draws))
+    # Compression beyond the gap and closing speed of every spring; both where they are positive.
+    compression, speed = x = np.empty((2, count, draws))
+    compression[:] = -columns.gap
+    inside, closing = positive = np.empty((2, count, draws))
+    at_contact, at_rails, at_crushed = speed[:CONTACTS], speed[5:7], speed[:CRUSHED]
+    farthest, covered, overlap = np.zeros(draws), np.zeros(draws), np.empty((count, draws))
+    acc = np.zeros((len(FREEDOMS), draws))
+    # Of every contact: the car's motion along and aside, that of the face, cosine and sine of its
+    # normal, friction, the share that is left to it.
+    along, aside, faces, left_over = np.empty((4, CONTACTS, draws))
+    cu, su, mu = (of_draws(a, CONTACTS) for a in (cu0, su0, columns.friction))
+    # Ties, mounts and beam: travel and its speed. Sliding speed of the axles.
+    bend, bending, axle_slide = np.empty((3, 2, draws))
+    back, past, edge = np.zeros((3, draws))
     for step in range(steps):
-        left, right, powertrain, cabin, y, yaw, face, far, side, turned_by = q.swapaxes(0, 1)
-        psi = _clipped(turned_by[0], TURN)
-        square = psi * psi
-        c, s = 1.0 - 0.5 * square, psi * (1.0 - square * SIXTH)
-        cu, su = cu0 * c - su0 * s, su0 * c + cu0 * s
-        lever = np.maximum(ahead - (cabin[0] - cu0 * face[0]), 0.0)
+        lever = np.maximum(ahead - (cabin_u - cu0 * face_u), zero)
         direct = np.minimum(lever, direct_ahead)
-        aside, direct_aside = y[1] + lever * yaw[1], y[1] + direct * yaw[1]
-        # The obstacle's point of contact, along its normal and along its face.
-        back = (far[1] * c + side[1] * s) - off_centre * turned_by[1]
-        past = (side[1] * c - far[1] * s) - behind * turned_by[1]
-        along[0], along[1], along[3] = left[1], right[1], powertrain[1]
-        along[2] = 0.5 * (left[1] + right[1])
-        along[4] = cabin[1] - direct_right * yaw[1]
-        x[1, :CONTACTS] = cu * along - face[1]
-        x[1, :4] += su * aside
-        x[1, 4] += su * direct_aside
-        turned = span * yaw
-        x[1, 5] = (cabin[1] + turned[1]) - left[1]
-        x[1, 6] = (cabin[1] - turned[1]) - right[1]
-        x[1, 7] = cabin[1] - powertrain[1]
-        x[1, 8] = face[1] - back
+        aside[:4] = y + lever * yaw
+        aside[4] = y + direct * yaw
+        if moves:
+            psi = _bounded(turned_u, -TURN, TURN)
+            square = psi * psi
+            c, s = 1.0 - 0.5 * square, psi * (1.0 - square * SIXTH)
+            cu[:], su[:] = cu0 * c - su0 * s, su0 * c + cu0 * s
+            # The obstacle's point of contact, along its normal and along its face.
+            back = (far * c + side * s) - off_centre * turned
+            past = (side * c - far * s) - behind * turned
+            edge = su0 * (far_u - off_centre * turned_u) + cu0 * (side_u - behind * turned_u)
+        along[:2] = v[:2]
+        along[2] = 0.5 * (left + right)
+        along[3] = powertrain
+        along[4] = cabin - direct_right * yaw
+        faces[:] = face
+        np.add(cu * along - faces, su * aside, out=at_contact)
+        turn = span * yaw
+        speed[5] = (cabin + turn) - left
+        speed[6] = (cabin - turn) - right
+        speed[7] = cabin - powertrain
+        speed[8] = face - back
         if step:
-            x[0] += x[1] * step_s
-        edge = su0 * (far[0] - off_centre * turned_by[0]) + cu0 * (side[0] - behind * turned_by[0])
-        gained = edge - (y[0] + lever * yaw[0])
+            compression += speed * step_s
+        gained = edge - (y_u + lever * yaw_u)
         np.maximum(farthest, -gained, out=farthest)
         np.maximum(covered, gained, out=covered)
-        overlap = columns.overlap + covered * per_car
-        share = columns.share * np.minimum(np.maximum(met_a + met_b * overlap, 0.0), met_most)
-        share[:CONTACTS] *= np.maximum(1.0 - farthest * per_width, 0.0)
-        inside, closing = np.maximum(x[0], 0.0), np.maximum(x[1], 0.0)
-        cell = np.minimum((inside * per_cell).astype(np.int64), CELLS - 1) + base
+        overlap[:] = columns.overlap + covered * per_car
+        share = columns.share * _bounded(met_a + met_b * overlap, zeros, met_most)
+        left_over[:] = np.maximum(1.0 - farthest * per_width, zero)
+        share[:CONTACTS] *= left_over
+        np.maximum(x, nothing, out=positive)
+        cell = np.minimum((inside * per_cell).astype(np.int64), last)
+        cell += base
         bound = (offsets[cell] + slopes[cell] * inside) * share
         bound *= 1.0 + rate * closing
-        turn = inside * per_fold + columns.phase
-        turn -= np.trunc(turn)
-        bound *= np.abs(turn - 0.5) * steep + low
-        straight = 1.0 - np.minimum(np.maximum(p, 0.0) * per_length, solid)
-        p = np.maximum(p, x[0] - bound * straight)
-        p = np.minimum(p, x[0] + pull * straight)
-        f = (x[0] - p) * (stiffness / straight)
-        spent = f[:CRUSHED] + x[1, :CRUSHED] * columns.damper
-        f[:CRUSHED] = np.minimum(spent, bound[:CRUSHED] * stiffness[:CRUSHED])
+        fold = inside * per_fold + columns.phase
+        fold -= np.trunc(fold)
+        bound *= np.abs(fold - 0.5) * steep + low
+        straight = 1.0 - np.minimum(np.maximum(p, zeros) * per_length, most_straight)
+        p = _bounded(p, compression - bound * straight, compression + pull * straight)
+        f = (compression - p) * (stiffness / straight)
+        crushed = f[:CRUSHED]
+        spent = crushed + at_crushed * columns.damper
+        np.minimum(spent, bound[:CRUSHED] * crushed_stiffness, out=crushed)
         f = np.maximum(f, least)
         # Friction on the face: against the sliding speed of each contact, t = (-su, cu).
-        slide = np.empty((CONTACTS, draws))
-        slide[:4], slide[4] = cu * aside - past, cu * direct_aside - past
+        met = f[:CONTACTS]
+        slide = cu * aside
+        if moves:
+            slide -= past
         slide -= su * along
-        rub = (mu * f[:CONTACTS]) * _clipped(slide * per_sliding, 1.0)
+        rub = (mu * met) * _bounded(slide * per_sliding, minus_one, one)
         # Along x and y on each contact.
-        fx = cu * f[:CONTACTS] - su * rub
-        fy = su * f[:CONTACTS] + cu * rub
-        drag_left = _clipped(x[1, 5] * slip_slope, slip)
-        drag_right = _clipped(x[1, 6] * slip_slope, slip)
-        rail_left, rail_right = f[5] + drag_left, f[6] + drag_right
-        bend = powertrain[0] - cabin[0]
-        pm = np.minimum(np.maximum(pm, bend - lm), bend + lm)
-        mounts = (bend - pm) * km
-        drag_m = (powertrain[1] - cabin[1]) * dm
-        fm = mounts + drag_m
+        fx = cu * met - su * rub
+        fy = su * met + cu * rub
+        drag = _bounded(at_rails * slip_slope, minus_slips, slips)
+        rail_left, rail_right = f[5:7] + drag
         # The beam bends where the front ends move apart more than the car turns.
-        bend = (left[0] - right[0]) - 2.0 * turned[0]
-        pb = np.minimum(np.maximum(pb, bend - lb), bend + lb)
-        beam = (bend - pb) * kb
-        drag_b = ((left[1] - right[1]) - 2.0 * turned[1]) * db
-        fb = beam + drag_b
-        half = 0.5 * fx[2]
-        on_face = (((f[0] + f[1]) + f[2]) + f[3]) + f[4]
-        front_y = ((fy[0] + fy[1]) + fy[2]) + fy[3]
-        rubbed = (((rub[0] + rub[1]) + rub[2]) + rub[3]) + rub[4]
-        acc[0] = ((rail_left - fx[0]) - half) - fb
-        acc[1] = ((rail_right - fx[1]) - half) + fb
-        acc[2] = (f[7] - fx[3]) - fm
-        acc[3] = (((fm - rail_left) - rail_right) - f[7]) - fx[4]
-        axle_slide = (y[1] + axle_ahead * yaw[1], y[1] - axle_behind * yaw[1])
-        held, held_behind = (
-            limit * _clipped(slid * per_sliding, 1.0)
-            for limit, slid in zip(columns.grip, axle_slide, strict=True)
-        )
-        acc[4] = -(front_y + fy[4]) - (held + held_behind)
+        bend[0], bend[1] = powertrain_u - cabin_u, (left_u - right_u) - 2.0 * (span * yaw_u)
+        bending[0], bending[1] = powertrain - cabin, (left - right) - 2.0 * turn
+        ties = _bounded(ties, bend - tie_limit, bend + tie_limit)
+        held_by_ties, tie_drag = (bend - ties) * tie_stiffness, bending * tie_damping
+        fm, fb = held_by_ties + tie_drag
+        f0, f1, f2, f3, f4, _, _, stop, behind_face = f
+        fx0, fx1, fx2, fx3, fx4 = fx
+        fy0, fy1, fy2, fy3, fy4 = fy
+        half = 0.5 * fx2
+        on_face = (((f0 + f1) + f2) + f3) + f4
+        front_y = ((fy0 + fy1) + fy2) + fy3
+        acc[0] = ((rail_left - fx0) - half) - fb
+        acc[1] = ((rail_right - fx1) - half) + fb
+        acc[2] = (stop - fx3) - fm
+        acc[3] = (((fm - rail_left) - rail_right) - stop) - fx4
+        axle_slide[0], axle_slide[1] = y + axle_ahead * yaw, y - axle_behind * yaw
+        held = columns.grip * _bounded(axle_slide * per_sliding, minus_one[:2], one[:2])
+        held_ahead, held_behind = held
+        acc[4] = -(front_y + fy4) - (held_ahead + held_behind)
         acc[5] = (
-            (span * ((rail_right - rail_left) + 2.0 * fb) - lever * front_y) - direct * fy[4]
-        ) + direct_right * fx[4]
-        acc[5] += axle_behind * held_behind - axle_ahead * held
-        acc[6] = on_face - f[8]
-        acc[7] = f[8] * c - rubbed * s
-        acc[8] = f[8] * s + rubbed * c
-        acc[9] = -(off_centre * f[8] + behind * rubbed)
+            (span * ((rail_right - rail_left) + 2.0 * fb) - lever * front_y) - direct * fy4
+        ) + direct_right * fx4
+        acc[5] += axle_behind * held_behind - axle_ahead * held_ahead
+        acc[6] = on_face - behind_face
+        if moves:
+            rubbed = (((rub[0] + rub[1]) + rub[2]) + rub[3]) + rub[4]
+            acc[7] = behind_face * c - rubbed * s
+            acc[8] = behind_face * s + rubbed * c
+            acc[9] = -(off_centre * behind_face + behind * rubbed)
         acc *= columns.inverse_mass
-        pushed = np.maximum(f, 0.0) * closing
-        power = pushed[0]
-        for n in range(1, count - 1):
-            power = power + pushed[n]
+        pushed = np.maximum(f, zeros) * closing
+        power = pushed[0] + pushed[1]
+        for n in range(2, count - 1):
+            power += pushed[n]
         kept[:6, :, rest + step] = acc[:6]
         kept[6, :, rest + step] = on_face
         kept[7, :, rest + step] = power
         if books.size:
-            damped = (f - np.maximum((x[0] - p) * stiffness, least))[:CRUSHED]
+            damped = (f - np.maximum((compression - p) * stiffness, least))[:CRUSHED]
             book = (
-                (*f, mounts, beam), (*p, pm, pb), (drag_left, drag_right, drag_m, drag_b),
-                rub * slide, damped, damped * x[1, :CRUSHED],
-                (held * axle_slide[0], held_behind * axle_slide[1]), q[1], q[0], straight,
+                f, held_by_ties, p, ties, drag, tie_drag, rub * slide, damped, damped * at_crushed,
+                held * axle_slide, v, u, straight,
             )  # fmt: skip
             np.concatenate(book, out=books[step])
-        q[1] += acc * step_s
-        q[0] += q[1] * step_s
+        v += acc * step_s
+        u += v * step_s
