@@ -207,8 +207,8 @@ def _run_task(job: Job, task: Task) -> Generator[None, None, dict[str, pa.Table]
         # A page asks for the demand that the verdicts were made of; of several sensor sets one
         # after the other is in memory.
         with sharing() if len(job.sensor_sets) == 1 else nullcontext():
-            nominal = [trial for trial in trials_of(draws[:1], whole=True) if trial is not None]
-            tables["nominal"] = nominal_table(events, nominal)
+            nominal = (trial for trial in trials_of(draws[:1], whole=True) if trial is not None)
+            tables["nominal"] = nominal_table(events, list(nominal))
         draws = draws[1:]
     for trial in trials_of(draws):
         if trial is None:

@@ -266,7 +266,8 @@ def steps(trace: Trace) -> Trace:
     >>> found.times_ms, found.values
     (array([1., 3.]), array([0.7, 1.5]))
     """
-    running = np.maximum.accumulate(np.nan_to_num(trace.values, nan=0.0, posinf=1e9))
+    values = np.where(np.isnan(trace.values), 0.0, np.minimum(trace.values, 1e9))
+    running = np.maximum.accumulate(values)
     index = np.searchsorted(running, SCALES - 1e-12, side="left")  # rises as the scales do
     index = index[(np.diff(index, prepend=-1) > 0) & (index < running.size)]
     return Trace(trace.name, trace.times_ms[index], running[index])

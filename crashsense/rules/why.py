@@ -255,7 +255,12 @@ def why(rule: Rule, samples: EcuSamples, *, draw: int = 0, tick: int | None = No
         fired = bool(over.size)
         at = tick if tick is not None else int(over[0]) if fired else int(np.argmax(demand))
         root = _branch(rule, one, at, path="", decides=True, matters=True, factor=_NO_FACTOR)
-    return Why(fired, at, float(one.times_s[0, at]), float(demand[at]), root)
+    return Why(fired, at, _time_s(one, at), float(demand[at]), root)
+
+
+def _time_s(samples: EcuSamples, at: int) -> float:
+    """Finish time of one sample of a block of one draw [s], as ``times_s`` has it."""
+    return float(samples.start_s[0] + at / samples.rate_hz)
 
 
 def why_not_by(rule: Rule, samples: EcuSamples, *, by_s: float, draw: int = 0) -> Why | None:
@@ -307,15 +312,14 @@ def _branch(
     demand = part_demand(rule, samples)[0]
     over = np.flatnonzero(demand[: at + 1] >= 1.0)
     first = int(over[0]) if over.size else None
-    times = samples.times_s[0]
     branch = Branch(
         path=path,
         family=str(getattr(rule, "family", "")) or type(rule).__name__,
         demand=float(demand[at]),
         tick=at,
-        time_s=float(times[at]),
+        time_s=_time_s(samples, at),
         first_tick=first,
-        first_s=None if first is None else float(times[first]),
+        first_s=None if first is None else _time_s(samples, first),
         decides=decides,
         matters=matters,
         moves=moves,

@@ -26,7 +26,7 @@ SAME: dict[tuple[str, str, str], str] = {
     ): "a factor of all taps, which are brought to gain 1 afterwards",
     (
         "crashsense/campaign/running.py",
-        "for part in kept or folder.tables(occurrence=where[name], packed=True):",
+        "for part in folder.tables(occurrence=where[name], packed=True):",
         "True -> False",
     ): "packed text takes less memory; it is unpacked before it is used",
     (

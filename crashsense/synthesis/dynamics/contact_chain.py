@@ -25,7 +25,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -78,30 +77,56 @@ _NUMBERS = (
 )
 
 
+class _Speeds(Sequence[FloatArray]):
+    """Speeds of the bodies of a chain, each computed when it is first asked for."""
+
+    def __init__(self, force: FloatArray, per_mass: FloatArray, start: FloatArray) -> None:
+        self._force, self._per_mass, self.start = force, per_mass, start
+        self._found: dict[int, FloatArray] = {}
+
+    def __len__(self) -> int:
+        return len(self.start)
+
+    def __getitem__(self, body: Any) -> Any:
+        number = range(len(self))[body]
+        if number not in self._found:
+            self._found[number] = self._of(number)
+        return self._found[number]
+
+    def _of(self, body: int) -> FloatArray:
+        """From the impulses of its joints."""
+        net = np.zeros(self._force[0].shape)
+        if body > 0:
+            net += self._force[body - 1]
+        if body < len(self._force):
+            net -= self._force[body]
+        net *= self._per_mass[body][:, None]
+        speed = np.cumsum(net, axis=-1, out=net)
+        speed += self.start[body][:, None]
+        return speed
+
+
 @dataclass(frozen=True, eq=False)
 class ChainMotion:
-    """Forces of the joints [N], speeds [m/s] and travels [m] of the bodies, each (draws, samples).
+    """Forces of the joints [N] and speeds [m/s] of the bodies, each (draws, samples).
 
-    Forces are means over the steps of a sample, so that impulses are preserved; speeds and travels
-    are those at its end. ``start``: speeds at the start, (bodies, draws).
+    Forces are means over the steps of a sample, so that impulses are preserved; speeds are those at
+    its end. ``start``: speeds at the start, (bodies, draws).
     """
 
     force: tuple[FloatArray, ...]
-    speed: tuple[FloatArray, ...]
+    speed: Sequence[FloatArray]
     start: FloatArray
     sample_s: float
 
-    @cached_property
-    def way(self) -> tuple[FloatArray, ...]:
-        """Travels; few models ask for them."""
-        ways = []
-        for speed, first in zip(self.speed, self.start, strict=True):
-            way = np.cumsum(speed, axis=-1)
-            # Trapezoid: half of the speeds at both ends too much.
-            way -= 0.5 * (speed - first[:, None])
-            way *= self.sample_s
-            ways.append(way)
-        return tuple(ways)
+    def way(self, body: int) -> FloatArray:
+        """Travel of a body at the end of each sample [m], (draws, samples)."""
+        speed = self.speed[body]
+        way = np.cumsum(speed, axis=-1)
+        # Trapezoid: half of the speeds at both ends too much.
+        way -= 0.5 * (speed - self.start[body][:, None])
+        way *= self.sample_s
+        return way
 
 
 def march_chain(
@@ -150,25 +175,9 @@ def march_chain(
             1.0 / rate_hz,
             force[:, rows],
         )
-    return _motion(force, inverse_mass, start, sample_s=1.0 / rate_hz)
-
-
-def _motion(
-    force: FloatArray, inverse_mass: FloatArray, start: FloatArray, *, sample_s: float
-) -> ChainMotion:
-    """Speeds from the impulses of the joints."""
-    speeds = []
-    for body, (inverse, first) in enumerate(zip(inverse_mass, start, strict=True)):
-        net = np.zeros(force.shape[1:])
-        if body > 0:
-            net += force[body - 1]
-        if body < len(force):
-            net -= force[body]
-        net *= (inverse * sample_s)[:, None]
-        speed = np.cumsum(net, axis=-1, out=net)
-        speed += first[:, None]
-        speeds.append(speed)
-    return ChainMotion(tuple(force), tuple(speeds), start, sample_s)
+    sample_s = 1.0 / rate_hz
+    speeds_of = _Speeds(force, inverse_mass * sample_s, start)
+    return ChainMotion(tuple(force), speeds_of, start, sample_s)
 
 
 def _march(

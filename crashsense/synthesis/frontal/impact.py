@@ -299,22 +299,23 @@ def _behind(
 
 def simulate(parameters: FrontalParameters, variation: Variation) -> Synthesis:
     """Integrate all draws of *variation* and return signals at the sensing locations."""
-    system = build_system(parameters, variation)
+    car = parameters.car()
+    system = build_system(parameters, variation, car=car)
     delay = int(round(1e-3 * parameters.contact_delay_ms * RATE_HZ))
     first = ZERO + delay
     motion = integrate(system, duration_s=(SAMPLES - first) / RATE_HZ, rest=first)
-    return _synthesis(parameters, variation, system, motion, first)
+    return _synthesis(parameters, variation, car, system, motion, first)
 
 
 def _synthesis(
     parameters: FrontalParameters,
     variation: Variation,
+    car: FrontalVehicle,
     system: System,
     motion: Motion,
     first: int,
 ) -> Synthesis:
     """Signals, free flight and facts of a motion."""
-    car = parameters.car()
     signals = felt(car, system, motion, variation=variation, first=first)
     quiet = frozenset({"door_left_pressure", "door_right_pressure", "central_roll_rate"})
     from_sample = int(round((1e-3 * parameters.damaged_from_ms - START_S) * RATE_HZ))

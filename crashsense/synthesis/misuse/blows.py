@@ -210,26 +210,30 @@ def _read(
         variation=variation,
         rate_hz=RATE_HZ,
     )
-    contact = motion.force[0]
+    contact, speed = motion.force[0], motion.speed
+    last = np.s_[:, -1]
     return event_of_blow(
         readings,
+        variation=variation,
         along_x=cosines["x"] * body,
         along_y=cosines["y"] * body,
         facts={
-            "velocity_change_m_s": motion.speed[-1][:, -1],
-            "contact_peak_n": contact.max(axis=-1),
-            "contact_s": (contact.shape[1] - np.argmax(contact[:, ::-1] > 0.0, axis=-1)) / RATE_HZ,
-            "rebound_m_s": motion.speed[-1][:, -1] - motion.speed[0][:, -1],
-            "place_peak_m_s2": np.abs(local_acc).max(axis=-1),
+            "velocity_change_m_s": lambda: speed[-1][last],
+            "contact_peak_n": lambda: contact.max(axis=-1),
+            "contact_s": lambda: (
+                (contact.shape[1] - np.argmax(contact[:, ::-1] > 0.0, axis=-1)) / RATE_HZ
+            ),
+            "rebound_m_s": lambda: speed[-1][last] - speed[0][last],
+            "place_peak_m_s2": lambda: np.abs(local_acc).max(axis=-1),
         },
-        trace={
+        trace=lambda: {
             "contact_force": contact,
             "into_force": into,
             "passed_force": passed,
-            "striker_speed": motion.speed[0],
-            **({"sheet_speed": motion.speed[1]} if len(motion.speed) == 4 else {}),
-            "local_speed": motion.speed[-2],
-            "car_speed": motion.speed[-1],
+            "striker_speed": speed[0],
+            **({"sheet_speed": speed[1]} if len(speed) == 4 else {}),
+            "local_speed": speed[-2],
+            "car_speed": speed[-1],
         },
     )
 
@@ -315,14 +319,15 @@ def simulate_kerb_slide(parameters: KerbSlide, variation: Variation) -> Synthesi
     rigid = passed / mass[:, None]
     return event_of_blow(
         readings,
+        variation=variation,
         along_x=np.zeros_like(rigid),
         along_y=rigid,
         facts={
-            "velocity_change_m_s": rigid.sum(axis=-1) / RATE_HZ,
-            "contact_peak_n": strike.max(axis=-1),
-            "place_peak_m_s2": np.abs(local_acc).max(axis=-1),
+            "velocity_change_m_s": lambda: rigid.sum(axis=-1) / RATE_HZ,
+            "contact_peak_n": lambda: strike.max(axis=-1),
+            "place_peak_m_s2": lambda: np.abs(local_acc).max(axis=-1),
         },
-        trace={"contact_force": strike, "passed_force": passed},
+        trace=lambda: {"contact_force": strike, "passed_force": passed},
     )
 
 

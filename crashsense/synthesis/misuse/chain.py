@@ -6,7 +6,7 @@ spring of a place, and how readings become an event (:func:`event_of_blow`).
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from math import ceil
 from typing import Annotated
 
@@ -112,14 +112,16 @@ def local_spring(place: StruckPlace, variation: Variation) -> Joint:
 def event_of_blow(
     readings: Mapping[str, FloatArray],
     *,
+    variation: Variation,
     along_x: FloatArray,
     along_y: FloatArray,
-    facts: Mapping[str, FloatArray],
-    trace: Mapping[str, FloatArray],
+    facts: Mapping[str, Callable[[], FloatArray]],
+    trace: Callable[[], Mapping[str, FloatArray]],
 ) -> Synthesis:
     """The event: readings and motion of the car as a body, from first contact on.
 
-    *along_x*, *along_y*: acceleration of the car as a body [m/s^2], shape (draws, samples).
+    *along_x*, *along_y*: acceleration of the car as a body [m/s^2], shape (draws, samples);
+    *facts*, *trace*: called for, where they are read.
     """
 
     def after_quiet(values: FloatArray) -> FloatArray:
@@ -132,6 +134,6 @@ def event_of_blow(
         cabin_x=after_quiet(along_x),
         cabin_y=after_quiet(along_y),
         quiet=HEARD - readings.keys(),
-        facts=facts,
-        trace=trace,
+        facts={name: made() for name, made in facts.items() if variation.reads(name)},
+        trace=trace() if variation.only is None else {},
     )

@@ -188,7 +188,7 @@ def _read(
     door, place = structure.door, find_place(structure, PILLAR)
     passed, latch = motion.force[-1], motion.force[-2]
     body = passed / _rest_of_car(structure, variation)[:, None]
-    dent = motion.way[skin_body] - motion.way[skin_body + 1]
+    dent = motion.way(skin_body) - motion.way(skin_body + 1)
     pressure = cavity_overpressure(
         area_m2 * dent,
         volume_m3=door.cavity_volume_m3,
@@ -196,7 +196,10 @@ def _read(
         rate_hz=RATE_HZ,
     )
     pillar = (latch - passed) / place.local_mass_kg
-    inner = (motion.force[skin_body] - motion.force[skin_body + 1]) / door.inner_kg
+
+    def inner() -> FloatArray:
+        return (motion.force[skin_body] - motion.force[skin_body + 1]) / door.inner_kg
+
     readings = felt(
         structure,
         place,
@@ -211,16 +214,17 @@ def _read(
     readings["door_left_pressure"] = pressure
     return event_of_blow(
         readings,
+        variation=variation,
         along_x=np.zeros_like(body),
         along_y=body,
         facts={
-            "velocity_change_m_s": motion.speed[-1][:, -1],
-            "dent_m": dent.max(axis=-1),
-            "place_peak_m_s2": np.abs(pillar).max(axis=-1),
-            "inner_panel_peak_m_s2": np.abs(inner).max(axis=-1),
-            "pressure_peak_pa": pressure.max(axis=-1),
+            "velocity_change_m_s": lambda: motion.speed[-1][:, -1],
+            "dent_m": lambda: dent.max(axis=-1),
+            "place_peak_m_s2": lambda: np.abs(pillar).max(axis=-1),
+            "inner_panel_peak_m_s2": lambda: np.abs(inner()).max(axis=-1),
+            "pressure_peak_pa": lambda: pressure.max(axis=-1),
         },
-        trace={
+        trace=lambda: {
             "dent": dent,
             "latch_force": latch,
             "passed_force": passed,

@@ -8,6 +8,7 @@ import numpy as np
 
 from crashsense.arrays import FloatArray
 from crashsense.synthesis.model import Variation
+from crashsense.synthesis.road.profile import ROWS_TOGETHER
 from crashsense.synthesis.road.structure import RoadPath
 from crashsense.synthesis.road.vehicle import Ride
 from crashsense.units import STANDARD_GRAVITY
@@ -101,20 +102,30 @@ class RideLocations:
         Part of what shakes the floor up and down is felt fore and aft and sideways.
         """
         ride = self._ride
-        at_x, at_z = _at_centre(motion)
-        x = _at_place(at_x, motion, ride.sensor_below_m, ride.sensor_ahead_m)
-        z = _at_place(at_z, motion, -ride.sensor_ahead_m, ride.sensor_below_m)
-        front = _at_place(at_x, motion, ride.upfront_below_m, ride.upfront_ahead_m)
         along = motion["contact_x"] / self._mass
         # +z is down: a wheel pushed up shakes the floor up.
         down = -motion["contact_z"] / self._mass
         held = -motion["z_acc"]
-        shaken = self._central_z(down, held)
-        out = {
-            "central_x": x + self._central_x(along, motion["x_acc"]) + ride.x_of_z * shaken,
-            "central_z": z + shaken,
-            "upfront_x": front + self._upfront_x(along, motion["x_acc"]) + ride.x_of_z * shaken,
-        }
+        floor, central, upfront = (
+            path(road, body)
+            for path, road, body in (
+                (self._central_z, down, held),
+                (self._central_x, along, motion["x_acc"]),
+                (self._upfront_x, along, motion["x_acc"]),
+            )
+        )
+        # Rigid motion is added in place, few rows at a time: they stay in the processor's cache.
+        for at in range(0, len(floor), ROWS_TOGETHER):
+            rows = slice(at, at + ROWS_TOGETHER)
+            part = {name: values[rows] for name, values in motion.items()}
+            at_x, at_z = _at_centre(part)
+            of_floor = ride.x_of_z * floor[rows]
+            central[rows] += _at_place(at_x, part, ride.sensor_below_m, ride.sensor_ahead_m)
+            central[rows] += of_floor
+            upfront[rows] += _at_place(at_x, part, ride.upfront_below_m, ride.upfront_ahead_m)
+            upfront[rows] += of_floor
+            floor[rows] += _at_place(at_z, part, -ride.sensor_ahead_m, ride.sensor_below_m)
+        out = {"central_x": central, "central_z": floor, "upfront_x": upfront}
         if self._sides:
             roll = motion["roll"]
             lateral = -motion["roll_acc"] * ride.sensor_below_m - STANDARD_GRAVITY * np.sin(roll)

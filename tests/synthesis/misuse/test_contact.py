@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from crashsense import engine
-from crashsense.synthesis.dynamics.contact_chain import Joint, march_chain
+from crashsense.synthesis.dynamics.contact_chain import Joint, _Speeds, march_chain
 from crashsense.synthesis.misuse.contact import (
     MATERIALS,
     contact_peak,
@@ -152,16 +152,30 @@ def test_numpy_and_compiled_march_give_the_same_bits():
                     fine_substeps=20,
                 )
             )
-    for kind in ("force", "speed", "way"):
+    for kind in ("force", "speed"):
         for one, other in zip(*(getattr(f, kind) for f in found), strict=True):
             assert np.array_equal(one, other), kind
+    for one, other in zip(*([f.way(body) for body in range(4)] for f in found), strict=True):
+        assert np.array_equal(one, other)
 
 
 def test_speeds_and_ways_follow_from_the_forces():
     # A free flight into a stiff wall: way before contact is speed times time
     motion = strike([2.0, np.inf], Joint(1e6, gap=1e-3), speed=1.0, step_s=1e-5, samples=600)
     before = np.flatnonzero(motion.force[0][0] > 0)[0]
-    assert motion.way[0][0, before - 1] == pytest.approx(before * 1e-5)
+    assert motion.way(0)[0, before - 1] == pytest.approx(before * 1e-5)
     assert before * 1e-5 == pytest.approx(1e-3, abs=2e-5)
-    assert not motion.way[1].any()
+    assert not motion.way(1).any()
     assert motion.speed[0][0, -1] == pytest.approx(-1.0, rel=1e-3)
+
+
+def test_speeds_are_those_of_the_impulses_and_made_once():
+    """Speed of a body: start plus the impulses of its joints over its mass; the last one by -1."""
+    rng = np.random.default_rng(3)
+    force, inverse, start = rng.normal(size=(2, 4, 9)), rng.uniform(size=(3, 4)), np.ones((3, 4))
+    speeds = _Speeds(force, inverse * 1e-3, start)
+    assert len(speeds) == 3
+    middle = 1.0 + np.cumsum(force[0] - force[1], axis=-1) * 1e-3 * inverse[1][:, None]
+    np.testing.assert_allclose(speeds[1], middle, rtol=1e-12)
+    assert speeds[-1] is speeds[2]
+    assert len(list(speeds)) == 3
