@@ -38,7 +38,7 @@ Result = tuple[Task, Made]
 Bundle = tuple[Task, ...]
 
 #: What the tables and the page of a run need when its tasks are done: imported while they run.
-LATER = ("pandas", "crashsense.binomial", "jinja2")
+LATER = ("pandas", "scipy.special", "jinja2")
 
 #: Time within which a cluster must answer and have a worker [s].
 REACH_SECONDS = 5.0
