@@ -12,16 +12,17 @@ from __future__ import annotations
 import os
 import pickle
 import threading
-from collections.abc import Generator, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import closing, contextmanager, suppress
 from dataclasses import replace
 from importlib import import_module
+from io import BytesIO
 from itertools import chain, islice
 from multiprocessing import current_process
 from pathlib import Path
-from typing import Any, Protocol
+from typing import IO, Any, Protocol
 
 import pyarrow as pa
 
@@ -38,7 +39,7 @@ Result = tuple[Task, Made]
 Bundle = tuple[Task, ...]
 
 #: What the tables and the page of a run need when its tasks are done: imported while they run.
-LATER = ("pandas", "crashsense.binomial", "jinja2")
+LATER = ("pandas", "scipy.special", "jinja2")
 
 #: Time within which a cluster must answer and have a worker [s].
 REACH_SECONDS = 5.0
@@ -190,10 +191,10 @@ def _end(pool: ProcessPoolExecutor) -> None:
 
 
 class _KeptOccurrences(Sequence[tuple[Event, ...]]):
-    """Occurrences in a file, read one at a time: a worker never holds the whole library."""
+    """Occurrences as they were written, read one at a time: a worker never holds the library."""
 
-    def __init__(self, path: Path, *, ends: Sequence[int]) -> None:
-        self._path = path
+    def __init__(self, opened: Callable[[], IO[bytes]], *, ends: Sequence[int]) -> None:
+        self._opened = opened
         self._ends = ends
         self._held: tuple[int, tuple[Event, ...]] | None = None
 
@@ -202,32 +203,49 @@ class _KeptOccurrences(Sequence[tuple[Event, ...]]):
 
     def __getitem__(self, index: Any) -> Any:
         if self._held is None or self._held[0] != index:
-            with self._path.open("rb") as file:
+            with self._opened() as file:
                 file.seek(self._ends[index])
                 self._held = (index, pickle.load(file))
         return self._held[1]
 
 
 def _write_job(job: Job, path: Path) -> None:
-    """Write a job once for all workers: its occurrences, then what they share."""
-    ends = [0]
+    """Write a job once for all workers of this machine."""
     with path.open("wb") as file:
-        for events in job.occurrences:
-            file.write(_pickled(events))
-            ends.append(file.tell())
-        shared = _pickled((replace(job, occurrences=()), ends))
-        file.write(shared)
-        file.write(len(shared).to_bytes(8, "little"))
+        _put_job(job, file)
+
+
+def _packed_job(job: Job) -> bytes:
+    """As :func:`_write_job`, for workers of other machines."""
+    file = BytesIO()
+    _put_job(job, file)
+    return file.getvalue()
+
+
+def _put_job(job: Job, file: IO[bytes]) -> None:
+    """Write the occurrences of a job one by one, then what they share."""
+    ends = [0]
+    for events in job.occurrences:
+        file.write(_pickled(events))
+        ends.append(file.tell())
+    shared = _pickled((replace(job, occurrences=()), ends))
+    file.write(shared)
+    file.write(len(shared).to_bytes(8, "little"))
 
 
 def _read_job(path: Path) -> Job:
     """Read what :func:`_write_job` wrote."""
-    with path.open("rb") as file:
+    return _job_of(lambda: path.open("rb"))
+
+
+def _job_of(opened: Callable[[], IO[bytes]]) -> Job:
+    """Read a job from where it is kept."""
+    with opened() as file:
         file.seek(-8, os.SEEK_END)
         size = int.from_bytes(file.read(8), "little")
         file.seek(-8 - size, os.SEEK_END)
         job, ends = pickle.loads(file.read(size))
-    return replace(job, occurrences=_KeptOccurrences(path, ends=ends))
+    return replace(job, occurrences=_KeptOccurrences(opened, ends=ends))
 
 
 def _pickled(content: Any) -> bytes:
@@ -296,7 +314,7 @@ class Cluster:
         running: set[Any] = set()
         try:
             with self._named_losses():
-                shared = self.client.scatter(_pickled(job), broadcast=True, hash=False)
+                shared = self.client.scatter(_packed_job(job), broadcast=True, hash=False)
                 count = 2 * self.workers
             while True:
                 with self._named_losses():
@@ -378,13 +396,13 @@ def _killed(error: Exception) -> Exception:
 _of_thread = threading.local()
 
 
-def _cluster_job(pickled: bytes) -> Job:
-    if getattr(_of_thread, "pickled", None) != pickled:
-        _of_thread.job, _of_thread.pickled = pickle.loads(pickled), pickled
+def _cluster_job(packed: bytes) -> Job:
+    if getattr(_of_thread, "packed", None) != packed:
+        _of_thread.job, _of_thread.packed = _job_of(lambda: BytesIO(packed)), packed
     job: Job = _of_thread.job
     return job
 
 
-def _run_on_cluster(pickled: bytes, bundle: Bundle) -> list[Result]:
-    job = _cluster_job(pickled)
+def _run_on_cluster(packed: bytes, bundle: Bundle) -> list[Result]:
+    job = _cluster_job(packed)
     return list(run_and_write(job, bundle))

@@ -53,8 +53,8 @@ def _interval(successes: int, trials: int, level: float, method: str) -> tuple[f
     _check(successes, trials, level)
     k, n, tail = successes, trials, (1.0 - level) / 2.0
     if method == "exact":
-        # Imported where it is needed; and scipy.stats would take a second.
-        from crashsense.binomial import betaincinv
+        # scipy.special alone: importing scipy.stats takes a second.
+        from scipy.special import betaincinv
 
         low = float(betaincinv(k, n - k + 1, tail)) if k > 0 else 0.0
         high = float(betaincinv(k + 1, n - k, 1.0 - tail)) if k < n else 1.0
@@ -170,7 +170,7 @@ def _ranks(n: int, quantile: float, level: float) -> tuple[int, int]:
 
 def _binomial_quantile(level: float, n: int, p: float) -> int:
     """Smallest number of successes whose distribution function reaches *level*."""
-    from crashsense.binomial import bdtr, bdtrik
+    from scipy.special import bdtr, bdtrik
 
     near = max(math.ceil(float(bdtrik(level, n, p))), 0)
     return near - 1 if near > 0 and float(bdtr(near - 1, n, p)) >= level else near

@@ -26,7 +26,7 @@ def mcnemar_exact(lost: int, gained: int) -> float:
     >>> mcnemar_exact(3, 3)
     1.0
     """
-    from crashsense.binomial import bdtr
+    from scipy.special import bdtr
 
     if lost < 0 or gained < 0:
         raise ValueError(f"got {lost} and {gained} discordant draws; expected 0 or more")

@@ -330,9 +330,13 @@ def _required_of(
     same: dict[float | None, FloatArray] = {}  # most restraints have no required time
 
     def some(times: FloatArray) -> FloatArray:
+        value = np.nan
         if np.size(times) > 1:
-            return times[part]
-        value = times.item()
+            own = times[part]
+            if not np.isnan(own).all():
+                return own
+        else:
+            value = times.item()
         key = None if np.isnan(value) else value
         if key not in same:
             same[key] = np.full(size, value)

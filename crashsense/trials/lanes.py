@@ -139,6 +139,21 @@ class SensorsInLanes:
         return found if len(found) == len(self._asked.judges) else None
 
 
+def _spans_of(
+    judges: Sequence[Judge], required_s: Required, **clock: Any
+) -> list[tuple[IntArray, IntArray]]:
+    """Spans of judges; of all that share their times, as most do that have none, found once."""
+    found: dict[tuple[int, float], tuple[IntArray, IntArray]] = {}
+    spans = []
+    for judge in judges:
+        times, begin = required_s[judge.key[0]][judge.key[2]], judge.not_before_s
+        key = (id(times), begin)
+        if key not in found:
+            found[key] = spans_of(required_s=times, not_before_s=begin, **clock)
+        spans.append(found[key])
+    return spans
+
+
 @dataclass(frozen=True, eq=False)
 class InLanes:
     """Judges of a block, and the program of all rules that have one.
@@ -193,21 +208,11 @@ class InLanes:
         if program is None:
             return None
         asked = [asked[number] for number in said]
-        spans = [
-            spans_of(
-                start_s=start_s,
-                rate_hz=samples.rate_hz,
-                size=size,
-                required_s=required_s[judge.key[0]][judge.key[2]],
-                not_before_s=judge.not_before_s,
-            )
-            for judge in asked
-        ]
         return cls(
             judges=judges,
             asked=asked,
             program=program,
-            spans=spans,
+            spans=_spans_of(asked, required_s, start_s=start_s, rate_hz=samples.rate_hz, size=size),
             required_s=required_s,
             samples=samples,
             valid=valid,

@@ -141,3 +141,26 @@ def test_memory_is_given_back_where_the_next_task_has_no_use_for_it(
     monkeypatch.setattr(evaluation, "bound_memory", lambda: calls.append(True))
     crashsense.evaluate(events=["hammer_tunnel"], draws=draws, vary=vary, workers=1)
     assert len(calls) == asked
+
+
+LOADED = """
+from crashsense import engine
+from crashsense.compiled import kernels
+
+engine.choose("fast", thorough=True)
+made = [one for one in vars(kernels).values() if hasattr(one, "overloads")]
+loaded = [one for one in made if sum(one.stats.cache_hits.values())]
+libraries = [compiled.library for one in loaded for compiled in one.overloads.values()]
+print(len(libraries), sum(one._shared_module is not None for one in libraries))
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not engine.installed(), reason="needs numba (extra 'fast')")
+def test_code_of_kernels_is_held_once() -> None:
+    """Not also in the form that only a compiler reads: 34 MB, in every worker."""
+    engine.choose("fast", thorough=True)  # kept, if they were not
+    done = subprocess.run([sys.executable, "-c", LOADED], capture_output=True, text=True)
+    loaded, twice = map(int, done.stdout.split())
+    assert loaded > 30
+    assert twice == 0

@@ -89,7 +89,7 @@ SAME: dict[tuple[str, str, str], str] = {
     ): "how much of a reason a message shows",
     (
         "crashsense/campaign/executors.py",
-        "shared = self.client.scatter(_pickled(job), broadcast=True, hash=False)",
+        "shared = self.client.scatter(_packed_job(job), broadcast=True, hash=False)",
         "",
     ): "how a job travels, not what is in it",
     (

@@ -19,7 +19,7 @@ from crashsense.rules.conformance import block
 from crashsense.scoring import reached, spans_of
 from crashsense.sensing import load_sensor_set, prepared
 from crashsense.synthesis import load_events
-from crashsense.trials import Conditions, run_trials
+from crashsense.trials import Conditions, lanes, run_trials
 from crashsense.trials.block import judges_of
 from crashsense.trials.lanes import (
     LANES,
@@ -323,3 +323,31 @@ def test_a_rule_of_a_user_beside_built_in_ones_changes_no_row() -> None:
         pd.testing.assert_frame_equal(light.rows, whole.rows, rtol=1e-12)
         fired = light.rows.query("restraint == 'belt_pretensioner'")
         assert fired["max_demand"].nunique() > 30
+
+
+def test_judges_that_share_their_times_share_their_spans(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each has the spans that it would have by itself; most have no required time at all."""
+    asked: list[dict] = []
+
+    def counted(**how):
+        asked.append(how)
+        return spans_of(**how)
+
+    monkeypatch.setattr(lanes, "spans_of", counted)
+    (event,) = load_events(["side_pole_90_29"])
+    algorithms = [load_algorithm("guarded"), load_algorithm("plain")]
+    sensors = load_sensor_set("standard")
+    judges = judges_of([event], algorithms, sensors)
+    source = np.random.default_rng(3)
+    nothing = np.full(5, np.nan)
+    required = {
+        name: source.uniform(0.004, 0.02, 5) if name.startswith("side") else nothing
+        for name in event.requirements
+    }
+    clock = {"start_s": source.uniform(-0.05, -0.04, 5), "rate_hz": 2000.0, "size": 200}
+    found = lanes._spans_of(judges, {event.name: required}, **clock)
+    assert 1 < len(asked) <= 3 < len(judges)
+    for judge, spans in zip(judges, found, strict=True):
+        times = required[judge.key[2]]
+        wanted = spans_of(required_s=times, not_before_s=judge.not_before_s, **clock)
+        np.testing.assert_array_equal(spans, wanted)

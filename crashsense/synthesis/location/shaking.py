@@ -127,12 +127,13 @@ def shake(
             modes = drawn_modes(place, name, variation=part)
             level = np.where(np.arange(len(LAW)) < _LOW, place.level, place.level_high)
             # A sum over bins has half the variance of its normal numbers twice: of the real and
-            # of the imaginary part, in the bin and in its mirror image.
+            # of the imaginary part, in the bin and in its mirror image. Arrays are given to the
+            # kernel as where it is tried: for others it would be compiled once more.
             numpy_or_compiled.shake_rows(
                 given(part.noise(f"{name} shaking", 2 * bins)), given(common[place.group]),
                 COMMON**0.5, (1.0 - COMMON) ** 0.5, given(frequency_2),
                 given(np.stack([modes.frequency_hz, modes.damping, modes.weight])),
-                given(0.5 * level * law * modes.level), given(borders), given(edges),
+                given(0.5 * level * law * modes.level), given(borders), edges,
                 transform.turns(length), given(power[rows]), given(near[rows]), given(_NEARNESS),
                 out[name][rows], begin,
             )  # fmt: skip

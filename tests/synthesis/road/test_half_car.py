@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 from synthesis.road.quarter_car import QuarterCar
 
+from crashsense import engine
+from crashsense.synthesis.dynamics import few_draws
 from crashsense.synthesis.dynamics.half_car import RideCar, Road, initial_state, march
 from crashsense.synthesis.model import Variation
 from crashsense.synthesis.road import profile as rp
@@ -227,3 +229,32 @@ def test_draws_alone_and_together_agree_bit_for_bit():
             assert np.array_equal(values[0], many[name][row]), name
         assert np.array_equal(last[:, 0], end[:, row])
     assert np.abs(many["x_acc"]).max() > 5.0
+
+
+@pytest.mark.parametrize("tracks", [1, 2])
+def test_arrays_and_numbers_of_python_give_the_same_bits(tracks, monkeypatch):
+    """Uneven ground, brakes, a push from outside; on two tracks a moment rolls the car."""
+    size, steps = 3, 500
+    rng = np.random.default_rng(5)
+    roads = [
+        Road(
+            0.03 * rng.standard_normal((size, 1200)).cumsum(axis=1) / 10, start_m=-4.0, step_m=0.01
+        )
+        for _ in range(tracks)
+    ]
+    state = initial_state(
+        size, position=np.full(size, -0.4), speed=8 + rng.random(size), tracks=tracks
+    )
+    inputs = {"brake": 6.0, "push": 20.0} | ({"roll_moment": 2000.0} if tracks == 2 else {})
+    given = {name: top * rng.random((size, steps)) for name, top in inputs.items()}
+    how = {"roads": roads, "steps": steps, "step_s": 1 / 2000, **given}
+    car = load_ride(str(ride_path("small_car_ride", near=None))).car(nominal(size))
+    with engine.using("numpy"):
+        numbers, last = march(car, state, **how)
+        monkeypatch.setattr(few_draws, "FEW", 0)
+        arrays, end = march(car, state, **how)
+    for name, values in arrays.items():
+        assert np.array_equal(values, numbers[name]), name
+    assert np.array_equal(end, last)
+    assert np.abs(arrays["roll_rate"]).max() > 0.1 or tracks == 1
+    assert np.abs(arrays["z_acc"]).max() > 5.0
