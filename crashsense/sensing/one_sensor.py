@@ -12,6 +12,7 @@ from crashsense import draws as random_draws
 from crashsense.arrays import BoolArray, FloatArray, IntArray, row_by_row
 from crashsense.errors import Fault, InputError
 from crashsense.sensing import chain, one_pass
+from crashsense.sensing.choice_of_path import can_be_fast
 from crashsense.sensing.disturbance import Disturbance
 from crashsense.sensing.faults import Scene
 from crashsense.sensing.groups import in_groups, place, runs_of
@@ -23,16 +24,8 @@ from crashsense.sensing.tolerance import PHASES, SensorDraws, UnitDraws
 from crashsense.sensing.transport import arrived_in_time, hold_last
 from crashsense.sensing.words import ChainReport, Run, Words
 
-#: Standard deviations of noise that a sample is taken to stay within when the path is chosen.
-NOISE_MARGIN = 8.0
-
 #: Occurrence of sensors that meet every event: the same noise up to the end of the shorter one.
 ANY_OCCURRENCE = "any occurrence"
-
-#: Largest error of the noise's autocovariance, as a share of its variance, that the fast path
-#: may have (it is about 1e-14 for a 400 Hz low-pass and grows as the corner falls).
-NOISE_MODEL_ERROR = 1e-6
-
 
 #: Words of the time since time zero by all that they depend on: events of one length share them.
 _RAMPS: dict[tuple[object, ...], FloatArray] = {}
@@ -176,51 +169,7 @@ class OneSensor:
             for name in ("_response", "felt", "felt_beside", "parts"):
                 self.__dict__.pop(name, None)
 
-    def _largest_reading(self) -> FloatArray:
-        """Largest absolute reading of each row."""
-        sensor, rate = self.sensor, self.base.rate_hz
-        rises = sensor.quadratic == 0.0 and sensor.nonlinearity >= 0.0
-        static = chain.element_is_static(sensor, rate_hz=rate)
-        if sensor.faults or self.drawn.element is not None or not (rises and static):
-            return largest_of_rows(self.reading)
-        # Rounded, too, it rises with what is felt: that of the largest is the largest.
-        felt = self.peaks.of(self.truth[self.channel])
-        found, _ = chain.respond(felt[:, None], sensor=sensor, rate_hz=rate)
-        return found[:, 0]
-
     # --- choice of path --------------------------------------------------------------------------
-
-    def can_be_fast(self) -> BoolArray:
-        """True for each draw in which no sample can meet a nonlinearity ahead of the codes."""
-        sensor, drawn = self.sensor, self.drawn
-        if any(fault.stage != "word" for fault in sensor.faults):
-            return np.zeros(self.draws.size, dtype=bool)
-        if sensor.noise_density > 0 and self.noise_models.error > NOISE_MODEL_ERROR:
-            return np.zeros(self.draws.size, dtype=bool)
-        if drawn.element is None and not self.at_stop.any() and self._linear_at_most():
-            return np.ones(self.draws.size, dtype=bool)
-        sigma = self.sigma * drawn.noisy
-        if drawn.element is not None:
-            sigma = sigma * drawn.element.noise
-        peak = np.abs(drawn.gain) * self._largest_reading()
-        for name, samples in self.others.items():
-            peak = peak + np.abs(drawn.cross[name]) * self.peaks.of(samples)
-        peak = peak + np.abs(drawn.offset) + np.abs(drawn.drift) * max(0.0, self.base.end_s)
-        linear = peak + NOISE_MARGIN * sigma <= sensor.front_end
-        return np.asarray(linear & (self.at_stop == 0))
-
-    def _linear_at_most(self) -> bool:
-        """True if no draw could meet a cut even with the largest deviations of all draws.
-
-        Rounded sums grow with what is added, so that each draw by itself gives the same answer.
-        """
-        gain, offset, drift, *cross = self.drawn.largest.tolist()
-        peak = gain * float(self._largest_reading().max())
-        for name, share in zip(self.drawn.cross, cross, strict=False):
-            if name in self.others:
-                peak = peak + share * float(self.peaks.of(self.others[name]).max())
-        peak = peak + offset + drift * max(0.0, self.base.end_s)
-        return bool(peak + NOISE_MARGIN * self.sigma <= self.sensor.front_end)
 
     @cached_property
     def noise_models(self) -> NoiseModels:
@@ -234,7 +183,7 @@ class OneSensor:
         """True for each draw that takes the fast path."""
         if self.path == "full":
             return np.zeros(self.draws.size, dtype=bool)
-        fast = self.can_be_fast()
+        fast = can_be_fast(self)
         if self.path == "fast" and not fast.all():
             expected = (
                 "'auto' or 'full': in draw"

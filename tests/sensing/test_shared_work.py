@@ -9,7 +9,7 @@ import pytest
 from sensing.sensing_helpers import acceleration, part, sensor_set
 
 from crashsense import engine
-from crashsense.sensing import load_sensor_set, sense
+from crashsense.sensing import choice_of_path, load_sensor_set, sense
 from crashsense.sensing.one_sensor import OneSensor
 from crashsense.sensing.peaks import largest_of_rows
 from crashsense.sensing.sense import prepared
@@ -90,7 +90,7 @@ def test_the_largest_reading_is_found_to_the_last_bit(
     (made,) = prepared(ride(), sensor_set(own), draws=DRAWS, channels=["central_x"])
     one = made.sensors["central_x"]
     plain = np.maximum(one.reading.max(axis=-1), -one.reading.min(axis=-1))
-    np.testing.assert_array_equal(one._largest_reading(), plain)
+    np.testing.assert_array_equal(choice_of_path.largest_reading(one), plain)
     assert one.reading.std() > G
 
 
@@ -113,12 +113,14 @@ def test_the_largest_deviations_of_all_draws_decide_as_each_draw_by_itself(
         return made.sensors["central_x"]
 
     for level in np.linspace(12 * G, 24 * G, 121):
-        quick = found(level).can_be_fast()
+        quick = choice_of_path.can_be_fast(found(level))
         assert quick.shape == draws.shape
         with monkeypatch.context() as patch:
-            patch.setattr(OneSensor, "_linear_at_most", lambda _: False)
-            np.testing.assert_array_equal(quick, found(level).can_be_fast())
-        seen.add((found(level)._linear_at_most(), bool(quick.all()), bool(quick.any())))
+            patch.setattr(choice_of_path, "linear_at_most", lambda _: False)
+            np.testing.assert_array_equal(quick, choice_of_path.can_be_fast(found(level)))
+        seen.add(
+            (choice_of_path.linear_at_most(found(level)), bool(quick.all()), bool(quick.any()))
+        )
     # Surely linear; all linear, though the largest together would not be; some; none.
     assert seen == {(True, True, True), (False, True, True), (False, False, True),
                     (False, False, False)}  # fmt: skip

@@ -1,0 +1,72 @@
+"""Which path the draws of a sensor take: the fast one where nothing ahead of the codes is cut.
+
+On the fast path noise is drawn at the rate of the codes, which is right only while no sample meets
+a stop, a saturation or a fault: then the chain is linear, and noise may be added behind it.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from crashsense.arrays import BoolArray, FloatArray
+from crashsense.sensing import chain
+from crashsense.sensing.peaks import largest_of_rows
+
+if TYPE_CHECKING:
+    from crashsense.sensing.one_sensor import OneSensor
+
+#: Standard deviations of noise that a sample is taken to stay within when the path is chosen.
+NOISE_MARGIN = 8.0
+
+#: Largest error of the noise's autocovariance, as a share of its variance, that the fast path
+#: may have (it is about 1e-14 for a 400 Hz low-pass and grows as the corner falls).
+NOISE_MODEL_ERROR = 1e-6
+
+
+def can_be_fast(one: OneSensor) -> BoolArray:
+    """True for each draw in which no sample can meet a nonlinearity ahead of the codes."""
+    sensor, drawn = one.sensor, one.drawn
+    if any(fault.stage != "word" for fault in sensor.faults):
+        return np.zeros(one.draws.size, dtype=bool)
+    if sensor.noise_density > 0 and one.noise_models.error > NOISE_MODEL_ERROR:
+        return np.zeros(one.draws.size, dtype=bool)
+    if drawn.element is None and not one.at_stop.any() and linear_at_most(one):
+        return np.ones(one.draws.size, dtype=bool)
+    sigma = one.sigma * drawn.noisy
+    if drawn.element is not None:
+        sigma = sigma * drawn.element.noise
+    peak = np.abs(drawn.gain) * largest_reading(one)
+    for name, samples in one.others.items():
+        peak = peak + np.abs(drawn.cross[name]) * one.peaks.of(samples)
+    peak = peak + np.abs(drawn.offset) + np.abs(drawn.drift) * max(0.0, one.base.end_s)
+    linear = peak + NOISE_MARGIN * sigma <= sensor.front_end
+    return np.asarray(linear & (one.at_stop == 0))
+
+
+def linear_at_most(one: OneSensor) -> bool:
+    """True if no draw could meet a cut even with the largest deviations of all draws.
+
+    Rounded sums grow with what is added, so that each draw by itself gives the same answer.
+    """
+    gain, offset, drift, *cross = one.drawn.largest.tolist()
+    peak = gain * float(largest_reading(one).max())
+    for name, share in zip(one.drawn.cross, cross, strict=False):
+        if name in one.others:
+            peak = peak + share * float(one.peaks.of(one.others[name]).max())
+    peak = peak + offset + drift * max(0.0, one.base.end_s)
+    return bool(peak + NOISE_MARGIN * one.sigma <= one.sensor.front_end)
+
+
+def largest_reading(one: OneSensor) -> FloatArray:
+    """Largest absolute reading of each row."""
+    sensor, rate = one.sensor, one.base.rate_hz
+    rises = sensor.quadratic == 0.0 and sensor.nonlinearity >= 0.0
+    static = chain.element_is_static(sensor, rate_hz=rate)
+    if sensor.faults or one.drawn.element is not None or not (rises and static):
+        return largest_of_rows(one.reading)
+    # Rounded, too, it rises with what is felt: that of the largest is the largest.
+    felt = one.peaks.of(one.truth[one.channel])
+    found, _ = chain.respond(felt[:, None], sensor=sensor, rate_hz=rate)
+    return found[:, 0]
