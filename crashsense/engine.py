@@ -89,7 +89,14 @@ def kept() -> bool:
     made = [getattr(kernels, name) for name in getattr(kernels, "__all__", ())]
     # Numba has no public way to ask.
     files: list[Any] = [getattr(getattr(one, "_cache", None), "_cache_file", None) for one in made]
-    return all(file._load_index() for file in files if hasattr(file, "_load_index"))
+    return all(map(_has_entries, files))
+
+
+def _has_entries(file: Any) -> bool:
+    try:
+        return bool(file._load_index())
+    except Exception:  # not kept, another numba, or damaged: told where the kernel is loaded
+        return True
 
 
 @lru_cache(maxsize=1)

@@ -44,3 +44,25 @@ def test_kernels_are_kept_when_all_have_been_tried(monkeypatch: pytest.MonkeyPat
     one: Any = kernels.window_sum
     monkeypatch.setattr(one._cache._cache_file, "_load_index", dict)
     assert not engine.kept()
+
+
+@pytest.mark.parametrize("index", [b"", b"\x80\x04", b"no index"])
+def test_an_index_that_cannot_be_read_ends_nothing(
+    index: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As a power failure or a full disk leaves it; the kernel is told of where it is loaded."""
+    kernels.check()
+    one: Any = kernels.window_sum
+    damaged = tmp_path / "damaged.nbi"
+    damaged.write_bytes(index)
+    monkeypatch.setattr(one._cache._cache_file, "_index_path", str(damaged))
+    assert engine.kept()
+    damaged.unlink()
+    assert not engine.kept()
+
+
+def test_kernels_of_another_numba_cannot_be_looked_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    kernels.check()
+    one: Any = kernels.window_sum
+    monkeypatch.setattr(one._cache, "_cache_file", object())
+    assert engine.kept()
