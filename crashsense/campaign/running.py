@@ -71,8 +71,8 @@ ANNOUNCED_FROM_S = 10.0
 #: Draws used to measure the time of a plan: whole groups of the compiled kernels.
 MEASURED_DRAWS = 32
 
-#: What a draw costs where nothing was measured, by engine [s a sample of the longest signal]:
-#: bundles need only know which of them are long.
+#: What a draw costs where nothing was measured, by engine [s a sample of the longest signal, sensor
+#: set and algorithm]: bundles need only know which of them are long.
 SECONDS_A_SAMPLE = {"numpy": 5e-6, "fast": 5e-7}
 
 Progress = Callable[..., None]
@@ -270,8 +270,8 @@ class _Campaign:
         return [a_sample * size for size in length]
 
     def guessed_seconds_a_draw(self) -> list[float]:
-        """Return about what one draw of each occurrence takes, without measuring."""
-        a_sample = SECONDS_A_SAMPLE[self.job.engine]
+        """Return roughly what one draw of each occurrence takes, without measuring."""
+        a_sample = SECONDS_A_SAMPLE[self.job.engine] * self.settings
         return [a_sample * size for size in self._lengths()]
 
     def _lengths(self) -> list[int]:
@@ -332,14 +332,15 @@ class _Campaign:
             if self.workers is None and work <= limit:
                 return InProcess(), alone
             executor = Processes(self.workers or cores())
-        self._announce(work, workers=executor.workers)
+        self._announce(work, workers=executor.workers, guessed=waiting)
         return executor, bundled(tasks, seconds_a_draw=cost, workers=executor.workers)
 
-    def _announce(self, work: float, *, workers: int) -> None:
+    def _announce(self, work: float, *, workers: int, guessed: bool = False) -> None:
         """Announce how long the work will take, if it is long."""
         if self.on_begin is not None and work / workers > ANNOUNCED_FROM_S:
-            processes = f"{workers} process{'es' * (workers != 1)}"
-            self.on_begin(f"about {_long(work / workers)} of computing in {processes}")
+            words = f"about {_long(work / workers)} of computing in {workers} process"
+            words += "es" * (workers != 1) + " (a rough guess, not measured)" * guessed
+            self.on_begin(words)
 
     def results(self, tasks: Sequence[Task], *, failures: int = 0) -> Generator[tuple[Task, Made]]:
         """Yield the results of the tasks, reporting progress over those to be done now.

@@ -126,6 +126,28 @@ def test_long_work_is_announced_with_the_processes_that_share_it(
     assert said == ([] if told is None else [told])
 
 
+def test_a_guess_counts_what_is_evaluated_and_is_said_to_be_one(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    cluster: Any = SimpleNamespace(workers=2)
+    plan = plan_of(3000, lengths=(800, 1600))
+    one = campaign(plan, running.How(executor=cluster))
+    sets = [replace(plan.sensor_sets[0], name=name) for name in "abc"]
+    pair = [plan.algorithms[0], replace(plan.algorithms[0], name="other")]
+    more = campaign(
+        resolve_plan(events=plan.events, sensor_sets=sets, algorithms=pair, draws=3000),
+        running.How(executor=cluster),
+    )
+    expected = [6 * seconds for seconds in one.guessed_seconds_a_draw()]
+    assert more.guessed_seconds_a_draw() == pytest.approx(expected)
+    said: list[str] = []
+    more.on_begin = said.append
+    # 3 x 2 evaluations of 800 and 1600 samples; a nominal draw counts as 16.
+    monkeypatch.setattr(running, "SECONDS_A_SAMPLE", {"numpy": 48.0 / (6 * 2400 * 3016)})
+    more.choose(more.tasks())
+    assert said == ["about 24 s of computing in 2 processes (a rough guess, not measured)"]
+
+
 def test_a_worker_is_asked_for_the_engine_only_where_one_is_at_hand_and_numba_is_wanted(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
