@@ -464,6 +464,8 @@ class _Campaign:
         self.job = replace(self.job, folder=str(folder.path.resolve()), mark=folder.mark)
         keep_inputs(self.plan, folder.path)
         missing = [t for t in tasks if not folder.is_done(t, tables=t.parts_of(names))]
+        # Before a run is complete nobody has waited for its parts, those of a stopped one neither.
+        not_on_disk = missing if (folder.path / SUMMARY).exists() else tasks
         if missing:  # a summary must not outlive the parts that it sums up
             (folder.path / SUMMARY).unlink(missing_ok=True)
         failures = 0
@@ -493,7 +495,7 @@ class _Campaign:
             folder.log(f"stopped: {type(error).__name__}: {error}")
             raise
         folder.check_files(folder.manifest())
-        folder.bring_to_disk(missing)  # before anything says that the run is complete
+        folder.bring_to_disk(not_on_disk)  # before anything says that the run is complete
         for task in intake.lacks(tasks):
             intake.add(folder.read_part(folder.part("verdicts", task), packed=True), task=task)
         run = Run(

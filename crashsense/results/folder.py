@@ -289,7 +289,7 @@ class RunFolder:
         return sums
 
     def bring_to_disk(self, tasks: Iterable[Task]) -> None:
-        """Wait until the parts of some tasks are on the disk: a complete run survives the power.
+        """Wait until parts of tasks, and all checksums, are on the disk: a run survives the power.
 
         A part that a power failure takes before is known by its checksum, and computed again.
         """
@@ -297,7 +297,7 @@ class RunFolder:
 
         noted = self.checksums()
         paths = [self.part(name, task) for task in tasks for name in noted.get(task.name, ())]
-        for path, error in not_on_disk(paths):
+        for path, error in not_on_disk([*paths, self.path / CHECKSUMS]):
             raise _cannot_write(path, error) from error
 
     def remove_temporary(self) -> None:

@@ -203,6 +203,7 @@ def test_parts_are_brought_to_the_disk_and_one_that_is_not_is_named(
     synced: list[int] = []
     monkeypatch.setattr(on_disk.os, "fsync", lambda number: synced.append(os.fstat(number).st_ino))
     run.bring_to_disk(TASKS)
+    paths.add(run.path / CHECKSUMS)
     assert sorted(synced) == sorted(path.stat().st_ino for path in paths)
     bad = run.part("fire_curves", Task(0, 5, 9))
     bad_number = bad.stat().st_ino
@@ -234,6 +235,25 @@ def test_a_run_is_complete_once_its_parts_are_on_the_disk(
     run.part("verdicts", tasks[1]).unlink()
     crashsense.evaluate(out=tmp_path / "run", **asked)
     assert seen[1:] == [(tasks[1:], False)]  # the others were before
+
+
+def test_parts_of_a_stopped_run_are_brought_to_the_disk_when_it_is_gone_on_with(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seen: list[list[Task]] = []
+    monkeypatch.setattr(RunFolder, "bring_to_disk", lambda _, tasks: seen.append(list(tasks)))
+    asked = {"events": ["hammer_tunnel"], "draws": 3, "workers": 1, "chunk": 2}
+
+    def stop(done: int, _total: int, **_: object) -> None:
+        if done:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        crashsense.evaluate(out=tmp_path / "run", on_progress=stop, **asked)
+    assert [path.stem for path in RunFolder(tmp_path / "run").parts()] == [Task(0, 0, 3).name]
+    assert seen == []
+    crashsense.evaluate(out=tmp_path / "run", **asked)
+    assert seen == [[Task(0, 0, 3), Task(0, 3, 4)]]
 
 
 def test_a_folder_is_new_or_a_run(run: RunFolder, tmp_path: Path) -> None:
