@@ -31,9 +31,10 @@ class InputDigests(Mapping[str, str]):
     its rules, and the files of user-written rules. What such a file itself imports
     is not checked.
 
-    Files may change, so that theirs are taken at once. Those of objects are taken when they are
-    first asked for: a run in memory never does, and signals made in Python cost as much as some
-    dozen of their evaluations.
+    Files may change, and so may a user's rule that keeps a state while it runs: their checksums,
+    and those of sensor sets, are taken at once. Those of an event's signals and requirements, which
+    nothing changes, are taken when they are first asked for: a run in memory never does, and
+    signals made in Python cost as much as some dozen of their evaluations.
     """
 
     def __init__(
@@ -42,43 +43,31 @@ class InputDigests(Mapping[str, str]):
         sensor_sets: Sequence[SensorSet],
         algorithms: Sequence[Algorithm],
     ) -> None:
-        self._objects = tuple(events), tuple(sensor_sets), tuple(algorithms)
-        self._of_files: dict[str, str] = {}
-        self._without_files: list[str] = []
-        for event in events:
-            files = {path.name: path for path in _files_of_event(event)}
-            if not files:
-                self._without_files.append(event.name)
-            vehicle = _own_vehicle(event)
-            if vehicle is not None:
-                files[f"vehicle {vehicle.name}"] = vehicle
-            for label, path in files.items():
-                self._of_files[f"event {event.name}: {label}"] = _digest(path.read_bytes())
+        self._events = [(event, *_digests_of_files(event)) for event in events]
+        self._of_others: dict[str, str] = {}
         for vehicle in sorted((shipped_folder("pulses") / "vehicles").glob("*.toml")):
-            self._of_files[f"vehicle: {vehicle.name}"] = _digest(vehicle.read_bytes())
+            self._of_others[f"vehicle: {vehicle.name}"] = _digest(vehicle.read_bytes())
+        for sensors in sensor_sets:
+            content = content_of(sensors).encode()
+            self._of_others[f"sensor set: {sensors.name}"] = _digest(content)
         for algorithm in algorithms:
+            name = f"algorithm: {algorithm.name}"
+            # Its files behind it: so it is known whose they are when the folder is read.
+            self._of_others[name] = _digest(_content_of(algorithm).encode())
             for path in sorted({p for rule in algorithm.rules.values() for p in _files_of(rule)}):
-                key = f"algorithm: {algorithm.name}: {path.name}"
-                self._of_files[key] = _digest(path.read_bytes())
+                self._of_others[f"{name}: {path.name}"] = _digest(path.read_bytes())
 
     @cached_property
     def _all(self) -> dict[str, str]:
-        events, sensor_sets, algorithms = self._objects
-        found = dict(self._of_files)
-        for event in events:
-            if event.name in self._without_files:
+        found: dict[str, str] = {}
+        for event, of_files, with_signals in self._events:
+            found |= of_files
+            if with_signals:
                 found[f"event {event.name}: signals"] = _digest_of_signals(event)
             asked = [sorted(event.requirements.items()), event.context, sorted(event.quiet)]
             asked += [event.family, event.occurrence]
             found[f"event {event.name}: requirements"] = _digest(content_of(asked).encode())
-        for sensors in sensor_sets:
-            found[f"sensor set: {sensors.name}"] = _digest(content_of(sensors).encode())
-        for algorithm in algorithms:
-            name = f"algorithm: {algorithm.name}"
-            found[name] = _digest(_content_of(algorithm).encode())
-            # Its files behind it: so it is known whose they are when the folder is read.
-            found |= {key: found.pop(key) for key in self._of_files if key.startswith(f"{name}: ")}
-        return found
+        return found | self._of_others
 
     def __getitem__(self, key: str) -> str:
         return self._all[key]
@@ -106,6 +95,16 @@ def same_content(one: Algorithm | SensorSet, other: Algorithm | SensorSet) -> bo
     if isinstance(one, Algorithm) and isinstance(other, Algorithm):
         return _content_of(one) == _content_of(other)
     return content_of(one) == content_of(other)
+
+
+def _digests_of_files(event: Event) -> tuple[dict[str, str], bool]:
+    """Checksums of an event's files, by key, and True if it has none, and its signals count."""
+    files = _files_of_event(event)
+    found = {f"event {event.name}: {path.name}": _digest(path.read_bytes()) for path in files}
+    vehicle = _own_vehicle(event)
+    if vehicle is not None:
+        found[f"event {event.name}: vehicle {vehicle.name}"] = _digest(vehicle.read_bytes())
+    return found, not files
 
 
 def _files_of_event(event: Event) -> list[Path]:

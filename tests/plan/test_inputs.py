@@ -5,7 +5,10 @@ from __future__ import annotations
 import dataclasses
 import json
 from pathlib import Path
+from typing import Any
 
+import numpy as np
+import numpy.typing as npt
 import pytest
 
 from crashsense.campaign import evaluate
@@ -15,8 +18,8 @@ from crashsense.event import Event, Requirement
 from crashsense.plan import resolve_plan
 from crashsense.resources import folder as shipped_folder
 from crashsense.results import open_run
-from crashsense.rules import Algorithm, load_algorithm, rule_from_table
-from crashsense.sensing import load_sensor_set
+from crashsense.rules import Algorithm, Rule, load_algorithm, rule_from_table
+from crashsense.sensing import EcuSamples, load_sensor_set
 from crashsense.synthesis import Recipe, load_events, load_recipes
 
 KNOCK = "hammer_tunnel"
@@ -82,6 +85,54 @@ def test_files_count_as_they_were_when_the_plan_was_resolved(tmp_path: Path, kno
     assert differ == {"algorithm: steady: steady.py"}
     assert {f"event {KNOCK}: signals", f"event {KNOCK}: requirements"} < set(plan.inputs)
     assert len(plan.inputs) == len(set(plan.inputs)) == len(later.inputs)
+
+
+class Counting(Rule):
+    """A rule that keeps a visible state."""
+
+    requires = frozenset({"central_x"})
+
+    def __init__(self) -> None:
+        self.asked = 0
+
+    def __repr__(self) -> str:
+        return f"Counting(asked={self.asked})"
+
+    def demand(self, samples: EcuSamples) -> npt.NDArray[np.float64]:
+        self.asked += 1
+        return np.full(samples.channels["central_x"].shape, 0.5)
+
+
+def test_a_rule_that_has_run_counts_as_it_was_when_the_plan_was_resolved(knock: Event) -> None:
+    rule = Counting()
+    own = Algorithm(name="own", rules={"front_airbag_stage_1": rule})
+    asked: dict[str, Any] = {"events": [knock], "algorithms": [own]}
+    plan, other = resolve_plan(**asked), resolve_plan(**asked)
+    before = dict(other.inputs)
+    evaluate(plan)
+    assert rule.asked
+    assert dict(plan.inputs) == before
+    assert dict(resolve_plan(**asked).inputs) != before
+
+
+def test_inputs_stand_in_the_order_of_the_plan(tmp_path: Path, knock: Event) -> None:
+    """Of each event its files or signals, then what is asked of it; a rule, then its files."""
+    file = own_rule(tmp_path, "0.5")
+    events = ["wall_full_25", "hammer_rail", dataclasses.replace(knock, name="own")]
+    keys = [*resolve_plan(events=events, algorithms=["plain", str(file)]).inputs]
+    others = [key for key in keys if not key.startswith("vehicle: ")]
+    assert others == [
+        "event wall_full_25: wall_full_25.toml",
+        "event wall_full_25: requirements",
+        "event hammer_rail: hammer_rail.toml",
+        "event hammer_rail: requirements",
+        "event own: signals",
+        "event own: requirements",
+        *(key for key in others if key.startswith("sensor set: ")),
+        "algorithm: plain",
+        "algorithm: steady",
+        "algorithm: steady: steady.py",
+    ]
 
 
 def test_another_requirement_of_an_event_made_in_python_is_another_plan(
