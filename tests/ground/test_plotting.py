@@ -7,7 +7,9 @@ import sys
 from pathlib import Path
 
 import pytest
+from matplotlib import artist
 
+from crashsense import plotting
 from crashsense.plotting import new_figure, save
 from crashsense.resources import CAUTION
 
@@ -80,3 +82,25 @@ def test_without_help_the_same_is_drawn_and_help_can_still_be_asked_for():
         sizes.add(size)
         assert helped == [str(how == "with"), "True", "True"], done.stderr
     assert len(sizes) == 1
+
+
+HELP = "_update_set_signature_and_docstring"
+
+
+@pytest.mark.parametrize("lacks", [(), (HELP,), (HELP, "kwdoc")])
+def test_a_matplotlib_that_writes_its_help_in_another_way_is_imported_too(
+    lacks: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
+):
+    for name in lacks:
+        monkeypatch.delattr(artist.Artist if name == HELP else artist, name)
+    before = dict(vars(artist)), dict(vars(artist.Artist))
+    quick: list[set[str]] = []
+
+    def imported() -> None:
+        both = zip(before, (vars(artist), vars(artist.Artist)), strict=True)
+        quick.append({name for old, now in both for name in now if now[name] is not old.get(name)})
+
+    monkeypatch.setattr(plotting, "_shown_figure", imported)
+    plotting.import_without_help()
+    assert quick == [{"kwdoc", HELP} - set(lacks)]
+    assert before == (dict(vars(artist)), dict(vars(artist.Artist)))
