@@ -95,7 +95,8 @@ def shake(
         car times the velocity still to be lost, over mass
     nearness : 0 (the crush is far away) to 1 (near), shape (draws, samples) or one number
     variation : the draws; their random numbers depend on (seed, occurrence, draw, channel) alone
-    rate_hz : sampling rate [Hz], at least 6 kHz
+    rate_hz : sampling rate [Hz], at least 6 kHz; above 15 kHz the signals must be long enough for
+        every band to have a frequency
     into : channel -> signals that it is added to, from sample *begin* on; None: to nothing
 
     Each draw is made by itself, so that it is the same in any block.
@@ -105,6 +106,11 @@ def shake(
         raise ValueError(f"rate_hz {rate_hz:g}; expected at least {2.4 * BANDS_HZ[-1][1]:g}")
     length = max(256, 1 << max(samples - 1, 1).bit_length())
     borders = _borders(length, rate_hz)
+    if not np.diff(borders).all():
+        raise ValueError(
+            f"{samples} samples at rate_hz {rate_hz:g}; expected more samples, or a lower rate: so "
+            "short a signal has no frequency in one of the bands"
+        )
     bins = int(borders[-1] - borders[0])
     frequency_2 = np.square((borders[0] + np.arange(bins)) * (rate_hz / length))
     low = int(borders[_LOW] - borders[0])

@@ -138,3 +138,17 @@ def test_a_distant_place_feels_less_of_a_blow_and_less_of_its_high_modes():
 def test_a_rate_that_cannot_carry_the_bands_is_refused():
     with pytest.raises(ValueError, match="rate_hz 2000; expected at least 6000"):
         shake(FLOOR, power=np.ones((1, 10)), variation=variation([0]), rate_hz=2000.0)
+
+
+@pytest.mark.parametrize(("samples", "rate_hz", "carried"), [
+    (10, 15000.0, True), (10, 16000.0, False), (257, 16000.0, True), (257, 40000.0, False),
+])  # fmt: skip
+def test_a_signal_too_short_for_a_band_is_refused(samples, rate_hz, carried):
+    """A bin is 1/256 or 1/512 of the rate: of 20 to 60 Hz none is left."""
+    about = {"power": np.ones((1, samples)), "variation": variation([0]), "rate_hz": rate_hz}
+    if carried:
+        assert shake(FLOOR, **about)["central_x"].any()
+    else:
+        told = f"{samples} samples at rate_hz {rate_hz:g}; expected more samples, or a lower rate"
+        with pytest.raises(ValueError, match=told):
+            shake(FLOOR, **about)
