@@ -67,11 +67,6 @@ class Replay:
     def _repr_html_(self) -> str:
         return self.trial._repr_html_()
 
-    @property
-    def same_engine(self) -> bool:
-        """True if the engine that computed here is the one that made the run."""
-        return self.engine == self.run_engine
-
 
 def _differences(
     now: Sequence[PlainRow], stored: Sequence[PlainRow], *, exact: bool
