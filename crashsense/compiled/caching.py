@@ -69,18 +69,23 @@ def _load_lightly(made: Any) -> None:
 
     def lightly(context: Any, kept: Any) -> Any:
         compiled = rebuild(context, kept)
-        _lighten(compiled.library, kept[0])
+        match kept:
+            case (library, *_):
+                _lighten(getattr(compiled, "library", None), library)
         return compiled
 
     stored.rebuild = lightly
 
 
-def _lighten(library: Any, kept: tuple[str, str, Any]) -> None:
+def _lighten(library: Any, kept: Any) -> None:
     """Drop the form of a loaded library that is linked; *kept* is what it was loaded from."""
-    _, form, code = kept
-    if form != "object" or getattr(library, "_shared_module", None) is None:
+    if getattr(library, "_shared_module", None) is None:
         return
-    _, compact = code
+    match kept:
+        case (_, "object", (_, bytes() as compact)):
+            pass
+        case _:
+            return
 
     def linked() -> Any:
         if library._shared_module is None:

@@ -6,6 +6,7 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -86,6 +87,30 @@ def test_a_loaded_kernel_is_linked_though_it_does_not_hold_what_for(tmp_path):
     (room / "inner_kernel.py").write_text(INNER.format(value=3.0))
     assert run(room, "-c", "from inner_kernel import inner; print(inner(2.0))") == "6.0"
     assert run(room, "-c", LINKED) == "1 False 7.0"  # loaded, light, linked
+
+
+@pytest.mark.parametrize(
+    "kept",
+    [
+        None,
+        {"name": "object"},
+        ("name", "object"),
+        ("name", "bitcode", b"code"),
+        ("name", "object", b"code"),
+        ("name", "object", (b"code", None)),
+        ("name", "object", (b"code", b"compact", b"more")),
+    ],
+)
+def test_what_another_numba_keeps_in_another_form_is_left_as_it_is(kept):
+    library = SimpleNamespace(_shared_module="module")
+    caching._lighten(library, kept)
+    assert vars(library) == {"_shared_module": "module"}
+    for stored in (kept, (kept, "more")):
+        compiled = SimpleNamespace(library=library)
+        impl = SimpleNamespace(rebuild=lambda context, kept, compiled=compiled: compiled)
+        caching._load_lightly(SimpleNamespace(_cache=SimpleNamespace(_impl=impl)))
+        assert impl.rebuild("context", stored) is compiled
+        assert vars(library) == {"_shared_module": "module"}
 
 
 def test_every_kernel_is_tried_before_long_work():
