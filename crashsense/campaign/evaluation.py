@@ -108,8 +108,10 @@ def count_failures(job: Job, verdicts: pa.Table) -> int:
     return found
 
 
-#: Draws of tasks that are evaluated in step, all together.
-DRAWS_IN_STEP = 2**12
+#: Draws of tasks that are evaluated in step, all together, and how many tasks. With eight or
+#: sixteen tasks it takes as long; what is prepared of each is in memory, and a run that is killed
+#: has lost a whole group.
+DRAWS_IN_STEP, TASKS_IN_STEP = 2**12, 4
 
 
 def run_tasks(job: Job, tasks: Iterable[Task]) -> Iterator[tuple[Task, dict[str, pa.Table]]]:
@@ -121,7 +123,8 @@ def run_tasks(job: Job, tasks: Iterable[Task]) -> Iterator[tuple[Task, dict[str,
     group: list[Task] = []
     for task in tasks:
         draws = sum(one.last - one.first for one in (*group, task))
-        if group and (draws > DRAWS_IN_STEP or not _in_step(job)):
+        full = draws > DRAWS_IN_STEP or len(group) == TASKS_IN_STEP
+        if group and (full or not _in_step(job)):
             yield from zip(group, _tables_of(job, group), strict=True)
             group = []
         group.append(task)
@@ -130,8 +133,12 @@ def run_tasks(job: Job, tasks: Iterable[Task]) -> Iterator[tuple[Task, dict[str,
 
 
 def _in_step(job: Job) -> bool:
-    """True where tasks cost little beside what surrounds them, and no rule of a user is asked."""
-    return job.of_families and not job.keep and job.conditions.vary in ("sensor", "none")
+    """True where tasks cost little beside what surrounds them, and no rule of a user is asked.
+
+    The noise that several sensor sets share would be gone before the next set asks for it.
+    """
+    alone = len(job.sensor_sets) == 1 and job.conditions.vary in ("sensor", "none")
+    return alone and job.of_families and not job.keep
 
 
 def run_task(job: Job, task: Task) -> dict[str, pa.Table]:
@@ -147,8 +154,9 @@ def _tables_of(job: Job, tasks: Sequence[Task]) -> list[dict[str, pa.Table]]:
     # Fewer draws leave little, and asking takes their time. Where draws share a pulse the next task
     # takes what this one leaves: given back, it would cost a fifth to a third of an evaluation.
     for task in tasks:
-        events = job.occurrences[task.occurrence]
-        if task.last - task.first > BLOCK and job.conditions.varies_pulse(events[0]):
+        if task.last - task.first <= BLOCK:
+            continue
+        if job.conditions.varies_pulse(job.occurrences[task.occurrence][0]):
             bound_memory()
     return tables
 

@@ -47,6 +47,7 @@ from crashsense.results.tables import SCHEMA_VERSION, Task, in_order, returned_m
 from crashsense.rules import Rule
 from crashsense.rules.trust import note_evaluated
 from crashsense.trials.block import PATHS, release_noise
+from crashsense.trials.judge import release_rules
 
 #: Up to this many rows verdicts.csv holds every draw; beyond, draw 0 only.
 CSV_ROWS = 200_000
@@ -217,6 +218,7 @@ def _campaign(
     with ExitStack() as stack:
         stack.enter_context(returned_memory())
         stack.callback(release_noise)
+        stack.callback(release_rules)
         if how.executor is None and how.cluster is not None:
             how = replace(how, executor=stack.enter_context(closing(Cluster(how.cluster))))
         yield _Campaign(resolved, job, how, on_progress=on_progress)

@@ -46,7 +46,7 @@ def turn_march(
     cosine: Any,
     sine: Any,
 ) -> None:
-    """Square of the yaw rate, cosine and sine of the yaw angle; twin: ``frontal.felt.turned``.
+    """Square of the yaw rate, cosine and sine of the yaw angle; twin: ``frontal.felt.put_motion``.
 
     *so_far*: sums of acceleration and of rate before, set to those behind; *sums*: room for them.
     """
@@ -72,7 +72,7 @@ def along_march(
     right: Any,
     out: Any,
 ) -> None:
-    """Acceleration of a place along the car's own x axis; twin: ``frontal.felt.body_axes``."""
+    """Acceleration of a place along the car's own x axis; twin: ``frontal.felt.put_motion``."""
     for n in range(samples):
         own = x[n] * cosine[n] + y[n] * sine[n]
         out[n] = (own - right * yaw[n]) - ahead * square[n]

@@ -143,7 +143,7 @@ def fill_words(
     (settings, sections, 6), *rest* (settings, sections, 2) their state at 1: settings, eight at
     most, stand side by side as lanes; *first* (places,), counted with the rest in front, and every
     *every*-th sample from there on. *out*: words, setting after setting and place after place, and
-    zeros behind. Twin: ``chain.word_table``.
+    zeros behind. Twin: ``chain.fill_words``.
     """
     settings = sections.shape[0]
     deck = deck_of(sections, np.arange(settings), 0, settings)

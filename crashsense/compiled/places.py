@@ -108,7 +108,7 @@ def put_power(
     power: FloatArray,
     near: FloatArray,
 ) -> None:
-    """Absorbed power and nearness from first contact on; twin: ``frontal.felt._put_power``.
+    """Absorbed power and nearness from first contact on; twin: ``frontal.felt.put_power``.
 
     *slowing* (draws, samples): acceleration of the cabin; *crushing*: power of the springs;
     *of_draw* (3, draws): speed, common velocity, velocity of what is met; *section*, *rest*,

@@ -1,6 +1,6 @@
 """Random shaking of places with a draw in each lane (extra ``fast``); see :mod:`.kernels`.
 
-Twin: :func:`crashsense.synthesis.location.shaking.shake` by numpy, same bits; steps:
+Twin: :func:`crashsense.synthesis.location.transform.shake_rows` by numpy, same bits; steps:
 :mod:`.transform`. Reached through :func:`crashsense.engine.kernels`.
 """
 

@@ -202,7 +202,7 @@ def levels_march(power: Any, samples: Any, level: Any) -> None:
 
 
 def classes_march(near: Any, samples: Any, law: Any, level: Any, lowest: Any, highest: Any) -> None:
-    """Level of the lowest and of the highest class; twin: ``location.shaking._shares``.
+    """Level of the lowest and of the highest class; twin: ``location.transform.shares``.
 
     *law*: of the lowest class far away, and how it falls; nearness at which the highest rises, and
     width of the rise; of that class far away, and how it rises.

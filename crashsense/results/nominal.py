@@ -213,7 +213,7 @@ def _column(values: Sequence[Any], kind: pa.DataType) -> pa.Array:
     """A column of the table, lists of numbers joined first: taken one by one they are slow."""
     if not pa.types.is_list(kind):
         return pa.array(values, type=kind)
-    there = [value for value in values if value is not None]
+    there = [np.empty(0), *(value for value in values if value is not None)]
     ends = np.cumsum([0, *(0 if value is None else value.size for value in values)])
     nothing = np.array([value is None for value in values] + [False])
     numbers = np.concatenate(there).astype(kind.value_type.to_pandas_dtype(), copy=False)

@@ -211,8 +211,8 @@ class _Words:
             column = column.dictionary_encode()
         whole = column.unify_dictionaries().combine_chunks()
         names = [*whole.dictionary.to_pylist(), None]
-        codes = whole.indices.fill_null(len(names) - 1).to_numpy(zero_copy_only=False)
-        return cls(codes.astype(np.int64), names)
+        codes = whole.indices.cast(pa.int64()).fill_null(len(names) - 1)
+        return cls(codes.to_numpy(zero_copy_only=False), names)
 
     def __getitem__(self, row: int) -> Any:
         return self.names[self.codes[row]]

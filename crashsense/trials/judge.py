@@ -248,6 +248,11 @@ def at_sensors(rule: Rule, sensor_set: SensorSet) -> RuleAtSensors:
     return found
 
 
+def release_rules() -> None:
+    """Release rules and sensor sets of the runs so far."""
+    _KEPT.clear()
+
+
 @lru_cache(maxsize=8)
 def _nothing(draws: int) -> tuple[FloatArray, IntArray, Reached]:
     """Delay, samples cut and demand where no rule is asked; not to be written to."""

@@ -31,6 +31,7 @@ from typing import Any
 
 from crashsense import campaign, engine, processes
 from crashsense.campaign import evaluation, running
+from crashsense.plan import resolve_plan
 from crashsense.results.folder import RunFolder
 from crashsense.synthesis import load_events
 from crashsense.trials import block, judge, lanes
@@ -231,10 +232,11 @@ def by_family(*, draws: int, every: int, engine_name: str) -> dict[str, dict[str
     found = {}
     for family in dict.fromkeys(event.family for event in events):
         own = [event for event in events if event.family == family]
-        run: Any = {"events": own, "workers": 1, "engine": engine_name}
-        campaign.evaluate(draws=1, **run)  # filters designed, tables of models made
+        plan = resolve_plan(events=own, draws=draws)
+        run: Any = {"workers": 1, "engine": engine_name}
+        campaign.evaluate(events=own, draws=1, **run)  # filters designed, tables of models made
         with tempfile.TemporaryDirectory() as folder, stages_timed() as spent:
-            campaign.evaluate(draws=draws, out=Path(folder) / "run", **run)
+            campaign.evaluate(plan, out=Path(folder) / "run", **run)
         count = len(own) * (draws + 1)
         found[family] = {name: 1e3 * seconds / count for name, seconds in spent.items()}
         found[family]["all"] = sum(found[family].values())

@@ -15,6 +15,7 @@ from pulses_by_hand import pulse
 
 import crashsense
 from crashsense import cli
+from crashsense.channels import CHANNELS
 from crashsense.reporting import write_report
 from crashsense.reporting.what_if import SCALES, fire_curve
 from crashsense.results import open_run
@@ -92,6 +93,18 @@ def test_a_view_shows_what_arrived_and_why_gating_algorithms_fail():
     assert [name for name, _ in event_view(event, both).reasons] == [
         f"Why: fires / {name}, front_airbag_stage_1" for name in ("standard", OTHER)
     ]
+
+
+def test_an_event_of_which_nothing_is_drawn_has_rows_without_traces():
+    event = pulse("kerb", 6.0, fire=False)
+    card = CHANNELS["door_left_pressure"]
+    alone = replace(
+        event.signals["central_x"], unit=card.unit, axis=card.axis, location=card.location
+    )
+    event = replace(event, signals={"door_left_pressure": alone})
+    table = nominal_table((event,), [trial(event, algorithm=ruler("holds", gate=True, level=3.0))])
+    assert table.num_rows
+    assert table.column("times_ms").null_count == table.num_rows
 
 
 def test_a_stored_sweep_fires_at_the_same_times_at_every_scale_of_the_slider():

@@ -6,6 +6,7 @@ from collections import Counter, defaultdict
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pytest
 
 from crashsense.results.statistics import clopper_pearson, upper_bound_without_failure
@@ -84,6 +85,17 @@ def counted(rows: list) -> Totals:
             for row in asked
         ),
     )
+
+
+def test_all_places_of_a_small_index_may_be_taken() -> None:
+    frame = table(1)
+    few = frame[frame["verdict"] != "rule_error"].head(128).reset_index(drop=True)
+    few["event"] = [f"event {number}" for number in range(128)]
+    part = pa.Table.from_pandas(few, preserve_index=False)
+    places = pa.array(range(128), type=pa.int8())
+    packed = pa.DictionaryArray.from_arrays(places, few["event"].tolist())
+    part = part.set_column(part.column_names.index("event"), "event", packed)
+    assert Tally().add(part).counts == tallied(few, 1).counts
 
 
 @pytest.mark.parametrize("seed", range(8))

@@ -16,7 +16,14 @@ from crashsense.rules.checked import rows
 from crashsense.rules.conformance import block
 from crashsense.scoring import Reached, judge, judge_order
 from crashsense.sensing import load_sensor_set
-from crashsense.trials.judge import Answer, Judge, at_sensors, in_order, valid_channels
+from crashsense.trials.judge import (
+    Answer,
+    Judge,
+    at_sensors,
+    in_order,
+    release_rules,
+    valid_channels,
+)
 from crashsense.trials.rows import order_columns
 
 STAGE_1 = "front_airbag_stage_1"
@@ -130,7 +137,10 @@ def test_what_a_rule_reads_is_found_once_for_a_context_and_the_channels_there():
     wanted = [one.sensor_set.transport_s(name) for name in ("central_safing_x", "central_x")]
     assert [delay[0] for delay in found] == [wanted[0], wanted[1], wanted[0]]
     assert wanted[0] != wanted[1]
-    assert at_sensors(BY_BELT, one.sensor_set) is at_sensors(BY_BELT, one.sensor_set)
+    kept = at_sensors(BY_BELT, one.sensor_set)
+    assert kept is at_sensors(BY_BELT, one.sensor_set)
+    release_rules()
+    assert kept is not at_sensors(BY_BELT, one.sensor_set)
 
 
 class Failing(type(FALLBACK)):  # type: ignore[misc]
