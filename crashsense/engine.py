@@ -95,7 +95,7 @@ def kept() -> bool:
 def _has_entries(file: Any) -> bool:
     try:
         return bool(file._load_index())
-    except Exception:  # not kept, another numba, or damaged: told where the kernel is loaded
+    except Exception:  # not kept, another numba, or not to be read: told where it is loaded
         return True
 
 

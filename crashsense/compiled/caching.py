@@ -49,10 +49,33 @@ def kernel(**options: Any) -> Callable[[Any], Any]:
         kept: Any = getattr(getattr(made, "_cache", None), "_cache_file", None)
         if hasattr(kept, "_source_stamp"):
             kept._source_stamp = _sources()
+            _write_again(kept)
         _load_lightly(made)
         return made
 
     return decorate
+
+
+def _write_again(file: Any) -> None:
+    """Let what a power failure or a full disk left of a kernel count as nothing kept.
+
+    Numba would fail at every start until somebody removes the file; so the kernel is compiled, and
+    the file written again. A file that may not be read is no such case.
+    """
+
+    def readable(read: Callable[..., Any], nothing: Callable[[], Any]) -> Callable[..., Any]:
+        def read_or_nothing(*given: Any) -> Any:
+            try:
+                return read(*given)
+            except OSError:
+                raise
+            except Exception:  # whatever half a pickle raises
+                return nothing()
+
+        return read_or_nothing
+
+    file._load_index = readable(file._load_index, dict)
+    file.load = readable(file.load, lambda: None)
 
 
 def _load_lightly(made: Any) -> None:

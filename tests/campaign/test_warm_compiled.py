@@ -46,19 +46,30 @@ def test_kernels_are_kept_when_all_have_been_tried(monkeypatch: pytest.MonkeyPat
     assert not engine.kept()
 
 
-@pytest.mark.parametrize("index", [b"", b"\x80\x04", b"no index"])
-def test_an_index_that_cannot_be_read_ends_nothing(
-    index: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize("index", [b"", b"\x80\x04", b"no index", None])
+def test_a_kernel_whose_index_cannot_be_read_is_not_kept(
+    index: bytes | None, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """As a power failure or a full disk leaves it; the kernel is told of where it is loaded."""
+    """As a power failure or a full disk leaves it: the kernel is compiled again."""
     kernels.check()
     one: Any = kernels.window_sum
     damaged = tmp_path / "damaged.nbi"
-    damaged.write_bytes(index)
+    if index is not None:
+        damaged.write_bytes(index)
     monkeypatch.setattr(one._cache._cache_file, "_index_path", str(damaged))
-    assert engine.kept()
-    damaged.unlink()
     assert not engine.kept()
+
+
+def test_an_index_that_may_not_be_read_ends_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The kernel says so where it is loaded."""
+    kernels.check()
+
+    def refused() -> dict[Any, Any]:
+        raise PermissionError("on purpose")
+
+    one: Any = kernels.window_sum
+    monkeypatch.setattr(one._cache._cache_file, "_load_index", refused)
+    assert engine.kept()
 
 
 def test_kernels_of_another_numba_cannot_be_looked_for(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -36,14 +36,20 @@ def run(folder: Path, *command: str) -> str:
     return done.stdout.strip()
 
 
-def test_a_change_in_a_function_of_another_file_is_seen(tmp_path):
-    room = tmp_path / "room"
+def room_with_kernels(folder: Path) -> Path:
+    """A folder with two kernels, one of which calls the other."""
+    room = folder / "room"
     room.mkdir()
     shutil.copy(caching.__file__, room)
     for name in ("operations.py", "normal.py"):
-        (tmp_path / name).write_text("")
+        (folder / name).write_text("")
     (room / "inner_kernel.py").write_text(INNER.format(value=3.0))
     (room / "outer_kernel.py").write_text(OUTER)
+    return room
+
+
+def test_a_change_in_a_function_of_another_file_is_seen(tmp_path):
+    room = room_with_kernels(tmp_path)
     assert run(room) == "7.0 0"
     assert run(room) == "7.0 1"
     (room / "inner_kernel.py").write_text(INNER.format(value=5.0))
@@ -51,6 +57,22 @@ def test_a_change_in_a_function_of_another_file_is_seen(tmp_path):
     (tmp_path / "normal.py").write_text("# changed")
     assert run(room) == "11.0 0"
     assert run(room) == "11.0 1"
+
+
+@pytest.mark.parametrize("suffix", ["nbi", "nbc"])
+@pytest.mark.parametrize("left", [0, 20])
+def test_a_kernel_of_which_half_a_file_is_left_is_compiled_and_kept_again(
+    suffix: str, left: int, tmp_path: Path
+) -> None:
+    """As a power failure or a full disk leaves it."""
+    room = room_with_kernels(tmp_path)
+    run(room)
+    damaged = list((room / "__pycache__").glob(f"*outer*.{suffix}"))
+    assert damaged
+    for file in damaged:
+        file.write_bytes(file.read_bytes()[:left])
+    assert run(room) == "7.0 0"
+    assert run(room) == "7.0 1"
 
 
 def test_kernels_of_the_package_look_at_all_their_files():
