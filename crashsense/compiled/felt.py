@@ -20,8 +20,9 @@ _COSINE = tuple((-1) ** n / factorial(2 * n) for n in range(8, -1, -1))
 def cosine_and_sine(angle: Any) -> Pair:
     """Cosine and sine of a number, a vector or an array, to 1e-15 up to 3.2 rad.
 
-    Products and sums alone: the same bits on every processor and engine, where libraries differ in
-    the last one. By their series for a quarter of the angle, which is doubled twice.
+    In a whole turn they are good to 5e-12, in two to 4e-6. Products and sums alone: the same bits
+    on every processor and engine, where libraries differ in the last one. By their series for a
+    quarter of the angle, which is doubled twice.
     """
     small = angle * 0.25
     square = small * small

@@ -101,12 +101,7 @@ print(sum(inner.stats.cache_hits.values()), held, outer(2.0))
 
 
 def test_a_loaded_kernel_is_linked_though_it_does_not_hold_what_for(tmp_path):
-    room = tmp_path / "room"
-    room.mkdir()
-    shutil.copy(caching.__file__, room)
-    for name in ("operations.py", "normal.py"):
-        (tmp_path / name).write_text("")
-    (room / "inner_kernel.py").write_text(INNER.format(value=3.0))
+    room = room_with_kernels(tmp_path)
     assert run(room, "-c", "from inner_kernel import inner; print(inner(2.0))") == "6.0"
     assert run(room, "-c", LINKED) == "1 False 7.0"  # loaded, light, linked
 

@@ -16,6 +16,8 @@ def test_cosine_and_sine_are_those_of_the_mathematical_library():
     cosine, sine = cosine_and_sine(angle)
     np.testing.assert_allclose(cosine, np.cos(angle), rtol=0, atol=2e-15)
     np.testing.assert_allclose(sine, np.sin(angle), rtol=0, atol=2e-15)
+    turn = np.linspace(-2.0 * np.pi, 2.0 * np.pi, 6401)
+    np.testing.assert_allclose(cosine_and_sine(turn), [np.cos(turn), np.sin(turn)], atol=5e-12)
     small = angle[np.abs(angle) < 0.3]
     np.testing.assert_allclose(cosine_and_sine(small)[1], np.sin(small), rtol=1e-15)
 
