@@ -145,22 +145,25 @@ class Kept:
         """True if code is kept under this name, valid or not."""
         return name in self.functions or self._file(name).is_file()
 
-    def address(self, name: str, write: Callable[[Any], None] | None) -> int:
-        """Return where the function begins; 0 if its code is not kept and there is no *write*.
+    def address(self, name: str) -> int:
+        """Return where a function begins; 0 if there is no valid code of it."""
+        with global_compiler_lock:
+            if name not in self.functions and (library := self._loaded(name)) is not None:
+                self._hold(name, library)
+        return self.functions[name][1] if name in self.functions else 0
+
+    def make(self, name: str, write: Callable[[Any], None]) -> None:
+        """Compile and keep a function, in place of what may be kept of it.
 
         *write* puts a function *name* into the ``llvmlite.ir.Module`` that it is given.
         """
-        if name in self.functions:
-            return self.functions[name][1]
         with global_compiler_lock:
             if name not in self.functions:
-                library = self._loaded(name)
-                if library is None and write is None:
-                    return 0
-                library = library or self._made(name, write)
-                # The library is kept: its code lasts as long as it does.
-                self.functions[name] = library, int(library.get_pointer_to_function(name))
-            return self.functions[name][1]
+                self._hold(name, self._made(name, write))
+
+    def _hold(self, name: str, library: Any) -> None:
+        # Its code lasts as long as the library does.
+        self.functions[name] = library, int(library.get_pointer_to_function(name))
 
     def _made(self, name: str, write: Any) -> Any:
         library = _compiler().create_library(name)
