@@ -25,6 +25,7 @@ from crashsense.synthesis.road import profile as road_profile
 from crashsense.synthesis.road import ride as road
 from crashsense.synthesis.road.locations import RideLocations, specific_force
 from crashsense.synthesis.road.vehicle import load_ride, resolve_vehicle, ride_path
+from crashsense.synthesis.side_by_side import Steps, at_once
 
 RATE_HZ = frontal.RATE_HZ
 QUIET = frontal.ZERO
@@ -48,7 +49,7 @@ class KerbThenWall(BaseModel):
         return resolve_vehicle(value, near=(info.context or {}).get("folder"))
 
 
-def simulate_kerb_then_wall(parameters: KerbThenWall, variation: Variation) -> Synthesis:
+def kerb_then_wall_in_steps(parameters: KerbThenWall, variation: Variation) -> Steps[Synthesis]:
     """March the ride to the wall, crash at the speed left, march on through the crash."""
     ride = load_ride(str(ride_path(parameters.vehicle, near=None)))
     car = ride.car(variation)
@@ -73,7 +74,7 @@ def simulate_kerb_then_wall(parameters: KerbThenWall, variation: Variation) -> S
     left = at_wall[1]
     deviations = {**variation.deviations, "speed": left / (parameters.speed_kmh / 3.6) - 1.0}
     only = None if variation.only is None else variation.only | {"velocity_change_m_s"}
-    crash = frontal.simulate(
+    crash = yield from frontal.simulate_in_steps(
         frontal.FrontalParameters(
             vehicle=parameters.crash_vehicle,
             obstacle="rigid_wall",
@@ -155,8 +156,9 @@ register_model(
     PulseModel(
         "kerb_then_wall",
         KerbThenWall,
-        simulate_kerb_then_wall,
+        at_once(kerb_then_wall_in_steps),
         {**road.TOLERANCES, **frontal.TOLERANCES},
         "half-car over a kerb, then lumped-mass car into a wall, state carried over",
+        steps=kerb_then_wall_in_steps,
     )
 )
