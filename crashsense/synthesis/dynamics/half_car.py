@@ -143,6 +143,8 @@ def march(
     set_speed: FloatArray | None = None,
     push: FloatArray | None = None,
     roll_moment: FloatArray | None = None,
+    felt: tuple[Any, ...] | None = None,
+    keeps: bool = True,
 ) -> tuple[dict[str, FloatArray], FloatArray]:
     """March *steps* steps from *state*; return outputs (draws, steps) and the state at the end.
 
@@ -159,12 +161,16 @@ def march(
     roll_moment : external moment on the body about its centre of gravity, right side down [N m],
         shape (draws, steps); two roads only
     set_speed : speed that the driver holds [m/s], shape (draws,); default: that of *state*
+    felt : what the compiled march is given for the locations that it fills as well; engine ``fast``
+    keeps : False: outputs are not asked for; engine ``fast`` then returns none
 
     Output k is taken at the beginning of step k.
     """
     size = state.shape[1]
     names = (*OUTPUTS, *AUDIT) if audit else OUTPUTS
-    kept = np.empty((len(names), size, steps))
+    compiled = None if audit else engine.kernels()
+    keeps = keeps or compiled is None
+    kept = np.empty((len(names) if keeps else 0, size, steps))
     end = np.empty_like(state)
     body, axles = _tables(car, size)
     v_set = np.array(np.broadcast_to(state[1] if set_speed is None else set_speed, (size,)))
@@ -178,9 +184,8 @@ def march(
         body, axles, np.ascontiguousarray(state), paths[0], paths[-1], np.array(places), *given,
         v_set, step_s, kept, end,
     )  # fmt: skip
-    compiled = engine.kernels()
-    if compiled is not None and not audit:
-        compiled.ride_steps(*whole)
+    if compiled is not None:
+        compiled.ride_steps(*whole, steps, *(felt or _nothing_felt(size)))
     elif audit or not _march_few(*whole):
         for first in range(0, size, ROWS):
             rows = slice(first, min(first + ROWS, size))
@@ -199,7 +204,16 @@ def march(
                 kept[:, rows],
                 end[:, rows],
             )
-    return dict(zip(names, kept, strict=True)), end
+    return dict(zip(names, kept, strict=keeps)), end
+
+
+def _nothing_felt(size: int) -> tuple[Any, ...]:
+    """What :func:`march` is given as *felt* where nothing is."""
+    numbers, paths = np.zeros(size), np.zeros((0, 2), dtype=np.int64)
+    which = np.zeros(size, dtype=np.int64)
+    sections = np.zeros((1, 0, 6))
+    given = tuple(map(engine.given, (numbers, numbers, sections, paths, which)))
+    return *given, np.empty((0, size, 0))
 
 
 def _march_few(
