@@ -176,6 +176,11 @@ class Mask:
         bits = self.builder.bitcast(self.value, ir.IntType(WIDTH))
         return self.builder.zext(bits, _WORD)
 
+    def once(self) -> Any:
+        """1 if it holds in any lane, else 0."""
+        found = self.builder.icmp_signed("!=", self.any(), ir.Constant(_WORD, 0))
+        return self.builder.zext(found, _WORD)
+
 
 def larger(a: Vector, b: Vector | float) -> Vector:
     """``a if a > b else b``."""

@@ -20,6 +20,10 @@ if TYPE_CHECKING:
     from pydantic import BaseModel
 
 
+#: Among what is read of a model: the motion of the cabin, from which free flight is computed.
+CABIN = "cabin"
+
+
 @dataclass(frozen=True)
 class Tolerance:
     """How one quantity of a model varies from draw to draw.
@@ -43,8 +47,8 @@ class Variation(Shown):
     that neither a seed nor the name of the occurrence changes: a copy under another name has the
     same nominal signals.
 
-    ``only``: names of channels and facts that are read, None: all. A model may leave out others,
-    and makes the same of those that it makes.
+    ``only``: names of channels and facts that are read, and :data:`CABIN` where the motion of the
+    cabin is; None: all. A model may leave out others, and makes the same of those that it makes.
     """
 
     draws: npt.NDArray[np.int64]
@@ -54,7 +58,7 @@ class Variation(Shown):
     only: frozenset[str] | None = None
 
     def reads(self, *names: str) -> bool:
-        """True if one of the channels or facts is read."""
+        """True if one of the channels or facts (or :data:`CABIN`) is read."""
         return self.only is None or not self.only.isdisjoint(names)
 
     @property
@@ -118,7 +122,8 @@ class Synthesis(Shown):
     signals : channel -> samples, the true signals at the sensing locations (local ringing included)
     rate_hz, start_s : common time base
     cabin_x, cabin_y : true rigid-body acceleration of the cabin [m/s^2], from which free flight is
-        computed (never from local ringing); None where the model has none. In ground axes: of a
+        computed (never from local ringing); None where the model has none, or it is not read. In
+        ground axes: of a
         body that rolls over, ``cabin_y`` is not what a sensor on it reads
     gaps : name -> distance [m] still open between struck structure and occupant, falling with time,
         for requirements by gap closure

@@ -35,6 +35,7 @@ from crashsense.resources import folder as shipped_folder
 from crashsense.signal import Signal
 from crashsense.synthesis.mirror import mirrored_entry, mirrored_synthesis
 from crashsense.synthesis.model import (
+    CABIN,
     PulseModel,
     Synthesis,
     Tolerance,
@@ -183,13 +184,15 @@ class Recipe(Shown):
         )
 
     def _read_with(self, channels: Collection[str]) -> set[str]:
-        """Channels that are read, and facts that requirements name."""
-        return {*channels, *(fact for key in FACT_KEYS for fact in self._facts_named(key))}
+        """Channels that are read, and what requirements need of the model."""
+        facts = {fact for key in FACT_KEYS for fact in self._stated(key)}
+        return {*channels, *facts, *([CABIN] if "free_flight" in self._stated("timing") else ())}
 
-    def _facts_named(self, key: str) -> set[str]:
-        """Facts that requirements name by *key*."""
-        entries = [e for part in self.requirements.values() for e in part.values()]
-        return {getattr(entry, key) for entry in entries} - {None}
+    def _stated(self, key: str) -> set[str]:
+        """What requirements state by *key*: their timing, or the fact that they name."""
+        return {getattr(e, key) for part in self.requirements.values() for e in part.values()} - {
+            None
+        }
 
     def _block(
         self, draws: Iterable[int], *, seed: int, only: Collection[str] | None
@@ -240,7 +243,7 @@ class Recipe(Shown):
         A requirement has one origin and one earliest time, those of the nominal draw.
         """
         for key in FACT_KEYS:
-            for name in sorted(self._facts_named(key)):
+            for name in sorted(self._stated(key)):
                 times = self._fact(name, synthesis, numbers.size, key=key)
                 if not numbers.any():
                     continue
