@@ -157,13 +157,16 @@ class Recipe(Shown):
         self, draws: Iterable[int], *, seed: int, channels: Collection[str]
     ) -> SignalBlock:
         """As :meth:`block`, for whoever reads these channels alone: other signals may be absent."""
-        facts = {fact for key in FACT_KEYS for fact in self._facts_named(key)}
+        facts = [fact for named in self._facts_named.values() for fact in named]
         return self._block(draws, seed=seed, only={*channels, *facts})
 
-    def _facts_named(self, key: str) -> set[str]:
-        """Facts that requirements name by *key*."""
+    @cached_property
+    def _facts_named(self) -> Mapping[str, Sequence[str]]:
+        """Facts that requirements name, by :data:`FACT_KEYS`."""
         entries = [e for part in self.requirements.values() for e in part.values()]
-        return {getattr(entry, key) for entry in entries} - {None}
+        return {
+            key: sorted({getattr(entry, key) for entry in entries} - {None}) for key in FACT_KEYS
+        }
 
     def _block(
         self, draws: Iterable[int], *, seed: int, only: Collection[str] | None
@@ -190,9 +193,10 @@ class Recipe(Shown):
                 history=(note,),
             )
         flights: dict[Flight, FloatArray] = {}
+        no_time = np.full(numbers.size, np.nan)
         required = {
             event: {
-                restraint: self._required(entry, synthesis, numbers.size, flights)
+                restraint: self._required(entry, synthesis, no_time, flights)
                 for restraint, entry in self.requirements[state].items()
             }
             for event, state in zip(self.event_names, self.belts, strict=True)
@@ -211,8 +215,8 @@ class Recipe(Shown):
 
         A requirement has one origin and one earliest time, those of the nominal draw.
         """
-        for key in FACT_KEYS:
-            for name in sorted(self._facts_named(key)):
+        for key, names in self._facts_named.items():
+            for name in names:
                 times = self._fact(name, synthesis, numbers.size, key=key)
                 if not numbers.any():
                     continue
@@ -231,10 +235,13 @@ class Recipe(Shown):
         self,
         entry: RequirementEntry,
         synthesis: Synthesis,
-        size: int,
+        no_time: FloatArray,
         flights: dict[Flight, FloatArray],
     ) -> FloatArray:
-        where = f"recipe {self.name}"
+        """Required times [s], shape (draws,); *no_time*: where none applies, one for all."""
+        if entry.timing == "none":
+            return no_time
+        size, where = no_time.size, f"recipe {self.name}"
         if entry.timing == "explicit":
             if entry.required_ms is None:
                 raise InputError([Fault(where, "required_ms", None, "a time for explicit timing")])
@@ -249,16 +256,13 @@ class Recipe(Shown):
                 origin = self._fact(entry.origin_fact, synthesis, size)
                 flights[key] = _free_flight(entry, synthesis, origin)
             return np.asarray(flights[key] + 1e-3 * entry.extra_ms)
-        if entry.timing == "gap_closure":
-            if entry.gap is None or entry.gap not in synthesis.gaps:
-                known = nearest(str(entry.gap), synthesis.gaps)
-                raise InputError([Fault(where, "gap", entry.gap, known)])
-            gap = synthesis.gaps[entry.gap]
-            closed = gap <= 0.0
-            times = synthesis.start_s + np.argmax(closed, axis=-1) / synthesis.rate_hz
-            times = np.where(closed.any(axis=-1), times, np.nan)
-            return np.asarray(times - 1e-3 * entry.inflation_ms + 1e-3 * entry.extra_ms)
-        return np.full(size, np.nan)
+        if entry.gap is None or entry.gap not in synthesis.gaps:
+            known = nearest(str(entry.gap), synthesis.gaps)
+            raise InputError([Fault(where, "gap", entry.gap, known)])
+        closed = synthesis.gaps[entry.gap] <= 0.0
+        times = synthesis.start_s + np.argmax(closed, axis=-1) / synthesis.rate_hz
+        times = np.where(closed.any(axis=-1), times, np.nan)
+        return np.asarray(times - 1e-3 * entry.inflation_ms + 1e-3 * entry.extra_ms)
 
     def _fact(
         self, name: str | None, synthesis: Synthesis, size: int, *, key: str = "origin_fact"

@@ -18,7 +18,7 @@ from crashsense import engine
 from crashsense.arrays import FloatArray, reuse_memory
 from crashsense.draws import PAGE
 from crashsense.errors import Fault, InputError, nearest
-from crashsense.event import Event, SelectiveSource, SignalBlock
+from crashsense.event import Event, SignalBlock
 from crashsense.further_restraints import asking
 from crashsense.rules import Algorithm, sharing
 from crashsense.rules.checked import Evaluated
@@ -122,8 +122,9 @@ def signal_block(
     source = events[0].source
     nominal_only = all(draw == 0 for draw in draws)  # no seed changes draw 0: the events carry it
     if source is not None and conditions.varies_pulse(events[0]) and not nominal_only:
-        if channels is not None and isinstance(source, SelectiveSource):
-            return source.block_for(list(draws), seed=conditions.seed, channels=channels)
+        selective = events[0].selective_source
+        if channels is not None and selective is not None:
+            return selective.block_for(list(draws), seed=conditions.seed, channels=channels)
         return source.block(list(draws), seed=conditions.seed)
     required = {
         event.name: {
@@ -328,8 +329,14 @@ def _required_of(
     """Required times of some draws of a block, by event and restraint."""
     size = part.stop - part.start
     same: dict[float | None, FloatArray] = {}  # most restraints have no required time
+    cut: dict[int, FloatArray] = {}  # and most of these share one array in the block
 
     def some(times: FloatArray) -> FloatArray:
+        if id(times) not in cut:
+            cut[id(times)] = own_of(times)
+        return cut[id(times)]
+
+    def own_of(times: FloatArray) -> FloatArray:
         value = np.nan
         if np.size(times) > 1:
             own = times[part]
@@ -487,13 +494,17 @@ def asked_by(events: Sequence[Event], algorithms: Sequence[Algorithm]) -> list[E
     return [asking(event, covered) for event in events]
 
 
+#: Required times [s] of a restraint that has none.
+_NO_TIME = np.array([np.nan])
+_NO_TIME.setflags(write=False)
+
+
 def required_times(
     event: Event, times: Mapping[str, FloatArray]
 ) -> Iterator[tuple[str, FloatArray]]:
     """Yield each restraint of an event and its required times [s], of which some follow others'."""
     for restraint, requirement in event.requirements.items():
-        own = times.get(requirement.follows or restraint)
-        yield restraint, np.array([np.nan]) if own is None else own
+        yield restraint, times.get(requirement.follows or restraint, _NO_TIME)
 
 
 def answers_of(
