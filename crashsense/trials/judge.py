@@ -217,7 +217,8 @@ class RuleAtSensors:
         failed when it was asked.
         """
         key = (tuple(samples.valid), pattern, samples.context)
-        if key not in self._found:
+        found = self._found.get(key)
+        if found is None:
             one = rows(samples, draws[:1].tolist())
             active, error = self.rule.uses, ""
             try:
@@ -226,8 +227,8 @@ class RuleAtSensors:
                 error = str(failed)
             names = [name for name in self.sensor_set.sensors if name in active]
             delays = (self.sensor_set.transport_s(name) for name in names)
-            self._found[key] = (names, min(delays, default=0.0), error)
-        return self._found[key]
+            found = self._found[key] = (names, min(delays, default=0.0), error)
+        return found
 
 
 #: Of built-in rules; a rule of the user may live in a process that ends with it.
@@ -283,6 +284,8 @@ class Judge:
         elif not event.requirements[restraint].needs_rule:
             reasons.append(NO_RULE.format(algorithm=algorithm.name))
         self.reason = "; ".join(reasons)
+        #: True if there is a rule, and it can be evaluated
+        self.asked = rule is not None and not self.reason
 
     def answer(
         self,
@@ -318,11 +321,6 @@ class Judge:
     def asks_a_user(self) -> bool:
         """True if it asks a rule that is not built in, or has one inside it."""
         return self._sensed is not None and self.asked and self._sensed.of_a_user
-
-    @property
-    def asked(self) -> bool:
-        """True if there is a rule, and it can be evaluated."""
-        return self.rule is not None and not self.reason
 
     def heard(
         self,
