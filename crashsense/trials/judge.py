@@ -17,7 +17,8 @@ from crashsense.arrays import FloatArray, IntArray
 from crashsense.errors import RuleError
 from crashsense.event import Event, Order, Requirement
 from crashsense.rules import Algorithm, Rule, reads_context
-from crashsense.rules.checked import Evaluated, active_channels, evaluate_rule, of_a_user, rows
+from crashsense.rules.checked import Evaluated, active_channels, evaluate_rule, rows
+from crashsense.rules.contract import of_a_user
 from crashsense.scoring import (
     VERDICTS,
     OrderScores,
@@ -301,11 +302,10 @@ class Judge:
         *samples* are those of *sensed* in the event's context; *shared* keeps demand by rule, where
         the rule does not look at the context.
         """
-        clipped = {name: one.clipped_before_filter for name, one in sensed.reports.items()}
-        answer = self.heard(samples, clipped, required_s=required_s, valid=valid)
-        if not self.asked:
+        cut = {name: one.clipped_before_filter for name, one in sensed.reports.items()}
+        answer = self.heard(samples, cut, required_s=required_s, valid=valid)
+        if self.rule is None or not self.asked:
             return answer
-        assert self.rule is not None  # it is asked
         evaluated = _evaluated(self.rule, samples, shared)
         found = reached(
             evaluated.branches,
@@ -315,7 +315,9 @@ class Judge:
             not_before_s=self.not_before_s,
         )
         errors = {**answer.errors, **evaluated.errors}
-        return replace(answer, found=found, errors=errors, branches=evaluated.branches)
+        return Answer(
+            required_s, answer.delay_s, answer.clipped, found, "", errors, evaluated.branches
+        )
 
     @property
     def asks_a_user(self) -> bool:
