@@ -18,14 +18,14 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validat
 
 from crashsense.arrays import FloatArray
 from crashsense.synthesis.bounds import LEAST_KMH
-from crashsense.synthesis.dynamics.half_car import Road, initial_state, march
+from crashsense.synthesis.dynamics.half_car import Riding, Road, initial_state, march_beside
 from crashsense.synthesis.frontal import impact as frontal
 from crashsense.synthesis.model import PulseModel, Synthesis, Variation, register_model
 from crashsense.synthesis.road import profile as road_profile
 from crashsense.synthesis.road import ride as road
 from crashsense.synthesis.road.locations import RideLocations, specific_force
 from crashsense.synthesis.road.vehicle import load_ride, resolve_vehicle, ride_path
-from crashsense.synthesis.side_by_side import Steps, at_once
+from crashsense.synthesis.side_by_side import March, Steps, at_once
 
 RATE_HZ = frontal.RATE_HZ
 QUIET = frontal.ZERO
@@ -68,7 +68,7 @@ def kerb_then_wall_in_steps(parameters: KerbThenWall, variation: Variation) -> S
     track = Road(path, start_m=first * GRID_M, step_m=GRID_M)
     state = initial_state(size, position=start, speed=speed, tracks=1)
     step = 1.0 / RATE_HZ
-    climb, at_wall = march(car, state, roads=[track], steps=before, step_s=step)
+    climb, at_wall = yield March(march_beside, Riding(car, state, [track], before, step))
 
     # The frontal model at the speed left, everything else of the draw as it is.
     left = at_wall[1]
@@ -85,7 +85,8 @@ def kerb_then_wall_in_steps(parameters: KerbThenWall, variation: Variation) -> S
     if crash.cabin_x is None:
         raise RuntimeError("the frontal model returned no cabin motion")
     stop = crash.cabin_x[:, frontal.ZERO :]
-    through, end = march(car, at_wall, roads=[track], steps=stop.shape[1], step_s=step, push=stop)
+    crashing = Riding(car, at_wall, [track], stop.shape[1], step, push=stop)
+    through, end = yield March(march_beside, crashing)
     motion = {
         name: np.concatenate([values, through[name]], axis=-1) for name, values in climb.items()
     }

@@ -27,7 +27,8 @@ from pydantic import (
 from crashsense.arrays import FloatArray
 from crashsense.draws import generator
 from crashsense.synthesis.bounds import LEAST_KMH, RoadDetail, RoadLength
-from crashsense.synthesis.dynamics.half_car import Road, initial_state, march
+from crashsense.synthesis.draw_blocks import in_blocks
+from crashsense.synthesis.dynamics.half_car import Riding, Road, initial_state, march_beside
 from crashsense.synthesis.model import (
     PulseModel,
     Synthesis,
@@ -38,12 +39,15 @@ from crashsense.synthesis.model import (
 from crashsense.synthesis.road import profile as road_profile
 from crashsense.synthesis.road.locations import RideLocations
 from crashsense.synthesis.road.vehicle import Ride, load_ride, resolve_vehicle, ride_path
+from crashsense.synthesis.side_by_side import March, Steps, at_once
 from crashsense.units import STANDARD_GRAVITY
 
 #: Rate of the signals of road events [Hz].
 RATE_HZ = 2000.0
 #: Integration steps a sample: the fastest motion, a wheel on its rim, takes 30 ms a period.
 SUBSTEPS = 1
+#: Draws in a block: many, because the steps in time are short.
+BLOCK = 512
 #: Quiet before time zero [s].
 QUIET_S = 0.1
 
@@ -332,7 +336,7 @@ def lay_out(
     return RoadSetting(ride, roads, state, position)
 
 
-def simulate_drive(parameters: Drive, variation: Variation) -> Synthesis:
+def drive_in_steps(parameters: Drive, variation: Variation) -> Steps[Synthesis]:
     """March the car over the road and read the sensing locations."""
     setting = lay_out(parameters, variation)
     ride = setting.ride
@@ -340,16 +344,20 @@ def simulate_drive(parameters: Drive, variation: Variation) -> Synthesis:
     steps = samples * SUBSTEPS
     step = 1.0 / (RATE_HZ * SUBSTEPS)
     car = ride.car(variation, speed_hold=parameters.speed_hold)
-    motion, _ = march(
+    riding = Riding(
         car,
         setting.state,
-        roads=setting.roads,
+        setting.roads,
+        steps,
+        step,
         brake=parameters.brake(np.asarray(np.arange(steps) * step), variation),
-        steps=steps,
-        step_s=step,
     )
+    motion, _ = yield March(march_beside, riding)
     motion = {name: thinned(values) for name, values in motion.items()}
     return read_locations(motion, ride=ride, variation=variation, one_sided=parameters.one_sided)
+
+
+simulate_drive = at_once(drive_in_steps)
 
 
 def thinned(values: FloatArray) -> FloatArray:
@@ -405,7 +413,10 @@ def read_locations(
 
 def _register(name: str, parameters: type[Drive], title: str, **more: Tolerance) -> PulseModel:
     tolerances = {**TOLERANCES, **more}
-    return register_model(PulseModel(name, parameters, simulate_drive, tolerances, title))
+    simulate = in_blocks(simulate_drive, rows=BLOCK)
+    return register_model(
+        PulseModel(name, parameters, simulate, tolerances, title, steps=drive_in_steps)
+    )
 
 
 _register("kerb_climb", KerbClimb, "half-car over a vertical step, rigid-wheel path, rim contact")
