@@ -143,6 +143,8 @@ class Riding:
     push: FloatArray | None = None
     roll_moment: FloatArray | None = None
     set_speed: FloatArray | None = None
+    felt: tuple[Any, ...] | None = None
+    keeps: bool = True
 
     @property
     def size(self) -> int:
@@ -182,6 +184,8 @@ def march(
     set_speed: FloatArray | None = None,
     push: FloatArray | None = None,
     roll_moment: FloatArray | None = None,
+    felt: tuple[Any, ...] | None = None,
+    keeps: bool = True,
 ) -> Ridden:
     """March *steps* steps from *state*; return outputs (draws, steps) and the state at the end.
 
@@ -198,31 +202,15 @@ def march(
     roll_moment : external moment on the body about its centre of gravity, right side down [N m],
         shape (draws, steps); two roads only
     set_speed : speed that the driver holds [m/s], shape (draws,); default: that of *state*
+    felt : what the compiled march is given for the locations that it fills as well; engine ``fast``
+    keeps : False: outputs are not asked for; engine ``fast`` then returns none
 
     Output k is taken at the beginning of step k.
     """
-    riding = Riding(car, state, roads, steps, step_s, brake, push, roll_moment, set_speed)
-    if audit:
-        return _march_arrays([riding], (*OUTPUTS, *AUDIT))[0]
-    size = riding.size
-    kept, end = np.empty((len(OUTPUTS), size, steps)), np.empty_like(state)
-    body, axles = _tables(car, size)
-    places = [(road.start_m, 1.0 / road.step_m, road.step_m) for road in roads]
-    given = [
-        np.empty((size, 0)) if values is None else np.ascontiguousarray(values)
-        for values in riding.inputs
-    ]
-    paths = [np.ascontiguousarray(road.path) for road in roads]
-    whole: tuple[Any, ...] = (
-        body, axles, np.ascontiguousarray(state), paths[0], paths[-1], np.array(places), *given,
-        riding.held, step_s, kept, end,
-    )  # fmt: skip
-    compiled = engine.kernels()
-    if compiled is not None:
-        compiled.ride_steps(*whole)
-    elif not _march_few(*whole):
-        return _march_arrays([riding], OUTPUTS)[0]
-    return dict(zip(OUTPUTS, kept, strict=True)), end
+    riding = Riding(
+        car, state, roads, steps, step_s, brake, push, roll_moment, set_speed, felt, keeps
+    )
+    return _march_arrays([riding], (*OUTPUTS, *AUDIT))[0] if audit else _march_alone(riding)
 
 
 def march_beside(rides: Sequence[Riding]) -> list[Ridden]:
@@ -234,19 +222,44 @@ def march_beside(rides: Sequence[Riding]) -> list[Ridden]:
     for places in kinds.values():
         some = [rides[place] for place in places]
         draws = sum(one.size for one in some)
-        if len(some) == 1 or draws <= FEW or engine.kernels() is not None:
-            made = [
-                march(
-                    one.car, one.state, roads=one.roads, brake=one.brake, steps=one.steps,
-                    step_s=one.step_s, set_speed=one.set_speed, push=one.push,
-                    roll_moment=one.roll_moment,
-                )
-                for one in some
-            ]  # fmt: skip
-        else:
-            made = _march_arrays(some, OUTPUTS)
+        alone = len(some) == 1 or draws <= FEW or engine.kernels() is not None
+        made = [_march_alone(one) for one in some] if alone else _march_arrays(some, OUTPUTS)
         found |= zip(places, made, strict=True)
     return [found[place] for place in range(len(rides))]
+
+
+def _march_alone(riding: Riding) -> Ridden:
+    """March one ride: by the compiled kernel, in Python's own numbers, or by numpy."""
+    size, steps = riding.size, riding.steps
+    compiled = engine.kernels()
+    keeps = riding.keeps or compiled is None
+    kept = np.empty((len(OUTPUTS) if keeps else 0, size, steps))
+    end = np.empty_like(riding.state)
+    body, axles = _tables(riding.car, size)
+    places = [(road.start_m, 1.0 / road.step_m, road.step_m) for road in riding.roads]
+    given = [
+        np.empty((size, 0)) if values is None else np.ascontiguousarray(values)
+        for values in riding.inputs
+    ]
+    paths = [np.ascontiguousarray(road.path) for road in riding.roads]
+    whole: tuple[Any, ...] = (
+        body, axles, np.ascontiguousarray(riding.state), paths[0], paths[-1], np.array(places),
+        *given, riding.held, riding.step_s, kept, end,
+    )  # fmt: skip
+    if compiled is not None:
+        compiled.ride_steps(*whole, steps, *(riding.felt or _nothing_felt(size)))
+    elif not _march_few(*whole):
+        return _march_arrays([riding], OUTPUTS)[0]
+    return dict(zip(OUTPUTS, kept, strict=keeps)), end
+
+
+def _nothing_felt(size: int) -> tuple[Any, ...]:
+    """What :func:`march` is given as *felt* where nothing is."""
+    numbers, paths = np.zeros(size), np.zeros((0, 2), dtype=np.int64)
+    which = np.zeros(size, dtype=np.int64)
+    sections = np.zeros((1, 0, 6))
+    given = tuple(map(engine.given, (numbers, numbers, sections, paths, which)))
+    return *given, np.empty((0, size, 0))
 
 
 def _march_few(
