@@ -23,7 +23,7 @@ from typing import Any
 import numpy as np
 
 from crashsense import engine
-from crashsense.arrays import FloatArray, IntArray
+from crashsense.arrays import FloatArray, IntArray, by_draw
 from crashsense.engine import given
 from crashsense.errors import Fault, InputError
 
@@ -230,20 +230,18 @@ class Chain:
 
     def laws(self) -> FloatArray:
         """Stand-off, unloading, scale, rate effect, damper, least force: (6, springs, draws)."""
-        size = self.masses.shape[1]
-
-        def column(values: Sequence[FloatArray | float]) -> FloatArray:
-            return np.stack([np.broadcast_to(np.asarray(v, dtype=float), (size,)) for v in values])
-
-        springs = self.springs
+        size, springs = self.masses.shape[1], self.springs
         return np.stack(
             [
-                column([s.stand_off for s in springs]),
-                column([s.unloading_n_per_m for s in springs]),
-                column([s.scale for s in springs]),
-                column([s.rate_s_per_m for s in springs]),
-                column([s.damper_n_s_per_m for s in springs]),
-                column([-np.inf if s.holds else 0.0 for s in springs]),
+                by_draw(numbers, size)
+                for numbers in (
+                    [s.stand_off for s in springs],
+                    [s.unloading_n_per_m for s in springs],
+                    [s.scale for s in springs],
+                    [s.rate_s_per_m for s in springs],
+                    [s.damper_n_s_per_m for s in springs],
+                    [-np.inf if s.holds else 0.0 for s in springs],
+                )
             ]
         )
 
