@@ -21,7 +21,6 @@ from crashsense.arrays import FloatArray, IntArray
 from crashsense.compiled.caching import kernel
 from crashsense.compiled.car_marches import (
     check_car_marches,
-    path_steps,
     ride_steps,
     roll_steps,
 )
@@ -70,7 +69,7 @@ from crashsense.compiled.shaking import check_shaking, shake_rows
 from crashsense.compiled.synthesis import (
     check_steps,
     contact_steps,
-    highest_under,
+    tyre_path,
 )
 from crashsense.compiled.vectors import aligned
 
@@ -103,13 +102,11 @@ __all__ = [
     "first_tick",
     "floored_sum",
     "full_lanes_of",
-    "highest_under",
     "lanes_of",
     "modal_steps",
     "noise_in_lanes",
     "parts_of",
     "peaks",
-    "path_steps",
     "put_motion",
     "put_power",
     "ride_steps",
@@ -121,6 +118,7 @@ __all__ = [
     "summary_of",
     "times_at_scales",
     "to_lanes",
+    "tyre_path",
     "upsampled",
     "window_max",
     "window_sum",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import importlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +13,7 @@ import numpy.typing as npt
 from crashsense import draws as random_draws
 from crashsense.arrays import FloatArray
 from crashsense.errors import unknown_name
+from crashsense.synthesis.side_by_side import Steps
 from crashsense.values import Shown
 
 if TYPE_CHECKING:
@@ -63,7 +64,8 @@ class Variation(Shown):
 
     def deviation(self, name: str) -> FloatArray:
         """Deviation of the named quantity, zeros where it does not vary, shape (draws,)."""
-        return self.deviations.get(name, np.zeros(self.size))
+        known = self.deviations.get(name)
+        return np.zeros(self.size) if known is None else known
 
     def factor(self, name: str) -> FloatArray:
         """1 + deviation, shape (draws,)."""
@@ -87,24 +89,23 @@ def draw_variation(
     tolerances: Mapping[str, Tolerance],
 ) -> Variation:
     """Draw the deviations of every tolerance for the given draws."""
-    names: dict[bool, list[str]] = {True: [], False: []}
-    for name, tolerance in tolerances.items():
-        names[tolerance.kind in ("scale", "shift")].append(name)
-    drawn: dict[str, FloatArray] = {}
-    for kind, some in names.items():
-        numbers = random_draws.normals_of if kind else random_draws.uniforms_of
-        axes = [(occurrence, "pulse", "tolerance", name) for name in some]
-        drawn |= zip(some, numbers(axes, draws, width=1, seed=seed)[:, :, 0], strict=True)
-    deviations: dict[str, FloatArray] = {}
-    for name, tolerance in tolerances.items():
-        number = drawn[name]
-        if tolerance.kind in ("scale", "shift"):
-            deviations[name] = tolerance.width * np.clip(number, -3.0, 3.0)
-        elif tolerance.kind == "uniform":
-            number = np.where(draws == 0, 0.5, number)
-            deviations[name] = tolerance.width * (2.0 * number - 1.0)
-        else:
-            deviations[name] = number
+
+    def drawn(numbers: Callable[..., FloatArray], names: Sequence[str]) -> FloatArray:
+        axes = [(occurrence, "pulse", "tolerance", name) for name in names]
+        return numbers(axes, draws, width=1, seed=seed)[:, :, 0]
+
+    normal = [name for name, one in tolerances.items() if one.kind in ("scale", "shift")]
+    deviates = np.clip(drawn(random_draws.normals_of, normal), -3.0, 3.0)
+    uniform = [name for name in tolerances if name not in normal]
+    shares = drawn(random_draws.uniforms_of, uniform)
+    deviations = {
+        name: tolerances[name].width * row for name, row in zip(normal, deviates, strict=True)
+    }
+    nominal = draws == 0
+    for name, share in zip(uniform, shares, strict=True):
+        deviations[name] = share
+        if tolerances[name].kind == "uniform":
+            deviations[name] = tolerances[name].width * (2.0 * np.where(nominal, 0.5, share) - 1.0)
     return Variation(draws=draws, seed=seed, occurrence=occurrence, deviations=deviations)
 
 
@@ -154,6 +155,8 @@ class PulseModel(Shown):
     the names: ``speed_kmh``, ``mass_kg``; ranges by ``Field``). ``simulate(parameters, variation)``
     integrates all draws of the variation in one batch. With ``struck_left = True`` the model
     always strikes the left side, and a recipe whose ``struck_side`` is right is its mirror image.
+    ``steps``: the same for some hundred draws at most, in steps that wait for what is integrated,
+    so that several events march side by side; None for a model that does not wait.
     """
 
     name: str
@@ -162,6 +165,13 @@ class PulseModel(Shown):
     tolerances: Mapping[str, Tolerance]
     title: str
     struck_left: bool = False
+    steps: Callable[[Any, Variation], Steps[Synthesis]] | None = None
+
+    def in_steps(self, parameters: Any, variation: Variation) -> Steps[Synthesis]:
+        """Run the model in steps; one that does not wait takes a single one."""
+        if self.steps is None:
+            return self.simulate(parameters, variation)
+        return (yield from self.steps(parameters, variation))
 
 
 #: Module in this room -> pulse models that it registers when it is imported.
