@@ -329,6 +329,24 @@ def turned(rows: Sequence[Vector]) -> list[Vector]:
     return found
 
 
+def interleaved(rows: Sequence[Vector]) -> list[Vector]:
+    """Number k of every row, row after row, then number k + 1: as many vectors as rows."""
+    b, count = rows[0].builder, len(rows)
+    kind = ir.VectorType(ir.IntType(32), WIDTH)
+    found = []
+    for first in range(0, count * WIDTH, WIDTH):
+        value = rows[0].value
+        for number, row in enumerate(rows):
+            # Lanes whose turn it is take theirs from this row, the others stay as they are.
+            order = [
+                WIDTH + place // count if place % count == number else place - first
+                for place in range(first, first + WIDTH)
+            ]
+            value = b.shuffle_vector(value, row.value, ir.Constant(kind, order))
+        found.append(Vector(b, value))
+    return found
+
+
 #: Writes an operation, and returns its result: where its ring then is.
 Written = Callable[[Given], Any]
 
