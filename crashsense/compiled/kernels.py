@@ -35,6 +35,7 @@ from crashsense.compiled.lanes import (
     to_lanes,
 )
 from crashsense.compiled.marches import (
+    blow_steps,
     chain_steps,
     check_marches,
     crush_steps,
@@ -78,6 +79,7 @@ __all__ = [
     "Chain",
     "Source",
     "aligned",
+    "blow_steps",
     "chain_steps",
     "check",
     "check_car_marches",

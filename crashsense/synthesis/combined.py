@@ -18,14 +18,14 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validat
 
 from crashsense.arrays import FloatArray
 from crashsense.synthesis.bounds import LEAST_KMH
-from crashsense.synthesis.dynamics.half_car import Road, initial_state, march
+from crashsense.synthesis.dynamics.half_car import Riding, Road, initial_state, march_beside
 from crashsense.synthesis.frontal import impact as frontal
 from crashsense.synthesis.model import PulseModel, Synthesis, Variation, register_model
 from crashsense.synthesis.road import profile as road_profile
 from crashsense.synthesis.road import ride as road
 from crashsense.synthesis.road.locations import RideLocations, specific_force
 from crashsense.synthesis.road.vehicle import load_ride, resolve_vehicle, ride_path
-from crashsense.synthesis.side_by_side import Steps, at_once
+from crashsense.synthesis.side_by_side import March, Steps, at_once
 
 RATE_HZ = frontal.RATE_HZ
 QUIET = frontal.ZERO
@@ -68,7 +68,8 @@ def kerb_then_wall_in_steps(parameters: KerbThenWall, variation: Variation) -> S
     track = Road(path, start_m=first * GRID_M, step_m=GRID_M)
     state = initial_state(size, position=start, speed=speed, tracks=1)
     step = 1.0 / RATE_HZ
-    _, at_wall = march(car, state, roads=[track], steps=before, step_s=step, keeps=False)
+    climb = Riding(car, state, [track], before, step, keeps=False)
+    _, at_wall = yield March(march_beside, climb)
 
     # The frontal model at the speed left, everything else of the draw as it is.
     left = at_wall[1]
@@ -87,7 +88,7 @@ def kerb_then_wall_in_steps(parameters: KerbThenWall, variation: Variation) -> S
     # The whole ride, which now feels the car stop.
     stop = np.pad(crash.cabin_x[:, frontal.ZERO :], [(0, 0), (before, 0)])
     rigid = ("rear_seat_crossmember_x", "powertrain_x")
-    driven = RideLocations(ride, variation, rate_hz=RATE_HZ).drive(
+    driven = yield from RideLocations(ride, variation, rate_hz=RATE_HZ).drive(
         car,
         state,
         roads=[track],

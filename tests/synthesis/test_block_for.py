@@ -41,7 +41,10 @@ def test_blocks_made_side_by_side_are_those_made_alone(engine_name: str) -> None
     """Of models that wait for their marches, once or twice, and of those that do not."""
     if engine_name == "fast":
         pytest.importorskip("numba")
-    names = ("odb_40_56_right", "kerb_then_wall_40_20", "wall_full_13_hard", "hammer_tunnel")
+    names = (
+        "odb_40_56_right", "kerb_then_wall_40_20", "wall_full_13_hard", "hammer_tunnel",
+        "pothole_60", "kerb_climb_30",
+    )  # fmt: skip
     recipes = [recipe_of_event(name) for name in names]
     how: dict[str, Any] = {"seed": 2, "channels": READ}
     with engine.using(engine_name):

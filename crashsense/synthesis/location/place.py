@@ -108,20 +108,28 @@ def drawn_modes(place: Place, channel: str, *, variation: Variation, bands: int 
         seed=variation.seed,
         axes=(variation.occurrence, "location", channel, "modes"),
     )
-    normal = np.clip(normal, -CUT, CUT)
-    at, z, weight, level = np.split(normal, [count, 2 * count, 3 * count], axis=1)
-    frequency = place.nominal_hz * np.exp(FREQUENCY_SCATTER * at)
-    frequency = frequency * variation.factor("mode_frequency")[:, None]
-    share = np.exp(WEIGHT_SCATTER * weight)
-    total = share[:, 0].copy()
-    for mode in range(1, count):  # in order: the same bits in any block
-        total += share[:, mode]
+    np.clip(normal, -CUT, CUT, out=normal)
+    normal *= _scatter(count, bands)
+    normal[:, 3 * count + 1 :] += normal[:, 3 * count, None]
+    factor = np.exp(normal)
+    share = factor[:, 2 * count : 3 * count]
+    total = np.add.accumulate(share, axis=1)[:, -1:]  # in order: the same bits in any block
+    frequency = place.nominal_hz * factor[:, :count]
     return Modes(
-        frequency_hz=frequency,
-        damping=place.damping * np.exp(DAMPING_SCATTER * z),
-        weight=share / total[:, None],
-        level=np.exp(LEVEL_SCATTER * level[:, :1] + BAND_SCATTER * level[:, 1:]),
+        frequency_hz=frequency * variation.factor("mode_frequency")[:, None],
+        damping=place.damping * factor[:, count : 2 * count],
+        weight=share / total,
+        level=factor[:, 3 * count + 1 :],
     )
+
+
+@lru_cache(maxsize=64)
+def _scatter(modes: int, bands: int) -> FloatArray:
+    """Deviations of all numbers that a place draws, in their order."""
+    kinds = (FREQUENCY_SCATTER, DAMPING_SCATTER, WEIGHT_SCATTER, LEVEL_SCATTER, BAND_SCATTER)
+    found = np.repeat(kinds, (modes, modes, modes, 1, bands))
+    found.setflags(write=False)
+    return found
 
 
 def drawn_signs(place: Place, channel: str, *, variation: Variation) -> FloatArray:

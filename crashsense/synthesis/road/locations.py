@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -11,11 +11,12 @@ import numpy as np
 from crashsense import engine
 from crashsense.arrays import FloatArray
 from crashsense.compiled.felt import cosine_and_sine
-from crashsense.synthesis.dynamics.half_car import RideCar, Road, march
+from crashsense.synthesis.dynamics.half_car import RideCar, Riding, Road, march_beside
 from crashsense.synthesis.model import Variation
 from crashsense.synthesis.road.profile import ROWS_TOGETHER
 from crashsense.synthesis.road.structure import RoadPath
 from crashsense.synthesis.road.vehicle import Ride
+from crashsense.synthesis.side_by_side import March, Steps
 from crashsense.units import STANDARD_GRAVITY
 
 
@@ -133,7 +134,7 @@ class RideLocations:
         step_s: float,
         rest: int,
         keeps: bool,
-    ) -> Driven:
+    ) -> Steps[Driven]:
         """March the car and read its locations; arguments as :func:`.half_car.march`.
 
         Where its *motion* is not to be kept (*keeps* false) the compiled march reads some instants
@@ -142,16 +143,17 @@ class RideLocations:
         size = state.shape[1]
         names = (*_FELT, *(_ACROSS if self._sides else ()), "x_acc")
         names = (*names, "roll_rate") if self._sides else names
-        how: Any = {"roads": roads, "brake": brake, "push": push, "steps": steps, "step_s": step_s}
+        riding = Riding(car, state, roads, steps, step_s, brake, push)
         if engine.kernels() is None:
-            motion, end = march(car, state, **how)
+            motion, end = yield March(march_beside, riding)
             read: Mapping[str, FloatArray] = {**self.read(motion), **motion}
             felt = np.zeros((len(names), size, rest + steps))
             for row, name in zip(felt, names, strict=True):
                 row[:, rest:] = read[name]
         else:
             felt = np.empty((len(names), size, rest + steps))
-            motion, end = march(car, state, felt=(*self._told(), felt), keeps=keeps, **how)
+            riding = replace(riding, felt=(*self._told(), felt), keeps=keeps)
+            motion, end = yield March(march_beside, riding)
         return Driven(dict(zip(names, felt, strict=True)), motion, end)
 
     def _told(self) -> tuple[Any, ...]:

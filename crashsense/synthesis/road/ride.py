@@ -27,6 +27,7 @@ from pydantic import (
 from crashsense.arrays import FloatArray
 from crashsense.draws import generator
 from crashsense.synthesis.bounds import LEAST_KMH, RoadDetail, RoadLength
+from crashsense.synthesis.draw_blocks import in_blocks
 from crashsense.synthesis.dynamics.half_car import Road, initial_state
 from crashsense.synthesis.model import (
     PulseModel,
@@ -38,11 +39,14 @@ from crashsense.synthesis.model import (
 from crashsense.synthesis.road import profile as road_profile
 from crashsense.synthesis.road.locations import RideLocations
 from crashsense.synthesis.road.vehicle import Ride, load_ride, resolve_vehicle, ride_path
+from crashsense.synthesis.side_by_side import Steps, at_once
 from crashsense.units import STANDARD_GRAVITY
 
 #: Rate of the signals of road events, and of their steps [Hz]: the fastest motion, a wheel on its
 #: rim, takes 30 ms a period.
 RATE_HZ = 2000.0
+#: Draws in a block: many, because the steps in time are short.
+BLOCK = 512
 #: Quiet before time zero [s].
 QUIET_S = 0.1
 #: The fact that a drive states.
@@ -333,12 +337,12 @@ def lay_out(
     return RoadSetting(ride, roads, state, position)
 
 
-def simulate_drive(parameters: Drive, variation: Variation) -> Synthesis:
+def drive_in_steps(parameters: Drive, variation: Variation) -> Steps[Synthesis]:
     """March the car over the road and read the sensing locations."""
     setting = lay_out(parameters, variation)
     ride, one_sided = setting.ride, parameters.one_sided
     steps, step = round(parameters.duration_s * RATE_HZ), 1.0 / RATE_HZ
-    driven = RideLocations(ride, variation, rate_hz=RATE_HZ, one_sided=one_sided).drive(
+    driven = yield from RideLocations(ride, variation, rate_hz=RATE_HZ, one_sided=one_sided).drive(
         ride.car(variation, speed_hold=parameters.speed_hold),
         setting.state,
         roads=setting.roads,
@@ -376,9 +380,15 @@ def simulate_drive(parameters: Drive, variation: Variation) -> Synthesis:
     )
 
 
+simulate_drive = at_once(drive_in_steps)
+
+
 def _register(name: str, parameters: type[Drive], title: str, **more: Tolerance) -> PulseModel:
     tolerances = {**TOLERANCES, **more}
-    return register_model(PulseModel(name, parameters, simulate_drive, tolerances, title))
+    simulate = in_blocks(simulate_drive, rows=BLOCK)
+    return register_model(
+        PulseModel(name, parameters, simulate, tolerances, title, steps=drive_in_steps)
+    )
 
 
 _register("kerb_climb", KerbClimb, "half-car over a vertical step, rigid-wheel path, rim contact")

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from crashsense.errors import InputError
+from crashsense.synthesis.dynamics.spring_chain import integrate_chains
 from crashsense.synthesis.location import BANDS_HZ, LAW
 from crashsense.synthesis.location.place import drawn_modes
 from crashsense.synthesis.model import draw_variation
@@ -21,7 +22,9 @@ NOMINAL = draw_variation(np.array([0]), seed=1, occurrence="any", tolerances={})
 def pole_power(name: str, *, names=side_impact.OWN_SPRINGS, variation=NOMINAL):
     recipe = RECIPES[name]
     masses, speeds, springs, body = side_impact.build_chain(recipe.parameters, variation)
-    motion = crash.crash_motion(masses, springs, speeds=speeds, substeps=side_impact.SUBSTEPS)
+    (motion,) = integrate_chains(
+        [crash.crash_chain(masses, springs, speeds=speeds, substeps=side_impact.SUBSTEPS)]
+    )
     mass = masses[1:].sum(axis=0)
     power = crash.crush_power(motion, names, mass_kg=mass)
     return power, speeds[body["cabin"], 0]
