@@ -13,6 +13,7 @@ for each place.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -94,6 +95,11 @@ class Modes:
     weight: FloatArray
     level: FloatArray
 
+    @property
+    def of_mode(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Frequency, damping and weight."""
+        return self.frequency_hz, self.damping, self.weight
+
 
 def drawn_modes(place: Place, channel: str, *, variation: Variation, bands: int = 5) -> Modes:
     """The modes of the place at *channel* in the draws of *variation*.
@@ -101,27 +107,40 @@ def drawn_modes(place: Place, channel: str, *, variation: Variation, bands: int 
     They depend on (seed, occurrence, draw, channel) alone: a crash and a blow at the same place in
     the same draw meet the same modes. Draw 0 has the nominal modes, equal weights and level 1.
     """
-    count = place.modes
-    normal = random_draws.normals(
-        variation.draws,
-        3 * count + 1 + bands,
-        seed=variation.seed,
-        axes=(variation.occurrence, "location", channel, "modes"),
-    )
-    normal = np.clip(normal, -CUT, CUT)
-    at, z, weight, level = np.split(normal, [count, 2 * count, 3 * count], axis=1)
-    frequency = place.nominal_hz * np.exp(FREQUENCY_SCATTER * at)
-    frequency = frequency * variation.factor("mode_frequency")[:, None]
-    share = np.exp(WEIGHT_SCATTER * weight)
-    total = share[:, 0].copy()
-    for mode in range(1, count):  # in order: the same bits in any block
-        total += share[:, mode]
-    return Modes(
-        frequency_hz=frequency,
-        damping=place.damping * np.exp(DAMPING_SCATTER * z),
-        weight=share / total[:, None],
-        level=np.exp(LEVEL_SCATTER * level[:, :1] + BAND_SCATTER * level[:, 1:]),
-    )
+    return modes_of({channel: place}, variation=variation, bands=bands)[channel]
+
+
+def modes_of(
+    places: Mapping[str, Place], *, variation: Variation, bands: int = 5
+) -> dict[str, Modes]:
+    """As :func:`drawn_modes`, for several channels at once."""
+    found = {}
+    factor = variation.factor("mode_frequency")[:, None]
+    for count in {place.modes: None for place in places.values()}:
+        alike = {name: place for name, place in places.items() if place.modes == count}
+        normal = random_draws.normals_of(
+            [(variation.occurrence, "location", name, "modes") for name in alike],
+            variation.draws,
+            width=3 * count + 1 + bands,
+            seed=variation.seed,
+        )
+        normal = np.clip(normal, -CUT, CUT)
+        at, z, weight, level = np.split(normal, [count, 2 * count, 3 * count], axis=2)
+        frequency, damping = np.exp(FREQUENCY_SCATTER * at), np.exp(DAMPING_SCATTER * z)
+        share = np.exp(WEIGHT_SCATTER * weight)
+        total = share[..., 0].copy()
+        for mode in range(1, count):  # in order: the same bits in any block
+            total += share[..., mode]
+        share /= total[..., None]
+        levels = np.exp(LEVEL_SCATTER * level[..., :1] + BAND_SCATTER * level[..., 1:])
+        for k, (name, place) in enumerate(alike.items()):
+            found[name] = Modes(
+                frequency_hz=place.nominal_hz * frequency[k] * factor,
+                damping=place.damping * damping[k],
+                weight=share[k],
+                level=levels[k],
+            )
+    return found
 
 
 def drawn_signs(place: Place, channel: str, *, variation: Variation) -> FloatArray:
