@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Generator, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from types import MappingProxyType
@@ -352,6 +352,20 @@ class SelectiveSource(EventSource, Protocol):
         self, draws: Iterable[int], *, seed: int, channels: Collection[str]
     ) -> SignalBlock:
         """Return the given draws for whoever reads *channels* alone: others may be absent."""
+        ...
+
+
+@runtime_checkable
+class SteppingSource(EventSource, Protocol):
+    """A source whose model can march beside those of other events."""
+
+    def block_in_steps(
+        self, draws: Iterable[int], *, seed: int, channels: Collection[str] | None = None
+    ) -> Generator[Any, Any, SignalBlock]:
+        """Return the given draws (of these channels), in steps that wait for what is integrated.
+
+        See :mod:`crashsense.synthesis.side_by_side`.
+        """
         ...
 
 

@@ -21,7 +21,6 @@ from crashsense.arrays import FloatArray, IntArray
 from crashsense.compiled.caching import kernel
 from crashsense.compiled.car_marches import (
     check_car_marches,
-    path_steps,
     ride_steps,
     roll_steps,
 )
@@ -72,7 +71,7 @@ from crashsense.compiled.shaking import check_shaking, shake_places
 from crashsense.compiled.synthesis import (
     check_steps,
     contact_steps,
-    highest_under,
+    tyre_path,
 )
 from crashsense.compiled.vectors import aligned
 
@@ -105,7 +104,6 @@ __all__ = [
     "first_tick",
     "floored_sum",
     "full_lanes_of",
-    "highest_under",
     "lanes_of",
     "lasting_power",
     "leak_steps",
@@ -113,7 +111,6 @@ __all__ = [
     "noise_in_lanes",
     "parts_of",
     "peaks",
-    "path_steps",
     "put_motion",
     "put_power",
     "ride_steps",
@@ -125,6 +122,7 @@ __all__ = [
     "summary_of",
     "times_at_scales",
     "to_lanes",
+    "tyre_path",
     "upsampled",
     "window_max",
     "window_sum",

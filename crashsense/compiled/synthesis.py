@@ -13,11 +13,18 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from llvmlite import ir
+from numba.core import cgutils, types
+from numba.extending import intrinsic
 
 from crashsense.arrays import FloatArray
 from crashsense.compiled.caching import kernel
+from crashsense.compiled.on_lanes import Lanes
+from crashsense.compiled.vectors import WIDTH, Vector, address, everywhere, larger, smaller
 
 _jit: Any = kernel()
+_WORD = ir.IntType(64)
+_PLACES = ir.VectorType(ir.IntType(32), WIDTH)
 
 
 @_jit
@@ -100,37 +107,116 @@ def contact_steps(
                 force[i, draw, sample] = sums[i] * mean
 
 
-#: Points of a path whose highest points under the wheel are sought together.
+#: Points of a path that are sought together, and vectors of them.
 _PATCH = 32
+_VECTORS = _PATCH // WIDTH
+
+
+def _vectors(b: Any, at: Any) -> list[Vector]:
+    """The numbers of a patch, from an address."""
+    row = Lanes(b, at, 0)
+    return [row[n] for n in range(_VECTORS)]
+
+
+@intrinsic  # type: ignore[untyped-decorator]
+def _top(typing: Any, at: Any) -> Any:
+    """The largest of a patch of numbers."""
+
+    def generate(context: Any, b: Any, signature: Any, given: Any) -> Any:
+        one, other, third, last = _vectors(b, given[0])
+        found = larger(larger(one, other), larger(third, last))
+        for part in (WIDTH // 2, WIDTH // 4, WIDTH // 8):
+            order = ir.Constant(_PLACES, [(k + part) % WIDTH for k in range(WIDTH)])
+            found = larger(found, Vector(b, b.shuffle_vector(found.value, found.value, order)))
+        return b.extract_element(found.value, ir.Constant(ir.IntType(32), 0))
+
+    return types.float64(types.int64), generate
+
+
+@intrinsic  # type: ignore[untyped-decorator]
+def _raised(typing: Any, best: Any, ahead: Any, behind: Any, drop: Any, top: Any) -> Any:
+    """Raise a patch to the higher of two others and *drop*; 0 if none of it then lies below *top*.
+
+    The first three are addresses.
+    """
+
+    def generate(context: Any, b: Any, signature: Any, given: Any) -> Any:
+        row, fall, top = Lanes(b, given[0], 0), everywhere(b, given[3]), everywhere(b, given[4])
+        lowest = top
+        pairs = zip(_vectors(b, given[1]), _vectors(b, given[2]), strict=True)
+        for n, (one, other) in enumerate(pairs):
+            row[n] = found = larger(larger(one, other) + fall, row[n])
+            lowest = smaller(lowest, found)
+        return (lowest < top).any()
+
+    return types.int64(*[types.int64] * 3, *[types.float64] * 2), generate
+
+
+@intrinsic  # type: ignore[untyped-decorator]
+def _put_mean(typing: Any, at: Any, count: Any, divisor: Any) -> Any:
+    """Put the mean of each point of a patch, at an address, and the *count* - 1 points behind."""
+
+    def generate(context: Any, b: Any, signature: Any, given: Any) -> Any:
+        at, count, divisor = given
+        sums = [cgutils.alloca_once_value(b, one.value) for one in _vectors(b, at)]
+        with cgutils.for_range(b, count, start=ir.Constant(_WORD, 1)) as loop:
+            further = _vectors(b, b.add(at, b.shl(loop.index, ir.Constant(_WORD, 3))))
+            for place, more in zip(sums, further, strict=True):
+                b.store((Vector(b, b.load(place)) + more).value, place)
+        row = Lanes(b, at, 0)
+        for n, place in enumerate(sums):
+            row[n] = Vector(b, b.load(place)) / everywhere(b, divisor)
+        return context.get_dummy_value()
+
+    return types.void(types.int64, types.int64, types.float64), generate
 
 
 @_jit
-def highest_under(padded: FloatArray, drops: FloatArray, out: FloatArray) -> None:
-    """Largest of ``padded[row, i + k] + drops[k]`` over k, for each row and i of *out*.
+def tyre_path(heights: FloatArray, drops: FloatArray, half: int, out: FloatArray) -> None:
+    """Highest points under a wheel, and their means over *half* a patch to each side.
 
-    Twin: ``synthesis.road.profile.wheel_path``, same bits. *padded* (rows, points + drops - 1);
-    *drops* (an odd number): the same to both sides of the middle, and falling from there.
+    Twins: ``synthesis.road.profile.wheel_path`` and ``patch_mean``, same bits: the largest of
+    ``heights[row, i + k] + drops[k]`` over k, for each row and i of *out*. *drops* (an odd number):
+    the same to both sides of the middle, and falling from there.
 
     From the middle outward, until even the highest point of all under a patch lies too low: on
     level road at once. A sum never falls as its term rises, rounded or not.
     """
     points, reach = out.shape[1], (drops.size - 1) // 2
+    under = _PATCH + 2 * reach
+    patches = -(-points // _PATCH)
+    # Patches begin at the same places of the road, of which the first *reach* lie before it.
+    blocks = patches + -(-under // _PATCH)
+    ground, tops = np.empty(blocks * _PATCH), np.empty(blocks)
+    wheel = np.empty(patches * _PATCH + 2 * half + _PATCH)
+    whole = 2 * half + 1
     for row in range(out.shape[0]):
+        ground[:reach], ground[reach + points :] = heights[row, 0], heights[row, -1]
+        ground[reach : reach + points] = heights[row]
+        for n in range(blocks):
+            tops[n] = _top(address(ground) + 8 * _PATCH * n)
         for first in range(0, points, _PATCH):
-            size = min(_PATCH, points - first)
-            under = padded[row, first : first + size + 2 * reach]
-            best = out[row, first : first + size]
-            top = under.max()
-            for i in range(size):
-                best[i] = under[i + reach] + drops[reach]
-            for d in range(1, reach + 1):
-                drop = drops[reach + d]
-                if top + drop <= best.min():
+            top = tops[first // _PATCH]
+            for n in range(first // _PATCH + 1, (first + under - 1) // _PATCH + 1):
+                top = tops[n] if tops[n] > top else top
+            best, middle = (
+                address(wheel) + 8 * (half + first),
+                address(ground) + 8 * (first + reach),
+            )
+            wheel[half + first : half + first + _PATCH] = -np.inf
+            for d in range(reach + 1):
+                further = drops[min(reach + d + 1, 2 * reach)]
+                if not _raised(
+                    best, middle + 8 * d, middle - 8 * d, drops[reach + d], top + further
+                ):
                     break
-                ahead, behind = under[reach + d :], under[reach - d :]
-                for i in range(size):
-                    height = max(ahead[i], behind[i]) + drop
-                    best[i] = height if height > best[i] else best[i]
+        wheel[:half], wheel[half + points :] = wheel[half], wheel[half + points - 1]
+        if half > 0:
+            # Each patch is put where no later one looks.
+            for first in range(0, points, _PATCH):
+                _put_mean(address(wheel) + 8 * first, whole, float(whole))
+        out[row] = wheel[:points]
+    ground[0] = wheel[0] = 0.0  # kept until here: the steps know their addresses only
 
 
 def check_steps() -> None:
@@ -143,4 +229,7 @@ def check_steps() -> None:
         ones(2, 1), ones(1, 8, 1), np.ones((1, 3), dtype=np.bool_), ones(2, 1),
         np.ones(1, dtype=np.int64), 1.0, ones(1, 1, 1),
     )  # fmt: skip
-    highest_under(ones(1, 5), ones(3), ones(1, 3))
+    told = ones(1, 5), ones(3)
+    for one in told:
+        one.setflags(write=False)
+    tyre_path(*told, 1, ones(1, 5))

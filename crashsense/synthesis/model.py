@@ -14,6 +14,7 @@ from crashsense import draws as random_draws
 from crashsense.arrays import FloatArray, IntArray
 from crashsense.draws import WordArray
 from crashsense.errors import unknown_name
+from crashsense.synthesis.side_by_side import Steps
 from crashsense.values import Shown
 
 if TYPE_CHECKING:
@@ -168,6 +169,8 @@ class PulseModel(Shown):
     the names: ``speed_kmh``, ``mass_kg``; ranges by ``Field``). ``simulate(parameters, variation)``
     integrates all draws of the variation in one batch. With ``struck_left = True`` the model
     always strikes the left side, and a recipe whose ``struck_side`` is right is its mirror image.
+    ``steps``: the same for some hundred draws at most, in steps that wait for what is integrated,
+    so that several events march side by side; None for a model that does not wait.
     """
 
     name: str
@@ -176,6 +179,13 @@ class PulseModel(Shown):
     tolerances: Mapping[str, Tolerance]
     title: str
     struck_left: bool = False
+    steps: Callable[[Any, Variation], Steps[Synthesis]] | None = None
+
+    def in_steps(self, parameters: Any, variation: Variation) -> Steps[Synthesis]:
+        """Run the model in steps; one that does not wait takes a single one."""
+        if self.steps is None:
+            return self.simulate(parameters, variation)
+        return (yield from self.steps(parameters, variation))
 
 
 #: Module in this room -> pulse models that it registers when it is imported.

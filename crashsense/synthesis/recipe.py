@@ -33,16 +33,19 @@ from crashsense.files import read_text, toml_content
 from crashsense.occupant import flight_times
 from crashsense.resources import folder as shipped_folder
 from crashsense.signal import Signal
+from crashsense.synthesis.mirror import mirrored_entry, mirrored_synthesis
 from crashsense.synthesis.model import (
     PulseModel,
     Synthesis,
     Tolerance,
+    Variation,
     draw_variation,
     find_model,
 )
 from crashsense.synthesis.nominal_cache import digest_of, kept_recipes, nominal_block, prepare
 from crashsense.synthesis.recipe_file import RecipeFile, RequirementEntry, read_requirements
 from crashsense.synthesis.selection import select_events
+from crashsense.synthesis.side_by_side import Steps
 from crashsense.values import Shown
 from crashsense.wording import faults_of, misread
 
@@ -110,6 +113,14 @@ class Recipe(Shown):
         self, draws: Iterable[int], *, seed: int, only: Collection[str] | None = None
     ) -> Synthesis:
         """Run the physical model for the given draws; *only*: see :class:`.model.Variation`."""
+        variation = self._variation(draws, seed=seed, only=only)
+        with engine.for_models():
+            synthesis = self.model.simulate(self.parameters, variation)
+        return mirrored_synthesis(synthesis) if self.is_mirrored else synthesis
+
+    def _variation(
+        self, draws: Iterable[int], *, seed: int, only: Collection[str] | None
+    ) -> Variation:
         numbers = np.fromiter(draws, dtype=np.int64)
         variation = draw_variation(
             numbers, seed=seed, occurrence=self.occurrence, tolerances=self.tolerances
@@ -117,9 +128,7 @@ class Recipe(Shown):
         if only is not None:
             sides = MIRRORED if self.is_mirrored else {}
             variation = replace(variation, only=frozenset(sides.get(n, n) for n in only))
-        with engine.for_models():
-            synthesis = self.model.simulate(self.parameters, variation)
-        return _mirror(synthesis) if self.is_mirrored else synthesis
+        return variation
 
     @cached_property
     def kept_as(self) -> str:
@@ -157,8 +166,25 @@ class Recipe(Shown):
         self, draws: Iterable[int], *, seed: int, channels: Collection[str]
     ) -> SignalBlock:
         """As :meth:`block`, for whoever reads these channels alone: other signals may be absent."""
-        facts = {fact for key in FACT_KEYS for fact in self._facts_named(key)}
-        return self._block(draws, seed=seed, only={*channels, *facts})
+        return self._block(draws, seed=seed, only=self._read_with(channels))
+
+    def block_in_steps(
+        self, draws: Iterable[int], *, seed: int, channels: Collection[str] | None = None
+    ) -> Steps[SignalBlock]:
+        """As :meth:`block`, or :meth:`block_for` some channels, in steps.
+
+        :func:`crashsense.synthesis.side_by_side.side_by_side` runs some of them.
+        """
+        only = None if channels is None else self._read_with(channels)
+        variation = self._variation(draws, seed=seed, only=only)
+        synthesis = yield from self.model.in_steps(self.parameters, variation)
+        return self._as_block(
+            variation.draws, mirrored_synthesis(synthesis) if self.is_mirrored else synthesis
+        )
+
+    def _read_with(self, channels: Collection[str]) -> set[str]:
+        """Channels that are read, and facts that requirements name."""
+        return {*channels, *(fact for key in FACT_KEYS for fact in self._facts_named(key))}
 
     def _facts_named(self, key: str) -> set[str]:
         """Facts that requirements name by *key*."""
@@ -169,7 +195,9 @@ class Recipe(Shown):
         self, draws: Iterable[int], *, seed: int, only: Collection[str] | None
     ) -> SignalBlock:
         numbers = np.fromiter(draws, dtype=np.int64)
-        synthesis = self.synthesise(numbers, seed=seed, only=only)
+        return self._as_block(numbers, self.synthesise(numbers, seed=seed, only=only))
+
+    def _as_block(self, numbers: npt.NDArray[np.int64], synthesis: Synthesis) -> SignalBlock:
         self._refuse_moving_contacts(numbers, synthesis)
         note = f"synthesised from recipe {self.name} by model {self.model.name}"
         signals = {}
@@ -376,7 +404,7 @@ class Recipe(Shown):
             struck_side=sides[self.struck_side],
             is_mirrored=not self.is_mirrored,
             requirements={
-                state: {MIRRORED_RESTRAINTS[r]: _mirror_entry(e) for r, e in entries.items()}
+                state: {MIRRORED_RESTRAINTS[r]: mirrored_entry(e) for r, e in entries.items()}
                 for state, entries in self.requirements.items()
             },
         )
@@ -425,35 +453,6 @@ def _cabin_motion(synthesis: Synthesis) -> dict[str, Signal]:
 
 def _rebuild(state: dict[str, Any]) -> Recipe:
     return Recipe(**{**state, "model": find_model(state["model"])})
-
-
-def _swap_sides(name: str) -> str:
-    if "left" in name:
-        return name.replace("left", "right")
-    return name.replace("right", "left")
-
-
-def _mirror_entry(entry: RequirementEntry) -> RequirementEntry:
-    update = {
-        key: _swap_sides(name)
-        for key in ("gap", "after")
-        if (name := getattr(entry, key)) is not None
-    }
-    return entry.model_copy(update=update) if update else entry
-
-
-def _mirror(synthesis: Synthesis) -> Synthesis:
-    return replace(
-        synthesis,
-        signals={
-            MIRRORED[name]: -values if CHANNELS[name].axis in ("y", "roll") else values
-            for name, values in synthesis.signals.items()
-        },
-        cabin_y=None if synthesis.cabin_y is None else -synthesis.cabin_y,
-        gaps={_swap_sides(name): values for name, values in synthesis.gaps.items()},
-        quiet=frozenset(MIRRORED[name] for name in synthesis.quiet),
-        facts={_swap_sides(name): values for name, values in synthesis.facts.items()},
-    )
 
 
 def parse_recipe(text: str, *, path: str) -> Recipe:

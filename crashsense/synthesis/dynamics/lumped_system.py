@@ -5,8 +5,8 @@ The physics is described in :mod:`crashsense.synthesis.dynamics.lumped`.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, fields
 
 import numpy as np
 
@@ -206,6 +206,25 @@ class Columns:
     numbers: FloatArray  # rate, 1 / fold, slip limit, slip slope, half span, ahead, (direct) ahead,
     # (direct) right, cells a metre, 1 / sliding speed of full friction, SOLID, 1 / width of the
     # car, contact ahead of the obstacle's centre of gravity, axles ahead and behind
+
+
+#: Columns that a system has once for all its draws.
+OF_ALL = ("stiffness", "per_length", "pull", "least", "tie", "met", "numbers")
+
+
+def beside(systems: Sequence[Columns]) -> Columns:
+    """Columns of several systems, draws side by side; :data:`OF_ALL` get draws as well, last."""
+
+    def of_draws(name: str, one: Columns) -> FloatArray:
+        values: FloatArray = getattr(one, name)
+        if name in OF_ALL:
+            values = np.repeat(values[..., None], one.friction.size, axis=-1)
+        return values
+
+    names = [entry.name for entry in fields(Columns)]
+    return Columns(
+        **{name: np.concatenate([of_draws(name, c) for c in systems], axis=-1) for name in names}
+    )
 
 
 #: Sliding speed at which friction is in full [m/s]: below it grows with the speed.
