@@ -227,13 +227,10 @@ def check_shaking() -> None:
     of_place = np.array([[-1, 0, 1, out.ctypes.data, 16]])
     for given in (words, of_place):
         given.setflags(write=False)
-    pair, borders, table = (
-        told(1.0, shape=(1, 2)),
-        told(1, 2, shape=(2,)),
-        told(1.0, shape=(65536,)),
-    )
+    pair, table = told(1.0, shape=(1, 2)), told(1.0, shape=(65536,))
+    borders, edges = told(1, 2, shape=(2,)), told(0, 1, shape=(2,))
     shake_places(
         words, words, table, table, of_place, 1.0, 1.0, pair[0, :1], 0, told(1.0, shape=(3, 1, 1)),
-        told(1.0, shape=(1, 1, 1)), borders, borders - 1, told(1.0, shape=(2, 8)), pair,
+        told(1.0, shape=(1, 1, 1)), borders, edges, told(1.0, shape=(2, 8)), pair,
         pair[:, :0], told(1.0, shape=(6,)),
     )  # fmt: skip

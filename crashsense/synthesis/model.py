@@ -79,16 +79,15 @@ class Variation(Shown):
     def noise_rows(self, roles: Sequence[str]) -> tuple[WordArray, WordArray]:
         """Rows of :func:`crashsense.draws.noise_of` that hold it, two arrays (roles, draws)."""
 
-        def rows(draws: IntArray, seed: int, names: list[tuple[str | int, ...]]) -> list[WordArray]:
+        def rows(draws: IntArray, seed: int, names: Sequence[tuple[str, ...]]) -> list[WordArray]:
             found = random_draws.rows_of_names(draws, "noise", seed, names)
             return [words.reshape(len(names), draws.size) for words in found]
 
         out = rows(self.draws, self.seed, [(self.occurrence, "pulse", role) for role in roles])
         nominal = self.draws == 0
         if nominal.any():
-            one = rows(
-                np.ones(1, dtype=np.int64), 0, [("pulse", role, "nominal") for role in roles]
-            )
+            names = [("pulse", role, "nominal") for role in roles]
+            one = rows(np.ones(1, dtype=np.int64), 0, names)
             for words, own in zip(out, one, strict=True):
                 words[:, nominal] = own
         return out[0], out[1]

@@ -113,6 +113,10 @@ def shake(
             "short a signal has no frequency in one of the bands"
         )
     out = {name: np.zeros(power.shape) for name in places} if into is None else into
+    for name in places:
+        there = out[name]
+        if there.shape[0] != draws or there.shape[1] < begin + samples or not _in_order(there):
+            raise ValueError(f"into {name}: expected {draws} rows of {begin + samples} samples")
     if not places:
         return out
     edges = borders[[0, _LOW - 1, _LOW, -1]] - borders[0]
@@ -228,6 +232,11 @@ def _shake_compiled(
         given(spectrum.borders), given(spectrum.edges), transform.turns(spectrum.length),
         given(power), given(near), _NEARNESS,
     )  # fmt: skip
+
+
+def _in_order(array: FloatArray) -> bool:
+    """True where numbers stand in memory as a kernel finds them by their address."""
+    return array.dtype == np.float64 and array.flags.c_contiguous and array.flags.writeable
 
 
 def _role(name: str) -> str:

@@ -146,10 +146,8 @@ def crush_power(
         total = out[rows, ZERO : ZERO + instants]
         for number, spring in enumerate(motion.springs):
             if spring.name in names:
-                behind, ahead = (
-                    motion.velocity[:, b, rows].T for b in (spring.behind, spring.ahead)
-                )
-                power = behind - ahead
+                power = motion.velocity[:, spring.behind, rows].T.copy()
+                power -= motion.velocity[:, spring.ahead, rows].T
                 power *= motion.force[:, number, rows].T
                 total += np.maximum(power, 0.0, out=power)
         total /= mass_kg[rows, None]

@@ -77,7 +77,7 @@ def cavity_overpressure(
     size = displaced.shape[0]
     volume = np.broadcast_to(np.asarray(volume_m3, dtype=np.float64), (size,))
     area = np.broadcast_to(np.asarray(leak_area_m2, dtype=np.float64), (size,))
-    out = np.zeros_like(displaced)
+    out = np.zeros(displaced.shape)
     least = 1e-9 * volume.min(initial=np.inf)
     active = np.flatnonzero((displaced.max(axis=0) > least) | (displaced.min(axis=0) < -least))
     if active.size == 0:
