@@ -7,6 +7,7 @@ import re
 from collections.abc import Collection, Generator, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from functools import cached_property
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
@@ -432,6 +433,11 @@ class Event:
         object.__setattr__(self, "signals", dict(self.signals))
         object.__setattr__(self, "requirements", ordered)
         object.__setattr__(self, "quiet", frozenset(self.quiet))
+
+    @cached_property
+    def selective_source(self) -> SelectiveSource | None:
+        """Its source, if that need not make every signal; kept, as a protocol is slow to ask."""
+        return self.source if isinstance(self.source, SelectiveSource) else None
 
     @property
     def orders(self) -> Mapping[str, tuple[str, Order]]:

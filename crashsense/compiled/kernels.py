@@ -35,6 +35,7 @@ from crashsense.compiled.lanes import (
     to_lanes,
 )
 from crashsense.compiled.marches import (
+    blow_steps,
     chain_steps,
     check_marches,
     crush_steps,
@@ -48,7 +49,7 @@ from crashsense.compiled.normal import (
     fill_normals,
     fill_rows,
 )
-from crashsense.compiled.parts import parts_of
+from crashsense.compiled.parts import parts_of, share_loops
 from crashsense.compiled.places import check_places, put_motion, put_power
 from crashsense.compiled.readings import (
     check_readings,
@@ -80,6 +81,7 @@ __all__ = [
     "Chain",
     "Source",
     "aligned",
+    "blow_steps",
     "chain_steps",
     "check",
     "check_car_marches",
@@ -117,6 +119,7 @@ __all__ = [
     "roll_steps",
     "run_program",
     "shake_places",
+    "share_loops",
     "signal_lanes_of",
     "static_reading",
     "summary_of",

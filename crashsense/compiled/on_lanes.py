@@ -6,7 +6,8 @@ compiled: every operation then writes its instruction. ``a if b else c`` chooses
 loop over numbers known then is written out, one over a number of steps becomes a loop.
 
 A march reads and sets elements of its arguments, and calls nothing but ``min``, ``max``, ``abs``,
-``int``, ``len``, ``range``, ``sqrt``. What goes from one step to the next is an element of an
+``int``, ``len``, ``range``, ``sqrt``, and ``any``: 1 where something holds in any lane, 0 where in
+none. What goes from one step to the next is an element of an
 argument, never a variable, for the steps are written down once. Every result has the bits that
 Python's numbers have.
 """
@@ -268,6 +269,7 @@ _NAMES: dict[str, Any] = {
     "len": lambda row: row.count,
     "range": _steps,
     "sqrt": lambda a: a.root(),
+    "any": lambda mask: Count(mask.builder, mask.once()),
 }
 
 

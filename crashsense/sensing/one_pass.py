@@ -98,10 +98,8 @@ def in_lanes(one: OneSensor) -> Fill:
     own: list[Any]
     if one.one_signal:
         fill = kernels.lanes_of
-        factors = [factor for factor, _ in one.felt]
-        own = [
-            *_given(one.word_lines(), np.stack(factors) if len(factors) > 1 else factors[0][None])
-        ]
+        factors = np.array([factor for factor, _ in one.moves]).reshape(-1, one.draws.size)
+        own = [*_given(one.word_lines(), factors)]
         own += [one.ramp_line, len(PHASES), one.words]
     else:
         fill = kernels.signal_lanes_of

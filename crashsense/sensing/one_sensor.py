@@ -17,7 +17,7 @@ from crashsense.sensing.disturbance import Disturbance
 from crashsense.sensing.faults import Scene
 from crashsense.sensing.groups import in_groups, place, runs_of
 from crashsense.sensing.noise import NoiseBank, NoiseModels, noise_models
-from crashsense.sensing.peaks import Peaks, largest_of_rows
+from crashsense.sensing.peaks import Peaks
 from crashsense.sensing.sensor import Sensor, SensorSet
 from crashsense.sensing.timebase import TimeBase
 from crashsense.sensing.tolerance import PHASES, SensorDraws, UnitDraws
@@ -121,6 +121,11 @@ class OneSensor:
         return bool((self.peaks.of(self.truth[self.channel]) <= sensor.stop).all())
 
     @cached_property
+    def _at_rest(self) -> bool:
+        """True if the element reads nothing, as nothing moves it."""
+        return not self.sensor.faults and not self.peaks.of(self.truth[self.channel]).any()
+
+    @cached_property
     def _response(self) -> tuple[FloatArray, IntArray]:
         """Reading of the element [u], (1 or draws, samples), and samples at the stop."""
         true = self.truth[self.channel]
@@ -131,8 +136,8 @@ class OneSensor:
             return chain.respond_as_made(
                 true, sensor=self.sensor, made=self.drawn.element, rate_hz=self.base.rate_hz
             )
-        if not self.sensor.faults and not self.peaks.of(true).any():
-            return true, np.zeros(true.shape[0], dtype=np.int64)  # at rest
+        if self._at_rest:
+            return true, np.zeros(true.shape[0], dtype=np.int64)
         return chain.respond(true, sensor=self.sensor, rate_hz=self.base.rate_hz)
 
     @property
@@ -334,13 +339,10 @@ class OneSensor:
         return np.stack([*tables, self.ramp_table]), np.stack([*factors, self.drawn.drift])
 
     def word_lines(self) -> FloatArray:
-        """Words of each signal that is felt, in every setting and phase, as :attr:`ramp_line`."""
-        lines = np.empty((len(self.felt), self._words_in_table + ROOM_BEHIND))
-        for line, (_, samples) in zip(lines, self.felt, strict=True):
-            if largest_of_rows(samples).any():
-                self.fill_words(samples, line)
-            else:
-                line[:] = 0.0
+        """Words of each of :attr:`moves`, in every setting and phase, as :attr:`ramp_line`."""
+        lines = np.empty((len(self.moves), self._words_in_table + ROOM_BEHIND))
+        for line, (_, samples) in zip(lines, self.moves, strict=True):
+            self.fill_words(samples, line)
         return lines
 
     @property
@@ -371,6 +373,11 @@ class OneSensor:
         In C order.
         """
         return ((self.drawn.gain, np.ascontiguousarray(self.reading)), *self.felt_beside)
+
+    @property
+    def moves(self) -> tuple[tuple[FloatArray, FloatArray], ...]:
+        """As :attr:`felt`, of signals at which something happens."""
+        return self.felt_beside if self._at_rest else self.felt
 
     @cached_property
     def felt_beside(self) -> tuple[tuple[FloatArray, FloatArray], ...]:

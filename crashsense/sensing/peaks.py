@@ -23,6 +23,10 @@ class Peaks:
         #: beside the samples: as long as these are kept no others have their ids
         self._found: dict[int, tuple[FloatArray, FloatArray]] = {}
 
+    def tell(self, samples: FloatArray, largest: FloatArray) -> None:
+        """Note what is known of *samples* already."""
+        self._found[id(samples)] = samples, largest
+
     def of(self, samples: FloatArray) -> FloatArray:
         """Those of *samples*, (rows, samples), which must not change again."""
         key = id(samples)

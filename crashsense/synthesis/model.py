@@ -21,6 +21,10 @@ if TYPE_CHECKING:
     from pydantic import BaseModel
 
 
+#: Among what is read of a model: the motion of the cabin, from which free flight is computed.
+CABIN = "cabin"
+
+
 @dataclass(frozen=True)
 class Tolerance:
     """How one quantity of a model varies from draw to draw.
@@ -44,8 +48,8 @@ class Variation(Shown):
     that neither a seed nor the name of the occurrence changes: a copy under another name has the
     same nominal signals.
 
-    ``only``: names of channels and facts that are read, None: all. A model may leave out others,
-    and makes the same of those that it makes.
+    ``only``: names of channels and facts that are read, and :data:`CABIN` where the motion of the
+    cabin is; None: all. A model may leave out others, and makes the same of those that it makes.
     """
 
     draws: npt.NDArray[np.int64]
@@ -55,7 +59,7 @@ class Variation(Shown):
     only: frozenset[str] | None = None
 
     def reads(self, *names: str) -> bool:
-        """True if one of the channels or facts is read."""
+        """True if one of the channels or facts (or :data:`CABIN`) is read."""
         return self.only is None or not self.only.isdisjoint(names)
 
     @property
@@ -65,7 +69,8 @@ class Variation(Shown):
 
     def deviation(self, name: str) -> FloatArray:
         """Deviation of the named quantity, zeros where it does not vary, shape (draws,)."""
-        return self.deviations.get(name, np.zeros(self.size))
+        known = self.deviations.get(name)
+        return np.zeros(self.size) if known is None else known
 
     def factor(self, name: str) -> FloatArray:
         """1 + deviation, shape (draws,)."""
@@ -101,24 +106,23 @@ def draw_variation(
     tolerances: Mapping[str, Tolerance],
 ) -> Variation:
     """Draw the deviations of every tolerance for the given draws."""
-    names: dict[bool, list[str]] = {True: [], False: []}
-    for name, tolerance in tolerances.items():
-        names[tolerance.kind in ("scale", "shift")].append(name)
-    drawn: dict[str, FloatArray] = {}
-    for kind, some in names.items():
-        numbers = random_draws.normals_of if kind else random_draws.uniforms_of
-        axes = [(occurrence, "pulse", "tolerance", name) for name in some]
-        drawn |= zip(some, numbers(axes, draws, width=1, seed=seed)[:, :, 0], strict=True)
-    deviations: dict[str, FloatArray] = {}
-    for name, tolerance in tolerances.items():
-        number = drawn[name]
-        if tolerance.kind in ("scale", "shift"):
-            deviations[name] = tolerance.width * np.clip(number, -3.0, 3.0)
-        elif tolerance.kind == "uniform":
-            number = np.where(draws == 0, 0.5, number)
-            deviations[name] = tolerance.width * (2.0 * number - 1.0)
-        else:
-            deviations[name] = number
+
+    def drawn(numbers: Callable[..., FloatArray], names: Sequence[str]) -> FloatArray:
+        axes = [(occurrence, "pulse", "tolerance", name) for name in names]
+        return numbers(axes, draws, width=1, seed=seed)[:, :, 0]
+
+    normal = [name for name, one in tolerances.items() if one.kind in ("scale", "shift")]
+    deviates = np.clip(drawn(random_draws.normals_of, normal), -3.0, 3.0)
+    uniform = [name for name in tolerances if name not in normal]
+    shares = drawn(random_draws.uniforms_of, uniform)
+    deviations = {
+        name: tolerances[name].width * row for name, row in zip(normal, deviates, strict=True)
+    }
+    nominal = draws == 0
+    for name, share in zip(uniform, shares, strict=True):
+        deviations[name] = share
+        if tolerances[name].kind == "uniform":
+            deviations[name] = tolerances[name].width * (2.0 * np.where(nominal, 0.5, share) - 1.0)
     return Variation(draws=draws, seed=seed, occurrence=occurrence, deviations=deviations)
 
 
@@ -131,7 +135,8 @@ class Synthesis(Shown):
     signals : channel -> samples, the true signals at the sensing locations (local ringing included)
     rate_hz, start_s : common time base
     cabin_x, cabin_y : true rigid-body acceleration of the cabin [m/s^2], from which free flight is
-        computed (never from local ringing); None where the model has none. In ground axes: of a
+        computed (never from local ringing); None where the model has none, or it is not read. In
+        ground axes: of a
         body that rolls over, ``cabin_y`` is not what a sensor on it reads
     gaps : name -> distance [m] still open between struck structure and occupant, falling with time,
         for requirements by gap closure

@@ -30,11 +30,12 @@ from crashsense.event import (
     Waiver,
 )
 from crashsense.files import read_text, toml_content
-from crashsense.occupant import flight_times
+from crashsense.occupant import flights_of_draws
 from crashsense.resources import folder as shipped_folder
 from crashsense.signal import Signal
 from crashsense.synthesis.mirror import mirrored_entry, mirrored_synthesis
 from crashsense.synthesis.model import (
+    CABIN,
     PulseModel,
     Synthesis,
     Tolerance,
@@ -183,13 +184,16 @@ class Recipe(Shown):
         )
 
     def _read_with(self, channels: Collection[str]) -> set[str]:
-        """Channels that are read, and facts that requirements name."""
-        return {*channels, *(fact for key in FACT_KEYS for fact in self._facts_named(key))}
+        """Channels that are read, and what requirements need of the model."""
+        facts = {fact for key in FACT_KEYS for fact in self._stated[key]}
+        return {*channels, *facts, *([CABIN] if "free_flight" in self._stated["timing"] else ())}
 
-    def _facts_named(self, key: str) -> set[str]:
-        """Facts that requirements name by *key*."""
+    @cached_property
+    def _stated(self) -> Mapping[str, set[str]]:
+        """What requirements state by key: facts that they name, their timing."""
         entries = [e for part in self.requirements.values() for e in part.values()]
-        return {getattr(entry, key) for entry in entries} - {None}
+        keys = (*FACT_KEYS, "timing")
+        return {key: {getattr(entry, key) for entry in entries} - {None} for key in keys}
 
     def _block(
         self, draws: Iterable[int], *, seed: int, only: Collection[str] | None
@@ -218,9 +222,10 @@ class Recipe(Shown):
                 history=(note,),
             )
         flights: dict[Flight, FloatArray] = {}
+        no_time = np.full(numbers.size, np.nan)
         required = {
             event: {
-                restraint: self._required(entry, synthesis, numbers.size, flights)
+                restraint: self._required(entry, synthesis, no_time, flights)
                 for restraint, entry in self.requirements[state].items()
             }
             for event, state in zip(self.event_names, self.belts, strict=True)
@@ -240,7 +245,7 @@ class Recipe(Shown):
         A requirement has one origin and one earliest time, those of the nominal draw.
         """
         for key in FACT_KEYS:
-            for name in sorted(self._facts_named(key)):
+            for name in sorted(self._stated[key]):
                 times = self._fact(name, synthesis, numbers.size, key=key)
                 if not numbers.any():
                     continue
@@ -259,10 +264,13 @@ class Recipe(Shown):
         self,
         entry: RequirementEntry,
         synthesis: Synthesis,
-        size: int,
+        no_time: FloatArray,
         flights: dict[Flight, FloatArray],
     ) -> FloatArray:
-        where = f"recipe {self.name}"
+        """Required times [s], shape (draws,); *no_time*: where none applies, one for all."""
+        if entry.timing == "none":
+            return no_time
+        size, where = no_time.size, f"recipe {self.name}"
         if entry.timing == "explicit":
             if entry.required_ms is None:
                 raise InputError([Fault(where, "required_ms", None, "a time for explicit timing")])
@@ -274,19 +282,22 @@ class Recipe(Shown):
                 )
             key = (entry.travel_mm, entry.inflation_ms, entry.origin_fact)
             if key not in flights:
-                origin = self._fact(entry.origin_fact, synthesis, size)
-                flights[key] = _free_flight(entry, synthesis, origin)
+                landed = flights_of_draws(
+                    synthesis.cabin_x,
+                    rate_hz=synthesis.rate_hz,
+                    start_s=synthesis.start_s,
+                    travel_m=1e-3 * entry.travel_mm,
+                    origins_s=self._fact(entry.origin_fact, synthesis, size),
+                )
+                flights[key] = landed - 1e-3 * entry.inflation_ms
             return np.asarray(flights[key] + 1e-3 * entry.extra_ms)
-        if entry.timing == "gap_closure":
-            if entry.gap is None or entry.gap not in synthesis.gaps:
-                known = nearest(str(entry.gap), synthesis.gaps)
-                raise InputError([Fault(where, "gap", entry.gap, known)])
-            gap = synthesis.gaps[entry.gap]
-            closed = gap <= 0.0
-            times = synthesis.start_s + np.argmax(closed, axis=-1) / synthesis.rate_hz
-            times = np.where(closed.any(axis=-1), times, np.nan)
-            return np.asarray(times - 1e-3 * entry.inflation_ms + 1e-3 * entry.extra_ms)
-        return np.full(size, np.nan)
+        if entry.gap is None or entry.gap not in synthesis.gaps:
+            known = nearest(str(entry.gap), synthesis.gaps)
+            raise InputError([Fault(where, "gap", entry.gap, known)])
+        closed = synthesis.gaps[entry.gap] <= 0.0
+        times = synthesis.start_s + np.argmax(closed, axis=-1) / synthesis.rate_hz
+        times = np.where(closed.any(axis=-1), times, np.nan)
+        return np.asarray(times - 1e-3 * entry.inflation_ms + 1e-3 * entry.extra_ms)
 
     def _fact(
         self, name: str | None, synthesis: Synthesis, size: int, *, key: str = "origin_fact"
@@ -412,26 +423,6 @@ class Recipe(Shown):
 
 #: What a time of free flight depends on: travel, inflation time, fact that it counts from.
 Flight = tuple[float, float, str | None]
-#: Draws whose free flight is computed together: their motion stays in the processor's cache.
-FLIGHT_ROWS = 32
-
-
-def _free_flight(entry: RequirementEntry, synthesis: Synthesis, origin: FloatArray) -> FloatArray:
-    """Required times of free flight [s], shape (draws,), from the given times of contact."""
-    if synthesis.cabin_x is None:
-        raise ValueError("free flight needs the cabin's motion")
-    together = FLIGHT_ROWS if np.all(origin == origin[0]) else 1
-    times = np.empty(origin.size)
-    for at in range(0, origin.size, together):
-        rows = slice(at, at + together)
-        times[rows] = flight_times(
-            -synthesis.cabin_x[rows],
-            rate_hz=synthesis.rate_hz,
-            start_s=synthesis.start_s,
-            travel_m=1e-3 * entry.travel_mm,
-            origin_s=float(origin[at]),
-        )
-    return times - 1e-3 * entry.inflation_ms
 
 
 def _cabin_motion(synthesis: Synthesis) -> dict[str, Signal]:

@@ -306,8 +306,14 @@ def _required_of(
     """Required times of some draws of a block, by event and restraint."""
     size = part.stop - part.start
     same: dict[float | None, FloatArray] = {}  # most restraints have no required time
+    cut: dict[int, FloatArray] = {}  # and most of these share one array in the block
 
     def some(times: FloatArray) -> FloatArray:
+        if id(times) not in cut:
+            cut[id(times)] = own_of(times)
+        return cut[id(times)]
+
+    def own_of(times: FloatArray) -> FloatArray:
         value = np.nan
         if np.size(times) > 1:
             own = times[part]
@@ -465,13 +471,17 @@ def asked_by(events: Sequence[Event], algorithms: Sequence[Algorithm]) -> list[E
     return [asking(event, covered) for event in events]
 
 
+#: Required times [s] of a restraint that has none.
+_NO_TIME = np.array([np.nan])
+_NO_TIME.setflags(write=False)
+
+
 def required_times(
     event: Event, times: Mapping[str, FloatArray]
 ) -> Iterator[tuple[str, FloatArray]]:
     """Yield each restraint of an event and its required times [s], of which some follow others'."""
     for restraint, requirement in event.requirements.items():
-        own = times.get(requirement.follows or restraint)
-        yield restraint, np.array([np.nan]) if own is None else own
+        yield restraint, times.get(requirement.follows or restraint, _NO_TIME)
 
 
 def answers_of(

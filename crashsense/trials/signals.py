@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from crashsense import engine
-from crashsense.event import Event, SelectiveSource, SignalBlock, SteppingSource
+from crashsense.event import Event, SignalBlock, SteppingSource
 from crashsense.synthesis.side_by_side import side_by_side
 
 if TYPE_CHECKING:
@@ -30,8 +30,9 @@ def signal_block(
     source = events[0].source
     nominal_only = all(draw == 0 for draw in draws)  # no seed changes draw 0: the events carry it
     if source is not None and conditions.varies_pulse(events[0]) and not nominal_only:
-        if channels is not None and isinstance(source, SelectiveSource):
-            return source.block_for(list(draws), seed=conditions.seed, channels=channels)
+        selective = events[0].selective_source
+        if channels is not None and selective is not None:
+            return selective.block_for(list(draws), seed=conditions.seed, channels=channels)
         return source.block(list(draws), seed=conditions.seed)
     required = {
         event.name: {

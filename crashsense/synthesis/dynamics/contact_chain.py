@@ -31,7 +31,7 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense import engine
-from crashsense.arrays import FloatArray
+from crashsense.arrays import FloatArray, by_draw
 
 #: Draws marched together by numpy.
 ROWS = 512
@@ -154,13 +154,12 @@ def march_chain(
     """
     force = np.empty((len(joints), size, samples))
 
-    def whole(value: Any) -> FloatArray:
-        return np.broadcast_to(np.asarray(value, dtype=np.float64), (size,))
-
-    inverse_mass = 1.0 / np.array([whole(mass) for mass in masses])
-    laws = np.array([[whole(getattr(joint, name)) for name in _NUMBERS] for joint in joints])
+    inverse_mass = 1.0 / by_draw(masses, size)
+    laws = np.array(
+        [by_draw([getattr(joint, name) for name in _NUMBERS], size) for joint in joints]
+    )
     kinds = np.array([(j.holds, j.plastic, bool(np.all(j.hertz > 0.0))) for j in joints])
-    start = np.array([whole(v) for v in speeds])
+    start = by_draw(speeds, size)
     steps = np.full(samples, substeps, dtype=np.int64)
     steps[:fine_samples] = fine_substeps
     march = _march if (compiled := engine.kernels()) is None else compiled.contact_steps

@@ -34,7 +34,7 @@ from typing import Any
 import numpy as np
 
 from crashsense import engine
-from crashsense.arrays import FloatArray, IntArray
+from crashsense.arrays import FloatArray, IntArray, by_draw
 from crashsense.compiled.ride import ride_draw
 from crashsense.synthesis.dynamics.few_draws import FEW, draw_by_draw
 from crashsense.units import STANDARD_GRAVITY
@@ -345,10 +345,7 @@ def _tables(car: RideCar, size: int) -> tuple[FloatArray, FloatArray]:
         for a in (0, 1)
     ]
 
-    def table(values: Sequence[Any]) -> FloatArray:
-        return np.array([np.broadcast_to(np.asarray(v, dtype=np.float64), (size,)) for v in values])
-
-    return table(body), np.array([table(axle) for axle in axles])
+    return by_draw(body, size), np.array([by_draw(axle, size) for axle in axles])
 
 
 def _march_arrays(rides: Sequence[Riding], names: Sequence[str]) -> list[Ridden]:

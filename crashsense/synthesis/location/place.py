@@ -124,22 +124,29 @@ def modes_of(
             width=3 * count + 1 + bands,
             seed=variation.seed,
         )
-        normal = np.clip(normal, -CUT, CUT)
-        at, z, weight, level = np.split(normal, [count, 2 * count, 3 * count], axis=2)
-        frequency, damping = np.exp(FREQUENCY_SCATTER * at), np.exp(DAMPING_SCATTER * z)
-        share = np.exp(WEIGHT_SCATTER * weight)
-        total = share[..., 0].copy()
-        for mode in range(1, count):  # in order: the same bits in any block
-            total += share[..., mode]
-        share /= total[..., None]
-        levels = np.exp(LEVEL_SCATTER * level[..., :1] + BAND_SCATTER * level[..., 1:])
+        np.clip(normal, -CUT, CUT, out=normal)
+        normal *= _scatter(count, bands)
+        normal[..., 3 * count + 1 :] += normal[..., 3 * count, None]
+        drawn = np.exp(normal)
+        share = drawn[..., 2 * count : 3 * count]
+        # In order: the same bits in any block.
+        weight = share / np.add.accumulate(share, axis=2)[..., -1:]
         for k, (name, place) in enumerate(alike.items()):
             found[name] = Modes(
-                frequency_hz=place.nominal_hz * frequency[k] * factor,
-                damping=place.damping * damping[k],
-                weight=share[k],
-                level=levels[k],
+                frequency_hz=place.nominal_hz * drawn[k, :, :count] * factor,
+                damping=place.damping * drawn[k, :, count : 2 * count],
+                weight=weight[k],
+                level=drawn[k, :, 3 * count + 1 :],
             )
+    return found
+
+
+@lru_cache(maxsize=64)
+def _scatter(modes: int, bands: int) -> FloatArray:
+    """Deviations of all numbers that a place draws, in their order."""
+    kinds = (FREQUENCY_SCATTER, DAMPING_SCATTER, WEIGHT_SCATTER, LEVEL_SCATTER, BAND_SCATTER)
+    found = np.repeat(kinds, (modes, modes, modes, 1, bands))
+    found.setflags(write=False)
     return found
 
 

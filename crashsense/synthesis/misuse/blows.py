@@ -27,9 +27,11 @@ from crashsense.synthesis.dynamics.contact_chain import ChainMotion, Joint, marc
 from crashsense.synthesis.dynamics.half_car import Road, initial_state, march
 from crashsense.synthesis.misuse.chain import (
     RATE_HZ,
+    REST,
     TOLERANCES,
     OnStructure,
     SoftContact,
+    after_quiet,
     event_of_blow,
     local_spring,
     substeps,
@@ -209,14 +211,15 @@ def _read(
         power=power,
         variation=variation,
         rate_hz=RATE_HZ,
+        rest=REST,
     )
     contact, speed = motion.force[0], motion.speed
     last = np.s_[:, -1]
     return event_of_blow(
         readings,
         variation=variation,
-        along_x=cosines["x"] * body,
-        along_y=cosines["y"] * body,
+        body=body,
+        cosines=cosines,
         facts={
             "velocity_change_m_s": lambda: speed[-1][last],
             "contact_peak_n": lambda: contact.max(axis=-1),
@@ -304,24 +307,26 @@ def simulate_kerb_slide(parameters: KerbSlide, variation: Variation) -> Synthesi
     rolling = _roll_on_springs(parameters, variation, moment=-lever * passed)
     body = passed / mass[:, None] - rolling["roll_acc"] * structure.sensor_below_m
     body -= STANDARD_GRAVITY * np.sin(rolling["roll"])
+    aside = {"x": 0.0, "y": 1.0, "z": 0.0}
     readings = felt(
         structure,
         place,
-        cosines={"x": 0.0, "y": 1.0, "z": 0.0},
+        cosines=aside,
         body=body,
         local=local_acc,
         passed=passed,
         power=None,
         variation=variation,
         rate_hz=RATE_HZ,
+        rest=REST,
     )
-    readings["central_roll_rate"] = rolling["roll_rate"]
+    readings["central_roll_rate"] = after_quiet(rolling["roll_rate"])
     rigid = passed / mass[:, None]
     return event_of_blow(
         readings,
         variation=variation,
-        along_x=np.zeros_like(rigid),
-        along_y=rigid,
+        body=rigid,
+        cosines=aside,
         facts={
             "velocity_change_m_s": lambda: rigid.sum(axis=-1) / RATE_HZ,
             "contact_peak_n": lambda: strike.max(axis=-1),

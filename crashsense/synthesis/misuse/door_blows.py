@@ -20,9 +20,11 @@ from crashsense.arrays import FloatArray
 from crashsense.synthesis.dynamics.contact_chain import ChainMotion, Joint, march_chain
 from crashsense.synthesis.misuse.chain import (
     RATE_HZ,
+    REST,
     TOLERANCES,
     OnStructure,
     SoftContact,
+    after_quiet,
     event_of_blow,
     local_spring,
     substeps,
@@ -200,23 +202,25 @@ def _read(
     def inner() -> FloatArray:
         return (motion.force[skin_body] - motion.force[skin_body + 1]) / door.inner_kg
 
+    aside = {"x": 0.0, "y": 1.0, "z": 0.0}
     readings = felt(
         structure,
         place,
-        cosines={"x": 0.0, "y": 1.0, "z": 0.0},
+        cosines=aside,
         body=body,
         local=pillar,
         passed=passed,
         power=None,
         variation=variation,
         rate_hz=RATE_HZ,
+        rest=REST,
     )
-    readings["door_left_pressure"] = pressure
+    readings["door_left_pressure"] = after_quiet(pressure)
     return event_of_blow(
         readings,
         variation=variation,
-        along_x=np.zeros_like(body),
-        along_y=body,
+        body=body,
+        cosines=aside,
         facts={
             "velocity_change_m_s": lambda: motion.speed[-1][:, -1],
             "dent_m": lambda: dent.max(axis=-1),

@@ -22,9 +22,9 @@ from crashsense.errors import InputError, nearest
 from crashsense.resources import folder
 from crashsense.synthesis.draw_blocks import cached_rows
 from crashsense.synthesis.dynamics.spring_chain import (
+    Chain,
     CrushSpring,
     SpringChainMotion,
-    integrate_chain,
 )
 from crashsense.synthesis.frontal.vehicle import load_vehicle, vehicle_path
 from crashsense.synthesis.location import Place, ringing_down, shake
@@ -92,24 +92,16 @@ class CrashVehicle(BaseModel):
         }
 
 
-def crash_motion(
+def crash_chain(
     masses: FloatArray,
     springs: list[CrushSpring],
     *,
     speeds: FloatArray,
     substeps: int,
     ledger: bool = False,
-) -> SpringChainMotion:
-    """March a chain of bodies from first contact to the last sample; *ledger*: see there."""
-    return integrate_chain(
-        masses,
-        springs,
-        speeds=speeds,
-        duration_s=ACTIVE_S,
-        stored_step_s=1.0 / RATE_HZ,
-        substeps=substeps,
-        ledger=ledger,
-    )
+) -> Chain:
+    """A chain of bodies from first contact to the last sample; *ledger*: see there."""
+    return Chain(masses, springs, speeds, ACTIVE_S, 1.0 / RATE_HZ, substeps, ledger)
 
 
 def on_time_base(active: FloatArray) -> FloatArray:

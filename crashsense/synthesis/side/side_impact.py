@@ -25,7 +25,11 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from crashsense.arrays import FloatArray
 from crashsense.synthesis.bounds import LEAST_KMH, CrushStiffness, FaceMass, Payload, StrikerMass
 from crashsense.synthesis.draw_blocks import cached_rows, in_blocks
-from crashsense.synthesis.dynamics.spring_chain import CrushSpring, SpringChainMotion
+from crashsense.synthesis.dynamics.spring_chain import (
+    CrushSpring,
+    SpringChainMotion,
+    integrate_chains,
+)
 from crashsense.synthesis.location.blow import modal_answer
 from crashsense.synthesis.model import (
     PulseModel,
@@ -41,7 +45,7 @@ from crashsense.synthesis.side.crash import (
     ZERO,
     acceleration_of,
     add_shaking,
-    crash_motion,
+    crash_chain,
     lasting_power,
 )
 from crashsense.synthesis.side.door_cavity import (
@@ -57,6 +61,7 @@ from crashsense.synthesis.side.vehicle import (
     curve_faults,
     curve_si,
 )
+from crashsense.synthesis.side_by_side import March, Steps, at_once
 from crashsense.units import STANDARD_GRAVITY
 
 SUBSTEPS = 3
@@ -138,6 +143,7 @@ def register() -> PulseModel:
             name="side_impact",
             parameters=SideParameters,
             simulate=in_blocks(simulate_side),
+            steps=side_in_steps,
             tolerances=TOLERANCES,
             title="side impact by a pole or a barrier: skin, door, sill and pillar, cabin, cavity",
             struck_left=True,
@@ -255,11 +261,12 @@ def build_chain(
     return masses, speeds, springs, body
 
 
-def simulate_side(parameters: SideParameters, variation: Variation) -> Synthesis:
+def side_in_steps(parameters: SideParameters, variation: Variation) -> Steps[Synthesis]:
     """Integrate all draws and return the signals of a hit on the left side."""
     car = parameters.vehicle
     masses, speeds, springs, body = build_chain(parameters, variation)
-    motion = crash_motion(masses, springs, speeds=speeds, substeps=SUBSTEPS)
+    chain = crash_chain(masses, springs, speeds=speeds, substeps=SUBSTEPS)
+    motion: SpringChainMotion = yield March(integrate_chains, chain)
     cabin = acceleration_of(motion, body["cabin"])
     door = parameters.contact == "door"
     struck = acceleration_of(motion, body["pillar"]) if door else cabin
@@ -476,4 +483,5 @@ def _pressure(
     return whole, delayed(pressure, delay_s=way / SOUND_M_S, rate_hz=RATE_HZ)
 
 
+simulate_side = at_once(side_in_steps)
 register()

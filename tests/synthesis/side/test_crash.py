@@ -7,6 +7,7 @@ import pytest
 
 from crashsense import engine
 from crashsense.errors import InputError
+from crashsense.synthesis.dynamics.spring_chain import integrate_chains
 from crashsense.synthesis.location import BANDS_HZ, LAW
 from crashsense.synthesis.location.place import drawn_modes
 from crashsense.synthesis.model import draw_variation
@@ -22,7 +23,9 @@ NOMINAL = draw_variation(np.array([0]), seed=1, occurrence="any", tolerances={})
 def pole_motion(name: str, variation=NOMINAL):
     recipe = RECIPES[name]
     masses, speeds, springs, body = side_impact.build_chain(recipe.parameters, variation)
-    motion = crash.crash_motion(masses, springs, speeds=speeds, substeps=side_impact.SUBSTEPS)
+    (motion,) = integrate_chains(
+        [crash.crash_chain(masses, springs, speeds=speeds, substeps=side_impact.SUBSTEPS)]
+    )
     return motion, masses, speeds, body
 
 
