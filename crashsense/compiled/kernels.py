@@ -47,7 +47,7 @@ from crashsense.compiled.normal import (
     fill_normals,
     fill_rows,
 )
-from crashsense.compiled.parts import parts_of
+from crashsense.compiled.parts import parts_of, share_loops
 from crashsense.compiled.places import check_places, put_motion, put_power
 from crashsense.compiled.readings import (
     check_readings,
@@ -115,6 +115,7 @@ __all__ = [
     "roll_steps",
     "run_program",
     "shake_rows",
+    "share_loops",
     "signal_lanes_of",
     "static_reading",
     "summary_of",
