@@ -33,8 +33,8 @@ import numpy.typing as npt
 from crashsense import engine
 from crashsense.arrays import FloatArray, by_draw
 
-#: Draws marched together by numpy.
-ROWS = 512
+#: Draws marched together by numpy; rows that are gone through many times together.
+ROWS, ROWS_TOGETHER = 512, 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,7 +77,7 @@ _NUMBERS = (
 )
 
 
-class _Speeds(Sequence[FloatArray]):
+class Speeds(Sequence[FloatArray]):
     """Speeds of the bodies of a chain, each computed when it is first asked for."""
 
     def __init__(self, force: FloatArray, per_mass: FloatArray, start: FloatArray) -> None:
@@ -93,17 +93,33 @@ class _Speeds(Sequence[FloatArray]):
             self._found[number] = self._of(number)
         return self._found[number]
 
-    def _of(self, body: int) -> FloatArray:
-        """From the impulses of its joints."""
-        net = np.zeros(self._force[0].shape)
+    def _of(self, body: int, *, rows: slice = slice(None)) -> FloatArray:
+        """From the impulses of its joints; of some draws."""
+        net = np.zeros(self._force[0][rows].shape)
         if body > 0:
-            net += self._force[body - 1]
+            net += self._force[body - 1][rows]
         if body < len(self._force):
-            net -= self._force[body]
-        net *= self._per_mass[body][:, None]
+            net -= self._force[body][rows]
+        net *= self._per_mass[body][rows, None]
         speed = np.cumsum(net, axis=-1, out=net)
-        speed += self.start[body][:, None]
+        speed += self.start[body][rows, None]
         return speed
+
+    def closing_power(self, first: int) -> FloatArray:
+        """Power that joints from *first* on take up while they close [W], (draws, samples)."""
+        power = np.zeros(self._force[0].shape)
+        # Few rows at a time: they stay in the processor's cache.
+        for at in range(0, len(power), ROWS_TOGETHER):
+            rows = slice(at, at + ROWS_TOGETHER)
+            ahead = self._of(first, rows=rows)
+            for joint in range(first, len(self._force)):
+                behind = self._of(joint + 1, rows=rows)
+                ahead -= behind
+                np.maximum(ahead, 0.0, out=ahead)
+                ahead *= self._force[joint][rows]
+                power[rows] += ahead
+                ahead = behind
+        return power
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,7 +131,7 @@ class ChainMotion:
     """
 
     force: tuple[FloatArray, ...]
-    speed: Sequence[FloatArray]
+    speed: Speeds
     start: FloatArray
     sample_s: float
 
@@ -175,7 +191,7 @@ def march_chain(
             force[:, rows],
         )
     sample_s = 1.0 / rate_hz
-    speeds_of = _Speeds(force, inverse_mass * sample_s, start)
+    speeds_of = Speeds(force, inverse_mass * sample_s, start)
     return ChainMotion(tuple(force), speeds_of, start, sample_s)
 
 

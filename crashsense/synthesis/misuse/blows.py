@@ -191,15 +191,12 @@ def _read(
     place = find_place(structure, parameters.place)
     into, passed = motion.force[-2], motion.force[-1]
     body = passed / car[:, None]
-    local_acc = (into - passed) / place.local_mass_kg
+    local_acc = into - passed
+    local_acc /= place.local_mass_kg
     power = None
     if place.crushes:
-        closing = (
-            force * np.maximum(motion.speed[joint] - motion.speed[joint + 1], 0.0)
-            for joint, force in enumerate(motion.force)
-            if joint > 0
-        )
-        power = sum(closing) / car[:, None]
+        power = motion.speed.closing_power(1)
+        power /= car[:, None]
     cosines = dict(zip("xyz", parameters.direction, strict=True))
     readings = felt(
         structure,

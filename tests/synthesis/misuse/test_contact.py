@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from crashsense import engine
-from crashsense.synthesis.dynamics.contact_chain import Joint, _Speeds, march_chain
+from crashsense.synthesis.dynamics.contact_chain import Joint, Speeds, march_chain
 from crashsense.synthesis.misuse.contact import (
     MATERIALS,
     contact_peak,
@@ -173,9 +173,20 @@ def test_speeds_are_those_of_the_impulses_and_made_once():
     """Speed of a body: start plus the impulses of its joints over its mass; the last one by -1."""
     rng = np.random.default_rng(3)
     force, inverse, start = rng.normal(size=(2, 4, 9)), rng.uniform(size=(3, 4)), np.ones((3, 4))
-    speeds = _Speeds(force, inverse * 1e-3, start)
+    speeds = Speeds(force, inverse * 1e-3, start)
     assert len(speeds) == 3
     middle = 1.0 + np.cumsum(force[0] - force[1], axis=-1) * 1e-3 * inverse[1][:, None]
     np.testing.assert_allclose(speeds[1], middle, rtol=1e-12)
     assert speeds[-1] is speeds[2]
     assert len(list(speeds)) == 3
+
+
+def test_power_of_joints_is_force_times_speed_of_closing():
+    """Some rows at a time: as many as fill a group, and one more."""
+    rng = np.random.default_rng(4)
+    force, inverse, start = rng.normal(size=(3, 5, 7)), rng.uniform(size=(4, 5)), np.ones((4, 5))
+    speeds = Speeds(force, inverse * 1e-3, start)
+    closing = [np.maximum(speeds[i] - speeds[i + 1], 0.0) for i in range(3)]
+    for first in (0, 1):
+        expected = sum(force[i] * closing[i] for i in range(first, 3))
+        assert np.array_equal(speeds.closing_power(first), expected)
