@@ -335,7 +335,10 @@ class _Campaign:
                 return InProcess(), alone
             executor = Processes(self.workers or cores())
         self._announce(work, workers=executor.workers, guessed=waiting)
-        return executor, bundled(tasks, seconds_a_draw=cost, workers=executor.workers)
+        beside = self.job.engine == "numpy"
+        return executor, bundled(
+            tasks, seconds_a_draw=cost, workers=executor.workers, beside=beside
+        )
 
     def _announce(self, work: float, *, workers: int, guessed: bool = False) -> None:
         """Announce how long the work will take, if it is long."""

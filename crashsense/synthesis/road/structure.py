@@ -27,8 +27,7 @@ from math import pi, tan
 
 import numpy as np
 
-from crashsense import engine
-from crashsense.arrays import FloatArray
+from crashsense.arrays import FloatArray, IntArray
 from crashsense.filters.causal import filter_rows
 
 #: Frequency [Hz], damping ratio [-], share p or inertance ratio R [-].
@@ -96,18 +95,6 @@ class RoadPath:
     def __call__(self, road: FloatArray, suspension: FloatArray) -> FloatArray:
         """Return what the location reads of road and suspension, shape (draws, samples)."""
         out = np.empty(road.shape)
-        compiled = engine.kernels()
-        if compiled is not None and not self._keep:
-            tables = (self._tyre, True), (self._body, False)
-            sections = (
-                np.array([self._sections(modes, s, tyre=tyre) for s in self._steps]).reshape(
-                    len(self._steps), len(modes), 6
-                )
-                for modes, tyre in tables
-            )
-            given = (*sections, self._which, road, suspension)
-            compiled.path_steps(*map(engine.given, given), out[None])
-            return out
         for number, step in enumerate(self._steps):
             rows = np.flatnonzero(self._which == number)
             drive = road[rows]
@@ -120,6 +107,28 @@ class RoadPath:
                 total += self._filtered([section], drive, (step, mode))
             out[rows] = total
         return out
+
+    def sections(self) -> FloatArray:
+        """Sections of the tyre, then of the body, for each setting: (settings, sections, 6)."""
+        return np.array(
+            [
+                [
+                    *self._sections(self._tyre, step, tyre=True),
+                    *self._sections(self._body, step, tyre=False),
+                ]
+                for step in self._steps
+            ]
+        ).reshape(len(self._steps), sum(self.counts), 6)
+
+    @property
+    def counts(self) -> tuple[int, int]:
+        """Number of modes of the tyre, and of the body."""
+        return len(self._tyre), len(self._body)
+
+    @property
+    def which(self) -> IntArray:
+        """Setting of each draw."""
+        return np.asarray(self._which)
 
     def _sections(
         self, modes: Sequence[Mode], step: int, *, tyre: bool
