@@ -93,6 +93,26 @@ def chain_march(
                 compressions[at], reaches[at] = compression[i], largest[i]
 
 
+def spring_power_march(force: Any, behind: Any, ahead: Any, samples: Any, power: Any) -> None:
+    """Add the power that a spring takes up; twin: ``side.crash.crush_power``.
+
+    *behind*, *ahead*: velocities of its bodies; all at every sample.
+    """
+    for n in range(samples):
+        power[n] = power[n] + max(force[n] * (behind[n] - ahead[n]), 0.0)
+
+
+def lasting_march(power: Any, mass: Any, grown: Any, samples: Any, top: Any) -> None:
+    """Power over *mass*, in place, ringing down; twin: ``location.power.ringing_down``.
+
+    *grown*: what power that rings down is multiplied by to stay; *top*: room for a number.
+    """
+    top[0] = 0.0
+    for n in range(samples):
+        top[0] = max(top[0], power[n] / mass[0] * grown[n])
+        power[n] = top[0] / grown[n]
+
+
 def modal_march(sections: Any, state: Any, force: Any, samples: Any, out: Any, kept: Any) -> None:
     """Add the answers of some modes to some samples of a force; twin: ``scipy.signal.lfilter``.
 

@@ -39,6 +39,8 @@ from crashsense.compiled.marches import (
     chain_steps,
     check_marches,
     crush_steps,
+    lasting_power,
+    leak_steps,
     modal_steps,
 )
 from crashsense.compiled.normal import (
@@ -66,7 +68,7 @@ from crashsense.compiled.sensing import (
     words_of,
     words_of_signals,
 )
-from crashsense.compiled.shaking import check_shaking, shake_rows
+from crashsense.compiled.shaking import check_shaking, shake_places
 from crashsense.compiled.synthesis import (
     check_steps,
     contact_steps,
@@ -105,6 +107,8 @@ __all__ = [
     "floored_sum",
     "full_lanes_of",
     "lanes_of",
+    "lasting_power",
+    "leak_steps",
     "modal_steps",
     "noise_in_lanes",
     "parts_of",
@@ -114,7 +118,7 @@ __all__ = [
     "ride_steps",
     "roll_steps",
     "run_program",
-    "shake_rows",
+    "shake_places",
     "share_loops",
     "signal_lanes_of",
     "static_reading",

@@ -19,7 +19,14 @@ from numba.extending import intrinsic
 
 from crashsense.arrays import FloatArray, IntArray
 from crashsense.compiled.caching import kernel
-from crashsense.compiled.chain import chain_march, felt_march, modal_march
+from crashsense.compiled.cavity import leak_march
+from crashsense.compiled.chain import (
+    chain_march,
+    felt_march,
+    lasting_march,
+    modal_march,
+    spring_power_march,
+)
 from crashsense.compiled.crush import CRUSHED, FREEDOMS, MORE, SPRINGS, WORK, crush_march
 from crashsense.compiled.on_lanes import (
     Common,
@@ -57,6 +64,9 @@ _SHARE, _VELOCITY = FREEDOMS, FREEDOMS
 _GIVEN = sum(CRUSH_GIVEN)
 
 _crush, _chain = on_lanes(crush_march), on_lanes(chain_march)
+_run_power = instruction(spring_power_march, *["lanes"] * 3, "count", "lanes")
+_run_lasting = instruction(lasting_march, *["lanes"] * 2, "common", "count", 1)
+_run_leak = instruction(leak_march, "lanes", "count", "lanes", "number", 1, "lanes")
 
 
 @intrinsic  # type: ignore[untyped-decorator]
@@ -347,6 +357,64 @@ def blow_steps(
     deck[0, 0] = given[0, 0] = tile[0, 0] = 0.0  # kept until here, as above
 
 
+@_jit
+def lasting_power(
+    velocity: FloatArray,
+    force: FloatArray,
+    springs: npt.NDArray[np.int64],
+    mass: FloatArray,
+    grown: FloatArray,
+    out: FloatArray,
+) -> None:
+    """Power of some springs per mass, ringing down; twin: ``side.crash.lasting_power``, same bits.
+
+    *velocity* (bodies, draws, instants), *force* (springs, draws, instants); *springs* (3, some):
+    number, body behind, body ahead; *mass* (draws,); *grown*, *out* (draws, samples): the first
+    instants.
+    """
+    draws, samples = out.shape
+    room = lines(4 * samples + 1)
+    total, own = room[:samples], room[4 * samples :]
+    rows = room[samples : 2 * samples], room[2 * samples : 3 * samples], room[3 * samples :]
+    for first in range(0, draws, WIDTH):
+        width = min(WIDTH, draws - first)
+        for j in range(WIDTH):
+            own[0, j] = mass[first + min(j, width - 1)]
+        total[:] = 0.0
+        for n in range(springs.shape[1]):
+            take_rows(force[springs[0, n]], first, width, 0, samples, rows[0])
+            take_rows(velocity[springs[1, n]], first, width, 0, samples, rows[1])
+            take_rows(velocity[springs[2, n]], first, width, 0, samples, rows[2])
+            _run_power(
+                address(rows[0]), address(rows[1]), address(rows[2]), samples, address(total)
+            )
+        _run_lasting(address(total), address(own), address(grown), samples)
+        put_rows(total, samples, samples, first, width, 0, out[np.newaxis])
+    room[0, 0] = 0.0  # kept until here, as above
+
+
+@_jit
+def leak_steps(
+    closed: FloatArray, flow: FloatArray, ambient: float, begin: int, out: FloatArray
+) -> None:
+    """Air that leaves a door, all samples; twin: ``side.door_cavity._leak_rows``, same bits.
+
+    *closed* (draws, samples), *flow* (draws,), *ambient*: see :mod:`.cavity`; *out* (draws, begin +
+    samples): filled from sample *begin* on.
+    """
+    draws, samples = closed.shape
+    room = lines(samples + 1)
+    rows, own = address(room), address(room[samples:])
+    for first in range(0, draws, WIDTH):
+        width = min(WIDTH, draws - first)
+        for j in range(WIDTH):
+            room[samples, j] = flow[first + min(j, width - 1)]
+        take_rows(closed, first, width, 0, samples, room)
+        _run_leak(rows, samples, own, ambient, rows)
+        put_rows(room, samples, samples, first, width, begin, out[np.newaxis])
+    room[0, 0] = 0.0  # kept until here, as above
+
+
 def check_marches() -> None:
     """Compile and run every kernel of this module on next to nothing."""
 
@@ -363,12 +431,16 @@ def check_marches() -> None:
         np.ones((CRUSH_ROWS, 2, 4)),
     )  # fmt: skip
     ends = np.array([[0], [1]])
-    ends.setflags(write=False)
+    some = np.array([[0], [0], [1]])
+    for given in (ends, some):
+        given.setflags(write=False)
     chain_steps(
         told(2, 1), told(6, 1, 1), told(1, 1), told(1, 1), ends, 1, 1.0, np.ones((5, 1, 2)),
         told(1, 1),
     )  # fmt: skip
     modal_steps(told(1, 1, 5), told(1, 1, 1), np.ones((1, 1, 1)))
+    lasting_power(told(2, 1, 2), told(1, 1, 2), some, told(1), told(2), np.ones((1, 2)))
+    leak_steps(told(1, 2), told(1), 1.0, 0, np.ones((1, 2)))
     counts = np.ones(1, dtype=np.int64)
     counts.setflags(write=False)
     blow_steps(

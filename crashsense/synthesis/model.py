@@ -11,7 +11,8 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense import draws as random_draws
-from crashsense.arrays import FloatArray
+from crashsense.arrays import FloatArray, IntArray
+from crashsense.draws import WordArray
 from crashsense.errors import unknown_name
 from crashsense.synthesis.side_by_side import Steps
 from crashsense.values import Shown
@@ -77,12 +78,24 @@ class Variation(Shown):
 
     def noise(self, role: str, width: int) -> FloatArray:
         """White noise of unit deviation, shape (draws, width); one stream a role."""
-        axes = (self.occurrence, "pulse", role)
-        out = random_draws.noise(self.draws, width, seed=self.seed, axes=axes)
+        start, step = self.noise_rows([role])
+        return random_draws.noise_of(start[0], step[0], width)
+
+    def noise_rows(self, roles: Sequence[str]) -> tuple[WordArray, WordArray]:
+        """Rows of :func:`crashsense.draws.noise_of` that hold it, two arrays (roles, draws)."""
+
+        def rows(draws: IntArray, seed: int, names: Sequence[tuple[str, ...]]) -> list[WordArray]:
+            found = random_draws.rows_of_names(draws, "noise", seed, names)
+            return [words.reshape(len(names), draws.size) for words in found]
+
+        out = rows(self.draws, self.seed, [(self.occurrence, "pulse", role) for role in roles])
         nominal = self.draws == 0
         if nominal.any():
-            out[nominal] = random_draws.noise([1], width, seed=0, axes=("pulse", role, "nominal"))
-        return out
+            names = [("pulse", role, "nominal") for role in roles]
+            one = rows(np.ones(1, dtype=np.int64), 0, names)
+            for words, own in zip(out, one, strict=True):
+                words[:, nominal] = own
+        return out[0], out[1]
 
 
 def draw_variation(

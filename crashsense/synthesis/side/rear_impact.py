@@ -41,6 +41,7 @@ from crashsense.synthesis.side.crash import (
     add_shaking,
     crash_chain,
     crush_power,
+    folding_power,
     on_time_base,
 )
 from crashsense.synthesis.side.vehicle import Point, curve_faults, curve_si, read_vehicle
@@ -256,7 +257,7 @@ def _shake(
         rate_hz=RATE_HZ,
     )
     crushing = crush_power(motion, OWN_SPRINGS, mass_kg=struck)
-    power = with_folds(power, crushing=crushing, rate_hz=RATE_HZ)
+    power = folding_power(with_folds(power, crushing=crushing, rate_hz=RATE_HZ))
     near = np.minimum(on_time_base(motion.largest[:, 1].T) / NEAR_M, 1.0)
     places = car.places(sorted(signals))
     at_the_crush = {n: places.pop(n) for n in AT_THE_CRUSH if n in places}
