@@ -35,9 +35,12 @@ from crashsense.compiled.lanes import (
     to_lanes,
 )
 from crashsense.compiled.marches import (
+    blow_steps,
     chain_steps,
     check_marches,
     crush_steps,
+    lasting_power,
+    leak_steps,
     modal_steps,
 )
 from crashsense.compiled.normal import (
@@ -46,7 +49,7 @@ from crashsense.compiled.normal import (
     fill_normals,
     fill_rows,
 )
-from crashsense.compiled.parts import parts_of
+from crashsense.compiled.parts import parts_of, share_loops
 from crashsense.compiled.places import check_places, put_motion, put_power
 from crashsense.compiled.readings import (
     check_readings,
@@ -65,7 +68,7 @@ from crashsense.compiled.sensing import (
     words_of,
     words_of_signals,
 )
-from crashsense.compiled.shaking import check_shaking, shake_rows
+from crashsense.compiled.shaking import check_shaking, shake_places
 from crashsense.compiled.synthesis import (
     check_steps,
     contact_steps,
@@ -78,6 +81,7 @@ __all__ = [
     "Chain",
     "Source",
     "aligned",
+    "blow_steps",
     "chain_steps",
     "check",
     "check_car_marches",
@@ -103,6 +107,8 @@ __all__ = [
     "floored_sum",
     "full_lanes_of",
     "lanes_of",
+    "lasting_power",
+    "leak_steps",
     "modal_steps",
     "noise_in_lanes",
     "parts_of",
@@ -112,7 +118,8 @@ __all__ = [
     "ride_steps",
     "roll_steps",
     "run_program",
-    "shake_rows",
+    "shake_places",
+    "share_loops",
     "signal_lanes_of",
     "static_reading",
     "summary_of",

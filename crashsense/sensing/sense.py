@@ -237,13 +237,14 @@ def _prepared(
     vary: bool = True,
     path: str = "auto",
 ) -> Prepared:
-    unit = sensor_set.control_unit
+    unit, peaks = sensor_set.control_unit, Peaks()
     truth, base = at_internal_rate(
         signals,
         unit=unit,
         draws=draws.size,
         quiet=quiet,
         needed=signals_needed(channels, sensor_set),
+        peaks=peaks,
     )
     about: dict[str, Any] = {"seed": seed, "occurrence": occurrence, "vary": vary}
 
@@ -260,7 +261,7 @@ def _prepared(
     there = [name for name in channels if name in sensor_set.sensors and name in truth]
     new = [name for name in there if common is None or not common.has(name, sensor_set, draws)]
     asked = {name: sensor_set.sensors[name] for name in new}
-    felt, peaks = frozenset(truth), Peaks()
+    felt = frozenset(truth)
 
     def sensors_drawn() -> tuple[Mapping[str, Sensor], dict[str, SensorDraws]]:
         """Their deviations, and the sensors: as long as these are kept no others have their ids."""

@@ -11,13 +11,18 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense import draws as random_draws
-from crashsense.arrays import FloatArray
+from crashsense.arrays import FloatArray, IntArray
+from crashsense.draws import WordArray
 from crashsense.errors import unknown_name
 from crashsense.synthesis.side_by_side import Steps
 from crashsense.values import Shown
 
 if TYPE_CHECKING:
     from pydantic import BaseModel
+
+
+#: Among what is read of a model: the motion of the cabin, from which free flight is computed.
+CABIN = "cabin"
 
 
 @dataclass(frozen=True)
@@ -43,8 +48,8 @@ class Variation(Shown):
     that neither a seed nor the name of the occurrence changes: a copy under another name has the
     same nominal signals.
 
-    ``only``: names of channels and facts that are read, None: all. A model may leave out others,
-    and makes the same of those that it makes.
+    ``only``: names of channels and facts that are read, and :data:`CABIN` where the motion of the
+    cabin is; None: all. A model may leave out others, and makes the same of those that it makes.
     """
 
     draws: npt.NDArray[np.int64]
@@ -54,7 +59,7 @@ class Variation(Shown):
     only: frozenset[str] | None = None
 
     def reads(self, *names: str) -> bool:
-        """True if one of the channels or facts is read."""
+        """True if one of the channels or facts (or :data:`CABIN`) is read."""
         return self.only is None or not self.only.isdisjoint(names)
 
     @property
@@ -73,12 +78,24 @@ class Variation(Shown):
 
     def noise(self, role: str, width: int) -> FloatArray:
         """White noise of unit deviation, shape (draws, width); one stream a role."""
-        axes = (self.occurrence, "pulse", role)
-        out = random_draws.noise(self.draws, width, seed=self.seed, axes=axes)
+        start, step = self.noise_rows([role])
+        return random_draws.noise_of(start[0], step[0], width)
+
+    def noise_rows(self, roles: Sequence[str]) -> tuple[WordArray, WordArray]:
+        """Rows of :func:`crashsense.draws.noise_of` that hold it, two arrays (roles, draws)."""
+
+        def rows(draws: IntArray, seed: int, names: Sequence[tuple[str, ...]]) -> list[WordArray]:
+            found = random_draws.rows_of_names(draws, "noise", seed, names)
+            return [words.reshape(len(names), draws.size) for words in found]
+
+        out = rows(self.draws, self.seed, [(self.occurrence, "pulse", role) for role in roles])
         nominal = self.draws == 0
         if nominal.any():
-            out[nominal] = random_draws.noise([1], width, seed=0, axes=("pulse", role, "nominal"))
-        return out
+            names = [("pulse", role, "nominal") for role in roles]
+            one = rows(np.ones(1, dtype=np.int64), 0, names)
+            for words, own in zip(out, one, strict=True):
+                words[:, nominal] = own
+        return out[0], out[1]
 
 
 def draw_variation(
@@ -118,7 +135,8 @@ class Synthesis(Shown):
     signals : channel -> samples, the true signals at the sensing locations (local ringing included)
     rate_hz, start_s : common time base
     cabin_x, cabin_y : true rigid-body acceleration of the cabin [m/s^2], from which free flight is
-        computed (never from local ringing); None where the model has none. In ground axes: of a
+        computed (never from local ringing); None where the model has none, or it is not read. In
+        ground axes: of a
         body that rolls over, ``cabin_y`` is not what a sensor on it reads
     gaps : name -> distance [m] still open between struck structure and occupant, falling with time,
         for requirements by gap closure

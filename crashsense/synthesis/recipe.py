@@ -35,6 +35,7 @@ from crashsense.resources import folder as shipped_folder
 from crashsense.signal import Signal
 from crashsense.synthesis.mirror import mirrored_entry, mirrored_synthesis
 from crashsense.synthesis.model import (
+    CABIN,
     PulseModel,
     Synthesis,
     Tolerance,
@@ -183,17 +184,16 @@ class Recipe(Shown):
         )
 
     def _read_with(self, channels: Collection[str]) -> set[str]:
-        """Channels that are read, and facts that requirements name."""
-        return {*channels, *(fact for key in FACT_KEYS for fact in self._facts_named(key))}
-
-    def _facts_named(self, key: str) -> set[str]:
-        """Facts that requirements name by *key*."""
-        return self._facts[key]
+        """Channels that are read, and what requirements need of the model."""
+        facts = {fact for key in FACT_KEYS for fact in self._stated[key]}
+        return {*channels, *facts, *([CABIN] if "free_flight" in self._stated["timing"] else ())}
 
     @cached_property
-    def _facts(self) -> Mapping[str, set[str]]:
+    def _stated(self) -> Mapping[str, set[str]]:
+        """What requirements state by key: facts that they name, their timing."""
         entries = [e for part in self.requirements.values() for e in part.values()]
-        return {key: {getattr(entry, key) for entry in entries} - {None} for key in FACT_KEYS}
+        keys = (*FACT_KEYS, "timing")
+        return {key: {getattr(entry, key) for entry in entries} - {None} for key in keys}
 
     def _block(
         self, draws: Iterable[int], *, seed: int, only: Collection[str] | None
@@ -204,13 +204,16 @@ class Recipe(Shown):
     def _as_block(self, numbers: npt.NDArray[np.int64], synthesis: Synthesis) -> SignalBlock:
         self._refuse_moving_contacts(numbers, synthesis)
         note = f"synthesised from recipe {self.name} by model {self.model.name}"
-        silence = np.zeros((1, synthesis.length))  # the same for all draws
+        rows = dict(synthesis.signals)
+        if synthesis.quiet:
+            silence = np.zeros((1, synthesis.length))  # the same for all draws
+            rows = dict.fromkeys(synthesis.quiet, silence) | rows
         signals = {}
         made: dict[int, Signal] = {}  # locations that move alike share one array, checked once
         for name, channel in CHANNELS.items():
-            if name not in synthesis.signals and name not in synthesis.quiet:
+            if name not in rows:
                 continue
-            samples = synthesis.signals.get(name, silence)
+            samples = rows[name]
             where = {"unit": channel.unit, "axis": channel.axis, "location": channel.location}
             if id(samples) in made:
                 signals[name] = made[id(samples)].at(**where)
@@ -246,7 +249,7 @@ class Recipe(Shown):
         A requirement has one origin and one earliest time, those of the nominal draw.
         """
         for key in FACT_KEYS:
-            for name in sorted(self._facts_named(key)):
+            for name in sorted(self._stated[key]):
                 times = self._fact(name, synthesis, numbers.size, key=key)
                 if not numbers.any():
                     continue

@@ -274,6 +274,21 @@ def test_for_scores_alone_no_samples_are_written_down(vary: str, monkeypatch) ->
     assert found["draw"].nunique() == 34
 
 
+@pytest.mark.parametrize("size", [9, 6000])
+def test_lanes_without_a_draw_hold_numbers(size: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    empty = np.empty
+    monkeypatch.setattr(np, "empty", lambda shape: np.full_like(empty(shape), np.nan))
+    monkeypatch.setattr(lanes, "_ROOM", lanes._Room())
+    with engine.using("fast"):
+        for draws in (35, LANES):
+            tiles = lanes._tiles(draws, 3, size)
+            assert tiles.shape == (-(-draws // LANES), 3, size, LANES)
+            assert tiles.ctypes.data % 64 == 0
+            assert np.isfinite(tiles[-1, ..., (draws - 1) % LANES + 1 :]).all()
+            # What sources fill is not cleared first where that would take as long as judging.
+            assert np.isnan(tiles[0]).all() == (size == 6000)
+
+
 def test_a_group_has_the_lanes_of_the_kernels() -> None:
     from crashsense.compiled import lanes
 

@@ -13,6 +13,7 @@ for each place.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -94,6 +95,11 @@ class Modes:
     weight: FloatArray
     level: FloatArray
 
+    @property
+    def of_mode(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Frequency, damping and weight."""
+        return self.frequency_hz, self.damping, self.weight
+
 
 def drawn_modes(place: Place, channel: str, *, variation: Variation, bands: int = 5) -> Modes:
     """The modes of the place at *channel* in the draws of *variation*.
@@ -101,26 +107,38 @@ def drawn_modes(place: Place, channel: str, *, variation: Variation, bands: int 
     They depend on (seed, occurrence, draw, channel) alone: a crash and a blow at the same place in
     the same draw meet the same modes. Draw 0 has the nominal modes, equal weights and level 1.
     """
-    count = place.modes
-    normal = random_draws.normals(
-        variation.draws,
-        3 * count + 1 + bands,
-        seed=variation.seed,
-        axes=(variation.occurrence, "location", channel, "modes"),
-    )
-    np.clip(normal, -CUT, CUT, out=normal)
-    normal *= _scatter(count, bands)
-    normal[:, 3 * count + 1 :] += normal[:, 3 * count, None]
-    factor = np.exp(normal)
-    share = factor[:, 2 * count : 3 * count]
-    total = np.add.accumulate(share, axis=1)[:, -1:]  # in order: the same bits in any block
-    frequency = place.nominal_hz * factor[:, :count]
-    return Modes(
-        frequency_hz=frequency * variation.factor("mode_frequency")[:, None],
-        damping=place.damping * factor[:, count : 2 * count],
-        weight=share / total,
-        level=factor[:, 3 * count + 1 :],
-    )
+    return modes_of({channel: place}, variation=variation, bands=bands)[channel]
+
+
+def modes_of(
+    places: Mapping[str, Place], *, variation: Variation, bands: int = 5
+) -> dict[str, Modes]:
+    """As :func:`drawn_modes`, for several channels at once."""
+    found = {}
+    factor = variation.factor("mode_frequency")[:, None]
+    for count in {place.modes: None for place in places.values()}:
+        alike = {name: place for name, place in places.items() if place.modes == count}
+        normal = random_draws.normals_of(
+            [(variation.occurrence, "location", name, "modes") for name in alike],
+            variation.draws,
+            width=3 * count + 1 + bands,
+            seed=variation.seed,
+        )
+        np.clip(normal, -CUT, CUT, out=normal)
+        normal *= _scatter(count, bands)
+        normal[..., 3 * count + 1 :] += normal[..., 3 * count, None]
+        drawn = np.exp(normal)
+        share = drawn[..., 2 * count : 3 * count]
+        # In order: the same bits in any block.
+        weight = share / np.add.accumulate(share, axis=2)[..., -1:]
+        for k, (name, place) in enumerate(alike.items()):
+            found[name] = Modes(
+                frequency_hz=place.nominal_hz * drawn[k, :, :count] * factor,
+                damping=place.damping * drawn[k, :, count : 2 * count],
+                weight=weight[k],
+                level=drawn[k, :, 3 * count + 1 :],
+            )
+    return found
 
 
 @lru_cache(maxsize=64)

@@ -145,11 +145,18 @@ class RandomRoad:
         )
         # A sine of random phase has variance a^2/2; irfft halves and divides by the points.
         amplitude = np.sqrt(variance) * self.block_points / 2.0
-        spectrum = np.zeros((normals.shape[0], self.block_points // 2 + 1), dtype=complex)
-        spectrum[:, bins] = amplitude * (normals[:, : bins.size] + 1j * normals[:, bins.size :])
-        heights = np.fft.irfft(spectrum, n=self.block_points, axis=-1)
-        angle = pi * (np.arange(self.block_points) + 0.5) / self.block_points
-        return np.asarray(heights * np.sin(angle))
+        spectrum = np.zeros((ROWS_TOGETHER, self.block_points // 2 + 1), dtype=complex)
+        weight = np.sin(pi * (np.arange(self.block_points) + 0.5) / self.block_points)
+        own = slice(bins[0], bins[-1] + 1)  # neighbours
+        out = np.empty((normals.shape[0], self.block_points))
+        for at in range(0, len(normals), ROWS_TOGETHER):
+            some = normals[at : at + ROWS_TOGETHER]
+            part = spectrum[: len(some)]
+            np.multiply(amplitude, some[:, : bins.size], out=part.real[:, own])
+            np.multiply(amplitude, some[:, bins.size :], out=part.imag[:, own])
+            heights = np.fft.irfft(part, n=self.block_points, axis=-1)
+            np.multiply(heights, weight, out=out[at : at + ROWS_TOGETHER])
+        return out
 
     def blocks_for(self, points: int) -> int:
         """Blocks that cover *points* heights."""
@@ -157,12 +164,14 @@ class RandomRoad:
 
     def heights(self, block_normals: list[FloatArray], *, points: int) -> FloatArray:
         """Heights [m], shape (draws, points), from the normals of :meth:`blocks_for` blocks."""
-        size = block_normals[0].shape[0]
         hop = self.hop_points
-        out = np.zeros((size, (len(block_normals) + 1) * hop))
-        for number, normals in enumerate(block_normals):
-            out[:, number * hop : number * hop + self.block_points] += self.block(normals)
-        return out[:, hop : hop + points]
+        out = np.empty((block_normals[0].shape[0], (len(block_normals) - 1) * hop))
+        behind = self.block(block_normals[0])[:, hop:]
+        for number, normals in enumerate(block_normals[1:]):
+            block = self.block(normals)
+            np.add(behind, block[:, :hop], out=out[:, number * hop : (number + 1) * hop])
+            behind = block[:, hop:]
+        return out[:, :points]
 
 
 # -- obstacles: height [m] at distance s [m], the obstacle begins at s = 0 ----------------------
