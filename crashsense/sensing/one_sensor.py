@@ -111,19 +111,19 @@ class OneSensor:
         )
 
     @cached_property
-    def _free(self) -> bool:
+    def read_one_by_one(self) -> bool:
         """True if each sample is read by itself, as the nominal element does short of its stop."""
         sensor = self.sensor
         if sensor.faults or self.drawn.element is not None:
             return False
         if not chain.element_is_static(sensor, rate_hz=self.base.rate_hz):
             return False
-        return bool((self.peaks.of(self.truth[self.channel]) <= sensor.stop).all())
+        return self.peaks.most(self.truth[self.channel]) <= sensor.stop
 
     @cached_property
     def _at_rest(self) -> bool:
         """True if the element reads nothing, as nothing moves it."""
-        return not self.sensor.faults and not self.peaks.of(self.truth[self.channel]).any()
+        return not self.sensor.faults and self.peaks.most(self.truth[self.channel]) == 0.0
 
     @cached_property
     def _response(self) -> tuple[FloatArray, IntArray]:
@@ -147,7 +147,7 @@ class OneSensor:
         Full scale, quadratic and cubic number. A kernel that reads on its way needs no array for
         the reading.
         """
-        if self._free:
+        if self.read_one_by_one:
             sensor = self.sensor
             return self.truth[self.channel], (sensor.range, sensor.quadratic, sensor.nonlinearity)
         return self.reading, (1.0, 0.0, 0.0)
@@ -160,7 +160,7 @@ class OneSensor:
     @cached_property
     def at_stop(self) -> IntArray:
         """Samples at the stop, of each row of the reading."""
-        if self._free:
+        if self.read_one_by_one:
             return np.zeros(self.truth[self.channel].shape[0], dtype=np.int64)
         return self._response[1]
 
@@ -385,7 +385,7 @@ class OneSensor:
         return tuple(
             (self.drawn.cross[name], np.ascontiguousarray(other))
             for name, other in self.others.items()
-            if self.peaks.of(other).any()
+            if self.peaks.most(other) > 0.0
         )
 
     @cached_property

@@ -96,8 +96,11 @@ def test_the_largest_reading_is_found_to_the_last_bit(
     assert one.reading.std() > G
 
 
+@pytest.mark.parametrize(
+    "curved", [{}, {"quadratic": -0.02, "nonlinearity": 0.05}, {"nonlinearity": -0.05}]
+)
 def test_the_largest_deviations_of_all_draws_decide_as_each_draw_by_itself(
-    monkeypatch: pytest.MonkeyPatch,
+    curved: dict[str, float], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     own = part(
         range=10 * G,
@@ -105,6 +108,7 @@ def test_the_largest_deviations_of_all_draws_decide_as_each_draw_by_itself(
         cross_axis=0.03,
         offset_tolerance=0.3 * G,
         noise_density=2e-3 * G,
+        **curved,
     )
     draws, seen = np.arange(40), set()
     true = {name: signal.row(0, note="one for all") for name, signal in ride().items()}
@@ -114,7 +118,7 @@ def test_the_largest_deviations_of_all_draws_decide_as_each_draw_by_itself(
         (made,) = prepared(true, sensors, draws=draws, channels=["central_x"])
         return made.sensors["central_x"]
 
-    for level in np.linspace(12 * G, 24 * G, 121):
+    for level in np.linspace(10 * G, 30 * G, 201):
         quick = choice_of_path.can_be_fast(found(level))
         assert quick.shape == draws.shape
         with monkeypatch.context() as patch:

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import log, pi
 
 import numpy as np
 import pytest
 
 from crashsense import engine
-from crashsense.synthesis.dynamics.contact_chain import Joint, Speeds, march_chain
+from crashsense.synthesis.dynamics.contact_chain import (
+    Contacts,
+    Joint,
+    Speeds,
+    march_chain,
+    march_chains,
+)
 from crashsense.synthesis.misuse.contact import (
     MATERIALS,
     contact_peak,
@@ -157,6 +164,37 @@ def test_numpy_and_compiled_march_give_the_same_bits():
             assert np.array_equal(one, other), kind
     for one, other in zip(*([f.way(body) for body in range(4)] for f in found), strict=True):
         assert np.array_equal(one, other)
+
+
+def test_chains_side_by_side_have_the_bits_of_each_by_itself():
+    """Round contacts and plastic ones, bends or none, some that never touch, other durations."""
+    spread = 1.0 + 0.2 * np.random.default_rng(5).standard_normal((4, 4))
+
+    def chain(first, *, size, samples, speed=3.0):
+        metal = Joint(4e6 * spread[2][:size], damping=400.0, holds=True)
+        return Contacts(
+            masses=[1.5 * spread[0][:size], 0.3, 1500.0], joints=[first, metal],
+            speeds=[speed, 0.0, 0.0], size=size, samples=samples, rate_hz=10000.0, substeps=2,
+            fine_samples=30, fine_substeps=10,
+        )  # fmt: skip
+
+    round_one = Joint(hertz=3e10 * spread[1][:3], yield_depth=6e-6, hysteresis=0.01)
+    bent = Joint(1e6, bend=1e-3, stiffness_past_bend=4e6, plastic=True)
+    chains = [
+        chain(round_one, size=3, samples=200),
+        chain(bent, size=2, samples=150),
+        chain(Joint(hertz=2e10, gap=1e-3), size=1, samples=240, speed=-1.0),
+        chain(Joint(2e6, plastic=True), size=4, samples=150),
+        chain(replace(bent, gap=2e-3), size=2, samples=180),
+    ]
+    found = march_chains(chains)
+    assert found[0].force[0].base is found[2].force[0].base  # marched as one
+    assert found[1].force[0].base is found[4].force[0].base
+    assert found[1].force[0].base is not found[3].force[0].base  # one bends, the other does not
+    for one, motion in zip(chains, found, strict=True):
+        (alone,) = march_chains([one])
+        for made, own in ((motion.force, alone.force), (motion.speed, alone.speed)):
+            assert [m.tobytes() for m in made] == [a.tobytes() for a in own]
 
 
 def test_speeds_and_ways_follow_from_the_forces():
