@@ -99,12 +99,19 @@ class Signal:
         """Return the signal with an axis of draws, one row if it has none, of the same memory."""
         return self._viewed(np.atleast_2d(self.samples), note, self.largest)
 
+    def at(self, *, location: str, axis: str, unit: str) -> Signal:
+        """Return the same samples, of the same memory, as those of another location or axis."""
+        return self._with(location=location, axis=axis, unit=unit)
+
     def _viewed(self, samples: FloatArray, note: str, largest: FloatArray | None) -> Signal:
         """Return the signal with another view of its samples, which have been checked."""
+        return self._with(samples=samples, history=(*self.history, note), largest=largest)
+
+    def _with(self, **own: object) -> Signal:
+        """Return the signal with attributes that need no check."""
         found = object.__new__(Signal)
-        own = {"samples": samples, "history": (*self.history, note), "largest": largest}
         for name in self.__dataclass_fields__:
-            object.__setattr__(found, name, own.get(name, getattr(self, name)))
+            object.__setattr__(found, name, own[name] if name in own else getattr(self, name))
         return found
 
     @property

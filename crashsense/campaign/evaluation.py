@@ -6,6 +6,7 @@ from collections.abc import Generator, Iterable, Iterator, Mapping, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
 from functools import cached_property
+from math import inf
 from typing import Any, TypeVar
 
 import numpy as np
@@ -132,11 +133,14 @@ def run_tasks(job: Job, tasks: Iterable[Task]) -> Iterator[tuple[Task, dict[str,
     surrounds the kernels then takes half the time or less, and models march side by side.
     """
     group: list[Task] = []
+    samples = 0.0
     for task in tasks:
-        if group and not (_in_step(job, [*group, task]) or _march_beside(job, [*group, task])):
+        more = _samples_beside(job, task)
+        if group and not (_in_step(job, [*group, task]) or samples + more <= SAMPLES_BESIDE):
             yield from zip(group, _tables_of(job, group), strict=True)
-            group = []
+            group, samples = [], 0.0
         group.append(task)
+        samples += more
     if group:
         yield from zip(group, _tables_of(job, group), strict=True)
 
@@ -153,18 +157,14 @@ def _in_step(job: Job, tasks: Sequence[Task]) -> bool:
     return alone and job.of_families and not job.keep
 
 
-def _march_beside(job: Job, tasks: Sequence[Task]) -> bool:
-    """True where numpy integrates the models, and the signals of all are not too many."""
+def _samples_beside(job: Job, task: Task) -> float:
+    """Samples of the signals that are made at once; infinite where no model marches by numpy."""
     if job.engine != "numpy":
-        return False
-    samples = 0
-    for task in tasks:
-        event = job.occurrences[task.occurrence][0]
-        if not job.conditions.varies_pulse(event):
-            return False
-        draws = min(task.last - task.first, draws_made_at_once(event))
-        samples += draws * samples_of(event)
-    return samples <= SAMPLES_BESIDE
+        return inf
+    event = job.occurrences[task.occurrence][0]
+    if not job.conditions.varies_pulse(event):
+        return inf
+    return min(task.last - task.first, draws_made_at_once(event)) * samples_of(event)
 
 
 def run_task(job: Job, task: Task) -> dict[str, pa.Table]:

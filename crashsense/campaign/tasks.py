@@ -32,7 +32,7 @@ BUNDLE_SECONDS = 1.0
 
 #: How many times as long it should take with numpy, whose models march side by side: a bundle then
 #: holds as many events as gain by it.
-BESIDE = 3.0
+BESIDE = 1.5
 
 #: Number of random draws that cost as much as the nominal one, whose traces are kept for the page.
 NOMINAL_DRAWS = 16

@@ -256,16 +256,18 @@ def part_demand(rule: Rule, samples: EcuSamples) -> FloatArray:
     known = _SHARED.get()
     if known is None:
         return rule.demand(samples)
-    if id(rule) not in known.context:
-        known.context[id(rule)] = (rule, reads_context(rule))
-    seen = (samples,) if known.context[id(rule)][1] else (samples.channels, samples.valid)
+    kept = known.context.get(id(rule))
+    if kept is None:
+        kept = known.context[id(rule)] = (rule, reads_context(rule))
+    seen = (samples,) if kept[1] else (samples.channels, samples.valid)
     key = (id(rule), *map(id, seen))
-    if key not in known.demands:
+    found = known.demands.get(key)
+    if found is None:
         demand = rule.demand(samples)
         if isinstance(demand, np.ndarray):  # what a foreign rule gives back is checked above
             demand = locked(demand)
-        known.demands[key] = ((rule, *seen), demand)
-    return known.demands[key][1]
+        found = known.demands[key] = ((rule, *seen), demand)
+    return found[1]
 
 
 def part_measure(

@@ -204,22 +204,26 @@ class Recipe(Shown):
     def _as_block(self, numbers: npt.NDArray[np.int64], synthesis: Synthesis) -> SignalBlock:
         self._refuse_moving_contacts(numbers, synthesis)
         note = f"synthesised from recipe {self.name} by model {self.model.name}"
+        rows = dict(synthesis.signals)
+        if synthesis.quiet:
+            silence = np.zeros((1, synthesis.length))  # the same for all draws
+            rows = dict.fromkeys(synthesis.quiet, silence) | rows
         signals = {}
+        made: dict[int, Signal] = {}  # locations that move alike share one array, checked once
         for name, channel in CHANNELS.items():
-            if name in synthesis.signals:
-                samples = synthesis.signals[name]
-            elif name in synthesis.quiet:
-                samples = np.zeros((1, synthesis.length))  # silence is the same for all draws
-            else:
+            if name not in rows:
                 continue
-            signals[name] = Signal.owning(
+            samples = rows[name]
+            where = {"unit": channel.unit, "axis": channel.axis, "location": channel.location}
+            if id(samples) in made:
+                signals[name] = made[id(samples)].at(**where)
+                continue
+            signals[name] = made[id(samples)] = Signal.owning(
                 samples,
                 rate_hz=synthesis.rate_hz,
                 start_s=synthesis.start_s,
-                unit=channel.unit,
-                axis=channel.axis,
-                location=channel.location,
                 history=(note,),
+                **where,
             )
         flights: dict[Flight, FloatArray] = {}
         no_time = np.full(numbers.size, np.nan)

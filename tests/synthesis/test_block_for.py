@@ -35,6 +35,18 @@ def test_a_block_for_some_channels_has_them_as_the_whole_block(name: str) -> Non
             assert np.array_equal(values, some.required_s[event][restraint], equal_nan=True)
 
 
+def test_locations_that_move_alike_share_their_samples_and_keep_their_own_names() -> None:
+    block = recipe_of_event("kerb_climb_30").block([0, 2], seed=1)
+    addresses = {name: one.samples.ctypes.data for name, one in block.signals.items()}
+    assert 2 < len(set(addresses.values())) < len(addresses)
+    assert addresses["central_x"] == addresses["central_safing_x"]
+    for name, one in block.signals.items():
+        card = CHANNELS[name]
+        assert (one.location, one.axis, one.unit) == (card.location, card.axis, card.unit)
+        assert one.samples.shape[0] in (1, 2)
+        assert not one.samples.flags.writeable
+
+
 @pytest.mark.quick(1)
 @pytest.mark.parametrize("engine_name", ["numpy", "fast"])
 def test_blocks_made_side_by_side_are_those_made_alone(engine_name: str) -> None:

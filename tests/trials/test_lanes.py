@@ -93,7 +93,7 @@ def test_all_families_in_compiled_loops_are_the_families(monkeypatch, tmp_path) 
     assert said == list(range(len(rules)))
     found = {}
     for made_from in (10**12, 0):
-        parts = Parts(tmp_path, made_from=made_from)
+        parts = Parts(tmp_path, loaded_from=made_from, made_from=made_from)
         with engine.using(engine.choose("fast")[0]):
             monkeypatch.setattr(engine.kernels(), "parts_of", parts.of)
             sources = [in_lanes(given, name) for name in program.channels]
