@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import ctypes
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from functools import lru_cache
 from typing import Any
@@ -15,6 +15,18 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 ComplexArray = npt.NDArray[np.complex128]
+
+
+def by_draw(values: Sequence[float | FloatArray], draws: int) -> FloatArray:
+    """Return values that all draws share, or that each has its own of, in rows (values, draws).
+
+    >>> by_draw([2.0, np.array([1.0, 3.0])], 2).tolist()
+    [[2.0, 2.0], [1.0, 3.0]]
+    """
+    rows = np.empty((len(values), draws))
+    for row, value in zip(rows, values, strict=True):
+        row[:] = value
+    return rows
 
 
 #: Parameters of ``mallopt`` (glibc, ``malloc.h``), and what they are set to here [bytes]: how much

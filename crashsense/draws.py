@@ -109,10 +109,10 @@ def rows_of(
     draws: npt.NDArray[np.int64], *, kind: str, seed: int, axes: tuple[str | int, ...]
 ) -> tuple[WordArray, WordArray]:
     """Start and odd step of each draw's row, both of shape (draws,)."""
-    return _rows_of_names(draws, kind, seed, (axes,))
+    return rows_of_names(draws, kind, seed, (axes,))
 
 
-def _rows_of_names(
+def rows_of_names(
     draws: npt.NDArray[np.int64], kind: str, seed: int, names: Sequence[tuple[str | int, ...]]
 ) -> tuple[WordArray, WordArray]:
     """As :func:`rows_of`, of several names one after the other, shape (names x draws,).
@@ -185,7 +185,7 @@ def uniforms_of(
 ) -> FloatArray:
     """As :func:`uniforms`, for the axes of several names at once, shape (names, draws, width)."""
     numbers = np.asarray(draws, dtype=np.int64)
-    out = _fractions(*_rows_of_names(numbers, "uniform", seed, names), width)
+    out = _fractions(*rows_of_names(numbers, "uniform", seed, names), width)
     return _silent(out.reshape(len(names), numbers.size, width), numbers)
 
 
@@ -221,7 +221,7 @@ def normals_of(
     the same bits.
     """
     numbers = np.asarray(draws, dtype=np.int64)
-    start, step = _rows_of_names(numbers, "normal", seed, names)
+    start, step = rows_of_names(numbers, "normal", seed, names)
     compiled = engine.kernels()
     if compiled is None:
         out = normal.quantile(_fractions(start, step, width))
@@ -282,31 +282,35 @@ def noise(
     True
     """
     numbers = np.asarray(draws, dtype=np.int64)
-    start, step = rows_of(numbers, kind="noise", seed=seed, axes=axes)
+    out = noise_of(*rows_of(numbers, kind="noise", seed=seed, axes=axes), width)
+    out[numbers == 0] = 0.0
+    return out
+
+
+def noise_of(start: WordArray, step: WordArray, width: int) -> FloatArray:
+    """White noise of rows of kind ``noise`` (:func:`rows_of`), shape (rows, width)."""
     table, tail = noise_tables()
     compiled = engine.kernels()
     if compiled is not None:
-        out = np.empty((numbers.size, width))
+        out = np.empty((start.size, width))
         compiled.fill_noise(start, step, table, tail, out)
-    else:
-        out = np.empty((numbers.size, 4 * -(-width // 4)))
-        flat, count = out.reshape(-1), out.shape[1] // 4
-        most = max(1, NOISE_NUMBERS // max(1, width))
-        rare = []
-        for first in range(0, numbers.size, most):
-            rows = slice(first, first + most)
-            words = _words(start[rows], step[rows], count).reshape(-1)
-            fields = words.astype("<u8", copy=False).view("<u2")
-            begin = first * out.shape[1]
-            table.take(fields, out=flat[begin : begin + fields.size], mode="clip")
-            place = ((fields + np.uint16(1)) <= 1).nonzero()[0]
-            rare.append((place + begin, fields[place], words[place >> 2]))
-        if rare:
-            place, field, word = map(np.concatenate, zip(*rare, strict=True))
-            # The word, told apart by its quarter, mixed once more: 16 bits that nothing else uses.
-            more = _mix(word + (place % 4 + 1).astype(np.uint64) * GOLDEN)
-            value = tail[(more >> np.uint64(48)).astype(np.int64)]
-            flat[place] = np.where(field == 0, value, -value)
-        out = out[:, :width]
-    out[numbers == 0] = 0.0
-    return out
+        return out
+    out = np.empty((start.size, 4 * -(-width // 4)))
+    flat, count = out.reshape(-1), out.shape[1] // 4
+    most = max(1, NOISE_NUMBERS // max(1, width))
+    rare = []
+    for first in range(0, start.size, most):
+        rows = slice(first, first + most)
+        words = _words(start[rows], step[rows], count).reshape(-1)
+        fields = words.astype("<u8", copy=False).view("<u2")
+        begin = first * out.shape[1]
+        table.take(fields, out=flat[begin : begin + fields.size], mode="clip")
+        place = ((fields + np.uint16(1)) <= 1).nonzero()[0]
+        rare.append((place + begin, fields[place], words[place >> 2]))
+    if rare:
+        place, field, word = map(np.concatenate, zip(*rare, strict=True))
+        # The word, told apart by its quarter, mixed once more: 16 bits that nothing else uses.
+        more = _mix(word + (place % 4 + 1).astype(np.uint64) * GOLDEN)
+        value = tail[(more >> np.uint64(48)).astype(np.int64)]
+        flat[place] = np.where(field == 0, value, -value)
+    return out[:, :width]

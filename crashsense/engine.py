@@ -222,8 +222,12 @@ def given(array: npt.NDArray[Any]) -> npt.NDArray[Any]:
 
     A kernel is compiled anew for every kind of arguments; given alike it is compiled once.
     """
-    plain = array.view()
-    if not plain.flags.c_contiguous:
+    flags = array.flags
+    if flags.c_contiguous:
+        if not flags.writeable:
+            return array
+        plain = array.view()
+    else:
         plain = array.copy("C")
     plain.setflags(write=False)
     return plain

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Generator, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from functools import cached_property
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
@@ -355,6 +356,20 @@ class SelectiveSource(EventSource, Protocol):
         ...
 
 
+@runtime_checkable
+class SteppingSource(EventSource, Protocol):
+    """A source whose model can march beside those of other events."""
+
+    def block_in_steps(
+        self, draws: Iterable[int], *, seed: int, channels: Collection[str] | None = None
+    ) -> Generator[Any, Any, SignalBlock]:
+        """Return the given draws (of these channels), in steps that wait for what is integrated.
+
+        See :mod:`crashsense.synthesis.side_by_side`.
+        """
+        ...
+
+
 @dataclass(frozen=True, eq=False)
 class Event:
     """One occurrence as one control unit meets it.
@@ -418,6 +433,11 @@ class Event:
         object.__setattr__(self, "signals", dict(self.signals))
         object.__setattr__(self, "requirements", ordered)
         object.__setattr__(self, "quiet", frozenset(self.quiet))
+
+    @cached_property
+    def selective_source(self) -> SelectiveSource | None:
+        """Its source, if that need not make every signal; kept, as a protocol is slow to ask."""
+        return self.source if isinstance(self.source, SelectiveSource) else None
 
     @property
     def orders(self) -> Mapping[str, tuple[str, Order]]:

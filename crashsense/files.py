@@ -181,10 +181,7 @@ def is_file(path: str | Path) -> bool:
     >>> is_file("x" * 5000), is_file("nul\\0")
     (False, False)
     """
-    try:
-        return Path(path).is_file()
-    except (OSError, ValueError):
-        return False
+    return os.path.isfile(path)
 
 
 def exists(path: str | Path) -> bool:
@@ -193,10 +190,7 @@ def exists(path: str | Path) -> bool:
     >>> exists("."), exists("x" * 5000)
     (True, False)
     """
-    try:
-        return Path(path).exists()
-    except (OSError, ValueError):
-        return False
+    return os.path.exists(path)
 
 
 def is_folder(path: str | Path) -> bool:

@@ -8,6 +8,7 @@ be wanted, and they are there when the plan is read.
 from __future__ import annotations
 
 import os
+import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -33,6 +34,9 @@ WARM = {
     "fast": ("crashsense.campaign.warm", "crashsense.campaign.warm_compiled"),
 }
 
+#: Descriptors of files that a process closes: more than a worker ever has.
+_MOST_FILES = 4096
+
 Answer = TypeVar("Answer")
 
 _started = False
@@ -54,7 +58,7 @@ def context(engine: str) -> BaseContext:
     """
     from multiprocessing import get_context
 
-    if not _forks():
+    if not forks():
         return get_context("spawn")
     found = get_context("forkserver")
     if not _started:  # what has been imported stays so
@@ -62,7 +66,8 @@ def context(engine: str) -> BaseContext:
     return found
 
 
-def _forks() -> bool:
+def forks() -> bool:
+    """True where workers are forked."""
     from multiprocessing import get_all_start_methods
 
     return "forkserver" in get_all_start_methods()
@@ -76,7 +81,7 @@ def begun(engine: str) -> Iterator[None]:
     it stands (the command line is).
     """
     global _started
-    if not _forks():
+    if not forks():
         yield
         return
     if not _started:
@@ -104,6 +109,35 @@ def asked(engine: str, question: Callable[..., Answer], *arguments: Any, **named
 
     with ProcessPoolExecutor(1, mp_context=context(engine)) as pool:
         return pool.submit(question, *arguments, **named).result()
+
+
+def apart(work: Callable[[], object], *, held: int = -1) -> int:
+    """Do something in a process that is forked from this one and then ends; return its number.
+
+    For a compiler, whose memory is not given back. Of what this process has open the other one
+    keeps the file *held* alone, so that nobody waits for it in place of this one. Nothing is said
+    of what fails there.
+
+    Raises
+    ------
+    OSError
+        If no process can be had.
+    """
+    with warnings.catch_warnings():
+        # Of threads that may be in the middle of something: those of a worker only wait.
+        warnings.simplefilter("ignore", DeprecationWarning)
+        child = os.fork()
+    if child:
+        return child
+    try:
+        nowhere = os.open(os.devnull, os.O_RDWR)
+        for standard in range(3):
+            os.dup2(nowhere, standard)
+        os.closerange(3, max(held, 3))
+        os.closerange(max(held, 2) + 1, _MOST_FILES)
+        work()
+    finally:
+        os._exit(0)
 
 
 def pin_threads() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+from functools import cache
 from pathlib import Path
 
 from crashsense.errors import CrashsenseError
@@ -21,6 +22,7 @@ CACHE_VARIABLE = "CRASHSENSE_CACHE"
 STATE_VARIABLE = "CRASHSENSE_STATE"
 
 
+@cache
 def folder(name: str) -> Path:
     """Return the shipped folder *name* (``"pulses"``, ``"safety_notes"``).
 

@@ -26,6 +26,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
+from operator import attrgetter
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -136,13 +137,16 @@ class Reached(Shown):
         """Draws of several blocks, one after the other."""
         if len(parts) == 1:
             return parts[0]
-        names = [item.name for item in fields(cls)]
-        return cls(**{n: np.concatenate([getattr(part, n) for part in parts]) for n in names})
+        return cls(*map(np.concatenate, zip(*map(_OF_REACHED, parts), strict=True)))
 
     def taken(self, places: Sequence[int]) -> Reached:
         """The draws at the given places."""
         at = list(places)
-        return Reached(**{item.name: getattr(self, item.name)[at] for item in fields(self)})
+        return Reached(*(values[at] for values in _OF_REACHED(self)))
+
+
+#: All arrays of what was reached, as its constructor takes them.
+_OF_REACHED = attrgetter(*(item.name for item in fields(Reached)))
 
 
 def first_crossing(demand: FloatArray, *, start_s: FloatArray, rate_hz: float) -> FloatArray:

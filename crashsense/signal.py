@@ -44,6 +44,8 @@ class Signal:
     axis: str = field(kw_only=True)
     location: str = field(kw_only=True)
     history: tuple[str, ...] = field(default=(), kw_only=True)
+    #: largest absolute value of each row, where looking for samples that are not finite has told it
+    largest: FloatArray | None = field(init=False, repr=False, default=None)
 
     def __post_init__(self) -> None:
         samples = _own(self.samples)
@@ -51,9 +53,12 @@ class Signal:
         faults = []
         if samples.ndim not in (1, 2) or samples.shape[-1] < 1:
             faults.append(Fault(where, "samples", samples.shape, "(samples,) or (draws, samples)"))
-        elif not _finite(samples):
-            bad = np.argwhere(~np.isfinite(samples))[0].tolist()
-            faults.append(Fault(where, "samples", f"non-finite at {bad}", "finite values"))
+        else:
+            finite, largest = _finite(samples)
+            object.__setattr__(self, "largest", largest)
+            if not finite:
+                bad = np.argwhere(~np.isfinite(samples))[0].tolist()
+                faults.append(Fault(where, "samples", f"non-finite at {bad}", "finite values"))
         if not (np.isfinite(self.rate_hz) and self.rate_hz > 0):
             faults.append(Fault(where, "rate_hz", self.rate_hz, "a positive rate in Hz"))
         if not np.isfinite(self.start_s):
@@ -81,23 +86,32 @@ class Signal:
 
     def row(self, number: int, *, note: str) -> Signal:
         """Return one draw of a block as a signal of its own, of the same memory."""
-        return self._viewed(self.samples[number], note)
+        return self._viewed(self.samples[number], note, _some(self.largest, [number]))
 
     def rows(self, which: slice, *, note: str) -> Signal:
         """Return some draws of a block, of the same memory; all where they share one signal."""
         shared = self.samples.ndim == 1 or self.samples.shape[0] == 1
-        return self if shared else self._viewed(self.samples[which], note)
+        if shared:
+            return self
+        return self._viewed(self.samples[which], note, _some(self.largest, which))
 
     def as_block(self, *, note: str) -> Signal:
         """Return the signal with an axis of draws, one row if it has none, of the same memory."""
-        return self._viewed(np.atleast_2d(self.samples), note)
+        return self._viewed(np.atleast_2d(self.samples), note, self.largest)
 
-    def _viewed(self, samples: FloatArray, note: str) -> Signal:
+    def at(self, *, location: str, axis: str, unit: str) -> Signal:
+        """Return the same samples, of the same memory, as those of another location or axis."""
+        return self._with(location=location, axis=axis, unit=unit)
+
+    def _viewed(self, samples: FloatArray, note: str, largest: FloatArray | None) -> Signal:
         """Return the signal with another view of its samples, which have been checked."""
+        return self._with(samples=samples, history=(*self.history, note), largest=largest)
+
+    def _with(self, **own: object) -> Signal:
+        """Return the signal with attributes that need no check."""
         found = object.__new__(Signal)
-        own = {"samples": samples, "history": (*self.history, note)}
         for name in self.__dataclass_fields__:
-            object.__setattr__(found, name, own.get(name, getattr(self, name)))
+            object.__setattr__(found, name, own[name] if name in own else getattr(self, name))
         return found
 
     @property
@@ -199,11 +213,25 @@ def _own(samples: FloatArray | Sequence[float]) -> FloatArray:
     return np.array(samples, dtype=np.float64, order="C")
 
 
-def _finite(samples: FloatArray) -> bool:
-    """True if all are finite: a finite sum proves it in one pass; otherwise look at each."""
+def _some(largest: FloatArray | None, rows: slice | list[int]) -> FloatArray | None:
+    """Largest values of some rows, where they are known."""
+    return None if largest is None else largest[rows]
+
+
+def _finite(samples: FloatArray) -> tuple[bool, FloatArray | None]:
+    """True if all are finite; and the largest absolute value of each row where these prove it.
+
+    Otherwise a finite sum proves it in one pass, or each has to be looked at. One signal does not
+    wait for a kernel.
+    """
+    kernels = engine.kernels() if samples.ndim == 2 and len(samples) > 1 else None
+    if kernels is not None:
+        largest = np.asarray(kernels.peaks(engine.given(samples)))
+        largest.setflags(write=False)
+        return bool(np.isfinite(largest).all()), largest
     with np.errstate(over="ignore", invalid="ignore"):
         total = samples.sum()
-    return bool(np.isfinite(total) or np.isfinite(samples).all())
+    return bool(np.isfinite(total) or np.isfinite(samples).all()), None
 
 
 #: Samples at the lower rate that the filter of :func:`resample` reaches to each side.
@@ -227,6 +255,13 @@ def resample(samples: FloatArray, *, rate_hz: float, to_hz: float) -> FloatArray
     >>> resample(np.ones((2, 1000)), rate_hz=10000.0, to_hz=2000.0).shape
     (2, 200)
     """
+    return resampled_and_largest(samples, rate_hz=rate_hz, to_hz=to_hz)[0]
+
+
+def resampled_and_largest(
+    samples: FloatArray, *, rate_hz: float, to_hz: float
+) -> tuple[FloatArray, FloatArray | None]:
+    """As :func:`resample`; and the largest absolute value of each row if a kernel has seen it."""
     from fractions import Fraction
 
     faults = [
@@ -242,9 +277,9 @@ def resample(samples: FloatArray, *, rate_hz: float, to_hz: float) -> FloatArray
         raise InputError([Fault("resample", "to_hz", to_hz, expected)])
     values = np.asarray(samples, dtype=np.float64)
     if ratio == 1:
-        return values.copy()
+        return values.copy(), None
     if values.shape[-1] == 1:  # no line goes through one sample: it stays level
-        return np.repeat(values, -(-ratio.numerator // ratio.denominator), axis=-1)
+        return np.repeat(values, -(-ratio.numerator // ratio.denominator), axis=-1), None
     largest = max(ratio.numerator, ratio.denominator)
     taps = _kaiser_lowpass(2 * _REACH * largest + 1, 0.9 / largest)
     kernels, small = engine.kernels(), engine.is_small()
@@ -255,16 +290,18 @@ def resample(samples: FloatArray, *, rate_hz: float, to_hz: float) -> FloatArray
             own = taps[phase::up]
             by_phase[phase, : own.size] = own * up
         rows = engine.given(values.reshape(-1, values.shape[-1]))
-        raised = _upsampled if kernels is None else kernels.upsampled
-        out = raised(rows, engine.given(by_phase))
-        return np.asarray(out).reshape(*values.shape[:-1], -1)
+        whole = (*values.shape[:-1], -1)
+        if kernels is None:
+            return _upsampled(rows, by_phase).reshape(whole), None
+        found: tuple[FloatArray, FloatArray] = kernels.upsampled(rows, engine.given(by_phase))
+        return found[0].reshape(whole), found[1]
     from scipy.signal import resample_poly
 
     # The published type stubs know no array of filter coefficients; the function does.
     out = resample_poly(  # type: ignore[call-overload]
         values, ratio.numerator, ratio.denominator, axis=-1, window=taps, padtype="line"
     )
-    return np.asarray(out, dtype=np.float64)
+    return np.asarray(out, dtype=np.float64), None
 
 
 def _upsampled(samples: FloatArray, taps: FloatArray) -> FloatArray:

@@ -57,29 +57,35 @@ def _made() -> tuple[Path, int]:
     while True:
         made = Path(tempfile.mkdtemp(prefix=PREFIX))
         try:
-            file = _locked(made / HELD, os.O_CREAT)
+            file = locked(made / HELD, os.O_CREAT)
+        except FileNotFoundError:  # another process has taken it for abandoned
+            continue
         except OSError:
             shutil.rmtree(made, ignore_errors=True)
             raise
-        # Another process may have taken it for abandoned before it was locked.
+        # It may also have been taken for abandoned after that, before it was locked.
         if file is not None and (file < 0 or (made / HELD).exists()):
             return made, file
         if file is not None:
             os.close(file)
 
 
-def _locked(path: Path, flags: int) -> int | None:
-    """Open a file and lock it; None if another process holds it."""
+def locked(path: Path, flags: int = 0) -> int | None:
+    """Open a file and lock it until it is closed, by forks of this process too.
+
+    *flags*: ``os.O_CREAT`` makes the file where there is none. Returns its descriptor, None if
+    another process holds it, or -1 where nothing can be locked.
+
+    Raises
+    ------
+    OSError
+        If it cannot be opened; without flags, if it cannot be locked.
+    """
     try:
         import fcntl
     except ModuleNotFoundError:
         return -1
-    try:
-        file = os.open(path, os.O_RDWR | os.O_NOFOLLOW | os.O_CLOEXEC | flags, 0o600)
-    except FileNotFoundError:
-        if flags:
-            return None
-        raise
+    file = os.open(path, os.O_RDWR | os.O_NOFOLLOW | os.O_CLOEXEC | flags, 0o600)
     try:
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as error:
@@ -121,6 +127,6 @@ def _remove_abandoned(place: str) -> None:
                     continue
                 if entry.stat(follow_symlinks=False).st_uid != os.geteuid():
                     continue
-                file = _locked(Path(entry.path, HELD), 0)
+                file = locked(Path(entry.path, HELD))
                 if file is not None and file >= 0:
                     _remove(Path(entry.path), file)

@@ -26,7 +26,7 @@ from typing import IO, Any, Protocol
 
 import pyarrow as pa
 
-from crashsense import processes
+from crashsense import engine, processes
 from crashsense.campaign.evaluation import Job, Made, run_and_write, run_tasks
 from crashsense.errors import CrashsenseError, InputError, MissingExtraError
 from crashsense.event import Event
@@ -83,7 +83,7 @@ class InProcess:
 _worker_job: Job | None = None
 
 
-def _start_worker(job_file: str) -> None:
+def _start_worker(job_file: str, workers: int) -> None:
     global _worker_job
     import signal
 
@@ -92,6 +92,10 @@ def _start_worker(job_file: str) -> None:
     threading.Thread(target=_end_with_parent, daemon=True).start()
     pa.set_memory_pool(pa.system_memory_pool())  # as in campaign.tables.returned_memory
     _worker_job = _read_job(Path(job_file))
+    with engine.using(_worker_job.engine):
+        kernels: Any = engine.kernels()
+    if kernels is not None:
+        kernels.share_loops(workers)
 
 
 def _end_with_parent() -> None:
@@ -153,11 +157,12 @@ class Processes:
         self, job: Job, job_file: str, bundles: Sequence[Bundle]
     ) -> Generator[tuple[Bundle, list[Result]]]:
         with processes.pinned_threads():
+            workers = min(self.workers, len(bundles))
             pool = ProcessPoolExecutor(
-                max_workers=min(self.workers, len(bundles)),
+                max_workers=workers,
                 mp_context=processes.context(job.engine),
                 initializer=_start_worker,
-                initargs=(job_file,),
+                initargs=(job_file, workers),
             )
             waiting = list(reversed(bundles))
             running: dict[Future[list[Result]], Bundle] = {}

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import os
 from contextlib import suppress
+from functools import partial
 
-from crashsense import engine
+from crashsense import engine, processes
 
 
 def compile_apart() -> None:
@@ -16,14 +17,8 @@ def compile_apart() -> None:
     """
     if engine.kept():
         return
-    child = os.fork()
-    if child:
-        os.waitpid(child, 0)
-        return
-    try:
-        engine.choose("fast", thorough=True)  # what fails there fails here again, and is told
-    finally:
-        os._exit(0)
+    # What fails there fails here again, and is told.
+    os.waitpid(processes.apart(partial(engine.choose, "fast", thorough=True)), 0)
 
 
 def _chosen() -> tuple[str, str]:

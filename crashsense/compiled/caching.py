@@ -11,14 +11,14 @@ import hashlib
 import os
 import pickle
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any
 
 import numba
-from llvmlite.binding import parse_bitcode
+from llvmlite.binding import parse_assembly, parse_bitcode
 from numba.core.compiler_lock import global_compiler_lock
 from numba.core.registry import cpu_target
 
@@ -78,12 +78,16 @@ def _write_again(file: Any) -> None:
     file.load = readable(file.load, lambda: None)
 
 
-def _load_lightly(made: Any) -> None:
-    """Let a kernel that is loaded hold its code in the form that is linked only when asked for it.
+#: Functions of a kernel that are called from without: what numba calls their names.
+_CALLED = ("llvm_func_name", "llvm_cpython_wrapper_name", "llvm_cfunc_wrapper_name")
 
-    Numba reads that form with the machine code: 34 MB of all kernels, and only a function that is
-    compiled while it calls a loaded kernel has a use for it. Nothing is changed in a numba that
-    keeps it elsewhere.
+
+def _load_lightly(made: Any) -> None:
+    """Let a kernel that is loaded leave the form of it that is linked as it was kept.
+
+    Numba reads that form with the machine code, and asks for the name of each function in it: half
+    of what loading takes, and 34 MB of all kernels. Only a function that is compiled while it calls
+    a loaded kernel has a use for it. Nothing is changed in a numba that keeps it elsewhere.
     """
     stored: Any = getattr(getattr(made, "_cache", None), "_impl", None)
     if stored is None:
@@ -91,24 +95,44 @@ def _load_lightly(made: Any) -> None:
     rebuild = stored.rebuild
 
     def lightly(context: Any, kept: Any) -> Any:
-        compiled = rebuild(context, kept)
         match kept:
-            case (library, *_):
-                _lighten(getattr(compiled, "library", None), library)
-        return compiled
+            case (library, about, *more):
+                names = [getattr(about, name, None) for name in _CALLED]
+                light, put_back = _light(library, names)
+                compiled = rebuild(context, (light, about, *more))
+                put_back(getattr(compiled, "library", None))
+                return compiled
+        return rebuild(context, kept)
 
     stored.rebuild = lightly
 
 
-def _lighten(library: Any, kept: Any) -> None:
-    """Drop the form of a loaded library that is linked; *kept* is what it was loaded from."""
-    if getattr(library, "_shared_module", None) is None:
-        return
+def _light(kept: Any, names: Sequence[Any]) -> tuple[Any, Callable[[Any], None]]:
+    """Return what to load in place of a kept library, and what to do with the library then.
+
+    Its machine code, and in place of the form that is linked one with those *names* alone that
+    numba looks for; the library then reads the other one if it is asked for it.
+    """
     match kept:
-        case (_, "object", (_, bytes() as compact)):
-            pass
-        case _:
-            return
+        case (name, "object", (bytes() as code, bytes() as compact)) if _links_later():
+            found = "".join(f'define void @"{one}"() {{ ret void }}\n' for one in names if one)
+            return (name, "object", (code, _bitcode(found))), partial(_link_later, compact=compact)
+    return kept, lambda library: None
+
+
+def _bitcode(text: str) -> bytes:
+    return bytes(parse_assembly(text).as_bitcode())
+
+
+@lru_cache(maxsize=1)
+def _links_later() -> bool:
+    """True if libraries of this numba link what :func:`_link_later` lets them read."""
+    library = _compiler().create_library("asked")
+    return all(hasattr(library, one) for one in ("_shared_module", "_get_module_for_linking"))
+
+
+def _link_later(library: Any, compact: bytes) -> None:
+    """Let a library read the form that is linked when it is asked for it."""
 
     def linked() -> Any:
         if library._shared_module is None:
@@ -145,22 +169,25 @@ class Kept:
         """True if code is kept under this name, valid or not."""
         return name in self.functions or self._file(name).is_file()
 
-    def address(self, name: str, write: Callable[[Any], None] | None) -> int:
-        """Return where the function begins; 0 if its code is not kept and there is no *write*.
+    def address(self, name: str) -> int:
+        """Return where a function begins; 0 if there is no valid code of it."""
+        with global_compiler_lock:
+            if name not in self.functions and (library := self._loaded(name)) is not None:
+                self._hold(name, library)
+        return self.functions[name][1] if name in self.functions else 0
+
+    def make(self, name: str, write: Callable[[Any], None]) -> None:
+        """Compile and keep a function, in place of what may be kept of it.
 
         *write* puts a function *name* into the ``llvmlite.ir.Module`` that it is given.
         """
-        if name in self.functions:
-            return self.functions[name][1]
         with global_compiler_lock:
             if name not in self.functions:
-                library = self._loaded(name)
-                if library is None and write is None:
-                    return 0
-                library = library or self._made(name, write)
-                # The library is kept: its code lasts as long as it does.
-                self.functions[name] = library, int(library.get_pointer_to_function(name))
-            return self.functions[name][1]
+                self._hold(name, self._made(name, write))
+
+    def _hold(self, name: str, library: Any) -> None:
+        # Its code lasts as long as the library does.
+        self.functions[name] = library, int(library.get_pointer_to_function(name))
 
     def _made(self, name: str, write: Any) -> Any:
         library = _compiler().create_library(name)
@@ -183,9 +210,9 @@ class Kept:
             with suppress(OSError):  # where it cannot be removed it is made again all the same
                 self._file(name).unlink()
             return None
-        kept = pickle.loads(code)
-        library = _compiler().unserialize_library(kept)
-        _lighten(library, kept)
+        light, put_back = _light(pickle.loads(code), [name])
+        library = _compiler().unserialize_library(light)
+        put_back(library)
         return library
 
     def _keep(self, name: str, code: bytes) -> None:

@@ -93,29 +93,65 @@ def chain_march(
                 compressions[at], reaches[at] = compression[i], largest[i]
 
 
-def modal_march(
-    b0: Any,
-    b1: Any,
-    b2: Any,
-    a1: Any,
-    a2: Any,
-    first: Any,
-    second: Any,
-    force: Any,
-    modes: Any,
+def spring_power_march(force: Any, behind: Any, ahead: Any, samples: Any, power: Any) -> None:
+    """Add the power that a spring takes up; twin: ``side.crash.crush_power``.
+
+    *behind*, *ahead*: velocities of its bodies; all at every sample.
+    """
+    for n in range(samples):
+        power[n] = power[n] + max(force[n] * (behind[n] - ahead[n]), 0.0)
+
+
+def lasting_march(power: Any, mass: Any, grown: Any, samples: Any, top: Any) -> None:
+    """Power over *mass*, in place, ringing down; twin: ``location.power.ringing_down``.
+
+    *grown*: what power that rings down is multiplied by to stay; *top*: room for a number.
+    """
+    top[0] = 0.0
+    for n in range(samples):
+        top[0] = max(top[0], power[n] / mass[0] * grown[n])
+        power[n] = top[0] / grown[n]
+
+
+def modal_march(sections: Any, state: Any, force: Any, samples: Any, out: Any, kept: Any) -> None:
+    """Add the answers of some modes to some samples of a force; twin: ``scipy.signal.lfilter``.
+
+    As many modes as *kept* holds states of: few enough for the processor's registers. *sections*:
+    b0, b1, b2, a1, a2 of each mode, *state*: two numbers of each; *force*, *out* (samples).
+    """
+    own = [[sections[5 * m + n] for n in range(5)] for m in range(len(kept) // 2)]
+    for n in range(len(kept)):
+        kept[n] = state[n]
+    for k in range(samples):
+        x, total = force[k], out[k]
+        for m in range(len(kept) // 2):
+            b0, b1, b2, a1, a2 = own[m]
+            y = kept[2 * m] + b0 * x
+            kept[2 * m] = kept[2 * m + 1] + x * b1 - y * a1
+            kept[2 * m + 1] = x * b2 - y * a2
+            total = total + y
+        out[k] = total
+    for n in range(len(kept)):
+        state[n] = kept[n]
+
+
+def felt_march(
+    body: Any,
+    local: Any,
     samples: Any,
+    moved: Any,
+    share: Any,
+    cosine: Any,
     out: Any,
 ) -> None:
-    """Sum of the answers of modes to some samples of a force; twin: ``scipy.signal.lfilter``.
+    """What a location feels of a blow, with what its modes answer; twin: ``misuse.felt.felt``.
 
-    *b0* to *a2*: coefficients, *first*, *second*: state, (modes); *force*, *out* (samples).
+    *body*, *local*: acceleration of the car and of what is struck; *moved*: 1 where the location
+    takes a *share* of the motion of the latter, else 0; *out*: the answer, and what is felt.
     """
     for k in range(samples):
-        x = force[k]
-        # Only -0.0 leaves the first answer as it is, whatever its sign.
-        out[k] = -0.0
-        for m in range(modes):
-            y = first[m] + b0[m] * x
-            first[m] = second[m] + x * b1[m] - y * a1[m]
-            second[m] = x * b2[m] - y * a2[m]
-            out[k] = out[k] + y
+        answer = out[k]
+        out[k] = body[k]
+        for _ in range(moved):
+            out[k] = body[k] + share * (local[k] - body[k])
+        out[k] = (out[k] + answer) * cosine

@@ -21,7 +21,6 @@ from crashsense.arrays import FloatArray, IntArray
 from crashsense.compiled.caching import kernel
 from crashsense.compiled.car_marches import (
     check_car_marches,
-    path_steps,
     ride_steps,
     roll_steps,
 )
@@ -36,9 +35,12 @@ from crashsense.compiled.lanes import (
     to_lanes,
 )
 from crashsense.compiled.marches import (
+    blow_steps,
     chain_steps,
     check_marches,
     crush_steps,
+    lasting_power,
+    leak_steps,
     modal_steps,
 )
 from crashsense.compiled.normal import (
@@ -47,7 +49,7 @@ from crashsense.compiled.normal import (
     fill_normals,
     fill_rows,
 )
-from crashsense.compiled.parts import parts_of
+from crashsense.compiled.parts import parts_of, share_loops
 from crashsense.compiled.places import check_places, put_motion, put_power
 from crashsense.compiled.readings import (
     check_readings,
@@ -66,11 +68,11 @@ from crashsense.compiled.sensing import (
     words_of,
     words_of_signals,
 )
-from crashsense.compiled.shaking import check_shaking, shake_rows
+from crashsense.compiled.shaking import check_shaking, shake_places
 from crashsense.compiled.synthesis import (
     check_steps,
     contact_steps,
-    highest_under,
+    tyre_path,
 )
 from crashsense.compiled.vectors import aligned
 
@@ -79,6 +81,7 @@ __all__ = [
     "Chain",
     "Source",
     "aligned",
+    "blow_steps",
     "chain_steps",
     "check",
     "check_car_marches",
@@ -103,24 +106,26 @@ __all__ = [
     "first_tick",
     "floored_sum",
     "full_lanes_of",
-    "highest_under",
     "lanes_of",
+    "lasting_power",
+    "leak_steps",
     "modal_steps",
     "noise_in_lanes",
     "parts_of",
     "peaks",
-    "path_steps",
     "put_motion",
     "put_power",
     "ride_steps",
     "roll_steps",
     "run_program",
-    "shake_rows",
+    "shake_places",
+    "share_loops",
     "signal_lanes_of",
     "static_reading",
     "summary_of",
     "times_at_scales",
     "to_lanes",
+    "tyre_path",
     "upsampled",
     "window_max",
     "window_sum",

@@ -157,15 +157,16 @@ def _coded(c: list[Vector], x: Vector) -> Vector:
     return code * c[0]
 
 
-def _words(g: Given, *, filtered: bool = False) -> Any:
+def _words(g: Given, *, tables: bool = True, filtered: bool = False) -> Any:
     """Values of words in all lanes: each lane's factors times its own row of each table, and noise.
 
     ``a``: noise by tick, ``b``: place of the first word of each lane in a table, then how many
     bytes ahead noise is fetched, ``c``: step and largest code; ``first``: tables of signals, of
     ``at`` numbers each, ``n`` of them, ``weights``: the table by which drift grows; ``memory``:
     factors of the signals, drift, offset, deviation of the noise, a row each. As many words as a
-    vector has lanes are computed along the rows, lane after lane, and turned. *filtered*:
-    ``first`` is the address of words of signals in lanes, and there are no tables of signals.
+    vector has lanes are computed along the rows, lane after lane, and turned. Without
+    *tables* nothing of a signal is there, or *filtered* ones: ``first`` is the address of their
+    words in lanes.
     """
     b = g.builder
     drift, offset, deviation = (b.add(g.n, g.whole(k)) for k in range(3))
@@ -188,7 +189,7 @@ def _words(g: Given, *, filtered: bool = False) -> Any:
 
         with g.pieces(WIDTH) as (begin, count):
             rows = [own(drift, lane) * along(g.weights, lane, begin) for lane in range(WIDTH)]
-            if not filtered:
+            if tables:
                 sums = summed(
                     g,
                     g.n,
@@ -204,6 +205,8 @@ def _words(g: Given, *, filtered: bool = False) -> Any:
                     fetched_ahead(b, b.add(b.add(noise, ahead), g.whole(8 * WIDTH * j)))
                     if filtered:
                         line = signals.load(tick, j) + g.memory.load(offset, j) + line
+                    elif not tables:
+                        line = g.memory.load(offset, j) + line
                     g.out.store(_coded(g.c, line + sigma * g.a.load(tick, j)), tick, j)
     return g.at
 
@@ -255,9 +258,15 @@ def _full(g: Given) -> Any:
     return next_numbers(g, g.a.address, g.first, g.weights, take)
 
 
-_PLAIN, _OF_SIGNALS = 0, 1
+_PLAIN, _OF_SIGNALS, _SILENT = 0, 1, 2
 
-_words_of_lanes = chosen_by_code({_PLAIN: _words, _OF_SIGNALS: lambda g: _words(g, filtered=True)})
+_words_of_lanes = chosen_by_code(
+    {
+        _PLAIN: _words,
+        _OF_SIGNALS: lambda g: _words(g, tables=False, filtered=True),
+        _SILENT: lambda g: _words(g, tables=False),
+    }
+)
 
 _FULL, _CODED = 0, 1
 
@@ -301,11 +310,11 @@ def lanes_of(
     """Values of the draws *first_draw* and on at every tick, into *tiles*.
 
     Arguments as ``compiled.sensing.words_of``, of all draws; but *rows* (signals, settings phases
-    words, and :data:`WIDTH` more) in place of tables, *factors* (signals, draws), and likewise
-    *ramp* and *drift*, by which a draw grows; *noise* (groups, words, LANES), of
-    :func:`noise_in_lanes`, or without groups. Word k stands at the ticks ``ticks_a_word k - early``
-    and on. *tiles* (groups, channels, ticks, LANES): as many groups as fit are filled. Twin:
-    ``OneSensor._fast``, ``chain.quantise`` and ``OneSensor._at_ticks``.
+    words, and :data:`WIDTH` more; no signals where nothing happens) in place of tables, *factors*
+    (signals, draws), and likewise *ramp* and *drift*, by which a draw grows; *noise* (groups,
+    words, LANES), of :func:`noise_in_lanes`, or without groups. Word k stands at the ticks
+    ``ticks_a_word k - early`` and on. *tiles* (groups, channels, ticks, LANES): as many groups as
+    fit are filled. Twin: ``OneSensor._fast``, ``chain.quantise`` and ``OneSensor._at_ticks``.
     """
     parts = rows.shape[0]
     draws = offset.size
@@ -348,9 +357,9 @@ def _finish_words(
 ) -> None:
     """Add up the words of a group of draws and their noise; put their values at the ticks.
 
-    *filtered* (words, LANES): of signals of their own, where there are no *rows*. *own* (signals +
-    3, LANES): factors of *rows*, drift, offset, deviation of the noise; *at* (LANES + 1,): places
-    in the rows, and room. Else as :func:`lanes_of`.
+    *filtered* (words, LANES): of signals of their own; with neither these nor *rows* nothing
+    happens. *own* (signals + 3, LANES): factors of *rows*, drift, offset, deviation of the noise;
+    *at* (LANES + 1,): places in the rows, and room. Else as :func:`lanes_of`.
     """
     start, step, table, tail = source
     silent, nothing = aligned(CHUNK).reshape(-1), aligned(0)
@@ -365,8 +374,10 @@ def _finish_words(
     # Noise from a bank comes from far away: what the next piece needs is asked for in this one.
     at[LANES] = CHUNK * ROW if noise.shape[0] else 0
     code, signals = _PLAIN, address(rows)
-    if rows.shape[0] == 0:
+    if filtered.shape[0] > 0:
         code, signals = _OF_SIGNALS, address(filtered)
+    elif rows.shape[0] == 0:
+        code = _SILENT
     for t in range(0, before + words, CHUNK):
         if start.size:
             noise_of_lanes(stream, table, tail, deck, True)

@@ -17,9 +17,16 @@ from llvmlite import ir
 from numba.core import types
 from numba.extending import intrinsic
 
-from crashsense.arrays import FloatArray
+from crashsense.arrays import FloatArray, IntArray
 from crashsense.compiled.caching import kernel
-from crashsense.compiled.chain import chain_march, modal_march
+from crashsense.compiled.cavity import leak_march
+from crashsense.compiled.chain import (
+    chain_march,
+    felt_march,
+    lasting_march,
+    modal_march,
+    spring_power_march,
+)
 from crashsense.compiled.crush import CRUSHED, FREEDOMS, MORE, SPRINGS, WORK, crush_march
 from crashsense.compiled.on_lanes import (
     Common,
@@ -29,6 +36,7 @@ from crashsense.compiled.on_lanes import (
     Met,
     Table,
     Words,
+    instruction,
     kept_in,
     lanes_to_rows,
     on_lanes,
@@ -38,10 +46,11 @@ from crashsense.compiled.vectors import WIDTH, address, everywhere, lines
 
 _jit: Any = kernel()
 _WORD = ir.IntType(64)
+_LINE = 8 * WIDTH
 
 #: Instants in a tile: the longer, the less often a march of many numbers loads its state; and where
 #: it fills many rows, the more of a row is written at once (a chain: 16 to 128, a third faster).
-CRUSH_TILE, CHAIN_TILE, MODAL_TILE = 40, 128, 40
+CRUSH_TILE, CHAIN_TILE, MODAL_TILE = 40, 128, 96
 
 #: Rows of a draw of the frontal model: inverse mass, share, ripple, phase, damper, own; then its
 #: state: travel, velocity, compression, set, more.
@@ -54,7 +63,10 @@ CRUSH_ROWS = 8
 _SHARE, _VELOCITY = FREEDOMS, FREEDOMS
 _GIVEN = sum(CRUSH_GIVEN)
 
-_crush, _chain, _modal = on_lanes(crush_march), on_lanes(chain_march), on_lanes(modal_march)
+_crush, _chain = on_lanes(crush_march), on_lanes(chain_march)
+_run_power = instruction(spring_power_march, *["lanes"] * 3, "count", "lanes")
+_run_lasting = instruction(lasting_march, *["lanes"] * 2, "common", "count", 1)
+_run_leak = instruction(leak_march, "lanes", "count", "lanes", "number", 1, "lanes")
 
 
 @intrinsic  # type: ignore[untyped-decorator]
@@ -240,18 +252,38 @@ def chain_steps(
     of_body[0, 0, 0] = of_spring[0, 0, 0] = 0.0  # kept until here, as above
 
 
-@intrinsic  # type: ignore[untyped-decorator]
-def _run_modes(typing: Any, deck: Any, force: Any, modes: Any, samples: Any, out: Any) -> Any:
-    """Answer of modes to some samples; *deck*: coefficients and state, rows of modes."""
+_one_mode, _three_modes = (
+    instruction(modal_march, "lanes", "lanes", "lanes", "count", "lanes", room) for room in (2, 6)
+)
 
-    def generate(context: Any, b: Any, signature: Any, given: Any) -> Any:
-        deck, force, count, samples, out = given
-        modes = Count(b, count)
-        own = Lanes(b, deck, 0).tables(*[modes] * 7)
-        _modal(*own, Lanes(b, force, 0), modes, Count(b, samples), Lanes(b, out, 0))
-        return context.get_dummy_value()
 
-    return types.void(*[types.int64] * 5), generate
+@_jit
+def answered(
+    sections: int, state: int, modes: int, given: int, ticks: int, tile: FloatArray
+) -> None:
+    """Sum of the answers of some modes to some samples, in *tile*; addresses, and two counts."""
+    # Only -0.0 leaves the first answer as it is, whatever its sign.
+    tile[:ticks] = -0.0
+    out = address(tile)
+    for _ in range(modes // 3):
+        _three_modes(sections, state, given, ticks, out)
+        sections, state = sections + 15 * _LINE, state + 6 * _LINE
+    for _ in range(modes % 3):
+        _one_mode(sections, state, given, ticks, out)
+        sections, state = sections + 5 * _LINE, state + 2 * _LINE
+    tile[0, 0] = tile[0, 0]  # kept until here, as above
+
+
+@_jit
+def put_modes(sections: FloatArray, first: int, width: int, deck: FloatArray) -> None:
+    """Coefficients of the modes of some lanes in *deck*, their state at rest behind them."""
+    modes = sections.shape[1]
+    deck[5 * modes :] = 0.0
+    for j in range(WIDTH):
+        own = sections[first + min(j, width - 1)]
+        for m in range(modes):
+            for n in range(5):
+                deck[5 * m + n, j] = own[m, n]
 
 
 @_jit
@@ -263,25 +295,124 @@ def modal_steps(sections: FloatArray, force: FloatArray, out: FloatArray) -> Non
     """
     _, draws, samples = force.shape
     modes = sections.shape[1]
-    deck = lines(7 * modes).reshape((7, modes, WIDTH))
-    given, tile = lines(MODAL_TILE), lines(MODAL_TILE)
+    deck, given, tile = lines(7 * modes), lines(MODAL_TILE), lines(MODAL_TILE)
+    own, state = address(deck), address(deck) + 5 * _LINE * modes
     for first in range(0, draws, WIDTH):
         width = min(WIDTH, draws - first)
-        deck[5:] = 0.0
-        for j in range(WIDTH):
-            for n in range(5):
-                deck[n, :, j] = sections[first + min(j, width - 1), :, n]
+        put_modes(sections, first, width, deck)
         for at in range(0, samples, MODAL_TILE):
             ticks = min(MODAL_TILE, samples - at)
-            whole = ticks // WIDTH
-            source = address(force) + 8 * (first * samples + at)
-            rows_to_lanes(source, 8 * samples, address(given), whole, width)
-            for t in range(whole * WIDTH, ticks):
-                for j in range(width):
-                    given[t, j] = force[0, first + j, at + t]
-            _run_modes(address(deck), address(given), modes, ticks, address(tile))
+            take_rows(force[0], first, width, at, ticks, given)
+            answered(own, state, modes, address(given), ticks, tile)
             put_rows(tile, MODAL_TILE, ticks, first, width, at, out)
-    deck[0, 0, 0] = given[0, 0] = 0.0  # kept until here, as above
+    deck[0, 0] = given[0, 0] = 0.0  # kept until here, as above
+
+
+_felt = instruction(felt_march, *["lanes"] * 2, *["count"] * 2, *["number"] * 2, "lanes")
+
+
+@_jit
+def blow_steps(
+    passed: FloatArray,
+    body: FloatArray,
+    local: FloatArray,
+    sections: FloatArray,
+    counts: IntArray,
+    shares: FloatArray,
+    cosines: FloatArray,
+    out: FloatArray,
+) -> None:
+    """What locations feel of a blow; twin: ``synthesis.misuse.felt.felt``, same bits.
+
+    *passed* (draws, samples): force that excites their modes; *body*, *local* likewise:
+    acceleration of the car, and of what is struck; *sections* (draws, modes, 5): modes of one
+    location after the other, *counts*: how many of each; *shares*: how much of the motion of what
+    is struck each makes; *cosines*; *out* (locations, draws, rest + samples), 0 before the blow.
+    """
+    draws, samples = passed.shape
+    places, modes = counts.size, sections.shape[1]
+    rest = out.shape[2] - samples
+    deck, given = lines(7 * modes), lines(3 * MODAL_TILE)
+    tile = lines(MODAL_TILE)
+    force, of_body, of_local = given[:MODAL_TILE], given[MODAL_TILE:], given[2 * MODAL_TILE :]
+    out[:, :, :rest] = 0.0
+    for first in range(0, draws, WIDTH):
+        width = min(WIDTH, draws - first)
+        put_modes(sections, first, width, deck)
+        for at in range(0, samples, MODAL_TILE):
+            ticks = min(MODAL_TILE, samples - at)
+            take_rows(passed, first, width, at, ticks, force)
+            take_rows(body, first, width, at, ticks, of_body)
+            take_rows(local, first, width, at, ticks, of_local)
+            own, state = address(deck), address(deck) + 5 * _LINE * modes
+            for place in range(places):
+                answered(own, state, counts[place], address(force), ticks, tile)
+                own, state = own + 5 * _LINE * counts[place], state + 2 * _LINE * counts[place]
+                share = shares[place]
+                _felt(
+                    address(of_body), address(of_local), ticks, int(share != 0.0), share,
+                    cosines[place], address(tile),
+                )  # fmt: skip
+                put_rows(tile, ticks, ticks, first, width, rest + at, out[place : place + 1])
+    deck[0, 0] = given[0, 0] = tile[0, 0] = 0.0  # kept until here, as above
+
+
+@_jit
+def lasting_power(
+    velocity: FloatArray,
+    force: FloatArray,
+    springs: npt.NDArray[np.int64],
+    mass: FloatArray,
+    grown: FloatArray,
+    out: FloatArray,
+) -> None:
+    """Power of some springs per mass, ringing down; twin: ``side.crash.lasting_power``, same bits.
+
+    *velocity* (bodies, draws, instants), *force* (springs, draws, instants); *springs* (3, some):
+    number, body behind, body ahead; *mass* (draws,); *grown*, *out* (draws, samples): the first
+    instants.
+    """
+    draws, samples = out.shape
+    room = lines(4 * samples + 1)
+    total, own = room[:samples], room[4 * samples :]
+    rows = room[samples : 2 * samples], room[2 * samples : 3 * samples], room[3 * samples :]
+    for first in range(0, draws, WIDTH):
+        width = min(WIDTH, draws - first)
+        for j in range(WIDTH):
+            own[0, j] = mass[first + min(j, width - 1)]
+        total[:] = 0.0
+        for n in range(springs.shape[1]):
+            take_rows(force[springs[0, n]], first, width, 0, samples, rows[0])
+            take_rows(velocity[springs[1, n]], first, width, 0, samples, rows[1])
+            take_rows(velocity[springs[2, n]], first, width, 0, samples, rows[2])
+            _run_power(
+                address(rows[0]), address(rows[1]), address(rows[2]), samples, address(total)
+            )
+        _run_lasting(address(total), address(own), address(grown), samples)
+        put_rows(total, samples, samples, first, width, 0, out[np.newaxis])
+    room[0, 0] = 0.0  # kept until here, as above
+
+
+@_jit
+def leak_steps(
+    closed: FloatArray, flow: FloatArray, ambient: float, begin: int, out: FloatArray
+) -> None:
+    """Air that leaves a door, all samples; twin: ``side.door_cavity._leak_rows``, same bits.
+
+    *closed* (draws, samples), *flow* (draws,), *ambient*: see :mod:`.cavity`; *out* (draws, begin +
+    samples): filled from sample *begin* on.
+    """
+    draws, samples = closed.shape
+    room = lines(samples + 1)
+    rows, own = address(room), address(room[samples:])
+    for first in range(0, draws, WIDTH):
+        width = min(WIDTH, draws - first)
+        for j in range(WIDTH):
+            room[samples, j] = flow[first + min(j, width - 1)]
+        take_rows(closed, first, width, 0, samples, room)
+        _run_leak(rows, samples, own, ambient, rows)
+        put_rows(room, samples, samples, first, width, begin, out[np.newaxis])
+    room[0, 0] = 0.0  # kept until here, as above
 
 
 def check_marches() -> None:
@@ -300,9 +431,19 @@ def check_marches() -> None:
         np.ones((CRUSH_ROWS, 2, 4)),
     )  # fmt: skip
     ends = np.array([[0], [1]])
-    ends.setflags(write=False)
+    some = np.array([[0], [0], [1]])
+    for given in (ends, some):
+        given.setflags(write=False)
     chain_steps(
         told(2, 1), told(6, 1, 1), told(1, 1), told(1, 1), ends, 1, 1.0, np.ones((5, 1, 2)),
         told(1, 1),
     )  # fmt: skip
     modal_steps(told(1, 1, 5), told(1, 1, 1), np.ones((1, 1, 1)))
+    lasting_power(told(2, 1, 2), told(1, 1, 2), some, told(1), told(2), np.ones((1, 2)))
+    leak_steps(told(1, 2), told(1), 1.0, 0, np.ones((1, 2)))
+    counts = np.ones(1, dtype=np.int64)
+    counts.setflags(write=False)
+    blow_steps(
+        told(1, 2), told(1, 2), told(1, 2), told(1, 1, 5), counts, told(1), told(1),
+        np.ones((1, 1, 3)),
+    )  # fmt: skip

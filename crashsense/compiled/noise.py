@@ -10,6 +10,8 @@ from typing import Any
 
 import numpy as np
 from llvmlite import ir
+from numba.core import cgutils, types
+from numba.extending import intrinsic
 
 from crashsense.arrays import FloatArray
 from crashsense.compiled.caching import kernel
@@ -224,3 +226,116 @@ def noise_of_lanes(
         phase = 1 - i % 2
         if _run(0, out + i * BLOCK * ROW, at, at, at, filters, numbers, 0, phase, count, BLOCK):
             divide_outermost(stream, phase, tail)
+
+
+# --- rows of lanes of one vector ------------------------------------------------------------------
+
+#: Words of each lane that are mixed before their numbers are looked up: they stay in the nearest
+#: cache.
+_MIXED = 64
+#: Rows of lanes that this takes: what the next word is counted from, step, words, table indexes.
+NOISE_DESK = 2 + 2 * _MIXED
+_LINE = 8 * WIDTH
+
+
+def _line(b: Any, place: Any, row: Any, kind: Any) -> Any:
+    return b.inttoptr(b.add(place, b.mul(row, ir.Constant(_WORD, _LINE))), kind.as_pointer())
+
+
+@intrinsic  # type: ignore[untyped-decorator]
+def _run_words(typing: Any, desk: Any, count: Any) -> Any:
+    """Next words of each lane, and their indexes in the lower half of the table.
+
+    The result is not 0 if a number among them is of an outermost class.
+    """
+
+    def generate(context: Any, b: Any, signature: Any, given: Any) -> Any:
+        desk, count = given
+        own, step = (_line(b, desk, ir.Constant(_WORD, row), _WORD_LINE) for row in (0, 1))
+        by, total = b.load(step, align=8), cgutils.alloca_once_value(b, b.load(own, align=8))
+        rare = cgutils.alloca_once_value(b, _all(0, ir.VectorType(ir.IntType(1), BLOCK * WIDTH)))
+        with cgutils.for_range(b, count) as loop:
+            b.store(b.add(b.load(total), by), total)
+            word = _mixed(b, b.load(total))
+            field = b.bitcast(word, _FIELD_LINE)
+            index = b.xor(field, b.ashr(field, _all(15, _FIELD_LINE)))
+            row = b.add(loop.index, ir.Constant(_WORD, 2))
+            b.store(word, _line(b, desk, row, _WORD_LINE), align=8)
+            row = b.add(row, ir.Constant(_WORD, _MIXED))
+            b.store(index, _line(b, desk, row, _FIELD_LINE), align=8)
+            outermost = b.icmp_unsigned("==", index, _all(0, _FIELD_LINE))
+            b.store(b.or_(b.load(rare), outermost), rare)
+        b.store(b.load(total), own, align=8)
+        found = b.bitcast(b.load(rare), ir.IntType(BLOCK * WIDTH))
+        return b.zext(b.icmp_unsigned("!=", found, ir.Constant(found.type, 0)), _WORD)
+
+    return types.int64(types.int64, types.int64), generate
+
+
+@intrinsic  # type: ignore[untyped-decorator]
+def _run_lookup(typing: Any, desk: Any, table: Any, rows: Any, count: Any) -> Any:
+    """Numbers of the words on the desk, four rows of lanes each."""
+
+    def generate(context: Any, b: Any, signature: Any, given: Any) -> Any:
+        desk, table, rows, count = given
+        with cgutils.for_range(b, count) as loop:
+            row = b.add(loop.index, ir.Constant(_WORD, 2))
+            word = b.load(_line(b, desk, row, _WORD_LINE), align=8)
+            row = b.add(row, ir.Constant(_WORD, _MIXED))
+            indexes = b.ptrtoint(_line(b, desk, row, _FIELD), _WORD)
+            for k in range(BLOCK):
+                numbers = ir.Constant(_WORD_LINE, ir.Undefined)
+                for lane in range(WIDTH):
+                    place = b.add(indexes, ir.Constant(_WORD, 8 * lane + 2 * k))
+                    index = b.load(b.inttoptr(place, _FIELD.as_pointer()), align=2)
+                    at = b.add(table, b.mul(b.zext(index, _WORD), ir.Constant(_WORD, 8)))
+                    number = b.load(b.inttoptr(at, _WORD.as_pointer()), align=8)
+                    numbers = b.insert_element(numbers, number, ir.Constant(ir.IntType(32), lane))
+                # Antisymmetric: see next_numbers.
+                sign = b.and_(b.shl(word, _all(16 * (BLOCK - 1 - k))), _all(1 << 63))
+                row = b.add(b.mul(loop.index, ir.Constant(_WORD, BLOCK)), ir.Constant(_WORD, k))
+                b.store(b.xor(numbers, sign), _line(b, rows, row, _WORD_LINE), align=8)
+        return context.get_dummy_value()
+
+    return types.void(*[types.int64] * 4), generate
+
+
+@_jit
+def noise_of_rows(
+    start: Any,
+    step: Any,
+    first: int,
+    width: int,
+    table: FloatArray,
+    tail: FloatArray,
+    desk: FloatArray,
+    out: FloatArray,
+) -> None:
+    """Fill rows of lanes with the noise of the rows *first* and on; twin: ``draws.noise``.
+
+    *start*, *step* (rows,); *desk* (NOISE_DESK, WIDTH): room; *out* (a multiple of 4, WIDTH); lanes
+    without a row have the noise of the last one.
+    """
+    count, by = desk[0].view(np.uint64), desk[1].view(np.uint64)
+    for j in range(WIDTH):
+        count[j] = start[first + min(j, width - 1)]
+        by[j] = step[first + min(j, width - 1)]
+    for at in range(0, out.shape[0], BLOCK * _MIXED):
+        words = min(_MIXED, (out.shape[0] - at) // BLOCK)
+        rare = _run_words(address(desk), words)
+        _run_lookup(address(desk), address(table), address(out) + _LINE * at, words)
+        if rare != 0:
+            _divide_in(desk, words, tail, out[at:])
+
+
+@_jit
+def _divide_in(desk: FloatArray, words: int, tail: FloatArray, out: FloatArray) -> None:
+    """Divide the outermost classes among the numbers of the desk's words once more."""
+    for i in range(words):
+        word = desk[2 + i].view(np.uint64)
+        index = desk[2 + _MIXED + i].view(np.uint16)
+        for j in range(WIDTH):
+            for k in range(BLOCK):
+                if index[BLOCK * j + k] == 0:
+                    field = np.int64((word[j] >> np.uint64(16 * k)) & _16_BITS)
+                    out[BLOCK * i + k, j] = _rare(word[j], k, field, tail)

@@ -6,7 +6,8 @@ compiled: every operation then writes its instruction. ``a if b else c`` chooses
 loop over numbers known then is written out, one over a number of steps becomes a loop.
 
 A march reads and sets elements of its arguments, and calls nothing but ``min``, ``max``, ``abs``,
-``int``, ``len``, ``range``, ``sqrt``. What goes from one step to the next is an element of an
+``int``, ``len``, ``range``, ``sqrt``, and ``any``: 1 where something holds in any lane, 0 where in
+none. What goes from one step to the next is an element of an
 argument, never a variable, for the steps are written down once. Every result has the bits that
 Python's numbers have.
 """
@@ -268,6 +269,7 @@ _NAMES: dict[str, Any] = {
     "len": lambda row: row.count,
     "range": _steps,
     "sqrt": lambda a: a.root(),
+    "any": lambda mask: Count(mask.builder, mask.once()),
 }
 
 
@@ -315,8 +317,11 @@ def instruction(march: Any, *kinds: str | int) -> Any:
 # --- from rows in time to lanes, and back ---------------------------------------------------------
 
 
-def _turn(builder: Any, given: Any, *, to_lanes: bool) -> None:
-    """Blocks of :data:`WIDTH` neighbours of the rows of some lanes into rows of lanes, or back."""
+def _turn(builder: Any, given: Any, *, to_lanes: bool, add: bool = False) -> None:
+    """Blocks of :data:`WIDTH` neighbours of the rows of some lanes into rows of lanes, or back.
+
+    *add*: to the numbers that the rows hold.
+    """
     b = builder
     rows, stride, lanes, blocks, width = given
     last = b.sub(width, ir.Constant(_WORD, 1))
@@ -337,7 +342,9 @@ def _turn(builder: Any, given: Any, *, to_lanes: bool) -> None:
             return
         for n, line in zip(numbers, turned([tile[first + k] for k in range(WIDTH)]), strict=True):
             with b.if_then(b.icmp_signed("<=", n, last)):
-                b.store(line.value, row(n), align=8)
+                there = row(n)
+                value = b.fadd(b.load(there, align=8), line.value) if add else line.value
+                b.store(value, there, align=8)
 
 
 @intrinsic  # type: ignore[untyped-decorator]
@@ -361,6 +368,31 @@ def lanes_to_rows(typing: Any, rows: Any, stride: Any, lanes: Any, blocks: Any, 
 
     def generate(context: Any, builder: Any, signature: Any, given: Any) -> Any:
         _turn(builder, given, to_lanes=False)
+        return context.get_dummy_value()
+
+    return types.void(*[types.int64] * 5), generate
+
+
+@intrinsic  # type: ignore[untyped-decorator]
+def add_to_rows(typing: Any, rows: Any, stride: Any, lanes: Any, ticks: Any, width: Any) -> Any:
+    """Add *ticks* rows of lanes to the rows of the lanes; arguments as of :func:`rows_to_lanes`."""
+
+    def generate(context: Any, builder: Any, signature: Any, given: Any) -> Any:
+        b = builder
+        rows, stride, lanes, ticks, width = given
+        blocks = b.sdiv(ticks, ir.Constant(_WORD, WIDTH))
+        _turn(b, (rows, stride, lanes, blocks, width), to_lanes=False, add=True)
+        done = b.mul(blocks, ir.Constant(_WORD, WIDTH))
+        with cgutils.for_range(b, b.sub(ticks, done)) as loop:
+            at = b.add(done, loop.index)
+            line = Lanes(b, lanes, 0)[Count(b, at)].value
+            for lane in range(WIDTH):
+                with b.if_then(b.icmp_signed("<", ir.Constant(_WORD, lane), width)):
+                    row = b.add(rows, b.mul(stride, ir.Constant(_WORD, lane)))
+                    where = b.add(row, b.mul(at, ir.Constant(_WORD, 8)))
+                    there = b.inttoptr(where, NUMBER.as_pointer())
+                    found = b.extract_element(line, ir.Constant(_PLACE, lane))
+                    b.store(b.fadd(b.load(there, align=8), found), there, align=8)
         return context.get_dummy_value()
 
     return types.void(*[types.int64] * 5), generate

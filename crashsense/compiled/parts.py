@@ -4,22 +4,30 @@ Fused loops (:mod:`crashsense.compiled.fused`) take half the time of operations 
 compiling one costs as much as 50 million ticks of draws, and loading it as much as one million. So
 they are compiled for long work only, kept on disk as kernels are, and loaded for less; until then
 operations run one by one. The numbers are the same, bit for bit.
+
+Of several processes that want the same loops one makes them, and the others go on without them
+until they are there. Workers let a process make them that then ends: a compiler holds 50 MB that
+are not given back.
 """
 
 from __future__ import annotations
 
+import os
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Sequence
+from contextlib import suppress
 from functools import lru_cache, partial
 from pathlib import Path
 
 import numpy as np
 
 from crashsense import operations as op
+from crashsense import processes
 from crashsense.arrays import IntArray
 from crashsense.compiled.caching import Kept
 from crashsense.compiled.fused import Fused
 from crashsense.compiled.rules import OPERATIONS, PIECE, run_program
+from crashsense.temporary import locked
 
 #: Operations of one loop at most: with more, what they hold is no longer near the processor.
 MOST = 32
@@ -34,6 +42,9 @@ LOADED_FROM, MADE_FROM = 400_000, 12_000_000
 
 #: Files of code that are kept (10 to 50 kB each).
 FILES = 200
+
+#: File that a process keeps locked while it makes loops.
+MAKING = "making.lock"
 
 
 @lru_cache(maxsize=64)
@@ -63,14 +74,23 @@ class Parts:
     ----------
     folder : where code is kept
     loaded_from, made_from : ticks times draws from which on a loop is loaded, and made
+    apart : whether a process of its own makes loops
     """
 
     def __init__(
-        self, folder: Path, *, loaded_from: int = LOADED_FROM, made_from: int = MADE_FROM
+        self,
+        folder: Path,
+        *,
+        loaded_from: int = LOADED_FROM,
+        made_from: int = MADE_FROM,
+        apart: bool = False,
     ) -> None:
         self.loaded_from, self.made_from = loaded_from, made_from
+        self.apart = apart
         self.kept = Kept(folder, most=FILES)
         self.asked: Counter[str] = Counter()
+        self._maker = 0
+        self._tried: set[str] = set()
 
     def of(self, operations: IntArray, roots: IntArray, *, work: int) -> tuple[IntArray, int]:
         """Return parts for ``run_program``, and the ticks that it does well to take at once.
@@ -78,24 +98,76 @@ class Parts:
         *work*: ticks times draws that are to be done now.
         """
         cut = _cut(operations.tobytes(), tuple(roots.ravel().tolist()))
-        parts = [(first, last, self._address(fused, work)) for first, last, fused in cut]
+        self.asked.update({fused.name: work for *_, fused in cut})
+        self._make([fused for *_, fused in cut if self.asked[fused.name] >= self.made_from])
+        parts = [(first, last, self._address(fused.name)) for first, last, fused in cut]
         fused = any(address for *_, address in parts)
         return np.array(parts, dtype=np.int64), FUSED_PIECE if fused else PIECE
 
-    def _address(self, fused: Fused, work: int) -> int:
-        self.asked[fused.name] += work
-        asked = self.asked[fused.name]
-        write: Callable[[object], None] | None = None
-        if asked >= self.made_from:
-            write = partial(fused.write, operations=OPERATIONS)
-        elif asked < self.loaded_from or not self.kept.there(fused.name):
+    def _address(self, name: str) -> int:
+        if self.asked[name] < self.loaded_from or not self.kept.there(name):
             return 0
-        return self.kept.address(fused.name, write)
+        return self.kept.address(name)
+
+    def _make(self, loops: Sequence[Fused]) -> None:
+        """Make those loops that are not there, or have them made, unless a process does so now."""
+        if all(self.kept.there(fused.name) for fused in loops) or self._making():
+            return
+        try:
+            lock = locked(self.kept.folder / MAKING, os.O_CREAT)
+        except OSError:  # nothing can be kept there
+            lock = -1
+        if lock is None:
+            return
+        try:
+            left = [fused for fused in loops if not self.kept.there(fused.name)]
+            if not self._made_apart(left, lock):
+                self._made(left)
+        finally:
+            if lock >= 0:
+                os.close(lock)
+
+    def _made_apart(self, loops: Sequence[Fused], lock: int) -> bool:
+        """Start a process that makes loops; False if it may not be, or one has made them in vain.
+
+        It holds the lock until it ends.
+        """
+        names = {fused.name for fused in loops}
+        if not self.apart or names <= self._tried:
+            return False
+        self._tried |= names
+        try:
+            self._maker = processes.apart(partial(self._made, loops), held=lock)
+        except OSError:  # no process can be had
+            return False
+        return True
+
+    def _making(self) -> bool:
+        """True while a process that was started here makes loops."""
+        if self._maker:
+            with suppress(ChildProcessError):
+                if os.waitpid(self._maker, os.WNOHANG) == (0, 0):
+                    return True
+            self._maker = 0
+        return False
+
+    def _made(self, loops: Sequence[Fused]) -> None:
+        for fused in loops:
+            self.kept.make(fused.name, partial(fused.write, operations=OPERATIONS))
 
 
 def parts_of(operations: IntArray, roots: IntArray, *, work: int) -> tuple[IntArray, int]:
     """As :meth:`Parts.of`, with code kept beside the kernels."""
     return _parts().of(operations, roots, work=work)
+
+
+def share_loops(workers: int) -> None:
+    """Make loops as one of several workers does, from here on.
+
+    What one of them has been asked for all of them will be: it need not wait until it pays here.
+    """
+    ours = _parts()
+    ours.apart, ours.made_from = processes.forks(), MADE_FROM // workers
 
 
 @lru_cache(maxsize=1)

@@ -20,6 +20,7 @@ from crashsense.compiled.vectors import (
     Vector,
     address,
     chosen_by_code,
+    interleaved,
 )
 
 _jit: Any = kernel()
@@ -30,15 +31,24 @@ _WITHOUT_SIGN = np.int64(0x7FFFFFFFFFFFFFFF)
 
 
 @_jit
+def _largest(bits: IntArray) -> Any:
+    """Bits of the largest absolute value of a row, of those of its numbers."""
+    most = np.int64(0)
+    for i in range(bits.size):
+        most = max(most, bits[i] & _WITHOUT_SIGN)
+    return most
+
+
+@_jit
 def peaks(samples: FloatArray) -> FloatArray:
-    """Largest absolute value of each row. Twin: ``peaks.largest_of_rows``, same bits."""
+    """Largest absolute value of each row, no finite number where one of them is none.
+
+    Twin: ``peaks.largest_of_rows``, same bits.
+    """
     out = np.empty(samples.shape[0])
     bits, found = samples.view(np.int64), out.view(np.int64)
     for row in range(samples.shape[0]):
-        most = np.int64(0)
-        for i in range(samples.shape[1]):
-            most = max(most, bits[row, i] & _WITHOUT_SIGN)
-        found[row] = most
+        found[row] = _largest(bits[row])
     return out
 
 
@@ -81,7 +91,7 @@ PIECE = 2 * WIDTH
 def _raised(g: Given) -> Any:
     """Write: :data:`PIECE` sums a phase of ``n`` taps at ``weights`` times a row at ``a``.
 
-    Taps of all phases stand side by side; sums go to ``out``, a phase after the other.
+    Taps of all phases stand side by side; sums go to ``out``, in order of time.
     """
     b = g.builder
     none = Vector(b, ir.Constant(LINE, [0.0] * WIDTH))
@@ -95,8 +105,10 @@ def _raised(g: Given) -> Any:
             tap = g.number(g.weights, b.add(taps, g.whole(p)))
             for total, x in zip(own, felt, strict=True):
                 b.store((g.held(total) + tap * x).value, total)
-    for number, total in enumerate(total for own in sums for total in own):
-        g.out.store(g.held(total), number // VECTORS, number % VECTORS)
+    for v in vectors:
+        for k, in_turn in enumerate(interleaved([g.held(own[v]) for own in sums])):
+            place = PHASES * v + k
+            g.out.store(in_turn, place // VECTORS, place % VECTORS)
     return g.at
 
 
@@ -104,23 +116,25 @@ _run = chosen_by_code({0: _raised})
 
 
 @_jit
-def upsampled(samples: FloatArray, taps: FloatArray) -> FloatArray:
+def upsampled(samples: FloatArray, taps: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Raise the rate by a whole factor; twin: ``scipy.signal.resample_poly``, same bits.
 
     *samples* (rows, n), continued along the line through the first and the last of each row; *taps*
-    (factor, 2 reach + 1): the filter by phase, newest sample first.
+    (factor, 2 reach + 1): the filter by phase, newest sample first. Also the largest absolute value
+    of each row, found while the row is near.
     """
     rows, n = samples.shape
     up, count = taps.shape
     reach = (count - 1) // 2
     groups = (up + PHASES - 1) // PHASES
-    out = np.empty((rows, n * up))
+    out, largest = np.empty((rows, n * up)), np.empty(rows)
+    bits, found = out.view(np.int64), largest.view(np.int64)
     line = np.zeros(n + 2 * reach + PIECE)
     own = np.zeros((groups, count, PHASES))
     for p in range(up):
         for k in range(count):  # oldest first, as the twin adds them
             own[p // PHASES, k, p % PHASES] = taps[p, count - 1 - k]
-    total = np.empty((groups * PHASES, PIECE))
+    total = np.empty((groups, PIECE, PHASES))
     told, weights, here = address(line), address(own), address(total)
     for row in range(rows):
         slope = (samples[row, n - 1] - samples[row, 0]) / (n - 1)
@@ -131,16 +145,21 @@ def upsampled(samples: FloatArray, taps: FloatArray) -> FloatArray:
             line[reach + i] = samples[row, i]
         for first in range(0, n, PIECE):
             at = told + 8 * first
+            if up == PHASES and first + PIECE <= n:
+                into = address(out) + 8 * up * (row * n + first)
+                _run(0, into, at, at, at, at, weights, 0, 0, count, 0)
+                continue
             for g in range(groups):
                 into, by = here + 8 * PIECE * PHASES * g, weights + 8 * count * PHASES * g
                 _run(0, into, at, at, at, at, by, 0, 0, count, 0)
-            raised = out[row, first * up : min(first + PIECE, n) * up]
-            for p in range(up):
-                of_phase = total[p]
-                for i in range(raised.size // up):
-                    raised[i * up + p] = of_phase[i]
-    line[0] = own[0, 0, 0] + total[0, 0]  # kept until here: the sums know addresses only
-    return out
+            raised = out[row, first * up : min(first + PIECE, n) * up].reshape((-1, up))
+            for i in range(raised.shape[0]):
+                for p in range(up):
+                    raised[i, p] = total[p // PHASES, i, p % PHASES]
+        found[row] = _largest(bits[row])
+    # Kept until here: the sums know addresses only.
+    line[0] = own[0, 0, 0] + total[0, 0, 0]
+    return out, largest
 
 
 @_jit

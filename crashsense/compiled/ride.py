@@ -1,4 +1,4 @@
-"""Steps of one draw of a car on its wheels, in plain numbers; run as :mod:`.crush` is.
+"""Steps of one draw of a car on its wheels, and what it feels, in plain numbers; as :mod:`.crush`.
 
 The physics, and the twin in numpy over wheels and many draws side by side:
 :mod:`crashsense.synthesis.dynamics.half_car`. Numba is not imported here.
@@ -7,6 +7,8 @@ The physics, and the twin in numpy over wheels and many draws side by side:
 from __future__ import annotations
 
 from typing import Any
+
+from crashsense.compiled.felt import cosine_and_sine
 
 #: Numbers of the body, of an axle, of the state of the body and of a wheel, of a track.
 BODY, AXLE, MOTION, WHEEL, PLACE = 19, 11, 8, 4, 3
@@ -167,37 +169,140 @@ def ride_march(
             wheel[2] = wheel[2] + step_s * wheel[3]
 
 
-def path_march(
-    tyre: Any,
-    tyre_state: Any,
-    body: Any,
-    body_state: Any,
-    road: Any,
-    suspension: Any,
-    tyres: Any,
-    modes: Any,
+def drive_march(
+    contact_x: Any,
+    contact_z: Any,
+    z_acc: Any,
     samples: Any,
-    out: Any,
+    mass: Any,
+    along: Any,
+    down: Any,
+    held: Any,
 ) -> None:
-    """Road through sections in a row and, with the suspension, through modes side by side.
+    """What drives the paths to the locations; twin: ``road.locations.RideLocations.read``.
 
-    *tyre*, *body*: b0, b1, b2, a1, a2 of each section; beside them their state, two numbers each;
-    *road*, *suspension*, *out* (samples). Python does not run this: its twin is
-    ``scipy.signal.sosfilt``, called by ``synthesis.road.structure.RoadPath``.
+    *mass* (1): of the car; *along*, *down* of the road per mass, *held*: down, of the suspension.
     """
     for k in range(samples):
-        out[k] = road[k]
-        for n in range(tyres):
-            x, at, own = out[k], n * 5, n * 2
-            y = tyre[at] * x + tyre_state[own]
-            tyre_state[own] = tyre[at + 1] * x - tyre[at + 3] * y + tyre_state[own + 1]
-            tyre_state[own + 1] = tyre[at + 2] * x - tyre[at + 4] * y
-            out[k] = y
-        x = out[k] + suspension[k]
+        along[k] = contact_x[k] / mass[0]
+        # +z is down: a wheel pushed up shakes the floor up.
+        down[k] = -contact_z[k] / mass[0]
+        held[k] = -z_acc[k]
+
+
+def section_march(section: Any, state: Any, given: Any, samples: Any, out: Any, kept: Any) -> None:
+    """One section of a filter; *out* may be *given*. Twin: ``scipy.signal.sosfilt``.
+
+    *section*: b0, b1, b2, a1, a2; *state*: its two numbers, *kept*: room for them.
+    """
+    b0, b1, b2, a1, a2 = section[0], section[1], section[2], section[3], section[4]
+    kept[0], kept[1] = state[0], state[1]
+    for k in range(samples):
+        x = given[k]
+        y = b0 * x + kept[0]
+        kept[0] = b1 * x - a1 * y + kept[1]
+        kept[1] = b2 * x - a2 * y
+        out[k] = y
+    state[0], state[1] = kept[0], kept[1]
+
+
+def modes_march(sections: Any, state: Any, given: Any, samples: Any, out: Any, kept: Any) -> None:
+    """Add the answers of some sections side by side to *out*; as many as *kept* holds states of.
+
+    Few enough for the processor's registers. Twin: ``synthesis.road.structure.RoadPath``.
+    """
+    modes = range(len(kept) // 2)
+    own = [[sections[5 * m + n] for n in range(5)] for m in modes]
+    for n in range(len(kept)):
+        kept[n] = state[n]
+    for k in range(samples):
+        x, total = given[k], out[k]
+        for m in range(len(kept) // 2):
+            b0, b1, b2, a1, a2 = own[m]
+            y = b0 * x + kept[2 * m]
+            kept[2 * m] = b1 * x - a1 * y + kept[2 * m + 1]
+            kept[2 * m + 1] = b2 * x - a2 * y
+            total = total + y
+        out[k] = total
+    for n in range(len(kept)):
+        state[n] = kept[n]
+
+
+def begin_march(road: Any, suspension: Any, samples: Any, given: Any, out: Any) -> None:
+    """What the modes of a location are given; *out*: 0, to which their answers are added."""
+    for k in range(samples):
+        given[k] = road[k] + suspension[k]
         out[k] = 0.0
-        for n in range(modes):
-            at, own = n * 5, n * 2
-            y = body[at] * x + body_state[own]
-            body_state[own] = body[at + 1] * x - body[at + 3] * y + body_state[own + 1]
-            body_state[own + 1] = body[at + 2] * x - body[at + 4] * y
-            out[k] = out[k] + y
+
+
+def felt_march(
+    x_acc: Any,
+    z_acc: Any,
+    pitch_acc: Any,
+    pitch_rate: Any,
+    pitch: Any,
+    samples: Any,
+    places: Any,
+    central: Any,
+    floor: Any,
+    upfront: Any,
+) -> None:
+    """Add rigid motion in body axes; twin: ``road.locations.RideLocations.read``.
+
+    *places*: gravity; how far the central unit lies below and ahead of the centre of gravity, and
+    what is up front; what of the floor's shaking is felt fore and aft.
+    """
+    gravity, below, ahead = places[0], places[1], places[2]
+    front_below, front_ahead, of_floor = places[3], places[4], places[5]
+    for k in range(samples):
+        cosine, sine = cosine_and_sine(pitch[k])
+        along, up, turn = x_acc[k], z_acc[k], pitch_acc[k]
+        at_x = along * cosine + (up + gravity) * sine
+        at_z = along * sine - up * cosine + gravity * (1.0 - cosine)
+        square = pitch_rate[k] * pitch_rate[k]
+        shaken = floor[k] * of_floor
+        central[k] = central[k] + (turn * below + at_x - square * ahead) + shaken
+        upfront[k] = upfront[k] + (turn * front_below + at_x - square * front_ahead) + shaken
+        floor[k] = floor[k] + (turn * -ahead + at_z - square * below)
+
+
+def halves_march(
+    contact_left: Any,
+    down: Any,
+    held: Any,
+    samples: Any,
+    mass: Any,
+    left: Any,
+    right: Any,
+    of_body: Any,
+) -> None:
+    """What drives the paths of the two sides; twin: ``road.locations.RideLocations.read``."""
+    for k in range(samples):
+        more_left = contact_left[k] / mass[0]
+        left[k] = 0.5 * (more_left - down[k])
+        right[k] = 0.5 * (-more_left - down[k])
+        of_body[k] = -0.5 * held[k]
+
+
+def aside_march(
+    roll_acc: Any,
+    roll: Any,
+    samples: Any,
+    places: Any,
+    central: Any,
+    left: Any,
+    right: Any,
+) -> None:
+    """Readings across the car of its two sides; twin: ``road.locations.RideLocations.read``.
+
+    *places*: as :func:`felt_march`, then what of both sides' shaking together is felt across, and
+    what of one side's.
+    """
+    gravity, below, of_both, of_one = places[0], places[1], places[6], places[7]
+    for k in range(samples):
+        _, sine = cosine_and_sine(roll[k])
+        lateral = -roll_acc[k] * below - gravity * sine
+        of_left, of_right = left[k], right[k]
+        central[k] = lateral + of_both * (of_left - of_right)
+        left[k] = lateral + of_one * of_left
+        right[k] = lateral - of_one * of_right

@@ -214,13 +214,15 @@ def classes_march(near: Any, samples: Any, law: Any, level: Any, lowest: Any, hi
         highest[n] = level[n] * (law[4] + law[5] * felt)
 
 
-def first_march(motion: Any, level: Any, samples: Any, total: Any) -> None:
-    """Motion in its envelope."""
+def first_march(motion: Any, level: Any, samples: Any, apart: Any, total: Any) -> None:
+    """Some samples of a motion, *apart* from each other, in their envelope."""
     for n in range(samples):
-        total[n] = motion[n] * level[n]
+        at = n * apart
+        total[at] = motion[n] * level[at]
 
 
-def more_march(motion: Any, level: Any, samples: Any, total: Any) -> None:
+def more_march(motion: Any, level: Any, samples: Any, apart: Any, total: Any) -> None:
     """The same of one more class, added."""
     for n in range(samples):
-        total[n] = total[n] + motion[n] * level[n]
+        at = n * apart
+        total[at] = total[at] + motion[n] * level[at]

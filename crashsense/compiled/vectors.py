@@ -176,6 +176,11 @@ class Mask:
         bits = self.builder.bitcast(self.value, ir.IntType(WIDTH))
         return self.builder.zext(bits, _WORD)
 
+    def once(self) -> Any:
+        """1 if it holds in any lane, else 0."""
+        found = self.builder.icmp_signed("!=", self.any(), ir.Constant(_WORD, 0))
+        return self.builder.zext(found, _WORD)
+
 
 def larger(a: Vector, b: Vector | float) -> Vector:
     """``a if a > b else b``."""
@@ -321,6 +326,24 @@ def turned(rows: Sequence[Vector]) -> list[Vector]:
             for a, b in zip(found[:half], found[half:], strict=True)
             for order in places
         ]
+    return found
+
+
+def interleaved(rows: Sequence[Vector]) -> list[Vector]:
+    """Number k of every row, row after row, then number k + 1: as many vectors as rows."""
+    b, count = rows[0].builder, len(rows)
+    kind = ir.VectorType(ir.IntType(32), WIDTH)
+    found = []
+    for first in range(0, count * WIDTH, WIDTH):
+        value = rows[0].value
+        for number, row in enumerate(rows):
+            # Lanes whose turn it is take theirs from this row, the others stay as they are.
+            order = [
+                WIDTH + place // count if place % count == number else place - first
+                for place in range(first, first + WIDTH)
+            ]
+            value = b.shuffle_vector(value, row.value, ir.Constant(kind, order))
+        found.append(Vector(b, value))
     return found
 
 

@@ -29,6 +29,7 @@ from crashsense.compiled.vectors import (
     aligned,
     chosen_by_code,
     everywhere,
+    fetched_ahead,
     turned,
 )
 from crashsense.operations import NUMBERS
@@ -63,6 +64,11 @@ class Chain(NamedTuple):
 #: What a kernel that filters signals is told beside its numbers: addresses and whole numbers.
 SIGNALS, LENGTH, PARTS, RAMP, OWN, AHEAD, LEAD, BEFORE, EVERY, COUNT = range(10)
 TOLD = 10
+
+
+#: How far ahead rows of signals are fetched [bytes]: one a lane and part, more than the processor
+#: follows by itself.
+AHEAD_BYTES = 256
 
 
 #: Of neighbouring samples: the word begun last, and how many samples ago it began.
@@ -140,7 +146,9 @@ def _filtered(g: Given) -> Any:
                 own = b.add(b.mul(k, g.whole(LANES)), g.whole(WIDTH * j + lane))
                 where = b.add(g.a.address, b.mul(own, g.whole(8)))
                 begins = b.load(b.inttoptr(where, number.type.as_pointer()), align=8)
-                return g.number(told[OWN], own), g.along(b.add(begins, b.mul(number, g.whole(8))))
+                here = b.add(begins, b.mul(number, g.whole(8)))
+                fetched_ahead(b, b.add(here, g.whole(AHEAD_BYTES)))
+                return g.number(told[OWN], own), g.along(here)
 
             def first(lane: int, owned: Any = owned) -> Vector:
                 factor, x = owned(g.whole(0), lane)

@@ -26,7 +26,7 @@ from crashsense.reporting.view import RunView
 from crashsense.reporting.words import must_words
 from crashsense.resources import CAUTION
 from crashsense.results.folder import RunFolder
-from crashsense.results.tally import MET, NOT_MET, WORDS, counts, required_rows, rows_of
+from crashsense.results.tally import MET, NOT_MET, WORDS, required_rows, rows_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -224,14 +224,14 @@ def _coverage(paper: Paper, view: RunView, evidence: Evidence) -> None:
 
 def _verdicts(paper: Paper, view: RunView) -> None:
     paper.heading("Verdicts, nominal")
-    table = counts(view.nominal).reindex(view.pairs)
-    shown = [*MET, *(v for v in NOT_MET if table[v].any()), "not_evaluated"]
+    found = [view.counts[pair] for pair in view.pairs]
+    shown = [*MET, *(v for v in NOT_MET if any(own[v] for own in found)), "not_evaluated"]
     rows = [
         [
             view.labels[pair] + ("" if view.gating.get(pair[1], True) else " (compared)"),
-            *(str(table.loc[pair, name]) for name in ("met", "not_met", *shown)),
+            *(str(own[name]) for name in ("met", "not_met", *shown)),
         ]
-        for pair in view.pairs
+        for pair, own in zip(view.pairs, found, strict=True)
     ]
     paper.table(["algorithm", "met", "not met", *(WORDS[name] for name in shown)], rows)
     for pair in view.pairs:

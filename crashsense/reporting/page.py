@@ -57,7 +57,6 @@ from crashsense.results.tally import (
     FailingRow,
     Pair,
     RuleErrors,
-    counts,
     failing_in_draws,
     kind_of,
     one_line,
@@ -159,9 +158,15 @@ def _facts(view: RunView) -> list[tuple[str, str]]:
 
 
 def _count_rows(view: RunView) -> list[dict[str, Any]]:
-    table = counts(view.nominal).reindex(view.pairs).reset_index()
+    names = ("met", "not_met", *WORDS, "idle")
     return [
-        {**row._asdict(), "gate": view.gating.get(row.algorithm, True)} for row in rows_of(table)
+        {
+            "sensor_set": sensor_set,
+            "algorithm": algorithm,
+            "gate": view.gating.get(algorithm, True),
+            **{name: view.counts[sensor_set, algorithm][name] for name in names},
+        }
+        for sensor_set, algorithm in view.pairs
     ]
 
 

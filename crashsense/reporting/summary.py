@@ -19,7 +19,6 @@ from crashsense.results.tally import (
     Pair,
     RuleErrors,
     Totals,
-    counts,
     failing_in_draws,
     required_rows,
     rows_of,
@@ -192,19 +191,20 @@ def error_words(errors: RuleErrors, *, label: str) -> str:
 
 
 def _count_lines(view: RunView) -> list[str]:
-    table = counts(view.nominal).reindex(view.pairs)
+    found = [view.counts[pair] for pair in view.pairs]
     shown = ["met", "not_met", *MET, *NOT_MET, "not_evaluated"]
     always = ("met", "not_met", "on_time", "late", "missed", "held", "inadvertent")
-    shown = [name for name in shown if name in always or table[name].any()]
+    shown = [name for name in shown if name in always or any(own[name] for own in found)]
     heads = [{"met": "MET", "not_met": "NOT MET"}.get(n, WORDS.get(n, n)) for n in shown]
     rows = [
-        [_head(view, pair), *(str(table.loc[pair, name]) for name in shown)] for pair in view.pairs
+        [_head(view, pair), *(str(own[name]) for name in shown)]
+        for pair, own in zip(view.pairs, found, strict=True)
     ]
     lines = text_table([["Nominal verdicts", *heads], *rows])
     idle = [
-        f"{table.loc[pair, 'idle']} of {table.loc[pair, 'held']} by {view.labels[pair]}"
+        f"{own['idle']} of {own['held']} by {view.labels[pair]}"
         for pair in view.shown
-        if table.loc[pair, "idle"]
+        if (own := view.counts[pair])["idle"]
     ]
     if idle:
         lines += wrapped(f"Never challenged (demand stayed 0): {', '.join(idle)}")

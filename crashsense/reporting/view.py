@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from crashsense import __version__
 from crashsense.reporting.summary import merged_notes
 from crashsense.results.run import described
-from crashsense.results.tally import Pair, Tally, labels_of, pairs_of
+from crashsense.results.tally import Pair, Tally, counted, labels_of, pairs_of
 from crashsense.results.views import EventView, stored_views
 
 if TYPE_CHECKING:
@@ -75,6 +75,11 @@ class RunView:
     def labels(self) -> dict[Pair, str]:
         """Label of each pair; the sensor set is named if there are several."""
         return labels_of(self.pairs)
+
+    @cached_property
+    def counts(self) -> Mapping[Pair, Mapping[str, int]]:
+        """Nominal verdicts of each pair (:func:`crashsense.results.tally.counted`)."""
+        return counted(self.nominal)
 
     def rows_shown(self) -> pd.DataFrame:
         """Nominal rows of what is shown."""

@@ -205,7 +205,8 @@ def nominal_table(occurrence: Sequence[Event], trials: Sequence[Trial]) -> pa.Ta
         view = event_view(event, own)
         window = time_window(_times_of(event, own), view)[:2]
         rows += ({"event": event.name, "draw": 0, **row} for row in rows_of_view(view, window))
-    columns = [_column([row.get(item.name) for row in rows], item.type) for item in NOMINAL_SCHEMA]
+    names = [(item.name, item.type) for item in NOMINAL_SCHEMA]
+    columns = [_column([row.get(name) for row in rows], kind) for name, kind in names]
     return pa.table(columns, schema=NOMINAL_SCHEMA)
 
 

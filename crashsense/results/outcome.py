@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from crashsense.results.tally import NOT_MET, WORDS, Pair, Tally, required_rows
+from crashsense.results.tally import NOT_MET, WORDS, Pair, Tally
 from crashsense.scoring import ORDER_FAILURES
 
 if TYPE_CHECKING:
@@ -146,26 +147,31 @@ requirements failed.'
 
 def outcome_of(nominal: pd.DataFrame, pair: Pair, *, tally: Tally | None = None) -> Outcome:
     """Count the nominal requirements of a sensor set and algorithm; *tally* adds the draws."""
-    own = nominal[(nominal["sensor_set"] == pair[0]) & (nominal["algorithm"] == pair[1])]
-    own = required_rows(own)
-    fire, quiet, order = (own[own["expectation"] == k] for k in ("fire", "no_fire", "order"))
-    held = quiet["verdict"] == "held"
-    idle = held & (quiet["max_demand"] == 0.0)
-    no_fire = quiet["verdict"].mask(held, "challenged").mask(idle, "never_challenged")
+    columns = ("sensor_set", "algorithm", "expectation", "verdict", "max_demand", "event")
+    found: dict[str, Counter[str]] = {name: Counter() for name in ("fire", "no_fire", "order")}
+    failed: dict[str, set[str]] = {name: set() for name in found}
+    # Row by row: a table is cut and counted a dozen times as long.
+    for *of, expectation, verdict, demand, event in zip(
+        *(nominal[name].tolist() for name in columns), strict=True
+    ):
+        if expectation not in found or tuple(of) != pair:
+            continue
+        if verdict in NOT_MET:
+            failed[expectation].add(event)
+        if (expectation, verdict) == ("no_fire", "held"):
+            verdict = "never_challenged" if demand == 0.0 else "challenged"
+        found[expectation][verdict] += 1
 
-    def parts(found: pd.Series, names: tuple[str, ...]) -> dict[str, int]:
-        return {name: size for name in names if (size := int((found == name).sum()))}
-
-    def events(rows: pd.DataFrame) -> int:
-        return int(rows.loc[rows["verdict"].isin(NOT_MET), "event"].nunique())
+    def parts(expectation: str, names: tuple[str, ...]) -> dict[str, int]:
+        return {name: size for name in names if (size := found[expectation][name])}
 
     return Outcome(
-        parts(fire["verdict"], FIRE_PARTS),
-        parts(no_fire, NO_FIRE_PARTS),
-        events(fire),
-        events(quiet),
+        parts("fire", FIRE_PARTS),
+        parts("no_fire", NO_FIRE_PARTS),
+        len(failed["fire"]),
+        len(failed["no_fire"]),
         drawn=0 if tally is None else len(tally.failures(pair)),
         draws=0 if tally is None else tally.draws,
-        order=parts(order["verdict"], ORDER_PARTS),
-        order_events=events(order),
+        order=parts("order", ORDER_PARTS),
+        order_events=len(failed["order"]),
     )

@@ -6,7 +6,7 @@ What only a plan needs is imported where there is one: a folder is read without 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from functools import cached_property
 from html import escape
@@ -113,9 +113,8 @@ class Run:
         if self._tables is not None and (table in self._tables or self.folder is None):
             import pyarrow.compute as pc
 
-            wanted = (pc.field("draw") == 0) if nominal else None
             for part in self._tables.get(table, ()):
-                rows = part if wanted is None else part.filter(wanted)
+                rows = part.filter(pc.equal(part.column("draw"), 0)) if nominal else part
                 rows = rows if columns is None else rows.select(columns)
                 yield unpacked(rows, TABLES[table][1]).to_pandas()
         elif self.folder is not None:
@@ -127,14 +126,19 @@ class Run:
         import pandas as pd
         import pyarrow.compute as pc
 
-        wanted = (pc.field("event") == event) & (pc.field("draw") == draw)
+        parts: Iterable[pa.Table] = ()
         if self._tables is not None:
-            found = [part.filter(wanted) for part in self._tables["verdicts"]]
+            parts = self._tables["verdicts"]
         elif self.folder is not None:
             folder = RunFolder(self.folder)
-            found = [folder.read_part(path).filter(wanted) for path in folder.parts_of_draw(draw)]
-        else:
-            found = []
+            parts = map(folder.read_part, folder.parts_of_draw(draw))
+        # By columns: an expression is computed by another library, which is imported for it.
+        found = [
+            part.filter(
+                pc.and_(pc.equal(part.column("event"), event), pc.equal(part.column("draw"), draw))
+            )
+            for part in parts
+        ]
         frames = [unpacked(part, VERDICT_SCHEMA).to_pandas() for part in found if part.num_rows]
         if not frames:
             return VERDICT_SCHEMA.empty_table().to_pandas()

@@ -521,27 +521,37 @@ def count_entries(counts: Mapping[tuple[str, str, str], int]) -> list[dict[str, 
     ]
 
 
-def counts(verdicts: pd.DataFrame) -> pd.DataFrame:
-    """Count verdicts, one row a sensor set and algorithm.
+def counted(verdicts: pd.DataFrame) -> dict[Pair, Counter[str]]:
+    """Count verdicts of each sensor set and algorithm; also ``met``, ``not_met`` and ``idle``.
 
-    Columns: met, not_met, each verdict, and ``idle``: how many of those held had demand 0
-    throughout, so the event never challenged the rule. Open requirements appear only in their own
-    two columns.
+    ``idle``: how many of those held had demand 0 throughout, so the event never challenged the
+    rule. Open requirements are counted as ``open_fired`` and ``open_held`` alone.
     """
+    columns = (*PAIR, "expectation", "verdict", "max_demand")
+    rows = zip(*(verdicts[name].tolist() for name in columns), strict=True)
+    found: dict[Pair, Counter[str]] = {}
+    for sensor_set, algorithm, expectation, verdict, demand in rows:
+        own = found.setdefault((sensor_set, algorithm), Counter())
+        required = expectation in REQUIRED
+        own[verdict] += required or verdict != "not_evaluated"
+        own["met"] += required and verdict in MET
+        own["not_met"] += required and verdict in NOT_MET
+        own["idle"] += required and verdict == "held" and demand == 0.0
+    return found
+
+
+def counts(verdicts: pd.DataFrame) -> pd.DataFrame:
+    """As :func:`counted`, one row a sensor set and algorithm."""
     import pandas as pd
 
-    table = pd.crosstab(
-        [verdicts["sensor_set"], verdicts["algorithm"]], verdicts["verdict"]
-    ).reindex(columns=list(WORDS), fill_value=0)
-    rows = required_rows(verdicts)
-    for name, words in (("not_met", NOT_MET), ("met", MET)):
-        hit = rows[rows["verdict"].isin(words)].groupby(PAIR).size()
-        table.insert(0, name, hit.reindex(table.index, fill_value=0).astype(int))
-    unjudged = rows[rows["verdict"] == "not_evaluated"].groupby(PAIR).size()
-    table["not_evaluated"] = unjudged.reindex(table.index, fill_value=0).astype(int)
-    idle = rows[(rows["verdict"] == "held") & (rows["max_demand"] == 0.0)].groupby(PAIR).size()
-    table["idle"] = idle.reindex(table.index, fill_value=0).astype(int)
-    return table.rename_axis(columns=None)
+    found = sorted(counted(verdicts).items())
+    names = ["met", "not_met", *WORDS, "idle"]
+    return pd.DataFrame(
+        [[own[name] for name in names] for _, own in found],
+        index=pd.MultiIndex.from_tuples([pair for pair, _ in found], names=PAIR),
+        columns=names,
+        dtype=np.int64,
+    )
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, field
 from itertools import groupby, pairwise
 from pathlib import Path
 from typing import Any
@@ -283,7 +283,7 @@ def rows_of_view(view: EventView, window: tuple[float, float]) -> Iterator[dict[
     thin = dict(zip(drawn, thinned(list(drawn.values()), window), strict=True))
 
     def line(trace: Trace) -> dict[str, Any]:
-        return _line(replace(thin[_key(trace)], name=trace.name))
+        return {**_line(thin[_key(trace)]), "trace": trace.name}
 
     about = {name: getattr(view, name) for name in _OF_EVENT}
     about["told"] = [asdict(one) for one in view.told]

@@ -11,7 +11,7 @@ from sys import getrefcount
 import numpy as np
 
 from crashsense.errors import RuleError, RuleTimeout, printable
-from crashsense.rules.contract import FloatArray, Rule, sharing
+from crashsense.rules.contract import FloatArray, Rule, of_a_user, sharing
 from crashsense.rules.locked import locked_samples
 from crashsense.sensing.samples import EcuSamples
 
@@ -114,13 +114,6 @@ def said(error: BaseException) -> str:
 
 #: Longest text of an error of a foreign rule that is kept.
 MOST_TEXT = 400
-
-
-def of_a_user(rule: Rule) -> bool:
-    """True if the rule, or any rule inside it, is not built in."""
-    if type(rule).__module__.partition(".")[0] != "crashsense":
-        return True
-    return any(of_a_user(part) for part in rule.children.values())
 
 
 def of_operations(rule: Rule) -> bool:

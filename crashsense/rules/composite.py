@@ -52,6 +52,16 @@ class Composite(Shown, Declared):
                 found[item.name] = getattr(self, item.name)
         return found
 
+    @cached_property
+    def parts_of_a_user(self) -> bool:  # type: ignore[override]
+        """As of any rule, but kept: each part of a tree is asked for each block of samples."""
+        return super().parts_of_a_user
+
+    @cached_property
+    def parts_read_context(self) -> bool:  # type: ignore[override]
+        """As of any rule, but kept."""
+        return super().parts_read_context
+
     def further_faults(self) -> list[Fault]:
         """Children must be rules."""
         return [

@@ -86,6 +86,16 @@ class Rule(ABC):
         """The rules that this one is composed of, by role; empty for a criterion."""
         return {}
 
+    @property
+    def parts_of_a_user(self) -> bool:
+        """True if one of the rules that this one is composed of is not built in."""
+        return any(map(of_a_user, self.children.values()))
+
+    @property
+    def parts_read_context(self) -> bool:
+        """True if one of the rules that this one is composed of looks at the context."""
+        return any(map(reads_context, self.children.values()))
+
     @abstractmethod
     def demand(self, samples: EcuSamples) -> FloatArray:
         """Return demand, float64 of shape (draws, samples)."""
@@ -192,6 +202,11 @@ def _of_the_house(cls: type) -> bool:
     return cls.__module__.startswith("crashsense.")
 
 
+def of_a_user(rule: Rule) -> bool:
+    """True if the rule, or any rule inside it, is not built in."""
+    return not _of_the_house(type(rule)) or rule.parts_of_a_user
+
+
 def reads_context(rule: Rule) -> bool:
     """True unless neither the rule nor any of its parts looks at the context."""
     cls = type(rule)
@@ -199,7 +214,7 @@ def reads_context(rule: Rule) -> bool:
     told = "context_free" in vars(cls) or _of_the_house(cls)
     if not (told and getattr(rule, "context_free", False)):
         return True
-    return any(reads_context(child) for child in rule.children.values())
+    return rule.parts_read_context
 
 
 @dataclass(eq=False)
@@ -241,16 +256,18 @@ def part_demand(rule: Rule, samples: EcuSamples) -> FloatArray:
     known = _SHARED.get()
     if known is None:
         return rule.demand(samples)
-    if id(rule) not in known.context:
-        known.context[id(rule)] = (rule, reads_context(rule))
-    seen = (samples,) if known.context[id(rule)][1] else (samples.channels, samples.valid)
+    kept = known.context.get(id(rule))
+    if kept is None:
+        kept = known.context[id(rule)] = (rule, reads_context(rule))
+    seen = (samples,) if kept[1] else (samples.channels, samples.valid)
     key = (id(rule), *map(id, seen))
-    if key not in known.demands:
+    found = known.demands.get(key)
+    if found is None:
         demand = rule.demand(samples)
         if isinstance(demand, np.ndarray):  # what a foreign rule gives back is checked above
             demand = locked(demand)
-        known.demands[key] = ((rule, *seen), demand)
-    return known.demands[key][1]
+        found = known.demands[key] = ((rule, *seen), demand)
+    return found[1]
 
 
 def part_measure(
@@ -282,7 +299,7 @@ class Sweep(Shown):
     def below(self, role: str) -> Sweep:
         """Return the sweep of a child."""
         path = f"{self.path}.{role}" if self.path else role
-        return replace(self, rule=self.rule.children[role], path=path)
+        return Sweep(self.rule.children[role], self.samples, self.chosen, path)
 
     @property
     def touched(self) -> bool:

@@ -7,6 +7,7 @@ sample n on samples 0..n only, bit for bit.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -138,21 +139,28 @@ def _in_pieces(values: npt.NDArray[Any], out: npt.NDArray[Any]) -> Iterator[tupl
 def _leaky_sum(increments: FloatArray, decay: float, *, floor: bool, out: FloatArray) -> None:
     """:func:`floored_sum` of some rows with a leak, segment by segment."""
     count = increments.shape[-1]
+    powers = _powers(decay, count)
+    length = powers.size
+    # Sums along whole rows of 64-bit numbers are made where they stand, without numpy's buffer.
+    with row_by_row():
+        for first in range(0, count, length):
+            total = out[:, first : first + length]
+            factor = powers[: total.shape[-1]]
+            np.divide(increments[:, first : first + length], factor, out=total)
+            total[:, :1] += out[:, first - 1 : first] if first else 0.0
+            np.cumsum(total, axis=-1, out=total)
+            if floor:
+                _floor(total)
+            total *= factor
+
+
+@lru_cache(maxsize=64)
+def _powers(decay: float, count: int) -> FloatArray:
+    """Powers of a leak, from the first on: those of one segment of a sum over *count* samples."""
     length = max(1, min(count, int(np.log(_GROWTH) / -np.log(decay))))
     powers = decay ** np.arange(1, length + 1, dtype=np.float64)
-    carry = np.zeros((increments.shape[0], 1))
-    for first in range(0, count, length):
-        total = out[:, first : first + length]
-        factor = powers[: total.shape[-1]]
-        with row_by_row():
-            np.divide(increments[:, first : first + length], factor, out=total)
-            total[:, :1] += carry
-        np.cumsum(total, axis=-1, out=total)
-        if floor:
-            _floor(total)
-        with row_by_row():
-            total *= factor
-        carry = total[:, -1:]
+    powers.setflags(write=False)
+    return np.asarray(powers)
 
 
 def _floor(total: FloatArray) -> None:

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from crashsense.channels import CHANNELS
 from crashsense.rules.amounts import Amount
-from crashsense.rules.checked import checked_branch_demands, of_a_user, rows
+from crashsense.rules.checked import checked_branch_demands, rows
 from crashsense.rules.composite import Composite
-from crashsense.rules.contract import Rule, part_demand, sharing
+from crashsense.rules.contract import Rule, of_a_user, part_demand, sharing
 from crashsense.rules.locked import locked_samples
 from crashsense.sensing.samples import EcuSamples
 
@@ -312,7 +312,33 @@ def _branch(
     demand = part_demand(rule, samples)[0]
     over = np.flatnonzero(demand[: at + 1] >= 1.0)
     first = int(over[0]) if over.size else None
-    branch = Branch(
+    amounts: tuple[Amount, ...] = ()
+    inputs: tuple[Input, ...] = ()
+    parts: tuple[Branch, ...] = ()
+    if isinstance(rule, Composite) and not unused:
+        deciding = rule.deciding(samples, at)
+        below = factor.times(rule.threshold_factor(samples, at), rule.family)
+        parts = tuple(
+            _branch(
+                part,
+                samples,
+                rule.taken_from(role, samples, at),
+                path=f"{path}.{role}" if path else role,
+                decides=decides and role in deciding,
+                matters=role in deciding,
+                moves=moves or role in rule.moving,
+                factor=_NO_FACTOR if role in rule.apart else below,
+                unused=rule.unused(role, samples, at),
+            )
+            for role, part in rule.children.items()
+        )
+    elif not unused:
+        amounts, inputs = rule.amounts(samples, at), _inputs(rule, samples, at)
+        if factor.value != 1.0:
+            amounts = tuple(
+                item.scaled(factor.value, note=f"threshold {factor.note}") for item in amounts
+            )
+    return Branch(
         path=path,
         family=str(getattr(rule, "family", "")) or type(rule).__name__,
         demand=float(demand[at]),
@@ -325,33 +351,10 @@ def _branch(
         moves=moves,
         called=rule.called,
         unused=unused,
+        amounts=amounts,
+        inputs=inputs,
+        parts=parts,
     )
-    if unused:
-        return branch
-    if not isinstance(rule, Composite):
-        reached = rule.amounts(samples, at)
-        if factor.value != 1.0:
-            reached = tuple(
-                item.scaled(factor.value, note=f"threshold {factor.note}") for item in reached
-            )
-        return replace(branch, amounts=reached, inputs=_inputs(rule, samples, at))
-    deciding = rule.deciding(samples, at)
-    below = factor.times(rule.threshold_factor(samples, at), rule.family)
-    parts = tuple(
-        _branch(
-            part,
-            samples,
-            rule.taken_from(role, samples, at),
-            path=f"{path}.{role}" if path else role,
-            decides=decides and role in deciding,
-            matters=role in deciding,
-            moves=moves or role in rule.moving,
-            factor=_NO_FACTOR if role in rule.apart else below,
-            unused=rule.unused(role, samples, at),
-        )
-        for role, part in rule.children.items()
-    )
-    return replace(branch, parts=parts)
 
 
 def _inputs(rule: Rule, samples: EcuSamples, at: int) -> tuple[Input, ...]:

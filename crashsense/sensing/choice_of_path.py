@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 #: Standard deviations of noise that a sample is taken to stay within when the path is chosen.
 NOISE_MARGIN = 8.0
 
+#: By what a bound is raised, so that no rounding in a draw's own sum passes it.
+ROUNDED_UP = 1.0 + 1e-12
+
 #: Largest error of the noise's autocovariance, as a share of its variance, that the fast path
 #: may have (it is about 1e-14 for a 400 Hz low-pass and grows as the corner falls).
 NOISE_MODEL_ERROR = 1e-6
@@ -32,7 +35,7 @@ def can_be_fast(one: OneSensor) -> BoolArray:
         return np.zeros(one.draws.size, dtype=bool)
     if sensor.noise_density > 0 and one.noise_models.error > NOISE_MODEL_ERROR:
         return np.zeros(one.draws.size, dtype=bool)
-    if drawn.element is None and not one.at_stop.any() and linear_at_most(one):
+    if one.read_one_by_one and linear_at_most(one):
         return np.ones(one.draws.size, dtype=bool)
     sigma = one.sigma * drawn.noisy
     if drawn.element is not None:
@@ -48,15 +51,20 @@ def can_be_fast(one: OneSensor) -> BoolArray:
 def linear_at_most(one: OneSensor) -> bool:
     """True if no draw could meet a cut even with the largest deviations of all draws.
 
-    Rounded sums grow with what is added, so that each draw by itself gives the same answer.
+    Of a sensor that reads each sample by itself, short of its stop. What decides is a bound, found
+    in a few numbers: then each draw by itself gives the same answer.
     """
+    sensor = one.sensor
     gain, offset, drift, *cross = one.drawn.largest.tolist()
-    peak = gain * float(largest_reading(one).max())
+    felt = one.peaks.most(one.truth[one.channel])
+    share = felt / sensor.range
+    curved = abs(sensor.quadratic) * share + abs(sensor.nonlinearity) * share * share
+    peak = gain * felt * (1.0 + curved)
     for name, share in zip(one.drawn.cross, cross, strict=False):
         if name in one.others:
-            peak = peak + share * float(one.peaks.of(one.others[name]).max())
-    peak = peak + offset + drift * max(0.0, one.base.end_s)
-    return bool(peak + NOISE_MARGIN * one.sigma <= one.sensor.front_end)
+            peak += share * one.peaks.most(one.others[name])
+    peak += offset + drift * max(0.0, one.base.end_s) + NOISE_MARGIN * one.sigma
+    return peak * ROUNDED_UP <= sensor.front_end
 
 
 def largest_reading(one: OneSensor) -> FloatArray:

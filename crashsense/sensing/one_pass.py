@@ -8,6 +8,7 @@ gathered.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from functools import lru_cache
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
@@ -98,10 +99,8 @@ def in_lanes(one: OneSensor) -> Fill:
     own: list[Any]
     if one.one_signal:
         fill = kernels.lanes_of
-        factors = [factor for factor, _ in one.felt]
-        own = [
-            *_given(one.word_lines(), np.stack(factors) if len(factors) > 1 else factors[0][None])
-        ]
+        factors = np.array([factor for factor, _ in one.moves]).reshape(-1, one.draws.size)
+        own = [*_given(one.word_lines(), factors)]
         own += [one.ramp_line, len(PHASES), one.words]
     else:
         fill = kernels.signal_lanes_of
@@ -188,7 +187,14 @@ def _given(*arguments: Any) -> Iterator[Any]:
 
 
 def _grid(one: OneSensor) -> FloatArray:
-    return np.array([one.sensor.step, one.sensor.code_limit, one.sensor.range], dtype=np.float64)
+    sensor = one.sensor
+    return _numbers(float(sensor.step), float(sensor.code_limit), float(sensor.range))
+
+
+@lru_cache(maxsize=256)
+def _numbers(*numbers: float) -> FloatArray:
+    """Numbers as an array that a kernel takes, made once."""
+    return engine.given(np.array(numbers))
 
 
 def _deviation(one: OneSensor, rows: IntArray | slice) -> FloatArray:
@@ -249,6 +255,12 @@ def _chain(one: OneSensor, *, skipped: int = 0) -> Any:
 
     *skipped*: samples of rest in front that are left out.
     """
-    sections, rest = chain.every_setting(one.design)
-    first = np.array([one.first_word(p) - skipped for p in range(len(PHASES))], dtype=np.int64)
-    return _kernels().Chain(*_given(sections, rest, first), one.every)
+    first = tuple(one.first_word(p) - skipped for p in range(len(PHASES)))
+    return _chain_of(one.design, first, one.every)
+
+
+@lru_cache(maxsize=256)
+def _chain_of(design: chain.FilterDesign, first: tuple[int, ...], every: int) -> Any:
+    """As :func:`_chain`; the blocks of an event share it."""
+    words = np.array(first, dtype=np.int64)
+    return _kernels().Chain(*_given(*chain.every_setting(design), words), every)

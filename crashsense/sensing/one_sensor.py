@@ -17,7 +17,7 @@ from crashsense.sensing.disturbance import Disturbance
 from crashsense.sensing.faults import Scene
 from crashsense.sensing.groups import in_groups, place, runs_of
 from crashsense.sensing.noise import NoiseBank, NoiseModels, noise_models
-from crashsense.sensing.peaks import Peaks, largest_of_rows
+from crashsense.sensing.peaks import Peaks
 from crashsense.sensing.sensor import Sensor, SensorSet
 from crashsense.sensing.timebase import TimeBase
 from crashsense.sensing.tolerance import PHASES, SensorDraws, UnitDraws
@@ -111,14 +111,19 @@ class OneSensor:
         )
 
     @cached_property
-    def _free(self) -> bool:
+    def read_one_by_one(self) -> bool:
         """True if each sample is read by itself, as the nominal element does short of its stop."""
         sensor = self.sensor
         if sensor.faults or self.drawn.element is not None:
             return False
         if not chain.element_is_static(sensor, rate_hz=self.base.rate_hz):
             return False
-        return bool((self.peaks.of(self.truth[self.channel]) <= sensor.stop).all())
+        return self.peaks.most(self.truth[self.channel]) <= sensor.stop
+
+    @cached_property
+    def _at_rest(self) -> bool:
+        """True if the element reads nothing, as nothing moves it."""
+        return not self.sensor.faults and self.peaks.most(self.truth[self.channel]) == 0.0
 
     @cached_property
     def _response(self) -> tuple[FloatArray, IntArray]:
@@ -131,8 +136,8 @@ class OneSensor:
             return chain.respond_as_made(
                 true, sensor=self.sensor, made=self.drawn.element, rate_hz=self.base.rate_hz
             )
-        if not self.sensor.faults and not self.peaks.of(true).any():
-            return true, np.zeros(true.shape[0], dtype=np.int64)  # at rest
+        if self._at_rest:
+            return true, np.zeros(true.shape[0], dtype=np.int64)
         return chain.respond(true, sensor=self.sensor, rate_hz=self.base.rate_hz)
 
     @property
@@ -142,7 +147,7 @@ class OneSensor:
         Full scale, quadratic and cubic number. A kernel that reads on its way needs no array for
         the reading.
         """
-        if self._free:
+        if self.read_one_by_one:
             sensor = self.sensor
             return self.truth[self.channel], (sensor.range, sensor.quadratic, sensor.nonlinearity)
         return self.reading, (1.0, 0.0, 0.0)
@@ -155,7 +160,7 @@ class OneSensor:
     @cached_property
     def at_stop(self) -> IntArray:
         """Samples at the stop, of each row of the reading."""
-        if self._free:
+        if self.read_one_by_one:
             return np.zeros(self.truth[self.channel].shape[0], dtype=np.int64)
         return self._response[1]
 
@@ -334,13 +339,10 @@ class OneSensor:
         return np.stack([*tables, self.ramp_table]), np.stack([*factors, self.drawn.drift])
 
     def word_lines(self) -> FloatArray:
-        """Words of each signal that is felt, in every setting and phase, as :attr:`ramp_line`."""
-        lines = np.empty((len(self.felt), self._words_in_table + ROOM_BEHIND))
-        for line, (_, samples) in zip(lines, self.felt, strict=True):
-            if largest_of_rows(samples).any():
-                self.fill_words(samples, line)
-            else:
-                line[:] = 0.0
+        """Words of each of :attr:`moves`, in every setting and phase, as :attr:`ramp_line`."""
+        lines = np.empty((len(self.moves), self._words_in_table + ROOM_BEHIND))
+        for line, (_, samples) in zip(lines, self.moves, strict=True):
+            self.fill_words(samples, line)
         return lines
 
     @property
@@ -372,13 +374,18 @@ class OneSensor:
         """
         return ((self.drawn.gain, np.ascontiguousarray(self.reading)), *self.felt_beside)
 
+    @property
+    def moves(self) -> tuple[tuple[FloatArray, FloatArray], ...]:
+        """As :attr:`felt`, of signals at which something happens."""
+        return self.felt_beside if self._at_rest else self.felt
+
     @cached_property
     def felt_beside(self) -> tuple[tuple[FloatArray, FloatArray], ...]:
         """As :attr:`felt`, of the other axes alone."""
         return tuple(
             (self.drawn.cross[name], np.ascontiguousarray(other))
             for name, other in self.others.items()
-            if self.peaks.of(other).any()
+            if self.peaks.most(other) > 0.0
         )
 
     @cached_property

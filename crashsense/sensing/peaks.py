@@ -22,6 +22,18 @@ class Peaks:
     def __init__(self) -> None:
         #: beside the samples: as long as these are kept no others have their ids
         self._found: dict[int, tuple[FloatArray, FloatArray]] = {}
+        self._most: dict[int, float] = {}
+
+    def tell(self, samples: FloatArray, largest: FloatArray) -> None:
+        """Note what is known of *samples* already."""
+        self._found[id(samples)] = samples, largest
+
+    def most(self, samples: FloatArray) -> float:
+        """The largest of all rows of *samples*, as :meth:`of`."""
+        key = id(samples)
+        if key not in self._most:
+            self._most[key] = float(self.of(samples).max())
+        return self._most[key]
 
     def of(self, samples: FloatArray) -> FloatArray:
         """Those of *samples*, (rows, samples), which must not change again."""

@@ -31,7 +31,7 @@ from crashsense.event import Context
 from crashsense.sensing.common import CommonSensors
 from crashsense.sensing.faults import SwappedChannel
 from crashsense.sensing.noise import NoiseBank
-from crashsense.sensing.one_sensor import ANY_OCCURRENCE, OneSensor
+from crashsense.sensing.one_sensor import OneSensor
 from crashsense.sensing.peaks import Peaks
 from crashsense.sensing.samples import EcuSamples
 from crashsense.sensing.sensor import Sensor, SensorSet
@@ -43,6 +43,7 @@ from crashsense.sensing.tolerance import (
     UnitDraws,
     draw_sensors,
     draw_unit,
+    known_by,
 )
 from crashsense.sensing.words import ChainReport
 from crashsense.signal import Signal
@@ -54,13 +55,13 @@ GROUP = 2 * PAGE
 #: Samples of one channel that are prepared at once, all draws together (8 MB).
 PIECE_SAMPLES = 1_000_000
 
-#: Ticks of one channel that are sensed at once, all draws together (1.9 MB): every part costs a
-#: millisecond besides.
-PART_TICKS = 240_000
+#: Ticks of one channel that are sensed at once, all draws together (2.6 MB, 512 draws of 0.3 s at
+#: 2 kHz): every part costs most of a millisecond besides.
+PART_TICKS = 320_000
 
-#: Ticks of all channels of a part that has more than a group of draws (4 MB): short events with
+#: Ticks of all channels of a part that has more than a group of draws (5 MB): short events with
 #: few channels are sensed and judged many draws at a time.
-PART_SAMPLES = 2**19
+PART_SAMPLES = 2 * PART_TICKS
 
 PATHS = ("auto", "full", "fast")
 
@@ -237,13 +238,14 @@ def _prepared(
     vary: bool = True,
     path: str = "auto",
 ) -> Prepared:
-    unit = sensor_set.control_unit
+    unit, peaks = sensor_set.control_unit, Peaks()
     truth, base = at_internal_rate(
         signals,
         unit=unit,
         draws=draws.size,
         quiet=quiet,
         needed=signals_needed(channels, sensor_set),
+        peaks=peaks,
     )
     about: dict[str, Any] = {"seed": seed, "occurrence": occurrence, "vary": vary}
 
@@ -260,7 +262,7 @@ def _prepared(
     there = [name for name in channels if name in sensor_set.sensors and name in truth]
     new = [name for name in there if common is None or not common.has(name, sensor_set, draws)]
     asked = {name: sensor_set.sensors[name] for name in new}
-    felt, peaks = frozenset(truth), Peaks()
+    felt = frozenset(truth)
 
     def sensors_drawn() -> tuple[Mapping[str, Sensor], dict[str, SensorDraws]]:
         """Their deviations, and the sensors: as long as these are kept no others have their ids."""
@@ -269,13 +271,12 @@ def _prepared(
         )
         return asked, drawn
 
-    if bank is None or deviates or occurrence != ANY_OCCURRENCE:
+    if bank is None or deviates:
         _, drawn = sensors_drawn()
     else:
-        ids = tuple((name, id(sensor)) for name, sensor in asked.items())
         arrays = 16 * len(asked)  # those of its element among them
         _, drawn = bank.kept(
-            ("sensors", ids, felt, *common_to),
+            ("sensors", known_by(asked, felt=felt), felt, *common_to),
             sensors_drawn,
             size=lambda _: arrays * draws.nbytes,
         )

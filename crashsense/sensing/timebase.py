@@ -11,9 +11,10 @@ import numpy as np
 from crashsense.arrays import FloatArray
 from crashsense.channels import CHANNELS
 from crashsense.errors import Fault, InputError, nearest
+from crashsense.sensing.peaks import Peaks
 from crashsense.sensing.sensor import ControlUnit
 from crashsense.sensing.tolerance import PHASES
-from crashsense.signal import Signal, resample
+from crashsense.signal import Signal, resampled_and_largest
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,10 +68,12 @@ def at_internal_rate(
     draws: int,
     quiet: frozenset[str] = frozenset(),
     needed: frozenset[str] | None = None,
+    peaks: Peaks | None = None,
 ) -> tuple[Mapping[str, FloatArray], TimeBase]:
     """Bring signals to the internal rate and their common span, shape (1 or draws, samples).
 
-    The span is that of all signals; only those in *needed* (None: all) are brought to it.
+    The span is that of all signals; only those in *needed* (None: all) are brought to it. *peaks*
+    is told the largest values that are known on the way.
 
     A signal at another rate is resampled with anti-aliasing. Below the internal rate (road events
     at 2 kHz, rollover at less) that adds nothing and loses nothing: the sensor follows such content
@@ -95,9 +98,10 @@ def at_internal_rate(
     if found:
         raise InputError(found)
 
-    base = time_base(signals, unit=unit)
+    base, peaks = time_base(signals, unit=unit), Peaks() if peaks is None else peaks
     # Places that move alike share one signal, which is brought over once; so do those at rest.
     silence = np.zeros((1, base.size))
+    peaks.tell(silence, np.zeros(1))
     brought: dict[object, FloatArray] = {}
     common: dict[str, FloatArray] = {}
     for name, signal in signals.items():
@@ -107,7 +111,7 @@ def at_internal_rate(
         place = samples.__array_interface__
         key = (place["data"], samples.shape, samples.strides, signal.rate_hz, signal.start_s)
         if key not in brought:
-            brought[key] = silence if _is_silent(samples) else _brought(samples, signal, base)
+            brought[key] = silence if _is_silent(samples) else _brought(signal, base, peaks)
         common[name] = brought[key]
     for name in sorted(quiet - set(signals)):
         common[name] = silence
@@ -119,12 +123,17 @@ def _is_silent(samples: FloatArray) -> bool:
     return samples.shape[0] == 1 and not samples.any()
 
 
-def _brought(samples: FloatArray, signal: Signal, base: TimeBase) -> FloatArray:
+def _brought(signal: Signal, base: TimeBase, peaks: Peaks) -> FloatArray:
     """Samples of a signal, (rows, samples), at the rate and in the span of a time base."""
+    samples, largest = np.atleast_2d(signal.samples), signal.largest
     if signal.rate_hz != base.rate_hz:
-        samples = resample(samples, rate_hz=signal.rate_hz, to_hz=base.rate_hz)
+        rates = {"rate_hz": signal.rate_hz, "to_hz": base.rate_hz}
+        samples, largest = resampled_and_largest(samples, **rates)
     skip = base.first - round(signal.start_s * base.rate_hz)
-    return samples[:, skip : skip + base.size]
+    found = samples[:, skip : skip + base.size]
+    if largest is not None and found.shape == samples.shape:
+        peaks.tell(found, largest)
+    return found
 
 
 def time_base(signals: Mapping[str, Signal], *, unit: ControlUnit) -> TimeBase:

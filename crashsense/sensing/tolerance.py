@@ -8,7 +8,7 @@ channel, role, draw number) only: two sensor sets, ranges or algorithms meet the
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from math import cos, sin
 from typing import Any
@@ -177,23 +177,42 @@ def draw_sensors(
     }
 
 
+def known_by(
+    sensors: Mapping[str, Sensor], *, felt: Collection[str] | None
+) -> tuple[Hashable, ...]:
+    """All that the deviations of some sensors depend on besides the draws, the unit and *felt*.
+
+    Sensors that differ in range, noise or corner alone deviate alike. One with an element is known
+    by its identity: it must be kept as long as what is known by it.
+    """
+    return tuple(
+        (channel, id(part))
+        if part.element is not None
+        else (
+            *(channel, *_numbers_of(part, _others(channel, felt))),
+            *(part.filter_kind == "none", *sorted(part.build.items())),
+        )
+        for channel, part in sensors.items()
+    )
+
+
+def _numbers_of(part: Sensor, others: Sequence[str]) -> tuple[float, ...]:
+    """Tolerances of a sensor: nine numbers, and the nominal share of each other axis."""
+    return (
+        *(part.sensitivity_tolerance, part.sensitivity_temperature),
+        *(part.offset_tolerance, part.offset_temperature, part.misalignment_tolerance),
+        *(cos(part.mounting_angle), sin(part.mounting_angle)),
+        *(part.drift_tolerance, part.cross_axis_tolerance),
+        *(_coupled(part, name) for name in others),
+    )
+
+
 def _numbers(parts: Sequence[Sensor], others: Sequence[tuple[str, ...]]) -> FloatArray:
     """Tolerances of every sensor, as ``compiled.readings.deviations_of`` takes them."""
-    positions = max(map(len, others))
-    return np.array(
-        [
-            [
-                *(part.sensitivity_tolerance, part.sensitivity_temperature),
-                *(part.offset_tolerance, part.offset_temperature, part.misalignment_tolerance),
-                *(cos(part.mounting_angle), sin(part.mounting_angle)),
-                *(part.drift_tolerance, part.cross_axis_tolerance),
-                *(_coupled(part, name) for name in names),
-                *([0.0] * (positions - len(names))),
-            ]
-            for part, names in zip(parts, others, strict=True)
-        ],
-        dtype=np.float64,
-    )
+    out = np.zeros((len(parts), 9 + max(map(len, others))))
+    for row, part, names in zip(out, parts, others, strict=True):
+        row[: 9 + len(names)] = _numbers_of(part, names)
+    return out
 
 
 def _deviations(

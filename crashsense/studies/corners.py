@@ -28,8 +28,9 @@ from crashsense.sensing.build import Built, as_built
 from crashsense.sensing.chain import CORNER_SETTINGS
 from crashsense.sensing.tolerance import FILTER, ROLES
 from crashsense.trials import Conditions, judge_block
-from crashsense.trials.block import channels_read, signal_block
+from crashsense.trials.block import channels_read
 from crashsense.trials.drawn import varying_roles
+from crashsense.trials.signals import signal_block
 
 if TYPE_CHECKING:
     import pandas as pd

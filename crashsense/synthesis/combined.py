@@ -18,13 +18,14 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validat
 
 from crashsense.arrays import FloatArray
 from crashsense.synthesis.bounds import LEAST_KMH
-from crashsense.synthesis.dynamics.half_car import Road, initial_state, march
+from crashsense.synthesis.dynamics.half_car import Riding, Road, initial_state, march_beside
 from crashsense.synthesis.frontal import impact as frontal
 from crashsense.synthesis.model import PulseModel, Synthesis, Variation, register_model
 from crashsense.synthesis.road import profile as road_profile
 from crashsense.synthesis.road import ride as road
 from crashsense.synthesis.road.locations import RideLocations, specific_force
 from crashsense.synthesis.road.vehicle import load_ride, resolve_vehicle, ride_path
+from crashsense.synthesis.side_by_side import March, Steps, at_once
 
 RATE_HZ = frontal.RATE_HZ
 QUIET = frontal.ZERO
@@ -48,7 +49,7 @@ class KerbThenWall(BaseModel):
         return resolve_vehicle(value, near=(info.context or {}).get("folder"))
 
 
-def simulate_kerb_then_wall(parameters: KerbThenWall, variation: Variation) -> Synthesis:
+def kerb_then_wall_in_steps(parameters: KerbThenWall, variation: Variation) -> Steps[Synthesis]:
     """March the ride to the wall, crash at the speed left, march on through the crash."""
     ride = load_ride(str(ride_path(parameters.vehicle, near=None)))
     car = ride.car(variation)
@@ -67,13 +68,14 @@ def simulate_kerb_then_wall(parameters: KerbThenWall, variation: Variation) -> S
     track = Road(path, start_m=first * GRID_M, step_m=GRID_M)
     state = initial_state(size, position=start, speed=speed, tracks=1)
     step = 1.0 / RATE_HZ
-    climb, at_wall = march(car, state, roads=[track], steps=before, step_s=step)
+    climb = Riding(car, state, [track], before, step, keeps=False)
+    _, at_wall = yield March(march_beside, climb)
 
     # The frontal model at the speed left, everything else of the draw as it is.
     left = at_wall[1]
     deviations = {**variation.deviations, "speed": left / (parameters.speed_kmh / 3.6) - 1.0}
     only = None if variation.only is None else variation.only | {"velocity_change_m_s"}
-    crash = frontal.simulate(
+    crash = yield from frontal.simulate_in_steps(
         frontal.FrontalParameters(
             vehicle=parameters.crash_vehicle,
             obstacle="rigid_wall",
@@ -83,64 +85,81 @@ def simulate_kerb_then_wall(parameters: KerbThenWall, variation: Variation) -> S
     )
     if crash.cabin_x is None:
         raise RuntimeError("the frontal model returned no cabin motion")
-    stop = crash.cabin_x[:, frontal.ZERO :]
-    through, end = march(car, at_wall, roads=[track], steps=stop.shape[1], step_s=step, push=stop)
-    motion = {
-        name: np.concatenate([values, through[name]], axis=-1) for name, values in climb.items()
-    }
-    del climb, through  # together as large as the whole motion
-    rigid_x, _ = specific_force(motion, ahead_m=ride.sensor_ahead_m, below_m=ride.sensor_below_m)
-
-    def quiet_before(values: FloatArray) -> FloatArray:
-        return np.pad(values, [(0, 0), (QUIET, 0)])
-
-    read = RideLocations(ride, variation, rate_hz=RATE_HZ).read(motion)
-    central, vertical, upfront = (
-        quiet_before(read[name]) for name in ("central_x", "central_z", "upfront_x")
+    # The whole ride, which now feels the car stop.
+    stop = np.pad(crash.cabin_x[:, frontal.ZERO :], [(0, 0), (before, 0)])
+    rigid = ("rear_seat_crossmember_x", "powertrain_x")
+    driven = yield from RideLocations(ride, variation, rate_hz=RATE_HZ).drive(
+        car,
+        state,
+        roads=[track],
+        push=stop,
+        steps=stop.shape[1],
+        step_s=step,
+        rest=QUIET,
+        keeps=variation.only is None or variation.reads(*rigid),
     )
+    felt, motion = driven.felt, driven.motion
     rides = {
-        "central_x": central,
-        "central_safing_x": central,
-        "central_z": vertical,
-        "upfront_left_x": upfront,
-        "upfront_right_x": upfront,
-        "rear_seat_crossmember_x": quiet_before(rigid_x),
-        "powertrain_x": quiet_before(rigid_x),
+        "central_x": felt["central_x"],
+        "central_safing_x": felt["central_x"],
+        "central_z": felt["central_z"],
+        "upfront_left_x": felt["upfront_x"],
+        "upfront_right_x": felt["upfront_x"],
     }
-    signals = {}
+    if motion:
+        rigid_x, _ = specific_force(
+            motion, ahead_m=ride.sensor_ahead_m, below_m=ride.sensor_below_m
+        )
+        rides |= dict.fromkeys(rigid, _after(rigid_x, QUIET))
+    signals: dict[str, FloatArray] = {}
+    made: dict[tuple[int, int], FloatArray] = {}
     for name, samples in crash.signals.items():
-        later = np.pad(samples, [(0, 0), (before, 0)])
-        signals[name] = later + rides[name] if name in rides else later
+        # Locations that share their motion go on sharing it.
+        own = id(samples), id(rides.get(name))
+        if own not in made:
+            made[own] = _after(samples, before)
+            if name in rides:
+                made[own] += rides[name]
+        signals[name] = made[own]
     for name in set(rides) - set(crash.signals):
         if name in ("central_x", "central_safing_x", "central_z") and variation.reads(name):
             signals[name] = rides[name].copy()
-    rigid = quiet_before(motion["x_acc"]) + np.pad(crash.cabin_x, [(0, 0), (before, 0)])
+    cabin = felt["x_acc"]
+    cabin[:, before:] += crash.cabin_x
     lateral = crash.cabin_y
     contact = np.full(size, before / RATE_HZ)
     return Synthesis(
         signals=signals,
         rate_hz=RATE_HZ,
         start_s=frontal.START_S,
-        cabin_x=rigid,
-        cabin_y=None if lateral is None else np.pad(lateral, [(0, 0), (before, 0)]),
+        cabin_x=cabin,
+        cabin_y=None if lateral is None else _after(lateral, before),
         quiet=frozenset(crash.quiet - set(signals)),
         facts={
             "wall_contact_s": contact,
             "speed_before_m_s": speed,
             "speed_at_wall_m_s": left,
-            "velocity_change_m_s": speed - end[1],
+            "velocity_change_m_s": speed - driven.end[1],
             "wall_velocity_change_m_s": crash.facts["velocity_change_m_s"],
         },
         trace={**motion, "wall_x": crash.cabin_x},
     )
 
 
+def _after(values: FloatArray, rest: int) -> FloatArray:
+    """Rows with *rest* samples of 0 before them."""
+    out = np.empty((values.shape[0], rest + values.shape[1]))
+    out[:, :rest], out[:, rest:] = 0.0, values
+    return out
+
+
 register_model(
     PulseModel(
         "kerb_then_wall",
         KerbThenWall,
-        simulate_kerb_then_wall,
+        at_once(kerb_then_wall_in_steps),
         {**road.TOLERANCES, **frontal.TOLERANCES},
         "half-car over a kerb, then lumped-mass car into a wall, state carried over",
+        steps=kerb_then_wall_in_steps,
     )
 )

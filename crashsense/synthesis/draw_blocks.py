@@ -17,6 +17,8 @@ from crashsense.synthesis.model import Synthesis, Variation
 
 #: Draws in a block, and rows in a group.
 ROWS, GROUP = 256, PAGE + 1
+#: Numbers of an array of which three or four stay in the second-level cache.
+CACHED = 32_768
 
 
 def rows_of(variation: Variation, rows: slice) -> Variation:
@@ -34,6 +36,12 @@ def row_groups(rows: int) -> list[slice]:
     A page of draws and the nominal draw are one group. No result depends on the groups.
     """
     return [slice(first, min(first + GROUP, rows)) for first in range(0, rows, GROUP)]
+
+
+def cached_rows(rows: int, samples: int) -> list[slice]:
+    """Return rows in groups of which a few arrays stay in the cache of a core."""
+    most = max(1, CACHED // max(1, samples))
+    return [slice(first, min(first + most, rows)) for first in range(0, rows, most)]
 
 
 def in_blocks(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import importlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -11,12 +11,18 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense import draws as random_draws
-from crashsense.arrays import FloatArray
+from crashsense.arrays import FloatArray, IntArray
+from crashsense.draws import WordArray
 from crashsense.errors import unknown_name
+from crashsense.synthesis.side_by_side import Steps
 from crashsense.values import Shown
 
 if TYPE_CHECKING:
     from pydantic import BaseModel
+
+
+#: Among what is read of a model: the motion of the cabin, from which free flight is computed.
+CABIN = "cabin"
 
 
 @dataclass(frozen=True)
@@ -42,8 +48,8 @@ class Variation(Shown):
     that neither a seed nor the name of the occurrence changes: a copy under another name has the
     same nominal signals.
 
-    ``only``: names of channels and facts that are read, None: all. A model may leave out others,
-    and makes the same of those that it makes.
+    ``only``: names of channels and facts that are read, and :data:`CABIN` where the motion of the
+    cabin is; None: all. A model may leave out others, and makes the same of those that it makes.
     """
 
     draws: npt.NDArray[np.int64]
@@ -53,7 +59,7 @@ class Variation(Shown):
     only: frozenset[str] | None = None
 
     def reads(self, *names: str) -> bool:
-        """True if one of the channels or facts is read."""
+        """True if one of the channels or facts (or :data:`CABIN`) is read."""
         return self.only is None or not self.only.isdisjoint(names)
 
     @property
@@ -63,7 +69,8 @@ class Variation(Shown):
 
     def deviation(self, name: str) -> FloatArray:
         """Deviation of the named quantity, zeros where it does not vary, shape (draws,)."""
-        return self.deviations.get(name, np.zeros(self.size))
+        known = self.deviations.get(name)
+        return np.zeros(self.size) if known is None else known
 
     def factor(self, name: str) -> FloatArray:
         """1 + deviation, shape (draws,)."""
@@ -71,12 +78,24 @@ class Variation(Shown):
 
     def noise(self, role: str, width: int) -> FloatArray:
         """White noise of unit deviation, shape (draws, width); one stream a role."""
-        axes = (self.occurrence, "pulse", role)
-        out = random_draws.noise(self.draws, width, seed=self.seed, axes=axes)
+        start, step = self.noise_rows([role])
+        return random_draws.noise_of(start[0], step[0], width)
+
+    def noise_rows(self, roles: Sequence[str]) -> tuple[WordArray, WordArray]:
+        """Rows of :func:`crashsense.draws.noise_of` that hold it, two arrays (roles, draws)."""
+
+        def rows(draws: IntArray, seed: int, names: Sequence[tuple[str, ...]]) -> list[WordArray]:
+            found = random_draws.rows_of_names(draws, "noise", seed, names)
+            return [words.reshape(len(names), draws.size) for words in found]
+
+        out = rows(self.draws, self.seed, [(self.occurrence, "pulse", role) for role in roles])
         nominal = self.draws == 0
         if nominal.any():
-            out[nominal] = random_draws.noise([1], width, seed=0, axes=("pulse", role, "nominal"))
-        return out
+            names = [("pulse", role, "nominal") for role in roles]
+            one = rows(np.ones(1, dtype=np.int64), 0, names)
+            for words, own in zip(out, one, strict=True):
+                words[:, nominal] = own
+        return out[0], out[1]
 
 
 def draw_variation(
@@ -87,24 +106,23 @@ def draw_variation(
     tolerances: Mapping[str, Tolerance],
 ) -> Variation:
     """Draw the deviations of every tolerance for the given draws."""
-    names: dict[bool, list[str]] = {True: [], False: []}
-    for name, tolerance in tolerances.items():
-        names[tolerance.kind in ("scale", "shift")].append(name)
-    drawn: dict[str, FloatArray] = {}
-    for kind, some in names.items():
-        numbers = random_draws.normals_of if kind else random_draws.uniforms_of
-        axes = [(occurrence, "pulse", "tolerance", name) for name in some]
-        drawn |= zip(some, numbers(axes, draws, width=1, seed=seed)[:, :, 0], strict=True)
-    deviations: dict[str, FloatArray] = {}
-    for name, tolerance in tolerances.items():
-        number = drawn[name]
-        if tolerance.kind in ("scale", "shift"):
-            deviations[name] = tolerance.width * np.clip(number, -3.0, 3.0)
-        elif tolerance.kind == "uniform":
-            number = np.where(draws == 0, 0.5, number)
-            deviations[name] = tolerance.width * (2.0 * number - 1.0)
-        else:
-            deviations[name] = number
+
+    def drawn(numbers: Callable[..., FloatArray], names: Sequence[str]) -> FloatArray:
+        axes = [(occurrence, "pulse", "tolerance", name) for name in names]
+        return numbers(axes, draws, width=1, seed=seed)[:, :, 0]
+
+    normal = [name for name, one in tolerances.items() if one.kind in ("scale", "shift")]
+    deviates = np.clip(drawn(random_draws.normals_of, normal), -3.0, 3.0)
+    uniform = [name for name in tolerances if name not in normal]
+    shares = drawn(random_draws.uniforms_of, uniform)
+    deviations = {
+        name: tolerances[name].width * row for name, row in zip(normal, deviates, strict=True)
+    }
+    nominal = draws == 0
+    for name, share in zip(uniform, shares, strict=True):
+        deviations[name] = share
+        if tolerances[name].kind == "uniform":
+            deviations[name] = tolerances[name].width * (2.0 * np.where(nominal, 0.5, share) - 1.0)
     return Variation(draws=draws, seed=seed, occurrence=occurrence, deviations=deviations)
 
 
@@ -117,7 +135,8 @@ class Synthesis(Shown):
     signals : channel -> samples, the true signals at the sensing locations (local ringing included)
     rate_hz, start_s : common time base
     cabin_x, cabin_y : true rigid-body acceleration of the cabin [m/s^2], from which free flight is
-        computed (never from local ringing); None where the model has none. In ground axes: of a
+        computed (never from local ringing); None where the model has none, or it is not read. In
+        ground axes: of a
         body that rolls over, ``cabin_y`` is not what a sensor on it reads
     gaps : name -> distance [m] still open between struck structure and occupant, falling with time,
         for requirements by gap closure
@@ -154,6 +173,8 @@ class PulseModel(Shown):
     the names: ``speed_kmh``, ``mass_kg``; ranges by ``Field``). ``simulate(parameters, variation)``
     integrates all draws of the variation in one batch. With ``struck_left = True`` the model
     always strikes the left side, and a recipe whose ``struck_side`` is right is its mirror image.
+    ``steps``: the same for some hundred draws at most, in steps that wait for what is integrated,
+    so that several events march side by side; None for a model that does not wait.
     """
 
     name: str
@@ -162,6 +183,13 @@ class PulseModel(Shown):
     tolerances: Mapping[str, Tolerance]
     title: str
     struck_left: bool = False
+    steps: Callable[[Any, Variation], Steps[Synthesis]] | None = None
+
+    def in_steps(self, parameters: Any, variation: Variation) -> Steps[Synthesis]:
+        """Run the model in steps; one that does not wait takes a single one."""
+        if self.steps is None:
+            return self.simulate(parameters, variation)
+        return (yield from self.steps(parameters, variation))
 
 
 #: Module in this room -> pulse models that it registers when it is imported.

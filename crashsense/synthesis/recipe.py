@@ -30,19 +30,23 @@ from crashsense.event import (
     Waiver,
 )
 from crashsense.files import read_text, toml_content
-from crashsense.occupant import flight_times
+from crashsense.occupant import flights_of_draws
 from crashsense.resources import folder as shipped_folder
 from crashsense.signal import Signal
+from crashsense.synthesis.mirror import mirrored_entry, mirrored_synthesis
 from crashsense.synthesis.model import (
+    CABIN,
     PulseModel,
     Synthesis,
     Tolerance,
+    Variation,
     draw_variation,
     find_model,
 )
 from crashsense.synthesis.nominal_cache import digest_of, kept_recipes, nominal_block, prepare
 from crashsense.synthesis.recipe_file import RecipeFile, RequirementEntry, read_requirements
 from crashsense.synthesis.selection import select_events
+from crashsense.synthesis.side_by_side import Steps
 from crashsense.values import Shown
 from crashsense.wording import faults_of, misread
 
@@ -110,6 +114,14 @@ class Recipe(Shown):
         self, draws: Iterable[int], *, seed: int, only: Collection[str] | None = None
     ) -> Synthesis:
         """Run the physical model for the given draws; *only*: see :class:`.model.Variation`."""
+        variation = self._variation(draws, seed=seed, only=only)
+        with engine.for_models():
+            synthesis = self.model.simulate(self.parameters, variation)
+        return mirrored_synthesis(synthesis) if self.is_mirrored else synthesis
+
+    def _variation(
+        self, draws: Iterable[int], *, seed: int, only: Collection[str] | None
+    ) -> Variation:
         numbers = np.fromiter(draws, dtype=np.int64)
         variation = draw_variation(
             numbers, seed=seed, occurrence=self.occurrence, tolerances=self.tolerances
@@ -117,9 +129,7 @@ class Recipe(Shown):
         if only is not None:
             sides = MIRRORED if self.is_mirrored else {}
             variation = replace(variation, only=frozenset(sides.get(n, n) for n in only))
-        with engine.for_models():
-            synthesis = self.model.simulate(self.parameters, variation)
-        return _mirror(synthesis) if self.is_mirrored else synthesis
+        return variation
 
     @cached_property
     def kept_as(self) -> str:
@@ -157,42 +167,69 @@ class Recipe(Shown):
         self, draws: Iterable[int], *, seed: int, channels: Collection[str]
     ) -> SignalBlock:
         """As :meth:`block`, for whoever reads these channels alone: other signals may be absent."""
-        facts = {fact for key in FACT_KEYS for fact in self._facts_named(key)}
-        return self._block(draws, seed=seed, only={*channels, *facts})
+        return self._block(draws, seed=seed, only=self._read_with(channels))
 
-    def _facts_named(self, key: str) -> set[str]:
-        """Facts that requirements name by *key*."""
+    def block_in_steps(
+        self, draws: Iterable[int], *, seed: int, channels: Collection[str] | None = None
+    ) -> Steps[SignalBlock]:
+        """As :meth:`block`, or :meth:`block_for` some channels, in steps.
+
+        :func:`crashsense.synthesis.side_by_side.side_by_side` runs some of them.
+        """
+        only = None if channels is None else self._read_with(channels)
+        variation = self._variation(draws, seed=seed, only=only)
+        synthesis = yield from self.model.in_steps(self.parameters, variation)
+        return self._as_block(
+            variation.draws, mirrored_synthesis(synthesis) if self.is_mirrored else synthesis
+        )
+
+    def _read_with(self, channels: Collection[str]) -> set[str]:
+        """Channels that are read, and what requirements need of the model."""
+        facts = {fact for key in FACT_KEYS for fact in self._stated[key]}
+        return {*channels, *facts, *([CABIN] if "free_flight" in self._stated["timing"] else ())}
+
+    @cached_property
+    def _stated(self) -> Mapping[str, set[str]]:
+        """What requirements state by key: facts that they name, their timing."""
         entries = [e for part in self.requirements.values() for e in part.values()]
-        return {getattr(entry, key) for entry in entries} - {None}
+        keys = (*FACT_KEYS, "timing")
+        return {key: {getattr(entry, key) for entry in entries} - {None} for key in keys}
 
     def _block(
         self, draws: Iterable[int], *, seed: int, only: Collection[str] | None
     ) -> SignalBlock:
         numbers = np.fromiter(draws, dtype=np.int64)
-        synthesis = self.synthesise(numbers, seed=seed, only=only)
+        return self._as_block(numbers, self.synthesise(numbers, seed=seed, only=only))
+
+    def _as_block(self, numbers: npt.NDArray[np.int64], synthesis: Synthesis) -> SignalBlock:
         self._refuse_moving_contacts(numbers, synthesis)
         note = f"synthesised from recipe {self.name} by model {self.model.name}"
+        rows = dict(synthesis.signals)
+        if synthesis.quiet:
+            silence = np.zeros((1, synthesis.length))  # the same for all draws
+            rows = dict.fromkeys(synthesis.quiet, silence) | rows
         signals = {}
+        made: dict[int, Signal] = {}  # locations that move alike share one array, checked once
         for name, channel in CHANNELS.items():
-            if name in synthesis.signals:
-                samples = synthesis.signals[name]
-            elif name in synthesis.quiet:
-                samples = np.zeros((1, synthesis.length))  # silence is the same for all draws
-            else:
+            if name not in rows:
                 continue
-            signals[name] = Signal.owning(
+            samples = rows[name]
+            where = {"unit": channel.unit, "axis": channel.axis, "location": channel.location}
+            if id(samples) in made:
+                signals[name] = made[id(samples)].at(**where)
+                continue
+            signals[name] = made[id(samples)] = Signal.owning(
                 samples,
                 rate_hz=synthesis.rate_hz,
                 start_s=synthesis.start_s,
-                unit=channel.unit,
-                axis=channel.axis,
-                location=channel.location,
                 history=(note,),
+                **where,
             )
         flights: dict[Flight, FloatArray] = {}
+        no_time = np.full(numbers.size, np.nan)
         required = {
             event: {
-                restraint: self._required(entry, synthesis, numbers.size, flights)
+                restraint: self._required(entry, synthesis, no_time, flights)
                 for restraint, entry in self.requirements[state].items()
             }
             for event, state in zip(self.event_names, self.belts, strict=True)
@@ -212,7 +249,7 @@ class Recipe(Shown):
         A requirement has one origin and one earliest time, those of the nominal draw.
         """
         for key in FACT_KEYS:
-            for name in sorted(self._facts_named(key)):
+            for name in sorted(self._stated[key]):
                 times = self._fact(name, synthesis, numbers.size, key=key)
                 if not numbers.any():
                     continue
@@ -231,10 +268,13 @@ class Recipe(Shown):
         self,
         entry: RequirementEntry,
         synthesis: Synthesis,
-        size: int,
+        no_time: FloatArray,
         flights: dict[Flight, FloatArray],
     ) -> FloatArray:
-        where = f"recipe {self.name}"
+        """Required times [s], shape (draws,); *no_time*: where none applies, one for all."""
+        if entry.timing == "none":
+            return no_time
+        size, where = no_time.size, f"recipe {self.name}"
         if entry.timing == "explicit":
             if entry.required_ms is None:
                 raise InputError([Fault(where, "required_ms", None, "a time for explicit timing")])
@@ -246,19 +286,22 @@ class Recipe(Shown):
                 )
             key = (entry.travel_mm, entry.inflation_ms, entry.origin_fact)
             if key not in flights:
-                origin = self._fact(entry.origin_fact, synthesis, size)
-                flights[key] = _free_flight(entry, synthesis, origin)
+                landed = flights_of_draws(
+                    synthesis.cabin_x,
+                    rate_hz=synthesis.rate_hz,
+                    start_s=synthesis.start_s,
+                    travel_m=1e-3 * entry.travel_mm,
+                    origins_s=self._fact(entry.origin_fact, synthesis, size),
+                )
+                flights[key] = landed - 1e-3 * entry.inflation_ms
             return np.asarray(flights[key] + 1e-3 * entry.extra_ms)
-        if entry.timing == "gap_closure":
-            if entry.gap is None or entry.gap not in synthesis.gaps:
-                known = nearest(str(entry.gap), synthesis.gaps)
-                raise InputError([Fault(where, "gap", entry.gap, known)])
-            gap = synthesis.gaps[entry.gap]
-            closed = gap <= 0.0
-            times = synthesis.start_s + np.argmax(closed, axis=-1) / synthesis.rate_hz
-            times = np.where(closed.any(axis=-1), times, np.nan)
-            return np.asarray(times - 1e-3 * entry.inflation_ms + 1e-3 * entry.extra_ms)
-        return np.full(size, np.nan)
+        if entry.gap is None or entry.gap not in synthesis.gaps:
+            known = nearest(str(entry.gap), synthesis.gaps)
+            raise InputError([Fault(where, "gap", entry.gap, known)])
+        closed = synthesis.gaps[entry.gap] <= 0.0
+        times = synthesis.start_s + np.argmax(closed, axis=-1) / synthesis.rate_hz
+        times = np.where(closed.any(axis=-1), times, np.nan)
+        return np.asarray(times - 1e-3 * entry.inflation_ms + 1e-3 * entry.extra_ms)
 
     def _fact(
         self, name: str | None, synthesis: Synthesis, size: int, *, key: str = "origin_fact"
@@ -376,7 +419,7 @@ class Recipe(Shown):
             struck_side=sides[self.struck_side],
             is_mirrored=not self.is_mirrored,
             requirements={
-                state: {MIRRORED_RESTRAINTS[r]: _mirror_entry(e) for r, e in entries.items()}
+                state: {MIRRORED_RESTRAINTS[r]: mirrored_entry(e) for r, e in entries.items()}
                 for state, entries in self.requirements.items()
             },
         )
@@ -384,26 +427,6 @@ class Recipe(Shown):
 
 #: What a time of free flight depends on: travel, inflation time, fact that it counts from.
 Flight = tuple[float, float, str | None]
-#: Draws whose free flight is computed together: their motion stays in the processor's cache.
-FLIGHT_ROWS = 32
-
-
-def _free_flight(entry: RequirementEntry, synthesis: Synthesis, origin: FloatArray) -> FloatArray:
-    """Required times of free flight [s], shape (draws,), from the given times of contact."""
-    if synthesis.cabin_x is None:
-        raise ValueError("free flight needs the cabin's motion")
-    together = FLIGHT_ROWS if np.all(origin == origin[0]) else 1
-    times = np.empty(origin.size)
-    for at in range(0, origin.size, together):
-        rows = slice(at, at + together)
-        times[rows] = flight_times(
-            -synthesis.cabin_x[rows],
-            rate_hz=synthesis.rate_hz,
-            start_s=synthesis.start_s,
-            travel_m=1e-3 * entry.travel_mm,
-            origin_s=float(origin[at]),
-        )
-    return times - 1e-3 * entry.inflation_ms
 
 
 def _cabin_motion(synthesis: Synthesis) -> dict[str, Signal]:
@@ -425,35 +448,6 @@ def _cabin_motion(synthesis: Synthesis) -> dict[str, Signal]:
 
 def _rebuild(state: dict[str, Any]) -> Recipe:
     return Recipe(**{**state, "model": find_model(state["model"])})
-
-
-def _swap_sides(name: str) -> str:
-    if "left" in name:
-        return name.replace("left", "right")
-    return name.replace("right", "left")
-
-
-def _mirror_entry(entry: RequirementEntry) -> RequirementEntry:
-    update = {
-        key: _swap_sides(name)
-        for key in ("gap", "after")
-        if (name := getattr(entry, key)) is not None
-    }
-    return entry.model_copy(update=update) if update else entry
-
-
-def _mirror(synthesis: Synthesis) -> Synthesis:
-    return replace(
-        synthesis,
-        signals={
-            MIRRORED[name]: -values if CHANNELS[name].axis in ("y", "roll") else values
-            for name, values in synthesis.signals.items()
-        },
-        cabin_y=None if synthesis.cabin_y is None else -synthesis.cabin_y,
-        gaps={_swap_sides(name): values for name, values in synthesis.gaps.items()},
-        quiet=frozenset(MIRRORED[name] for name in synthesis.quiet),
-        facts={_swap_sides(name): values for name, values in synthesis.facts.items()},
-    )
 
 
 def parse_recipe(text: str, *, path: str) -> Recipe:

@@ -7,7 +7,7 @@ block goes behind it.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Generator, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Generator, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
@@ -18,7 +18,7 @@ from crashsense import engine
 from crashsense.arrays import FloatArray, reuse_memory
 from crashsense.draws import PAGE
 from crashsense.errors import Fault, InputError, nearest
-from crashsense.event import Event, SelectiveSource, SignalBlock
+from crashsense.event import Event, SignalBlock
 from crashsense.further_restraints import asking
 from crashsense.rules import Algorithm, sharing
 from crashsense.rules.checked import Evaluated
@@ -34,6 +34,7 @@ from crashsense.sensing import (
 )
 from crashsense.trials.judge import Answer, Judge, valid_channels
 from crashsense.trials.lanes import answers_in_lanes, sensors_in_lanes
+from crashsense.trials.signals import Wanted
 
 if TYPE_CHECKING:
     from crashsense.trials.trial import Trial
@@ -108,38 +109,6 @@ def release_noise() -> None:
     _BANK.clear()
 
 
-def signal_block(
-    events: Sequence[Event],
-    draws: Sequence[int],
-    *,
-    conditions: Conditions,
-    channels: Collection[str] | None = None,
-) -> SignalBlock:
-    """Return the true signals of some draws: one row for all where the pulse does not vary.
-
-    *channels*: those that are looked at, None: all; others may be absent.
-    """
-    source = events[0].source
-    nominal_only = all(draw == 0 for draw in draws)  # no seed changes draw 0: the events carry it
-    if source is not None and conditions.varies_pulse(events[0]) and not nominal_only:
-        if channels is not None and isinstance(source, SelectiveSource):
-            return source.block_for(list(draws), seed=conditions.seed, channels=channels)
-        return source.block(list(draws), seed=conditions.seed)
-    required = {
-        event.name: {
-            restraint: np.array([np.nan if r.required_s is None else r.required_s])
-            for restraint, r in event.requirements.items()
-        }
-        for event in events
-    }
-    signals = {
-        name: signal.as_block(note="repeated for every draw")
-        for name, signal in events[0].signals.items()
-    }
-    numbers = np.arange(draws.start, draws.stop) if isinstance(draws, range) else np.asarray(draws)
-    return SignalBlock(draws=numbers, signals=signals, required_s=required)
-
-
 def run_trials(
     events: Sequence[Event],
     draws: Iterable[int],
@@ -165,7 +134,7 @@ def run_trials(
         channels=channels,
         scores_only=scores_only,
     )
-    return (trial for trial in steps if trial is not None)
+    return (trial for trial in steps if not isinstance(trial, Wanted | None))
 
 
 def trials_in_steps(
@@ -177,14 +146,15 @@ def trials_in_steps(
     conditions: Conditions,
     channels: Sequence[str] | None = None,
     scores_only: bool = False,
-) -> Iterator[Trial | None]:
+) -> Iterator[Trial | Wanted | None]:
     """As :func:`run_trials`; yields None as well, where kernels are about to compute a short event.
 
     Kernels fill the processor's cache, and what prepares their work then runs two to three times
     slower. Where several events have been brought up to here, their kernels come one after another.
+    Signals that gain by being made beside those of other events are yielded before they are made.
     """
     if conditions.varies_pulse(events[0]):
-        size = _draws_made_at_once(events[0])
+        size = draws_made_at_once(events[0])
     else:
         size = SCORED_BLOCK if scores_only else SENSED_BLOCK
     bank = _BANK if len(sensor_sets) > 1 or conditions.sensor_draws == "shared" else None
@@ -203,7 +173,10 @@ def trials_in_steps(
         }
     # Blocks end where pages of draws end; the nominal draw rides with the first.
     for numbers in _in_blocks(draws, size):
-        block = signal_block(events, numbers, conditions=conditions, channels=looked_at)
+        wanted_signals = Wanted(events, numbers, conditions, looked_at)
+        if wanted_signals.marches:
+            yield wanted_signals
+        block = wanted_signals.take()
         if common is not None:
             common.begin_block()
         for sensor_set, asked in zip(sensor_sets, judges, strict=True):
@@ -227,9 +200,14 @@ def trials_in_steps(
         del block  # before the next one is made: only one of them is in memory
 
 
-def _draws_made_at_once(event: Event) -> int:
+def samples_of(event: Event) -> int:
+    """Samples of all signals of a draw."""
+    return sum(signal.size for signal in event.signals.values())
+
+
+def draws_made_at_once(event: Event) -> int:
     """Draws in a block whose signals vary: a power of 2, at most :data:`BLOCK`."""
-    samples = sum(signal.size for signal in event.signals.values())
+    samples = samples_of(event)
     size = BLOCK
     while size > 1 and size * samples > BLOCK_SAMPLES:
         size //= 2
@@ -328,8 +306,14 @@ def _required_of(
     """Required times of some draws of a block, by event and restraint."""
     size = part.stop - part.start
     same: dict[float | None, FloatArray] = {}  # most restraints have no required time
+    cut: dict[int, FloatArray] = {}  # and most of these share one array in the block
 
     def some(times: FloatArray) -> FloatArray:
+        if id(times) not in cut:
+            cut[id(times)] = own_of(times)
+        return cut[id(times)]
+
+    def own_of(times: FloatArray) -> FloatArray:
         value = np.nan
         if np.size(times) > 1:
             own = times[part]
@@ -487,13 +471,17 @@ def asked_by(events: Sequence[Event], algorithms: Sequence[Algorithm]) -> list[E
     return [asking(event, covered) for event in events]
 
 
+#: Required times [s] of a restraint that has none.
+_NO_TIME = np.array([np.nan])
+_NO_TIME.setflags(write=False)
+
+
 def required_times(
     event: Event, times: Mapping[str, FloatArray]
 ) -> Iterator[tuple[str, FloatArray]]:
     """Yield each restraint of an event and its required times [s], of which some follow others'."""
     for restraint, requirement in event.requirements.items():
-        own = times.get(requirement.follows or restraint)
-        yield restraint, np.array([np.nan]) if own is None else own
+        yield restraint, times.get(requirement.follows or restraint, _NO_TIME)
 
 
 def answers_of(

@@ -17,7 +17,8 @@ from crashsense.arrays import FloatArray, IntArray
 from crashsense.errors import RuleError
 from crashsense.event import Event, Order, Requirement
 from crashsense.rules import Algorithm, Rule, reads_context
-from crashsense.rules.checked import Evaluated, active_channels, evaluate_rule, of_a_user, rows
+from crashsense.rules.checked import Evaluated, active_channels, evaluate_rule, rows
+from crashsense.rules.contract import of_a_user
 from crashsense.scoring import (
     VERDICTS,
     OrderScores,
@@ -217,7 +218,8 @@ class RuleAtSensors:
         failed when it was asked.
         """
         key = (tuple(samples.valid), pattern, samples.context)
-        if key not in self._found:
+        found = self._found.get(key)
+        if found is None:
             one = rows(samples, draws[:1].tolist())
             active, error = self.rule.uses, ""
             try:
@@ -226,8 +228,8 @@ class RuleAtSensors:
                 error = str(failed)
             names = [name for name in self.sensor_set.sensors if name in active]
             delays = (self.sensor_set.transport_s(name) for name in names)
-            self._found[key] = (names, min(delays, default=0.0), error)
-        return self._found[key]
+            found = self._found[key] = (names, min(delays, default=0.0), error)
+        return found
 
 
 #: Of built-in rules; a rule of the user may live in a process that ends with it.
@@ -283,6 +285,8 @@ class Judge:
         elif not event.requirements[restraint].needs_rule:
             reasons.append(NO_RULE.format(algorithm=algorithm.name))
         self.reason = "; ".join(reasons)
+        #: True if there is a rule, and it can be evaluated
+        self.asked = rule is not None and not self.reason
 
     def answer(
         self,
@@ -298,11 +302,10 @@ class Judge:
         *samples* are those of *sensed* in the event's context; *shared* keeps demand by rule, where
         the rule does not look at the context.
         """
-        clipped = {name: one.clipped_before_filter for name, one in sensed.reports.items()}
-        answer = self.heard(samples, clipped, required_s=required_s, valid=valid)
-        if not self.asked:
+        cut = {name: one.clipped_before_filter for name, one in sensed.reports.items()}
+        answer = self.heard(samples, cut, required_s=required_s, valid=valid)
+        if self.rule is None or not self.asked:
             return answer
-        assert self.rule is not None  # it is asked
         evaluated = _evaluated(self.rule, samples, shared)
         found = reached(
             evaluated.branches,
@@ -312,17 +315,14 @@ class Judge:
             not_before_s=self.not_before_s,
         )
         errors = {**answer.errors, **evaluated.errors}
-        return replace(answer, found=found, errors=errors, branches=evaluated.branches)
+        return Answer(
+            required_s, answer.delay_s, answer.clipped, found, "", errors, evaluated.branches
+        )
 
     @property
     def asks_a_user(self) -> bool:
         """True if it asks a rule that is not built in, or has one inside it."""
         return self._sensed is not None and self.asked and self._sensed.of_a_user
-
-    @property
-    def asked(self) -> bool:
-        """True if there is a rule, and it can be evaluated."""
-        return self.rule is not None and not self.reason
 
     def heard(
         self,

@@ -354,7 +354,7 @@ def reached_in_lanes(
     ticks = np.empty((3, len(spans), draws), dtype=np.int64)
     largest = np.empty((4, len(spans), draws))
     step = LANES * max(1, PIECE_VALUES // (LANES * size * max(1, len(sources))))
-    tiles = _tiles(-(-min(step, draws) // LANES), len(sources), size)
+    tiles = _tiles(min(step, draws), len(sources), size)
     work = -(-draws // LANES) * LANES * size
     parts, piece = kernels.parts_of(program.operations, program.roots, work=work)
     told = (
@@ -388,18 +388,22 @@ class _Room(local):
 _ROOM = _Room()
 
 
-def _tiles(groups: int, channels: int, size: int) -> FloatArray:
+def _tiles(draws: int, channels: int, size: int) -> FloatArray:
     """Tiles (groups, channels, size, LANES); numbers in every lane, also in those without a draw.
 
     They hold what the last program of this thread left there, until sources fill them again.
     """
     kernels: Any = engine.kernels()
+    groups = -(-draws // LANES)
     wanted = groups * channels * size
+    if wanted * LANES > PIECE_VALUES:  # a long event, or many channels: sources fill all of it
+        room = np.empty((wanted + 1) * LANES)
+        skip = -(room.ctypes.data // room.itemsize) % kernels.WIDTH
+        tiles = room[skip : skip + wanted * LANES].reshape(groups, channels, size, LANES)
+        tiles[-1, :, :, draws - LANES * (groups - 1) :] = 0.0
+        return tiles
     if _ROOM.rows is None or len(_ROOM.rows) < wanted:
-        rows: FloatArray = kernels.aligned(wanted)
-        if wanted * LANES > PIECE_VALUES:  # a long event, or many channels
-            return rows.reshape(groups, channels, size, LANES)
-        _ROOM.rows = rows
+        _ROOM.rows = kernels.aligned(wanted)
     return _ROOM.rows[:wanted].reshape(groups, channels, size, LANES)
 
 

@@ -403,9 +403,9 @@ class Trial:
         return int(found[0])
 
     def _one(self, items: Sequence[_Named], name: str | None, *, kind: str) -> _Named:
-        known = [item.name for item in items]
         if name is None and len(items) == 1:
             return items[0]
+        known = [item.name for item in items]
         if name is None:
             expected = f"a name, as the trial has {len(items)}: {', '.join(known)}"
             raise InputError([Fault("trial", kind, None, expected)])

@@ -34,14 +34,14 @@ from crashsense.campaign import evaluation, running
 from crashsense.plan import resolve_plan
 from crashsense.results.folder import RunFolder
 from crashsense.synthesis import load_events
-from crashsense.trials import block, judge, lanes
+from crashsense.trials import block, judge, lanes, signals
 from crashsense.trials.judge import Judge
 from crashsense.trials.lanes import SensorsInLanes
 
 #: What a stage of the table is made of: where its function stands, and its name there. Sensors put
 #: their codes into lanes inside of what asks the rules: the inner stage counts.
 STAGES = {
-    "signals": [(block, "signal_block")],
+    "signals": [(signals, "signal_block"), (evaluation, "make_beside")],
     "sensing": [
         *((block, "sense_block"), (block, "prepared")),
         *((SensorsInLanes, "prepare"), (lanes, "_fill")),

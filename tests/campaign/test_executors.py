@@ -430,7 +430,7 @@ if __name__ == "__main__":
 
 
 @pytest.mark.slow
-@pytest.mark.skipif(not processes._forks(), reason="no fork server")
+@pytest.mark.skipif(not processes.forks(), reason="no fork server")
 @pytest.mark.parametrize("engine_name", ["numpy", "fast"])
 def test_a_worker_is_forked_with_all_that_its_first_task_needs(
     engine_name: str, tmp_path: Path

@@ -24,7 +24,9 @@ from crashsense.plan import resolve_plan
 from crashsense.results.tables import Task
 from crashsense.rules import Algorithm, Rule, load_algorithm
 from crashsense.sensing import load_sensor_set
+from crashsense.synthesis import load_events
 from crashsense.trials import Conditions, block
+from crashsense.trials.block import samples_of
 
 
 def job(*events: Event, conditions: Any = None, **more: Any) -> Job:
@@ -121,6 +123,48 @@ def test_short_tasks_of_built_in_rules_go_in_step(
     each = DRAWS_IN_STEP // 2
     tasks = [Task(0, first, first + each) for first in range(1, 5 * each, each)]
     assert grouped(one, tasks, monkeypatch) == sizes
+
+
+@pytest.mark.slow
+def test_models_that_march_side_by_side_give_the_tables_of_each_task_by_itself(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Blocks of different draws in step: signals of all are made before any is sensed."""
+    names = ("wall_full_13_hard", "bumper_barrier_10", "underride_10")
+    one = job(*load_events(names), conditions=Conditions(), engine="numpy", nominal=True)
+    tasks = [Task(0, 0, 5), Task(1, 0, 9), Task(1, 9, 12), Task(2, 0, 2)]
+    alone = [run_task(one, task) for task in tasks]
+    monkeypatch.setattr(evaluation, "SAMPLES_BESIDE", 18 * samples_of(one.occurrences[0][0]))
+    beside: list[int] = []
+    make = evaluation.make_beside
+    monkeypatch.setattr(
+        evaluation, "make_beside", lambda wanted: (beside.append(len(wanted)), make(wanted))
+    )
+    groups = groups_of(one, tasks, monkeypatch)
+    together = dict(run_tasks(one, tasks))
+    assert groups == [tasks[:3]]
+    assert beside[0] == 3
+    for task, tables in zip(tasks, alone, strict=True):
+        assert tables.keys() == together[task].keys()
+        assert all(tables[name].equals(together[task][name]) for name in tables)
+
+
+@pytest.mark.parametrize(
+    ("conditions", "engine_name", "sizes"),
+    [
+        (Conditions(), "numpy", [2, 1]),
+        (Conditions(vary="pulse"), "numpy", [2, 1]),
+        (Conditions(vary="sensor"), "numpy", [3]),  # short
+        (Conditions(), "fast", [1, 1, 1]),
+    ],
+)
+def test_numpy_marches_as_many_events_as_their_signals_allow(
+    conditions: Conditions, engine_name: str, sizes: list[int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    events = load_events(["hammer_tunnel"])
+    one = job(*events, conditions=conditions, engine=engine_name)
+    monkeypatch.setattr(evaluation, "SAMPLES_BESIDE", 16 * samples_of(events[0]))
+    assert grouped(one, [Task(0, 1, 9), Task(0, 9, 17), Task(0, 17, 18)], monkeypatch) == sizes
 
 
 def test_no_more_than_a_few_tasks_go_in_step(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -15,7 +15,7 @@ from crashsense.campaign import warm_compiled
 from crashsense.compiled import kernels
 
 
-@pytest.mark.skipif(not processes._forks(), reason="no fork server")
+@pytest.mark.skipif(not processes.forks(), reason="no fork server")
 @pytest.mark.parametrize("kept", [False, True])
 def test_kernels_that_are_not_kept_are_compiled_in_a_process_that_ends(
     kept: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch

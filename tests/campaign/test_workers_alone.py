@@ -99,7 +99,7 @@ def test_what_waits_for_the_parent_never_keeps_a_worker(
         parent_ends.wait(60.0)
 
     monkeypatch.setattr(executors, "_end_with_parent", wait)
-    executors._start_worker(str(tmp_path / "job"))
+    executors._start_worker(str(tmp_path / "job"), 2)
     assert waiting.wait(60.0)
     assert seen[0] is not threading.current_thread()
     assert seen[0].daemon  # threads that are none are waited for at the end of a process

@@ -116,18 +116,42 @@ def test_a_loaded_kernel_is_linked_though_it_does_not_hold_what_for(tmp_path):
         ("name", "object", b"code"),
         ("name", "object", (b"code", None)),
         ("name", "object", (b"code", b"compact", b"more")),
+        ("name", "object", (b"code", b"compact")),
     ],
 )
-def test_what_another_numba_keeps_in_another_form_is_left_as_it_is(kept):
+def test_what_another_numba_keeps_in_another_form_is_left_as_it_is(kept, monkeypatch):
     library = SimpleNamespace(_shared_module="module")
-    caching._lighten(library, kept)
-    assert vars(library) == {"_shared_module": "module"}
-    for stored in (kept, (kept, "more")):
-        compiled = SimpleNamespace(library=library)
-        impl = SimpleNamespace(rebuild=lambda context, kept, compiled=compiled: compiled)
+    if kept == ("name", "object", (b"code", b"compact")):  # in libraries of another form
+        monkeypatch.setattr(caching, "_links_later", lambda: False)
+    assert caching._light(kept, ["name"])[0] is kept
+    for stored in (kept, (kept,), (kept, "about", "more")):
+        asked = []
+
+        def rebuild(context, kept, asked=asked):
+            asked.append((context, kept))
+            return SimpleNamespace(library=library)
+
+        impl = SimpleNamespace(rebuild=rebuild)
         caching._load_lightly(SimpleNamespace(_cache=SimpleNamespace(_impl=impl)))
-        assert impl.rebuild("context", stored) is compiled
+        assert impl.rebuild("context", stored).library is library
+        assert asked == [("context", stored)]
         assert vars(library) == {"_shared_module": "module"}
+
+
+NAMES = """\
+from inner_kernel import inner
+
+inner(1.0)
+library = next(iter(inner.overloads.values())).library
+print(sum("inner" in name for name in library.codegen._engine._defined_symbols))
+"""
+
+
+def test_of_a_loaded_kernel_only_names_that_are_called_are_looked_for(tmp_path):
+    """Not those of all that it is linked from: one call of LLVM each."""
+    room = room_with_kernels(tmp_path)
+    run(room)
+    assert run(room, "-c", NAMES) == str(len(caching._CALLED))
 
 
 def test_every_kernel_is_tried_before_long_work():

@@ -76,7 +76,9 @@ def values_of(program: Program, pieces: list[int], folder: Path | None) -> tuple
     if folder is not None:
         fused = Fused(rows, range(program.registers))
         write = partial(fused.write, operations=OPERATIONS)
-        how = partial(_in_one_loop, Kept(folder, most=100).address(fused.name, write))
+        kept = Kept(folder, most=100)
+        kept.make(fused.name, write)
+        how = partial(_in_one_loop, kept.address(fused.name))
     first = 0
     for size in pieces:
         values = np.zeros((program.registers, size, LANES))

@@ -12,8 +12,8 @@ pytest.importorskip("numba", reason="needs the extra fast")
 
 from crashsense import draws
 from crashsense.compiled.filters import CHUNK, SAMPLES, deck_of
-from crashsense.compiled.noise import noise_of_lanes, stream_of
-from crashsense.compiled.vectors import LANES
+from crashsense.compiled.noise import NOISE_DESK, noise_of_lanes, noise_of_rows, stream_of
+from crashsense.compiled.vectors import LANES, WIDTH, lines
 
 ROWS = 29  # the last lanes have no row
 PIECES = 40
@@ -46,3 +46,17 @@ def test_noise_in_lanes_is_that_of_the_draws_through_their_filters(sections: int
     for found, noise, k in zip(in_lanes(filters, setting, True), plain, setting[1:], strict=True):
         expected = ss.sosfilt(filters[k], noise) if sections else noise
         np.testing.assert_array_equal(found, expected)
+
+
+@pytest.mark.parametrize(("rows", "width"), [(9, 8), (2, 1016), (8, 30_000)])
+def test_noise_in_rows_of_lanes_is_that_of_the_draws(rows: int, width: int) -> None:
+    start, step = draws.rows_of(np.arange(1, rows + 1), kind="noise", seed=5, axes=("rows",))
+    plain = draws.noise_of(start, step, width)
+    found, desk = lines(width), lines(NOISE_DESK)
+    for first in range(0, rows, WIDTH):
+        count = min(WIDTH, rows - first)
+        noise_of_rows(start, step, first, count, *draws.noise_tables(), desk, found)
+        lanes = first + np.minimum(np.arange(WIDTH), count - 1)
+        np.testing.assert_array_equal(found.T, plain[lanes])
+    # Outermost classes, of both signs, were divided.
+    assert width < 30_000 or (plain.min() < -4.3 and plain.max() > 4.3)

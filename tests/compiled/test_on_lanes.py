@@ -110,6 +110,23 @@ def test_rows_become_lanes_and_rows_again(width: int) -> None:
     assert (back[width:] == -1.0).all()
 
 
+@numba.njit
+def added(tile: Any, rows: Any, ticks: int, width: int) -> None:
+    """Some rows of lanes onto the rows, from their second number on."""
+    lanes.add_to_rows(address(rows) + 8, 8 * rows.shape[1], address(tile), ticks, width)
+
+
+@pytest.mark.parametrize("ticks", [3, 8, 21])
+@pytest.mark.parametrize("width", [1, 5, WIDTH])
+def test_rows_of_lanes_are_added_to_rows(ticks: int, width: int) -> None:
+    rng = np.random.default_rng(ticks)
+    tile, rows = rng.normal(size=(24, WIDTH)), rng.normal(size=(WIDTH + 1, 23))
+    expected = rows.copy()
+    expected[:width, 1 : 1 + ticks] += tile[:ticks, :width].T
+    added(tile, rows, ticks, width)
+    np.testing.assert_array_equal(rows, expected)
+
+
 @intrinsic  # type: ignore[untyped-decorator]
 def _look(typing: Any, begins: Any, cell: Any, out: Any) -> Any:
     def generate(context: Any, b: Any, signature: Any, given: Any) -> Any:

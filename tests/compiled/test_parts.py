@@ -14,9 +14,10 @@ import pytest
 pytest.importorskip("numba", reason="needs the extra fast")
 
 from crashsense import operations as op
+from crashsense import processes
 from crashsense.compiled import caching
 from crashsense.compiled.caching import Kept
-from crashsense.compiled.parts import FUSED_PIECE, MOST, Parts
+from crashsense.compiled.parts import FUSED_PIECE, MADE_FROM, MOST, Parts, share_loops
 from crashsense.compiled.rules import PIECE
 
 #: A channel, times a number.
@@ -24,8 +25,8 @@ ROWS = np.array([[op.READ, 0, 0, 0, 0, 0, 0], [op.TIMES, 1, 0, 0, 0, 0, 0]])
 ROOTS = np.array([[1, 1, -1]])
 
 
-def parts(folder: Path) -> Parts:
-    return Parts(folder, loaded_from=1000, made_from=5000)
+def parts(folder: Path, *, apart: bool = False) -> Parts:
+    return Parts(folder, loaded_from=1000, made_from=5000, apart=apart)
 
 
 def address(found: tuple[np.ndarray, int]) -> int:
@@ -39,7 +40,7 @@ def test_a_loop_is_made_once_its_work_is_long(tmp_path: Path) -> None:
     told = [ours.of(ROWS, ROOTS, work=2000) for _ in range(3)]
     assert [bool(address(one)) for one in told] == [False, False, True]
     assert [piece for _, piece in told] == [PIECE, PIECE, FUSED_PIECE]
-    assert len(list(tmp_path.iterdir())) == 1
+    assert len(list(tmp_path.glob("*.code"))) == 1
     # Its numbers are no part of it, its structure is.
     other = ROWS.copy()
     other[1, 5:] = 3, 4
@@ -57,6 +58,66 @@ def test_a_kept_loop_is_loaded_for_less_work(tmp_path: Path) -> None:
 
 def test_a_folder_that_cannot_be_written_costs_nothing_but_time(tmp_path: Path) -> None:
     assert address(parts(tmp_path / "is" / "not" / "there").of(ROWS, ROOTS, work=5000))
+
+
+forking = pytest.mark.skipif(not processes.forks(), reason="no fork server")
+
+
+@forking
+def test_a_loop_is_made_by_a_process_that_ends_while_work_goes_on(tmp_path: Path) -> None:
+    ours = parts(tmp_path, apart=True)
+    assert not address(ours.of(ROWS, ROOTS, work=5000))
+    os.waitpid(ours._maker, 0)
+    assert not ours.kept.functions  # nothing was compiled here
+    assert address(ours.of(ROWS, ROOTS, work=1))
+    assert len(list(tmp_path.glob("*.code"))) == 1
+
+
+@forking
+def test_of_several_processes_one_makes_a_loop(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pipe, made = tmp_path / "pipe", Kept.make
+    os.mkfifo(pipe)
+    monkeypatch.setattr(Kept, "make", lambda *given: (pipe.read_bytes(), made(*given)))
+    one, two, here = parts(tmp_path, apart=True), parts(tmp_path, apart=True), parts(tmp_path)
+    for process in (one, one, two, here):  # it is still being made
+        assert not address(process.of(ROWS, ROOTS, work=5000))
+    assert (two._maker, two._tried) == (0, set())
+    pipe.write_bytes(b"go")
+    os.waitpid(one._maker, 0)
+    for process in (one, two, here):
+        assert address(process.of(ROWS, ROOTS, work=1))
+
+
+@forking
+@pytest.mark.parametrize("fails", ["process", "folder", "compiler"])
+def test_a_loop_that_a_process_cannot_make_is_made_here(
+    fails: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def none(*_: object, **__: object) -> int:
+        raise OSError("no process")
+
+    ours = parts(tmp_path / "not" / "there" if fails == "folder" else tmp_path, apart=True)
+    with monkeypatch.context() as failing:
+        if fails == "process":
+            failing.setattr(processes, "apart", none)
+        if fails == "compiler":
+            failing.setattr(Kept, "make", none)
+        first = address(ours.of(ROWS, ROOTS, work=5000))
+        assert bool(first) == (fails == "process")
+        if not first:
+            os.waitpid(ours._maker, 0)
+    assert address(ours.of(ROWS, ROOTS, work=1))
+
+
+def test_workers_make_loops_apart_and_the_sooner_the_more_they_are(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    ours = Parts(tmp_path)
+    monkeypatch.setattr("crashsense.compiled.parts._parts", lambda: ours)
+    share_loops(16)
+    assert (ours.apart, ours.made_from) == (processes.forks(), MADE_FROM // 16)
 
 
 def test_a_long_program_is_cut(tmp_path: Path) -> None:
@@ -88,7 +149,10 @@ def write(module):
     ir.IRBuilder(function.append_basic_block()).ret(word(5))
 
 
-where = Kept(Path(sys.argv[1]), most=3).address("five", write)
+kept = Kept(Path(sys.argv[1]), most=3)
+if not kept.address("five"):
+    kept.make("five", write)
+where = kept.address("five")
 print(ctypes.CFUNCTYPE(ctypes.c_int64)(where)())
 """
 

@@ -26,7 +26,13 @@ def _before(c: Any, a: Vector, before: Vector) -> tuple[Vector, Vector]:
     return before, a
 
 
-OVER, DECAYED, BEFORE, MOST = range(4)
+def _interleaved(g: vectors.Given) -> Any:
+    for k, vector in enumerate(vectors.interleaved([g.a.load(row, 0) for row in range(5)])):
+        g.out.store(vector, k, 0)
+    return g.at
+
+
+OVER, DECAYED, BEFORE, MOST, INTERLEAVED = range(5)
 
 _run = vectors.chosen_by_code(
     {
@@ -34,6 +40,7 @@ _run = vectors.chosen_by_code(
         DECAYED: steps.remembering(1, _decayed),
         BEFORE: steps.ring(0, _before),
         MOST: steps.most,
+        INTERLEAVED: _interleaved,
     }
 )
 
@@ -66,6 +73,13 @@ def test_a_quotient_has_the_bits_of_a_division(rows: Any) -> None:
     a, b, out, c = rows
     run(OVER, out, a, b, c, a, 0, 0, 0)
     np.testing.assert_array_equal(out, a / b)
+
+
+def test_rows_are_interleaved_number_by_number(rows: Any) -> None:
+    a, b, out, c = rows
+    run(INTERLEAVED, out, a, b, c, a, 0, 0, 0)
+    width = vectors.WIDTH
+    np.testing.assert_array_equal(out[:5, :width].ravel(), a[:5, :width].T.ravel())
 
 
 def test_what_is_remembered_goes_from_piece_to_piece(rows: Any) -> None:

@@ -6,6 +6,7 @@ import subprocess
 import sys
 from concurrent.futures import ThreadPoolExecutor
 
+import numpy as np
 import pytest
 
 from crashsense import engine
@@ -81,3 +82,15 @@ def test_what_is_hidden_from_one_thread_is_there_for_others():
     assert finder.find_spec("scipy.special", None) is None
     with ThreadPoolExecutor(1) as pool:
         assert pool.submit(finder.find_spec, "scipy.linalg", None).result() is None
+
+
+def test_a_kernel_is_given_arrays_in_order_and_locked_and_its_caller_keeps_its_own():
+    own = np.arange(6.0).reshape(2, 3)
+    for array in (own, own.T, own[:, 1:]):
+        plain = engine.given(array)
+        assert plain.flags.c_contiguous
+        assert not plain.flags.writeable
+        assert np.array_equal(plain, array)
+        assert engine.given(plain) is plain
+    assert own.flags.writeable
+    assert np.shares_memory(engine.given(own), own)

@@ -6,10 +6,13 @@ import os
 import subprocess
 import sys
 from multiprocessing import get_all_start_methods
+from pathlib import Path
+from select import select
 
 import pytest
 
 from crashsense import processes
+from crashsense.temporary import locked
 
 STARTED_EARLY = """
 import os, sys, time
@@ -37,6 +40,29 @@ def test_the_server_imports_for_all_workers_and_with_one_thread(tmp_path):
     script.write_text(STARTED_EARLY)
     done = subprocess.run([sys.executable, str(script)], capture_output=True, text=True)
     assert done.stdout == "('1', [True, True])\n", done.stderr
+
+
+@pytest.mark.skipif(not processes.forks(), reason="no fork server here")
+def test_what_runs_apart_keeps_one_lock_and_nothing_else_open(tmp_path: Path) -> None:
+    """Who reads what this process writes does not wait for the other one."""
+    read, write = os.pipe()
+    lock, again = tmp_path / "lock", tmp_path / "again"
+    os.mkfifo(again)
+    held = locked(lock, os.O_CREAT)
+    assert held is not None
+    child = processes.apart(again.read_bytes, held=held)
+    os.close(held)
+    os.close(write)
+    assert select([read], [], [], 30.0)[0]
+    assert os.read(read, 1) == b""
+    assert os.waitpid(child, os.WNOHANG) == (0, 0)
+    assert locked(lock) is None
+    again.write_bytes(b"end")
+    assert os.waitpid(child, 0) == (child, 0)
+    held = locked(lock)
+    assert held is not None
+    os.close(held)
+    os.close(read)
 
 
 def test_threads_are_pinned_for_workers_alone(monkeypatch):

@@ -122,15 +122,15 @@ def test_what_is_not_ours_is_kept(place: Path) -> None:
 def test_a_folder_that_was_taken_for_abandoned_is_made_again(
     place: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    locked, taken = temporary._locked, []
+    locked, taken = temporary.locked, []
 
-    def late(path: Path, flags: int) -> int | None:
+    def late(path: Path, flags: int = 0) -> int | None:
         if not taken:  # another process is quicker
             taken.append(path.parent)
             path.parent.rmdir()
         return locked(path, flags)
 
-    monkeypatch.setattr(temporary, "_locked", late)
+    monkeypatch.setattr(temporary, "locked", late)
     with temporary_folder() as made:
         assert made.is_dir()
         assert made not in taken
@@ -166,7 +166,7 @@ def test_no_room_is_told_and_leaves_nothing(place: Path, monkeypatch: pytest.Mon
     def full(*_: object) -> int:
         raise OSError(28, os.strerror(28))
 
-    monkeypatch.setattr(temporary, "_locked", full)
+    monkeypatch.setattr(temporary, "locked", full)
     with pytest.raises(OSError, match=os.strerror(28)):
         folder_until_exit()
     assert not list(place.iterdir())

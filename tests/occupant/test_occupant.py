@@ -139,6 +139,19 @@ def test_travel_never_reached_is_nan_and_rows_are_independent():
     assert times[0] == flight_times(block[0], rate_hz=10000.0)
 
 
+def test_a_draw_has_the_same_flight_alone_and_beside_one_that_flies_to_the_end():
+    """Only where all have landed in the first half of a pulse is the rest of it left alone."""
+    hard, late = np.full(3000, 300.0), np.r_[np.zeros(1600), np.full(1400, 300.0)]
+    never = np.full(3000, 2.0)
+    block = np.stack([hard, late, never, -never])
+    found = flight_times(block, rate_hz=10_000.0)
+    alone = [float(flight_times(row, rate_hz=10_000.0)) for row in block]
+    assert np.array_equal(found, alone, equal_nan=True)
+    assert found[:2] == pytest.approx([(2 * 0.127 / 300.0) ** 0.5, 0.16 + found[0]], abs=1e-4)
+    assert found[2] > 0.3
+    assert np.isnan(found[3])
+
+
 def test_flight_counts_from_its_origin():
     samples = np.concatenate([np.zeros(500), np.full(2000, 10 * G)])
     late = float(free_flight_time(samples, rate_hz=10000.0, start_s=-0.05))

@@ -9,6 +9,7 @@ import pandas as pd
 import pyarrow as pa
 import pytest
 
+from crashsense.results.outcome import outcome_of
 from crashsense.results.statistics import clopper_pearson, upper_bound_without_failure
 from crashsense.results.tally import (
     WORDS,
@@ -232,6 +233,24 @@ def test_a_table_of_counts_is_what_is_counted(seed: int) -> None:
     # A pair of which nothing is judged, held or failed has zeros.
     calm = frame.assign(verdict="open_held", expectation="open")
     assert counts(calm)[["met", "not_met", "not_evaluated", "idle"]].to_numpy().sum() == 0
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_an_outcome_counts_requirements_and_the_events_in_which_one_failed(seed: int) -> None:
+    frame = table(seed)
+    for pair in pairs_of(frame, gating={}):
+        own = [row for row in frame.itertuples() if (row.sensor_set, row.algorithm) == tuple(pair)]
+        fire = [row for row in own if row.expectation == "fire"]
+        quiet = [row for row in own if row.expectation == "no_fire"]
+        held = [row for row in quiet if row.verdict == "held"]
+        found = outcome_of(frame, pair)
+        assert found.fire == Counter(row.verdict for row in fire)
+        others = Counter(row.verdict for row in quiet if row.verdict != "held")
+        idle = sum(row.max_demand == 0.0 for row in held)
+        others.update(never_challenged=idle, challenged=len(held) - idle)
+        assert found.no_fire == {name: size for name, size in others.items() if size}
+        for rows, events in ((fire, found.fire_events), (quiet, found.no_fire_events)):
+            assert events == len({row.event for row in rows if row.verdict in FAILURES})
 
 
 @pytest.mark.parametrize("seed", range(6))

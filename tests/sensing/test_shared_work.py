@@ -11,7 +11,7 @@ from sensing.sensing_helpers import acceleration, part, sensor_set
 from crashsense import engine
 from crashsense.sensing import choice_of_path, load_sensor_set, sense
 from crashsense.sensing.one_sensor import OneSensor
-from crashsense.sensing.peaks import largest_of_rows
+from crashsense.sensing.peaks import Peaks, largest_of_rows
 from crashsense.sensing.sense import prepared
 from crashsense.sensing.timebase import at_internal_rate
 from crashsense.signal import Signal
@@ -44,9 +44,11 @@ def ride(size: int = 600) -> dict[str, Signal]:
 
 def test_one_motion_is_brought_to_the_internal_rate_once(monkeypatch: pytest.MonkeyPatch) -> None:
     module = importlib.import_module("crashsense.sensing.timebase")
-    original, raised = module.resample, []
+    original, raised = module.resampled_and_largest, []
     monkeypatch.setattr(
-        module, "resample", lambda rows, **how: raised.append(rows) or original(rows, **how)
+        module,
+        "resampled_and_largest",
+        lambda rows, **how: raised.append(rows) or original(rows, **how),
     )
     true = ride()
     unit = load_sensor_set().control_unit
@@ -56,7 +58,7 @@ def test_one_motion_is_brought_to_the_internal_rate_once(monkeypatch: pytest.Mon
     assert found["central_y"] is found["side_left_y"]
     assert not found["central_y"].any()
     for name in ("central_x", "central_z"):
-        again = original(true[name].samples, rate_hz=2_000.0, to_hz=10_000.0)
+        again, _ = original(true[name].samples, rate_hz=2_000.0, to_hz=10_000.0)
         np.testing.assert_array_equal(found[name], again)
 
 
@@ -94,8 +96,11 @@ def test_the_largest_reading_is_found_to_the_last_bit(
     assert one.reading.std() > G
 
 
+@pytest.mark.parametrize(
+    "curved", [{}, {"quadratic": -0.02, "nonlinearity": 0.05}, {"nonlinearity": -0.05}]
+)
 def test_the_largest_deviations_of_all_draws_decide_as_each_draw_by_itself(
-    monkeypatch: pytest.MonkeyPatch,
+    curved: dict[str, float], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     own = part(
         range=10 * G,
@@ -103,6 +108,7 @@ def test_the_largest_deviations_of_all_draws_decide_as_each_draw_by_itself(
         cross_axis=0.03,
         offset_tolerance=0.3 * G,
         noise_density=2e-3 * G,
+        **curved,
     )
     draws, seen = np.arange(40), set()
     true = {name: signal.row(0, note="one for all") for name, signal in ride().items()}
@@ -112,7 +118,7 @@ def test_the_largest_deviations_of_all_draws_decide_as_each_draw_by_itself(
         (made,) = prepared(true, sensors, draws=draws, channels=["central_x"])
         return made.sensors["central_x"]
 
-    for level in np.linspace(12 * G, 24 * G, 121):
+    for level in np.linspace(10 * G, 30 * G, 201):
         quick = choice_of_path.can_be_fast(found(level))
         assert quick.shape == draws.shape
         with monkeypatch.context() as patch:
@@ -137,6 +143,35 @@ def test_peaks_by_either_engine_are_the_same_bits() -> None:
             part = rows[:, 3:]  # not in C order
             np.testing.assert_array_equal(largest_of_rows(part), largest_of_rows(part.copy()))
     np.testing.assert_array_equal(found["fast"], found["numpy"])
+
+
+@pytest.mark.skipif(not engine.installed(), reason="needs numba (extra fast)")
+@pytest.mark.parametrize("rate_hz", [2_000.0, 10_000.0])
+@pytest.mark.parametrize("later", [0, 3])
+def test_largest_values_known_on_the_way_are_those_that_would_be_found(
+    rate_hz: float, later: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    looked_at = []
+    module = importlib.import_module("crashsense.sensing.peaks")
+    monkeypatch.setattr(
+        module, "largest_of_rows", lambda rows: looked_at.append(rows) or largest_of_rows(rows)
+    )
+    unit, peaks = load_sensor_set().control_unit, Peaks()
+    with engine.using("fast"):
+        true = {
+            name: Signal.owning(one.samples, **{**_attributes(one), "rate_hz": rate_hz})
+            for name, one in ride().items()
+        }
+        one = true["central_z"]
+        start = {**_attributes(one), "start_s": one.start_s - later / rate_hz}
+        true["central_z"] = Signal.owning(-9.0 * one.samples, **start)
+        found, _ = at_internal_rate(true, unit=unit, draws=DRAWS.size, peaks=peaks)
+        for samples in found.values():
+            plain = np.maximum(samples.max(axis=-1), -samples.min(axis=-1))
+            np.testing.assert_array_equal(peaks.of(samples), plain)
+    # Where a signal is cut to the common span its largest sample may be outside.
+    cut = [found["central_z"], found["central_x"]] if later else []
+    assert len(looked_at) == len({id(samples) for samples in cut})
 
 
 def test_pieces_of_a_block_are_views_of_its_signals(monkeypatch: pytest.MonkeyPatch) -> None:

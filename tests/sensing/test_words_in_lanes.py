@@ -115,6 +115,29 @@ def test_words_of_signals_that_differ_by_draw(name: str, groups: int) -> None:
             np.testing.assert_array_equal(found, rows)
 
 
+@pytest.mark.parametrize("name", ["a word in four ticks", SHIPPED])
+@pytest.mark.parametrize("beside", [0.0, 1.0])
+def test_words_where_the_sensor_itself_is_at_rest(name: str, beside: float) -> None:
+    """Offset, drift and noise alone, or with what comes from another axis."""
+    true = {
+        "central_x": acceleration(np.zeros(1503)),
+        "central_y": acceleration(beside * crash(peak_g=30.0, samples=1503), axis="y"),
+    }
+    how: Any = {"draws": DRAWS, "channels": ["central_x"], "occurrence": "rest", "path": "fast"}
+    found = {}
+    for engine_name in engine.ENGINES:
+        with engine.using(engine.choose(engine_name)[0]):
+            (made,) = prepared(true, chosen(name), **how)
+            one = made.sensors["central_x"]
+            if engine_name == "numpy":
+                found[engine_name], _, _, _ = one.run(slice(0, DRAWS.size))
+                continue
+            assert len(one.moves) == (beside > 0.0)
+            found[engine_name], _ = in_lanes(one_pass.in_lanes(one), one, 1)
+    assert len(np.unique(found["numpy"])) > 2
+    np.testing.assert_array_equal(found["fast"], found["numpy"])
+
+
 @pytest.mark.parametrize("peak_g", [30.0, 150.0])
 @pytest.mark.parametrize("name", NAMES)
 def test_words_of_the_full_path(name: str, peak_g: float) -> None:

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from crashsense import engine
 from crashsense.errors import InputError
 from crashsense.signal import Signal, cumulative_trapezoid
 
@@ -241,6 +242,23 @@ def test_samples_must_be_finite_and_may_be_huge(bad):
     huge[4] = bad
     with pytest.raises(InputError, match="non-finite at \\[4\\]"):
         acceleration(huge)
+
+
+def test_a_kernel_that_looks_for_samples_that_are_not_finite_tells_the_largest():
+    pytest.importorskip("numba")
+    rows = 1e3 * np.random.default_rng(2).standard_normal((5, 40))
+    largest = np.abs(rows).max(axis=-1)
+    with engine.using("fast"):
+        block = acceleration(rows)
+        np.testing.assert_array_equal(block.largest, largest)
+        np.testing.assert_array_equal(block.rows(slice(1, 3), note="two").largest, largest[1:3])
+        np.testing.assert_array_equal(block.row(3, note="one").largest, largest[3:4])
+        np.testing.assert_array_equal(block.as_block(note="all").largest, largest)
+        assert acceleration(rows[0]).largest is None  # one signal does not wait for a kernel
+        for bad in (np.nan, np.inf, -np.inf):
+            rows[2, 7] = bad
+            with pytest.raises(InputError, match="non-finite at \\[2, 7\\]"):
+                acceleration(rows)
 
 
 @settings(max_examples=60, deadline=None, derandomize=True)

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 
+from crashsense import engine
 from crashsense.channels import CHANNELS
-from crashsense.event import SelectiveSource
+from crashsense.event import SelectiveSource, SteppingSource
 from crashsense.synthesis.recipe import recipe_of_event
+from crashsense.synthesis.side_by_side import side_by_side
 
 READ = ("central_safing_x", "central_z", "upfront_left_x", "side_left_y")
 
@@ -30,6 +33,41 @@ def test_a_block_for_some_channels_has_them_as_the_whole_block(name: str) -> Non
     for event, times in whole.required_s.items():
         for restraint, values in times.items():
             assert np.array_equal(values, some.required_s[event][restraint], equal_nan=True)
+
+
+def test_locations_that_move_alike_share_their_samples_and_keep_their_own_names() -> None:
+    block = recipe_of_event("kerb_climb_30").block([0, 2], seed=1)
+    addresses = {name: one.samples.ctypes.data for name, one in block.signals.items()}
+    assert 2 < len(set(addresses.values())) < len(addresses)
+    assert addresses["central_x"] == addresses["central_safing_x"]
+    for name, one in block.signals.items():
+        card = CHANNELS[name]
+        assert (one.location, one.axis, one.unit) == (card.location, card.axis, card.unit)
+        assert one.samples.shape[0] in (1, 2)
+        assert not one.samples.flags.writeable
+
+
+@pytest.mark.quick(1)
+@pytest.mark.parametrize("engine_name", ["numpy", "fast"])
+def test_blocks_made_side_by_side_are_those_made_alone(engine_name: str) -> None:
+    """Of models that wait for their marches, once or twice, and of those that do not."""
+    if engine_name == "fast":
+        pytest.importorskip("numba")
+    names = (
+        "odb_40_56_right", "kerb_then_wall_40_20", "wall_full_13_hard", "hammer_tunnel",
+        "pothole_60", "kerb_climb_30",
+    )  # fmt: skip
+    recipes = [recipe_of_event(name) for name in names]
+    how: dict[str, Any] = {"seed": 2, "channels": READ}
+    with engine.using(engine_name):
+        assert all(isinstance(recipe, SteppingSource) for recipe in recipes)
+        found = side_by_side([recipe.block_in_steps([1, 3], **how) for recipe in recipes])
+        for recipe, block in zip(recipes, found, strict=True):
+            alone = recipe.block_for([1, 3], **how)
+            assert block.signals.keys() == alone.signals.keys()
+            for channel, signal in alone.signals.items():
+                assert block.signals[channel].samples.tobytes() == signal.samples.tobytes()
+            assert repr(block.required_s) == repr(alone.required_s)
 
 
 def test_what_is_not_read_is_not_made() -> None:

@@ -93,7 +93,7 @@ def test_all_families_in_compiled_loops_are_the_families(monkeypatch, tmp_path) 
     assert said == list(range(len(rules)))
     found = {}
     for made_from in (10**12, 0):
-        parts = Parts(tmp_path, made_from=made_from)
+        parts = Parts(tmp_path, loaded_from=made_from, made_from=made_from)
         with engine.using(engine.choose("fast")[0]):
             monkeypatch.setattr(engine.kernels(), "parts_of", parts.of)
             sources = [in_lanes(given, name) for name in program.channels]
@@ -272,6 +272,21 @@ def test_for_scores_alone_no_samples_are_written_down(vary: str, monkeypatch) ->
     monkeypatch.setattr("crashsense.trials.block.sense_block", never)
     found = rows_of("hammer_tunnel", scores_only=True, name="fast", vary=vary)
     assert found["draw"].nunique() == 34
+
+
+@pytest.mark.parametrize("size", [9, 6000])
+def test_lanes_without_a_draw_hold_numbers(size: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    empty = np.empty
+    monkeypatch.setattr(np, "empty", lambda shape: np.full_like(empty(shape), np.nan))
+    monkeypatch.setattr(lanes, "_ROOM", lanes._Room())
+    with engine.using("fast"):
+        for draws in (35, LANES):
+            tiles = lanes._tiles(draws, 3, size)
+            assert tiles.shape == (-(-draws // LANES), 3, size, LANES)
+            assert tiles.ctypes.data % 64 == 0
+            assert np.isfinite(tiles[-1, ..., (draws - 1) % LANES + 1 :]).all()
+            # What sources fill is not cleared first where that would take as long as judging.
+            assert np.isnan(tiles[0]).all() == (size == 6000)
 
 
 def test_a_group_has_the_lanes_of_the_kernels() -> None:

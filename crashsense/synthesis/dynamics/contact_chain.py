@@ -23,6 +23,7 @@ same operations in the same order.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -31,10 +32,12 @@ import numpy as np
 import numpy.typing as npt
 
 from crashsense import engine
-from crashsense.arrays import FloatArray
+from crashsense.arrays import FloatArray, by_draw
 
-#: Draws marched together by numpy.
-ROWS = 512
+#: Draws marched together by numpy; rows that are gone through many times together.
+ROWS, ROWS_TOGETHER = 512, 4
+#: Bend of a joint that never bends [m].
+NO_BEND = 1e9
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,7 +59,7 @@ class Joint:
     stiffness: Any = 0.0
     damping: Any = 0.0
     gap: Any = 0.0
-    bend: Any = 1e9
+    bend: Any = NO_BEND
     stiffness_past_bend: Any = 0.0
     hertz: Any = 0.0
     yield_depth: Any = 1e9
@@ -77,7 +80,7 @@ _NUMBERS = (
 )
 
 
-class _Speeds(Sequence[FloatArray]):
+class Speeds(Sequence[FloatArray]):
     """Speeds of the bodies of a chain, each computed when it is first asked for."""
 
     def __init__(self, force: FloatArray, per_mass: FloatArray, start: FloatArray) -> None:
@@ -93,17 +96,33 @@ class _Speeds(Sequence[FloatArray]):
             self._found[number] = self._of(number)
         return self._found[number]
 
-    def _of(self, body: int) -> FloatArray:
-        """From the impulses of its joints."""
-        net = np.zeros(self._force[0].shape)
+    def _of(self, body: int, *, rows: slice = slice(None)) -> FloatArray:
+        """From the impulses of its joints; of some draws."""
+        net = np.zeros(self._force[0][rows].shape)
         if body > 0:
-            net += self._force[body - 1]
+            net += self._force[body - 1][rows]
         if body < len(self._force):
-            net -= self._force[body]
-        net *= self._per_mass[body][:, None]
+            net -= self._force[body][rows]
+        net *= self._per_mass[body][rows, None]
         speed = np.cumsum(net, axis=-1, out=net)
-        speed += self.start[body][:, None]
+        speed += self.start[body][rows, None]
         return speed
+
+    def closing_power(self, first: int) -> FloatArray:
+        """Power that joints from *first* on take up while they close [W], (draws, samples)."""
+        power = np.zeros(self._force[0].shape)
+        # Few rows at a time: they stay in the processor's cache.
+        for at in range(0, len(power), ROWS_TOGETHER):
+            rows = slice(at, at + ROWS_TOGETHER)
+            ahead = self._of(first, rows=rows)
+            for joint in range(first, len(self._force)):
+                behind = self._of(joint + 1, rows=rows)
+                ahead -= behind
+                np.maximum(ahead, 0.0, out=ahead)
+                ahead *= self._force[joint][rows]
+                power[rows] += ahead
+                ahead = behind
+        return power
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,7 +134,7 @@ class ChainMotion:
     """
 
     force: tuple[FloatArray, ...]
-    speed: Sequence[FloatArray]
+    speed: Speeds
     start: FloatArray
     sample_s: float
 
@@ -127,6 +146,40 @@ class ChainMotion:
         way -= 0.5 * (speed - self.start[body][:, None])
         way *= self.sample_s
         return way
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Contacts:
+    """What :func:`march_chain` marches; names as there."""
+
+    masses: Sequence[Any]
+    joints: Sequence[Joint]
+    speeds: Sequence[Any]
+    size: int
+    samples: int
+    rate_hz: float
+    substeps: int
+    fine_samples: int = 0
+    fine_substeps: int = 1
+
+    @property
+    def kinds(self) -> npt.NDArray[np.bool_]:
+        """Of each joint: whether it holds, is plastic, is a contact of round bodies."""
+        return np.array([(j.holds, j.plastic, bool(np.all(j.hertz > 0.0))) for j in self.joints])
+
+    @property
+    def laws(self) -> FloatArray:
+        """Numbers of each joint, (joints, numbers, draws)."""
+        return np.array(
+            [by_draw([getattr(j, name) for name in _NUMBERS], self.size) for j in self.joints]
+        )
+
+    @property
+    def alike(self) -> tuple[Any, ...]:
+        """Chains that are alike in this can be marched side by side."""
+        bends = any(np.any(joint.bend < NO_BEND) for joint in self.joints)
+        steps = (self.rate_hz, self.substeps, self.fine_samples, self.fine_substeps)
+        return (self.kinds.tobytes(), bends, *steps)
 
 
 def march_chain(
@@ -152,32 +205,57 @@ def march_chain(
     rate_hz, substeps : rate of the result; steps a sample
     fine_samples, fine_substeps : so many samples at the start take so many steps each
     """
-    force = np.empty((len(joints), size, samples))
+    chain = Contacts(
+        masses=masses, joints=joints, speeds=speeds, size=size, samples=samples, rate_hz=rate_hz,
+        substeps=substeps, fine_samples=fine_samples, fine_substeps=fine_substeps,
+    )  # fmt: skip
+    (motion,) = march_chains([chain])
+    return motion
 
-    def whole(value: Any) -> FloatArray:
-        return np.broadcast_to(np.asarray(value, dtype=np.float64), (size,))
 
-    inverse_mass = 1.0 / np.array([whole(mass) for mass in masses])
-    laws = np.array([[whole(getattr(joint, name)) for name in _NUMBERS] for joint in joints])
-    kinds = np.array([(j.holds, j.plastic, bool(np.all(j.hertz > 0.0))) for j in joints])
-    start = np.array([whole(v) for v in speeds])
-    steps = np.full(samples, substeps, dtype=np.int64)
-    steps[:fine_samples] = fine_substeps
+def march_chains(chains: Sequence[Contacts]) -> list[ChainMotion]:
+    """March several chains, those that are alike side by side where numpy computes."""
+    groups: dict[tuple[Any, ...], list[int]] = defaultdict(list)
+    for place, chain in enumerate(chains):
+        alone = (place,) if engine.kernels() is not None else ()
+        groups[*chain.alike, *alone].append(place)
+    found: dict[int, ChainMotion] = {}
+    for places in groups.values():
+        found |= zip(places, _march_beside([chains[place] for place in places]), strict=True)
+    return [found[place] for place in range(len(chains))]
+
+
+def _march_beside(chains: Sequence[Contacts]) -> list[ChainMotion]:
+    """March chains that are alike, draws side by side, to the end of the longest."""
+    one = chains[0]
+    ends = np.cumsum([0, *(chain.size for chain in chains)]).tolist()
+    size, samples = ends[-1], max(chain.samples for chain in chains)
+    force = np.empty((len(one.joints), size, samples))
+    inverse_mass = 1.0 / np.concatenate([by_draw(c.masses, c.size) for c in chains], axis=-1)
+    laws = np.concatenate([chain.laws for chain in chains], axis=-1)
+    start = np.concatenate([by_draw(c.speeds, c.size) for c in chains], axis=-1)
+    steps = np.full(samples, one.substeps, dtype=np.int64)
+    steps[: one.fine_samples] = one.fine_substeps
     march = _march if (compiled := engine.kernels()) is None else compiled.contact_steps
+    sample_s = 1.0 / one.rate_hz
     for first in range(0, size, ROWS):
         rows = slice(first, min(first + ROWS, size))
         march(
             np.ascontiguousarray(inverse_mass[:, rows]),
             np.ascontiguousarray(laws[:, :, rows]),
-            kinds,
+            one.kinds,
             start[:, rows].copy(),
             steps,
-            1.0 / rate_hz,
+            sample_s,
             force[:, rows],
         )
-    sample_s = 1.0 / rate_hz
-    speeds_of = _Speeds(force, inverse_mass * sample_s, start)
-    return ChainMotion(tuple(force), speeds_of, start, sample_s)
+    motions = []
+    for chain, first, last in zip(chains, ends[:-1], ends[1:], strict=True):
+        own = force[:, first:last, : chain.samples]
+        begin = start[:, first:last]
+        speeds_of = Speeds(own, inverse_mass[:, first:last] * sample_s, begin)
+        motions.append(ChainMotion(tuple(own), speeds_of, begin, sample_s))
+    return motions
 
 
 def _march(
@@ -192,7 +270,7 @@ def _march(
     """All steps with numpy over the draws; fills *force*."""
     x, v = np.zeros_like(speeds), speeds
     stiffness, damping, gap, bend, past, hertz, yields, hysteresis = laws.transpose(1, 0, 2)
-    bends, gaps = bool((bend < 1e9).any()), bool(gap.any())
+    bends, gaps = bool((bend < NO_BEND).any()), bool(gap.any())
     contacts = [(i, *kind[1:]) for i, kind in enumerate(kinds.tolist()) if not kind[0]]
     # The force at first yield and the slope beyond it.
     root = np.sqrt(yields)

@@ -25,20 +25,19 @@ a small car from memory; see the vehicle file for the basis.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 
 from crashsense import engine
-from crashsense.arrays import FloatArray
+from crashsense.arrays import FloatArray, IntArray, by_draw
 from crashsense.compiled.ride import ride_draw
-from crashsense.synthesis.dynamics.few_draws import draw_by_draw
+from crashsense.synthesis.dynamics.few_draws import FEW, draw_by_draw
 from crashsense.units import STANDARD_GRAVITY
-
-#: Draws marched together as arrays.
-ROWS = 512
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,6 +130,48 @@ def initial_state(size: int, *, position: FloatArray, speed: FloatArray, tracks:
     return state
 
 
+@dataclass(frozen=True, eq=False)
+class Riding:
+    """What :func:`march` marches; names as there."""
+
+    car: RideCar
+    state: FloatArray
+    roads: Sequence[Road]
+    steps: int
+    step_s: float
+    brake: FloatArray | None = None
+    push: FloatArray | None = None
+    roll_moment: FloatArray | None = None
+    set_speed: FloatArray | None = None
+    felt: tuple[Any, ...] | None = None
+    keeps: bool = True
+
+    @property
+    def size(self) -> int:
+        """Number of draws."""
+        return int(self.state.shape[1])
+
+    @property
+    def inputs(self) -> tuple[FloatArray | None, ...]:
+        """What acts from outside in time, (draws, steps) each."""
+        return (self.brake, self.push, self.roll_moment)
+
+    @property
+    def held(self) -> FloatArray:
+        """Speed that the driver holds [m/s], (draws,)."""
+        speed = self.state[1] if self.set_speed is None else self.set_speed
+        return np.array(np.broadcast_to(speed, (self.size,)))
+
+    @property
+    def kind(self) -> tuple[Any, ...]:
+        """Rides of one kind can be marched side by side."""
+        return (len(self.roads), self.step_s, tuple(values is None for values in self.inputs))
+
+
+#: Outputs (draws, steps) by name, and the state at the end.
+Ridden = tuple[dict[str, FloatArray], FloatArray]
+
+
 def march(
     car: RideCar,
     state: FloatArray,
@@ -143,7 +184,9 @@ def march(
     set_speed: FloatArray | None = None,
     push: FloatArray | None = None,
     roll_moment: FloatArray | None = None,
-) -> tuple[dict[str, FloatArray], FloatArray]:
+    felt: tuple[Any, ...] | None = None,
+    keeps: bool = True,
+) -> Ridden:
     """March *steps* steps from *state*; return outputs (draws, steps) and the state at the end.
 
     Parameters
@@ -159,47 +202,64 @@ def march(
     roll_moment : external moment on the body about its centre of gravity, right side down [N m],
         shape (draws, steps); two roads only
     set_speed : speed that the driver holds [m/s], shape (draws,); default: that of *state*
+    felt : what the compiled march is given for the locations that it fills as well; engine ``fast``
+    keeps : False: outputs are not asked for; engine ``fast`` then returns none
 
     Output k is taken at the beginning of step k.
     """
-    size = state.shape[1]
-    names = (*OUTPUTS, *AUDIT) if audit else OUTPUTS
-    kept = np.empty((len(names), size, steps))
-    end = np.empty_like(state)
-    body, axles = _tables(car, size)
-    v_set = np.array(np.broadcast_to(state[1] if set_speed is None else set_speed, (size,)))
-    inputs = (brake, push, roll_moment)
-    places = [(road.start_m, 1.0 / road.step_m, road.step_m) for road in roads]
-    given = [
-        np.empty((size, 0)) if values is None else np.ascontiguousarray(values) for values in inputs
-    ]
-    paths = [np.ascontiguousarray(road.path) for road in roads]
-    whole: tuple[Any, ...] = (
-        body, axles, np.ascontiguousarray(state), paths[0], paths[-1], np.array(places), *given,
-        v_set, step_s, kept, end,
-    )  # fmt: skip
+    riding = Riding(
+        car, state, roads, steps, step_s, brake, push, roll_moment, set_speed, felt, keeps
+    )
+    return _march_arrays([riding], (*OUTPUTS, *AUDIT))[0] if audit else _march_alone(riding)
+
+
+def march_beside(rides: Sequence[Riding]) -> list[Ridden]:
+    """March several rides, those of one kind side by side where numpy computes."""
+    kinds: dict[tuple[Any, ...], list[int]] = defaultdict(list)
+    for place, one in enumerate(rides):
+        kinds[one.kind].append(place)
+    found: dict[int, Ridden] = {}
+    for places in kinds.values():
+        some = [rides[place] for place in places]
+        draws = sum(one.size for one in some)
+        alone = len(some) == 1 or draws <= FEW or engine.kernels() is not None
+        made = [_march_alone(one) for one in some] if alone else _march_arrays(some, OUTPUTS)
+        found |= zip(places, made, strict=True)
+    return [found[place] for place in range(len(rides))]
+
+
+def _march_alone(riding: Riding) -> Ridden:
+    """March one ride: by the compiled kernel, in Python's own numbers, or by numpy."""
+    size, steps = riding.size, riding.steps
     compiled = engine.kernels()
-    if compiled is not None and not audit:
-        compiled.ride_steps(*whole)
-    elif audit or not _march_few(*whole):
-        for first in range(0, size, ROWS):
-            rows = slice(first, min(first + ROWS, size))
-            _march_many(
-                body[:, rows].copy(),
-                axles[..., rows].copy(),
-                state[:, rows].copy(),
-                [np.ascontiguousarray(road.path[rows]) for road in roads],
-                places,
-                [
-                    None if values is None else np.ascontiguousarray(values[rows].T)
-                    for values in inputs
-                ],
-                v_set[rows],
-                step_s,
-                kept[:, rows],
-                end[:, rows],
-            )
-    return dict(zip(names, kept, strict=True)), end
+    keeps = riding.keeps or compiled is None
+    kept = np.empty((len(OUTPUTS) if keeps else 0, size, steps))
+    end = np.empty_like(riding.state)
+    body, axles = _tables(riding.car, size)
+    places = [(road.start_m, 1.0 / road.step_m, road.step_m) for road in riding.roads]
+    given = [
+        np.empty((size, 0)) if values is None else np.ascontiguousarray(values)
+        for values in riding.inputs
+    ]
+    paths = [np.ascontiguousarray(road.path) for road in riding.roads]
+    whole: tuple[Any, ...] = (
+        body, axles, np.ascontiguousarray(riding.state), paths[0], paths[-1], np.array(places),
+        *given, riding.held, riding.step_s, kept, end,
+    )  # fmt: skip
+    if compiled is not None:
+        compiled.ride_steps(*whole, steps, *(riding.felt or _nothing_felt(size)))
+    elif not _march_few(*whole):
+        return _march_arrays([riding], OUTPUTS)[0]
+    return dict(zip(OUTPUTS, kept, strict=keeps)), end
+
+
+def _nothing_felt(size: int) -> tuple[Any, ...]:
+    """What :func:`march` is given as *felt* where nothing is."""
+    numbers, paths = np.zeros(size), np.zeros((0, 2), dtype=np.int64)
+    which = np.zeros(size, dtype=np.int64)
+    sections = np.zeros((1, 0, 6))
+    given = tuple(map(engine.given, (numbers, numbers, sections, paths, which)))
+    return *given, np.empty((0, size, 0))
 
 
 def _march_few(
@@ -285,30 +345,89 @@ def _tables(car: RideCar, size: int) -> tuple[FloatArray, FloatArray]:
         for a in (0, 1)
     ]
 
-    def table(values: Sequence[Any]) -> FloatArray:
-        return np.array([np.broadcast_to(np.asarray(v, dtype=np.float64), (size,)) for v in values])
+    return by_draw(body, size), np.array([by_draw(axle, size) for axle in axles])
 
-    return table(body), np.array([table(axle) for axle in axles])
+
+def _march_arrays(rides: Sequence[Riding], names: Sequence[str]) -> list[Ridden]:
+    """March rides of one kind by numpy, draws side by side, to the end of the longest."""
+    tables = [_tables(one.car, one.size) for one in rides]
+    ends = np.cumsum([0, *(one.size for one in rides)]).tolist()
+    rows = [slice(first, last) for first, last in pairwise(ends)]
+    steps = max(one.steps for one in rides)
+    kept = np.empty((len(names), ends[-1], steps))
+    inputs: list[FloatArray | None] = []
+    for given in zip(*(one.inputs for one in rides), strict=True):
+        values = None if given[0] is None else np.zeros((steps, ends[-1]))
+        if values is not None:
+            for part, own in zip(rows, given, strict=True):
+                values[: own.shape[1], part] = own.T
+        inputs.append(values)
+    states = _march_many(
+        np.concatenate([body for body, _ in tables], axis=-1),
+        np.concatenate([axles for _, axles in tables], axis=-1),
+        np.concatenate([one.state for one in rides], axis=-1),
+        rides,
+        inputs,
+        np.concatenate([one.held for one in rides]),
+        rides[0].step_s,
+        kept,
+    )
+    return [
+        (
+            {name: kept[n, part, : one.steps] for n, name in enumerate(names)},
+            states[one.steps][:, part],
+        )
+        for one, part in zip(rides, rows, strict=True)
+    ]
+
+
+def _end_to_end(rides: Sequence[Riding]) -> tuple[FloatArray, FloatArray, IntArray]:
+    """All paths in one array, and of every wheel and draw what leads there.
+
+    Where its path begins [m], points a metre, distance of points [m]; number of its first point in
+    the array, and number in its path of the last but one.
+    """
+    paths: list[FloatArray] = []
+    grids: list[list[FloatArray]] = []
+    places: list[list[IntArray]] = []
+    at = 0
+    for track in range(len(rides[0].roads)):
+        grids.append([])
+        places.append([])
+        for ride in rides:
+            road, size = ride.roads[track], ride.size
+            points = road.path.shape[1]
+            grid = (road.start_m, 1.0 / road.step_m, road.step_m)
+            grids[-1].append(np.repeat(np.array(grid)[:, None], size, axis=1))
+            places[-1].append(np.array([at + points * np.arange(size), np.full(size, points - 2)]))
+            paths.append(road.path.ravel())
+            at += road.path.size
+
+    def of_wheels(rows: Sequence[Sequence[Any]]) -> Any:
+        """(tracks, numbers, draws) as (numbers, wheels, draws), a row for each of two axles."""
+        tracks = np.array([np.concatenate(row, axis=-1) for row in rows])
+        return np.repeat(tracks.transpose(1, 0, 2), 2, axis=1)
+
+    return np.concatenate(paths), of_wheels(grids), of_wheels(places)
 
 
 def _march_many(
     body: FloatArray,
     axles: FloatArray,
     state: FloatArray,
-    paths: list[FloatArray],
-    places: list[tuple[float, float, float]],
+    rides: Sequence[Riding],
     inputs: Sequence[FloatArray | None],
     v_set: FloatArray,
     h: float,
     kept: FloatArray,
-    end: FloatArray,
-) -> None:
-    """All steps by numpy over wheels and draws; fills *kept* and *end*.
+) -> dict[int, FloatArray]:
+    """All steps by numpy over wheels and draws; fills *kept*, returns states where a ride ends.
 
     A step takes as long as its calls of numpy, and arrays of different shapes take several times as
-    long to combine: what a draw has once is repeated for each of its wheels.
+    long to combine: what a draw has once is repeated for each of its wheels. A ride that has ended
+    goes on with the others: nobody reads what it does then.
     """
-    tracks, size = len(paths), state.shape[1]
+    tracks, size = len(rides[0].roads), state.shape[1]
     wheels = 2 * tracks
 
     def of_wheels(values: FloatArray) -> FloatArray:
@@ -335,17 +454,7 @@ def _march_many(
         np.concatenate([axles] * tracks).transpose(1, 0, 2)
     )
     side = np.repeat([half_track, -half_track][:tracks], 2, axis=0)
-    begin, inverse, grid = (
-        np.repeat(row[:, None], size, axis=1) for row in np.repeat(np.array(places), 2, axis=0).T
-    )
-    flat = np.concatenate([path.ravel() for path in paths])
-    starts = np.cumsum([0, *(path.size for path in paths[:-1])])
-    first = np.repeat(
-        [at + np.arange(size) * path.shape[1] for at, path in zip(starts, paths, strict=True)],
-        2,
-        axis=0,
-    )
-    last = np.repeat([np.full(size, path.shape[1] - 2) for path in paths], 2, axis=0)
+    flat, (begin, inverse, grid), (first, last) = _end_to_end(rides)
     at_first = np.zeros_like(last)
     # What is summed over the wheels, and the sums.
     summed, sums = np.empty((6, wheels, size)), np.zeros((6, size))
@@ -357,6 +466,8 @@ def _march_many(
     record = np.empty((len(kept), size))
     lost: Any = 0.0
     work: Any = 0.0
+    states: dict[int, FloatArray] = {}
+    ends = {ride.steps for ride in rides}
     for step in range(kept.shape[2]):
         at_wheels[...] = moved[:, :, None, :]
         spot = (x_at + arm * pitch_at + u - back - begin) * inverse
@@ -431,5 +542,11 @@ def _march_many(
         travel += h * rate
         wheel_rate += h * wheel_acc
         wheel_travel += h * wheel_rate
-    end[:8] = moved.transpose(1, 0, 2).reshape(8, size)
-    end[8:] = rolled.transpose(2, 1, 0, 3).reshape(8 * tracks, size)
+        if step + 1 in ends:
+            states[step + 1] = np.concatenate(
+                [
+                    moved.transpose(1, 0, 2).reshape(8, size),
+                    rolled.transpose(2, 1, 0, 3).reshape(8 * tracks, size),
+                ]
+            )
+    return states

@@ -52,7 +52,8 @@ table look-up occur, which IEEE 754 defines exactly.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -61,7 +62,7 @@ import numpy as np
 from crashsense import engine
 from crashsense.compiled.crush import CONTACTS, CRUSHED, LEDGER, SIXTH, TURN, crush_draw
 from crashsense.engine import given
-from crashsense.synthesis.dynamics.few_draws import draw_by_draw
+from crashsense.synthesis.dynamics.few_draws import FEW, draw_by_draw
 from crashsense.synthesis.dynamics.lumped_system import (
     BODIES,
     CELLS,
@@ -71,12 +72,16 @@ from crashsense.synthesis.dynamics.lumped_system import (
     Columns,
     FloatArray,
     System,
+    beside,
     check_stable,
     columns_of,
     tables,
 )
 
-__all__ = ["BODIES", "FREEDOMS", "SPRINGS", "STEP_S", "Motion", "System", "integrate"]
+__all__ = [
+    "BODIES", "FREEDOMS", "SPRINGS", "STEP_S", "Crash", "Motion", "System", "integrate",
+    "integrate_beside",
+]  # fmt: skip
 
 #: Rows that an integration keeps: acceleration of the car's six freedoms, force on the face along
 #: its normal, power that the car's own springs absorb.
@@ -112,6 +117,21 @@ class Motion:
         return np.asarray(self.rows[7])
 
 
+@dataclass(frozen=True, eq=False)
+class Crash:
+    """What :func:`integrate` integrates; names as there."""
+
+    system: System
+    duration_s: float
+    step_s: float = STEP_S
+    rest: int = 0
+
+    @property
+    def steps(self) -> int:
+        """Number of steps."""
+        return round(self.duration_s / self.step_s)
+
+
 def integrate(
     system: System,
     *,
@@ -130,12 +150,12 @@ def integrate(
     ledger : also keep every step's forces, sets and velocities (costs memory)
     rest : samples of rest (zeros) to put before first contact
     """
+    crash = Crash(system, duration_s, step_s, rest)
     check_stable(system, step_s=step_s)
     columns = columns_of(system)
-    steps = round(duration_s / step_s)
     offset, slope = tables(system)
-    kept = np.empty((len(ROWS), system.draws, rest + steps))
-    books = np.zeros((steps if ledger else 0, sum(LEDGER.values()), system.draws))
+    kept = np.empty((len(ROWS), system.draws, rest + crash.steps))
+    books = np.zeros((crash.steps if ledger else 0, sum(LEDGER.values()), system.draws))
     compiled = engine.kernels()
     if compiled is not None and not ledger:
         _, start, share, gap, *others = by_draw = _by_draw(columns)
@@ -147,12 +167,39 @@ def integrate(
     else:
         kept[:, :, :rest] = 0.0
         if not _run_numbers(columns, offset, slope, step_s, rest, kept, books):
-            _run_arrays(columns, offset, slope, step_s, rest, kept, books)
+            _run_arrays([columns], [(offset, slope)], step_s, rest, kept, books)
     return Motion(
         rate_hz=1.0 / step_s,
         rows=kept,
         ledger=_by_name(books) if ledger else {},
     )
+
+
+def integrate_beside(crashes: Sequence[Crash]) -> list[Motion]:
+    """Integrate several crashes, those of the same steps side by side where numpy computes."""
+    alike: dict[tuple[float, int, int], list[int]] = defaultdict(list)
+    for place, one in enumerate(crashes):
+        alike[one.step_s, one.rest, one.steps].append(place)
+    motions: dict[int, Motion] = {}
+    for (step_s, rest, steps), places in alike.items():
+        systems = [crashes[place].system for place in places]
+        ends = np.cumsum([0, *(system.draws for system in systems)]).tolist()
+        if len(systems) == 1 or ends[-1] <= FEW or engine.kernels() is not None:
+            for place in places:
+                one = crashes[place]
+                motions[place] = integrate(
+                    one.system, duration_s=one.duration_s, step_s=step_s, rest=rest
+                )
+            continue
+        for system in systems:
+            check_stable(system, step_s=step_s)
+        kept = np.empty((len(ROWS), ends[-1], rest + steps))
+        kept[:, :, :rest] = 0.0
+        columns = [columns_of(system) for system in systems]
+        _run_arrays(columns, [tables(s) for s in systems], step_s, rest, kept, np.zeros((0, 0, 0)))
+        for place, first, last in zip(places, ends[:-1], ends[1:], strict=True):
+            motions[place] = Motion(rate_hz=1.0 / step_s, rows=kept[:, first:last], ledger={})
+    return [motions[place] for place in range(len(crashes))]
 
 
 def _by_name(books: FloatArray) -> dict[str, FloatArray]:
@@ -205,25 +252,21 @@ def _bounded(values: FloatArray, low: FloatArray | float, high: FloatArray | flo
 
 
 def _run_arrays(
-    columns: Columns,
-    offset: FloatArray,
-    slope: FloatArray,
+    systems: Sequence[Columns],
+    envelopes: Sequence[tuple[FloatArray, FloatArray]],
     step_s: float,
     rest: int,
     kept: FloatArray,
     books: FloatArray,
 ) -> None:
-    """All steps in numpy, draws side by side.
+    """All steps in numpy, draws of all systems side by side.
 
     A step takes as long as its calls of numpy. Rows that are computed alike are one array, and what
     meets it has a row for each of them, repeated where it is the same: arrays of different shapes
     take three times as long. What a fixed obstacle leaves at zero is not computed.
     """
     steps = kept.shape[2] - rest
-    (
-        rate, per_fold, slip, slip_slope, span, ahead, direct_ahead, direct_right, per_cell,
-        per_sliding, solid, per_car, behind, axle_ahead, axle_behind,
-    ) = columns.numbers.tolist()  # fmt: skip
+    columns = beside(systems)
     draws = columns.friction.size
     count = len(SPRINGS)
 
@@ -235,21 +278,30 @@ def _run_arrays(
         """A number a draw, for some rows."""
         return np.repeat(values[None, :], rows, axis=0)
 
-    cu0, su0 = columns.normal
-    per_width, off_centre = columns.per_width, columns.contact_right
-    stiffness, pull, least, per_length = map(
-        of_rows, (columns.stiffness, columns.pull, columns.least, columns.per_length)
+    (
+        rate, per_fold, slip, slip_slope, span, ahead, direct_ahead, direct_right, per_cell,
+        per_sliding, solid, per_car, behind, axle_ahead, axle_behind,
+    ) = columns.numbers  # fmt: skip
+    rate, per_fold, per_cell, most_straight = (
+        of_draws(values, count) for values in (rate, per_fold, per_cell, solid)
     )
+    cu0, su0 = columns.normal + 0.0  # a minus zero is a zero, whether or not the normal can turn
+    per_width, off_centre = columns.per_width, columns.contact_right
+    stiffness, pull, least = columns.stiffness, columns.pull, columns.least
+    per_length = columns.per_length
     crushed_stiffness = stiffness[:CRUSHED]
-    met_a, met_b, met_most = map(of_rows, columns.met.T)
-    tie_stiffness, tie_limit, tie_damping = map(of_rows, columns.tie.T)
+    met_a, met_b, met_most = columns.met.transpose(1, 0, 2).copy()
+    tie_stiffness, tie_limit, tie_damping = columns.tie.transpose(1, 0, 2).copy()
     steep, low = 4.0 * columns.ripple, 1.0 - columns.ripple
-    base, last = of_rows(np.arange(count) * CELLS), of_rows([CELLS - 1] * count)
-    offsets, slopes = offset.ravel(), slope.ravel()
+    # The envelopes of all systems in one table: where those of each draw begin.
+    first = np.repeat(np.arange(len(systems)) * (count * CELLS), [c.friction.size for c in systems])
+    base, last = of_rows(np.arange(count) * CELLS) + first, of_rows([CELLS - 1] * count)
+    offsets, slopes = (np.concatenate([t[i].ravel() for t in envelopes]) for i in (0, 1))
     nothing = np.zeros((2, count, draws))
     zero, zeros = nothing[0, 0], nothing[0]
-    one, slips = np.ones((CONTACTS, draws)), of_rows([slip] * 2)
-    minus_one, minus_slips, most_straight = -one, -slips, of_rows([solid] * count)
+    one, slips, slip_slope = np.ones((CONTACTS, draws)), of_draws(slip, 2), of_draws(slip_slope, 2)
+    minus_one, minus_slips = -one, -slips
+    per_sliding = of_draws(per_sliding, CONTACTS)
     # Travel and velocity.
     u, v = np.zeros((2, len(FREEDOMS), draws))
     v[:] = columns.velocity
@@ -349,7 +401,7 @@ def _run_arrays(
         acc[2] = (stop - fx3) - fm
         acc[3] = (((fm - rail_left) - rail_right) - stop) - fx4
         axle_slide[0], axle_slide[1] = y + axle_ahead * yaw, y - axle_behind * yaw
-        held = columns.grip * _bounded(axle_slide * per_sliding, minus_one[:2], one[:2])
+        held = columns.grip * _bounded(axle_slide * per_sliding[:2], minus_one[:2], one[:2])
         held_ahead, held_behind = held
         acc[4] = -(front_y + fy4) - (held_ahead + held_behind)
         acc[5] = (

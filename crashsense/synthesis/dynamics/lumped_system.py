@@ -5,12 +5,13 @@ The physics is described in :mod:`crashsense.synthesis.dynamics.lumped`.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, fields
+from functools import lru_cache
 
 import numpy as np
 
-from crashsense.arrays import FloatArray
+from crashsense.arrays import FloatArray, by_draw
 from crashsense.compiled.crush import CRUSHED
 from crashsense.errors import Fault, InputError
 
@@ -44,6 +45,10 @@ STEP_S = 100e-6
 CELL_M = 0.005
 #: Length of the envelope tables [cells]: beyond it the last force stays.
 CELLS = 500
+
+
+#: Corners of the envelope of a spring: ((x [m], force [N]), ...).
+Corners = tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,7 +90,7 @@ class System:
 
     mass: Mapping[str, FloatArray]
     velocity: Mapping[str, FloatArray]
-    envelopes: Mapping[str, tuple[tuple[float, float], ...]]
+    envelopes: Mapping[str, Corners]
     stiffness: Mapping[str, float]
     share: Mapping[str, FloatArray]
     gap: Mapping[str, FloatArray]
@@ -161,12 +166,21 @@ def check_stable(system: System, *, step_s: float) -> None:
 
 
 def tables(system: System) -> tuple[FloatArray, FloatArray]:
-    """Envelopes over unloading stiffness [m]: offset + slope * x, shape (springs, CELLS)."""
+    """Envelopes over unloading stiffness [m]: offset + slope * x, shape (springs, CELLS).
+
+    Not to be written to: every block of draws of an event has the same ones.
+    """
+    return _tables(tuple((system.envelopes[name], system.stiffness[name]) for name in SPRINGS))
+
+
+@lru_cache(maxsize=16)
+def _tables(springs: tuple[tuple[Corners, float], ...]) -> tuple[FloatArray, FloatArray]:
+    """As :func:`tables`, of envelopes and stiffnesses [N/m]."""
     middle = CELL_M * (np.arange(CELLS) + 0.5)
-    offset, slope = np.empty((len(SPRINGS), CELLS)), np.empty((len(SPRINGS), CELLS))
-    for row, name in enumerate(SPRINGS):
-        x, force = np.array(system.envelopes[name]).T
-        reach = force / system.stiffness[name]
+    offset, slope = np.empty((len(springs), CELLS)), np.empty((len(springs), CELLS))
+    for row, (corners, stiffness) in enumerate(springs):
+        x, force = np.array(corners).T
+        reach = force / stiffness
         # Before the first point and behind the last the force stays.
         steep = np.concatenate([[0.0], np.diff(reach) / np.diff(x), [0.0]])
         start = np.concatenate([reach[:1], reach])
@@ -177,6 +191,8 @@ def tables(system: System) -> tuple[FloatArray, FloatArray]:
         # In the last cell and beyond it the force at its near edge stays.
         last = CELL_M * (CELLS - 1)
         offset[row, -1], slope[row, -1] = np.interp(last, x, reach), 0.0
+    for table in (offset, slope):
+        table.setflags(write=False)
     return offset, slope
 
 
@@ -208,6 +224,25 @@ class Columns:
     # car, contact ahead of the obstacle's centre of gravity, axles ahead and behind
 
 
+#: Columns that a system has once for all its draws.
+OF_ALL = ("stiffness", "per_length", "pull", "least", "tie", "met", "numbers")
+
+
+def beside(systems: Sequence[Columns]) -> Columns:
+    """Columns of several systems, draws side by side; :data:`OF_ALL` get draws as well, last."""
+
+    def of_draws(name: str, one: Columns) -> FloatArray:
+        values: FloatArray = getattr(one, name)
+        if name in OF_ALL:
+            values = np.repeat(values[..., None], one.friction.size, axis=-1)
+        return values
+
+    names = [entry.name for entry in fields(Columns)]
+    return Columns(
+        **{name: np.concatenate([of_draws(name, c) for c in systems], axis=-1) for name in names}
+    )
+
+
 #: Sliding speed at which friction is in full [m/s]: below it grows with the speed.
 SLIDING_M_S = 1.0
 
@@ -217,10 +252,11 @@ def columns_of(system: System) -> Columns:
     draws = system.draws
 
     def rows(table: Mapping[str, FloatArray], names: tuple[str, ...]) -> FloatArray:
-        return np.array([np.broadcast_to(table[n], draws) for n in names], dtype=np.float64)
+        return by_draw([table[n] for n in names], draws)
 
-    rippled = [n in RIPPLED for n in SPRINGS]
-    zero = np.zeros(draws)
+    def of_rippled(table: Mapping[str, FloatArray]) -> FloatArray:
+        return by_draw([table[n] if n in RIPPLED else 0.0 for n in SPRINGS], draws)
+
     stiffness = np.array([system.stiffness[n] for n in SPRINGS], dtype=np.float64)
     pull = np.full(len(SPRINGS), np.inf)
     least = np.zeros(len(SPRINGS))
@@ -241,18 +277,8 @@ def columns_of(system: System) -> Columns:
         velocity=rows(system.velocity, FREEDOMS),
         share=rows(system.share, SPRINGS),
         gap=rows(system.gap, SPRINGS),
-        ripple=np.array(
-            [
-                np.broadcast_to(system.ripple[n], draws) if r else zero
-                for n, r in zip(SPRINGS, rippled, strict=True)
-            ]
-        ),
-        phase=np.array(
-            [
-                np.broadcast_to(system.phase[n], draws) if r else zero
-                for n, r in zip(SPRINGS, rippled, strict=True)
-            ]
-        ),
+        ripple=of_rippled(system.ripple),
+        phase=of_rippled(system.phase),
         stiffness=stiffness,
         per_length=np.array([1.0 / system.length.get(n, np.inf) for n in SPRINGS]),
         damper=damper,

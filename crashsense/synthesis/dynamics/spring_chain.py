@@ -15,13 +15,15 @@ same order.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from crashsense import engine
-from crashsense.arrays import FloatArray, IntArray
+from crashsense.arrays import FloatArray, IntArray, by_draw
 from crashsense.engine import given
 from crashsense.errors import Fault, InputError
 
@@ -181,6 +183,84 @@ def largest_stable_step(masses: Sequence[float], springs: Sequence[CrushSpring])
     return 2.0 / float(np.sqrt(highest)) if highest > 0 else np.inf
 
 
+@dataclass(frozen=True, eq=False)
+class Chain:
+    """What :func:`integrate_chain` integrates; names as there."""
+
+    masses: FloatArray
+    springs: Sequence[CrushSpring]
+    speeds: FloatArray
+    duration_s: float
+    stored_step_s: float
+    substeps: int
+    ledger: bool = False
+
+    @property
+    def step_s(self) -> float:
+        """Step of the integration [s]."""
+        return self.stored_step_s / self.substeps
+
+    @property
+    def instants(self) -> int:
+        """Number of stored instants, the first included."""
+        return 1 + round(self.duration_s / self.stored_step_s)
+
+    @property
+    def ends(self) -> IntArray:
+        """Numbers of the bodies behind and ahead of each spring, (2, springs)."""
+        return np.array([[s.behind for s in self.springs], [s.ahead for s in self.springs]])
+
+    @property
+    def kind(self) -> tuple[Any, ...]:
+        """Chains of one kind can be integrated side by side."""
+        steps = (self.stored_step_s, self.substeps, self.instants, self.ledger)
+        return (len(self.masses), self.ends.tobytes(), *steps)
+
+    def check(self) -> None:
+        """Refuse an impossible spring, and a step that is unstable for the lightest body."""
+        faults = [f for s in self.springs for f in check_spring(s, file="chain", field=s.name)]
+        if faults:
+            raise InputError(faults)
+        nominal = [float(row.min()) for row in self.masses]
+        limit = largest_stable_step(nominal, self.springs)
+        if self.step_s > 0.5 * limit:
+            expected = f"at most {0.5e6 * limit:.3g} us for these masses and springs"
+            got = f"{1e6 * self.step_s:.3g} us"
+            raise InputError([Fault("chain", "step", got, expected)])
+
+    def laws(self) -> FloatArray:
+        """Stand-off, unloading, scale, rate effect, damper, least force: (6, springs, draws)."""
+        size, springs = self.masses.shape[1], self.springs
+        return np.stack(
+            [
+                by_draw(numbers, size)
+                for numbers in (
+                    [s.stand_off for s in springs],
+                    [s.unloading_n_per_m for s in springs],
+                    [s.scale for s in springs],
+                    [s.rate_s_per_m for s in springs],
+                    [s.damper_n_s_per_m for s in springs],
+                    [-np.inf if s.holds else 0.0 for s in springs],
+                )
+            ]
+        )
+
+    def ramps(self, points: int) -> tuple[FloatArray, FloatArray]:
+        """Knots [m] and changes of slope [N/m] of the loading curves, (points, springs)."""
+        knots, bends = np.full((2, points, len(self.springs)), np.inf)
+        bends[:] = 0.0
+        for index, spring in enumerate(self.springs):
+            where, change = _ramps(spring)
+            knots[: where.size, index] = where
+            bends[: where.size, index] = change
+        return knots, bends
+
+    @property
+    def points(self) -> int:
+        """Largest number of ramps of a spring."""
+        return max(s.curve.shape[0] - 1 for s in self.springs)
+
+
 def integrate_chain(
     masses: FloatArray,
     springs: Sequence[CrushSpring],
@@ -207,71 +287,69 @@ def integrate_chain(
     ------
     InputError : if the step is unstable for the lightest body
     """
-    bodies, size = masses.shape
-    faults = [f for s in springs for f in check_spring(s, file="chain", field=s.name)]
-    if faults:
-        raise InputError(faults)
-    step = stored_step_s / substeps
-    nominal = [float(row.min()) for row in masses]
-    limit = largest_stable_step(nominal, springs)
-    if step > 0.5 * limit:
-        expected = f"at most {0.5e6 * limit:.3g} us for these masses and springs"
-        raise InputError([Fault("chain", "step", f"{1e6 * step:.3g} us", expected)])
-    count = round(duration_s / stored_step_s)
-    number = len(springs)
-    points = max(s.curve.shape[0] - 1 for s in springs)
-    knots, bends = np.full((points, number), np.inf), np.zeros((points, number))
-    for index, spring in enumerate(springs):
-        where, change = _ramps(spring)
-        knots[: where.size, index] = where
-        bends[: where.size, index] = change
+    chain = Chain(masses, springs, speeds, duration_s, stored_step_s, substeps, ledger)
+    (motion,) = integrate_chains([chain])
+    return motion
 
-    def column(values: Sequence[FloatArray | float]) -> FloatArray:
-        return np.stack([np.broadcast_to(np.asarray(v, dtype=float), (size,)) for v in values])
 
-    laws = np.stack(
-        [
-            column([s.stand_off for s in springs]),
-            column([s.unloading_n_per_m for s in springs]),
-            column([s.scale for s in springs]),
-            column([s.rate_s_per_m for s in springs]),
-            column([s.damper_n_s_per_m for s in springs]),
-            column([-np.inf if s.holds else 0.0 for s in springs]),
-        ]
-    )
-    ends = np.array([[s.behind for s in springs], [s.ahead for s in springs]])
-    rows = np.cumsum([bodies, bodies, number, *[number, number] * ledger])
-    made = np.empty((rows[-1], size, count + 1))
-    velocity, position, force, *more = np.split(made.transpose(2, 0, 1), rows[:-1], axis=1)
+def integrate_chains(chains: Sequence[Chain]) -> list[SpringChainMotion]:
+    """Integrate several chains, those of one kind side by side where numpy computes."""
+    kinds: dict[tuple[Any, ...], list[int]] = defaultdict(list)
+    for place, chain in enumerate(chains):
+        chain.check()
+        alone = (place,) if engine.kernels() is not None else ()
+        kinds[*chain.kind, *alone].append(place)
+    found: dict[int, SpringChainMotion] = {}
+    for places in kinds.values():
+        found |= zip(places, _integrate([chains[place] for place in places]), strict=True)
+    return [found[place] for place in range(len(chains))]
+
+
+def _integrate(chains: Sequence[Chain]) -> list[SpringChainMotion]:
+    """Integrate chains of one kind, draws side by side."""
+    masses, speeds = (np.concatenate([getattr(c, n) for c in chains], axis=-1) for n in _BY_DRAW)
+    laws = np.concatenate([chain.laws() for chain in chains], axis=-1)
+    one = chains[0]
+    (bodies, size), number, step = masses.shape, len(one.springs), one.step_s
+    rows = np.cumsum([bodies, bodies, number, *[number, number] * one.ledger])
+    made = np.empty((rows[-1], size, one.instants))
+    stored = np.split(made.transpose(2, 0, 1), rows[:-1], axis=1)
+    velocity, position, force, *more = stored
     largest = np.maximum(-laws[0], 0.0)
     velocity[0], position[0], force[0] = speeds, 0.0, 0.0
-    if ledger:
+    if one.ledger:
         more[0][0], more[1][0] = -laws[0], largest
+    points = max(chain.points for chain in chains)
+    ramps = [chain.ramps(points) for chain in chains]
     compiled = engine.kernels()
     if compiled is not None:
-        tables = (step / masses, laws, knots.T, bends.T, ends)
-        compiled.chain_steps(*map(given, tables), substeps, step, made, given(largest))
+        knots, bends = ramps[0]
+        inputs = (step / masses, laws, knots.T, bends.T, one.ends)
+        compiled.chain_steps(*map(given, inputs), one.substeps, step, made, given(largest))
     else:
-        stored = (velocity, position, force, *more)
-        _step_arrays(step / masses, laws, knots, bends, ends, substeps, step, stored, largest)
-    compression, reached = more if ledger else [np.empty((0, number, size))] * 2
-    return SpringChainMotion(
-        step_s=stored_step_s,
-        velocity=velocity,
-        position=position,
-        force=force,
-        compression=compression,
-        largest=reached,
-        masses=np.asarray(masses),
-        springs=tuple(springs),
-    )
+        draws = [chain.masses.shape[1] for chain in chains]
+        curves = np.repeat(np.array(ramps), draws, axis=0).transpose(1, 2, 3, 0).copy()
+        _step_arrays(step / masses, laws, curves, one.ends, one.substeps, step, stored, largest)
+    ends = np.cumsum([0, *(chain.masses.shape[1] for chain in chains)]).tolist()
+    motions = []
+    for chain, first, last in zip(chains, ends[:-1], ends[1:], strict=True):
+        tables = [table[..., first:last] for table in stored]
+        if not chain.ledger:
+            tables += [np.empty((0, number, last - first))] * 2
+        v, x, f, c, reached = tables
+        about = (np.asarray(chain.masses), tuple(chain.springs))
+        motions.append(SpringChainMotion(chain.stored_step_s, v, x, f, c, reached, *about))
+    return motions
+
+
+#: What chains side by side have in turn, draws last.
+_BY_DRAW = ("masses", "speeds")
 
 
 def _step_arrays(
     per_mass: FloatArray,
     laws: FloatArray,
-    knots: FloatArray,
-    bends: FloatArray,
+    curves: FloatArray,
     ends: IntArray,
     substeps: int,
     step: float,
@@ -280,8 +358,9 @@ def _step_arrays(
 ) -> None:
     """All steps by numpy over springs and draws; fills *stored* from its second instant.
 
-    *stored*: velocity, position, force, and compression and largest where they are kept; *largest*
-    is that of the first instant, and changed.
+    *curves*: knots and changes of slope, (2, points, springs, draws). *stored*: velocity, position,
+    force, and compression and largest where they are kept; *largest* is that of the first instant,
+    and changed.
     """
     stand_off, unloading, scale, rate, damper, floor = laws
     behind, ahead = ends
@@ -289,9 +368,9 @@ def _step_arrays(
     number, size = stand_off.shape
     moved, net = np.empty_like(v), np.zeros_like(v)
     c, closing, other, force = (np.zeros((number, size)) for _ in range(4))
-    ramps = np.empty((len(knots), number, size))
+    knots, bends = curves
+    ramps = np.empty_like(knots)
     pairs = [(net[b], net[a], force[i]) for i, (b, a) in enumerate(ends.T)]
-    knots, bends = knots[:, :, None], bends[:, :, None]
     half = 0.5 * step
     for instant in range(1, stored[0].shape[0]):
         for _ in range(substeps):

@@ -25,11 +25,12 @@ from crashsense.channels import CHANNELS
 from crashsense.errors import InputError
 from crashsense.synthesis.bounds import LEAST_KMH, StrikerMass
 from crashsense.synthesis.draw_blocks import in_blocks
-from crashsense.synthesis.dynamics.lumped import Motion, System, integrate
+from crashsense.synthesis.dynamics.lumped import Crash, Motion, System, integrate_beside
 from crashsense.synthesis.frontal.felt import RATE_HZ, SAMPLES, START_S, ZERO, facts_of, felt
 from crashsense.synthesis.frontal.obstacles import MET, OBSTACLES, Obstacle, slant_gaps
 from crashsense.synthesis.frontal.vehicle import FrontalVehicle, load_vehicle
 from crashsense.synthesis.model import PulseModel, Synthesis, Tolerance, Variation, register_model
+from crashsense.synthesis.side_by_side import March, Steps, at_once
 from crashsense.units import STANDARD_GRAVITY
 
 #: Draws in a block: many, because the steps in time are short.
@@ -297,14 +298,18 @@ def _behind(
     return (parameters.obstacle_mass_kg - obstacle.face_kg) * ones, share * ones
 
 
-def simulate(parameters: FrontalParameters, variation: Variation) -> Synthesis:
+def simulate_in_steps(parameters: FrontalParameters, variation: Variation) -> Steps[Synthesis]:
     """Integrate all draws of *variation* and return signals at the sensing locations."""
     car = parameters.car()
     system = build_system(parameters, variation, car=car)
     delay = int(round(1e-3 * parameters.contact_delay_ms * RATE_HZ))
     first = ZERO + delay
-    motion = integrate(system, duration_s=(SAMPLES - first) / RATE_HZ, rest=first)
+    crash = Crash(system, duration_s=(SAMPLES - first) / RATE_HZ, rest=first)
+    motion = yield March(integrate_beside, crash)
     return _synthesis(parameters, variation, car, system, motion, first)
+
+
+simulate = at_once(simulate_in_steps)
 
 
 def _synthesis(
@@ -350,6 +355,7 @@ FRONTAL = register_model(
         name="frontal_impact",
         parameters=FrontalParameters,
         simulate=in_blocks(simulate, rows=BLOCK),
+        steps=simulate_in_steps,
         tolerances=TOLERANCES,
         title="frontal impact of a lumped-mass car",
         struck_left=True,

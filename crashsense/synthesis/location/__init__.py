@@ -5,7 +5,7 @@ folding, by the law of measured levels, driven by :mod:`.power`. :mod:`.blow`: t
 force.
 """
 
-from crashsense.synthesis.location.blow import Path, blow_response
+from crashsense.synthesis.location.blow import Path, blow_response, blow_sections, modal_answer
 from crashsense.synthesis.location.place import Modes, Place, drawn_modes
 from crashsense.synthesis.location.power import absorbed_power, ringing_down, with_folds
 from crashsense.synthesis.location.shaking import BANDS_HZ, LAW, shake
@@ -18,7 +18,9 @@ __all__ = [
     "Place",
     "absorbed_power",
     "blow_response",
+    "blow_sections",
     "drawn_modes",
+    "modal_answer",
     "ringing_down",
     "shake",
     "with_folds",

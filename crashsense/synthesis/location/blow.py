@@ -69,6 +69,14 @@ def blow_response(
     Each draw is computed by itself, so that it is the same in any block. Engines numpy and fast
     (:func:`crashsense.compiled.marches.modal_steps`) give the same bits.
     """
+    sections = blow_sections(places=places, paths=paths, variation=variation, rate_hz=rate_hz)
+    return {name: modal_answer(own, force) for name, own in sections.items()}
+
+
+def blow_sections(
+    *, places: Mapping[str, Place], paths: Mapping[str, Path], variation: Variation, rate_hz: float
+) -> dict[str, FloatArray]:
+    """The modes by which :func:`blow_response` answers, by channel, each (draws, modes, 5)."""
     out = {}
     for name, path in paths.items():
         modes = drawn_modes(places[name], name, variation=variation)
@@ -76,8 +84,7 @@ def blow_response(
         if not path.direct:
             signs = drawn_signs(places[name], name, variation=variation)
             gain = gain * signs / np.sqrt(1.0 + np.square(modes.frequency_hz / path.corner_hz))
-        sections = _sections(modes, gain, rate_hz=rate_hz)
-        out[name] = modal_answer(sections, force)
+        out[name] = _sections(modes, gain, rate_hz=rate_hz)
     return out
 
 

@@ -13,6 +13,7 @@ for each place.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -94,6 +95,11 @@ class Modes:
     weight: FloatArray
     level: FloatArray
 
+    @property
+    def of_mode(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Frequency, damping and weight."""
+        return self.frequency_hz, self.damping, self.weight
+
 
 def drawn_modes(place: Place, channel: str, *, variation: Variation, bands: int = 5) -> Modes:
     """The modes of the place at *channel* in the draws of *variation*.
@@ -101,27 +107,47 @@ def drawn_modes(place: Place, channel: str, *, variation: Variation, bands: int 
     They depend on (seed, occurrence, draw, channel) alone: a crash and a blow at the same place in
     the same draw meet the same modes. Draw 0 has the nominal modes, equal weights and level 1.
     """
-    count = place.modes
-    normal = random_draws.normals(
-        variation.draws,
-        3 * count + 1 + bands,
-        seed=variation.seed,
-        axes=(variation.occurrence, "location", channel, "modes"),
-    )
-    normal = np.clip(normal, -CUT, CUT)
-    at, z, weight, level = np.split(normal, [count, 2 * count, 3 * count], axis=1)
-    frequency = place.nominal_hz * np.exp(FREQUENCY_SCATTER * at)
-    frequency = frequency * variation.factor("mode_frequency")[:, None]
-    share = np.exp(WEIGHT_SCATTER * weight)
-    total = share[:, 0].copy()
-    for mode in range(1, count):  # in order: the same bits in any block
-        total += share[:, mode]
-    return Modes(
-        frequency_hz=frequency,
-        damping=place.damping * np.exp(DAMPING_SCATTER * z),
-        weight=share / total[:, None],
-        level=np.exp(LEVEL_SCATTER * level[:, :1] + BAND_SCATTER * level[:, 1:]),
-    )
+    return modes_of({channel: place}, variation=variation, bands=bands)[channel]
+
+
+def modes_of(
+    places: Mapping[str, Place], *, variation: Variation, bands: int = 5
+) -> dict[str, Modes]:
+    """As :func:`drawn_modes`, for several channels at once."""
+    found = {}
+    factor = variation.factor("mode_frequency")[:, None]
+    for count in {place.modes: None for place in places.values()}:
+        alike = {name: place for name, place in places.items() if place.modes == count}
+        normal = random_draws.normals_of(
+            [(variation.occurrence, "location", name, "modes") for name in alike],
+            variation.draws,
+            width=3 * count + 1 + bands,
+            seed=variation.seed,
+        )
+        np.clip(normal, -CUT, CUT, out=normal)
+        normal *= _scatter(count, bands)
+        normal[..., 3 * count + 1 :] += normal[..., 3 * count, None]
+        drawn = np.exp(normal)
+        share = drawn[..., 2 * count : 3 * count]
+        # In order: the same bits in any block.
+        weight = share / np.add.accumulate(share, axis=2)[..., -1:]
+        for k, (name, place) in enumerate(alike.items()):
+            found[name] = Modes(
+                frequency_hz=place.nominal_hz * drawn[k, :, :count] * factor,
+                damping=place.damping * drawn[k, :, count : 2 * count],
+                weight=weight[k],
+                level=drawn[k, :, 3 * count + 1 :],
+            )
+    return found
+
+
+@lru_cache(maxsize=64)
+def _scatter(modes: int, bands: int) -> FloatArray:
+    """Deviations of all numbers that a place draws, in their order."""
+    kinds = (FREQUENCY_SCATTER, DAMPING_SCATTER, WEIGHT_SCATTER, LEVEL_SCATTER, BAND_SCATTER)
+    found = np.repeat(kinds, (modes, modes, modes, 1, bands))
+    found.setflags(write=False)
+    return found
 
 
 def drawn_signs(place: Place, channel: str, *, variation: Variation) -> FloatArray:

@@ -16,6 +16,7 @@ from crashsense.filters.causal import lowpass_sections
 from crashsense.filters.design import state_at_one
 from crashsense.filters.zero_phase import forth_and_back, mirrored_by
 from crashsense.signal import cumulative_trapezoid
+from crashsense.synthesis.draw_blocks import cached_rows
 
 #: The slow deceleration of the law: second-order low-pass forth and back [Hz].
 SLOW_HZ = 20.0
@@ -69,9 +70,12 @@ def absorbed_power(
     return np.maximum(_slow(deceleration, rate_hz), 0.0) * left
 
 
+@lru_cache(maxsize=8)
 def ring_down(samples: int, *, rate_hz: float) -> FloatArray:
     """What power that falls as :func:`ringing_down` allows is multiplied by to stay."""
-    return np.exp(np.arange(samples) / (RING_DOWN_S * rate_hz))
+    grown = np.exp(np.arange(samples) / (RING_DOWN_S * rate_hz))
+    grown.setflags(write=False)
+    return grown
 
 
 def ringing_down(power: FloatArray, *, rate_hz: float) -> FloatArray:
@@ -81,7 +85,11 @@ def ringing_down(power: FloatArray, *, rate_hz: float) -> FloatArray:
     samples, as only a dead channel does.
     """
     grown = ring_down(power.shape[-1], rate_hz=rate_hz)
-    return np.maximum.accumulate(power * grown, axis=-1) / grown
+    out = np.empty(power.shape)
+    for rows in cached_rows(*power.shape):
+        lasting = power[rows] * grown
+        np.divide(np.maximum.accumulate(lasting, axis=-1), grown, out=out[rows])
+    return out
 
 
 def with_folds(power: FloatArray, *, crushing: FloatArray, rate_hz: float) -> FloatArray:

@@ -24,7 +24,8 @@ The result is acceleration about the motion of the body; its mean over the modes
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -32,11 +33,11 @@ import numpy.typing as npt
 
 from crashsense import engine
 from crashsense.arrays import FloatArray
-from crashsense.draws import PAGE
+from crashsense.draws import PAGE, noise_tables
 from crashsense.engine import given
 from crashsense.synthesis.draw_blocks import rows_of
 from crashsense.synthesis.location import transform
-from crashsense.synthesis.location.place import Place, drawn_modes
+from crashsense.synthesis.location.place import Place, modes_of
 from crashsense.synthesis.model import Variation
 
 #: Bands of the law [Hz].
@@ -111,10 +112,13 @@ def shake(
             f"{samples} samples at rate_hz {rate_hz:g}; expected more samples, or a lower rate: so "
             "short a signal has no frequency in one of the bands"
         )
-    bins = int(borders[-1] - borders[0])
-    frequency_2 = np.square((borders[0] + np.arange(bins)) * (rate_hz / length))
-    low = int(borders[_LOW] - borders[0])
     out = {name: np.zeros(power.shape) for name in places} if into is None else into
+    for name in places:
+        there = out[name]
+        if there.shape[0] != draws or there.shape[1] < begin + samples or not _in_order(there):
+            raise ValueError(f"into {name}: expected {draws} rows of {begin + samples} samples")
+    if not places:
+        return out
     edges = borders[[0, _LOW - 1, _LOW, -1]] - borders[0]
     law = np.array(LAW)
     near = np.asarray(nearness, dtype=np.float64)
@@ -123,24 +127,118 @@ def shake(
         lowest, highest = transform.shares(near, _NEARNESS)
         law = law * ([lowest] * (_LOW - 1) + [1.0] + [highest] * (len(LAW) - _LOW))
         edges, near = edges[[0, -1]], np.empty((draws, 0))
-    numpy_or_compiled: Any = engine.kernels() or transform
+    spectrum = _Spectrum(length, borders, edges, law, rate_hz)
+    shake_some = _shake_by_numpy if engine.kernels() is None else _shake_compiled
     for rows in (slice(at, at + _TOGETHER) for at in range(0, draws, _TOGETHER)):
+        to = [out[name][rows] for name in places]
         part = rows_of(variation, rows)
-        groups = {place.group for place in places.values()}
-        common = {g: part.noise(f"{g} shaking", 2 * low) for g in groups if g}
-        common[""] = np.empty((part.size, 0))
-        for name, place in places.items():
-            modes = drawn_modes(place, name, variation=part)
-            level = np.where(np.arange(len(LAW)) < _LOW, place.level, place.level_high)
-            # A sum over bins has half the variance of its normal numbers twice: of the real and
-            # of the imaginary part, in the bin and in its mirror image. Arrays are given to the
-            # kernel as where it is tried: for others it would be compiled once more.
-            numpy_or_compiled.shake_rows(
-                given(part.noise(f"{name} shaking", 2 * bins)), given(common[place.group]),
-                COMMON**0.5, (1.0 - COMMON) ** 0.5, given(frequency_2),
-                given(np.stack([modes.frequency_hz, modes.damping, modes.weight])),
-                given(0.5 * level * law * modes.level), given(borders), edges,
-                transform.turns(length), given(power[rows]), given(near[rows]), given(_NEARNESS),
-                out[name][rows], begin,
-            )  # fmt: skip
+        shake_some(places, spectrum, power[rows], near[rows], part, to, begin)
     return out
+
+
+@dataclass(frozen=True, eq=False)
+class _Spectrum:
+    """Bins and bands of a transform of *length* samples.
+
+    ``borders``: first bin of each band, and the end; ``edges``: of each class of bands, from 0 on;
+    ``law``: level of each band.
+    """
+
+    length: int
+    borders: npt.NDArray[np.int64]
+    edges: npt.NDArray[np.int64]
+    law: FloatArray
+    rate_hz: float
+
+    @property
+    def bins(self) -> int:
+        """Number of all bins."""
+        return int(self.borders[-1] - self.borders[0])
+
+    @property
+    def low(self) -> int:
+        """Number of those that places share."""
+        return int(self.borders[_LOW] - self.borders[0])
+
+    @property
+    def frequency_2(self) -> FloatArray:
+        """Square of the frequency of each bin [Hz^2]."""
+        hz = (self.borders[0] + np.arange(self.bins)) * (self.rate_hz / self.length)
+        return np.square(hz)
+
+    def gain(self, place: Place, level: FloatArray) -> FloatArray:
+        """Factor on the random numbers of each band; *level*: of the place's modes.
+
+        A sum over bins has half the variance of its normal numbers twice: of the real and of the
+        imaginary part, in the bin and in its mirror image.
+        """
+        of_place = np.where(np.arange(len(LAW)) < _LOW, place.level, place.level_high)
+        return np.asarray(0.5 * of_place * self.law * level)
+
+
+def _shake_by_numpy(
+    places: Mapping[str, Place],
+    spectrum: _Spectrum,
+    power: FloatArray,
+    near: FloatArray,
+    variation: Variation,
+    out: Sequence[FloatArray],
+    begin: int,
+) -> None:
+    """Add the shaking of some draws to *out*, place by place."""
+    modes = modes_of(places, variation=variation)
+    groups = {place.group for place in places.values()}
+    common = {g: variation.noise(_role(g), 2 * spectrum.low) for g in groups if g}
+    common[""] = np.empty((variation.size, 0))
+    for (name, place), rows in zip(places.items(), out, strict=True):
+        own = modes[name]
+        transform.shake_rows(
+            variation.noise(_role(name), 2 * spectrum.bins), common[place.group],
+            COMMON**0.5, (1.0 - COMMON) ** 0.5, spectrum.frequency_2,
+            np.stack(own.of_mode),
+            spectrum.gain(place, own.level), spectrum.borders, spectrum.edges, spectrum.length,
+            power, near, _NEARNESS, rows, begin,
+        )  # fmt: skip
+
+
+def _shake_compiled(
+    places: Mapping[str, Place],
+    spectrum: _Spectrum,
+    power: FloatArray,
+    near: FloatArray,
+    variation: Variation,
+    out: Sequence[FloatArray],
+    begin: int,
+) -> None:
+    """The same with a draw in each lane, all places in one go; the same bits."""
+    modes = modes_of(places, variation=variation)
+    own = [modes[name] for name in places]
+    groups = sorted({place.group for place in places.values()} - {""})
+    start, step = variation.noise_rows([_role(name) for name in (*places, *groups)])
+    counts = np.array([place.modes for place in places.values()])
+    told = np.empty((len(own), 5), dtype=np.int64)
+    of_group = {group: len(own) + k for k, group in enumerate(groups)}
+    told[:, 0] = [of_group.get(place.group, -1) for place in places.values()]
+    told[:, 1], told[:, 2] = np.cumsum(counts) - counts, counts
+    # A kernel that takes arrays takes one kind of each: signals go by address and stride.
+    told[:, 3] = [rows.ctypes.data + rows.strides[1] * begin for rows in out]
+    told[:, 4] = [rows.strides[0] for rows in out]
+    laws = [np.concatenate(rows, axis=1) for rows in zip(*(m.of_mode for m in own), strict=True)]
+    gain = [spectrum.gain(place, m.level) for place, m in zip(places.values(), own, strict=True)]
+    kernels: Any = engine.kernels()
+    kernels.shake_places(
+        given(start), given(step), *noise_tables(), given(told), COMMON**0.5, (1.0 - COMMON) ** 0.5,
+        given(spectrum.frequency_2), spectrum.low, given(np.stack(laws)), given(np.stack(gain)),
+        given(spectrum.borders), given(spectrum.edges), transform.turns(spectrum.length),
+        given(power), given(near), _NEARNESS,
+    )  # fmt: skip
+
+
+def _in_order(array: FloatArray) -> bool:
+    """True where numbers stand in memory as a kernel finds them by their address."""
+    return array.dtype == np.float64 and array.flags.c_contiguous and array.flags.writeable
+
+
+def _role(name: str) -> str:
+    """Name of the random numbers of a place, or of a group of places."""
+    return f"{name} shaking"

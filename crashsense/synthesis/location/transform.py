@@ -1,6 +1,6 @@
 """Amplitudes and motions of random shaking by numpy; formulas: ``crashsense.compiled.transform``.
 
-:func:`crashsense.compiled.shaking.shake_rows` does the same with a draw in each lane, the same
+:func:`crashsense.compiled.shaking.shake_places` does the same with a draw in each lane, the same
 bits.
 """
 
@@ -119,16 +119,25 @@ def shake_rows(
     gain: FloatArray,
     borders: IntArray,
     edges: IntArray,
-    turned: FloatArray,
+    length: int,
     power: FloatArray,
     near: FloatArray,
     law: FloatArray,
     out: FloatArray,
     begin: int,
 ) -> None:
-    """Add the shaking of a place to rows; arguments as of the compiled twin, which says more."""
+    """Add the shaking of a place to rows (draws, samples), from sample *begin* on.
+
+    Parameters
+    ----------
+    own, common : random numbers of its bins, and of its group for the lowest of them, (draws, 2
+        bins), real parts first; *share*, *rest*: factor on the common ones, on its own beside them
+    modes : frequency, damping, weight, (3, draws, modes)
+    gain : of each band, (draws, bands)
+
+    For the rest see the compiled twin.
+    """
     draws, samples = power.shape
-    length = 2 * turned.shape[1]
     for at in range(0, draws, _TOGETHER):
         rows = slice(at, at + _TOGETHER)
         size, low = power[rows].shape[0], common.shape[1] // 2

@@ -23,13 +23,20 @@ from crashsense.synthesis.bounds import (
     Stiffness,
     StrikerMass,
 )
-from crashsense.synthesis.dynamics.contact_chain import ChainMotion, Joint, march_chain
-from crashsense.synthesis.dynamics.half_car import Road, initial_state, march
+from crashsense.synthesis.dynamics.contact_chain import (
+    ChainMotion,
+    Contacts,
+    Joint,
+    march_chains,
+)
+from crashsense.synthesis.dynamics.half_car import Riding, Road, initial_state, march_beside
 from crashsense.synthesis.misuse.chain import (
     RATE_HZ,
+    REST,
     TOLERANCES,
     OnStructure,
     SoftContact,
+    after_quiet,
     event_of_blow,
     local_spring,
     substeps,
@@ -45,6 +52,7 @@ from crashsense.synthesis.misuse.felt import felt
 from crashsense.synthesis.misuse.structure import find_place
 from crashsense.synthesis.model import PulseModel, Synthesis, Variation, register_model
 from crashsense.synthesis.road.vehicle import load_ride, resolve_vehicle, ride_path
+from crashsense.synthesis.side_by_side import March, Steps, at_once
 from crashsense.units import STANDARD_GRAVITY
 
 #: Steps a sample of what rings on after a hard blow.
@@ -122,15 +130,15 @@ class HardBlow(AtPlace):
         )
 
 
-def simulate_blow(parameters: Blow, variation: Variation) -> Synthesis:
+def blow_in_steps(parameters: Blow, variation: Variation) -> Steps[Synthesis]:
     """March striker, local mass and car; read the sensing locations."""
     structure = parameters.loaded()
     place = find_place(structure, parameters.place)
     striker, local = parameters.striker_kg, place.local_mass_kg
     car = structure.mass_kg * variation.factor("mass") - local
-    motion = march_chain(
-        [striker, local, car],
-        [
+    chain = Contacts(
+        masses=[striker, local, car],
+        joints=[
             parameters.soft_joint(variation, struck_kg=local, plastic=parameters.plastic),
             local_spring(place, variation),
         ],
@@ -144,10 +152,11 @@ def simulate_blow(parameters: Blow, variation: Variation) -> Synthesis:
             (place.local_stiffness, local),
         ),
     )
+    motion: ChainMotion = yield March(march_chains, chain)
     return _read(parameters, variation, motion, car=car)
 
 
-def simulate_hard_blow(parameters: HardBlow, variation: Variation) -> Synthesis:
+def hard_blow_in_steps(parameters: HardBlow, variation: Variation) -> Steps[Synthesis]:
     """March striker, sheet, local mass and car; read the sensing locations."""
     structure = parameters.loaded()
     place = find_place(structure, parameters.place)
@@ -163,9 +172,9 @@ def simulate_hard_blow(parameters: HardBlow, variation: Variation) -> Synthesis:
         holds=True,
     )
     car = structure.mass_kg * variation.factor("mass") - place.local_mass_kg - sheet.mass_kg
-    motion = march_chain(
-        [parameters.striker_kg, sheet.mass_kg, place.local_mass_kg, car],
-        [parameters.contact(factor=contact), metal, local_spring(place, variation)],
+    chain = Contacts(
+        masses=[parameters.striker_kg, sheet.mass_kg, place.local_mass_kg, car],
+        joints=[parameters.contact(factor=contact), metal, local_spring(place, variation)],
         speeds=[parameters.speed_m_s * variation.factor("speed"), 0.0, 0.0, 0.0],
         size=variation.size,
         samples=round(parameters.duration_s * RATE_HZ),
@@ -178,6 +187,7 @@ def simulate_hard_blow(parameters: HardBlow, variation: Variation) -> Synthesis:
             (place.local_stiffness, place.local_mass_kg),
         ),
     )
+    motion: ChainMotion = yield March(march_chains, chain)
     return _read(parameters, variation, motion, car=car)
 
 
@@ -189,15 +199,12 @@ def _read(
     place = find_place(structure, parameters.place)
     into, passed = motion.force[-2], motion.force[-1]
     body = passed / car[:, None]
-    local_acc = (into - passed) / place.local_mass_kg
+    local_acc = into - passed
+    local_acc /= place.local_mass_kg
     power = None
     if place.crushes:
-        closing = (
-            force * np.maximum(motion.speed[joint] - motion.speed[joint + 1], 0.0)
-            for joint, force in enumerate(motion.force)
-            if joint > 0
-        )
-        power = sum(closing) / car[:, None]
+        power = motion.speed.closing_power(1)
+        power /= car[:, None]
     cosines = dict(zip("xyz", parameters.direction, strict=True))
     readings = felt(
         structure,
@@ -209,14 +216,15 @@ def _read(
         power=power,
         variation=variation,
         rate_hz=RATE_HZ,
+        rest=REST,
     )
     contact, speed = motion.force[0], motion.speed
     last = np.s_[:, -1]
     return event_of_blow(
         readings,
         variation=variation,
-        along_x=cosines["x"] * body,
-        along_y=cosines["y"] * body,
+        body=body,
+        cosines=cosines,
         facts={
             "velocity_change_m_s": lambda: speed[-1][last],
             "contact_peak_n": lambda: contact.max(axis=-1),
@@ -261,7 +269,7 @@ class KerbSlide(OnStructure):
         return self
 
 
-def simulate_kerb_slide(parameters: KerbSlide, variation: Variation) -> Synthesis:
+def kerb_slide_in_steps(parameters: KerbSlide, variation: Variation) -> Steps[Synthesis]:
     """March wheels and car against a kerb, then let the ride model roll on its springs.
 
     The force F acts *lever* below the centre of gravity. During the hit the body yields in roll:
@@ -278,9 +286,9 @@ def simulate_kerb_slide(parameters: KerbSlide, variation: Variation) -> Synthesi
     contact = variation.factor("contact_stiffness")
     damping = 2.0 * parameters.rim_damping * (parameters.rim_n_per_m * place.local_mass_kg) ** 0.5
     speed = parameters.speed_kmh / 3.6 * variation.factor("speed")
-    motion = march_chain(
-        [np.inf, place.local_mass_kg, effective],
-        [
+    chain = Contacts(
+        masses=[np.inf, place.local_mass_kg, effective],
+        joints=[
             Joint(
                 parameters.tyre_n_per_m * contact,
                 damping=damping,
@@ -299,29 +307,32 @@ def simulate_kerb_slide(parameters: KerbSlide, variation: Variation) -> Synthesi
             (place.local_stiffness, place.local_mass_kg),
         ),
     )
+    motion: ChainMotion = yield March(march_chains, chain)
     strike, passed = motion.force
     local_acc = (strike - passed) / place.local_mass_kg
-    rolling = _roll_on_springs(parameters, variation, moment=-lever * passed)
+    rolling = yield from _roll_on_springs(parameters, variation, moment=-lever * passed)
     body = passed / mass[:, None] - rolling["roll_acc"] * structure.sensor_below_m
     body -= STANDARD_GRAVITY * np.sin(rolling["roll"])
+    aside = {"x": 0.0, "y": 1.0, "z": 0.0}
     readings = felt(
         structure,
         place,
-        cosines={"x": 0.0, "y": 1.0, "z": 0.0},
+        cosines=aside,
         body=body,
         local=local_acc,
         passed=passed,
         power=None,
         variation=variation,
         rate_hz=RATE_HZ,
+        rest=REST,
     )
-    readings["central_roll_rate"] = rolling["roll_rate"]
+    readings["central_roll_rate"] = after_quiet(rolling["roll_rate"])
     rigid = passed / mass[:, None]
     return event_of_blow(
         readings,
         variation=variation,
-        along_x=np.zeros_like(rigid),
-        along_y=rigid,
+        body=rigid,
+        cosines=aside,
         facts={
             "velocity_change_m_s": lambda: rigid.sum(axis=-1) / RATE_HZ,
             "contact_peak_n": lambda: strike.max(axis=-1),
@@ -333,20 +344,15 @@ def simulate_kerb_slide(parameters: KerbSlide, variation: Variation) -> Synthesi
 
 def _roll_on_springs(
     parameters: KerbSlide, variation: Variation, *, moment: FloatArray
-) -> dict[str, FloatArray]:
+) -> Steps[dict[str, FloatArray]]:
     """Roll of the ride model at rest on level ground under an outer moment [N m]."""
     ride = load_ride(str(ride_path(parameters.vehicle, near=None)))
     size = variation.size
     flat = Road(np.zeros((size, 16)), start_m=-8.0, step_m=1.0)
     state = initial_state(size, position=np.zeros(size), speed=np.zeros(size), tracks=2)
-    rolling, _ = march(
-        ride.car(variation),
-        state,
-        roads=[flat, flat],
-        steps=moment.shape[1],
-        step_s=1.0 / RATE_HZ,
-        roll_moment=moment,
-    )
+    car = ride.car(variation)
+    riding = Riding(car, state, [flat, flat], moment.shape[1], 1.0 / RATE_HZ, roll_moment=moment)
+    rolling, _ = yield March(march_beside, riding)
     return rolling
 
 
@@ -354,26 +360,29 @@ register_model(
     PulseModel(
         "blow",
         Blow,
-        simulate_blow,
+        at_once(blow_in_steps),
         TOLERANCES,
         "striking body, contact, local mass and spring, car; modes at the sensing locations",
+        steps=blow_in_steps,
     )
 )
 register_model(
     PulseModel(
         "hard_blow",
         HardBlow,
-        simulate_hard_blow,
+        at_once(hard_blow_in_steps),
         TOLERANCES,
         "hammer or stone: round contact, sheet, local mass and car; modes at the sensing locations",
+        steps=hard_blow_in_steps,
     )
 )
 register_model(
     PulseModel(
         "kerb_slide",
         KerbSlide,
-        simulate_kerb_slide,
+        at_once(kerb_slide_in_steps),
         TOLERANCES,
         "wheels and rolling car against a kerb, sideways",
+        steps=kerb_slide_in_steps,
     )
 )

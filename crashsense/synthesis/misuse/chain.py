@@ -7,6 +7,7 @@ spring of a place, and how readings become an event (:func:`event_of_blow`).
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from functools import lru_cache
 from math import ceil
 from typing import Annotated
 
@@ -24,12 +25,14 @@ from crashsense.synthesis.misuse.structure import (
     resolve_structure,
     structure_path,
 )
-from crashsense.synthesis.model import Synthesis, Tolerance, Variation
+from crashsense.synthesis.model import CABIN, Synthesis, Tolerance, Variation
 
 RATE_HZ = 10000.0
 #: Integration steps a radian of the fastest oscillation while bodies touch.
 STEPS_A_RADIAN = 10.0
 QUIET_S = 0.06
+#: Samples before first contact.
+REST = round(QUIET_S * RATE_HZ)
 
 #: Channels that blows know of: a blow that does not reach one leaves it quiet.
 HEARD = frozenset(name for by in READ_BY.values() for names in by.values() for name in names) | {
@@ -63,7 +66,13 @@ class OnStructure(BaseModel):
 
     def loaded(self) -> Structure:
         """The structure file that the recipe names."""
-        return load_structure(str(structure_path(self.structure, near=None)))
+        return _structure(self.structure)
+
+
+@lru_cache(maxsize=32)
+def _structure(name: str) -> Structure:
+    """The structure of a name: looked for once, as a blow asks for it in every block of draws."""
+    return load_structure(str(structure_path(name, near=None)))
 
 
 class SoftContact(BaseModel):
@@ -109,31 +118,38 @@ def local_spring(place: StruckPlace, variation: Variation) -> Joint:
     return Joint(place.local_stiffness * warm, damping=place.local_damper * warm, holds=True)
 
 
+def after_quiet(values: FloatArray) -> FloatArray:
+    """Rows (draws, samples) from first contact on, with what is before it: nothing moves."""
+    out = np.empty((values.shape[0], REST + values.shape[1]))
+    out[:, :REST], out[:, REST:] = 0.0, values
+    return out
+
+
 def event_of_blow(
-    readings: Mapping[str, FloatArray],
+    signals: Mapping[str, FloatArray],
     *,
     variation: Variation,
-    along_x: FloatArray,
-    along_y: FloatArray,
+    body: FloatArray,
+    cosines: Mapping[str, float],
     facts: Mapping[str, Callable[[], FloatArray]],
     trace: Callable[[], Mapping[str, FloatArray]],
 ) -> Synthesis:
-    """The event: readings and motion of the car as a body, from first contact on.
+    """The event of a blow.
 
-    *along_x*, *along_y*: acceleration of the car as a body [m/s^2], shape (draws, samples);
-    *facts*, *trace*: called for, where they are read.
+    *signals*: of the channels that feel it, with the time before; *body*: acceleration of the car
+    along the blow [m/s^2], shape (draws, samples) from first contact on, *cosines*: axis ->
+    component of the blow; *facts*, *trace*: called for, where they are read.
     """
-
-    def after_quiet(values: FloatArray) -> FloatArray:
-        return np.pad(values, [(0, 0), (round(QUIET_S * RATE_HZ), 0)])
-
+    cabin = dict.fromkeys("xy")
+    if variation.reads(CABIN):
+        cabin = {axis: after_quiet(cosines[axis] * body) for axis in "xy"}
     return Synthesis(
-        signals={name: after_quiet(values) for name, values in readings.items()},
+        signals=signals,
         rate_hz=RATE_HZ,
         start_s=-QUIET_S,
-        cabin_x=after_quiet(along_x),
-        cabin_y=after_quiet(along_y),
-        quiet=HEARD - readings.keys(),
+        cabin_x=cabin["x"],
+        cabin_y=cabin["y"],
+        quiet=HEARD - signals.keys(),
         facts={name: made() for name, made in facts.items() if variation.reads(name)},
         trace=trace() if variation.only is None else {},
     )

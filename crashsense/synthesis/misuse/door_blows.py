@@ -17,12 +17,19 @@ import numpy as np
 from pydantic import Field
 
 from crashsense.arrays import FloatArray
-from crashsense.synthesis.dynamics.contact_chain import ChainMotion, Joint, march_chain
+from crashsense.synthesis.dynamics.contact_chain import (
+    ChainMotion,
+    Contacts,
+    Joint,
+    march_chains,
+)
 from crashsense.synthesis.misuse.chain import (
     RATE_HZ,
+    REST,
     TOLERANCES,
     OnStructure,
     SoftContact,
+    after_quiet,
     event_of_blow,
     local_spring,
     substeps,
@@ -37,6 +44,7 @@ from crashsense.synthesis.model import (
     register_model,
 )
 from crashsense.synthesis.side.door_cavity import cavity_overpressure
+from crashsense.synthesis.side_by_side import March, Steps, at_once
 
 #: Where the door meets the body.
 PILLAR = "pillar_left"
@@ -82,13 +90,13 @@ def _inner_joints(
     ]
 
 
-def simulate_door_blow(parameters: DoorBlow, variation: Variation) -> Synthesis:
+def door_blow_in_steps(parameters: DoorBlow, variation: Variation) -> Steps[Synthesis]:
     """March striker, skin, inner panel, edge, pillar and car."""
     structure = parameters.loaded()
     door, place = structure.door, find_place(structure, PILLAR)
     skin, frame, pillar = _inner_joints(structure, variation, skin_n_per_m=door.skin_n_per_m)
-    motion = march_chain(
-        [
+    chain = Contacts(
+        masses=[
             parameters.striker_kg,
             door.skin_kg,
             door.inner_kg,
@@ -96,7 +104,7 @@ def simulate_door_blow(parameters: DoorBlow, variation: Variation) -> Synthesis:
             place.local_mass_kg,
             _rest_of_car(structure, variation),
         ],
-        [
+        joints=[
             parameters.soft_joint(variation, struck_kg=door.skin_kg),
             skin,
             frame,
@@ -109,6 +117,7 @@ def simulate_door_blow(parameters: DoorBlow, variation: Variation) -> Synthesis:
         rate_hz=RATE_HZ,
         substeps=_steps(structure),
     )
+    motion: ChainMotion = yield March(march_chains, chain)
     return _read(
         motion,
         structure=structure,
@@ -118,7 +127,7 @@ def simulate_door_blow(parameters: DoorBlow, variation: Variation) -> Synthesis:
     )
 
 
-def simulate_door_slam(parameters: DoorSlam, variation: Variation) -> Synthesis:
+def door_slam_in_steps(parameters: DoorSlam, variation: Variation) -> Steps[Synthesis]:
     """March skin, inner panel, edge, pillar and car; the door meets the seal at time zero."""
     structure = parameters.loaded()
     door, place = structure.door, find_place(structure, PILLAR)
@@ -126,15 +135,15 @@ def simulate_door_slam(parameters: DoorSlam, variation: Variation) -> Synthesis:
     spread = door.skin_kg * (2.0 * pi * door.panel_hz) ** 2
     skin, frame, pillar = _inner_joints(structure, variation, skin_n_per_m=spread)
     speed = parameters.speed_m_s * variation.factor("speed")
-    motion = march_chain(
-        [
+    chain = Contacts(
+        masses=[
             door.skin_kg,
             door.inner_kg,
             door.edge_kg,
             place.local_mass_kg,
             _rest_of_car(structure, variation),
         ],
-        [
+        joints=[
             skin,
             frame,
             Joint(
@@ -151,6 +160,7 @@ def simulate_door_slam(parameters: DoorSlam, variation: Variation) -> Synthesis:
         rate_hz=RATE_HZ,
         substeps=_steps(structure),
     )
+    motion: ChainMotion = yield March(march_chains, chain)
     return _read(
         motion,
         structure=structure,
@@ -200,23 +210,25 @@ def _read(
     def inner() -> FloatArray:
         return (motion.force[skin_body] - motion.force[skin_body + 1]) / door.inner_kg
 
+    aside = {"x": 0.0, "y": 1.0, "z": 0.0}
     readings = felt(
         structure,
         place,
-        cosines={"x": 0.0, "y": 1.0, "z": 0.0},
+        cosines=aside,
         body=body,
         local=pillar,
         passed=passed,
         power=None,
         variation=variation,
         rate_hz=RATE_HZ,
+        rest=REST,
     )
-    readings["door_left_pressure"] = pressure
+    readings["door_left_pressure"] = after_quiet(pressure)
     return event_of_blow(
         readings,
         variation=variation,
-        along_x=np.zeros_like(body),
-        along_y=body,
+        body=body,
+        cosines=aside,
         facts={
             "velocity_change_m_s": lambda: motion.speed[-1][:, -1],
             "dent_m": lambda: dent.max(axis=-1),
@@ -238,17 +250,19 @@ register_model(
     PulseModel(
         "door_blow",
         DoorBlow,
-        simulate_door_blow,
+        at_once(door_blow_in_steps),
         DOOR_TOLERANCES,
         "striker, door skin, inner panel, edge, pillar and car; adiabatic cavity with leak",
+        steps=door_blow_in_steps,
     )
 )
 register_model(
     PulseModel(
         "door_slam",
         DoorSlam,
-        simulate_door_slam,
+        at_once(door_slam_in_steps),
         DOOR_TOLERANCES,
         "door into seal and latch, skin and inner panel on springs; adiabatic cavity with leak",
+        steps=door_slam_in_steps,
     )
 )

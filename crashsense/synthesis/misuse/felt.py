@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
+import numpy as np
+
+from crashsense import engine
 from crashsense.arrays import FloatArray
 from crashsense.synthesis.frontal.vehicle import sensing_places
-from crashsense.synthesis.location import Path, blow_response, shake
+from crashsense.synthesis.location import Path, blow_sections, modal_answer, shake
 from crashsense.synthesis.misuse.structure import LOCATIONS, StruckPlace, Structure
 from crashsense.synthesis.model import Variation
 
@@ -35,8 +38,11 @@ def felt(
     power: FloatArray | None,
     variation: Variation,
     rate_hz: float,
+    rest: int,
 ) -> dict[str, FloatArray]:
     """Acceleration [m/s^2] of every channel along which the blow has a component.
+
+    Shape (draws, *rest* + samples): 0 before the blow.
 
     Parameters
     ----------
@@ -46,6 +52,7 @@ def felt(
     passed : force that the local spring passes on [N]; the modes of the locations answer to it
     power : power that the car's own metal takes up, per mass of the car [W/kg]: folding shakes the
         locations by the same law as in crashes; None where a blow folds nothing
+    rest : samples before the blow
     """
     sensing = sensing_places(structure.vehicle)
     axes = {
@@ -60,22 +67,53 @@ def felt(
         for (location, _), channels in axes.items()
         if location in place.paths
     }
-    answers = blow_response(
-        passed, places=places, paths=paths, variation=variation, rate_hz=rate_hz
+    modes = blow_sections(places=places, paths=paths, variation=variation, rate_hz=rate_hz)
+    found = _felt_at(
+        [modes.get(name) for name in places],
+        shares=[place.shares.get(location, 0.0) for location, _ in axes],
+        cosines=[cosines[axis] for _, axis in axes],
+        motion=(passed, body, local),
+        rest=rest,
     )
-    shaken: Mapping[str, FloatArray] = {}
     if power is not None:
         shaken = shake(places, power=power, variation=variation, rate_hz=rate_hz)
-    moved = local - body
+        for name, total in zip(places, found, strict=True):
+            if name in shaken:
+                total[:, rest:] += shaken[name]
     out: dict[str, FloatArray] = {}
-    for (location, axis), channels in axes.items():
-        name = channels[0]
-        share = place.shares.get(location, 0.0)
-        total = body + share * moved if share else body.copy()
-        if name in answers:
-            total += answers[name]
-        total *= cosines[axis]
-        if name in shaken:
-            total += shaken[name]
+    for channels, total in zip(axes.values(), found, strict=True):
         out |= dict.fromkeys(channels, total)
+    return out
+
+
+def _felt_at(
+    modes: Sequence[FloatArray | None],
+    *,
+    shares: Sequence[float],
+    cosines: Sequence[float],
+    motion: tuple[FloatArray, FloatArray, FloatArray],
+    rest: int,
+) -> FloatArray:
+    """What some locations feel without shaking, shape (locations, draws, rest + samples).
+
+    *modes* of each (draws, modes, 5), None: none; its *share* of the motion of what is struck, its
+    *cosine*; *motion*: force that is passed on, acceleration of the car, of what is struck.
+    """
+    passed, body, local = motion
+    size, samples = passed.shape
+    out = np.empty((len(modes), size, rest + samples))
+    compiled = engine.kernels()
+    if compiled is not None:
+        known = [np.empty((size, 0, 5)) if own is None else own for own in modes]
+        counts = np.array([own.shape[1] for own in known], dtype=np.int64)
+        told = (np.concatenate(known, axis=1), counts, np.array(shares), np.array(cosines))
+        compiled.blow_steps(*map(engine.given, (*motion, *told)), out)
+        return out
+    out[:, :, :rest] = 0.0
+    moved = local - body
+    for total, own, share, cosine in zip(out[:, :, rest:], modes, shares, cosines, strict=True):
+        total[:] = body + share * moved if share else body
+        if own is not None:
+            total += modal_answer(own, passed)
+        total *= cosine
     return out

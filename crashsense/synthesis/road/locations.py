@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
+from crashsense import engine
 from crashsense.arrays import FloatArray
+from crashsense.compiled.felt import cosine_and_sine
+from crashsense.synthesis.dynamics.half_car import RideCar, Riding, Road, march_beside
 from crashsense.synthesis.model import Variation
 from crashsense.synthesis.road.profile import ROWS_TOGETHER
 from crashsense.synthesis.road.structure import RoadPath
 from crashsense.synthesis.road.vehicle import Ride
+from crashsense.synthesis.side_by_side import March, Steps
 from crashsense.units import STANDARD_GRAVITY
 
 
@@ -35,7 +41,7 @@ def specific_force(
 def _at_centre(motion: Mapping[str, FloatArray]) -> tuple[FloatArray, FloatArray]:
     """Specific force (x, z) at the centre of gravity, as :func:`specific_force`."""
     along, up = motion["x_acc"], motion["z_acc"]
-    sine, cosine = np.sin(motion["pitch"]), np.cos(motion["pitch"])
+    cosine, sine = cosine_and_sine(motion["pitch"])
     x = along * cosine
     x += (up + STANDARD_GRAVITY) * sine
     z = np.multiply(along, sine, out=sine)
@@ -56,8 +62,30 @@ def _at_place(
     return out
 
 
+#: Readings in the order of the compiled march, and those of a car whose tracks differ.
+_FELT = ("central_x", "central_z", "upfront_x")
+_ACROSS = ("central_y", "side_left_y", "side_right_y")
+
+
+@dataclass(frozen=True, eq=False)
+class Driven:
+    """What a march over a road gave.
+
+    Parameters
+    ----------
+    felt : readings of the locations [m/s^2] as :meth:`RideLocations.read`, acceleration of the
+        whole car ``x_acc`` and, one-sided, ``roll_rate`` [rad/s]; each (draws, rest + steps)
+    motion : as :func:`.half_car.march`, nothing where it was not kept
+    end : state at the end, (states, draws)
+    """
+
+    felt: dict[str, FloatArray]
+    motion: dict[str, FloatArray]
+    end: FloatArray
+
+
 class RideLocations:
-    """Readings of the locations from the motion of a ride, by :meth:`read`.
+    """Readings of the locations from the motion of a ride: of a march, or of what it kept.
 
     Parameters
     ----------
@@ -94,12 +122,66 @@ class RideLocations:
         self._upfront_x = path("x", "upfront")
         self._sides = [path("z", "central") for _ in range(2)] if one_sided else []
 
+    def drive(
+        self,
+        car: RideCar,
+        state: FloatArray,
+        *,
+        roads: Sequence[Road],
+        brake: FloatArray | None = None,
+        push: FloatArray | None = None,
+        steps: int,
+        step_s: float,
+        rest: int,
+        keeps: bool,
+    ) -> Steps[Driven]:
+        """March the car and read its locations; arguments as :func:`.half_car.march`.
+
+        Where its *motion* is not to be kept (*keeps* false) the compiled march reads some instants
+        after the other, and motion never leaves the cache. *rest*: samples at rest before.
+        """
+        size = state.shape[1]
+        names = (*_FELT, *(_ACROSS if self._sides else ()), "x_acc")
+        names = (*names, "roll_rate") if self._sides else names
+        riding = Riding(car, state, roads, steps, step_s, brake, push)
+        if engine.kernels() is None:
+            motion, end = yield March(march_beside, riding)
+            read: Mapping[str, FloatArray] = {**self.read(motion), **motion}
+            felt = np.zeros((len(names), size, rest + steps))
+            for row, name in zip(felt, names, strict=True):
+                row[:, rest:] = read[name]
+        else:
+            felt = np.empty((len(names), size, rest + steps))
+            riding = replace(riding, felt=(*self._told(), felt), keeps=keeps)
+            motion, end = yield March(march_beside, riding)
+        return Driven(dict(zip(names, felt, strict=True)), motion, end)
+
+    def _told(self) -> tuple[Any, ...]:
+        """What the compiled march is given of the locations."""
+        ride = self._ride
+        paths = [self._central_z, self._central_x, self._upfront_x, *self._sides]
+        located = (
+            STANDARD_GRAVITY,
+            ride.sensor_below_m,
+            ride.sensor_ahead_m,
+            ride.upfront_below_m,
+            ride.upfront_ahead_m,
+            ride.x_of_z,
+            ride.y_of_z,
+            2.0 * ride.y_of_z,
+        )
+        sections = np.concatenate([path.sections() for path in paths], axis=1)
+        counts = np.array([path.counts for path in paths])
+        given = (self._mass[:, 0], np.array(located), sections, counts, paths[0].which)
+        return tuple(map(engine.given, given))
+
     def read(self, motion: Mapping[str, FloatArray]) -> dict[str, FloatArray]:
         """Readings [m/s^2] by name, each (draws, samples).
 
         ``central_x``, ``central_z``, ``upfront_x`` and, one-sided, ``central_y``, ``side_left_y``,
         ``side_right_y``.
         Part of what shakes the floor up and down is felt fore and aft and sideways.
+        :meth:`drive` gives the same bits with the compiled march.
         """
         ride = self._ride
         along = motion["contact_x"] / self._mass
@@ -127,8 +209,8 @@ class RideLocations:
             floor[rows] += _at_place(at_z, part, -ride.sensor_ahead_m, ride.sensor_below_m)
         out = {"central_x": central, "central_z": floor, "upfront_x": upfront}
         if self._sides:
-            roll = motion["roll"]
-            lateral = -motion["roll_acc"] * ride.sensor_below_m - STANDARD_GRAVITY * np.sin(roll)
+            _, sine = cosine_and_sine(motion["roll"])
+            lateral = -motion["roll_acc"] * ride.sensor_below_m - STANDARD_GRAVITY * sine
             more_left = motion["contact_left"] / self._mass
             left, right = (
                 side(0.5 * (sign * more_left - down), -0.5 * held)

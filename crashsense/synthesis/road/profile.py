@@ -145,11 +145,18 @@ class RandomRoad:
         )
         # A sine of random phase has variance a^2/2; irfft halves and divides by the points.
         amplitude = np.sqrt(variance) * self.block_points / 2.0
-        spectrum = np.zeros((normals.shape[0], self.block_points // 2 + 1), dtype=complex)
-        spectrum[:, bins] = amplitude * (normals[:, : bins.size] + 1j * normals[:, bins.size :])
-        heights = np.fft.irfft(spectrum, n=self.block_points, axis=-1)
-        angle = pi * (np.arange(self.block_points) + 0.5) / self.block_points
-        return np.asarray(heights * np.sin(angle))
+        spectrum = np.zeros((ROWS_TOGETHER, self.block_points // 2 + 1), dtype=complex)
+        weight = np.sin(pi * (np.arange(self.block_points) + 0.5) / self.block_points)
+        own = slice(bins[0], bins[-1] + 1)  # neighbours
+        out = np.empty((normals.shape[0], self.block_points))
+        for at in range(0, len(normals), ROWS_TOGETHER):
+            some = normals[at : at + ROWS_TOGETHER]
+            part = spectrum[: len(some)]
+            np.multiply(amplitude, some[:, : bins.size], out=part.real[:, own])
+            np.multiply(amplitude, some[:, bins.size :], out=part.imag[:, own])
+            heights = np.fft.irfft(part, n=self.block_points, axis=-1)
+            np.multiply(heights, weight, out=out[at : at + ROWS_TOGETHER])
+        return out
 
     def blocks_for(self, points: int) -> int:
         """Blocks that cover *points* heights."""
@@ -157,12 +164,14 @@ class RandomRoad:
 
     def heights(self, block_normals: list[FloatArray], *, points: int) -> FloatArray:
         """Heights [m], shape (draws, points), from the normals of :meth:`blocks_for` blocks."""
-        size = block_normals[0].shape[0]
         hop = self.hop_points
-        out = np.zeros((size, (len(block_normals) + 1) * hop))
-        for number, normals in enumerate(block_normals):
-            out[:, number * hop : number * hop + self.block_points] += self.block(normals)
-        return out[:, hop : hop + points]
+        out = np.empty((block_normals[0].shape[0], (len(block_normals) - 1) * hop))
+        behind = self.block(block_normals[0])[:, hop:]
+        for number, normals in enumerate(block_normals[1:]):
+            block = self.block(normals)
+            np.add(behind, block[:, :hop], out=out[:, number * hop : (number + 1) * hop])
+            behind = block[:, hop:]
+        return out[:, :points]
 
 
 # -- obstacles: height [m] at distance s [m], the obstacle begins at s = 0 ----------------------
@@ -264,15 +273,12 @@ def wheel_path(heights: FloatArray, *, step_m: float, radius_m: float) -> FloatA
     >>> bool(path[47] == 0.0), bool(path[50] > 0.0), round(float(path[100]), 3)
     (True, True, 0.15)
     """
-    reach = int(np.ceil(radius_m / step_m)) - 1
+    drops = _drops(step_m=step_m, radius_m=radius_m)
+    if engine.kernels() is not None:
+        return _compiled_path(heights, drops, half=0)
+    reach, size = drops.size // 2, heights.shape[-1]
     padded = np.pad(heights, [(0, 0), (reach, reach)], mode="edge")
-    drops = np.sqrt(radius_m**2 - (np.arange(-reach, reach + 1) * step_m) ** 2) - radius_m
     out = np.full(heights.shape, -np.inf)
-    size = heights.shape[-1]
-    compiled = engine.kernels()
-    if compiled is not None:
-        compiled.highest_under(padded, drops, out)
-        return out
     for begin, drop in enumerate(drops):
         np.maximum(out, padded[:, begin : begin + size] + drop, out=out)
     return out
@@ -290,7 +296,7 @@ def patch_mean(path: FloatArray, *, step_m: float, patch_m: float) -> FloatArray
     >>> patch_mean(np.array([[0.0, 0.0, 0.0, 3.0, 3.0, 3.0]]), step_m=0.1, patch_m=0.2).tolist()
     [[0.0, 0.0, 1.0, 2.0, 3.0, 3.0]]
     """
-    half = round(0.5 * patch_m / step_m)
+    half = _half_patch(step_m=step_m, patch_m=patch_m)
     if half == 0:
         return path.copy()
     size = path.shape[-1]
@@ -303,4 +309,32 @@ def patch_mean(path: FloatArray, *, step_m: float, patch_m: float) -> FloatArray
         for offset in range(1, 2 * half + 1):
             total += padded[:, offset : offset + size]
         np.divide(total, 2 * half + 1, out=out[rows])
+    return out
+
+
+def tyre_path(heights: FloatArray, *, step_m: float, radius_m: float, patch_m: float) -> FloatArray:
+    """Path of a tyre over a profile: rigid wheel, then mean over the patch; same shape."""
+    if engine.kernels() is None:
+        path = wheel_path(heights, step_m=step_m, radius_m=radius_m)
+        return patch_mean(path, step_m=step_m, patch_m=patch_m)
+    half = _half_patch(step_m=step_m, patch_m=patch_m)
+    return _compiled_path(heights, _drops(step_m=step_m, radius_m=radius_m), half=half)
+
+
+def _drops(*, step_m: float, radius_m: float) -> FloatArray:
+    """How far a wheel lies below its lowest point, at the points under it."""
+    reach = int(np.ceil(radius_m / step_m)) - 1
+    away = np.arange(-reach, reach + 1) * step_m
+    return np.asarray(np.sqrt(radius_m**2 - away**2) - radius_m)
+
+
+def _half_patch(*, step_m: float, patch_m: float) -> int:
+    """Points of a contact patch to each side of its middle."""
+    return round(0.5 * patch_m / step_m)
+
+
+def _compiled_path(heights: FloatArray, drops: FloatArray, *, half: int) -> FloatArray:
+    compiled, out = engine.kernels(), np.empty(heights.shape)
+    assert compiled is not None
+    compiled.tyre_path(engine.given(heights), engine.given(drops), half, out)
     return out

@@ -27,7 +27,8 @@ from pydantic import (
 from crashsense.arrays import FloatArray
 from crashsense.draws import generator
 from crashsense.synthesis.bounds import LEAST_KMH, RoadDetail, RoadLength
-from crashsense.synthesis.dynamics.half_car import Road, initial_state, march
+from crashsense.synthesis.draw_blocks import in_blocks
+from crashsense.synthesis.dynamics.half_car import Road, initial_state
 from crashsense.synthesis.model import (
     PulseModel,
     Synthesis,
@@ -38,14 +39,18 @@ from crashsense.synthesis.model import (
 from crashsense.synthesis.road import profile as road_profile
 from crashsense.synthesis.road.locations import RideLocations
 from crashsense.synthesis.road.vehicle import Ride, load_ride, resolve_vehicle, ride_path
+from crashsense.synthesis.side_by_side import Steps, at_once
 from crashsense.units import STANDARD_GRAVITY
 
-#: Rate of the signals of road events [Hz].
+#: Rate of the signals of road events, and of their steps [Hz]: the fastest motion, a wheel on its
+#: rim, takes 30 ms a period.
 RATE_HZ = 2000.0
-#: Integration steps a sample: the fastest motion, a wheel on its rim, takes 30 ms a period.
-SUBSTEPS = 1
+#: Draws in a block: many, because the steps in time are short.
+BLOCK = 512
 #: Quiet before time zero [s].
 QUIET_S = 0.1
+#: The fact that a drive states.
+CHANGE = "velocity_change_m_s"
 
 
 TOLERANCES = {
@@ -332,80 +337,58 @@ def lay_out(
     return RoadSetting(ride, roads, state, position)
 
 
-def simulate_drive(parameters: Drive, variation: Variation) -> Synthesis:
+def drive_in_steps(parameters: Drive, variation: Variation) -> Steps[Synthesis]:
     """March the car over the road and read the sensing locations."""
     setting = lay_out(parameters, variation)
-    ride = setting.ride
-    samples = round(parameters.duration_s * RATE_HZ)
-    steps = samples * SUBSTEPS
-    step = 1.0 / (RATE_HZ * SUBSTEPS)
-    car = ride.car(variation, speed_hold=parameters.speed_hold)
-    motion, _ = march(
-        car,
+    ride, one_sided = setting.ride, parameters.one_sided
+    steps, step = round(parameters.duration_s * RATE_HZ), 1.0 / RATE_HZ
+    driven = yield from RideLocations(ride, variation, rate_hz=RATE_HZ, one_sided=one_sided).drive(
+        ride.car(variation, speed_hold=parameters.speed_hold),
         setting.state,
         roads=setting.roads,
         brake=parameters.brake(np.asarray(np.arange(steps) * step), variation),
         steps=steps,
         step_s=step,
+        rest=round(QUIET_S * RATE_HZ),
+        keeps=variation.only is None or variation.reads(CHANGE),
     )
-    motion = {name: thinned(values) for name, values in motion.items()}
-    return read_locations(motion, ride=ride, variation=variation, one_sided=parameters.one_sided)
-
-
-def thinned(values: FloatArray) -> FloatArray:
-    """Mean over the steps of a sample: preserves momentum, removes content above half the rate."""
-    if SUBSTEPS == 1:
-        return values
-    out = values[:, 0::SUBSTEPS].copy()
-    for offset in range(1, SUBSTEPS):
-        out += values[:, offset::SUBSTEPS]
-    return np.asarray(out / SUBSTEPS)
-
-
-def _quiet_before(values: FloatArray) -> FloatArray:
-    quiet = round(QUIET_S * RATE_HZ)
-    out = np.zeros((values.shape[0], quiet + values.shape[1]))
-    out[:, quiet:] = values
-    return out
-
-
-def read_locations(
-    motion: dict[str, FloatArray], *, ride: Ride, variation: Variation, one_sided: bool
-) -> Synthesis:
-    """Signals of the sensing locations from the motion of the body, (draws, samples)."""
-    found = RideLocations(ride, variation, rate_hz=RATE_HZ, one_sided=one_sided).read(motion)
-    read = {name: _quiet_before(values) for name, values in found.items()}
+    felt, motion = driven.felt, driven.motion
     signals = {
-        "central_x": read["central_x"],
-        "central_safing_x": read["central_x"],
-        "central_z": read["central_z"],
-        "upfront_left_x": read["upfront_x"],
-        "upfront_right_x": read["upfront_x"],
+        "central_x": felt["central_x"],
+        "central_safing_x": felt["central_x"],
+        "central_z": felt["central_z"],
+        "upfront_left_x": felt["upfront_x"],
+        "upfront_right_x": felt["upfront_x"],
     }
     quiet = {"door_left_pressure", "door_right_pressure"}
     lateral = {"central_y", "central_safing_y", "side_left_y", "side_right_y", "central_roll_rate"}
     if one_sided:
-        signals["central_y"] = signals["central_safing_y"] = read["central_y"]
-        signals["side_left_y"], signals["side_right_y"] = read["side_left_y"], read["side_right_y"]
-        signals["central_roll_rate"] = _quiet_before(motion["roll_rate"])
+        signals["central_y"] = signals["central_safing_y"] = felt["central_y"]
+        signals["side_left_y"], signals["side_right_y"] = felt["side_left_y"], felt["side_right_y"]
+        signals["central_roll_rate"] = felt["roll_rate"]
     else:
         quiet |= lateral
-    cabin = _quiet_before(motion["x_acc"])
-    change = motion["speed"][:, -1] - motion["speed"][:, 0]
+    speed = motion.get("speed")
     return Synthesis(
         signals=signals,
         rate_hz=RATE_HZ,
         start_s=-QUIET_S,
-        cabin_x=cabin,
+        cabin_x=felt["x_acc"],
         quiet=frozenset(quiet),
-        facts={"velocity_change_m_s": change},
+        facts={} if speed is None else {CHANGE: speed[:, -1] - speed[:, 0]},
         trace=motion,
     )
 
 
+simulate_drive = at_once(drive_in_steps)
+
+
 def _register(name: str, parameters: type[Drive], title: str, **more: Tolerance) -> PulseModel:
     tolerances = {**TOLERANCES, **more}
-    return register_model(PulseModel(name, parameters, simulate_drive, tolerances, title))
+    simulate = in_blocks(simulate_drive, rows=BLOCK)
+    return register_model(
+        PulseModel(name, parameters, simulate, tolerances, title, steps=drive_in_steps)
+    )
 
 
 _register("kerb_climb", KerbClimb, "half-car over a vertical step, rigid-wheel path, rim contact")

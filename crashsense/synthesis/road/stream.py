@@ -23,10 +23,8 @@ from crashsense.synthesis.road import profile as road_profile
 from crashsense.synthesis.road.locations import RideLocations
 from crashsense.synthesis.road.ride import (
     RATE_HZ,
-    SUBSTEPS,
     RandomRoadDrive,
     road_normals,
-    thinned,
 )
 from crashsense.synthesis.road.vehicle import Ride, load_ride, ride_path
 
@@ -112,15 +110,14 @@ def _pieces(
     while done < total:
         samples = min(round(piece_s * RATE_HZ), total - done)
         reach = float(state[0, 0]) + 1.3 * float(max(speed[0], state[1, 0])) * samples / RATE_HZ
-        out, state = march(
+        motion, state = march(
             car,
             state,
             roads=[strip.road(float(state[0, 0]), reach + 1.0)],
-            steps=samples * SUBSTEPS,
-            step_s=1.0 / (RATE_HZ * SUBSTEPS),
+            steps=samples,
+            step_s=1.0 / RATE_HZ,
             set_speed=speed,
         )
-        motion = {name: thinned(values) for name, values in out.items()}
         read = locations.read(motion)
         at_centre, up, at_front = (read[n][0] for n in ("central_x", "central_z", "upfront_x"))
         arrays = dict(

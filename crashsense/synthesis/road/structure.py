@@ -27,8 +27,7 @@ from math import pi, tan
 
 import numpy as np
 
-from crashsense import engine
-from crashsense.arrays import FloatArray
+from crashsense.arrays import FloatArray, IntArray
 from crashsense.filters.causal import filter_rows
 
 #: Frequency [Hz], damping ratio [-], share p or inertance ratio R [-].
@@ -54,6 +53,14 @@ def _section(
         upper = (weight * rub, 0.0, -weight * rub)
     a, b, c = (value / den for value in upper)
     return (a, b, c, 1.0, 2.0 * (t * t - 1.0) / den, (1.0 - rub + t * t) / den)
+
+
+@lru_cache(maxsize=256)
+def _table(tyre: tuple[Mode, ...], body: tuple[Mode, ...], step: int, rate_hz: float) -> FloatArray:
+    """Sections of the tyre, then of the body, (sections, 6)."""
+    found = [_section(mode, step, rate_hz, tyre=True) for mode in tyre]
+    found += [_section(mode, step, rate_hz, tyre=False) for mode in body]
+    return np.array(found).reshape(-1, 6)
 
 
 class RoadPath:
@@ -96,41 +103,35 @@ class RoadPath:
     def __call__(self, road: FloatArray, suspension: FloatArray) -> FloatArray:
         """Return what the location reads of road and suspension, shape (draws, samples)."""
         out = np.empty(road.shape)
-        compiled = engine.kernels()
-        if compiled is not None and not self._keep:
-            tables = (self._tyre, True), (self._body, False)
-            sections = (
-                np.array([self._sections(modes, s, tyre=tyre) for s in self._steps]).reshape(
-                    len(self._steps), len(modes), 6
-                )
-                for modes, tyre in tables
-            )
-            given = (*sections, self._which, road, suspension)
-            compiled.path_steps(*map(engine.given, given), out[None])
-            return out
         for number, step in enumerate(self._steps):
             rows = np.flatnonzero(self._which == number)
-            drive = road[rows]
+            drive, table = road[rows], _table(self._tyre, self._body, step, self._rate)
+            in_row, beside = table[: len(self._tyre)], table[len(self._tyre) :]
             if self._tyre:
-                table = self._sections(self._tyre, step, tyre=True)
-                drive = self._filtered(table, drive, (step, -1))
+                drive = self._filtered(in_row, drive, (step, -1))
             drive = drive + suspension[rows]
             total = np.zeros(drive.shape)
-            for mode, section in enumerate(self._sections(self._body, step, tyre=False)):
-                total += self._filtered([section], drive, (step, mode))
+            for mode, section in enumerate(beside):
+                total += self._filtered(section[None], drive, (step, mode))
             out[rows] = total
         return out
 
-    def _sections(
-        self, modes: Sequence[Mode], step: int, *, tyre: bool
-    ) -> list[tuple[float, float, float, float, float, float]]:
-        return [_section(mode, step, self._rate, tyre=tyre) for mode in modes]
+    def sections(self) -> FloatArray:
+        """Sections of the tyre, then of the body, for each setting: (settings, sections, 6)."""
+        return np.array([_table(self._tyre, self._body, s, self._rate) for s in self._steps])
 
-    def _filtered(
-        self, table: Sequence[Sequence[float]], rows: FloatArray, key: tuple[int, int]
-    ) -> FloatArray:
-        sections = np.array(table)
-        rest = np.zeros((len(table), len(rows), 2))
+    @property
+    def counts(self) -> tuple[int, int]:
+        """Number of modes of the tyre, and of the body."""
+        return len(self._tyre), len(self._body)
+
+    @property
+    def which(self) -> IntArray:
+        """Setting of each draw."""
+        return np.asarray(self._which)
+
+    def _filtered(self, sections: FloatArray, rows: FloatArray, key: tuple[int, int]) -> FloatArray:
+        rest = np.zeros((len(sections), len(rows), 2))
         if self._keep:
             from scipy.signal import sosfilt
 

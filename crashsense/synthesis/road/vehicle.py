@@ -14,7 +14,7 @@ from crashsense.files import is_file, read_toml
 from crashsense.resources import folder
 from crashsense.synthesis.dynamics.half_car import RideCar
 from crashsense.synthesis.model import Variation
-from crashsense.synthesis.road.profile import patch_mean, wheel_path
+from crashsense.synthesis.road.profile import tyre_path
 from crashsense.wording import faults_of, misread
 
 Positive = Annotated[float, Field(gt=0)]
@@ -70,8 +70,9 @@ class Ride(BaseModel):
 
     def tyre_path(self, heights: FloatArray, *, step_m: float) -> FloatArray:
         """Path of a tyre over a profile: rigid wheel, then mean over the patch; same shape."""
-        path = wheel_path(heights, step_m=step_m, radius_m=self.wheel_radius_m)
-        return patch_mean(path, step_m=step_m, patch_m=self.contact_patch_m)
+        return tyre_path(
+            heights, step_m=step_m, radius_m=self.wheel_radius_m, patch_m=self.contact_patch_m
+        )
 
     @property
     def reach_m(self) -> float:

@@ -21,6 +21,7 @@ touched the ground; no pitch, no aerodynamics.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Annotated, Literal
@@ -35,6 +36,7 @@ from crashsense.synthesis.draw_blocks import in_blocks
 from crashsense.synthesis.frontal.vehicle import sensing_places
 from crashsense.synthesis.location import Path, blow_response
 from crashsense.synthesis.model import (
+    CABIN,
     PulseModel,
     Synthesis,
     Tolerance,
@@ -478,23 +480,25 @@ def simulate_rollover(parameters: RolloverParameters, variation: Variation) -> S
     _add_local_answers(signals, parameters, variation, motion)
     # The second element sits beside the first on the same board: it sees the same motion.
     signals["central_safing_y"] = signals["central_y"]
-    facts = {
-        "largest_roll_rad": np.abs(motion.roll).max(axis=-1),
-        "largest_roll_rate_rad_s": np.abs(motion.rate).max(axis=-1),
-        "peak_lateral_m_s2": np.abs(motion.acceleration_y).max(axis=-1),
-        "largest_wheel_lift_m": wheel_lift(parameters, variation, motion),
+    facts: dict[str, Callable[[], FloatArray]] = {
+        "largest_roll_rad": lambda: np.abs(motion.roll).max(axis=-1),
+        "largest_roll_rate_rad_s": lambda: np.abs(motion.rate).max(axis=-1),
+        "peak_lateral_m_s2": lambda: np.abs(motion.acceleration_y).max(axis=-1),
+        "largest_wheel_lift_m": lambda: wheel_lift(parameters, variation, motion),
     }
-    trace = {
-        "roll_angle": whole(motion.roll),
-        # What central_y is before its mounting rings: body axes, with tilt and rotation.
-        "reading_y": whole(central_y),
-        "time_at_50_deg_s": time_of_roll(motion, angle_deg=50.0),
-    }
+    trace = {}
+    if variation.only is None:
+        trace = {
+            "roll_angle": whole(motion.roll),
+            # What central_y is before its mounting rings: body axes, with tilt and rotation.
+            "reading_y": whole(central_y),
+            "time_at_50_deg_s": time_of_roll(motion, angle_deg=50.0),
+        }
     return Synthesis(
         signals=signals,
         rate_hz=RATE_HZ,
         start_s=-QUIET_S,
-        cabin_y=whole(motion.acceleration_y),
+        cabin_y=whole(motion.acceleration_y) if variation.reads(CABIN) else None,
         quiet=frozenset(
             {
                 "central_x",
@@ -507,7 +511,7 @@ def simulate_rollover(parameters: RolloverParameters, variation: Variation) -> S
                 "powertrain_x",
             }
         ),
-        facts=facts,
+        facts={name: made() for name, made in facts.items() if variation.reads(name)},
         trace=trace,
     )
 

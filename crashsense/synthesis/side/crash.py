@@ -15,16 +15,20 @@ from typing import Annotated
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
 
+from crashsense import engine
 from crashsense.arrays import FloatArray
+from crashsense.engine import given
 from crashsense.errors import InputError, nearest
 from crashsense.resources import folder
+from crashsense.synthesis.draw_blocks import cached_rows
 from crashsense.synthesis.dynamics.spring_chain import (
+    Chain,
     CrushSpring,
     SpringChainMotion,
-    integrate_chain,
 )
 from crashsense.synthesis.frontal.vehicle import load_vehicle, vehicle_path
 from crashsense.synthesis.location import Place, ringing_down, shake
+from crashsense.synthesis.location.power import ring_down
 from crashsense.synthesis.model import Variation
 
 RATE_HZ = 10_000.0
@@ -88,30 +92,35 @@ class CrashVehicle(BaseModel):
         }
 
 
-def crash_motion(
+def crash_chain(
     masses: FloatArray,
     springs: list[CrushSpring],
     *,
     speeds: FloatArray,
     substeps: int,
     ledger: bool = False,
-) -> SpringChainMotion:
-    """March a chain of bodies from first contact to the last sample; *ledger*: see there."""
-    return integrate_chain(
-        masses,
-        springs,
-        speeds=speeds,
-        duration_s=ACTIVE_S,
-        stored_step_s=1.0 / RATE_HZ,
-        substeps=substeps,
-        ledger=ledger,
-    )
+) -> Chain:
+    """A chain of bodies from first contact to the last sample; *ledger*: see there."""
+    return Chain(masses, springs, speeds, ACTIVE_S, 1.0 / RATE_HZ, substeps, ledger)
 
 
 def on_time_base(active: FloatArray) -> FloatArray:
     """Place (draws, samples from time zero) on the event's time base, zero elsewhere."""
     out = np.zeros((active.shape[0], SAMPLES))
     out[:, ZERO : ZERO + active.shape[1]] = active
+    return out
+
+
+def acceleration_of(motion: SpringChainMotion, body: int) -> FloatArray:
+    """Acceleration of a body on the event's time base [m/s^2], (draws, SAMPLES).
+
+    As :meth:`.SpringChainMotion.body_acceleration`, written where it is wanted.
+    """
+    speed = motion.velocity[:, body].T
+    out = np.zeros((speed.shape[0], SAMPLES))
+    active = out[:, ZERO + 1 : ZERO + speed.shape[1]]
+    np.subtract(speed[:, 1:], speed[:, :-1], out=active)
+    active /= motion.step_s
     return out
 
 
@@ -123,12 +132,39 @@ def crush_power(
     Over a crash it sums to the energy that the law's definition counts; unlike the slow
     deceleration of the law it starts with the crush itself, which a side impact needs.
     """
-    total = np.zeros((motion.velocity.shape[2], motion.velocity.shape[0]))
-    for number, spring in enumerate(motion.springs):
-        if spring.name in names:
-            rate = motion.velocity[:, spring.behind] - motion.velocity[:, spring.ahead]
-            total += np.maximum(motion.force[:, number] * rate, 0.0).T
-    return on_time_base(total / mass_kg[:, None])
+    instants, _, draws = motion.velocity.shape
+    out = np.zeros((draws, SAMPLES))
+    for rows in cached_rows(draws, instants):
+        total = out[rows, ZERO : ZERO + instants]
+        for number, spring in enumerate(motion.springs):
+            if spring.name in names:
+                power = motion.velocity[:, spring.behind, rows].T.copy()
+                power -= motion.velocity[:, spring.ahead, rows].T
+                power *= motion.force[:, number, rows].T
+                total += np.maximum(power, 0.0, out=power)
+        total /= mass_kg[rows, None]
+    return out
+
+
+def lasting_power(
+    motion: SpringChainMotion, names: Collection[str], *, mass_kg: FloatArray
+) -> FloatArray:
+    """:func:`crush_power` from first contact on, as it rings down [W/kg], (draws, samples)."""
+    compiled = engine.kernels()
+    if compiled is None:
+        return folding_power(crush_power(motion, names, mass_kg=mass_kg))
+    chosen = [
+        (number, spring.behind, spring.ahead)
+        for number, spring in enumerate(motion.springs)
+        if spring.name in names
+    ]
+    samples = _FOLDING.stop - _FOLDING.start
+    out = np.empty((motion.velocity.shape[2], samples))
+    by_draw = (given(rows.transpose(1, 2, 0)) for rows in (motion.velocity, motion.force))
+    springs = np.array(chosen, dtype=np.int64).reshape(-1, 3).T
+    grown = ring_down(samples, rate_hz=RATE_HZ)
+    compiled.lasting_power(*by_draw, given(springs), given(mass_kg), given(grown), out)
+    return out
 
 
 def add_shaking(
@@ -141,16 +177,21 @@ def add_shaking(
 ) -> None:
     """Add to *signals*, in place, how folding shakes *places* from first contact on.
 
-    *power*, *nearness*: of :func:`crashsense.synthesis.location.shake`, (draws, SAMPLES). The power
-    rings down as the modes do.
+    *power*, *nearness*: of :func:`crashsense.synthesis.location.shake`; power from first contact on
+    as it rings down, as the modes do, nearness (draws, SAMPLES).
     """
     near = nearness if np.ndim(nearness) == 0 else np.asarray(nearness)[:, _FOLDING]
     shake(
         places,
-        power=ringing_down(power[:, _FOLDING], rate_hz=RATE_HZ),
+        power=power,
         nearness=near,
         variation=variation,
         rate_hz=RATE_HZ,
         into=signals,
         begin=_FOLDING.start,
     )
+
+
+def folding_power(power: FloatArray) -> FloatArray:
+    """Power (draws, SAMPLES) as :func:`add_shaking` takes it."""
+    return ringing_down(power[:, _FOLDING], rate_hz=RATE_HZ)

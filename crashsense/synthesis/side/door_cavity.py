@@ -18,12 +18,17 @@ from __future__ import annotations
 
 import numpy as np
 
+from crashsense import engine
 from crashsense.arrays import FloatArray
+from crashsense.compiled.cavity import SIXTH, leak_march
+from crashsense.engine import given
+from crashsense.synthesis.draw_blocks import cached_rows
+from crashsense.synthesis.dynamics.few_draws import draw_by_draw
 
 #: Ambient pressure [Pa] and density [kg/m^3] of the ICAO standard atmosphere at sea level.
 AMBIENT_PA = 101325.0
 AMBIENT_DENSITY = 1.225
-#: Ratio of specific heats of air [-].
+#: Ratio of specific heats of air [-]; the march of :mod:`crashsense.compiled.cavity` needs 7/5.
 GAMMA = 1.4
 #: Discharge coefficient of a sharp-edged opening [-] (from memory: 0.60 to 0.65).
 DISCHARGE = 0.62
@@ -72,42 +77,79 @@ def cavity_overpressure(
     size = displaced.shape[0]
     volume = np.broadcast_to(np.asarray(volume_m3, dtype=np.float64), (size,))
     area = np.broadcast_to(np.asarray(leak_area_m2, dtype=np.float64), (size,))
-    share = np.maximum(1.0 - displaced / volume[:, None], smallest_share)
-    out = np.zeros_like(displaced)
-    active = np.flatnonzero((np.abs(share - 1.0) > 1e-9).any(axis=0))
+    out = np.zeros(displaced.shape)
+    least = 1e-9 * volume.min(initial=np.inf)
+    active = np.flatnonzero((displaced.max(axis=0) > least) | (displaced.min(axis=0) < -least))
     if active.size == 0:
         return out
     flow = DISCHARGE * area * np.sqrt(2.0 / AMBIENT_DENSITY) / (volume * rate_hz)
-    logs = np.log(share)
     first = int(active[0])
-    _leak(np.ascontiguousarray(logs[:, first:].T), flow, out[:, first:])
+    # The march works on fifth roots: gamma = 7/5 then leaves it whole powers.
+    closed = np.empty((size, displaced.shape[1] - first))
+    for rows in cached_rows(*closed.shape):
+        share = displaced[rows, first:] / volume[rows, None]
+        np.subtract(1.0, share, out=share)
+        np.maximum(share, smallest_share, out=share)
+        np.power(share, -0.2, out=closed[rows])
+    _leak(closed, flow * (0.2 * np.sqrt(AMBIENT_PA)), out, first)
     return out
 
 
-def _leak(logs: FloatArray, flow: FloatArray, out: FloatArray) -> None:
-    """Fill overpressures [Pa] *out* (draws, samples); *logs* (samples, draws): of V / V0.
+def _leak(closed: FloatArray, flow: FloatArray, out: FloatArray, first: int) -> None:
+    """Fill overpressures [Pa] *out* (draws, samples) from sample *first* on, by any engine.
 
-    The flow speed is proportional to sqrt(|p - p0|): step m semi-explicitly, never past p = p0.
+    *closed* (draws, samples from *first* on), *flow* (draws,): ``compiled.cavity.leak_march``.
     """
-    lost = np.zeros(flow.size)  # - log m
-    ratio, moved, most = (np.empty(flow.size) for _ in range(3))
-    gauges = np.empty(logs.shape)
+    compiled = engine.kernels()
+    if compiled is not None:
+        compiled.leak_steps(given(closed), given(flow), AMBIENT_PA, first, out)
+        return
+
+    def march(draw: int) -> None:
+        row = closed[draw].tolist()
+        leak_march(row, len(row), [float(flow[draw])], AMBIENT_PA, [1.0], row)
+        out[draw, first:] = row
+
+    if not draw_by_draw(flow.size, march):
+        out[:, first:] = _leak_rows(np.ascontiguousarray(closed.T), flow).T
+
+
+def _leak_rows(closed: FloatArray, flow: FloatArray) -> FloatArray:
+    """Overpressures (samples, draws) by numpy, over all draws at once; same bits."""
+    draws = flow.size
+    # Ratio, the state twice, cube of the ratio: what is squared and what meets its fourth power.
+    rows = np.ones((4, draws))
+    ratio, y, cube = rows[0], rows[1], rows[3]
+    roots, odd, states = rows[:2], rows[3:1:-1], rows[1:3]
+    squares, powers = np.empty((2, draws)), np.empty((2, draws))
+    d, moved, low, high = np.empty((4, draws))
+    gauges = np.empty(closed.shape)
     # Thousands of steps of few numbers: most of their time is that of the calls.
-    for log, gauge in zip(logs, gauges, strict=True):
-        np.add(log, lost, out=ratio)
-        np.multiply(ratio, -GAMMA, out=gauge)
-        np.expm1(gauge, out=gauge)
-        np.multiply(gauge, AMBIENT_PA, out=gauge)
-        np.abs(gauge, out=moved)
-        np.sqrt(moved, out=moved)
-        np.multiply(moved, flow, out=moved)
-        np.exp(lost, out=most)
-        np.multiply(moved, most, out=moved)
-        np.abs(ratio, out=most)
-        np.minimum(moved, most, out=moved)
-        np.copysign(moved, gauge, out=moved)
-        np.add(lost, moved, out=lost)
-    out[...] = gauges.T
+    for most, gauge in zip(closed, gauges, strict=True):
+        np.divide(most, y, out=ratio)
+        np.multiply(roots, roots, out=squares)
+        np.multiply(squares[0], ratio, out=cube)
+        np.multiply(squares, squares, out=powers)
+        np.multiply(powers, odd, out=powers)
+        np.subtract(powers[0], 1.0, out=gauge)
+        np.abs(gauge, out=d)
+        np.sqrt(d, out=d)
+        np.multiply(powers[1], flow, out=moved)
+        np.multiply(d, moved, out=d)
+        np.copysign(d, gauge, out=d)
+        np.multiply(d, SIXTH, out=moved)
+        np.add(moved, 0.5, out=moved)
+        np.multiply(moved, d, out=moved)
+        np.add(moved, 1.0, out=moved)
+        np.multiply(moved, d, out=moved)
+        np.add(moved, 1.0, out=moved)
+        np.multiply(moved, y, out=moved)
+        np.minimum(y, most, out=low)
+        np.maximum(y, most, out=high)
+        np.maximum(moved, low, out=moved)
+        np.minimum(moved, high, out=states)
+    gauges *= AMBIENT_PA
+    return gauges
 
 
 def delayed(samples: FloatArray, *, delay_s: FloatArray, rate_hz: float) -> FloatArray:
@@ -118,10 +160,12 @@ def delayed(samples: FloatArray, *, delay_s: FloatArray, rate_hz: float) -> Floa
     steps = np.asarray(delay_s, dtype=np.float64) * rate_hz
     whole = np.floor(steps)
     out = np.zeros(samples.shape)
-    size = samples.shape[1]
+    later = np.empty(samples.shape[1])
     for row, moved, shift, part in zip(
         samples, out, whole.astype(int).tolist(), (steps - whole).tolist(), strict=True
     ):
-        moved[shift:] += (1.0 - part) * row[: max(size - shift, 0)]
-        moved[shift + 1 :] += part * row[: max(size - shift - 1, 0)]
+        size = row.size - shift
+        if size > 0:
+            np.multiply(row[:size], 1.0 - part, out=moved[shift:])
+            moved[shift + 1 :] += np.multiply(row[: size - 1], part, out=later[: size - 1])
     return out

@@ -19,7 +19,11 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_valida
 from crashsense.arrays import FloatArray
 from crashsense.synthesis.bounds import LEAST_KMH, CrushStiffness, FaceMass, Payload, StrikerMass
 from crashsense.synthesis.draw_blocks import in_blocks
-from crashsense.synthesis.dynamics.spring_chain import CrushSpring, SpringChainMotion
+from crashsense.synthesis.dynamics.spring_chain import (
+    CrushSpring,
+    SpringChainMotion,
+    integrate_chains,
+)
 from crashsense.synthesis.location import absorbed_power, with_folds
 from crashsense.synthesis.model import (
     PulseModel,
@@ -35,11 +39,13 @@ from crashsense.synthesis.side.crash import (
     START_S,
     CrashVehicle,
     add_shaking,
-    crash_motion,
+    crash_chain,
     crush_power,
+    folding_power,
     on_time_base,
 )
 from crashsense.synthesis.side.vehicle import Point, curve_faults, curve_si, read_vehicle
+from crashsense.synthesis.side_by_side import March, Steps, at_once
 
 SUBSTEPS = 1
 #: Springs of the car that fold.
@@ -251,7 +257,7 @@ def _shake(
         rate_hz=RATE_HZ,
     )
     crushing = crush_power(motion, OWN_SPRINGS, mass_kg=struck)
-    power = with_folds(power, crushing=crushing, rate_hz=RATE_HZ)
+    power = folding_power(with_folds(power, crushing=crushing, rate_hz=RATE_HZ))
     near = np.minimum(on_time_base(motion.largest[:, 1].T) / NEAR_M, 1.0)
     places = car.places(sorted(signals))
     at_the_crush = {n: places.pop(n) for n in AT_THE_CRUSH if n in places}
@@ -260,7 +266,7 @@ def _shake(
         add_shaking(signals, places=group, power=power, nearness=nearness, variation=variation)
 
 
-def simulate_rear(parameters: RearParameters, variation: Variation) -> Synthesis:
+def rear_in_steps(parameters: RearParameters, variation: Variation) -> Steps[Synthesis]:
     """Integrate all draws and return the signals."""
     car = parameters.vehicle
     facts: dict[str, FloatArray] = {}
@@ -277,7 +283,8 @@ def simulate_rear(parameters: RearParameters, variation: Variation) -> Synthesis
         facts["velocity_change_m_s"] = change
     else:
         masses, speeds, springs = build_chain(parameters, variation)
-        motion = crash_motion(masses, springs, speeds=speeds, substeps=SUBSTEPS, ledger=True)
+        chain = crash_chain(masses, springs, speeds=speeds, substeps=SUBSTEPS, ledger=True)
+        motion: SpringChainMotion = yield March(integrate_chains, chain)
         cabin = on_time_base(motion.body_acceleration(3))
         powertrain = on_time_base(motion.body_acceleration(4))
         force = on_time_base(motion.force[:, 1].T)
@@ -321,11 +328,15 @@ def simulate_rear(parameters: RearParameters, variation: Variation) -> Synthesis
     )
 
 
+simulate_rear = at_once(rear_in_steps)
+
+
 register_model(
     PulseModel(
         name="rear_impact",
         parameters=RearParameters,
         simulate=in_blocks(simulate_rear),
+        steps=rear_in_steps,
         tolerances=TOLERANCES,
         title="rear impact by a moving barrier, or a rear sled: rear end, cabin, powertrain",
     )

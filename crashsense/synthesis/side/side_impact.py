@@ -24,8 +24,12 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from crashsense.arrays import FloatArray
 from crashsense.synthesis.bounds import LEAST_KMH, CrushStiffness, FaceMass, Payload, StrikerMass
-from crashsense.synthesis.draw_blocks import in_blocks
-from crashsense.synthesis.dynamics.spring_chain import CrushSpring, SpringChainMotion
+from crashsense.synthesis.draw_blocks import cached_rows, in_blocks
+from crashsense.synthesis.dynamics.spring_chain import (
+    CrushSpring,
+    SpringChainMotion,
+    integrate_chains,
+)
 from crashsense.synthesis.location.blow import modal_answer
 from crashsense.synthesis.model import (
     PulseModel,
@@ -39,10 +43,10 @@ from crashsense.synthesis.side.crash import (
     SAMPLES,
     START_S,
     ZERO,
+    acceleration_of,
     add_shaking,
-    crash_motion,
-    crush_power,
-    on_time_base,
+    crash_chain,
+    lasting_power,
 )
 from crashsense.synthesis.side.door_cavity import (
     AMBIENT_PA,
@@ -57,6 +61,7 @@ from crashsense.synthesis.side.vehicle import (
     curve_faults,
     curve_si,
 )
+from crashsense.synthesis.side_by_side import March, Steps, at_once
 from crashsense.units import STANDARD_GRAVITY
 
 SUBSTEPS = 3
@@ -138,6 +143,7 @@ def register() -> PulseModel:
             name="side_impact",
             parameters=SideParameters,
             simulate=in_blocks(simulate_side),
+            steps=side_in_steps,
             tolerances=TOLERANCES,
             title="side impact by a pole or a barrier: skin, door, sill and pillar, cabin, cavity",
             struck_left=True,
@@ -255,29 +261,18 @@ def build_chain(
     return masses, speeds, springs, body
 
 
-def simulate_side(parameters: SideParameters, variation: Variation) -> Synthesis:
+def side_in_steps(parameters: SideParameters, variation: Variation) -> Steps[Synthesis]:
     """Integrate all draws and return the signals of a hit on the left side."""
     car = parameters.vehicle
     masses, speeds, springs, body = build_chain(parameters, variation)
-    motion = crash_motion(masses, springs, speeds=speeds, substeps=SUBSTEPS)
-    cabin = on_time_base(motion.body_acceleration(body["cabin"]))
-    pillar = on_time_base(motion.body_acceleration(body["pillar"]))
+    chain = crash_chain(masses, springs, speeds=speeds, substeps=SUBSTEPS)
+    motion: SpringChainMotion = yield March(integrate_chains, chain)
+    cabin = acceleration_of(motion, body["cabin"])
     door = parameters.contact == "door"
-
-    # Along the car: Coulomb friction of the striker until the relative speed is gone.
+    struck = acceleration_of(motion, body["pillar"]) if door else cabin
     total = masses[body["pillar"] :].sum(axis=0) if not door else _car_mass(masses, body)
-    force = on_time_base(_striker_force(motion, body))
-    long_speed = _longitudinal_speed(parameters, variation)
-    share = (
-        np.ones_like(total)
-        if parameters.obstacle == "pole"
-        else 1.0 / (1.0 + total / float(parameters.striker_mass_kg or np.inf))
-    )
-    impulse = np.cumsum(parameters.friction * np.maximum(force, 0.0), axis=-1) / RATE_HZ
-    change = np.minimum(impulse / total[:, None], (share * long_speed)[:, None])
-    cabin_x = np.zeros_like(cabin)
-    cabin_x[:, 1:] = -np.diff(change, axis=-1) * RATE_HZ
-
+    force = _striker_force(motion, body)
+    cabin_x = _dragged(parameters, variation, force, total)
     roll_rate, roll = _roll(car, force, variation)
     tilt = -STANDARD_GRAVITY * np.sin(roll)
     quiet = {"central_z", "door_right_pressure"}
@@ -285,9 +280,10 @@ def simulate_side(parameters: SideParameters, variation: Variation) -> Synthesis
     if parameters.angle_deg == 90.0:
         quiet |= {*along, "powertrain_x"}
         along = []
+    oblique, along = bool(along), [name for name in along if variation.reads(name)]
     # Where there is no door, the axle or fender is struck: the satellite rides with the cabin.
     signals = {
-        "side_left_y": (pillar if door else cabin) + tilt,
+        "side_left_y": struck + tilt,
         "side_right_y": cabin + tilt,
         "central_y": cabin + tilt,
         # The whole car is dragged along.
@@ -304,47 +300,31 @@ def simulate_side(parameters: SideParameters, variation: Variation) -> Synthesis
             add_shaking(
                 signals,
                 places={"side_left_y": place},
-                power=crush_power(motion, folding, mass_kg=total),
+                power=lasting_power(motion, folding, mass_kg=total),
                 nearness=nearness,
                 variation=variation,
             )
     add_shaking(
         signals,
         places=places,
-        power=crush_power(motion, CABIN_SPRINGS, mass_kg=total),
+        power=lasting_power(motion, CABIN_SPRINGS, mass_kg=total),
         variation=variation,
     )
     # The second element sits beside the first on the same board: it sees the same motion.
     signals["central_safing_x"] = signals["central_x"]
     signals["central_safing_y"] = signals["central_y"]
     signals["central_roll_rate"] = roll_rate
-    if along:
+    if oblique:
         signals["powertrain_x"] = cabin_x
-    facts = {
-        "velocity_change_m_s": motion.velocity[-1, body["cabin"]] - speeds[body["cabin"]],
-        "peak_cabin_m_s2": np.abs(cabin).max(axis=-1),
-        "roll_angle_rad": np.abs(roll).max(axis=-1),
-    }
+    facts = {"velocity_change_m_s": motion.velocity[-1, body["cabin"]] - speeds[body["cabin"]]}
+    for name, rows in (("peak_cabin_m_s2", cabin), ("roll_angle_rad", roll)):
+        if variation.reads(name):
+            facts[name] = np.abs(rows).max(axis=-1)
     gaps = {}
     if door:
-        dent, pressure = _pressure(parameters, variation, motion, body)
-        signals["door_left_pressure"] = pressure
-        facts["peak_pressure_share"] = pressure.max(axis=-1) / AMBIENT_PA
-        facts["largest_dent_m"] = dent.max(axis=-1)
-        intrusion = motion.position[:, body["door"]] - motion.position[:, body["cabin"]]
-        facts["largest_intrusion_m"] = intrusion.max(axis=0)
-        # The occupant stays where inertia leaves it; trim moves with the inner door.
-        times = np.arange(motion.velocity.shape[0]) / RATE_HZ
-        free = speeds[body["cabin"]][:, None] * times
-        gap = 1e-3 * car.occupant_gap_mm - (motion.position[:, body["door"]].T - free)
-        whole = np.full((variation.size, SAMPLES), 1e-3 * car.occupant_gap_mm)
-        whole[:, ZERO : ZERO + times.size] = gap
-        # After the integration everything moves on at constant speed.
-        closing = motion.velocity[-1, body["door"]] - speeds[body["cabin"]]
-        later = np.arange(1, SAMPLES - ZERO - times.size + 1) / RATE_HZ
-        whole[:, ZERO + times.size :] = gap[:, -1:] - closing[:, None] * later
-        gaps["door_to_occupant_left"] = whole
-        facts["gap_closure_s"] = _first_closed(whole, closing)
+        dent, signals["door_left_pressure"] = _pressure(parameters, variation, motion, body)
+        gaps["door_to_occupant_left"] = gap = _occupant_gap(car, motion, body, speeds)
+        facts |= _door_facts(dent, signals["door_left_pressure"], gap, motion, body, variation)
     else:
         quiet.add("door_left_pressure")
     return Synthesis(
@@ -363,6 +343,68 @@ def simulate_side(parameters: SideParameters, variation: Variation) -> Synthesis
     )
 
 
+def _dragged(
+    parameters: SideParameters, variation: Variation, force: FloatArray, total: FloatArray
+) -> FloatArray:
+    """Acceleration along the car [m/s^2]: friction of the striker until that speed is gone."""
+    out = np.zeros_like(force)
+    if parameters.angle_deg == 90.0:
+        return out
+    share = (
+        np.ones_like(total)
+        if parameters.obstacle == "pole"
+        else 1.0 / (1.0 + total / float(parameters.striker_mass_kg or np.inf))
+    )
+    most = share * _longitudinal_speed(parameters, variation)
+    for rows in cached_rows(*force.shape):
+        change = np.maximum(force[rows], 0.0)
+        change *= parameters.friction
+        np.cumsum(change, axis=-1, out=change)
+        change /= RATE_HZ
+        change /= total[rows, None]
+        np.minimum(change, most[rows, None], out=change)
+        np.subtract(change[:, :-1], change[:, 1:], out=out[rows, 1:])
+        out[rows, 1:] *= RATE_HZ
+    return out
+
+
+def _occupant_gap(
+    car: SideVehicle, motion: SpringChainMotion, body: dict[str, int], speeds: FloatArray
+) -> FloatArray:
+    """Gap between door and occupant [m], (draws, SAMPLES).
+
+    The occupant stays where inertia leaves it; trim moves with the inner door.
+    """
+    instants, _, draws = motion.position.shape
+    whole = np.full((draws, SAMPLES), 1e-3 * car.occupant_gap_mm)
+    gap = whole[:, ZERO : ZERO + instants]
+    np.multiply(speeds[body["cabin"]][:, None], np.arange(instants) / RATE_HZ, out=gap)
+    np.subtract(motion.position[:, body["door"]].T, gap, out=gap)
+    np.subtract(1e-3 * car.occupant_gap_mm, gap, out=gap)
+    return whole
+
+
+def _door_facts(
+    dent: FloatArray,
+    pressure: FloatArray,
+    gap: FloatArray,
+    motion: SpringChainMotion,
+    body: dict[str, int],
+    variation: Variation,
+) -> dict[str, FloatArray]:
+    """Figures of each draw about the door, none if none is read."""
+    names = ("peak_pressure_share", "largest_dent_m", "largest_intrusion_m", "gap_closure_s")
+    if not variation.reads(*names):
+        return {}
+    intrusion = motion.position[:, body["door"]] - motion.position[:, body["cabin"]]
+    closing = motion.velocity[-1, body["door"]] - motion.velocity[0, body["cabin"]]
+    found = (
+        pressure.max(axis=-1) / AMBIENT_PA, dent.max(axis=-1), intrusion.max(axis=0),
+        _first_closed(gap, closing),
+    )  # fmt: skip
+    return dict(zip(names, found, strict=True))
+
+
 def _first_closed(gap: FloatArray, closing: FloatArray) -> FloatArray:
     """Time at which the gap has closed [s], from time zero; beyond the end at constant speed."""
     closed = gap <= 0.0
@@ -379,11 +421,12 @@ def _car_mass(masses: FloatArray, body: dict[str, int]) -> FloatArray:
 
 
 def _striker_force(motion: SpringChainMotion, body: dict[str, int]) -> FloatArray:
-    """Force between the striker's face (or the pole) and the car [N], (draws, time)."""
-    out = np.zeros((motion.velocity.shape[2], motion.velocity.shape[0]))
+    """Force between the striker's face (or the pole) and the car [N], (draws, SAMPLES)."""
+    out = np.zeros((motion.velocity.shape[2], SAMPLES))
+    active = out[:, ZERO : ZERO + motion.velocity.shape[0]]
     for number, spring in enumerate(motion.springs):
         if spring.name in ("contact", "sill"):
-            out += motion.force[:, number].T
+            active += motion.force[:, number].T
     return out
 
 
@@ -425,11 +468,11 @@ def _pressure(
 ) -> tuple[FloatArray, FloatArray]:
     """Indentation of the skin [m] and overpressure at the sensor [Pa], (draws, SAMPLES)."""
     car = parameters.vehicle
-    dent = (motion.position[:, body["skin"]] - motion.position[:, body["door"]]).T
-    dent = np.maximum(dent, 0.0)
     whole = np.zeros((variation.size, SAMPLES))
-    whole[:, ZERO : ZERO + dent.shape[1]] = dent
-    whole[:, ZERO + dent.shape[1] :] = dent[:, -1:]
+    dent = whole[:, ZERO : ZERO + motion.position.shape[0]]
+    skin, door = (motion.position[:, body[name]].T for name in ("skin", "door"))
+    np.subtract(skin, door, out=dent)
+    np.maximum(dent, 0.0, out=dent)
     pressure = cavity_overpressure(
         parameters.dent_area_m2 * whole,
         volume_m3=1e-3 * car.door_volume_l * variation.factor("volume"),
@@ -440,4 +483,5 @@ def _pressure(
     return whole, delayed(pressure, delay_s=way / SOUND_M_S, rate_hz=RATE_HZ)
 
 
+simulate_side = at_once(side_in_steps)
 register()

@@ -12,7 +12,14 @@ from crashsense import engine
 from crashsense.compiled.crush import CRUSHED, LEDGER
 from crashsense.errors import InputError
 from crashsense.synthesis.dynamics import few_draws, lumped
-from crashsense.synthesis.dynamics.lumped import FREEDOMS, SPRINGS, STEP_S, integrate
+from crashsense.synthesis.dynamics.lumped import (
+    FREEDOMS,
+    SPRINGS,
+    STEP_S,
+    Crash,
+    integrate,
+    integrate_beside,
+)
 from crashsense.synthesis.dynamics.lumped_system import SOLID, TIES
 from crashsense.synthesis.frontal.impact import TOLERANCES, build_system
 from crashsense.synthesis.model import draw_variation
@@ -310,6 +317,20 @@ def test_a_draw_is_the_same_in_any_block():
     alone = integrate(build_system(FRONTAL["odb_40_40"].parameters, variation), duration_s=0.1)
     assert np.array_equal(whole.acceleration["cabin"][4], alone.acceleration["cabin"][0])
     assert np.array_equal(whole.acceleration["yaw"][4], alone.acceleration["yaw"][0])
+
+
+def test_crashes_side_by_side_have_the_bits_of_each_by_itself():
+    """Fixed and moving obstacles, other cars and slants, few draws and many, another duration."""
+    cases = [("wall_full_56", 9, 0.04), ("car_offset_40_40", 4, 0.04), ("wall_30deg_40", 1, 0.04)]
+    crashes = [
+        Crash(frontal_system(name, draws=draws), duration_s=duration, rest=2)
+        for name, draws, duration in (*cases, ("odb_40_64", 3, 0.03), ("underride_40", 5, 0.04))
+    ]
+    found = integrate_beside(crashes)
+    assert found[0].rows.base is found[2].rows.base  # marched as one
+    for crash, motion in zip(crashes, found, strict=True):
+        alone = integrate(crash.system, duration_s=crash.duration_s, rest=2)
+        assert motion.rows.tobytes() == alone.rows.tobytes()
 
 
 def test_an_unstable_step_is_refused_with_the_longest_that_is_stable():

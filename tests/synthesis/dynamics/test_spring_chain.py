@@ -7,8 +7,10 @@ import pytest
 
 from crashsense.errors import InputError
 from crashsense.synthesis.dynamics.spring_chain import (
+    Chain,
     CrushSpring,
     integrate_chain,
+    integrate_chains,
     largest_stable_step,
 )
 
@@ -133,3 +135,34 @@ def test_an_unstable_step_is_refused() -> None:
     with pytest.raises(InputError, match="step"):
         run([[1.0], [1500.0]], [spring], [[1.0], [0.0]])
     assert largest_stable_step([1.0, np.inf], [spring]) == pytest.approx(2 / np.sqrt(1e10))
+
+
+@pytest.mark.parametrize("ledger", [False, True])
+def test_chains_side_by_side_have_the_bits_of_each_by_itself(ledger: bool) -> None:
+    """Curves of one ramp and of two, a chain of three bodies, another duration."""
+    bent = np.array([[0.0, 0.0], [0.1, 3e4], [0.5, 2e5]])
+    soft = CrushSpring("s", 0, 1, line(4e5), 2e6, scale=np.array([1.0, 1.2]), rate_s_per_m=0.02)
+    held = CrushSpring("h", 0, 1, bent, 3e6, stand_off=0.02, damper_n_s_per_m=2e3, holds=True)
+    last = CrushSpring("t", 1, 2, line(3e5), 3e6)
+    chains = [
+        Chain(
+            np.full((bodies, size), 900.0) + 100.0 * np.arange(size),
+            springs,
+            np.repeat([[12.0], [0.0], [-3.0]][:bodies], size, axis=1),
+            duration,
+            1e-4,
+            2,
+            ledger,
+        )
+        for bodies, size, springs, duration in (
+            (2, 2, [soft], 0.1), (2, 3, [held], 0.1), (2, 1, [held], 0.08),
+            (3, 2, [soft, last], 0.1),
+        )
+    ]  # fmt: skip
+    found = integrate_chains(chains)
+    assert found[0].velocity.base is found[1].velocity.base  # marched as one
+    for chain, motion in zip(chains, found, strict=True):
+        (alone,) = integrate_chains([chain])
+        for name in ("velocity", "position", "force", "compression", "largest", "masses"):
+            assert getattr(motion, name).tobytes() == getattr(alone, name).tobytes(), name
+        assert motion.springs == alone.springs

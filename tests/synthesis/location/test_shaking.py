@@ -5,6 +5,8 @@ import pytest
 
 from crashsense import engine
 from crashsense.synthesis.location import Place, shake
+from crashsense.synthesis.location.place import drawn_modes as place_modes
+from crashsense.synthesis.location.place import modes_of
 from crashsense.synthesis.location.transform import amplitudes, mode_powers
 from crashsense.synthesis.model import Variation
 
@@ -55,7 +57,10 @@ def test_shaking_is_the_same_by_either_engine(draws, samples, near):
     """
     pytest.importorskip("numba")
     rng = np.random.default_rng(draws)
-    places = {"central_x": Place(group="floor"), "side_left_y": Place(modes=4)}
+    places = {
+        "central_x": Place(group="floor"), "side_left_y": Place(modes=4),
+        "central_y": Place(group="sill", level=0.4), "side_right_y": Place(group="floor", modes=1),
+    }  # fmt: skip
     there = {name: rng.normal(size=(draws, samples + 7)) for name in places}
     question = {
         "power": rng.uniform(-10, 900, (draws, samples)),
@@ -92,3 +97,28 @@ def test_one_nearness_is_the_same_as_a_history_of_it(nearness):
     for channel in places:
         largest = np.abs(history[channel]).max()
         np.testing.assert_allclose(one[channel], history[channel], rtol=0, atol=1e-13 * largest)
+
+
+@pytest.mark.parametrize(
+    "signal",
+    [np.zeros((5, 604)), np.zeros((6, 800)), np.zeros((800, 5)).T, np.zeros((5, 800), np.float32)],
+)
+def test_signals_that_a_kernel_would_not_find_are_refused(signal):
+    about = {
+        "power": np.ones((5, 600)),
+        "variation": Variation(draws=np.arange(5), seed=3, occurrence="wall"),
+        "rate_hz": 10000.0,
+    }
+    with pytest.raises(ValueError, match="into central_x: expected 5 rows of 605 samples"):
+        shake({"central_x": Place()}, into={"central_x": signal}, begin=5, **about)
+
+
+def test_modes_of_several_places_are_those_of_each():
+    places = {"central_x": Place(), "side_left_y": Place(modes=4), "central_y": Place(damping=0.1)}
+    variation = Variation(draws=np.arange(7), seed=3, occurrence="wall")
+    together = modes_of(places, variation=variation)
+    for name, place in places.items():
+        alone = place_modes(place, name, variation=variation)
+        for found, expected in zip(together[name].of_mode, alone.of_mode, strict=True):
+            np.testing.assert_array_equal(found, expected)
+    assert not np.array_equal(together["central_x"].weight, together["central_y"].weight)

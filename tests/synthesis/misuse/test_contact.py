@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import log, pi
 
 import numpy as np
 import pytest
 
 from crashsense import engine
-from crashsense.synthesis.dynamics.contact_chain import Joint, _Speeds, march_chain
+from crashsense.synthesis.dynamics.contact_chain import (
+    Contacts,
+    Joint,
+    Speeds,
+    march_chain,
+    march_chains,
+)
 from crashsense.synthesis.misuse.contact import (
     MATERIALS,
     contact_peak,
@@ -159,6 +166,37 @@ def test_numpy_and_compiled_march_give_the_same_bits():
         assert np.array_equal(one, other)
 
 
+def test_chains_side_by_side_have_the_bits_of_each_by_itself():
+    """Round contacts and plastic ones, bends or none, some that never touch, other durations."""
+    spread = 1.0 + 0.2 * np.random.default_rng(5).standard_normal((4, 4))
+
+    def chain(first, *, size, samples, speed=3.0):
+        metal = Joint(4e6 * spread[2][:size], damping=400.0, holds=True)
+        return Contacts(
+            masses=[1.5 * spread[0][:size], 0.3, 1500.0], joints=[first, metal],
+            speeds=[speed, 0.0, 0.0], size=size, samples=samples, rate_hz=10000.0, substeps=2,
+            fine_samples=30, fine_substeps=10,
+        )  # fmt: skip
+
+    round_one = Joint(hertz=3e10 * spread[1][:3], yield_depth=6e-6, hysteresis=0.01)
+    bent = Joint(1e6, bend=1e-3, stiffness_past_bend=4e6, plastic=True)
+    chains = [
+        chain(round_one, size=3, samples=200),
+        chain(bent, size=2, samples=150),
+        chain(Joint(hertz=2e10, gap=1e-3), size=1, samples=240, speed=-1.0),
+        chain(Joint(2e6, plastic=True), size=4, samples=150),
+        chain(replace(bent, gap=2e-3), size=2, samples=180),
+    ]
+    found = march_chains(chains)
+    assert found[0].force[0].base is found[2].force[0].base  # marched as one
+    assert found[1].force[0].base is found[4].force[0].base
+    assert found[1].force[0].base is not found[3].force[0].base  # one bends, the other does not
+    for one, motion in zip(chains, found, strict=True):
+        (alone,) = march_chains([one])
+        for made, own in ((motion.force, alone.force), (motion.speed, alone.speed)):
+            assert [m.tobytes() for m in made] == [a.tobytes() for a in own]
+
+
 def test_speeds_and_ways_follow_from_the_forces():
     # A free flight into a stiff wall: way before contact is speed times time
     motion = strike([2.0, np.inf], Joint(1e6, gap=1e-3), speed=1.0, step_s=1e-5, samples=600)
@@ -173,9 +211,20 @@ def test_speeds_are_those_of_the_impulses_and_made_once():
     """Speed of a body: start plus the impulses of its joints over its mass; the last one by -1."""
     rng = np.random.default_rng(3)
     force, inverse, start = rng.normal(size=(2, 4, 9)), rng.uniform(size=(3, 4)), np.ones((3, 4))
-    speeds = _Speeds(force, inverse * 1e-3, start)
+    speeds = Speeds(force, inverse * 1e-3, start)
     assert len(speeds) == 3
     middle = 1.0 + np.cumsum(force[0] - force[1], axis=-1) * 1e-3 * inverse[1][:, None]
     np.testing.assert_allclose(speeds[1], middle, rtol=1e-12)
     assert speeds[-1] is speeds[2]
     assert len(list(speeds)) == 3
+
+
+def test_power_of_joints_is_force_times_speed_of_closing():
+    """Some rows at a time: as many as fill a group, and one more."""
+    rng = np.random.default_rng(4)
+    force, inverse, start = rng.normal(size=(3, 5, 7)), rng.uniform(size=(4, 5)), np.ones((4, 5))
+    speeds = Speeds(force, inverse * 1e-3, start)
+    closing = [np.maximum(speeds[i] - speeds[i + 1], 0.0) for i in range(3)]
+    for first in (0, 1):
+        expected = sum(force[i] * closing[i] for i in range(first, 3))
+        assert np.array_equal(speeds.closing_power(first), expected)

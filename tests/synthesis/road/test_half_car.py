@@ -11,7 +11,14 @@ from synthesis.road.quarter_car import QuarterCar
 
 from crashsense import engine
 from crashsense.synthesis.dynamics import few_draws
-from crashsense.synthesis.dynamics.half_car import RideCar, Road, initial_state, march
+from crashsense.synthesis.dynamics.half_car import (
+    RideCar,
+    Riding,
+    Road,
+    initial_state,
+    march,
+    march_beside,
+)
 from crashsense.synthesis.model import Variation
 from crashsense.synthesis.road import profile as rp
 from crashsense.synthesis.road.vehicle import load_ride, ride_path
@@ -258,3 +265,38 @@ def test_arrays_and_numbers_of_python_give_the_same_bits(tracks, monkeypatch):
     assert np.array_equal(end, last)
     assert np.abs(arrays["roll_rate"]).max() > 0.1 or tracks == 1
     assert np.abs(arrays["z_acc"]).max() > 5.0
+
+
+def test_rides_side_by_side_have_the_bits_of_each_by_itself():
+    """Of one track and two, braked or not, roads and durations of their own, few draws and many."""
+    rng = np.random.default_rng(4)
+    rides = []
+    for size, tracks, steps, braked in (
+        (9, 1, 500, False), (2, 1, 620, False), (5, 2, 300, False), (6, 2, 340, False),
+        (3, 1, 200, True),
+    ):  # fmt: skip
+        roads = [
+            Road(
+                0.03 * rng.standard_normal((size, 700 + steps)).cumsum(axis=1) / 10,
+                start_m=-4.0,
+                step_m=0.01 if size > 5 else 0.02,
+            )
+            for _ in range(tracks)
+        ]
+        at = np.full(size, -0.4)
+        state = initial_state(size, position=at, speed=8 + rng.random(size), tracks=tracks)
+        car = load_ride(str(ride_path("small_car_ride", near=None))).car(nominal(size))
+        brake = 6.0 * rng.random((size, steps)) if braked else None
+        rides.append(Riding(car, state, roads, steps, 1 / 2000, brake))
+    with engine.using("numpy"):
+        found = march_beside(rides)
+        alone = [
+            march(r.car, r.state, roads=r.roads, steps=r.steps, step_s=r.step_s, brake=r.brake)
+            for r in rides
+        ]
+    assert found[0][0]["x_acc"].base is found[1][0]["x_acc"].base  # marched as one
+    assert found[2][0]["x_acc"].base is found[3][0]["x_acc"].base
+    for (motion, end), (own, last) in zip(found, alone, strict=True):
+        assert motion.keys() == own.keys()
+        assert all(values.tobytes() == own[name].tobytes() for name, values in motion.items())
+        assert end.tobytes() == last.tobytes()

@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from crashsense import engine
 from crashsense.errors import InputError
+from crashsense.synthesis.dynamics.spring_chain import integrate_chains
 from crashsense.synthesis.location import BANDS_HZ, LAW
 from crashsense.synthesis.location.place import drawn_modes
 from crashsense.synthesis.model import draw_variation
@@ -18,10 +20,17 @@ RECIPES = {r.name: r for r in load_recipes() if r.family in ("side", "rear")}
 NOMINAL = draw_variation(np.array([0]), seed=1, occurrence="any", tolerances={})
 
 
-def pole_power(name: str, *, names=side_impact.OWN_SPRINGS, variation=NOMINAL):
+def pole_motion(name: str, variation=NOMINAL):
     recipe = RECIPES[name]
     masses, speeds, springs, body = side_impact.build_chain(recipe.parameters, variation)
-    motion = crash.crash_motion(masses, springs, speeds=speeds, substeps=side_impact.SUBSTEPS)
+    (motion,) = integrate_chains(
+        [crash.crash_chain(masses, springs, speeds=speeds, substeps=side_impact.SUBSTEPS)]
+    )
+    return motion, masses, speeds, body
+
+
+def pole_power(name: str, *, names=side_impact.OWN_SPRINGS, variation=NOMINAL):
+    motion, masses, speeds, body = pole_motion(name, variation)
     mass = masses[1:].sum(axis=0)
     power = crash.crush_power(motion, names, mass_kg=mass)
     return power, speeds[body["cabin"], 0]
@@ -34,6 +43,30 @@ def test_crush_power_sums_to_the_energy_of_the_crash() -> None:
     power = power[0]
     assert power.sum() / crash.RATE_HZ == pytest.approx(0.5 * speed**2, rel=0.12)
     assert not power[: crash.ZERO].any()
+
+
+@pytest.mark.parametrize("names", [(), ("skin",), ("door", "sill", "pillar")])
+def test_power_that_rings_down_is_the_same_by_either_engine(names) -> None:
+    recipe = RECIPES["side_pole_75_32"]
+    draws = draw_variation(np.arange(11), seed=1, occurrence="any", tolerances=recipe.tolerances)
+    motion, masses, *_ = pole_motion("side_pole_75_32", draws)
+    mass = masses[1:].sum(axis=0)
+    power = crash.crush_power(motion, names, mass_kg=mass)
+    rings = crash.folding_power(power)
+    assert (rings >= power[:, crash.ZERO :][:, : rings.shape[1]] * (1.0 - 1e-12)).all()
+    assert rings.any() == bool(names)
+    np.testing.assert_array_equal(crash.lasting_power(motion, names, mass_kg=mass), rings)
+    pytest.importorskip("numba", reason="needs the extra fast")
+    with engine.using("fast"):
+        found = crash.lasting_power(motion, names, mass_kg=mass)
+    np.testing.assert_array_equal(found, rings)
+
+
+def test_acceleration_on_the_time_base_is_that_of_the_motion() -> None:
+    motion, *_, body = pole_motion("side_pole_90_29")
+    for number in body.values():
+        expected = crash.on_time_base(motion.body_acceleration(number))
+        np.testing.assert_array_equal(crash.acceleration_of(motion, number), expected)
 
 
 def test_side_shaking_follows_the_law() -> None:

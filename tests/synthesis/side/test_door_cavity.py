@@ -5,10 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from crashsense import engine
+from crashsense.compiled.cavity import leak_march
+from crashsense.synthesis.dynamics import few_draws
 from crashsense.synthesis.side.door_cavity import (
     AMBIENT_DENSITY,
     AMBIENT_PA,
     DISCHARGE,
+    GAMMA,
     adiabatic_overpressure,
     cavity_overpressure,
     delayed,
@@ -83,3 +87,58 @@ def test_delay_shifts_and_keeps_rows_apart() -> None:
     np.testing.assert_allclose(late[0, 10:], signal[0, :-10], atol=1e-12)
     np.testing.assert_allclose(late[1, 3:200], signal[1, 3:200] - 2.5 * 2.0 / 200, atol=1e-12)
     assert late[0, 5] == 0.0
+
+
+def pushed_and_sprung_back(draws: int) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+    """Doors that are pushed in at once, held, and spring back: air leaves, and is drawn in."""
+    rng = np.random.default_rng(3)
+    at = np.arange(700)
+    depth = rng.uniform(0.002, 0.025, (draws, 1))
+    displaced = depth * np.clip((at - 20) / rng.uniform(30, 300, (draws, 1)), 0.0, 1.0)
+    displaced *= 1.0 - 0.8 * np.clip((at - 450) / 60, 0.0, 1.0)
+    areas = rng.uniform(0.0, 80e-4, draws)
+    return displaced, {"volume_m3": rng.uniform(0.05, 0.08, draws), "leak_area_m2": areas}
+
+
+def test_air_leaks_as_by_logarithms_and_exponentials() -> None:
+    # The same step with m = exp(-lost) and p / p0 = (m V0 / V)^gamma by the mathematical library.
+    assert pytest.approx(7 / 5, abs=0) == GAMMA
+    displaced, about = pushed_and_sprung_back(40)
+    found = cavity_overpressure(displaced, rate_hz=RATE, **about)
+    flow = DISCHARGE * about["leak_area_m2"] * np.sqrt(2.0 / AMBIENT_DENSITY)
+    flow /= about["volume_m3"] * RATE
+    lost, expected = np.zeros(40), []
+    for share in np.maximum(1.0 - displaced / about["volume_m3"][:, None], 0.12).T:
+        ratio = np.log(share) + lost
+        expected.append(AMBIENT_PA * np.expm1(-GAMMA * ratio))
+        moved = flow * np.sqrt(np.abs(expected[-1])) * np.exp(lost)
+        lost += np.copysign(np.minimum(moved, np.abs(ratio)), expected[-1])
+    rows = np.array(expected).T
+    assert rows.min() < -1e3 < 3e4 < rows.max()
+    np.testing.assert_allclose(found, rows, rtol=0, atol=1e-10 * rows.max())
+
+
+@pytest.mark.parametrize("d", [1e-5, 1e-3, 0.02])
+def test_a_step_of_leaking_is_an_exponential_within_its_stated_bound(d: float) -> None:
+    """A cavity at twice the ambient pressure, and what is left of it a step later."""
+    closed, gauge = [2.0 ** (1 / 7), 1e3], [0.0, 0.0]
+    leak_march(closed, 2, [d], 1.0, [0.0], gauge)
+    assert gauge[0] == pytest.approx(1.0, rel=1e-14)
+    y = 1e3 / (gauge[1] + 1.0) ** (1 / 7)
+    assert abs(y / np.exp(d) - 1.0) < d**4 / 24 + 1e-14
+
+
+def test_the_air_is_the_same_by_every_engine_and_for_few_draws(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    displaced, about = pushed_and_sprung_back(few_draws.FEW)
+
+    def found(name: str, few: int) -> np.ndarray:
+        monkeypatch.setattr(few_draws, "FEW", few)
+        with engine.using(name):
+            return cavity_overpressure(displaced, rate_hz=RATE, **about)
+
+    by_numpy = found("numpy", 0)
+    np.testing.assert_array_equal(found("numpy", few_draws.FEW + 8), by_numpy)
+    pytest.importorskip("numba", reason="needs the extra fast")
+    np.testing.assert_array_equal(found("fast", 0), by_numpy)

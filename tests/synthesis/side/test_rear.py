@@ -7,10 +7,11 @@ import pytest
 
 from crashsense.channels import CHANNELS
 from crashsense.resources import folder as shipped_folder
+from crashsense.synthesis.dynamics.spring_chain import integrate_chains
 from crashsense.synthesis.model import draw_variation
 from crashsense.synthesis.recipe import load_recipes
 from crashsense.synthesis.side import rear_impact as rear
-from crashsense.synthesis.side.crash import crash_motion
+from crashsense.synthesis.side.crash import crash_chain
 from crashsense.units import STANDARD_GRAVITY as G
 
 REAR = {recipe.name: recipe for recipe in load_recipes(shipped_folder("pulses") / "rear")}
@@ -23,7 +24,9 @@ def rear_motion(name: str, *, substeps: int):
         np.array([0]), seed=1, occurrence=recipe.occurrence, tolerances=recipe.tolerances
     )
     masses, speeds, springs = rear.build_chain(recipe.parameters, variation)
-    motion = crash_motion(masses, springs, speeds=speeds, substeps=substeps, ledger=True)
+    (motion,) = integrate_chains(
+        [crash_chain(masses, springs, speeds=speeds, substeps=substeps, ledger=True)]
+    )
     return motion, masses, speeds
 
 

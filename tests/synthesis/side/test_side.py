@@ -12,10 +12,11 @@ from crashsense.channels import CHANNELS, MIRRORED
 from crashsense.event import MIRRORED_RESTRAINTS
 from crashsense.filters.causal import causal_lowpass, lowpass_sections
 from crashsense.resources import folder as shipped_folder
+from crashsense.synthesis.dynamics.spring_chain import integrate_chains
 from crashsense.synthesis.model import Synthesis, draw_variation
 from crashsense.synthesis.recipe import Recipe, load_recipes
 from crashsense.synthesis.side import side_impact as side
-from crashsense.synthesis.side.crash import crash_motion
+from crashsense.synthesis.side.crash import crash_chain
 from crashsense.units import STANDARD_GRAVITY as G
 
 SIDE = {recipe.name: recipe for recipe in load_recipes(shipped_folder("pulses") / "side")}
@@ -42,7 +43,9 @@ def motion_of(name: str, *, substeps: int = side.SUBSTEPS):
     """The motion alone, likewise."""
     recipe = RECIPES[name]
     masses, speeds, springs, body = side.build_chain(recipe.parameters, nominal(recipe))
-    motion = crash_motion(masses, springs, speeds=speeds, substeps=substeps, ledger=True)
+    (motion,) = integrate_chains(
+        [crash_chain(masses, springs, speeds=speeds, substeps=substeps, ledger=True)]
+    )
     return motion, masses, speeds, body
 
 
