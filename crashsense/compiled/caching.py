@@ -161,13 +161,16 @@ class Kept:
     def __init__(self, folder: Path, *, most: int) -> None:
         self.folder, self.most = folder, most
         self.functions: dict[str, tuple[Any, int]] = {}
+        self._refused: set[str] = set()
 
     def _file(self, name: str) -> Path:
         return self.folder / f"{name}.code"
 
     def there(self, name: str) -> bool:
-        """True if code is kept under this name, valid or not."""
-        return name in self.functions or self._file(name).is_file()
+        """True if code is kept under this name: valid, or not yet looked at."""
+        if name in self.functions:
+            return True
+        return name not in self._refused and self._file(name).is_file()
 
     def address(self, name: str) -> int:
         """Return where a function begins; 0 if there is no valid code of it."""
@@ -207,8 +210,10 @@ class Kept:
             return None
         seal, code = content[:32], content[32:]
         if seal != _seal(code):
-            with suppress(OSError):  # where it cannot be removed it is made again all the same
-                self._file(name).unlink()
+            try:
+                self._file(name).unlink(missing_ok=True)
+            except OSError:  # it cannot be removed, and is made again all the same
+                self._refused.add(name)
             return None
         light, put_back = _light(pickle.loads(code), [name])
         library = _compiler().unserialize_library(light)

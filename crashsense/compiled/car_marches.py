@@ -87,12 +87,12 @@ _ride_on_one, _ride_on_two = _ride_on(1), _ride_on(2)
 
 _section, _one_mode, _three_modes = (
     instruction(march, "lanes", "lanes", "lanes", "count", "lanes", room)
-    for march, room in ((ride.section_march, 2), (ride.modes_march, 2), (ride.modes_march, 6))
+    for march, room in ((ride.section_march, 2), (ride.beside_march, 2), (ride.beside_march, 6))
 )
 _begin = instruction(ride.begin_march, "lanes", "lanes", "count", "lanes", "lanes")
 _drive = instruction(ride.drive_march, *["lanes"] * 3, "count", *["lanes"] * 4)
 _halves = instruction(ride.halves_march, *["lanes"] * 3, "count", *["lanes"] * 4)
-_felt = instruction(ride.felt_march, *["lanes"] * 5, "count", "common", *["lanes"] * 3)
+_felt = instruction(ride.pitched_march, *["lanes"] * 5, "count", "common", *["lanes"] * 3)
 _aside = instruction(ride.aside_march, *["lanes"] * 2, "count", "common", *["lanes"] * 3)
 
 
@@ -148,8 +148,9 @@ def _feel(
     central, floor, upfront = room, room + row, room + 2 * row
     across, left, right = room + 3 * row, room + 4 * row, room + 5 * row
     along, down, held = room + 6 * row, room + 7 * row, room + 8 * row
-    work, half, other_half, of_body = room + 9 * row, room + 10 * row, room + 11 * row, 0
-    of_body = room + 12 * row
+    work, half, other_half, of_body = (
+        room + 9 * row, room + 10 * row, room + 11 * row, room + 12 * row,
+    )  # fmt: skip
     _drive(contact, surplus, z_acc, ticks, mass, along, down, held)
     if tracks == 2:
         _halves(uneven, down, held, ticks, mass, half, other_half, of_body)
@@ -236,7 +237,7 @@ def ride_steps(
     steps).
 
     Of what its locations feel (twin: ``synthesis.road.locations``): *mass* (draws,) of the car;
-    *located*: ``ride.felt_march`` and ``ride.aside_march``; *sections* (settings, sections, 6),
+    *located*: ``ride.pitched_march`` and ``ride.aside_march``; *sections* (settings, sections, 6),
     path after path, *counts* (paths, 2): how many are in a row, and side by side; *which* (draws,):
     setting of each draw; *felt* (4, 8 or 0, draws, rest + steps), 0 before the march: along and
     down at the central unit, along up front; on two tracks across at the central unit, at the left

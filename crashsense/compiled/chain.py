@@ -135,7 +135,7 @@ def modal_march(sections: Any, state: Any, force: Any, samples: Any, out: Any, k
         state[n] = kept[n]
 
 
-def felt_march(
+def blow_march(
     body: Any,
     local: Any,
     samples: Any,

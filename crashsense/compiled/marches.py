@@ -21,8 +21,8 @@ from crashsense.arrays import FloatArray, IntArray
 from crashsense.compiled.caching import kernel
 from crashsense.compiled.cavity import leak_march
 from crashsense.compiled.chain import (
+    blow_march,
     chain_march,
-    felt_march,
     lasting_march,
     modal_march,
     spring_power_march,
@@ -308,7 +308,7 @@ def modal_steps(sections: FloatArray, force: FloatArray, out: FloatArray) -> Non
     deck[0, 0] = given[0, 0] = 0.0  # kept until here, as above
 
 
-_felt = instruction(felt_march, *["lanes"] * 2, *["count"] * 2, *["number"] * 2, "lanes")
+_felt = instruction(blow_march, *["lanes"] * 2, *["count"] * 2, *["number"] * 2, "lanes")
 
 
 @_jit

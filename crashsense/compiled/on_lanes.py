@@ -5,11 +5,11 @@ source is run once more, on vectors of lanes (:mod:`crashsense.compiled.vectors`
 compiled: every operation then writes its instruction. ``a if b else c`` chooses in each lane; a
 loop over numbers known then is written out, one over a number of steps becomes a loop.
 
-A march reads and sets elements of its arguments, and calls nothing but ``min``, ``max``, ``abs``,
-``int``, ``len``, ``range``, ``sqrt``, and ``any``: 1 where something holds in any lane, 0 where in
-none. What goes from one step to the next is an element of an
-argument, never a variable, for the steps are written down once. Every result has the bits that
-Python's numbers have.
+A march reads and sets elements of its arguments. It calls nothing but ``min``, ``max``, ``abs``,
+``int``, ``len``, ``range``, ``sqrt``, ``any`` (1 where something holds in any lane, 0 where in
+none) and functions of its own that only add and multiply. What goes from one step to the next is
+an element of an argument, never a variable, for the steps are written down once. Every result has
+the bits that Python's numbers have.
 """
 
 from __future__ import annotations

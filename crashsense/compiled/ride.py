@@ -206,7 +206,7 @@ def section_march(section: Any, state: Any, given: Any, samples: Any, out: Any, 
     state[0], state[1] = kept[0], kept[1]
 
 
-def modes_march(sections: Any, state: Any, given: Any, samples: Any, out: Any, kept: Any) -> None:
+def beside_march(sections: Any, state: Any, given: Any, samples: Any, out: Any, kept: Any) -> None:
     """Add the answers of some sections side by side to *out*; as many as *kept* holds states of.
 
     Few enough for the processor's registers. Twin: ``synthesis.road.structure.RoadPath``.
@@ -235,7 +235,7 @@ def begin_march(road: Any, suspension: Any, samples: Any, given: Any, out: Any) 
         out[k] = 0.0
 
 
-def felt_march(
+def pitched_march(
     x_acc: Any,
     z_acc: Any,
     pitch_acc: Any,
@@ -295,8 +295,8 @@ def aside_march(
 ) -> None:
     """Readings across the car of its two sides; twin: ``road.locations.RideLocations.read``.
 
-    *places*: as :func:`felt_march`, then what of both sides' shaking together is felt across, and
-    what of one side's.
+    *places*: as :func:`pitched_march`, then what of both sides' shaking together is felt across,
+    and what of one side's.
     """
     gravity, below, of_both, of_one = places[0], places[1], places[6], places[7]
     for k in range(samples):

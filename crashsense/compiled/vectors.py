@@ -40,7 +40,9 @@ _jit: Any = kernel(error_model="numpy")
 
 @_jit
 def address(array: FloatArray) -> int:
-    """Where an array begins; it must be kept as long as that is used."""
+    """Where an array in C order begins; it must be kept as long as that is used."""
+    if not array.flags.c_contiguous:  # what is known by its address would be sought elsewhere
+        raise ValueError("an array whose numbers do not follow one another")
     return np.int64(array.ctypes.data)  # type: ignore[return-value]
 
 

@@ -9,10 +9,13 @@ Rows depend on nothing but themselves, so that the result is the same bit for bi
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Callable, Generator, Hashable, Sequence
 from dataclasses import dataclass
 from typing import Any, ParamSpec, TypeVar
 
+from crashsense import engine
+
+Work = TypeVar("Work")
 Result = TypeVar("Result")
 Given = ParamSpec("Given")
 
@@ -26,6 +29,26 @@ class March:
 
     integrate: Callable[[Sequence[Any]], list[Any]]
     what: Any
+
+
+def march_kinds(
+    works: Sequence[Work],
+    *,
+    kind: Callable[[Work], Hashable],
+    march: Callable[[Sequence[Work]], list[Result]],
+) -> list[Result]:
+    """March works of one *kind* together where numpy computes, each by itself in a kernel.
+
+    *march* returns the motions of those that it is given; so does this, in order.
+    """
+    alone = engine.kernels() is not None
+    kinds: dict[Hashable, list[int]] = defaultdict(list)
+    for place, work in enumerate(works):
+        kinds[place if alone else kind(work)].append(place)
+    found: dict[int, Result] = {}
+    for places in kinds.values():
+        found |= zip(places, march([works[place] for place in places]), strict=True)
+    return [found[place] for place in range(len(works))]
 
 
 #: A model in steps: yields marches, is sent their motions, returns the result.

@@ -219,3 +219,20 @@ def test_the_oldest_of_many_files_gives_way(tmp_path: Path) -> None:
         os.utime(tmp_path / f"{name}.code", (changed, changed))
     Kept(tmp_path, most=3)._keep("newest", b"code")
     assert sorted(file.stem for file in tmp_path.iterdir()) == ["new", "newest", "old"]
+
+
+def test_code_that_is_refused_and_cannot_be_removed_is_made_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ours = parts(tmp_path)
+    ours.of(ROWS, ROOTS, work=5000)
+    (file,) = tmp_path.glob("*.code")
+    file.write_bytes(b"damaged")
+
+    def refuse(path: Path, *, missing_ok: bool = False) -> None:
+        raise PermissionError(path)
+
+    monkeypatch.setattr(Path, "unlink", refuse)
+    again = parts(tmp_path)
+    assert not address(again.of(ROWS, ROOTS, work=5000))
+    assert address(again.of(ROWS, ROOTS, work=1))

@@ -118,3 +118,10 @@ def test_the_largest_demand_says_if_any_lane_reached_one(
     a[3, 7] = np.inf
     run(MOST, a, a, a, c, memory, 0, 0, 0)
     assert np.flatnonzero(memory[1] != 0.0).tolist() == [7]
+
+
+def test_the_address_of_a_view_between_whose_rows_lies_more_is_refused() -> None:
+    whole = np.zeros((3, 5))
+    assert address(whole[1:]) == whole.ctypes.data + whole.strides[0]
+    with pytest.raises(ValueError, match="do not follow one another"):
+        address(whole[:, 1:])

@@ -18,14 +18,23 @@ READ = ("central_safing_x", "central_z", "upfront_left_x", "side_left_y")
 
 
 @pytest.mark.parametrize(
-    "name", ["odb_40_56", "odb_40_56_right", "kerb_then_wall_40_20", "side_pole_90_29"]
+    ("name", "channels"),
+    [
+        ("odb_40_56", READ),
+        ("odb_40_56_right", READ),
+        ("kerb_then_wall_40_20", READ),
+        ("side_pole_90_29", READ),
+        ("side_pole_75_32", ("powertrain_x",)),
+    ],
 )
-def test_a_block_for_some_channels_has_them_as_the_whole_block(name: str) -> None:
+def test_a_block_for_some_channels_has_them_as_the_whole_block(
+    name: str, channels: tuple[str, ...]
+) -> None:
     recipe = recipe_of_event(name)
     assert isinstance(recipe, SelectiveSource)
     whole = recipe.block([0, 3], seed=2)
-    some = recipe.block_for([0, 3], seed=2, channels=READ)
-    for channel in READ:
+    some = recipe.block_for([0, 3], seed=2, channels=channels)
+    for channel in channels:
         assert (channel in whole.signals) == (channel in some.signals)
         if channel in whole.signals:
             made, found = (block.signals[channel].samples for block in (whole, some))

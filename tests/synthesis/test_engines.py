@@ -55,3 +55,20 @@ def test_arrays_and_kernels_give_many_draws_the_same_bits(name):
     pytest.importorskip("numba")
     many, same = (parts(RECIPES[name], MANY, name=each) for each in engine.ENGINES)
     assert differences(same, many) == []
+
+
+@pytest.mark.parametrize("engine_name", engine.ENGINES)
+@pytest.mark.parametrize(
+    "name", ["bonnet_drop", "ball_door", "door_slam", "kerb_slide_10", "pothole_40", "gravel_60"]
+)
+def test_a_block_of_no_draw_is_empty(name, engine_name):
+    if engine_name == "fast":
+        pytest.importorskip("numba")
+    with engine.using(engine_name):
+        block = RECIPES[name].block([], seed=5)
+        one = RECIPES[name].block([3], seed=5)
+    assert block.signals.keys() == one.signals.keys()
+    moving = [channel for channel, signal in one.signals.items() if signal.samples.any()]
+    for channel in moving:
+        samples = one.signals[channel].samples.shape[1]
+        assert block.signals[channel].samples.shape == (0, samples)

@@ -23,7 +23,6 @@ same operations in the same order.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -33,6 +32,7 @@ import numpy.typing as npt
 
 from crashsense import engine
 from crashsense.arrays import FloatArray, by_draw
+from crashsense.synthesis.side_by_side import march_kinds
 
 #: Draws marched together by numpy; rows that are gone through many times together.
 ROWS, ROWS_TOGETHER = 512, 4
@@ -66,6 +66,11 @@ class Joint:
     hysteresis: Any = 0.0
     holds: bool = False
     plastic: bool = False
+
+    def __post_init__(self) -> None:
+        """Refuse a contact of round bodies that pulls."""
+        if self.holds and np.any(np.asarray(self.hertz) > 0.0):
+            raise ValueError("a contact of round bodies (hertz > 0) cannot hold: it never pulls")
 
 
 _NUMBERS = (
@@ -215,14 +220,7 @@ def march_chain(
 
 def march_chains(chains: Sequence[Contacts]) -> list[ChainMotion]:
     """March several chains, those that are alike side by side where numpy computes."""
-    groups: dict[tuple[Any, ...], list[int]] = defaultdict(list)
-    for place, chain in enumerate(chains):
-        alone = (place,) if engine.kernels() is not None else ()
-        groups[*chain.alike, *alone].append(place)
-    found: dict[int, ChainMotion] = {}
-    for places in groups.values():
-        found |= zip(places, _march_beside([chains[place] for place in places]), strict=True)
-    return [found[place] for place in range(len(chains))]
+    return march_kinds(chains, kind=lambda chain: chain.alike, march=_march_beside)
 
 
 def _march_beside(chains: Sequence[Contacts]) -> list[ChainMotion]:
@@ -236,10 +234,12 @@ def _march_beside(chains: Sequence[Contacts]) -> list[ChainMotion]:
     start = np.concatenate([by_draw(c.speeds, c.size) for c in chains], axis=-1)
     steps = np.full(samples, one.substeps, dtype=np.int64)
     steps[: one.fine_samples] = one.fine_substeps
-    march = _march if (compiled := engine.kernels()) is None else compiled.contact_steps
+    compiled = engine.kernels()
+    # A kernel takes its own groups of draws, and fills an array as a whole.
+    march, together = (_march, ROWS) if compiled is None else (compiled.contact_steps, max(size, 1))
     sample_s = 1.0 / one.rate_hz
-    for first in range(0, size, ROWS):
-        rows = slice(first, min(first + ROWS, size))
+    for first in range(0, size, together):
+        rows = slice(first, min(first + together, size))
         march(
             np.ascontiguousarray(inverse_mass[:, rows]),
             np.ascontiguousarray(laws[:, :, rows]),

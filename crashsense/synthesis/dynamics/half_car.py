@@ -25,7 +25,6 @@ a small car from memory; see the vehicle file for the basis.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -37,6 +36,7 @@ from crashsense import engine
 from crashsense.arrays import FloatArray, IntArray, by_draw
 from crashsense.compiled.ride import ride_draw
 from crashsense.synthesis.dynamics.few_draws import FEW, draw_by_draw
+from crashsense.synthesis.side_by_side import march_kinds
 from crashsense.units import STANDARD_GRAVITY
 
 
@@ -215,17 +215,14 @@ def march(
 
 def march_beside(rides: Sequence[Riding]) -> list[Ridden]:
     """March several rides, those of one kind side by side where numpy computes."""
-    kinds: dict[tuple[Any, ...], list[int]] = defaultdict(list)
-    for place, one in enumerate(rides):
-        kinds[one.kind].append(place)
-    found: dict[int, Ridden] = {}
-    for places in kinds.values():
-        some = [rides[place] for place in places]
-        draws = sum(one.size for one in some)
-        alone = len(some) == 1 or draws <= FEW or engine.kernels() is not None
-        made = [_march_alone(one) for one in some] if alone else _march_arrays(some, OUTPUTS)
-        found |= zip(places, made, strict=True)
-    return [found[place] for place in range(len(rides))]
+    return march_kinds(rides, kind=lambda one: one.kind, march=_march_kind)
+
+
+def _march_kind(rides: Sequence[Riding]) -> list[Ridden]:
+    """March rides of one kind."""
+    if len(rides) == 1 or sum(one.size for one in rides) <= FEW:
+        return [_march_alone(one) for one in rides]
+    return _march_arrays(rides, OUTPUTS)
 
 
 def _march_alone(riding: Riding) -> Ridden:
@@ -466,7 +463,7 @@ def _march_many(
     record = np.empty((len(kept), size))
     lost: Any = 0.0
     work: Any = 0.0
-    states: dict[int, FloatArray] = {}
+    states = {0: state}
     ends = {ride.steps for ride in rides}
     for step in range(kept.shape[2]):
         at_wheels[...] = moved[:, :, None, :]

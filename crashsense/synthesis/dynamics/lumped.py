@@ -52,9 +52,9 @@ table look-up occur, which IEEE 754 defines exactly.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -77,6 +77,7 @@ from crashsense.synthesis.dynamics.lumped_system import (
     columns_of,
     tables,
 )
+from crashsense.synthesis.side_by_side import march_kinds
 
 __all__ = [
     "BODIES", "FREEDOMS", "SPRINGS", "STEP_S", "Crash", "Motion", "System", "integrate",
@@ -131,6 +132,11 @@ class Crash:
         """Number of steps."""
         return round(self.duration_s / self.step_s)
 
+    @property
+    def kind(self) -> tuple[float, int, int]:
+        """Step [s], samples of rest, steps: crashes of one kind can be integrated side by side."""
+        return self.step_s, self.rest, self.steps
+
 
 def integrate(
     system: System,
@@ -177,29 +183,29 @@ def integrate(
 
 def integrate_beside(crashes: Sequence[Crash]) -> list[Motion]:
     """Integrate several crashes, those of the same steps side by side where numpy computes."""
-    alike: dict[tuple[float, int, int], list[int]] = defaultdict(list)
-    for place, one in enumerate(crashes):
-        alike[one.step_s, one.rest, one.steps].append(place)
-    motions: dict[int, Motion] = {}
-    for (step_s, rest, steps), places in alike.items():
-        systems = [crashes[place].system for place in places]
-        ends = np.cumsum([0, *(system.draws for system in systems)]).tolist()
-        if len(systems) == 1 or ends[-1] <= FEW or engine.kernels() is not None:
-            for place in places:
-                one = crashes[place]
-                motions[place] = integrate(
-                    one.system, duration_s=one.duration_s, step_s=step_s, rest=rest
-                )
-            continue
-        for system in systems:
-            check_stable(system, step_s=step_s)
-        kept = np.empty((len(ROWS), ends[-1], rest + steps))
-        kept[:, :, :rest] = 0.0
-        columns = [columns_of(system) for system in systems]
-        _run_arrays(columns, [tables(s) for s in systems], step_s, rest, kept, np.zeros((0, 0, 0)))
-        for place, first, last in zip(places, ends[:-1], ends[1:], strict=True):
-            motions[place] = Motion(rate_hz=1.0 / step_s, rows=kept[:, first:last], ledger={})
-    return [motions[place] for place in range(len(crashes))]
+    return march_kinds(crashes, kind=lambda one: one.kind, march=_integrate_kind)
+
+
+def _integrate_kind(crashes: Sequence[Crash]) -> list[Motion]:
+    """Integrate crashes of the same steps."""
+    systems = [one.system for one in crashes]
+    ends = np.cumsum([0, *(system.draws for system in systems)]).tolist()
+    step_s, rest, steps = crashes[0].kind
+    if len(systems) == 1 or ends[-1] <= FEW:
+        return [
+            integrate(one.system, duration_s=one.duration_s, step_s=step_s, rest=rest)
+            for one in crashes
+        ]
+    for system in systems:
+        check_stable(system, step_s=step_s)
+    kept = np.empty((len(ROWS), ends[-1], rest + steps))
+    kept[:, :, :rest] = 0.0
+    columns = [columns_of(system) for system in systems]
+    _run_arrays(columns, [tables(s) for s in systems], step_s, rest, kept, np.zeros((0, 0, 0)))
+    return [
+        Motion(rate_hz=1.0 / step_s, rows=kept[:, first:last], ledger={})
+        for first, last in pairwise(ends)
+    ]
 
 
 def _by_name(books: FloatArray) -> dict[str, FloatArray]:

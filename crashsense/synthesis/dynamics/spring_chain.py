@@ -15,7 +15,6 @@ same order.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -26,6 +25,7 @@ from crashsense import engine
 from crashsense.arrays import FloatArray, IntArray, by_draw
 from crashsense.engine import given
 from crashsense.errors import Fault, InputError
+from crashsense.synthesis.side_by_side import march_kinds
 
 
 @dataclass(frozen=True, eq=False)
@@ -294,15 +294,9 @@ def integrate_chain(
 
 def integrate_chains(chains: Sequence[Chain]) -> list[SpringChainMotion]:
     """Integrate several chains, those of one kind side by side where numpy computes."""
-    kinds: dict[tuple[Any, ...], list[int]] = defaultdict(list)
-    for place, chain in enumerate(chains):
+    for chain in chains:
         chain.check()
-        alone = (place,) if engine.kernels() is not None else ()
-        kinds[*chain.kind, *alone].append(place)
-    found: dict[int, SpringChainMotion] = {}
-    for places in kinds.values():
-        found |= zip(places, _integrate([chains[place] for place in places]), strict=True)
-    return [found[place] for place in range(len(chains))]
+    return march_kinds(chains, kind=lambda chain: chain.kind, march=_integrate)
 
 
 def _integrate(chains: Sequence[Chain]) -> list[SpringChainMotion]:

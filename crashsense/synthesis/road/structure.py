@@ -60,7 +60,9 @@ def _table(tyre: tuple[Mode, ...], body: tuple[Mode, ...], step: int, rate_hz: f
     """Sections of the tyre, then of the body, (sections, 6)."""
     found = [_section(mode, step, rate_hz, tyre=True) for mode in tyre]
     found += [_section(mode, step, rate_hz, tyre=False) for mode in body]
-    return np.array(found).reshape(-1, 6)
+    table = np.array(found).reshape(-1, 6)
+    table.setflags(write=False)  # every caller has the same one
+    return table
 
 
 class RoadPath:
@@ -105,7 +107,9 @@ class RoadPath:
         out = np.empty(road.shape)
         for number, step in enumerate(self._steps):
             rows = np.flatnonzero(self._which == number)
-            drive, table = road[rows], _table(self._tyre, self._body, step, self._rate)
+            drive = road[rows]
+            # A filter takes no array that must not be written to.
+            table = _table(self._tyre, self._body, step, self._rate).copy()
             in_row, beside = table[: len(self._tyre)], table[len(self._tyre) :]
             if self._tyre:
                 drive = self._filtered(in_row, drive, (step, -1))
@@ -118,7 +122,8 @@ class RoadPath:
 
     def sections(self) -> FloatArray:
         """Sections of the tyre, then of the body, for each setting: (settings, sections, 6)."""
-        return np.array([_table(self._tyre, self._body, s, self._rate) for s in self._steps])
+        tables = [_table(self._tyre, self._body, s, self._rate) for s in self._steps]
+        return np.array(tables).reshape(len(tables), sum(self.counts), 6)
 
     @property
     def counts(self) -> tuple[int, int]:

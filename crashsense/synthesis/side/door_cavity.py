@@ -78,8 +78,8 @@ def cavity_overpressure(
     volume = np.broadcast_to(np.asarray(volume_m3, dtype=np.float64), (size,))
     area = np.broadcast_to(np.asarray(leak_area_m2, dtype=np.float64), (size,))
     out = np.zeros(displaced.shape)
-    least = 1e-9 * volume.min(initial=np.inf)
-    active = np.flatnonzero((displaced.max(axis=0) > least) | (displaced.min(axis=0) < -least))
+    # Of a draw that is at rest until later, every sample until then is exactly 0 all the same.
+    active = np.flatnonzero(displaced.any(axis=0))
     if active.size == 0:
         return out
     flow = DISCHARGE * area * np.sqrt(2.0 / AMBIENT_DENSITY) / (volume * rate_hz)

@@ -326,10 +326,17 @@ def test_crashes_side_by_side_have_the_bits_of_each_by_itself():
         Crash(frontal_system(name, draws=draws), duration_s=duration, rest=2)
         for name, draws, duration in (*cases, ("odb_40_64", 3, 0.03), ("underride_40", 5, 0.04))
     ]
+    # Of other steps, in one number each.
+    crashes += [
+        replace(crashes[0], step_s=5e-5, duration_s=0.02),
+        replace(crashes[0], rest=3),
+    ]
     found = integrate_beside(crashes)
     assert found[0].rows.base is found[2].rows.base  # marched as one
     for crash, motion in zip(crashes, found, strict=True):
-        alone = integrate(crash.system, duration_s=crash.duration_s, rest=2)
+        how = {"duration_s": crash.duration_s, "step_s": crash.step_s, "rest": crash.rest}
+        alone = integrate(crash.system, **how)
+        assert motion.rate_hz == alone.rate_hz
         assert motion.rows.tobytes() == alone.rows.tobytes()
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -159,6 +161,12 @@ def test_chains_side_by_side_have_the_bits_of_each_by_itself(ledger: bool) -> No
             (3, 2, [soft, last], 0.1),
         )
     ]  # fmt: skip
+    # Of other steps, in one number each.
+    chains += [
+        replace(chains[1], stored_step_s=1.25e-4, duration_s=0.125),
+        replace(chains[1], substeps=3),
+        replace(chains[1], ledger=not ledger),
+    ]
     found = integrate_chains(chains)
     assert found[0].velocity.base is found[1].velocity.base  # marched as one
     for chain, motion in zip(chains, found, strict=True):

@@ -101,7 +101,14 @@ def test_one_nearness_is_the_same_as_a_history_of_it(nearness):
 
 @pytest.mark.parametrize(
     "signal",
-    [np.zeros((5, 604)), np.zeros((6, 800)), np.zeros((800, 5)).T, np.zeros((5, 800), np.float32)],
+    [
+        np.zeros((5, 604)),
+        np.zeros((4, 800)),
+        np.zeros((6, 800)),
+        np.zeros((800, 5)).T,
+        np.zeros((5, 800), np.float32),
+        np.frombuffer(bytes(8 * 5 * 800)).reshape(5, 800),  # read only
+    ],
 )
 def test_signals_that_a_kernel_would_not_find_are_refused(signal):
     about = {

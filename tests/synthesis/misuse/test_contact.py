@@ -10,6 +10,7 @@ import pytest
 
 from crashsense import engine
 from crashsense.synthesis.dynamics.contact_chain import (
+    ROWS,
     Contacts,
     Joint,
     Speeds,
@@ -166,6 +167,29 @@ def test_numpy_and_compiled_march_give_the_same_bits():
         assert np.array_equal(one, other)
 
 
+def test_either_engine_marches_more_draws_than_numpy_takes_at_once():
+    """Forces of every joint and draw, and not only of the first group of draws."""
+    pytest.importorskip("numba")
+    speeds = np.linspace(1.0, 4.0, ROWS + 1)
+    local = Joint(4e6, damping=400.0, holds=True)
+    one = Contacts(
+        masses=[1.5, 0.3, 1500.0], joints=[Joint(1e6), local], speeds=[speeds, 0.0, 0.0],
+        size=speeds.size, samples=20, rate_hz=10000.0, substeps=2,
+    )  # fmt: skip
+    found = []
+    for name in engine.ENGINES:
+        with engine.using(name):
+            (motion,) = march_chains([one])
+            found.append(np.array(motion.force))
+    assert np.abs(found[0][1]).max(axis=-1).all()
+    np.testing.assert_array_equal(found[1], found[0])
+
+
+def test_a_contact_of_round_bodies_that_holds_is_refused():
+    with pytest.raises(ValueError, match="never pulls"):
+        Joint(hertz=np.array([0.0, 1e9]), holds=True)
+
+
 def test_chains_side_by_side_have_the_bits_of_each_by_itself():
     """Round contacts and plastic ones, bends or none, some that never touch, other durations."""
     spread = 1.0 + 0.2 * np.random.default_rng(5).standard_normal((4, 4))
@@ -187,6 +211,9 @@ def test_chains_side_by_side_have_the_bits_of_each_by_itself():
         chain(Joint(2e6, plastic=True), size=4, samples=150),
         chain(replace(bent, gap=2e-3), size=2, samples=180),
     ]
+    # Of other steps, in one number each.
+    other = {"rate_hz": 8000.0, "substeps": 3, "fine_samples": 20, "fine_substeps": 9}
+    chains += [replace(chains[3], **{name: value}) for name, value in other.items()]
     found = march_chains(chains)
     assert found[0].force[0].base is found[2].force[0].base  # marched as one
     assert found[1].force[0].base is found[4].force[0].base

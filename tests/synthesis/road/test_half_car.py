@@ -267,6 +267,17 @@ def test_arrays_and_numbers_of_python_give_the_same_bits(tracks, monkeypatch):
     assert np.abs(arrays["z_acc"]).max() > 5.0
 
 
+@pytest.mark.parametrize("size", [1, few_draws.FEW + 1])
+def test_a_ride_of_no_step_ends_where_it_begins(size):
+    road = Road(np.zeros((size, 9)), start_m=-1.0, step_m=0.5)
+    state = initial_state(size, position=np.zeros(size), speed=np.ones(size), tracks=1)
+    car = load_ride(str(ride_path("small_car_ride", near=None))).car(nominal(size))
+    with engine.using("numpy"):
+        motion, end = march(car, state, roads=[road], steps=0, step_s=1 / 2000)
+    assert np.array_equal(end, state)
+    assert motion["x_acc"].shape == (size, 0)
+
+
 def test_rides_side_by_side_have_the_bits_of_each_by_itself():
     """Of one track and two, braked or not, roads and durations of their own, few draws and many."""
     rng = np.random.default_rng(4)
@@ -288,6 +299,7 @@ def test_rides_side_by_side_have_the_bits_of_each_by_itself():
         car = load_ride(str(ride_path("small_car_ride", near=None))).car(nominal(size))
         brake = 6.0 * rng.random((size, steps)) if braked else None
         rides.append(Riding(car, state, roads, steps, 1 / 2000, brake))
+    rides.append(replace(rides[1], step_s=1 / 2500))
     with engine.using("numpy"):
         found = march_beside(rides)
         alone = [

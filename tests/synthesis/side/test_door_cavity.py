@@ -142,3 +142,15 @@ def test_the_air_is_the_same_by_every_engine_and_for_few_draws(
     np.testing.assert_array_equal(found("numpy", few_draws.FEW + 8), by_numpy)
     pytest.importorskip("numba", reason="needs the extra fast")
     np.testing.assert_array_equal(found("fast", 0), by_numpy)
+
+
+@pytest.mark.parametrize("other", [np.nan, 1e-12, 0.02])
+def test_the_air_of_a_door_does_not_depend_on_the_doors_beside_it(other: float) -> None:
+    """A door that is pushed from sample 40 on, next to nothing at first; one from the first on."""
+    displaced = 1e-11 * np.clip(np.arange(90) - 40, 0, None)[None, :] ** 4.0
+    about = {"leak_area_m2": 40e-4, "rate_hz": RATE}
+    alone = cavity_overpressure(displaced, volume_m3=0.06, **about)
+    both = np.concatenate([displaced, np.full_like(displaced, other)])
+    found = cavity_overpressure(both, volume_m3=np.array([0.06, 1e-3]), **about)
+    assert alone.max() > 50.0
+    assert found[0].tobytes() == alone[0].tobytes()
