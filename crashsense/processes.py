@@ -8,6 +8,7 @@ be wanted, and they are there when the plan is read.
 from __future__ import annotations
 
 import os
+import signal
 import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -33,6 +34,9 @@ WARM = {
     "numpy": ("crashsense.campaign.warm", "scipy.signal"),
     "fast": ("crashsense.campaign.warm", "crashsense.campaign.warm_compiled"),
 }
+
+#: Time after which a process that works apart is given up [s]: a hundred times what loops take.
+APART_SECONDS = 600
 
 #: Descriptors of files that a process closes: more than a worker ever has.
 _MOST_FILES = 4096
@@ -111,12 +115,13 @@ def asked(engine: str, question: Callable[..., Answer], *arguments: Any, **named
         return pool.submit(question, *arguments, **named).result()
 
 
-def apart(work: Callable[[], object], *, held: int = -1) -> int:
+def apart(work: Callable[[], object], *, held: int = -1, most_s: int = APART_SECONDS) -> int:
     """Do something in a process that is forked from this one and then ends; return its number.
 
     For a compiler, whose memory is not given back. Of what this process has open the other one
-    keeps the file *held* alone, so that nobody waits for it in place of this one. Nothing is said
-    of what fails there.
+    keeps the file *held* alone, so that nobody waits for it in place of this one. It reports no
+    errors, and ends after *most_s* seconds at the latest (0: whenever it is done), so that it does
+    not hold that file for ever.
 
     Raises
     ------
@@ -130,6 +135,8 @@ def apart(work: Callable[[], object], *, held: int = -1) -> int:
     if child:
         return child
     try:
+        signal.signal(signal.SIGALRM, signal.SIG_DFL)
+        signal.alarm(most_s)
         nowhere = os.open(os.devnull, os.O_RDWR)
         for standard in range(3):
             os.dup2(nowhere, standard)

@@ -44,7 +44,8 @@ class Signal:
     axis: str = field(kw_only=True)
     location: str = field(kw_only=True)
     history: tuple[str, ...] = field(default=(), kw_only=True)
-    #: largest absolute value of each row, where looking for samples that are not finite has told it
+    #: largest absolute value of each row, where a kernel found it while it looked for samples that
+    #: are not finite; None with the engine numpy
     largest: FloatArray | None = field(init=False, repr=False, default=None)
 
     def __post_init__(self) -> None:
@@ -100,7 +101,10 @@ class Signal:
         return self._viewed(np.atleast_2d(self.samples), note, self.largest)
 
     def at(self, *, location: str, axis: str, unit: str) -> Signal:
-        """Return the same samples, of the same memory, as those of another location or axis."""
+        """Return the same samples, of the same memory, as those of another location or axis.
+
+        Nothing is done to them, so that the history notes nothing.
+        """
         return self._with(location=location, axis=axis, unit=unit)
 
     def _viewed(self, samples: FloatArray, note: str, largest: FloatArray | None) -> Signal:

@@ -14,7 +14,7 @@ import pyarrow as pa
 
 from crashsense import engine
 from crashsense.arrays import bound_memory
-from crashsense.event import Event
+from crashsense.event import Event, SteppingSource
 from crashsense.results.folder import RunFolder
 from crashsense.results.nominal import nominal_table
 from crashsense.results.tables import (
@@ -121,9 +121,9 @@ def count_failures(job: Job, verdicts: pa.Table) -> int:
 #: has lost a whole group.
 DRAWS_IN_STEP, TASKS_IN_STEP = 2**12, 4
 
-#: Samples of the signals of tasks whose models march side by side: six frontal crashes of 20 draws.
-#: Of 80 draws a step takes a third longer than of 20, of 160 twice as long.
-SAMPLES_BESIDE = 2 * BLOCK_SAMPLES
+#: Samples of the signals of tasks whose models march side by side, and how many tasks: six frontal
+#: crashes of 20 draws. Of 80 draws a step takes a third longer than of 20, of 160 twice as long.
+SAMPLES_BESIDE, TASKS_BESIDE = 2 * BLOCK_SAMPLES, 8
 
 
 def run_tasks(job: Job, tasks: Iterable[Task]) -> Iterator[tuple[Task, dict[str, pa.Table]]]:
@@ -136,7 +136,8 @@ def run_tasks(job: Job, tasks: Iterable[Task]) -> Iterator[tuple[Task, dict[str,
     samples = 0.0
     for task in tasks:
         more = _samples_beside(job, task)
-        if group and not (_in_step(job, [*group, task]) or samples + more <= SAMPLES_BESIDE):
+        beside = samples + more <= SAMPLES_BESIDE and len(group) < TASKS_BESIDE
+        if group and not (beside or _in_step(job, [*group, task])):
             yield from zip(group, _tables_of(job, group), strict=True)
             group, samples = [], 0.0
         group.append(task)
@@ -158,11 +159,14 @@ def _in_step(job: Job, tasks: Sequence[Task]) -> bool:
 
 
 def _samples_beside(job: Job, task: Task) -> float:
-    """Samples of the signals that are made at once; infinite where no model marches by numpy."""
-    if job.engine != "numpy":
+    """Samples of the signals that are made at once; infinite where none are made side by side.
+
+    A user's rule is asked by each task alone: one that takes too long is given up for a task.
+    """
+    if job.engine != "numpy" or not job.of_families:
         return inf
     event = job.occurrences[task.occurrence][0]
-    if not job.conditions.varies_pulse(event):
+    if not (job.conditions.varies_pulse(event) and isinstance(event.source, SteppingSource)):
         return inf
     return min(task.last - task.first, draws_made_at_once(event)) * samples_of(event)
 

@@ -17,8 +17,8 @@ def compile_apart() -> None:
     """
     if engine.kept():
         return
-    # What fails there fails here again, and is told.
-    os.waitpid(processes.apart(partial(engine.choose, "fast", thorough=True)), 0)
+    # What fails there fails here again, with a message. It takes minutes on a slow machine.
+    os.waitpid(processes.apart(partial(engine.choose, "fast", thorough=True), most_s=0), 0)
 
 
 def _chosen() -> tuple[str, str]:

@@ -73,7 +73,7 @@ def at_internal_rate(
     """Bring signals to the internal rate and their common span, shape (1 or draws, samples).
 
     The span is that of all signals; only those in *needed* (None: all) are brought to it. *peaks*
-    is told the largest values that are known on the way.
+    takes the largest values that are found on the way.
 
     A signal at another rate is resampled with anti-aliasing. Below the internal rate (road events
     at 2 kHz, rollover at less) that adds nothing and loses nothing: the sensor follows such content

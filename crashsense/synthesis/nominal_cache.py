@@ -197,12 +197,15 @@ def prepare(recipes: Sequence[Recipe]) -> None:
 def _make(recipes: Sequence[Recipe], name: str, folder: str) -> None:
     os.environ[CACHE_VARIABLE] = folder  # a fork server may be older than what is set now
     with engine.using(name):
-        if len(recipes) == 1:
-            recipes[0].nominal()
-            return
-        blocks = side_by_side([recipe.block_in_steps([0], seed=0) for recipe in recipes])
-        for recipe, block in zip(recipes, blocks, strict=True):
-            nominal_block(recipe, partial(lambda made: made, block))
+        if len(recipes) > 1:
+            with contextlib.suppress(Exception):  # of one recipe: then each is made by itself
+                blocks = side_by_side([recipe.block_in_steps([0], seed=0) for recipe in recipes])
+                for recipe, block in zip(recipes, blocks, strict=True):
+                    nominal_block(recipe, partial(lambda made: made, block))
+                return
+        for recipe in recipes:
+            with contextlib.suppress(Exception):  # made again by who asks for it, with its message
+                recipe.nominal()
 
 
 def digest_of(recipe: Recipe) -> str:

@@ -197,7 +197,7 @@ def trials_in_steps(
                 yield from judge_block(block, channels=channels, scores_only=scores_only, **how)
             else:
                 yield from light
-        del block  # before the next one is made: only one of them is in memory
+        del block  # before the next one is made: one of them an event is in memory
 
 
 def samples_of(event: Event) -> int:

@@ -28,8 +28,7 @@ def signal_block(
     *channels*: those that are looked at, None: all; others may be absent.
     """
     source = events[0].source
-    nominal_only = all(draw == 0 for draw in draws)  # no seed changes draw 0: the events carry it
-    if source is not None and conditions.varies_pulse(events[0]) and not nominal_only:
+    if source is not None and _made_anew(events[0], draws, conditions):
         selective = events[0].selective_source
         if channels is not None and selective is not None:
             return selective.block_for(list(draws), seed=conditions.seed, channels=channels)
@@ -47,6 +46,11 @@ def signal_block(
     }
     numbers = np.arange(draws.start, draws.stop) if isinstance(draws, range) else np.asarray(draws)
     return SignalBlock(draws=numbers, signals=signals, required_s=required)
+
+
+def _made_anew(event: Event, draws: Sequence[int], conditions: Conditions) -> bool:
+    """True unless the event carries the signals: no seed changes draw 0."""
+    return conditions.varies_pulse(event) and any(draw != 0 for draw in draws)
 
 
 @dataclass(eq=False)
@@ -68,8 +72,7 @@ class Wanted:
         return (
             engine.kernels() is None
             and isinstance(self.events[0].source, SteppingSource)
-            and self.conditions.varies_pulse(self.events[0])
-            and any(draw != 0 for draw in self.draws)
+            and _made_anew(self.events[0], self.draws, self.conditions)
         )
 
     def take(self) -> SignalBlock:

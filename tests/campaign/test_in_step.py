@@ -13,6 +13,7 @@ from crashsense import engine
 from crashsense.campaign import evaluation
 from crashsense.campaign.evaluation import (
     DRAWS_IN_STEP,
+    TASKS_BESIDE,
     TASKS_IN_STEP,
     Job,
     run_task,
@@ -167,10 +168,41 @@ def test_numpy_marches_as_many_events_as_their_signals_allow(
     assert grouped(one, [Task(0, 1, 9), Task(0, 9, 17), Task(0, 17, 18)], monkeypatch) == sizes
 
 
+def test_a_task_of_a_users_rule_or_source_goes_alone_with_numpy(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A rule that takes too long is given up for its own task, and not for those beside it."""
+    tasks = [Task(0, 1, 2), Task(0, 2, 3)]
+    events = load_events(["hammer_tunnel"])
+    one = job(*events, conditions=Conditions(), engine="numpy")
+    assert grouped(one, tasks, monkeypatch) == [2]
+    own = (*one.algorithms, Algorithm("own", rules={"curtain_left": Own()}))
+    assert grouped(replace(one, algorithms=own), tasks, monkeypatch) == [1, 1]
+    still = replace(one, occurrences=((replace(events[0], source=Source(events[0])),),))
+    assert grouped(still, tasks, monkeypatch) == [1, 1]
+
+
+class Source:
+    """A user's source, which makes its draws in one go."""
+
+    varies = True
+
+    def __init__(self, event: Event) -> None:
+        self.event = event
+
+    def block(self, draws: Any, *, seed: int) -> Any:
+        source = self.event.source
+        assert source is not None
+        return source.block(draws, seed=seed)
+
+
 def test_no_more_than_a_few_tasks_go_in_step(monkeypatch: pytest.MonkeyPatch) -> None:
     one = job(EVENTS[0], algorithms=(load_algorithm("plain"),))
     tasks = [Task(0, first, first + 1) for first in range(1, 2 * TASKS_IN_STEP + 2)]
     assert grouped(one, tasks, monkeypatch) == [TASKS_IN_STEP, TASKS_IN_STEP, 1]
+    one = job(*load_events(["hammer_tunnel"]), conditions=Conditions(), engine="numpy")
+    tasks = [Task(0, first, first + 1) for first in range(1, TASKS_BESIDE + 2)]
+    assert grouped(one, tasks, monkeypatch) == [TASKS_BESIDE, 1]
 
 
 def grouped(one: Job, tasks: list[Task], monkeypatch: pytest.MonkeyPatch) -> list[int]:

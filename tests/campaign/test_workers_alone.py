@@ -92,6 +92,9 @@ def test_what_waits_for_the_parent_never_keeps_a_worker(
     executors._write_job(job(), tmp_path / "job")
     waiting, parent_ends = threading.Event(), threading.Event()
     seen: list[threading.Thread] = []
+    shared: list[int] = []
+    kernels = SimpleNamespace(share_loops=shared.append)
+    monkeypatch.setattr(executors.engine, "kernels", lambda: kernels)
 
     def wait() -> None:
         seen.append(threading.current_thread())
@@ -106,6 +109,7 @@ def test_what_waits_for_the_parent_never_keeps_a_worker(
     assert executors._worker_job is not None
     assert executors._worker_job.occurrences[1] == ("kerb",)
     assert signal.getsignal(signal.SIGINT) is signal.SIG_IGN
+    assert shared == [2]
     parent_ends.set()
     seen[0].join(60.0)
 

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
+import time
+from functools import partial
 from multiprocessing import get_all_start_methods
 from pathlib import Path
 from select import select
@@ -45,24 +48,42 @@ def test_the_server_imports_for_all_workers_and_with_one_thread(tmp_path):
 @pytest.mark.skipif(not processes.forks(), reason="no fork server here")
 def test_what_runs_apart_keeps_one_lock_and_nothing_else_open(tmp_path: Path) -> None:
     """Who reads what this process writes does not wait for the other one."""
-    read, write = os.pipe()
-    lock, again = tmp_path / "lock", tmp_path / "again"
-    os.mkfifo(again)
+    before, lock = os.pipe(), tmp_path / "lock"
     held = locked(lock, os.O_CREAT)
     assert held is not None
-    child = processes.apart(again.read_bytes, held=held)
-    os.close(held)
-    os.close(write)
-    assert select([read], [], [], 30.0)[0]
-    assert os.read(read, 1) == b""
-    assert os.waitpid(child, os.WNOHANG) == (0, 0)
-    assert locked(lock) is None
-    again.write_bytes(b"end")
-    assert os.waitpid(child, 0) == (child, 0)
+    behind = os.pipe()
+    child = processes.apart(partial(time.sleep, 600.0), held=held)
+    try:
+        os.close(held)
+        for read, write in (before, behind):
+            os.close(write)
+            assert select([read], [], [], 30.0)[0]
+            assert os.read(read, 1) == b""
+            os.close(read)
+        assert os.waitpid(child, os.WNOHANG) == (0, 0)
+        assert locked(lock) is None
+    finally:
+        os.kill(child, signal.SIGKILL)
+        os.waitpid(child, 0)
     held = locked(lock)
     assert held is not None
     os.close(held)
-    os.close(read)
+
+
+@pytest.mark.skipif(not processes.forks(), reason="no fork server here")
+def test_who_reads_a_command_does_not_wait_for_what_runs_apart() -> None:
+    code = (
+        "import time; from functools import partial; from crashsense import processes\n"
+        "print(processes.apart(partial(time.sleep, 600.0)), flush=True)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
+    os.kill(int(done.stdout), signal.SIGKILL)  # it is still there
+
+
+@pytest.mark.skipif(not processes.forks(), reason="no fork server here")
+def test_what_runs_apart_ends_in_time() -> None:
+    child = processes.apart(partial(time.sleep, 600.0), most_s=1)
+    assert os.WTERMSIG(os.waitpid(child, 0)[1]) == signal.SIGALRM
 
 
 def test_threads_are_pinned_for_workers_alone(monkeypatch):

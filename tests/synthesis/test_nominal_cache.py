@@ -158,6 +158,24 @@ def test_processes_make_the_same_signals_and_leave_little_to_do(cache, text, mon
     assert same(alone, some[1].nominal())
 
 
+def test_a_recipe_that_cannot_be_made_does_not_lose_those_made_with_it(cache, monkeypatch):
+    some = [parse_recipe(f.read_text("utf-8"), path=str(f)) for f in sorted(RECIPE.glob("*.toml"))][
+        :3
+    ]
+    for name in ("block", "block_in_steps"):
+        make = getattr(type(some[0]), name)
+
+        def failing(recipe, *given, _make=make, **more):
+            if recipe is some[1]:
+                raise ValueError("cannot be made")
+            return _make(recipe, *given, **more)
+
+        monkeypatch.setattr(type(some[0]), name, failing)
+    nominal_cache._make(some, "numpy", str(cache))
+    kept = [(cache / f"{recipe.kept_as}.bin").exists() for recipe in some]
+    assert kept == [True, False, True]
+
+
 def test_signals_of_an_event_are_rows_of_the_kept_block(cache):
     """A library of nominal signals is in memory once, and silence once for each length."""
     path = RECIPE / "ball_door.toml"
