@@ -29,6 +29,18 @@ def by_draw(values: Sequence[float | FloatArray], draws: int) -> FloatArray:
     return rows
 
 
+def after_zeros(values: FloatArray, *, count: int) -> FloatArray:
+    """Return rows with *count* samples of 0 before them.
+
+    >>> after_zeros(np.array([[1.0, 2.0]]), count=1).tolist()
+    [[0.0, 1.0, 2.0]]
+    """
+    rows, samples = values.shape
+    out = np.empty((rows, count + samples))
+    out[:, :count], out[:, count:] = 0.0, values
+    return out
+
+
 #: Parameters of ``mallopt`` (glibc, ``malloc.h``), and what they are set to here [bytes]: how much
 #: stays at the end of the heap, and from which size on an array has pages of its own, which are
 #: given back with it.

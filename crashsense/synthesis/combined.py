@@ -16,7 +16,7 @@ from dataclasses import replace
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
 
-from crashsense.arrays import FloatArray
+from crashsense.arrays import FloatArray, after_zeros
 from crashsense.synthesis.bounds import LEAST_KMH
 from crashsense.synthesis.dynamics.half_car import Riding, Road, initial_state, march_beside
 from crashsense.synthesis.frontal import impact as frontal
@@ -110,14 +110,14 @@ def kerb_then_wall_in_steps(parameters: KerbThenWall, variation: Variation) -> S
         rigid_x, _ = specific_force(
             motion, ahead_m=ride.sensor_ahead_m, below_m=ride.sensor_below_m
         )
-        rides |= dict.fromkeys(rigid, _after(rigid_x, QUIET))
+        rides |= dict.fromkeys(rigid, after_zeros(rigid_x, count=QUIET))
     signals: dict[str, FloatArray] = {}
     made: dict[tuple[int, int], FloatArray] = {}
     for name, samples in crash.signals.items():
         # Locations that share their motion go on sharing it.
         own = id(samples), id(rides.get(name))
         if own not in made:
-            made[own] = _after(samples, before)
+            made[own] = after_zeros(samples, count=before)
             if name in rides:
                 made[own] += rides[name]
         signals[name] = made[own]
@@ -133,7 +133,7 @@ def kerb_then_wall_in_steps(parameters: KerbThenWall, variation: Variation) -> S
         rate_hz=RATE_HZ,
         start_s=frontal.START_S,
         cabin_x=cabin,
-        cabin_y=None if lateral is None else _after(lateral, before),
+        cabin_y=None if lateral is None else after_zeros(lateral, count=before),
         quiet=frozenset(crash.quiet - set(signals)),
         facts={
             "wall_contact_s": contact,
@@ -144,13 +144,6 @@ def kerb_then_wall_in_steps(parameters: KerbThenWall, variation: Variation) -> S
         },
         trace={**motion, "wall_x": crash.cabin_x},
     )
-
-
-def _after(values: FloatArray, rest: int) -> FloatArray:
-    """Rows with *rest* samples of 0 before them."""
-    out = np.empty((values.shape[0], rest + values.shape[1]))
-    out[:, :rest], out[:, rest:] = 0.0, values
-    return out
 
 
 register_model(

@@ -136,8 +136,7 @@ class Synthesis(Shown):
     rate_hz, start_s : common time base
     cabin_x, cabin_y : true rigid-body acceleration of the cabin [m/s^2], from which free flight is
         computed (never from local ringing); None where the model has none, or it is not read. In
-        ground axes: of a
-        body that rolls over, ``cabin_y`` is not what a sensor on it reads
+        ground axes: of a body that rolls over, ``cabin_y`` is not what a sensor on it reads
     gaps : name -> distance [m] still open between struck structure and occupant, falling with time,
         for requirements by gap closure
     quiet : channels that are silent in this event (only offset and noise arrive); do not list them

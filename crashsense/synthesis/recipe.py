@@ -226,7 +226,7 @@ class Recipe(Shown):
                 **where,
             )
         flights: dict[Flight, FloatArray] = {}
-        no_time = np.full(numbers.size, np.nan)
+        no_time = engine.given(np.full(numbers.size, np.nan))
         required = {
             event: {
                 restraint: self._required(entry, synthesis, no_time, flights)

@@ -114,3 +114,11 @@ def test_silence_lasts_as_long_where_the_only_signal_is_lost() -> None:
     whole = recipe.block([3], seed=2)
     silent = some.signals["door_left_pressure"].samples
     assert silent.shape[-1] == whole.signals["central_x"].samples.shape[-1]
+
+
+def test_times_that_restraints_share_cannot_be_written_to() -> None:
+    block = recipe_of_event("kerb_climb_30").block([0, 2], seed=1)
+    times = [values for rows in block.required_s.values() for values in rows.values()]
+    assert len(times) > 1 == len({values.ctypes.data for values in times})
+    assert np.isnan(times).all()
+    assert not any(values.flags.writeable for values in times)

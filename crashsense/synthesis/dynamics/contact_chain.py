@@ -155,7 +155,18 @@ class ChainMotion:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Contacts:
-    """What :func:`march_chain` marches; names as there."""
+    """A chain, and how it is marched.
+
+    Parameters
+    ----------
+    masses : [kg], infinite for a body that is fixed or driven at constant speed
+    joints : one between each two bodies
+    speeds : at the start [m/s], one a body
+    size : number of draws
+    samples : of the result
+    rate_hz, substeps : rate of the result; steps a sample
+    fine_samples, fine_substeps : so many samples at the start take so many steps each
+    """
 
     masses: Sequence[Any]
     joints: Sequence[Joint]
@@ -185,37 +196,6 @@ class Contacts:
         bends = any(np.any(joint.bend < NO_BEND) for joint in self.joints)
         steps = (self.rate_hz, self.substeps, self.fine_samples, self.fine_substeps)
         return (self.kinds.tobytes(), bends, *steps)
-
-
-def march_chain(
-    masses: Sequence[Any],
-    joints: Sequence[Joint],
-    *,
-    speeds: Sequence[Any],
-    size: int,
-    samples: int,
-    rate_hz: float,
-    substeps: int,
-    fine_samples: int = 0,
-    fine_substeps: int = 1,
-) -> ChainMotion:
-    """March a chain for *samples* samples.
-
-    Parameters
-    ----------
-    masses : [kg], infinite for a body that is fixed or driven at constant speed
-    joints : one between each two bodies
-    speeds : at the start [m/s], one a body
-    size : number of draws
-    rate_hz, substeps : rate of the result; steps a sample
-    fine_samples, fine_substeps : so many samples at the start take so many steps each
-    """
-    chain = Contacts(
-        masses=masses, joints=joints, speeds=speeds, size=size, samples=samples, rate_hz=rate_hz,
-        substeps=substeps, fine_samples=fine_samples, fine_substeps=fine_substeps,
-    )  # fmt: skip
-    (motion,) = march_chains([chain])
-    return motion
 
 
 def march_chains(chains: Sequence[Contacts]) -> list[ChainMotion]:

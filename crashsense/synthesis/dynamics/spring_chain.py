@@ -185,7 +185,18 @@ def largest_stable_step(masses: Sequence[float], springs: Sequence[CrushSpring])
 
 @dataclass(frozen=True, eq=False)
 class Chain:
-    """What :func:`integrate_chain` integrates; names as there."""
+    """A chain that starts from rest lengths, and how it is integrated.
+
+    Parameters
+    ----------
+    masses : [kg], shape (bodies, draws); infinite for a fixed body
+    springs : the springs
+    speeds : initial speeds [m/s], shape (bodies, draws)
+    duration_s : simulated time [s]
+    stored_step_s : time between stored instants [s]
+    substeps : integration steps per stored step
+    ledger : also keep compressions (costs memory)
+    """
 
     masses: FloatArray
     springs: Sequence[CrushSpring]
@@ -261,39 +272,13 @@ class Chain:
         return max(s.curve.shape[0] - 1 for s in self.springs)
 
 
-def integrate_chain(
-    masses: FloatArray,
-    springs: Sequence[CrushSpring],
-    *,
-    speeds: FloatArray,
-    duration_s: float,
-    stored_step_s: float,
-    substeps: int,
-    ledger: bool = False,
-) -> SpringChainMotion:
-    """Integrate a chain from rest lengths.
-
-    Parameters
-    ----------
-    masses : [kg], shape (bodies, draws); infinite for a fixed body
-    springs : the springs
-    speeds : initial speeds [m/s], shape (bodies, draws)
-    duration_s : simulated time [s]
-    stored_step_s : time between stored instants [s]
-    substeps : integration steps per stored step
-    ledger : also keep compressions (costs memory)
+def integrate_chains(chains: Sequence[Chain]) -> list[SpringChainMotion]:
+    """Integrate several chains, those of one kind side by side where numpy computes.
 
     Raises
     ------
-    InputError : if the step is unstable for the lightest body
+    InputError : if a spring is impossible, or the step unstable for the lightest body
     """
-    chain = Chain(masses, springs, speeds, duration_s, stored_step_s, substeps, ledger)
-    (motion,) = integrate_chains([chain])
-    return motion
-
-
-def integrate_chains(chains: Sequence[Chain]) -> list[SpringChainMotion]:
-    """Integrate several chains, those of one kind side by side where numpy computes."""
     for chain in chains:
         chain.check()
     return march_kinds(chains, kind=lambda chain: chain.kind, march=_integrate)

@@ -14,7 +14,7 @@ from __future__ import annotations
 import numpy as np
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
-from crashsense.arrays import FloatArray
+from crashsense.arrays import FloatArray, after_zeros
 from crashsense.errors import nearest
 from crashsense.synthesis.bounds import (
     LEAST_KMH,
@@ -36,7 +36,6 @@ from crashsense.synthesis.misuse.chain import (
     TOLERANCES,
     OnStructure,
     SoftContact,
-    after_quiet,
     event_of_blow,
     local_spring,
     substeps,
@@ -326,7 +325,7 @@ def kerb_slide_in_steps(parameters: KerbSlide, variation: Variation) -> Steps[Sy
         rate_hz=RATE_HZ,
         rest=REST,
     )
-    readings["central_roll_rate"] = after_quiet(rolling["roll_rate"])
+    readings["central_roll_rate"] = after_zeros(rolling["roll_rate"], count=REST)
     rigid = passed / mass[:, None]
     return event_of_blow(
         readings,

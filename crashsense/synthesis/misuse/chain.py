@@ -11,10 +11,9 @@ from functools import lru_cache
 from math import ceil
 from typing import Annotated
 
-import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
 
-from crashsense.arrays import FloatArray
+from crashsense.arrays import FloatArray, after_zeros
 from crashsense.synthesis.bounds import ContactTravel, Stiffness, StrikerMass
 from crashsense.synthesis.dynamics.contact_chain import Joint
 from crashsense.synthesis.misuse.felt import READ_BY
@@ -118,13 +117,6 @@ def local_spring(place: StruckPlace, variation: Variation) -> Joint:
     return Joint(place.local_stiffness * warm, damping=place.local_damper * warm, holds=True)
 
 
-def after_quiet(values: FloatArray) -> FloatArray:
-    """Rows (draws, samples) from first contact on, with what is before it: nothing moves."""
-    out = np.empty((values.shape[0], REST + values.shape[1]))
-    out[:, :REST], out[:, REST:] = 0.0, values
-    return out
-
-
 def event_of_blow(
     signals: Mapping[str, FloatArray],
     *,
@@ -142,7 +134,7 @@ def event_of_blow(
     """
     cabin = dict.fromkeys("xy")
     if variation.reads(CABIN):
-        cabin = {axis: after_quiet(cosines[axis] * body) for axis in "xy"}
+        cabin = {axis: after_zeros(cosines[axis] * body, count=REST) for axis in "xy"}
     return Synthesis(
         signals=signals,
         rate_hz=RATE_HZ,

@@ -16,7 +16,7 @@ from math import pi
 import numpy as np
 from pydantic import Field
 
-from crashsense.arrays import FloatArray
+from crashsense.arrays import FloatArray, after_zeros
 from crashsense.synthesis.dynamics.contact_chain import (
     ChainMotion,
     Contacts,
@@ -29,7 +29,6 @@ from crashsense.synthesis.misuse.chain import (
     TOLERANCES,
     OnStructure,
     SoftContact,
-    after_quiet,
     event_of_blow,
     local_spring,
     substeps,
@@ -223,7 +222,7 @@ def _read(
         rate_hz=RATE_HZ,
         rest=REST,
     )
-    readings["door_left_pressure"] = after_quiet(pressure)
+    readings["door_left_pressure"] = after_zeros(pressure, count=REST)
     return event_of_blow(
         readings,
         variation=variation,

@@ -11,7 +11,6 @@ from crashsense.errors import InputError
 from crashsense.synthesis.dynamics.spring_chain import (
     Chain,
     CrushSpring,
-    integrate_chain,
     integrate_chains,
     largest_stable_step,
 )
@@ -22,15 +21,17 @@ def line(stiffness: float, *, to: float = 1.0) -> np.ndarray:
 
 
 def run(masses, springs, speeds, *, duration=0.2, substeps=2):
-    return integrate_chain(
+    chain = Chain(
         np.asarray(masses, dtype=float),
         springs,
-        speeds=np.asarray(speeds, dtype=float),
-        duration_s=duration,
+        np.asarray(speeds, dtype=float),
+        duration,
         stored_step_s=1e-4,
         substeps=substeps,
         ledger=True,
     )
+    (motion,) = integrate_chains([chain])
+    return motion
 
 
 def test_elastic_spring_of_a_mass_on_a_fixed_body() -> None:

@@ -12,7 +12,7 @@ from scipy.linalg import expm
 from crashsense.errors import InputError
 from crashsense.occupant import flight_times
 from crashsense.synthesis import load_recipes, parse_recipe
-from crashsense.synthesis.dynamics.contact_chain import Joint, march_chain
+from crashsense.synthesis.dynamics.contact_chain import Contacts, Joint, march_chains
 from crashsense.synthesis.frontal.obstacles import OBSTACLES
 from crashsense.synthesis.frontal.vehicle import load_vehicle
 from crashsense.synthesis.misuse.levels import levels_table, measure_levels
@@ -40,15 +40,17 @@ def nominal(recipes):
 
 
 def strike(mass, stiffness, speed, **joint):
-    return march_chain(
-        [mass, np.inf],
-        [Joint(stiffness, **joint)],
+    chain = Contacts(
+        masses=[mass, np.inf],
+        joints=[Joint(stiffness, **joint)],
         speeds=[speed, 0.0],
         size=1,
         samples=400,
         rate_hz=20000.0,
         substeps=10,
     )
+    (motion,) = march_chains([chain])
+    return motion
 
 
 @pytest.mark.parametrize(
@@ -80,9 +82,9 @@ def test_damped_contact_gives_back_less():
 
 def test_momentum_is_conserved_and_plastic_contact_shares_it():
     masses = [70.0, 25.0, 1475.0]
-    motion = march_chain(
-        masses,
-        [
+    chain = Contacts(
+        masses=masses,
+        joints=[
             Joint(4e4, damping=300.0, plastic=True),
             Joint(25.0 * (2 * pi * 35) ** 2, damping=1300.0, holds=True),
         ],
@@ -92,6 +94,7 @@ def test_momentum_is_conserved_and_plastic_contact_shares_it():
         rate_hz=10000.0,
         substeps=5,
     )
+    (motion,) = march_chains([chain])
     momentum = sum(m * v[0] for m, v in zip(masses, motion.speed, strict=True))
     assert momentum == pytest.approx(70.0 * 25.0, rel=1e-9)
     together = 70.0 * 25.0 / sum(masses)
@@ -208,9 +211,16 @@ def test_a_door_rings_in_its_own_mode(recipes, nominal):
     door = structure.door
     joint = Joint(door.frame_n_per_m, damping=door.frame_damper, holds=True)
     masses = [door.inner_kg, door.edge_kg]
-    motion = march_chain(
-        masses, [joint], speeds=[1.0, 0.0], size=1, samples=4000, rate_hz=10000.0, substeps=4
+    chain = Contacts(
+        masses=masses,
+        joints=[joint],
+        speeds=[1.0, 0.0],
+        size=1,
+        samples=4000,
+        rate_hz=10000.0,
+        substeps=4,
     )
+    (motion,) = march_chains([chain])
     apart = (motion.speed[0] - motion.speed[1])[0]
     rises = np.flatnonzero((apart[:-1] < 0.0) & (apart[1:] >= 0.0))
     damped = door.frame_hz * (1.0 - door.frame_damping**2) ** 0.5

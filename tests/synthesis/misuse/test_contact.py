@@ -14,7 +14,6 @@ from crashsense.synthesis.dynamics.contact_chain import (
     Contacts,
     Joint,
     Speeds,
-    march_chain,
     march_chains,
 )
 from crashsense.synthesis.misuse.contact import (
@@ -32,15 +31,17 @@ STEEL = effective_modulus(MATERIALS["steel"], MATERIALS["steel"])
 
 
 def strike(masses, joint, *, speed, step_s=2e-7, samples=4000):
-    return march_chain(
-        masses,
-        [joint],
+    chain = Contacts(
+        masses=masses,
+        joints=[joint],
         speeds=[speed, 0.0],
         size=1,
         samples=samples,
         rate_hz=1.0 / step_s,
         substeps=2,
     )
+    (motion,) = march_chains([chain])
+    return motion
 
 
 @pytest.mark.parametrize(
@@ -143,23 +144,22 @@ def test_numpy_and_compiled_march_give_the_same_bits():
     found = []
     for name in engine.ENGINES:
         with engine.using(name):
-            found.append(
-                march_chain(
-                    [1.5 * spread[0], 0.3, 5.0, 1500.0],
-                    [
-                        Joint(hertz=3e10 * spread[1], yield_depth=6e-6, hysteresis=0.01),
-                        Joint(4e6 * spread[2], damping=400.0, bend=1e-3, stiffness_past_bend=9e6),
-                        Joint(3.5e7 * spread[3], damping=900.0, gap=1e-5, holds=True),
-                    ],
-                    speeds=[3.0 * spread[4], 0.0, 0.0, 0.0],
-                    size=9,
-                    samples=300,
-                    rate_hz=10000.0,
-                    substeps=2,
-                    fine_samples=60,
-                    fine_substeps=20,
-                )
+            chain = Contacts(
+                masses=[1.5 * spread[0], 0.3, 5.0, 1500.0],
+                joints=[
+                    Joint(hertz=3e10 * spread[1], yield_depth=6e-6, hysteresis=0.01),
+                    Joint(4e6 * spread[2], damping=400.0, bend=1e-3, stiffness_past_bend=9e6),
+                    Joint(3.5e7 * spread[3], damping=900.0, gap=1e-5, holds=True),
+                ],
+                speeds=[3.0 * spread[4], 0.0, 0.0, 0.0],
+                size=9,
+                samples=300,
+                rate_hz=10000.0,
+                substeps=2,
+                fine_samples=60,
+                fine_substeps=20,
             )
+            found += march_chains([chain])
     for kind in ("force", "speed"):
         for one, other in zip(*(getattr(f, kind) for f in found), strict=True):
             assert np.array_equal(one, other), kind

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from crashsense import engine
-from crashsense.synthesis.dynamics.contact_chain import Joint, march_chain
+from crashsense.synthesis.dynamics.contact_chain import Contacts, Joint, march_chains
 from crashsense.synthesis.location.blow import modal_answer
 from crashsense.synthesis.misuse.felt import _felt_at
 from crashsense.synthesis.recipe import recipe_of_event
@@ -44,9 +44,9 @@ def test_contacts_in_lanes_have_the_bits_of_arrays(first: Joint) -> None:
     away = Joint(1e6, damping=60.0, bend=1e-3, stiffness_past_bend=3e6, holds=True)
 
     def forces() -> bytes:
-        motion = march_chain(
-            [1.0, 0.8, 900.0],
-            [first, away],
+        chain = Contacts(
+            masses=[1.0, 0.8, 900.0],
+            joints=[first, away],
             speeds=[speed, 0.0, 0.0],
             size=DRAWS,
             samples=150,
@@ -55,6 +55,7 @@ def test_contacts_in_lanes_have_the_bits_of_arrays(first: Joint) -> None:
             fine_samples=70,
             fine_substeps=7,
         )
+        (motion,) = march_chains([chain])
         assert np.abs(motion.force[0]).max(axis=-1).min() > 100.0  # all are met
         return np.array(motion.force).tobytes()
 

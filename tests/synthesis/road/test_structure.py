@@ -10,7 +10,7 @@ from scipy.signal import freqs
 
 from crashsense import engine
 from crashsense.synthesis import load_recipes
-from crashsense.synthesis.road.structure import RoadPath
+from crashsense.synthesis.road.structure import RoadPath, _table
 from crashsense.synthesis.road.vehicle import load_ride, ride_path
 from crashsense.units import STANDARD_GRAVITY as G
 
@@ -137,3 +137,10 @@ def test_engine_fast_follows_the_path_of_every_draw_to_the_same_bits(draws, tyre
             found.append(path(road, suspension))
     np.testing.assert_array_equal(*found)
     assert found[0].std() > 0.5
+
+
+def test_sections_that_paths_share_cannot_be_written_to():
+    shared = _table((), ((50.0, 0.10, 3.0),), 2, RATE)
+    assert shared is _table((), ((50.0, 0.10, 3.0),), 2, RATE)
+    with pytest.raises(ValueError, match="read-only"):
+        shared[0, 0] = 0.0

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from crashsense.resources import folder as shipped_folder
-from crashsense.synthesis.dynamics.spring_chain import integrate_chain
+from crashsense.synthesis.dynamics.spring_chain import Chain, integrate_chains
 from crashsense.synthesis.model import Variation, draw_variation
 from crashsense.synthesis.recipe import load_recipes
 from crashsense.synthesis.side import side_impact as side
@@ -39,14 +39,8 @@ def test_energy_and_momentum_at_any_severity(
         np.array([0, 1]), seed=1, occurrence="any", tolerances=recipe.tolerances
     )
     masses, speeds, springs, _ = side.build_chain(recipe.parameters, variation)
-    motion = integrate_chain(
-        masses,
-        springs,
-        speeds=speeds,
-        duration_s=0.12,
-        stored_step_s=1e-4,
-        substeps=4,
-        ledger=True,
+    (motion,) = integrate_chains(
+        [Chain(masses, springs, speeds, 0.12, stored_step_s=1e-4, substeps=4, ledger=True)]
     )
     kinetic = motion.kinetic_energy().sum(axis=1)
     total = kinetic + motion.elastic_energy().sum(axis=1) + motion.absorbed_energy().sum(axis=1)
