@@ -61,7 +61,7 @@ def _of_tails(p: float) -> float:
 
 @_jit
 def fill_rows(keys: Any, draws: IntArray, fewest: int, start: Any, step: Any) -> None:
-    """Start and step of every row, name after name; twin: ``draws._rows_of_names``, same bits.
+    """Start and step of every row, name after name; twin: ``draws.rows_of_names``, same bits.
 
     *keys* (names, 2 or more) words of each name's digest, *draws* (draws,) numbers, *fewest*: steps
     with fewer changes between neighbouring bits are made more irregular; *start*, *step* (names x

@@ -5,7 +5,7 @@ compiling one costs as much as 50 million ticks of draws, and loading it as much
 they are compiled for long work only, kept on disk as kernels are, and loaded for less; until then
 operations run one by one. The numbers are the same, bit for bit.
 
-Of several processes that want the same loops one makes them, and the others go on without them
+Of several processes that want the same loops one makes them, and the others do without them
 until they are there. Workers let a process make them that then ends: a compiler holds 50 MB that
 are not given back.
 """
@@ -111,7 +111,8 @@ class Parts:
 
     def _make(self, loops: Sequence[Fused]) -> None:
         """Make those loops that are not there, or have them made, unless a process does so now."""
-        if all(self.kept.there(fused.name) for fused in loops) or self._making():
+        # A process that has ended is waited for here, whether or not a loop is missing.
+        if self._making() or all(self.kept.there(fused.name) for fused in loops):
             return
         try:
             lock = locked(self.kept.folder / MAKING, os.O_CREAT)

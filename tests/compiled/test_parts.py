@@ -7,6 +7,8 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from select import select
+from typing import Any
 
 import numpy as np
 import pytest
@@ -79,13 +81,20 @@ def test_of_several_processes_one_makes_a_loop(
 ) -> None:
     pipe, made = tmp_path / "pipe", Kept.make
     os.mkfifo(pipe)
-    monkeypatch.setattr(Kept, "make", lambda *given: (pipe.read_bytes(), made(*given)))
+
+    def make(*given: Any) -> None:
+        assert select([os.open(pipe, os.O_RDONLY | os.O_NONBLOCK)], [], [], 30.0)[0]
+        made(*given)
+
+    monkeypatch.setattr(Kept, "make", make)
     one, two, here = parts(tmp_path, apart=True), parts(tmp_path, apart=True), parts(tmp_path)
     for process in (one, one, two, here):  # it is still being made
         assert not address(process.of(ROWS, ROOTS, work=5000))
     assert (two._maker, two._tried) == (0, set())
-    pipe.write_bytes(b"go")
+    begin = os.open(pipe, os.O_RDWR)
+    os.write(begin, b"go")
     os.waitpid(one._maker, 0)
+    os.close(begin)
     for process in (one, two, here):
         assert address(process.of(ROWS, ROOTS, work=1))
 
