@@ -16,7 +16,7 @@ import pyarrow.compute as pc
 
 from crashsense.campaign.evaluation import COUNTED, Job, Made, Written, count_failures, run_task
 from crashsense.campaign.executors import Cluster, Executor, InProcess, Processes
-from crashsense.campaign.tasks import bundled, split, work_of
+from crashsense.campaign.tasks import Bundle, bundled, split, work_of
 from crashsense.engine import choose, requested, using
 from crashsense.errors import Fault, InputError, RunFolderError, nearest
 from crashsense.event import RESTRAINTS
@@ -308,12 +308,12 @@ class _Campaign:
 
     # -- running -------------------------------------------------------------------------------
 
-    def choose(self, tasks: Sequence[Task]) -> tuple[Executor, list[tuple[Task, ...]]]:
+    def choose(self, tasks: Sequence[Task]) -> tuple[Executor, Sequence[Bundle]]:
         """Say where tasks run, and bundle them for it.
 
         In this process for short work; processes when asked for, or for long work.
         """
-        alone: list[tuple[Task, ...]] = [(task,) for task in tasks]
+        alone: list[Bundle] = [(task,) for task in tasks]
         draws = sum(task.last - task.first for task in tasks)
         most = SLOW_OCCURRENCE_S * len(tasks) + SLOW_DRAW_S * draws
         limit = AT_HAND_FROM_S if at_hand() else PROCESSES_FROM_S
