@@ -28,9 +28,10 @@ THREAD_VARIABLES = (
 )
 
 #: Modules that the server imports, by engine: what tasks need, and kernels loaded and run once.
-#: Names only, so that a command begins it before it imports anything itself.
+#: Names only, so that a command begins it before it imports anything itself. Then filters of the
+#: shipped sensors are designed.
 WARM = {
-    "numpy": ("crashsense.campaign.warm", "crashsense.scipy_filters"),
+    "numpy": ("crashsense.campaign.warm", "crashsense.campaign.warm_numpy"),
     "fast": ("crashsense.campaign.warm", "crashsense.campaign.warm_compiled"),
 }
 
