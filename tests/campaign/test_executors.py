@@ -410,11 +410,13 @@ def found():
     return set(sys.modules), sum(len(one.signatures) for one in made), designed
 
 def first_task(engine):
+    forked = set(sys.modules)
     from crashsense.campaign.evaluation import Job, run_task
     from crashsense.plan import resolve_plan
     from crashsense.plan.resolve import conditions_of
     from crashsense.results.tables import Task
     plan = resolve_plan(events=["wall_full_56"], draws=8)
+    rules = {name for name in set(sys.modules) - forked if name.startswith("crashsense.rules.")}
     conditions = conditions_of(plan.keys, path="auto")
     occurrences = tuple(plan.occurrences())
     job = Job(occurrences, plan.sensor_sets, plan.algorithms, conditions, engine=engine)
@@ -422,7 +424,7 @@ def first_task(engine):
     run_task(job, Task(0, 0, 9))
     after, more, further = found()
     packages = {name.partition(".")[0] for name in after - modules}
-    return sorted(packages - sys.stdlib_module_names), more - kernels, further - designed
+    return sorted(packages - sys.stdlib_module_names), more - kernels, further - designed, rules
 
 if __name__ == "__main__":
     from crashsense import processes
@@ -443,4 +445,4 @@ def test_a_worker_is_forked_with_all_that_its_first_task_needs(
     file.write_text(FIRST_TASK)
     command = [sys.executable, str(file), engine_name]
     done = subprocess.run(command, capture_output=True, text=True)
-    assert done.stdout.strip() == "[] 0 0", done.stderr
+    assert done.stdout.strip() == "[] 0 0 set()", done.stderr
