@@ -24,6 +24,7 @@ from typing import Any, TypedDict, Unpack
 import numpy as np
 import numpy.typing as npt
 
+from crashsense import engine
 from crashsense.arrays import BoolArray, FloatArray, IntArray
 from crashsense.draws import PAGE
 from crashsense.errors import Fault, InputError, nearest
@@ -323,9 +324,11 @@ def _sensed_parts(made: Prepared, *, size: int, context: Context) -> Iterator[Se
     size = size // PAGE * PAGE or size
     most = PART_SAMPLES // (base.ticks * max(1, len(sensors))) // PAGE * PAGE
     size = min(size, max(GROUP, most))
-    # The nominal draw is a part of its own, so that the others keep to whole pages.
+    # The nominal draw rides with the first part, so that the others keep to whole pages. It is a
+    # part of its own where little fits at once, and for kernels, which leave it to numpy.
     lead = int(draws[0] == 0)
-    starts = [*range(lead), *range(lead, draws.size, size)]
+    alone = lead if size < PAGE or engine.kernels() is not None else 0
+    starts = [*range(alone), alone, *range(lead + size, draws.size, size)]
     for first, last in zip(starts, [*starts[1:], draws.size], strict=True):
         rows = slice(first, last)
         values: dict[str, FloatArray] = {}
