@@ -28,10 +28,11 @@ THREAD_VARIABLES = (
 )
 
 #: Modules that the server imports, by engine: what tasks need, and kernels loaded and run once.
-#: Names only, so that a command begins it before it imports anything itself. With numpy filters are
-#: those of scipy.signal, which alone takes a second to import.
+#: Names only, so that a command begins it before it imports anything itself. Then filters of the
+#: shipped sensors are designed; with numpy they are those of scipy.signal, which alone takes a
+#: second to import.
 WARM = {
-    "numpy": ("crashsense.campaign.warm", "scipy.signal"),
+    "numpy": ("crashsense.campaign.warm", "crashsense.campaign.warm_numpy"),
     "fast": ("crashsense.campaign.warm", "crashsense.campaign.warm_compiled"),
 }
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 import os
 import pickle
 import threading
+import time
 from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -28,15 +29,13 @@ import pyarrow as pa
 
 from crashsense import engine, processes
 from crashsense.campaign.evaluation import Job, Made, run_and_write, run_tasks
+from crashsense.campaign.tasks import Bundle, Bundles, Waiting
 from crashsense.errors import CrashsenseError, InputError, MissingExtraError
 from crashsense.event import Event
 from crashsense.results.tables import Task
 from crashsense.temporary import temporary_folder
 
 Result = tuple[Task, Made]
-
-#: Tasks that travel to a worker together.
-Bundle = tuple[Task, ...]
 
 #: What the tables and the page of a run need when its tasks are done: imported while they run.
 LATER = ("pandas", "scipy.special", "jinja2")
@@ -109,10 +108,17 @@ def _end_with_parent() -> None:
         os._exit(1)
 
 
-def _run_in_worker(bundle: Bundle) -> list[Result]:
+def _timed(job: Job, bundle: Bundle) -> tuple[list[Result], float]:
+    """Run a bundle; return its tasks with what they made, and the processor time it took [s]."""
+    start = time.thread_time()
+    results = list(run_and_write(job, bundle))
+    return results, time.thread_time() - start
+
+
+def _run_in_worker(bundle: Bundle) -> tuple[list[Result], float]:
     if _worker_job is None:
         raise CrashsenseError("a worker process was started without its job")
-    return list(run_and_write(_worker_job, bundle))
+    return _timed(_worker_job, bundle)
 
 
 class Processes:
@@ -141,7 +147,10 @@ class Processes:
             while left:
                 before = len(left)
                 try:
-                    with closing(self._one_pool(job, str(job_file), list(left))) as finished:
+                    to_do: Sequence[Bundle] = list(left)
+                    if isinstance(bundles, Bundles):
+                        to_do = Bundles(to_do, seconds_a_draw=bundles.seconds_a_draw)
+                    with closing(self._one_pool(job, str(job_file), to_do)) as finished:
                         for bundle, results in finished:
                             del left[bundle]
                             yield from results
@@ -164,17 +173,20 @@ class Processes:
                 initializer=_start_worker,
                 initargs=(job_file, workers),
             )
-            waiting = list(reversed(bundles))
-            running: dict[Future[list[Result]], Bundle] = {}
+            waiting = Waiting(bundles)
+            running: dict[Future[tuple[list[Result], float]], Bundle] = {}
             try:
                 while waiting or running:
                     while waiting and len(running) < 2 * self.workers:
-                        bundle = waiting.pop()
+                        bundle = waiting.next()
                         running[pool.submit(_run_in_worker, bundle)] = bundle
                     for name in LATER:  # the first time; then there is nothing to do
                         import_module(name)
                     for future in wait(running, return_when=FIRST_COMPLETED).done:
-                        yield running.pop(future), future.result()
+                        bundle = running.pop(future)
+                        results, seconds = future.result()
+                        waiting.took(bundle, seconds)
+                        yield bundle, results
             except BaseException:
                 _end(pool)
                 raise
@@ -315,7 +327,7 @@ class Cluster:
         ------
         CrashsenseError : the scheduler is gone, or no worker is left for :data:`LOST_SECONDS`
         """
-        waiting = iter(bundles)
+        waiting = Waiting(bundles)
         running: set[Any] = set()
         try:
             with self._named_losses():
@@ -334,7 +346,9 @@ class Cluster:
                     raise _killed(errors[0])
                 running -= finished
                 count = len(finished)
-                for result in results:
+                for result, seconds in results:
+                    waiting.took([task for task, _ in result], seconds)
+                for result, _ in results:
                     yield from result
         finally:
             with suppress(Exception):
@@ -408,6 +422,5 @@ def _cluster_job(packed: bytes) -> Job:
     return job
 
 
-def _run_on_cluster(packed: bytes, bundle: Bundle) -> list[Result]:
-    job = _cluster_job(packed)
-    return list(run_and_write(job, bundle))
+def _run_on_cluster(packed: bytes, bundle: Bundle) -> tuple[list[Result], float]:
+    return _timed(_cluster_job(packed), bundle)

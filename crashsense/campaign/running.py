@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import time
 from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass, fields, replace
 from itertools import count
@@ -16,7 +17,8 @@ import pyarrow.compute as pc
 
 from crashsense.campaign.evaluation import COUNTED, Job, Made, Written, count_failures, run_task
 from crashsense.campaign.executors import Cluster, Executor, InProcess, Processes
-from crashsense.campaign.tasks import bundled, split, work_of
+from crashsense.campaign.size import Estimate, long_time
+from crashsense.campaign.tasks import Bundle, bundled, split, work_of
 from crashsense.engine import choose, requested, using
 from crashsense.errors import Fault, InputError, RunFolderError, nearest
 from crashsense.event import RESTRAINTS
@@ -74,33 +76,9 @@ MEASURED_DRAWS = 32
 
 #: What a draw costs where nothing was measured, by engine [s a sample of the longest signal, sensor
 #: set and algorithm]: bundles need only know which of them are long.
-SECONDS_A_SAMPLE = {"numpy": 2.5e-6, "fast": 5e-7}
+SECONDS_A_SAMPLE = {"numpy": 1.2e-6, "fast": 2.5e-7}
 
 Progress = Callable[..., None]
-
-
-@dataclass(frozen=True)
-class Estimate:
-    """Size, time and disk of a plan, before it is run."""
-
-    events: int
-    sensor_sets: int
-    algorithms: int
-    draws: int
-    evaluations: int
-    rows: int
-    seconds: float
-    bytes: int
-    workers: int
-
-    def __str__(self) -> str:
-        return (
-            f"{self.events} events x {self.sensor_sets} sensor sets x {self.algorithms} algorithms "
-            f"x {self.draws} draws (the nominal one included) = {self.evaluations} evaluations, "
-            f"{self.rows} rows\n"
-            f"about {_long(self.seconds)} with {self.workers} worker(s), "
-            f"about {_large(self.bytes)} on disk"
-        )
 
 
 def evaluate(
@@ -308,12 +286,12 @@ class _Campaign:
 
     # -- running -------------------------------------------------------------------------------
 
-    def choose(self, tasks: Sequence[Task]) -> tuple[Executor, list[tuple[Task, ...]]]:
+    def choose(self, tasks: Sequence[Task]) -> tuple[Executor, Sequence[Bundle]]:
         """Say where tasks run, and bundle them for it.
 
         In this process for short work; processes when asked for, or for long work.
         """
-        alone: list[tuple[Task, ...]] = [(task,) for task in tasks]
+        alone: list[Bundle] = [(task,) for task in tasks]
         draws = sum(task.last - task.first for task in tasks)
         most = SLOW_OCCURRENCE_S * len(tasks) + SLOW_DRAW_S * draws
         limit = AT_HAND_FROM_S if at_hand() else PROCESSES_FROM_S
@@ -343,7 +321,7 @@ class _Campaign:
     def _announce(self, work: float, *, workers: int, guessed: bool = False) -> None:
         """Announce how long the work will take, if it is long."""
         if self.on_begin is not None and work / workers > ANNOUNCED_FROM_S:
-            words = f"about {_long(work / workers)} of computing in {workers} process"
+            words = f"about {long_time(work / workers)} of computing in {workers} process"
             words += "es" * (workers != 1) + " (a rough guess, not measured)" * guessed
             self.on_begin(words)
 
@@ -493,16 +471,17 @@ class _Campaign:
                         ahead.read(task, made.sums)
                     else:
                         folder.write_parts(task, made)
-                    part = _verdicts_of(folder, task, made)
+                    part = _verdicts_of(folder, task, made, columns=intake.columns(task))
                     if part is not None:
                         intake.add(part, task=task)
         except BaseException as error:
             folder.log(f"stopped: {type(error).__name__}: {error}")
             raise
         folder.check_files(folder.manifest())
-        folder.bring_to_disk(not_on_disk)  # before anything says that the run is complete
         for task in intake.lacks(tasks):
-            intake.add(folder.read_part(folder.part("verdicts", task), packed=True), task=task)
+            path = folder.part("verdicts", task)
+            part = folder.read_part(path, columns=intake.columns(task), packed=True)
+            intake.add(part, task=task)
         run = Run(
             plan=self.plan,
             folder=folder.path,
@@ -512,11 +491,22 @@ class _Campaign:
             nominal_parts=ahead.held.get("nominal"),
         )
         finished = None if missing else finished_before(folder)
-        self._finish(folder, run, intake=intake, finished=finished)
+        with ThreadPoolExecutor(1) as beside:
+            on_disk = beside.submit(folder.bring_to_disk, not_on_disk)
+            self._finish(folder, run, intake=intake, finished=finished, on_disk=on_disk)
         folder.log("complete")
         return run
 
-    def _finish(self, folder: RunFolder, run: Run, *, intake: Intake, finished: str | None) -> None:
+    def _finish(
+        self,
+        folder: RunFolder,
+        run: Run,
+        *,
+        intake: Intake,
+        finished: str | None,
+        on_disk: Future[None],
+    ) -> None:
+        """Write what follows from the parts, while these are brought to the disk."""
         summary = run.summary()
         if summary["rows"] <= CSV_ROWS:
             write_csv(folder.path / "verdicts.csv", self._sorted(folder, intake))
@@ -527,6 +517,7 @@ class _Campaign:
         folder.write_json(
             PROVENANCE, provenance(self.plan, folder.manifest(), finished=finished or now())
         )
+        on_disk.result()  # before anything says that the run is complete
         folder.write_json(SUMMARY, summary)  # last: a folder that has it is complete
 
     def _sorted(self, folder: RunFolder, intake: Intake) -> Iterator[pa.Table]:
@@ -546,7 +537,9 @@ class _Campaign:
                 yield part.filter(pc.equal(part.column("event"), name))
 
 
-def _verdicts_of(folder: RunFolder, task: Task, made: Made) -> pa.Table | None:
+def _verdicts_of(
+    folder: RunFolder, task: Task, made: Made, *, columns: list[str] | None
+) -> pa.Table | None:
     """The verdicts of a task that has ended; None where they cannot be read at once.
 
     On a disk far away a worker's file may be seen later: then it is read when all have ended.
@@ -555,7 +548,7 @@ def _verdicts_of(folder: RunFolder, task: Task, made: Made) -> pa.Table | None:
         return made["verdicts"]
     path, sha256 = folder.part("verdicts", task), made.sums["verdicts"]
     try:
-        return folder.read_part(path, packed=True, sha256=sha256)
+        return folder.read_part(path, columns=columns, packed=True, sha256=sha256)
     except (RunFolderError, OSError):
         return None
 
@@ -567,27 +560,3 @@ def _code_of(rules: Iterable[Rule]) -> Iterator[str]:
         if file:
             yield file
         yield from _code_of(rule.children.values())
-
-
-def _long(seconds: float) -> str:
-    """A time in words.
-
-    >>> _long(4.2), _long(5400.0), _long(260000.0)
-    ('4 s', '1.5 h', '3.0 days')
-    """
-    for size, word in ((86_400.0, "days"), (3_600.0, "h"), (120.0, "min")):
-        if seconds >= size:
-            return f"{seconds / (60.0 if word == 'min' else size):.1f} {word}"
-    return f"{seconds:.0f} s"
-
-
-def _large(size: float) -> str:
-    """A number of bytes in words.
-
-    >>> _large(2.5e6), _large(3.2e12)
-    ('2.5 MB', '3.2 TB')
-    """
-    for unit, word in ((1e12, "TB"), (1e9, "GB")):
-        if size >= unit:
-            return f"{size / unit:.1f} {word}"
-    return f"{size / 1e6:.1f} MB"

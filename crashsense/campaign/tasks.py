@@ -7,7 +7,9 @@ depend on time, but they only say which tasks travel together and leave no trace
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import deque
+from collections.abc import Iterator, Sequence
+from typing import Any
 
 from crashsense.campaign.evaluation import Job
 from crashsense.event import RESTRAINTS
@@ -39,6 +41,13 @@ NOMINAL_DRAWS = 16
 
 #: Number of bundles for each worker, so that all end at about the same time.
 BUNDLES = 8
+
+#: How many times as long as its guess an event may take of which nothing was computed: it is not
+#: left to the end.
+UNSURE = 3.0
+
+#: Tasks that travel to a worker together.
+Bundle = tuple[Task, ...]
 
 
 def draws_a_part(job: Job, occurrence: int) -> int:
@@ -72,9 +81,25 @@ def split(job: Job, *, draws: int, chunk: int | None = None) -> list[Task]:
     return tasks
 
 
+class Bundles(Sequence[Bundle]):
+    """Bundles, the longest first by what a draw of each occurrence was guessed to take [s]."""
+
+    def __init__(self, bundles: Sequence[Bundle], *, seconds_a_draw: Sequence[float]) -> None:
+        self._bundles = sorted(
+            bundles, key=lambda one: work_of(one, seconds_a_draw=seconds_a_draw), reverse=True
+        )
+        self.seconds_a_draw = seconds_a_draw
+
+    def __len__(self) -> int:
+        return len(self._bundles)
+
+    def __getitem__(self, index: Any) -> Any:
+        return self._bundles[index]
+
+
 def bundled(
     tasks: Sequence[Task], *, seconds_a_draw: Sequence[float], workers: int, beside: bool = False
-) -> list[tuple[Task, ...]]:
+) -> Bundles:
     """Join neighbouring tasks into bundles, the longest first: no worker begins a long one last.
 
     *seconds_a_draw*: of each occurrence. A bundle lasts about :data:`BUNDLE_SECONDS` (*beside*:
@@ -93,7 +118,7 @@ def bundled(
 
     longest = BUNDLE_SECONDS * (BESIDE if beside else 1.0)
     wanted = min(longest, max(work(tasks) / workers / BUNDLES, BUNDLE_SECONDS / 20))
-    bundles: list[tuple[Task, ...]] = []
+    bundles: list[Bundle] = []
     held: list[Task] = []
     for task in tasks:
         held.append(task)
@@ -102,7 +127,73 @@ def bundled(
             held = []
     if held:
         bundles.append(tuple(held))
-    return sorted(bundles, key=work, reverse=True)
+    return Bundles(bundles, seconds_a_draw=seconds_a_draw)
+
+
+class Waiting:
+    """Bundles that wait for a worker: the longest comes next, as far as that is known.
+
+    What the draws of an event take is guessed within a factor of three or so. As soon as some of
+    them have been computed, the others are known to some percent: then all workers end together.
+
+    >>> given = Bundles([(Task(k, 1, 9),) for k in (0, 1, 0, 1)], seconds_a_draw=[2.0, 1.0])
+    >>> waiting = Waiting(given)
+    >>> [waiting.next()[0].occurrence for _ in range(2)]
+    [0, 1]
+    >>> waiting.took([Task(0, 1, 9)], 1.0)
+    >>> waiting.took([Task(1, 1, 9)], 4.0)
+    >>> [waiting.next()[0].occurrence for _ in range(2)]
+    [1, 0]
+    """
+
+    def __init__(self, bundles: Sequence[Bundle]) -> None:
+        #: by the first occurrence of each bundle
+        self._queues: dict[int, deque[Bundle]] = {}
+        for bundle in bundles:
+            self._queues.setdefault(bundle[0].occurrence, deque()).append(bundle)
+        most = max((task.occurrence for bundle in bundles for task in bundle), default=0)
+        self._guessed = list(getattr(bundles, "seconds_a_draw", [1.0] * (most + 1)))
+        #: measured over guessed time of occurrences of which a bundle has been computed
+        self._factors: dict[int, float] = {}
+        self._begun: set[int] = set()
+        self._measured = self._expected = 0.0
+
+    def __bool__(self) -> bool:
+        return bool(self._queues)
+
+    def __iter__(self) -> Iterator[Bundle]:
+        while self:
+            yield self.next()
+
+    def next(self) -> Bundle:
+        """Take the bundle that should be begun now."""
+        place = max(self._queues, key=self._weight)
+        queue = self._queues[place]
+        bundle = queue.popleft()
+        if not queue:
+            del self._queues[place]
+        self._begun.update(task.occurrence for task in bundle)
+        return bundle
+
+    def took(self, bundle: Sequence[Task], seconds: float) -> None:
+        """Learn what a bundle took."""
+        guessed = work_of(bundle, seconds_a_draw=self._guessed)
+        if guessed <= 0.0 or seconds <= 0.0:
+            return
+        self._measured += seconds
+        self._expected += guessed
+        self._factors.update((task.occurrence, seconds / guessed) for task in bundle)
+
+    def _weight(self, place: int) -> float:
+        """Seconds that the next bundle of a queue is expected to take."""
+        usual = self._measured / self._expected if self._expected else 1.0
+        return sum(
+            work_of([task], seconds_a_draw=self._guessed)
+            * self._factors.get(
+                task.occurrence, usual * (1.0 if task.occurrence in self._begun else UNSURE)
+            )
+            for task in self._queues[place][0]
+        )
 
 
 def work_of(tasks: Sequence[Task], *, seconds_a_draw: Sequence[float]) -> float:

@@ -7,6 +7,7 @@ from contextlib import suppress
 from functools import partial
 
 from crashsense import engine, processes
+from crashsense.campaign.warm_sensors import make_ready
 
 
 def compile_apart() -> None:
@@ -31,3 +32,5 @@ def _chosen() -> tuple[str, str]:
 
 #: The engine that computes, and why it is not ``fast`` (empty if it is).
 CHOSEN = _chosen()
+
+make_ready(CHOSEN[0])

@@ -37,8 +37,12 @@ class Intake:
         self._waiting: list[pa.Table] = []
         self._tally = Tally()
 
+    def columns(self, task: Task) -> list[str] | None:
+        """Columns of a task's part that are read; None: all."""
+        return None if self._keeps or task.first == 0 else TALLY_COLUMNS
+
     def add(self, part: pa.Table, *, task: Task) -> None:
-        """Take the part of a task, once, in the columns of a verdict table."""
+        """Take the part of a task, once; it holds :meth:`columns` of a verdict table."""
         if task in self._taken:
             return
         part = packed(part)

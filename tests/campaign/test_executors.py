@@ -405,22 +405,26 @@ import sys
 def found():
     kernels = sys.modules.get("crashsense.compiled.kernels")
     made = [one for one in vars(kernels).values() if hasattr(one, "stats")] if kernels else []
-    return set(sys.modules), sum(len(one.signatures) for one in made)
+    from crashsense.sensing.noise import noise_models
+    designed = noise_models.cache_info().misses
+    return set(sys.modules), sum(len(one.signatures) for one in made), designed
 
 def first_task(engine):
+    forked = set(sys.modules)
     from crashsense.campaign.evaluation import Job, run_task
     from crashsense.plan import resolve_plan
     from crashsense.plan.resolve import conditions_of
     from crashsense.results.tables import Task
     plan = resolve_plan(events=["wall_full_56"], draws=8)
+    rules = {name for name in set(sys.modules) - forked if name.startswith("crashsense.rules.")}
     conditions = conditions_of(plan.keys, path="auto")
     occurrences = tuple(plan.occurrences())
     job = Job(occurrences, plan.sensor_sets, plan.algorithms, conditions, engine=engine)
-    modules, kernels = found()
+    modules, kernels, designed = found()
     run_task(job, Task(0, 0, 9))
-    after, more = found()
+    after, more, further = found()
     packages = {name.partition(".")[0] for name in after - modules}
-    return sorted(packages - sys.stdlib_module_names), more - kernels
+    return sorted(packages - sys.stdlib_module_names), more - kernels, further - designed, rules
 
 if __name__ == "__main__":
     from crashsense import processes
@@ -441,4 +445,4 @@ def test_a_worker_is_forked_with_all_that_its_first_task_needs(
     file.write_text(FIRST_TASK)
     command = [sys.executable, str(file), engine_name]
     done = subprocess.run(command, capture_output=True, text=True)
-    assert done.stdout.strip() == "[] 0", done.stderr
+    assert done.stdout.strip() == "[] 0 0 set()", done.stderr

@@ -219,15 +219,15 @@ class Future:
         assert self.status == "error"
         return ValueError(f"{self.bundle} failed")
 
-    def result(self) -> list[Any]:
+    def result(self) -> tuple[list[Any], float]:
         assert self.status == "finished"
-        return [(task, None) for task in self.bundle]
+        return [(task, None) for task in self.bundle], 0.1
 
 
 class Loop:
     """Bundles of a cluster that are done one at a time, in reverse; the named one fails."""
 
-    def __init__(self, fails: str = "") -> None:
+    def __init__(self, fails: Task | None = None) -> None:
         self.fails = fails
         self.most = 0
         self.cancelled: list[Any] = []
@@ -246,9 +246,9 @@ class Loop:
         self.cancelled = [future.bundle for future in futures]
 
 
-@pytest.mark.parametrize("fails", ["", "t4"])
+@pytest.mark.parametrize("fails", [None, Task(4, 1, 2)])
 def test_a_cluster_is_kept_busy_and_its_errors_are_those_of_the_task(
-    fails: str, monkeypatch: pytest.MonkeyPatch
+    fails: Task | None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     distributed = pytest.importorskip("distributed")
     client = Loop(fails)
@@ -258,13 +258,13 @@ def test_a_cluster_is_kept_busy_and_its_errors_are_those_of_the_task(
         return SimpleNamespace(done={max(running, key=lambda future: future.bundle)})
 
     monkeypatch.setattr(distributed, "wait", wait)
-    bundles: Any = [(f"t{k}",) for k in range(9)]
+    bundles = [(Task(k, 1, 2),) for k in range(9)]
     finished = Cluster(client).run(job(), bundles)
     found = []
     if fails:
-        with pytest.raises(ValueError, match="t4"):
+        with pytest.raises(ValueError, match="occurrence=4"):
             found += finished
-        assert ("t4",) in client.cancelled
+        assert (fails,) in client.cancelled
         return
     found = [task for task, _ in finished]
     assert sorted(found) == [task for (task,) in bundles]
