@@ -9,7 +9,7 @@ import numpy as np
 from crashsense.arrays import IntArray
 from crashsense.draws import PAGE
 
-#: Draws of a group.
+#: Draws whose codes are computed at once: their arrays stay in the cache.
 GROUP = 2 * PAGE
 
 

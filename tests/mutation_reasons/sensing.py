@@ -42,7 +42,7 @@ SAME: dict[tuple[str, str, str], str] = {
             "1 -> 2 (2)",
             "any number below the first place",
         ),
-        ("sense.py", "GROUP = 2 * PAGE", "", TOGETHER),
+        ("groups.py", "GROUP = 2 * PAGE", "", TOGETHER),
         ("sense.py", "PIECE_SAMPLES = 1_000_000", "", TOGETHER),
         ("sense.py", "PART_TICKS = 320_000", "", TOGETHER),
         ("sense.py", "PART_SAMPLES = 2 * PART_TICKS", "", TOGETHER),

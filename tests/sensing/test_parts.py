@@ -11,6 +11,7 @@ import pytest
 from sensing.sensing_helpers import acceleration, crash, part, sensor_set
 
 from crashsense import engine
+from crashsense.arrays import IntArray
 from crashsense.draws import PAGE
 from crashsense.sensing import SensorSet, sense
 from crashsense.sensing import common as common_module
@@ -76,7 +77,7 @@ def test_short_events_are_sensed_many_draws_at_a_time(
     ticks = sense(true, sensors).samples.size
     monkeypatch.setattr(module, "GROUP", PAGE)
 
-    def sizes(size: int) -> list[int]:
+    def sizes(size: int, draws: IntArray = draws) -> list[int]:
         found = list(module.sense_in_parts(true, sensors, draws=draws, size=size))
         assert np.concatenate([one.draws for one in found]).tolist() == draws.tolist()
         return [one.draws.size for one in found]
@@ -98,10 +99,12 @@ def test_short_events_are_sensed_many_draws_at_a_time(
     assert sizes(10**9)[1] == 2 * PAGE
     monkeypatch.setattr(module, "PART_TICKS", 1)
     assert set(sizes(10**9)) == {1}
+    assert sizes(10**9, draws[:1]) == [1]
     if engine.installed():
         monkeypatch.setattr(module, "PART_TICKS", 3 * PAGE * ticks)
         with engine.using("fast"):
             assert sizes(10**9)[:2] == [1, 3 * PAGE]
+            assert sizes(10**9, draws[:1]) == [1]
 
 
 # --- sensors that several sets have --------------------------------------------------------------
