@@ -286,18 +286,19 @@ def resampled_and_largest(
         return np.repeat(values, -(-ratio.numerator // ratio.denominator), axis=-1), None
     largest = max(ratio.numerator, ratio.denominator)
     taps = _kaiser_lowpass(2 * _REACH * largest + 1, 0.9 / largest)
-    kernels, small = engine.kernels(), engine.is_small()
-    if (small or kernels is not None) and ratio.denominator == 1:
+    if ratio.denominator == 1:
         up = ratio.numerator
         by_phase = np.zeros((up, 2 * _REACH + 1))
         for phase in range(up):
             own = taps[phase::up]
             by_phase[phase, : own.size] = own * up
-        rows = engine.given(values.reshape(-1, values.shape[-1]))
+        rows = values.reshape(-1, values.shape[-1])
         whole = (*values.shape[:-1], -1)
+        kernels = engine.kernels()
         if kernels is None:
             return _upsampled(rows, by_phase).reshape(whole), None
-        found: tuple[FloatArray, FloatArray] = kernels.upsampled(rows, engine.given(by_phase))
+        given = engine.given(rows), engine.given(by_phase)
+        found: tuple[FloatArray, FloatArray] = kernels.upsampled(*given)
         return found[0].reshape(whole), found[1]
     from scipy.signal import resample_poly
 
@@ -311,19 +312,17 @@ def resampled_and_largest(
 def _upsampled(samples: FloatArray, taps: FloatArray) -> FloatArray:
     """Raise the rate by a whole factor, as ``compiled.readings.upsampled`` does, to the last bit.
 
-    For small work: a few rows take milliseconds, and importing scipy.signal or a kernel takes half
-    a second. *samples* (rows, n), *taps* (factor, 2 reach + 1).
+    *samples* (rows, n), *taps* (factor, 2 reach + 1).
     """
-    n, reach = samples.shape[-1], taps.shape[-1] // 2
+    from crashsense.scipy_filters import upfirdn
+
+    (factor, length), n = taps.shape, samples.shape[-1]
+    reach = length // 2
     first, last = samples[:, :1], samples[:, -1:]
     slope = (last - first) / (n - 1)
     before = first + np.arange(-reach, 0) * slope
     line = np.concatenate([before, samples, last + np.arange(1, reach + 1) * slope], axis=-1)
-    out = np.zeros((*samples.shape, len(taps)))
-    for phase, own in enumerate(taps):
-        for k, tap in enumerate(own[::-1]):  # oldest first
-            out[..., phase] += tap * line[:, k : k + n]
-    return out.reshape(len(samples), -1)
+    return upfirdn(line, taps=taps)[:, factor * 2 * reach : factor * (2 * reach + n)]
 
 
 @lru_cache(maxsize=16)

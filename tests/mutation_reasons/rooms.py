@@ -16,7 +16,7 @@ SAME: dict[tuple[str, str, str], str] = {
     ("crashsense/signal.py", "_REACH = 26", ""): "how steep the filter is: a choice",
     (
         "crashsense/signal.py",
-        "rows = engine.given(values.reshape(-1, values.shape[-1]))",
+        "rows = values.reshape(-1, values.shape[-1])",
         "1 -> 2 (1)",
     ): "numpy takes any negative length as the one that is left",
     (
