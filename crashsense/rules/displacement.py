@@ -15,6 +15,7 @@ from crashsense.rules.kernels import (
     masked,
     read,
     running_max,
+    running_sum,
     samples_in,
     window_sum,
 )
@@ -26,7 +27,7 @@ from crashsense.sensing.samples import EcuSamples
 def travel(values: FloatArray, *, rate_hz: float, leak_g: float) -> tuple[FloatArray, FloatArray]:
     """Return leaky velocity V [m/s] and its sum S [m]; S restarts whenever V is back at zero."""
     velocity = leaky_velocity(values, rate_hz=rate_hz, leak_g=leak_g)
-    total = np.cumsum(velocity, axis=-1)
+    total = running_sum(velocity)
     # V is never negative, so the total at the last zero of V is the largest one at any zero of V.
     total -= running_max(total * (velocity <= 0.0))
     total /= rate_hz

@@ -19,7 +19,7 @@ import numpy.typing as npt
 
 from crashsense.event import RESTRAINTS, Context, Event, Requirement
 from crashsense.rules import Algorithm, Rule, rule_from_table
-from crashsense.rules.kernels import any_within, floored_sum, window_sum
+from crashsense.rules.kernels import any_within, floored_sum, running_sum, sum_within
 from crashsense.signal import Signal
 from crashsense.units import STANDARD_GRAVITY as G
 
@@ -190,13 +190,13 @@ class ArrayRule(Rule):
         """Return demand, shape (draws, ticks)."""
         a, second = (samples.channels[name] for name in CHANNELS)
         velocity = floored_sum(a * TICK_S, decay=1 - LEAK)
-        demand = np.cumsum(velocity, axis=-1)
+        demand = running_sum(velocity)
         demand *= TICK_S / TRAVEL
         demand += velocity * (AHEAD_S / TRAVEL)
         demand += a * (0.5 * AHEAD_S * AHEAD_S / TRAVEL)
         np.maximum(demand, velocity / VELOCITY, out=demand)
-        np.maximum(demand, window_sum(a, WINDOW_TICKS) * (TICK_S / WINDOW), out=demand)
-        armed = window_sum(second, WINDOW_TICKS) * TICK_S >= ARMING
+        np.maximum(demand, sum_within(a, WINDOW_TICKS) * (TICK_S / WINDOW), out=demand)
+        armed = sum_within(second, WINDOW_TICKS) * TICK_S >= ARMING
         demand *= any_within(armed, HOLD_TICKS)
         return np.clip(demand, 0.0, np.inf, out=demand)
 

@@ -124,6 +124,20 @@ def test_sums_of_small_work_have_the_bits_of_the_kernel(decay: float, floor: boo
     assert found.tobytes() == expected.tobytes()
 
 
+@pytest.mark.parametrize("rows", [1, 2, 5])
+def test_windows_of_codes_are_at_their_threshold_at_the_same_ticks(rows: int):
+    """Codes of 0.5 g, a mean of 2.5 g: many sums lie exactly there, and rounding decides."""
+    pytest.importorskip("numba")
+    from crashsense.rules import kernels
+
+    codes = np.random.default_rng(6).integers(-5, 16, size=(rows, 900)) * (0.5 * 9.80665)
+    with engine.using("fast"):
+        expected = kernels.window_sum(codes, 8)
+    assert kernels.window_sum(codes, 8).tobytes() == expected.tobytes()
+    with engine.for_small_work("fast"):
+        assert kernels.window_sum(codes, 8).tobytes() == expected.tobytes()
+
+
 def test_fast_without_numba_says_what_to_install(monkeypatch):
     monkeypatch.setattr(engine, "installed", lambda: False)
     assert engine.choose(None) == ("numpy", "")

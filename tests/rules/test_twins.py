@@ -91,7 +91,9 @@ def any_shape(shape: tuple[int, ...]) -> None:
         "leaky": lambda v: kernels.floored_sum(v, decay=0.9),
         "very leaky": lambda v: kernels.floored_sum(v, decay=0.01),  # in several segments
         "plain": kernels.floored_sum,
+        "so far": kernels.running_sum,
         "sum": lambda v: kernels.window_sum(v, 7),
+        "sum alone": lambda v: kernels.sum_within(v, 7),
         "max": lambda v: kernels.window_max(v, 7),
         "min": lambda v: kernels.window_min(v, 7, fill=0.0),
         "mark": lambda v: kernels.any_within(v > 1.0, 7).astype(np.float64),
@@ -129,6 +131,7 @@ def test_a_row_is_the_same_in_a_block_that_is_cut_into_pieces(ticks: int) -> Non
         kernels.floored_sum,
         lambda v: kernels.floored_sum(v, floor=False),
         lambda v: kernels.window_sum(v, ticks),
+        lambda v: kernels.sum_within(v, ticks),
         lambda v: kernels.window_max(v, ticks),
         lambda v: kernels.window_max(v, ticks, fill=0.0),
         lambda v: kernels.window_min(v, ticks),
@@ -178,6 +181,7 @@ def test_windows(x: np.ndarray, length: int) -> None:
             high.append(max(window))
             low.append(min(window))
         close(kernels.window_sum(x, length)[row], np.array(total))
+        close(kernels.sum_within(x, length)[row], np.array(total))
         np.testing.assert_array_equal(kernels.window_max(x, length)[row], high)
         np.testing.assert_array_equal(kernels.window_min(x, length)[row], low)
 
@@ -318,5 +322,5 @@ def test_compiled_kernels_equal_their_numpy_twins() -> None:
         assert engine.kernels() is not None
         compiled = [core(rows, **given) for core, given in asked]
     for (core, _), one, other in zip(asked, plain, compiled, strict=True):
-        exact = core in (kernels.window_max, kernels.window_min)
+        exact = core in (kernels.window_sum, kernels.window_max, kernels.window_min)
         np.testing.assert_allclose(one, other, rtol=0, atol=0 if exact else 1e-9)
