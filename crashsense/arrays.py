@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import ctypes
+import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from functools import lru_cache
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -42,9 +44,10 @@ def after_zeros(values: FloatArray, *, count: int) -> FloatArray:
 
 
 #: Parameters of ``mallopt`` (glibc, ``malloc.h``), and what they are set to here [bytes]: how much
-#: stays at the end of the heap, and from which size on an array has pages of its own, which are
-#: given back with it.
-_TRIM_THRESHOLD, _MMAP_THRESHOLD = -1, -3
+#: stays at the end of the heap; from which size on an array has pages of its own, which are given
+#: back with it; and (the padding of the heap's end) for how large an array the heap of a thread
+#: must have room before its last piece of 64 MB is given back: any that is kept in it.
+_TRIM_THRESHOLD, _TOP_PAD, _MMAP_THRESHOLD = -1, -2, -3
 _KEPT_AT_END, _PAGES_OF_ITS_OWN = 64_000_000, 32_000_000
 
 
@@ -56,12 +59,15 @@ def reuse_memory() -> None:
     page that is asked for again: a tenth of the time of sensing and judging with numpy, a sixth on
     the full path. By itself it stops doing so once it has been given back a larger array, but not
     where a threshold of its own is set, as workers of a cluster have one in their environment
-    (``MALLOC_TRIM_THRESHOLD_``): hence both are set. Elsewhere this does nothing.
+    (``MALLOC_TRIM_THRESHOLD_``): hence both are set. Their tasks run in a thread, whose heap comes
+    in pieces: the last one would go with each array that has no room before it. Elsewhere this does
+    nothing.
     """
     with suppress(AttributeError, OSError, TypeError):
         library = ctypes.CDLL(None)
         library.mallopt(_MMAP_THRESHOLD, _PAGES_OF_ITS_OWN)
         library.mallopt(_TRIM_THRESHOLD, _KEPT_AT_END)
+        library.mallopt(_TOP_PAD, _PAGES_OF_ITS_OWN)
 
 
 #: Numbers that numpy may put in a buffer inside :func:`row_by_row`: fewer than two rows have.
@@ -101,12 +107,17 @@ class _HeapState(ctypes.Structure):
     ]
 
 
+#: What the kernel counts of this process, in pages.
+_COUNTS = Path("/proc/self/statm")
+
+
 @lru_cache(maxsize=1)
 def _heap() -> tuple[Callable[[], Any], Callable[[int], int]] | None:
     """State of the heap, and what returns its unused pages; None without glibc 2.33 or later."""
     try:
         library = ctypes.CDLL(None)
         state, trim = library.mallinfo2, library.malloc_trim
+        _COUNTS.read_bytes()
     except (AttributeError, OSError, TypeError):
         return None
     state.restype, state.argtypes = _HeapState, []
@@ -114,13 +125,37 @@ def _heap() -> tuple[Callable[[], Any], Callable[[int], int]] | None:
     return state, trim
 
 
+def _held_beside(heap: _HeapState) -> int:
+    """Memory that this process has, without files and without what its heap has handed out."""
+    resident, shared = map(int, _COUNTS.read_bytes().split()[1:3])
+    return (resident - shared) * os.sysconf("SC_PAGE_SIZE") - heap.uordblks - heap.hblkhd
+
+
+#: What :func:`_held_beside` was when nothing was kept without use, as far as is known.
+_least_held: int | None = None
+
+
 def bound_memory() -> None:
     """Return unused memory to the system where it is more than :data:`MOST_UNUSED`.
 
     Events have arrays of many sizes: what one leaves does not fit the next, and a process that
-    keeps its memory (:func:`reuse_memory`) holds more with every event. Elsewhere this does
-    nothing.
+    keeps its memory (:func:`reuse_memory`) holds more with every event. What has been returned
+    stays a gap of the heap, which alone does not tell how much is held: gaps add up to more than
+    the bound, and if they were emptied after each task, the next one would have to ask for every
+    page again. Elsewhere this does nothing.
     """
+    global _least_held
     heap = _heap()
-    if heap is not None and heap[0]().fordblks > MOST_UNUSED:
-        heap[1](0)
+    if heap is None:
+        return
+    state, trim = heap
+    now = state()
+    if now.fordblks <= MOST_UNUSED:
+        return
+    held = _held_beside(now)
+    if _least_held is not None:
+        _least_held = min(_least_held, held)
+        if held - _least_held <= MOST_UNUSED:
+            return
+    trim(0)
+    _least_held = _held_beside(state())

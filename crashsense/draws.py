@@ -264,6 +264,11 @@ def noise_tables() -> tuple[FloatArray, FloatArray]:
     return half, tail
 
 
+def largest_noise() -> float:
+    """Size of the largest number that :func:`noise` returns."""
+    return -float(noise_tables()[1][0])
+
+
 def noise(
     draws: Sequence[int] | npt.NDArray[np.int64],
     width: int,

@@ -167,10 +167,10 @@ def using(name: str) -> Iterator[None]:
 
 @contextmanager
 def for_small_work(models: str) -> Iterator[None]:
-    """Let numpy compute inside the block, without libraries that are only faster.
+    """Let numpy compute inside the block, without a library that is only faster.
 
     For the nominal draw of one event, as a command shows or explains it: importing numba and
-    loading kernels takes half a second and importing scipy.signal one, more than the work itself.
+    loading kernels takes half a second, more than the work itself.
     Integrating a model in time is no small work: there the engine *models* computes
     (:func:`for_models`). With ``fast`` sums that numpy rounds in another way are added up in its
     order (:func:`in_turn`), so that rows have its bits.

@@ -29,8 +29,7 @@ THREAD_VARIABLES = (
 
 #: Modules that the server imports, by engine: what tasks need, and kernels loaded and run once.
 #: Names only, so that a command begins it before it imports anything itself. Then filters of the
-#: shipped sensors are designed; with numpy they are those of scipy.signal, which alone takes a
-#: second to import.
+#: shipped sensors are designed.
 WARM = {
     "numpy": ("crashsense.campaign.warm", "crashsense.campaign.warm_numpy"),
     "fast": ("crashsense.campaign.warm", "crashsense.campaign.warm_compiled"),

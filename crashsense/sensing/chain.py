@@ -410,9 +410,6 @@ def cancel_offset(
     c = 1.0 - np.exp(-2.0 * pi * corner_hz / rate_hz)
     centred = values - rest[:, None]
     # y[n] - (1 - c) y[n-1] = x[n] - x[n-1]: the same recursion, without the estimate.
-    if engine.is_small():
-        return filter_rows(centred, sections=np.array([[1.0, -1.0, 0.0, 1.0, -(1.0 - c), 0.0]]))
-    from scipy.signal import lfilter
+    from crashsense.scipy_filters import lfilter
 
-    out = lfilter([1.0, -1.0], [1.0, -(1.0 - c)], centred, axis=-1)
-    return np.asarray(out, dtype=np.float64)
+    return lfilter(centred, b=(1.0, -1.0), a=(1.0, -(1.0 - c)))

@@ -12,6 +12,7 @@ import numpy as np
 
 from crashsense.arrays import BoolArray, FloatArray
 from crashsense.sensing import chain
+from crashsense.sensing.noise import raises
 from crashsense.sensing.peaks import largest_of_rows
 
 if TYPE_CHECKING:
@@ -54,6 +55,15 @@ def linear_at_most(one: OneSensor) -> bool:
     Of a sensor that reads each sample by itself, short of its stop. What decides is a bound, found
     in a few numbers: then each draw by itself gives the same answer.
     """
+    peak = most_ahead_of_filter(one) + NOISE_MARGIN * one.sigma
+    return peak * ROUNDED_UP <= one.sensor.front_end
+
+
+def most_ahead_of_filter(one: OneSensor) -> float:
+    """A bound on what comes to the filter of any draw, but for noise.
+
+    Of a sensor as :func:`linear_at_most` takes it.
+    """
     sensor = one.sensor
     gain, offset, drift, *cross = one.drawn.largest.tolist()
     felt = one.peaks.most(one.truth[one.channel])
@@ -63,8 +73,15 @@ def linear_at_most(one: OneSensor) -> bool:
     for name, share in zip(one.drawn.cross, cross, strict=False):
         if name in one.others:
             peak += share * one.peaks.most(one.others[name])
-    peak += offset + drift * max(0.0, one.base.end_s) + NOISE_MARGIN * one.sigma
-    return peak * ROUNDED_UP <= sensor.front_end
+    return float(peak + offset + drift * max(0.0, one.base.end_s))
+
+
+def largest_word(one: OneSensor) -> float:
+    """A bound on the filtered values of all draws on the fast path; infinite if there is none."""
+    if not one.read_one_by_one:
+        return np.inf
+    noise = one.sigma * one.noise_models.most if one.noisy else 0.0
+    return ROUNDED_UP * (raises(one.design) * most_ahead_of_filter(one) + noise)
 
 
 def largest_reading(one: OneSensor) -> FloatArray:

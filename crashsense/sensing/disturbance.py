@@ -34,8 +34,11 @@ class Disturbance:
     def __init__(self) -> None:
         self._made, self._of = np.empty((0, 0)), ("", -1)
 
-    def of(self, one: OneSensor, rows: IntArray) -> FloatArray:
-        """Offset, drift and noise in the codes of some draws [u], shape (draws, words)."""
+    def parts(self, one: OneSensor, rows: IntArray) -> Iterator[tuple[slice, FloatArray]]:
+        """Yield offset, drift and noise in the codes of rising draws [u], some draws at a time.
+
+        With each part (draws, words) comes which of *rows* it is for.
+        """
         return self._ahead_of_use(one, rows, "all", _kept)
 
     def plain_noise(self, one: OneSensor, rows: IntArray) -> FloatArray:
@@ -43,7 +46,8 @@ class Disturbance:
 
         Before the element; the nominal draw has none.
         """
-        return self._ahead_of_use(one, rows, "noise", _kept_noise)
+        parts = [noise for _, noise in self._ahead_of_use(one, rows, "noise", _kept_noise)]
+        return parts[0] if len(parts) == 1 else np.concatenate(parts)
 
     def _ahead_of_use(
         self,
@@ -51,22 +55,24 @@ class Disturbance:
         rows: IntArray,
         what: str,
         make: Callable[[OneSensor, IntArray], FloatArray],
-    ) -> FloatArray:
+    ) -> Iterator[tuple[slice, FloatArray]]:
         ahead = NOISE_WORDS // one.words // random_draws.PAGE * random_draws.PAGE
         lead = int(one.draws[0] == 0)
-        if not ahead or int(rows[0]) < lead:
-            return make(one, rows)
-        parts = []
-        while rows.size:
-            first = (int(rows[0]) - lead) // ahead * ahead + lead
+        if not ahead or int(rows[-1]) < lead:
+            yield slice(0, rows.size), make(one, rows)
+            return
+        begin = 0
+        while begin < rows.size:
+            # The nominal draw rides with the first piece.
+            number = max(int(rows[begin]) - lead, 0) // ahead
+            first, last = number * ahead + lead if number else 0, (number + 1) * ahead + lead
             if (what, first) != self._of:
                 # Some parts ahead: the filter has rows enough of each setting to run side by side.
-                coming = np.arange(first, min(first + ahead, one.draws.size))
+                coming = np.arange(first, min(last, one.draws.size))
                 self._made, self._of = make(one, coming), (what, first)
-            here = int(np.searchsorted(rows, first + ahead))
-            parts.append(self._made[place(rows[:here] - first)])
-            rows = rows[here:]
-        return parts[0] if len(parts) == 1 else np.concatenate(parts)
+            end = int(np.searchsorted(rows, last))
+            yield slice(begin, end), self._made[place(rows[begin:end] - first)]
+            begin = end
 
 
 def noise_key(one: OneSensor, rows: IntArray | slice) -> tuple[Hashable, ...]:
@@ -100,32 +106,23 @@ def _kept(one: OneSensor, rows: IntArray) -> FloatArray:
 
 
 def _all(one: OneSensor, rows: IntArray) -> FloatArray:
-    noisy = one.noisy and bool(one.drawn.noisy[rows].any())
-    if noisy and engine.kernels() is None:
-        out = np.empty((rows.size, one.words))
-        for at, made in _noise_by_setting(one, rows):
-            _scaled(one, made, rows[at], noisy=True)
-            out[at] = made
-        return out
-    out = _noise(one, rows) if noisy else np.zeros((rows.size, one.words))
-    for at in in_groups(np.arange(rows.size)):
-        _scaled(one, out[place(at)], rows[at], noisy=noisy)
-    return out
-
-
-def _scaled(one: OneSensor, noise: FloatArray, rows: IntArray, *, noisy: bool) -> None:
-    """Turn noise of unit deviation into that of some draws, with offset and drift, in place."""
     drawn = one.drawn
+    noisy = one.noisy and bool(drawn.noisy[rows].any())
+    out = _noise(one, rows) if noisy else np.zeros((rows.size, one.words))
+    drifts = bool(drawn.drift[rows].any())
     with row_by_row():
-        if noisy:
-            if drawn.element is not None:
-                noise *= drawn.element.noise[rows][:, None]
-            noise *= one.sigma
-        noise += drawn.offset[rows][:, None]
-        if drawn.drift[rows].any():
-            drift = one.rows_of(one.ramp_table, rows)
-            drift *= drawn.drift[rows][:, None]
-            noise += drift
+        for group in in_groups(rows.size):
+            some, own = out[group], place(rows[group])
+            if noisy:
+                if drawn.element is not None:
+                    some *= drawn.element.noise[own, None]
+                some *= one.sigma
+            some += drawn.offset[own, None]
+            if drifts:
+                drift = one.rows_of(one.ramp_table, own)
+                drift *= drawn.drift[own, None]
+                some += drift
+    return out
 
 
 def _noise(one: OneSensor, rows: IntArray) -> FloatArray:
@@ -134,23 +131,16 @@ def _noise(one: OneSensor, rows: IntArray) -> FloatArray:
         noise = _plain_numbers(one, rows)
         kernels.filter_by_setting(models.sections, setting, noise, np.empty((0, 0, 0)))
         return noise[:, models.warm_up :]
-    out = np.empty((rows.size, one.words))
-    for at, made in _noise_by_setting(one, rows):
-        out[at] = made
-    return out
-
-
-def _noise_by_setting(one: OneSensor, rows: IntArray) -> Iterator[tuple[IntArray, FloatArray]]:
-    """Yield the noise of the draws of each filter setting, and their places among *rows*."""
-    models, setting = one.noise_models, one.drawn.setting[rows]
     # In the order of the settings, so that each is filtered where it stands.
     order = np.argsort(setting, kind="stable")
     noise = _plain_numbers(one, rows[order])
+    out = np.empty((rows.size, one.words))
     last = 0
     for s, count in zip(*np.unique(setting, return_counts=True), strict=True):
         first, last = last, last + int(count)
         made = filter_noise(noise[first:last], sections=models.models[int(s)].sections)
-        yield order[first:last], made[:, models.warm_up :]
+        out[order[first:last]] = made[:, models.warm_up :]
+    return out
 
 
 def _plain_numbers(one: OneSensor, rows: IntArray) -> FloatArray:

@@ -49,7 +49,7 @@ def step_element(
     resonance_hz, quality : of the element [Hz], [-]
     stop : reading at the mechanical stop [u]
     """
-    from scipy.signal import sosfilt
+    from crashsense.scipy_filters import sosfilt
 
     rate = rate_hz * oversampling
     move, now, then = _exact_step(resonance_hz=resonance_hz, quality=quality, step_s=1.0 / rate)
@@ -63,7 +63,7 @@ def step_element(
     ]
     sections = np.array([[*numerator, 1.0, -trace, determinant]])
     first = fine[:, :1]
-    out = first + sosfilt(sections, fine - first, axis=-1)
+    out = first + sosfilt(fine - first, sections=sections)[0]
     beyond = np.abs(out).max(axis=-1) > stop
     hits = np.zeros(samples.shape[0], dtype=np.int64)
     if beyond.any():

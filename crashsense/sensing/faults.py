@@ -282,7 +282,7 @@ class LooseMounting(SensorFault):
         ]
 
     def at_input(self, samples: FloatArray, scene: Scene) -> FloatArray:
-        from scipy.signal import sosfilt
+        from crashsense.scipy_filters import sosfilt
 
         if self.resonance_hz >= scene.rate_hz / 4:
             expected = f"a resonance below a quarter of the internal rate, {scene.rate_hz / 4:g} Hz"
@@ -296,7 +296,7 @@ class LooseMounting(SensorFault):
             [[b, 2 * b, b, 1.0, 2 * (w * w - 1) / d, (1 - w / self.quality + w * w) / d]]
         )
         first = samples[:, :1]
-        return np.asarray(first + sosfilt(section, samples - first, axis=-1))
+        return first + sosfilt(samples - first, sections=section)[0]
 
 
 @dataclass(frozen=True, kw_only=True)

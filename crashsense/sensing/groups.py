@@ -9,11 +9,19 @@ import numpy as np
 from crashsense.arrays import IntArray
 from crashsense.draws import PAGE
 
+#: Draws whose codes are computed at once: their arrays stay in the cache.
+GROUP = 2 * PAGE
 
-def in_groups(at: IntArray) -> Iterator[IntArray]:
-    """Cut places of draws into groups whose arrays stay in the cache."""
-    for first in range(0, at.size, 2 * PAGE):
-        yield at[first : first + 2 * PAGE]
+
+def in_groups(draws: int) -> Iterator[slice]:
+    """Cut some draws into groups, of even size, whose arrays stay in the cache.
+
+    >>> [(group.start, group.stop) for group in in_groups(2 * GROUP + 1)]
+    [(0, 64), (64, 129)]
+    """
+    count = max(1, round(draws / GROUP))
+    for number in range(count):
+        yield slice(number * draws // count, (number + 1) * draws // count)
 
 
 def runs_of(setting: IntArray) -> Iterator[slice]:

@@ -21,6 +21,7 @@ from typing import Any, TypeVar
 import numpy as np
 
 from crashsense.arrays import FloatArray
+from crashsense.draws import largest_noise
 from crashsense.filters.causal import filter_rows
 from crashsense.filters.design import sections_of_fraction
 from crashsense.sensing import chain
@@ -166,6 +167,23 @@ class NoiseModels:
         """Sections of all settings, (settings, sections, 6)."""
         return np.stack([model.sections for model in self.models])
 
+    @cached_property
+    def most(self) -> float:
+        """The largest value that noise of unit deviation can have in any code."""
+        return largest_noise() * max(_sum_of_response(model.sections) for model in self.models)
+
 
 #: Those of a design at one rate of the words, made once in a process.
 noise_models = lru_cache(maxsize=128)(NoiseModels)
+
+
+@lru_cache(maxsize=128)
+def raises(design: chain.FilterDesign) -> float:
+    """By which factor a filter may raise the largest value, in any of its settings, at most."""
+    settings = range(len(chain.CORNER_SETTINGS))
+    return max(_sum_of_response(chain.setting_sections(design, s)) for s in settings)
+
+
+def _sum_of_response(sections: FloatArray | None) -> float:
+    """Sum of the sizes of an impulse response: what it makes of samples within +/-1 at most."""
+    return 1.0 if sections is None else float(np.abs(impulse_response(sections)).sum())

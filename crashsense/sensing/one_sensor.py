@@ -12,7 +12,7 @@ from crashsense import draws as random_draws
 from crashsense.arrays import BoolArray, FloatArray, IntArray, row_by_row
 from crashsense.errors import Fault, InputError
 from crashsense.sensing import chain, one_pass
-from crashsense.sensing.choice_of_path import can_be_fast
+from crashsense.sensing.choice_of_path import can_be_fast, largest_word
 from crashsense.sensing.disturbance import Disturbance
 from crashsense.sensing.faults import Scene
 from crashsense.sensing.groups import in_groups, place, runs_of
@@ -221,27 +221,14 @@ class OneSensor:
                 elif (chosen & lanes).any():
                     at = np.flatnonzero(chosen & lanes)
                     words.put(at, made(self, rows[at]))
-        for at in in_groups(np.flatnonzero(fast & ~lanes)):
-            self._quantise(self._fast(rows[at]), at, words)
+        at = np.flatnonzero(fast & ~lanes)
+        if at.size:
+            self._fast(rows[at], at, words)
         at = np.flatnonzero(~fast & ~lanes)
         if at.size:
             analogue, words.before[at] = self._full(rows[at])
-            self._quantise(analogue, at, words)
+            words.quantise(analogue, at, self.sensor)
         return self._at_control_unit(words, rows)
-
-    def _quantise(self, analogue: FloatArray, at: IntArray, words: Words) -> None:
-        """Turn filtered values into codes and their values, for the draws *at* some places."""
-        step, limit = self.sensor.step, self.sensor.code_limit
-        largest = chain.largest_of(analogue)
-        words.after[at] = chain.beyond_level(analogue, level=self.sensor.range, largest=largest)
-        words.at_code[at] = chain.round_to_codes(analogue, step=step, limit=limit, largest=largest)
-        where = place(at)
-        words.codes[where] = analogue
-        if isinstance(where, slice):
-            np.multiply(analogue, step, out=words.values[where])
-        else:
-            analogue *= step
-            words.values[where] = analogue
 
     def _ahead(self, samples: FloatArray) -> FloatArray:
         out = np.empty((samples.shape[0], self.ahead + samples.shape[1]))
@@ -287,22 +274,26 @@ class OneSensor:
             line[:] = 0.0
         return line.reshape(-1, len(PHASES), self.words)
 
-    def rows_of(self, table: FloatArray, rows: IntArray) -> FloatArray:
-        """Words of some draws from a table of all settings and phases."""
-        row = self.drawn.setting[rows] * table.shape[1] + self.shared.phase[rows]
-        return np.asarray(table.reshape(-1, self.words).take(row, axis=0))
+    @cached_property
+    def _row(self) -> IntArray:
+        """Row of each draw in a table of all settings and phases."""
+        return self.drawn.setting * len(PHASES) + self.shared.phase
 
-    def _filtered(self, samples: FloatArray, rows: IntArray) -> FloatArray:
+    def rows_of(self, table: FloatArray, rows: IntArray | slice) -> FloatArray:
+        """Words of some draws from a table of all settings and phases."""
+        return np.asarray(table.reshape(-1, self.words).take(self._row[rows], axis=0))
+
+    def _filtered(self, samples: FloatArray, rows: IntArray | slice) -> FloatArray:
         """Low-pass and sampling of deterministic samples, for each of *rows* its own setting."""
-        setting, phase = self.drawn.setting[rows], self.shared.phase[rows]
         if samples.shape[0] == 1:
             if id(samples) not in self._tables:
                 self._tables[id(samples)] = samples, self.table(samples)
             return self.rows_of(self._tables[id(samples)][1], rows)
-        out = np.empty((rows.size, self.words))
+        setting, phase = self.drawn.setting[rows], self.shared.phase[rows]
+        out = np.empty((setting.size, self.words))
         for s in np.unique(setting):
             mine = np.flatnonzero(setting == s)
-            source = self._ahead(samples[rows[mine]])
+            source = self._ahead(samples[rows][mine])
             smooth = chain.lowpass(
                 source,
                 sensor=self.sensor,
@@ -319,17 +310,23 @@ class OneSensor:
         """Time since time zero, by which drift grows, shape (1, samples)."""
         return self.base.since_zero_s[None, :]
 
-    def _fast(self, rows: IntArray) -> FloatArray:
+    def _fast(self, rows: IntArray, at: IntArray, words: Words) -> None:
+        """Make the words of draws in which the chain is linear, and put them at their places."""
         drawn = self.drawn
-        out = self._filtered(self.reading, rows)
+        largest = largest_word(self) if rows.size > 1 else np.inf
+        others = [(drawn.cross[n], o) for n, o in self.others.items() if self.peaks.most(o) > 0.0]
         with row_by_row():
-            out *= drawn.gain[rows][:, None]
-            for name, samples in self.others.items():
-                coefficient = drawn.cross[name][rows]
-                if coefficient.any() and self.peaks.of(samples).any():
-                    out += coefficient[:, None] * self._filtered(samples, rows)
-        out += self.disturbance.of(self, rows)
-        return out
+            for part, disturbance in self.disturbance.parts(self, rows):
+                for group in in_groups(part.stop - part.start):
+                    here = slice(part.start + group.start, part.start + group.stop)
+                    own = place(rows[here])
+                    out = self._filtered(self.reading, own)
+                    out *= drawn.gain[own, None]
+                    for share, samples in others:
+                        if share[own].any():
+                            out += share[own, None] * self._filtered(samples, own)
+                    out += disturbance[group]
+                    words.quantise(out, place(at[here]), self.sensor, largest=largest)
 
     @cached_property
     def parts(self) -> tuple[FloatArray, FloatArray]:

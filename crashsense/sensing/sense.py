@@ -24,12 +24,14 @@ from typing import Any, TypedDict, Unpack
 import numpy as np
 import numpy.typing as npt
 
+from crashsense import engine
 from crashsense.arrays import BoolArray, FloatArray, IntArray
 from crashsense.draws import PAGE
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import Context
 from crashsense.sensing.common import CommonSensors
 from crashsense.sensing.faults import SwappedChannel
+from crashsense.sensing.groups import GROUP
 from crashsense.sensing.noise import NoiseBank
 from crashsense.sensing.one_sensor import OneSensor
 from crashsense.sensing.peaks import Peaks
@@ -48,9 +50,6 @@ from crashsense.sensing.tolerance import (
 from crashsense.sensing.words import ChainReport
 from crashsense.signal import Signal
 from crashsense.values import Shown
-
-#: Draws whose codes are computed at once: their arrays stay in the cache.
-GROUP = 2 * PAGE
 
 #: Samples of one channel that are prepared at once, all draws together (8 MB).
 PIECE_SAMPLES = 1_000_000
@@ -323,9 +322,11 @@ def _sensed_parts(made: Prepared, *, size: int, context: Context) -> Iterator[Se
     size = size // PAGE * PAGE or size
     most = PART_SAMPLES // (base.ticks * max(1, len(sensors))) // PAGE * PAGE
     size = min(size, max(GROUP, most))
-    # The nominal draw is a part of its own, so that the others keep to whole pages.
+    # The nominal draw rides with the first part, so that the others keep to whole pages. It is a
+    # part of its own where little fits at once, and for kernels, which leave it to numpy.
     lead = int(draws[0] == 0)
-    starts = [*range(lead), *range(lead, draws.size, size)]
+    alone = lead and draws.size > 1 and (size < PAGE or engine.kernels() is not None)
+    starts = [0, *([1] if alone else []), *range(lead + size, draws.size, size)]
     for first, last in zip(starts, [*starts[1:], draws.size], strict=True):
         rows = slice(first, last)
         values: dict[str, FloatArray] = {}

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
 from crashsense.arrays import BoolArray, FloatArray, IntArray
+from crashsense.sensing import chain
 from crashsense.values import Shown
 
 if TYPE_CHECKING:
     from crashsense.sensing import one_pass
+    from crashsense.sensing.sensor import Sensor
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,3 +61,22 @@ class Words:
         """Set the entries of the draws at some places."""
         self.codes[at], self.values[at] = words[:2]
         self.before[at], self.after[at], self.at_code[at] = words[2:]
+
+    def quantise(
+        self, analogue: FloatArray, at: IntArray | slice, sensor: Sensor, *, largest: float = np.inf
+    ) -> None:
+        """Set codes and values of the draws at some places from filtered values, which it uses up.
+
+        *largest*: a bound on their absolute values, if one is known.
+        """
+        if largest > sensor.range:
+            largest = chain.largest_of(analogue)
+            self.after[at] = chain.beyond_level(analogue, level=sensor.range, largest=largest)
+        grid: Any = {"step": sensor.step, "limit": sensor.code_limit}
+        self.at_code[at] = chain.round_to_codes(analogue, **grid, largest=largest)
+        self.codes[at] = analogue
+        if isinstance(at, slice):
+            np.multiply(analogue, sensor.step, out=self.values[at])
+        else:
+            analogue *= sensor.step
+            self.values[at] = analogue

@@ -18,7 +18,7 @@ from pathlib import Path
 
 import bench_library
 
-IMPORTS = "numpy, scipy.signal, pandas, pyarrow, pyarrow.dataset, pydantic, jinja2, click"
+IMPORTS = "numpy, scipy.special, pandas, pyarrow, pyarrow.dataset, pydantic, jinja2, click"
 
 
 def seconds(command: list[str], *, folder: str) -> float:

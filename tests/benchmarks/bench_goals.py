@@ -472,7 +472,7 @@ def whole_rows(engines: list[str], rounds: int, *, draws: int, size: int) -> lis
         rows += pair_rows(name, rounds, draws=draws, size=size)
     program = ("-m", "crashsense")
     bare, helped, library, imports = [], [], [], []
-    names = "numpy, scipy.signal, pandas, pyarrow, pyarrow.dataset, pydantic, jinja2, click"
+    names = "numpy, scipy.special, pandas, pyarrow, pyarrow.dataset, pydantic, jinja2, click"
     for _ in range(rounds):
         bare.append(command_seconds("-c", "pass"))
         helped.append(command_seconds(*program, "--help"))

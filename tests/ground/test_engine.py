@@ -35,24 +35,6 @@ def test_models_outside_small_work_keep_the_engine():
         assert (engine.is_small(), engine.current()) == (False, "numpy")
 
 
-@pytest.mark.slow
-def test_small_work_raises_a_rate_without_scipy_and_numba():
-    script = (
-        "import sys\n"
-        "import numpy as np\n"
-        "from crashsense import engine\n"
-        "from crashsense.signal import resample\n"
-        "values = np.random.default_rng(1).standard_normal((2, 300))\n"
-        "with engine.for_small_work('fast'):\n"
-        "    small = resample(values, rate_hz=2000.0, to_hz=10000.0)\n"
-        "imported = sorted({'scipy', 'numba'} & set(sys.modules))\n"
-        "usual = resample(values, rate_hz=2000.0, to_hz=10000.0)\n"
-        "print(imported, np.array_equal(small, usual))\n"
-    )
-    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
-    assert done.stdout.split() == ["[]", "True"], done.stderr
-
-
 LOADED = """
 import sys
 from crashsense import engine

@@ -42,7 +42,7 @@ SAME: dict[tuple[str, str, str], str] = {
             "1 -> 2 (2)",
             "any number below the first place",
         ),
-        ("sense.py", "GROUP = 2 * PAGE", "", TOGETHER),
+        ("groups.py", "GROUP = 2 * PAGE", "", TOGETHER),
         ("sense.py", "PIECE_SAMPLES = 1_000_000", "", TOGETHER),
         ("sense.py", "PART_TICKS = 320_000", "", TOGETHER),
         ("sense.py", "PART_SAMPLES = 2 * PART_TICKS", "", TOGETHER),
@@ -50,7 +50,7 @@ SAME: dict[tuple[str, str, str], str] = {
         ("chain.py", "KEPT_SAMPLES = 20_000", "", KEPT),
         ("common.py", "MOST_BYTES = 48_000_000", "", KEPT),
         ("noise.py", "noise_models = lru_cache(maxsize=128)(NoiseModels)", "", KEPT),
-        ("disturbance.py", "if not ahead or int(rows[0]) < lead:", "Lt -> LtE", TOGETHER),
+        ("disturbance.py", "if not ahead or int(rows[-1]) < lead:", "Lt -> LtE", TOGETHER),
         ("sensor.py", "resonance_hz: float = 20_000.0", "", ASSUMED),
         (
             "groups.py",

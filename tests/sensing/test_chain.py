@@ -9,7 +9,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sensing.sensing_helpers import RATE, acceleration, crash, part, sensor_set
 
-from crashsense import engine
 from crashsense.errors import InputError
 from crashsense.sensing import chain, load_sensor_set, sense
 from crashsense.sensing.noise import autocovariance, word_noise
@@ -317,14 +316,6 @@ def test_impossible_ticks_and_channels_are_refused() -> None:
         sense({"central_x": acceleration(np.zeros((3, 500)))}, load_sensor_set(), draws=range(2))
     with pytest.raises(InputError, match="did you mean"):
         sense({"central_xx": acceleration(crash())}, load_sensor_set())
-
-
-def test_small_work_cancels_offsets_as_the_library_does() -> None:
-    values = np.random.default_rng(2).standard_normal((2, 80))
-    setting = {"corner_hz": 3.0, "rate_hz": 2000.0, "rest": np.array([0.5, -1.0])}
-    usual = chain.cancel_offset(values, **setting)
-    with engine.for_small_work("numpy"):
-        np.testing.assert_allclose(chain.cancel_offset(values, **setting), usual, atol=1e-12)
 
 
 @pytest.mark.parametrize("order", [2, 3, 4])

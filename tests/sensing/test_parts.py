@@ -10,6 +10,8 @@ import numpy as np
 import pytest
 from sensing.sensing_helpers import acceleration, crash, part, sensor_set
 
+from crashsense import engine
+from crashsense.arrays import IntArray
 from crashsense.draws import PAGE
 from crashsense.sensing import SensorSet, sense
 from crashsense.sensing import common as common_module
@@ -75,30 +77,34 @@ def test_short_events_are_sensed_many_draws_at_a_time(
     ticks = sense(true, sensors).samples.size
     monkeypatch.setattr(module, "GROUP", PAGE)
 
-    def sizes(size: int) -> list[int]:
+    def sizes(size: int, draws: IntArray = draws) -> list[int]:
         found = list(module.sense_in_parts(true, sensors, draws=draws, size=size))
         assert np.concatenate([one.draws for one in found]).tolist() == draws.tolist()
         return [one.draws.size for one in found]
 
-    # As many pages as fit the ticks of all channels together; the nominal draw is alone.
+    # As many pages as fit the ticks of all channels together, and the nominal draw with the first.
     for most, pages in ((4 * PAGE * ticks * channels, 4), (4 * PAGE * ticks * channels - 1, 3)):
         monkeypatch.setattr(module, "PART_SAMPLES", most)
-        found = sizes(10**9)
-        assert found[:2] == [1, pages * PAGE]
-        assert max(found) == pages * PAGE
+        assert sizes(10**9)[:2] == [1 + pages * PAGE, pages * PAGE]
     monkeypatch.setattr(module, "PART_SAMPLES", 1)
-    assert max(sizes(10**9)) == PAGE  # a group at least
+    assert sizes(10**9) == [1 + PAGE, *[PAGE] * 7, PAGE - 1]  # a group at least
     # What was asked for, and the ticks of one channel, are limits too.
     monkeypatch.setattr(module, "PART_SAMPLES", 10**9)
-    assert max(sizes(2 * PAGE)) == 2 * PAGE
-    assert max(sizes(2 * PAGE + 1)) == 2 * PAGE
-    assert max(sizes(3)) == 3
+    assert sizes(2 * PAGE)[1] == 2 * PAGE
+    assert sizes(2 * PAGE + 1)[1] == 2 * PAGE
+    assert sizes(3)[:2] == [1, 3]
     monkeypatch.setattr(module, "PART_TICKS", 3 * PAGE * ticks)
-    assert max(sizes(10**9)) == 3 * PAGE
+    assert sizes(10**9)[1] == 3 * PAGE
     monkeypatch.setattr(module, "PART_TICKS", 3 * PAGE * ticks - 1)
-    assert max(sizes(10**9)) == 2 * PAGE
+    assert sizes(10**9)[1] == 2 * PAGE
     monkeypatch.setattr(module, "PART_TICKS", 1)
     assert set(sizes(10**9)) == {1}
+    assert sizes(10**9, draws[:1]) == [1]
+    if engine.installed():
+        monkeypatch.setattr(module, "PART_TICKS", 3 * PAGE * ticks)
+        with engine.using("fast"):
+            assert sizes(10**9)[:2] == [1, 3 * PAGE]
+            assert sizes(10**9, draws[:1]) == [1]
 
 
 # --- sensors that several sets have --------------------------------------------------------------

@@ -112,11 +112,11 @@ def modal_answer(sections: FloatArray, force: FloatArray) -> FloatArray:
     if compiled is not None:
         compiled.modal_steps(given(sections), given(force[np.newaxis]), out[np.newaxis])
         return out
-    from scipy.signal import lfilter
+    from crashsense.scipy_filters import lfilter
 
     for row in range(force.shape[0]):
         for mode, section in enumerate(sections[row]):
-            answer = lfilter(section[:3], (1.0, *section[3:]), force[row])
+            answer = lfilter(force[row], b=section[:3], a=(1.0, *section[3:]))
             if mode:
                 out[row] += answer
             else:

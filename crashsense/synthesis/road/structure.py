@@ -136,12 +136,9 @@ class RoadPath:
         return np.asarray(self._which)
 
     def _filtered(self, sections: FloatArray, rows: FloatArray, key: tuple[int, int]) -> FloatArray:
-        rest = np.zeros((len(sections), len(rows), 2))
         if self._keep:
-            from scipy.signal import sosfilt
+            from crashsense.scipy_filters import sosfilt
 
-            out, self._states[key] = sosfilt(
-                sections, rows, axis=-1, zi=self._states.get(key, rest)
-            )
-            return np.asarray(out)
+            out, self._states[key] = sosfilt(rows, sections=sections, state=self._states.get(key))
+            return out
         return filter_rows(rows, sections=sections)
