@@ -20,8 +20,8 @@ from crashsense.sensing.groups import in_groups, place
 if TYPE_CHECKING:
     from crashsense.sensing.one_sensor import OneSensor
 
-#: Samples of noise that are drawn at once, all draws together: 256 draws of a 0.3 s event.
-NOISE_WORDS = 160_000
+#: Samples of noise that are drawn at once, all draws together: 512 draws of a 0.3 s event.
+NOISE_WORDS = 320_000
 
 
 class Disturbance:
