@@ -30,7 +30,7 @@ class _Functions(NamedTuple):
 
     sosfilt: Callable[..., object]  # sections, rows and state, which are written to
     linear_filter: Callable[..., Any]  # b, a, samples, axis
-    apply: Callable[..., object]  # rows, taps, output, which is written to, up, down, axis, 0, 0
+    apply: Callable[..., object]  # rows, taps by phase, output (written to), up, down, axis, 0, 0
 
 
 def sosfilt(
@@ -77,24 +77,26 @@ def lfilter(
     return found
 
 
-def upfirdn(samples: FloatArray, *, taps: FloatArray) -> FloatArray:
-    """Raise the rate of each row by a whole factor; each phase is filtered by its own taps.
+def upfirdn(samples: FloatArray, *, taps: FloatArray, up: int, down: int) -> FloatArray:
+    """Put zeros between the samples of each row, filter by taps, and keep every *down*-th.
 
-    Returns sum over k of ``taps[p, k] samples[:, i - k]`` at place ``factor i + p``, zero beyond
-    the ends: shape (rows, factor (samples + length - 1)).
+    Returns the convolution of a row that is zero beyond its ends with the taps: shape
+    (rows, ((samples - 1) up + length) / down, rounded up).
 
     Parameters
     ----------
     samples : shape (rows, samples)
-    taps : shape (factor, length)
+    taps : shape (length,)
+    up, down : how much denser samples are while they are filtered; which of those are kept
 
-    >>> upfirdn(np.array([[1.0, 2.0]]), taps=np.array([[1.0, 0.0], [0.5, 0.25]])).tolist()
-    [[1.0, 0.5, 2.0, 1.25, 0.0, 0.5]]
+    >>> upfirdn(np.array([[1.0, 2.0]]), taps=np.array([0.5, 1.0, 0.5]), up=2, down=1).tolist()
+    [[0.5, 1.0, 1.5, 2.0, 1.0]]
     """
     rows = np.asarray(samples, dtype=np.float64)
-    factor, length = taps.shape
-    out = np.zeros((len(rows), factor * (rows.shape[-1] + length - 1)))
-    _functions.apply(rows, taps[:, ::-1].flatten(), out, factor, 1, 1, 0, 0.0)
+    out = np.zeros((len(rows), -(-((rows.shape[-1] - 1) * up + len(taps)) // down)))
+    by_phase = np.zeros((-(-len(taps) // up), up))
+    by_phase.flat[: len(taps)] = taps
+    _functions.apply(rows, by_phase.T[:, ::-1].flatten(), out, up, down, 1, 0, 0.0)
     return out
 
 
@@ -112,11 +114,12 @@ def _public_lfilter(*given: Any) -> Any:
 
 
 def _public_upfirdn(
-    rows: FloatArray, taps: FloatArray, out: FloatArray, factor: int, *_: object
+    rows: FloatArray, by_phase: FloatArray, out: FloatArray, up: int, down: int, *_: object
 ) -> None:
     from scipy.signal import upfirdn as public
 
-    out[...] = public(taps.reshape(factor, -1)[:, ::-1].T.ravel(), rows, factor)
+    taps = by_phase.reshape(up, -1)[:, ::-1].T.ravel()
+    out[...] = public(taps, rows, up, down)[:, : out.shape[-1]]
 
 
 _PUBLIC = _Functions(_public_sosfilt, _public_lfilter, _public_upfirdn)

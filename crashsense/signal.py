@@ -286,43 +286,40 @@ def resampled_and_largest(
         return np.repeat(values, -(-ratio.numerator // ratio.denominator), axis=-1), None
     largest = max(ratio.numerator, ratio.denominator)
     taps = _kaiser_lowpass(2 * _REACH * largest + 1, 0.9 / largest)
-    if ratio.denominator == 1:
-        up = ratio.numerator
-        by_phase = np.zeros((up, 2 * _REACH + 1))
-        for phase in range(up):
-            own = taps[phase::up]
-            by_phase[phase, : own.size] = own * up
-        rows = values.reshape(-1, values.shape[-1])
-        whole = (*values.shape[:-1], -1)
-        kernels = engine.kernels()
-        if kernels is None:
-            return _upsampled(rows, by_phase).reshape(whole), None
-        given = engine.given(rows), engine.given(by_phase)
-        found: tuple[FloatArray, FloatArray] = kernels.upsampled(*given)
-        return found[0].reshape(whole), found[1]
-    from scipy.signal import resample_poly
-
-    # The published type stubs know no array of filter coefficients; the function does.
-    out = resample_poly(  # type: ignore[call-overload]
-        values, ratio.numerator, ratio.denominator, axis=-1, window=taps, padtype="line"
-    )
-    return np.asarray(out, dtype=np.float64), None
+    up, down = ratio.numerator, ratio.denominator
+    rows = values.reshape(-1, values.shape[-1])
+    whole = (*values.shape[:-1], -1)
+    kernels = engine.kernels()
+    if down > 1 or kernels is None:
+        return _resampled(rows, taps * up, up=up, down=down).reshape(whole), None
+    by_phase = np.zeros((up, 2 * _REACH + 1))
+    for phase in range(up):
+        own = taps[phase::up]
+        by_phase[phase, : own.size] = own * up
+    found: tuple[FloatArray, FloatArray]
+    found = kernels.upsampled(engine.given(rows), engine.given(by_phase))
+    return found[0].reshape(whole), found[1]
 
 
-def _upsampled(samples: FloatArray, taps: FloatArray) -> FloatArray:
-    """Raise the rate by a whole factor, as ``compiled.readings.upsampled`` does, to the last bit.
+def _resampled(samples: FloatArray, taps: FloatArray, *, up: int, down: int) -> FloatArray:
+    """Resample rows (rows, n) by up/down with taps at the raised rate, an odd number of them.
 
-    *samples* (rows, n), *taps* (factor, 2 reach + 1).
+    As ``scipy.signal.resample_poly``; by a whole factor as ``compiled.readings.upsampled`` too, to
+    the last bit.
     """
     from crashsense.scipy_filters import upfirdn
 
-    (factor, length), n = taps.shape, samples.shape[-1]
-    reach = length // 2
+    n, half = samples.shape[-1], len(taps) // 2
+    reach = -(-half // up)
     first, last = samples[:, :1], samples[:, -1:]
     slope = (last - first) / (n - 1)
     before = first + np.arange(-reach, 0) * slope
     line = np.concatenate([before, samples, last + np.arange(1, reach + 1) * slope], axis=-1)
-    return upfirdn(line, taps=taps)[:, factor * 2 * reach : factor * (2 * reach + n)]
+    late = reach * up + half  # of the first sample, at the raised rate
+    more = -late % down  # so that it is one of those that are kept
+    out = upfirdn(line, taps=np.concatenate([np.zeros(more), taps]), up=up, down=down)
+    start = (late + more) // down
+    return out[:, start : start - (-n * up // down)]
 
 
 @lru_cache(maxsize=16)

@@ -1,8 +1,7 @@
 """Design of second-order sections with numpy alone.
 
 Twins of functions of ``scipy.signal``, the same numbers but for rounding (``tests/filters``
-compares them): importing that package takes a second, longer than most commands compute. With the
-engine ``fast`` nothing else of it is needed; what filters with numpy imports it when it filters.
+compares them): importing that package takes a second, longer than most commands compute.
 
 A row of sections is (b0 b1 b2 1 a1 a2); zeros, poles and roots are in the plane of z.
 """
@@ -81,17 +80,50 @@ def lowpass(kind: str, order: int, *, corner_hz: float, rate_hz: float) -> Float
     corner_hz, rate_hz : [Hz], the corner below half the rate
     """
     if kind == "butterworth":
-        steps = np.arange(-order + 1, order, 2, dtype=np.float64)
-        poles, gain = -np.exp(1j * np.pi * steps / (2 * order)), 1.0
+        poles, gain = _butterworth(order), 1.0
     else:
         gain, upper = BESSEL[order]
         lower = [pole.conjugate() for pole in reversed(upper) if pole.imag]
         poles = np.array([*upper, *lower])
-    # The map doubles the rate of 2 for a corner in shares of half the rate, as its twin does.
-    warped = float(4.0 * np.tan(np.pi * (np.float64(corner_hz) / (rate_hz / 2)) / 2.0))
+    warped = _warped(corner_hz, rate_hz)
     poles = warped * poles
     gain = gain * warped**order * np.real(1.0 / np.prod(4.0 - poles))
     return sections_of(-np.ones(order), (4.0 + poles) / (4.0 - poles), gain=gain)
+
+
+def bandpass(order: int, *, low_hz: float, high_hz: float, rate_hz: float) -> FloatArray:
+    """Digital Butterworth band-pass, -3.01 dB at both edges; shape (order, 6).
+
+    Twin of ``scipy.signal.butter`` with ``btype="bandpass"`` and ``output="sos"``.
+
+    Parameters
+    ----------
+    order : pairs of poles [-]
+    low_hz, high_hz, rate_hz : [Hz], 0 < low < high < half the rate
+
+    >>> bandpass(2, low_hz=100.0, high_hz=300.0, rate_hz=2000.0).shape
+    (2, 6)
+    """
+    low, high = _warped(low_hz, rate_hz), _warped(high_hz, rate_hz)
+    half = 0.5 * (high - low) * _butterworth(order)
+    apart = np.sqrt(half * half - low * high)
+    poles = np.concatenate([half + apart, half - apart])
+    gain = (high - low) ** order * np.real(4.0**order / np.prod(4.0 - poles))
+    zeros = np.repeat([1.0, -1.0], order)
+    return sections_of(zeros, (4.0 + poles) / (4.0 - poles), gain=gain)
+
+
+def _butterworth(order: int) -> ComplexArray:
+    """Poles of the prototype, 1 rad/s."""
+    steps = np.arange(-order + 1, order, 2, dtype=np.float64)
+    poles: ComplexArray = -np.exp(1j * np.pi * steps / (2 * order))
+    return poles
+
+
+def _warped(corner_hz: float, rate_hz: float) -> float:
+    """Corner of the analogue filter [rad/s] that the bilinear map s = 4 (z - 1) / (z + 1) needs."""
+    # The map doubles the rate of 2 for a corner in shares of half the rate, as its twin does.
+    return float(4.0 * np.tan(np.pi * (np.float64(corner_hz) / (rate_hz / 2)) / 2.0))
 
 
 def sections_of_fraction(numerator: FloatArray, denominator: FloatArray) -> FloatArray:

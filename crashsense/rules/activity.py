@@ -10,6 +10,7 @@ import numpy as np
 
 from crashsense.errors import Fault, InputError
 from crashsense.filters.causal import filter_rows
+from crashsense.filters.design import bandpass
 from crashsense.rules.contract import FloatArray, part_measure
 from crashsense.rules.kernels import (
     finite_response,
@@ -372,8 +373,4 @@ class BandEnergy(Criterion):
 
 @lru_cache(maxsize=64)
 def _band_pass(sections: int, low_hz: float, high_hz: float, rate_hz: float) -> FloatArray:
-    from scipy.signal import butter
-
-    edges = [low_hz, high_hz]
-    design = butter(sections, edges, btype="bandpass", fs=rate_hz, output="sos")
-    return np.asarray(design, dtype=np.float64)
+    return bandpass(sections, low_hz=low_hz, high_hz=high_hz, rate_hz=rate_hz)

@@ -20,6 +20,8 @@ from crashsense.arrays import FloatArray
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.event import Event
 from crashsense.filters.channel_class import channel_class_filter
+from crashsense.filters.design import bandpass
+from crashsense.filters.zero_phase import forth_and_back
 from crashsense.occupant import FREE_TRAVEL_M, INFLATION_S, free_flight_time
 from crashsense.signal import Signal, cumulative_trapezoid
 from crashsense.synthesis import Recipe, load_recipes
@@ -200,10 +202,8 @@ def _figures(
 
 
 def _level(signal: Signal, row: FloatArray, low: float, high: float) -> float:
-    from scipy.signal import butter, sosfiltfilt
-
-    sections = butter(4, (low, high), btype="bandpass", fs=signal.rate_hz, output="sos")
-    band = sosfiltfilt(sections, row)
+    sections = bandpass(4, low_hz=low, high_hz=high, rate_hz=signal.rate_hz)
+    band = forth_and_back(row, sections=sections)
     times = signal.start_s + np.arange(row.size) / signal.rate_hz
     inside = (times >= BAND_WINDOW_S[0]) & (times < BAND_WINDOW_S[1])
     return float(np.sqrt(np.mean(band[inside] ** 2))) / STANDARD_GRAVITY

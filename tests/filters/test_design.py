@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import subprocess
 import sys
 
@@ -9,7 +10,13 @@ import numpy as np
 import pytest
 from scipy.signal import bessel, butter, firwin, sosfilt_zi, sosfiltfilt, tf2sos
 
-from crashsense.filters.design import BESSEL, lowpass, sections_of_fraction, state_at_one
+from crashsense.filters.design import (
+    BESSEL,
+    bandpass,
+    lowpass,
+    sections_of_fraction,
+    state_at_one,
+)
 from crashsense.filters.zero_phase import forth_and_back
 from crashsense.sensing import noise
 from crashsense.signal import _kaiser_lowpass
@@ -38,6 +45,16 @@ def test_low_passes_and_their_state_are_those_of_scipy(kind, order):
             found = lowpass(kind, order, corner_hz=share * rate_hz, rate_hz=rate_hz)
             assert same(found, wanted), (rate_hz, share)
             assert same(state_at_one(wanted), sosfilt_zi(wanted)), (rate_hz, share)
+
+
+@pytest.mark.parametrize("order", range(1, 9))
+def test_band_passes_are_those_of_scipy(order):
+    for rate_hz in (2000.0, 10_000.0, 44_123.7):
+        for low, high in itertools.combinations(CORNERS, 2):
+            edges = [low * rate_hz, high * rate_hz]
+            wanted = butter(order, edges, "bandpass", output="sos", fs=rate_hz)
+            found = bandpass(order, low_hz=edges[0], high_hz=edges[1], rate_hz=rate_hz)
+            assert same(found, wanted), (rate_hz, low, high)
 
 
 def test_bessel_prototypes_fall_by_half_the_power_at_one():

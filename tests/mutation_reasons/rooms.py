@@ -365,7 +365,7 @@ SAME: dict[tuple[str, str, str], str] = {
     ): "how many prefixes are tried; that they find what they must, rules broken on purpose show",
     (
         "crashsense/rules/kernels.py",
-        "powers = decay ** np.arange(1, length + 1, dtype=np.float64)",
+        "powers = decay ** np.arange(1, count + 1, dtype=np.float64)",
         "1 -> 2 (2)",
     ): "one power more than is used",
     (
