@@ -309,7 +309,7 @@ def noise_of(start: WordArray, step: WordArray, width: int) -> FloatArray:
         words = _words(start[rows], step[rows], count).reshape(-1)
         fields = words.astype("<u8", copy=False).view("<u2")
         begin = first * out.shape[1]
-        table.take(fields, out=flat[begin : begin + fields.size], mode="clip")
+        table.take(fields, out=flat[begin : begin + fields.size], mode="wrap")
         place = ((fields + np.uint16(1)) <= 1).nonzero()[0]
         rare.append((place + begin, fields[place], words[place >> 2]))
     if rare:

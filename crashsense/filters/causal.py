@@ -134,6 +134,39 @@ def filter_noise(noise: FloatArray, *, sections: FloatArray) -> FloatArray:
     return lfilter(noise, b=b, a=a)
 
 
+#: Products that numpy adds up in one pass of a convolution; it has a loop for up to 11.
+_AT_ONCE = 8
+
+
+def convolved(rows: FloatArray, *, taps: FloatArray) -> FloatArray:
+    """Return ``sum over k of taps[k] x[n - k]`` for all rows but the first.
+
+    What is before a row is the end of the row before, so that rows that end with zeros begin at
+    rest. A recursive filter waits for its last result at every sample: up to some 30 taps this is
+    faster. The sums of a sample have one order, whatever row it is in.
+
+    Parameters
+    ----------
+    rows : shape (1 + rows, samples), in C order; with no fewer samples than taps
+    taps : impulse response, shape (taps,)
+
+    >>> convolved(np.array([[0.0, 0.0, 0.0], [1.0, 2.0, 0.0]]), taps=np.array([3.0, 1.0]))
+    array([[3., 7., 2.]])
+    """
+    values, width = rows.reshape(-1), rows.shape[-1]
+
+    def summed(first: int) -> FloatArray:
+        some = taps[first : first + _AT_ONCE]
+        return np.convolve(
+            values[width - first - some.size + 1 : values.size - first], some, "valid"
+        )
+
+    out = summed(0)
+    for first in range(_AT_ONCE, taps.size, _AT_ONCE):
+        out += summed(first)
+    return out.reshape(-1, width)
+
+
 @lru_cache(maxsize=256)
 def _direct_form(content: bytes) -> tuple[FloatArray, FloatArray] | None:
     """Return sections as one filter (b, a), which scipy runs in three quarters of the time.

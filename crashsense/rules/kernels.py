@@ -32,9 +32,9 @@ _LONG = 250
 #: Bits of -0.0.
 _MINUS_ZERO = np.uint64(1 << 63)
 
-#: Samples that several passes of numpy run over at once (64 draws of 0.3 s at 2 kHz): with the
-#: result beside them they stay in the processor's second-level cache.
-_PIECE_SAMPLES = 40_000
+#: What several passes of numpy run over at once (numbers of 64 draws of 0.3 s at 2 kHz): with the
+#: result beside it, it stays in the processor's second-level cache [bytes].
+_PIECE_BYTES = 320_000
 
 
 def read(samples: EcuSamples, sense: str) -> tuple[FloatArray, BoolArray]:
@@ -131,7 +131,7 @@ def _in_pieces(values: npt.NDArray[Any], out: npt.NDArray[Any]) -> Iterator[tupl
         return
     count = values.shape[-1]
     rows, parts = values.reshape(-1, count), out.reshape(-1, count)
-    step = max(1, _PIECE_SAMPLES // count)
+    step = max(1, _PIECE_BYTES // (count * values.itemsize))
     for first in range(0, rows.shape[0], step):
         yield rows[first : first + step], parts[first : first + step]
 
@@ -168,15 +168,16 @@ def _sum_along(terms: FloatArray, *, floor: bool, out: FloatArray, grouped: bool
     """Sum up terms, and take from the sums the lesser of 0 and their running minimum.
 
     Bits of numbers below 0, read as whole numbers without sign, have the order of their size, and
-    are more than those of -0.0, which are more than those of all numbers above: the running maximum
-    of bits that are those of -0.0 at least is that minimum.
+    are more than those of -0.0, which are more than those of all numbers above: their running
+    maximum, begun at -0.0, is that minimum.
     """
     if not grouped and terms is not out:
         out[...] = terms
     planes = running.apart(terms) if grouped else out[None]
     running.run(planes, np.add)
     if floor:
-        lowest = np.maximum(planes.view(np.uint64), _MINUS_ZERO)
+        lowest = planes.view(np.uint64).copy()
+        np.maximum(lowest[0, :, :1], _MINUS_ZERO, out=lowest[0, :, :1])
         running.run(lowest, np.maximum)
         planes -= lowest.view(np.float64)
     if grouped:
@@ -219,9 +220,12 @@ def ticks_since(mark: BoolArray) -> npt.NDArray[np.int64]:
 def window_sum(values: FloatArray, ticks: int) -> FloatArray:
     """Return the sum over the last *ticks* samples (fewer at the start).
 
-    Differences of a running sum, in both engines and for small work with the same bits: sums of
-    codes may lie exactly at a threshold. For a rule of your own :func:`sum_within` is faster.
+    Differences of a running sum (of one tick, the sample itself), in both engines and for small
+    work with the same bits: sums of codes may lie exactly at a threshold. For a rule of your own
+    :func:`sum_within` is faster.
     """
+    if ticks == 1:
+        return np.array(values, dtype=np.float64)
     compiled = engine.kernels()
     if compiled is not None and values.ndim == 2 and values.dtype == np.float64:
         return np.asarray(compiled.window_sum(engine.given(values), ticks))

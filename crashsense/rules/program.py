@@ -275,6 +275,8 @@ class Writer:
 
     def window_sum(self, value: int, ticks: int) -> int:
         """Sum of the last ticks; twin: ``kernels.window_sum``."""
+        if ticks == 1:
+            return value
         ticks = min(ticks, self.size)
         return self._line(op.WINDOW_SUM, (value,), n=ticks, memory=((0.0, 1 + ticks),))
 

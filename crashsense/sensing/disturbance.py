@@ -14,14 +14,14 @@ import numpy as np
 from crashsense import draws as random_draws
 from crashsense import engine
 from crashsense.arrays import FloatArray, IntArray, row_by_row
-from crashsense.filters.causal import filter_noise
+from crashsense.filters.causal import convolved, filter_noise
 from crashsense.sensing.groups import in_groups, place
 
 if TYPE_CHECKING:
     from crashsense.sensing.one_sensor import OneSensor
 
-#: Samples of noise that are drawn at once, all draws together: 256 draws of a 0.3 s event.
-NOISE_WORDS = 160_000
+#: Samples of noise that are drawn at once, all draws together: 512 draws of a 0.3 s event.
+NOISE_WORDS = 320_000
 
 
 class Disturbance:
@@ -128,23 +128,42 @@ def _all(one: OneSensor, rows: IntArray) -> FloatArray:
 def _noise(one: OneSensor, rows: IntArray) -> FloatArray:
     models, setting, kernels = one.noise_models, one.drawn.setting[rows], engine.kernels()
     if kernels is not None:
-        noise = _plain_numbers(one, rows)
+        noise = _plain_numbers(one, one.draws[rows])
         kernels.filter_by_setting(models.sections, setting, noise, np.empty((0, 0, 0)))
         return noise[:, models.warm_up :]
     # In the order of the settings, so that each is filtered where it stands.
     order = np.argsort(setting, kind="stable")
-    noise = _plain_numbers(one, rows[order])
+    taps, ahead, draws = models.taps, models.warm_up, one.draws[rows[order]]
+    if taps is None:
+        numbers = _plain_numbers(one, draws)
+    else:
+        # Before every row, the first one too, as many zeros as the taps reach back beyond it.
+        rest = max(1, max(own.size for own in taps) - 1 - ahead)
+        numbers = _plain_numbers(one, np.concatenate([draws[:1], draws]), rest=rest)
     out = np.empty((rows.size, one.words))
-    last = 0
+    begin = 0
     for s, count in zip(*np.unique(setting, return_counts=True), strict=True):
-        first, last = last, last + int(count)
-        made = filter_noise(noise[first:last], sections=models.models[int(s)].sections)
-        out[order[first:last]] = made[:, models.warm_up :]
+        for group in in_groups(int(count)):
+            first, last = begin + group.start, begin + group.stop
+            if taps is None:
+                made = filter_noise(numbers[first:last], sections=models.models[s].sections)
+            else:
+                made = convolved(numbers[first : last + 1], taps=taps[s])
+            out[order[first:last]] = made[:, ahead : ahead + one.words]
+        begin += int(count)
     return out
 
 
-def _plain_numbers(one: OneSensor, rows: IntArray) -> FloatArray:
-    """Numbers that the noise of some draws is made of, (draws, warm-up + words)."""
+def _plain_numbers(one: OneSensor, draws: IntArray, *, rest: int = 0) -> FloatArray:
+    """Numbers that the noise of some draws is made of, (draws, warm-up + words).
+
+    *rest*: zeros behind them at least.
+    """
+    used = one.noise_models.warm_up + one.words
     axes = (one.occurrence, one.channel, "noise", "words")
-    width = one.noise_models.warm_up + one.words
-    return random_draws.noise(one.draws[rows], width, seed=one.seed, axes=axes)
+    if not rest:
+        return random_draws.noise(draws, used, seed=one.seed, axes=axes)
+    width = -(-(used + rest) // 4) * 4  # four numbers are made at once, and none is then cut off
+    numbers = random_draws.noise(draws, width, seed=one.seed, axes=axes)
+    numbers[:, used:] = 0.0
+    return np.ascontiguousarray(numbers)

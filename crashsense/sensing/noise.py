@@ -28,6 +28,9 @@ from crashsense.sensing import chain
 
 Kept = TypeVar("Kept")
 
+#: Taps up to which noise is a sum of products, and what the taps left out of it may add to a sum.
+MOST_TAPS, LEFT_OUT = 32, 1e-13
+
 
 @dataclass(frozen=True, eq=False)
 class WordNoise:
@@ -166,6 +169,19 @@ class NoiseModels:
     def sections(self) -> FloatArray:
         """Sections of all settings, (settings, sections, 6)."""
         return np.stack([model.sections for model in self.models])
+
+    @cached_property
+    def taps(self) -> list[FloatArray] | None:
+        """Impulse response of each setting, but for an end that adds less than 1e-13.
+
+        None where one is so long that the filter itself is faster.
+        """
+        found = []
+        for model in self.models:
+            response = impulse_response(model.sections)
+            left = np.cumsum(np.abs(response[::-1]))[::-1]
+            found.append(response[: np.count_nonzero(left > LEFT_OUT)])
+        return found if max(taps.size for taps in found) <= MOST_TAPS else None
 
     @cached_property
     def most(self) -> float:

@@ -46,7 +46,7 @@ SAME: dict[tuple[str, str, str], str] = {
         ("sense.py", "PIECE_SAMPLES = 1_000_000", "", TOGETHER),
         ("sense.py", "PART_TICKS = 320_000", "", TOGETHER),
         ("sense.py", "PART_SAMPLES = 2 * PART_TICKS", "", TOGETHER),
-        ("disturbance.py", "NOISE_WORDS = 160_000", "", TOGETHER),
+        ("disturbance.py", "NOISE_WORDS = 320_000", "", TOGETHER),
         ("chain.py", "KEPT_SAMPLES = 20_000", "", KEPT),
         ("common.py", "MOST_BYTES = 48_000_000", "", KEPT),
         ("noise.py", "noise_models = lru_cache(maxsize=128)(NoiseModels)", "", KEPT),

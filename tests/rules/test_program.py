@@ -268,6 +268,16 @@ def test_windows_as_long_as_a_draw_a_tick_less_and_more(ticks, fill):
         assert written(say, x) == pytest.approx(expected[0], rel=1e-12, abs=1e-12), name
 
 
+def test_a_window_of_one_tick_is_the_sample_itself():
+    """To the last bit: by differences of sums a third would have another one."""
+    x = np.random.default_rng(2).normal(size=SIZE) / 3.0
+    np.testing.assert_array_equal(written(lambda w, v: w.window_sum(v, 1), x), x)
+    values = x[None]
+    found = kernels.window_sum(values, 1)
+    np.testing.assert_array_equal(found, values)
+    assert not np.shares_memory(found, values)
+
+
 def test_a_window_over_the_whole_draw_keeps_one_number():
     for ticks, kept in ((SIZE - 1, SIZE + 1), (SIZE, 1), (10**6, 1)):
         writer = Writer(RATE, SIZE, there=frozenset({"central_x"}), context=Context())

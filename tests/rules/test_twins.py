@@ -124,8 +124,8 @@ def test_a_mark_within_a_window_is_found_as_one_looks_for_it(ticks: int, fill: b
 
 @pytest.mark.parametrize("ticks", [1, 2, 40, 700])
 def test_a_row_is_the_same_in_a_block_that_is_cut_into_pieces(ticks: int) -> None:
-    x = np.random.default_rng(8).normal(size=(150, 600))
-    assert x.size > 2 * kernels._PIECE_SAMPLES
+    x = np.random.default_rng(8).normal(size=(1100, 600))
+    assert (x > 2.0).nbytes > 2 * kernels._PIECE_BYTES
     for of in (
         lambda v: kernels.floored_sum(v, decay=0.97),
         kernels.floored_sum,
@@ -138,7 +138,7 @@ def test_a_row_is_the_same_in_a_block_that_is_cut_into_pieces(ticks: int) -> Non
         lambda v: kernels.any_within(v > 2.0, ticks),
     ):
         whole = of(x)
-        for row in (0, 65, 66, 149):
+        for row in (0, 65, 66, 532, 533, 1099):
             np.testing.assert_array_equal(whole[row], of(x[row : row + 1])[0])
 
 

@@ -11,8 +11,18 @@ import pytest
 from sensing.sensing_helpers import acceleration, crash, part, sensor_set
 
 from crashsense import engine
-from crashsense.sensing import ControlUnit, NoiseBank, Sensed, SensorSet, disturbance
+from crashsense.sensing import (
+    ControlUnit,
+    NoiseBank,
+    Sensed,
+    SensorSet,
+    chain,
+    disturbance,
+    prepared,
+)
 from crashsense.sensing.disturbance import Disturbance
+from crashsense.sensing.noise import NoiseModels
+from crashsense.sensing.one_sensor import OneSensor
 from crashsense.sensing.sense import joined, sense_in_parts
 from crashsense.units import STANDARD_GRAVITY as G
 
@@ -107,3 +117,40 @@ def test_noise_alone_is_not_taken_for_the_whole_disturbance(
         assert (made.plain_noise(one, rows) == 1.0).all()
         assert all((part == 2.0).all() for _, part in made.parts(one, rows))
         assert (made.plain_noise(one, rows) == 1.0).all()
+
+
+def ready(**values: Any) -> OneSensor:
+    """The sensor of a part, its 300 draws ready to run."""
+    true = {"central_x": acceleration(crash(samples=1503))}
+    (made,) = prepared(true, sensor_set(part(**USUAL | values)), draws=DRAWS, occurrence="any")
+    return made.sensors["central_x"]
+
+
+def test_noise_as_a_sum_of_products_is_that_of_the_filter(monkeypatch: pytest.MonkeyPatch) -> None:
+    with engine.using("numpy"):
+        one = ready()
+        taps = one.noise_models.taps
+        assert taps is not None
+        # Longer than what is made ahead of the words: a row would feel the end of another.
+        assert max(own.size for own in taps) > one.noise_models.warm_up + 1
+        found = disturbance._noise(one, DRAWS)
+        monkeypatch.setitem(vars(one.noise_models), "taps", None)
+        expected = disturbance._noise(one, DRAWS)
+    assert (found[0] == 0.0).all()
+    assert np.abs(found[1:]).max() > 1.0
+    np.testing.assert_allclose(found, expected, atol=5e-13, rtol=0)
+    assert (found != expected).any()  # another way
+
+
+def test_noise_of_a_draw_does_not_depend_on_those_beside_it() -> None:
+    with engine.using("numpy"):
+        one = ready()
+        found = disturbance._noise(one, DRAWS)
+        for rows in (DRAWS[1:2], DRAWS[5:8], DRAWS[40:299], DRAWS[::-7]):
+            np.testing.assert_array_equal(disturbance._noise(one, rows), found[rows])
+
+
+def test_a_long_response_is_left_to_the_filter() -> None:
+    design = chain.FilterDesign("bessel", 3, 400.0, 0.03, 0.02, 10_000.0)
+    assert NoiseModels(design, 5).taps is not None
+    assert NoiseModels(design._replace(corner_hz=200.0), 5).taps is None
