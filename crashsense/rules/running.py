@@ -38,7 +38,7 @@ def apart(rows: npt.NDArray[Any]) -> npt.NDArray[Any]:
 
     What the last group lacks is 0.
     """
-    full, rest = divmod(rows.shape[-1], GROUP)
+    full, rest = divmod(rows.shape[1], GROUP)
     planes = np.empty((GROUP, len(rows), full + (rest > 0)), dtype=rows.dtype)
     planes[:, :, :full] = _full_groups(rows)
     if rest:
@@ -49,7 +49,7 @@ def apart(rows: npt.NDArray[Any]) -> npt.NDArray[Any]:
 
 def together(planes: npt.NDArray[Any], rows: npt.NDArray[Any]) -> None:
     """Put into rows what :func:`apart` made of others of that shape."""
-    full, rest = divmod(rows.shape[-1], GROUP)
+    full, rest = divmod(rows.shape[1], GROUP)
     _full_groups(rows)[...] = planes[:, :, :full]
     if rest:
         rows[:, -rest:] = planes[:rest, :, -1].T
@@ -57,7 +57,7 @@ def together(planes: npt.NDArray[Any], rows: npt.NDArray[Any]) -> None:
 
 def _full_groups(rows: npt.NDArray[Any]) -> npt.NDArray[Any]:
     """View of rows, shape (place in the group, row, group), without an unfinished group."""
-    full = rows.shape[-1] // GROUP
+    full = rows.shape[1] // GROUP
     return rows[:, : full * GROUP].reshape(len(rows), full, GROUP).transpose(2, 0, 1)
 
 

@@ -364,6 +364,17 @@ SAME: dict[tuple[str, str, str], str] = {
         "12 -> 13",
     ): "how many prefixes are tried; that they find what they must, rules broken on purpose show",
     (
+        "crashsense/rules/running.py",
+        "GROUP = 12",
+        "",
+    ): "groups of any size give the same to rounding",
+    ("crashsense/rules/running.py", "FEW_ROWS = 12", ""): "both ways give the same extremes",
+    (
+        "crashsense/rules/running.py",
+        "if len(values) < FEW_ROWS:",
+        "Lt -> LtE",
+    ): "both ways give the same extremes",
+    (
         "crashsense/rules/kernels.py",
         "powers = decay ** np.arange(1, count + 1, dtype=np.float64)",
         "1 -> 2 (2)",
