@@ -107,7 +107,8 @@ def evaluate(
         refusing; the run says which
     workers : processes; None: one, or all cores for long work
     executor : the caller's :class:`~crashsense.campaign.executors.Executor`
-    cluster : address or client of a dask cluster
+    cluster : address or client of a dask cluster. Its tasks take some 5 % less time where dask's
+        profiler is off (``DASK_DISTRIBUTED__WORKER__PROFILE__ENABLED=False`` for its workers)
     engine : ``"numpy"`` or ``"fast"`` (extra ``fast``); None: the fastest installed. Verdicts and
         fire times are the same, floats agree to 1e-9
     path : ``"auto"`` or ``"full"`` (noise and filters at the high rate throughout)
