@@ -288,7 +288,7 @@ def resampled_and_largest(
     taps = _kaiser_lowpass(2 * _REACH * largest + 1, 0.9 / largest)
     up, down = ratio.numerator, ratio.denominator
     rows = values.reshape(-1, values.shape[-1])
-    whole = (*values.shape[:-1], -1)
+    whole = (*values.shape[:-1], -(-values.shape[-1] * up // down))
     kernels = engine.kernels()
     if down > 1 or kernels is None:
         return _resampled(rows, taps * up, up=up, down=down).reshape(whole), None
