@@ -17,7 +17,7 @@ from typing import Any
 import pyarrow as pa
 import pytest
 
-from crashsense.campaign import evaluation, executors
+from crashsense.campaign import evaluation, executors, warm_sensors
 from crashsense.campaign.evaluation import Job
 from crashsense.campaign.executors import Cluster, Processes
 from crashsense.campaign.tasks import Bundles
@@ -139,6 +139,22 @@ def test_the_fork_server_loads_every_module_of_models(monkeypatch: pytest.Monkey
     monkeypatch.delitem(sys.modules, "crashsense.campaign.warm", raising=False)
     import_module("crashsense.campaign.warm")
     assert all(set(names) & set(asked) for names in SHIPPED.values())
+
+
+@pytest.mark.parametrize("failing", ["load_sensor_set", "design_filters", "load_vehicle"])
+def test_what_cannot_be_made_ready_ends_no_fork_server(
+    failing: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The task that needs it says why; if the server ended, the run would only be interrupted."""
+    failed: list[str] = []
+
+    def refuse(*_: Any) -> None:
+        failed.append(failing)
+        raise ValueError("damaged on purpose")
+
+    monkeypatch.setattr(warm_sensors, failing, refuse)
+    warm_sensors.make_ready("numpy")
+    assert failed
 
 
 class Client:
