@@ -1,6 +1,6 @@
 """Filters along time by scipy's compiled functions, without the rest of ``scipy.signal``.
 
-That package imports statistics, optimisation and interpolation: 0.7 s and 75 MB in every process.
+That package imports statistics, optimisation and interpolation: 0.7 s and 75 MB of a process.
 The three functions that filter, loaded from their own files, take 0.01 s and 3 MB; the Python
 around them, up to 55 us a call, is not needed for arrays that are known to be right. Where another
 scipy keeps them elsewhere, or they take or return something else, the public functions of the
