@@ -56,12 +56,13 @@ def sosfilt(
     """
     # Copies, in the order and type that the function takes: it writes where it reads.
     out = np.array(samples, dtype=np.float64, order="C")
-    check_sections(sections, rows=len(out), state=state)
+    table = np.array(sections, dtype=np.float64, order="C")
+    check_sections(table, rows=len(out), state=state)
     if state is None:
-        end = np.zeros((len(out), len(sections), 2))
+        end = np.zeros((len(out), len(table), 2))
     else:
         end = np.array(state.swapaxes(0, 1), dtype=np.float64, order="C")
-    _functions.sosfilt(np.array(sections, dtype=np.float64, order="C"), out, end)
+    _functions.sosfilt(table, out, end)
     return out, end.swapaxes(0, 1)
 
 
