@@ -43,6 +43,30 @@ def after_zeros(values: FloatArray, *, count: int) -> FloatArray:
     return out
 
 
+def check_sections(sections: FloatArray, *, rows: int, state: FloatArray | None) -> None:
+    """Refuse second-order sections, or a state of theirs, that cannot filter so many rows.
+
+    Compiled filters do not look: they would read and write beyond the arrays.
+
+    Raises
+    ------
+    ValueError : sections not of shape (sections, 6) with 1 in column 3; or the state, where there
+        is one, not of shape (sections, rows, 2)
+
+    >>> check_sections(np.array([[1.0, 0, 0, 2, -0.5, 0]]), rows=1, state=None)
+    Traceback (most recent call last):
+        ...
+    ValueError: sections: column 3 (a0) must be 1
+    """
+    if sections.ndim != 2 or sections.shape[1] != 6:
+        raise ValueError(f"sections: got shape {sections.shape}; expected (sections, 6)")
+    if sections[:, 3].tolist().count(1.0) != len(sections):  # a tenth of the time of numpy's all
+        raise ValueError("sections: column 3 (a0) must be 1")
+    wanted = (len(sections), rows, 2)
+    if state is not None and state.shape != wanted:
+        raise ValueError(f"state: got shape {state.shape}; expected {wanted}")
+
+
 #: Parameters of ``mallopt`` (glibc, ``malloc.h``), and what they are set to here [bytes]: how much
 #: stays at the end of the heap; from which size on an array has pages of its own, which are given
 #: back with it; and (the padding of the heap's end) as much: the last 64 MB piece of a thread's

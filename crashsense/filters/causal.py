@@ -11,7 +11,7 @@ from functools import lru_cache, reduce
 import numpy as np
 
 from crashsense import engine
-from crashsense.arrays import FloatArray
+from crashsense.arrays import FloatArray, check_sections
 from crashsense.errors import Fault, InputError, nearest
 from crashsense.filters.design import lowpass, state_at_one
 
@@ -68,6 +68,10 @@ def causal_lowpass(
     steady : False: the signal was at rest (zero) before its first sample. True: it has had the
         value of its first sample for ever.
 
+    Raises
+    ------
+    ValueError : sections of another shape, or one whose a0 is not 1
+
     >>> sections = lowpass_sections(kind="butterworth", order=2, corner_hz=400.0, rate_hz=10000.0)
     >>> step = causal_lowpass(np.ones(400), sections=sections)
     >>> bool(step[0] < 0.1), round(float(step[-1]), 6)
@@ -80,6 +84,7 @@ def causal_lowpass(
     rows = values.reshape(-1, values.shape[-1])
     state = None
     if steady:
+        check_sections(sections, rows=len(rows), state=None)
         state = state_at_one(sections)[:, np.newaxis, :] * rows[np.newaxis, :, :1]
     return filter_rows(rows, sections=sections, state=state).reshape(values.shape)
 
@@ -109,9 +114,14 @@ def filter_rows(
     samples : shape (rows, samples)
     sections : shape (sections, 6)
     state : where each row starts, shape (sections, rows, 2); None starts from zero
+
+    Raises
+    ------
+    ValueError : sections or state of other shapes, or a section whose a0 is not 1
     """
     compiled = engine.kernels()
     if compiled is not None:
+        check_sections(sections, rows=len(samples), state=state)
         start = np.zeros((sections.shape[0], samples.shape[0], 2)) if state is None else state
         rows = np.ascontiguousarray(samples, dtype=np.float64)
         return np.asarray(compiled.filter_rows(np.ascontiguousarray(sections), rows, start))

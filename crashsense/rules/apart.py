@@ -87,8 +87,11 @@ class RuleProcess:
                 with contextlib.suppress(OSError):
                     stream.close()
 
+    #: Kept by the class: when the interpreter ends, the module has lost its names.
+    _whatever_it_raises = contextlib.suppress(Exception)
+
     def __del__(self) -> None:
-        with contextlib.suppress(Exception):
+        with self._whatever_it_raises:
             self.close()
 
     def ask(

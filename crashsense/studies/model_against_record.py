@@ -46,9 +46,10 @@ LOW, HIGH = 0.05, 0.95
 class Prediction:
     """One record beside its prediction.
 
-    ``rows``: quantity, unit, record, model (nominal), low and high over the draws. ``times_s`` [s],
-    ``record_velocity`` and ``record_class_60`` (times,), the model's with draws (draws, times);
-    velocity change in m/s and class 60 in g, both positive for a deceleration.
+    ``rows``: quantity, unit, record, model (nominal), low and high over the draws; without bands
+    that reach half the record's rate. ``times_s`` [s], ``record_velocity`` and ``record_class_60``
+    (times,), the model's with draws (draws, times); velocity change in m/s and class 60 in g, both
+    positive for a deceleration.
     """
 
     event: str
@@ -196,9 +197,14 @@ def _figures(
     travel = cumulative_trapezoid(velocity, step_s=float(times[1] - times[0]))
     found["crush (car's travel)", "mm"] = (speed_m_s * times - travel).max(axis=1) * 1e3
     for low, high in BANDS_HZ:
-        levels = np.array([_level(signal, row, low, high) for row in samples])
-        found[f"{low:.0f} to {high:.0f} Hz, rms from 15 to 35 ms", "g"] = levels
+        if high < signal.rate_hz / 2:
+            levels = np.array([_level(signal, row, low, high) for row in samples])
+            found[_name(low, high), "g"] = levels
     return found
+
+
+def _name(low: float, high: float) -> str:
+    return f"{low:.0f} to {high:.0f} Hz, rms from 15 to 35 ms"
 
 
 def _level(signal: Signal, row: FloatArray, low: float, high: float) -> float:
@@ -216,6 +222,8 @@ def _table(
 
     rows = []
     for (name, unit), values in model.items():
+        if (name, unit) not in record:
+            continue
         drawn = values[1:] if values.size > 1 else values
         low, high = (float(np.quantile(drawn, q)) for q in (LOW, HIGH))
         rows.append(
@@ -256,6 +264,12 @@ def as_text(predictions: Sequence[Prediction]) -> str:
                 )
             )
         lines += [*text_table(table), ""]
+        compared = set(found.rows["quantity"])
+        beyond = [
+            f"{low:.0f} to {high:.0f}" for low, high in BANDS_HZ if _name(low, high) not in compared
+        ]
+        if beyond:
+            lines += [f"The rate of the record is too low for {', '.join(beyond)} Hz.", ""]
     lines.append(
         "The car is fictional; its numbers come in part from one public record (full-width wall, "
         "57 km/h): agreement with a channel of that test is not evidence. This command fits "

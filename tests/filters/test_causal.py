@@ -109,6 +109,24 @@ def test_steady_start_and_rest_start():
     assert abs(causal_lowpass(offset, sections=sections)[0, 0]) < 0.1
 
 
+@pytest.mark.parametrize("name", ["numpy", "fast"])
+@pytest.mark.parametrize("what", ["sections", "a0", "state"])
+def test_what_does_not_fit_the_rows_is_refused(name, what):
+    if name == "fast":
+        pytest.importorskip("numba")
+    sections = lowpass_sections(kind="bessel", order=3, corner_hz=400.0, rate_hz=10000.0)
+    state = np.zeros((2, 4 if what == "state" else 3, 2))
+    if what == "a0":
+        sections[1, 3] = 2.0
+    given = sections[:, :5] if what == "sections" else sections
+    with engine.using(name), pytest.raises(ValueError, match=what):
+        filter_rows(np.ones((3, 5)), sections=given, state=state)
+    if what != "state":
+        for steady in (False, True):
+            with engine.using(name), pytest.raises(ValueError, match=what):
+                causal_lowpass(np.ones((3, 5)), sections=given, steady=steady)
+
+
 def test_rows_come_out_as_alone():
     sections = lowpass_sections(kind="bessel", order=4, corner_hz=400.0, rate_hz=10000.0)
     block = np.random.default_rng(5).normal(size=(7, 400))

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from scipy.signal import bessel, butter, firwin, sosfilt_zi, sosfiltfilt, tf2sos
 
+from crashsense.errors import InputError
 from crashsense.filters.design import (
     BESSEL,
     bandpass,
@@ -55,6 +56,23 @@ def test_band_passes_are_those_of_scipy(order):
             wanted = butter(order, edges, "bandpass", output="sos", fs=rate_hz)
             found = bandpass(order, low_hz=edges[0], high_hz=edges[1], rate_hz=rate_hz)
             assert same(found, wanted), (rate_hz, low, high)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "field"),
+    [(600.0, 700.0, "corner_hz"), (100.0, 500.0, "corner_hz"), (0.0, 100.0, "corner_hz")]
+    + [(-10.0, 100.0, "corner_hz"), (np.nan, 100.0, "corner_hz"), (300.0, 200.0, "high_hz")]
+    + [(200.0, 200.0, "high_hz")],
+)
+def test_band_passes_that_the_rate_does_not_hold_are_refused(low, high, field):
+    with pytest.raises(InputError, match=field):
+        bandpass(2, low_hz=low, high_hz=high, rate_hz=1000.0)
+
+
+@pytest.mark.parametrize("corner_hz", [-1.0, 0.0, 500.0, 600.0, np.nan])
+def test_low_passes_that_the_rate_does_not_hold_are_refused(corner_hz):
+    with pytest.raises(InputError, match="corner_hz: got .*below half the rate"):
+        lowpass("bessel", 2, corner_hz=corner_hz, rate_hz=1000.0)
 
 
 def test_bessel_prototypes_fall_by_half_the_power_at_one():

@@ -107,6 +107,54 @@ def test_a_rate_is_changed_to_the_published_bits(way, rows, layout, length, up, 
     assert found.tobytes() == wanted.tobytes()
 
 
+SECTION = np.array([[0.3, -0.1, 0.7, 1.0, -0.6, 0.2]])
+STATE = np.zeros((1, 3, 2))
+
+#: What does not fit three rows -> sections, state
+UNFIT = {
+    "no last column": (SECTION[:, :5], STATE),
+    "a column more": (np.ones((1, 7)), STATE),
+    "another a0": (SECTION + np.eye(1, 6, 3), STATE),
+    "more sections in the state": (SECTION, np.zeros((2, 3, 2))),
+    "more rows in the state": (SECTION, np.zeros((1, 4, 2))),
+    "axes of the state as they are stored": (SECTION, STATE.swapaxes(0, 1)),
+    "longer delays": (SECTION, np.zeros((1, 3, 3))),
+}
+
+
+@pytest.mark.parametrize("what", UNFIT)
+def test_sections_and_states_that_do_not_fit_are_refused_as_by_the_package(way, what):
+    sections, state = UNFIT[what]
+    with pytest.raises(ValueError, match="sections: |state: "):
+        ours.sosfilt(np.ones((3, 5)), sections=sections, state=state)
+    with pytest.raises(ValueError, match="sos|zi"):
+        ss.sosfilt(sections, np.ones((3, 5)), axis=-1, zi=state)
+
+
+def test_sections_may_be_a_list(way):
+    found, _ = ours.sosfilt(np.eye(3, 5), sections=SECTION.tolist())
+    assert np.array_equal(found, ours.sosfilt(np.eye(3, 5), sections=SECTION)[0])
+
+
+@pytest.mark.parametrize(("b", "a"), [((), (1.0, 0.5)), ((1.0,), ())])
+def test_polynomials_without_coefficients_are_refused(way, b, a):
+    with pytest.raises(ValueError, match="no coefficients"):
+        ours.lfilter(np.ones((3, 5)), b=b, a=a)
+
+
+@pytest.mark.parametrize("shape", [(0,), (1, 3), (3, 2)])
+def test_taps_that_are_not_one_row_are_refused(way, shape):
+    with pytest.raises(ValueError, match="taps: got shape"):
+        ours.upfirdn(np.ones((3, 5)), taps=np.ones(shape), up=2, down=1)
+
+
+def every_sample(rows, taps, out, up, down, *more):
+    """As the compiled function, but without leaving any out."""
+    wide = np.zeros((len(out), out.shape[-1] * down))
+    WAYS["compiled"].apply(rows, taps, wide, up, 1, *more)
+    out[...] = wide[:, : out.shape[-1]]
+
+
 def broken(name):
     """What filters, with one function that is wrong: in its sums, its result or its arguments."""
     right = WAYS["compiled"]
@@ -122,8 +170,9 @@ def broken(name):
         ),
         "a pair": right._replace(linear_filter=lambda *of: (right.linear_filter(*of), None)),
         "taps of one phase": right._replace(
-            apply=lambda x, h, *of: right.apply(x, np.tile(h[:2], 2), *of)
+            apply=lambda x, h, *of: right.apply(x, np.tile(h[:2], len(h) // 2), *of)
         ),
+        "every sample kept": right._replace(apply=every_sample),
         "fewer arguments": right._replace(apply=lambda x, h, out, up, down: None),
     }[name]
 
@@ -131,7 +180,7 @@ def broken(name):
 @pytest.mark.parametrize(
     "name",
     ["no state", "state not given back", "not in place", "half precision", "not normalised"]
-    + ["a pair", "taps of one phase", "fewer arguments"],
+    + ["a pair", "taps of one phase", "every sample kept", "fewer arguments"],
 )
 def test_another_function_is_noticed_and_the_package_filters(name, monkeypatch):
     wrong = broken(name)
@@ -149,12 +198,19 @@ def test_where_the_functions_are_not_found_the_package_filters(absent, monkeypat
     if absent == "function":
         monkeypatch.setattr(ours, "_module", lambda name: object())
     elif absent == "file":
-        monkeypatch.delitem(sys.modules, "scipy.signal")
+        for name in ("scipy.signal", "scipy.signal._sosfilt"):
+            monkeypatch.delitem(sys.modules, name)
         monkeypatch.setattr(ours.PathFinder, "find_spec", lambda *of: None)
     else:
         monkeypatch.delitem(sys.modules, "scipy.signal")
         monkeypatch.setattr(ours.importlib.util, "find_spec", lambda name: None)
     assert ours._loaded() is ours._PUBLIC
+
+
+@pytest.mark.parametrize("name", ["_sosfilt", "_sigtools", "_upfirdn_apply"])
+def test_modules_of_an_imported_package_are_its_own(name):
+    """It was imported above; loaded again, they would be taken from it."""
+    assert ours._module(name) is sys.modules[f"scipy.signal.{name}"]
 
 
 BESIDE = """

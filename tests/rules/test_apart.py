@@ -19,7 +19,8 @@ from rules_support import samples
 import crashsense.rules
 from crashsense import engine, evaluate
 from crashsense.errors import InputError, RuleTimeout
-from crashsense.rules import Rule
+from crashsense.rules import Rule, apart
+from crashsense.rules.apart import RuleProcess
 from crashsense.rules.checked import MOST_TIMEOUTS, evaluate_rule, patience
 from crashsense.rules.plugins import PythonRule, rules_in_process
 
@@ -117,6 +118,13 @@ def test_a_file_that_ends_the_program_on_import_is_one_fault(
     with pytest.raises(InputError, match=message) as error:
         PythonRule(file=f"{tmp_path}/mine.py:Mine")
     assert len(str(error.value).splitlines()) == 1
+
+
+def test_the_end_of_the_interpreter_is_silent(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What it collects last meets modules without their names."""
+    for name in ("contextlib", "os"):
+        monkeypatch.setattr(apart, name, None)
+    RuleProcess.__new__(RuleProcess).__del__()
 
 
 def test_samples_of_a_process_apart_cannot_be_written_to(tmp_path: Path) -> None:

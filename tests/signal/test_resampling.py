@@ -62,7 +62,7 @@ def test_linear_and_row_by_row(samples, scale):
     st.sampled_from([(), (1,), (3,), (2, 2)]),
 )
 def test_compiled_equals_the_published_polyphase_filter(samples, rates, rows):
-    """Up by a whole number is compiled; every other ratio is left to numpy."""
+    """Up by a whole number is compiled; every other ratio is scipy's compiled function's."""
     pytest.importorskip("numba")
     rate, to = rates
     block = np.resize(samples, (*rows, samples.size)) * 1.0
@@ -100,6 +100,17 @@ def test_one_sample_stays_level(to_hz, size, name):
         assert found.shape == (2, size)
         assert resample(np.ones(100), rate_hz=2000.0, to_hz=to_hz).size == 100 * to_hz / 2000.0
     np.testing.assert_array_equal(found, np.repeat(values, size, axis=1))
+
+
+@pytest.mark.parametrize(("to_hz", "size"), [(10000.0, 100), (3000.0, 30), (700.0, 7)])
+@pytest.mark.parametrize("shape", [(0, 20), (0, 2, 20), (2, 0, 20)])
+@pytest.mark.parametrize("name", ["numpy", "fast"])
+def test_no_draws_stay_none(to_hz, size, shape, name):
+    if name == "fast":
+        pytest.importorskip("numba")
+    with engine.using(name):
+        found = resample(np.empty(shape), rate_hz=2000.0, to_hz=to_hz)
+    assert found.shape == (*shape[:-1], size)
 
 
 def test_velocity_survives_resampling():

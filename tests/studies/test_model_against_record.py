@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from exchange_writer import wall
@@ -11,7 +13,7 @@ from crashsense.cli import run
 from crashsense.errors import InputError
 from crashsense.records import read_record
 from crashsense.records.writing import write_signals
-from crashsense.studies.model_against_record import obstacles, predict
+from crashsense.studies.model_against_record import BANDS_HZ, as_text, obstacles, predict
 from crashsense.synthesis import load_events, load_recipes
 
 
@@ -45,6 +47,23 @@ def test_a_record_made_by_the_model_agrees_with_it(tmp_path, obstacle):
     (event,) = read_record(tmp_path / "made.csv")
     found = predict(event, obstacle=obstacle, speed_kmh=50.0, mass_kg=1500.0, draws=0)
     assert np.allclose(found.rows["record"], found.rows["model"], rtol=2e-3, atol=2e-2)
+
+
+@pytest.mark.parametrize(
+    ("rate_hz", "left_out"),
+    [(2500.0, []), (2000.0, ["400 to 1000"]), (500.0, ["200 to 400", "400 to 1000"])],
+)
+def test_a_record_at_a_low_rate_is_compared_without_bands_beyond_it(rate_hz, left_out):
+    (made,) = load_events(["wall_full_56"])
+    slow = made.signals["central_x"].resampled(rate_hz)
+    event = replace(made, signals={"central_x": slow}, cabin={})
+    found = predict(event, obstacle="rigid_wall", speed_kmh=56.0, draws=0)
+    bands = [f"{low:.0f} to {high:.0f}" for low, high in BANDS_HZ]
+    compared = [name for name in bands if found.rows["quantity"].str.contains(name).any()]
+    assert compared == [name for name in bands if name not in left_out]
+    assert np.isfinite(found.rows["record"]).all()
+    told = f"The rate of the record is too low for {', '.join(left_out)} Hz."
+    assert (told in as_text([found])) == bool(left_out)
 
 
 @pytest.mark.slow
