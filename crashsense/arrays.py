@@ -69,8 +69,8 @@ def check_sections(sections: FloatArray, *, rows: int, state: FloatArray | None)
 
 #: Parameters of ``mallopt`` (glibc, ``malloc.h``), and what they are set to here [bytes]: how much
 #: stays at the end of the heap; from which size on an array has pages of its own, which are given
-#: back with it; and (the padding of the heap's end) for how large an array the heap of a thread
-#: must have room before its last piece of 64 MB is given back: any that is kept in it.
+#: back with it; and (the padding of the heap's end) as much: the last 64 MB piece of a thread's
+#: heap is given back only if the piece before it has this much room.
 _TRIM_THRESHOLD, _TOP_PAD, _MMAP_THRESHOLD = -1, -2, -3
 _KEPT_AT_END, _PAGES_OF_ITS_OWN = 64_000_000, 32_000_000
 
@@ -141,7 +141,6 @@ def _heap() -> tuple[Callable[[], Any], Callable[[int], int]] | None:
     try:
         library = ctypes.CDLL(None)
         state, trim = library.mallinfo2, library.malloc_trim
-        _COUNTS.read_bytes()
     except (AttributeError, OSError, TypeError):
         return None
     state.restype, state.argtypes = _HeapState, []
@@ -176,10 +175,11 @@ def bound_memory() -> None:
     now = state()
     if now.fordblks <= MOST_UNUSED:
         return
-    held = _held_beside(now)
-    if _least_held is not None:
-        _least_held = min(_least_held, held)
-        if held - _least_held <= MOST_UNUSED:
-            return
-    trim(0)
-    _least_held = _held_beside(state())
+    with suppress(OSError):  # no descriptor of a file is free, or there is no such file
+        held = _held_beside(now)
+        if _least_held is not None:
+            _least_held = min(_least_held, held)
+            if held - _least_held <= MOST_UNUSED:
+                return
+        trim(0)
+        _least_held = _held_beside(state())

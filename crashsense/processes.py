@@ -28,8 +28,8 @@ THREAD_VARIABLES = (
 )
 
 #: Modules that the server imports, by engine: what tasks need, and kernels loaded and run once.
-#: Names only, so that a command begins it before it imports anything itself. Then filters of the
-#: shipped sensors are designed.
+#: Names only, so that a command begins it before it imports anything itself. The last module of
+#: each also designs the filters of the shipped sensors and reads the shipped cars.
 WARM = {
     "numpy": ("crashsense.campaign.warm", "crashsense.campaign.warm_numpy"),
     "fast": ("crashsense.campaign.warm", "crashsense.campaign.warm_compiled"),

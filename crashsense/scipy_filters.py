@@ -1,6 +1,6 @@
 """Filters along time by scipy's compiled functions, without the rest of ``scipy.signal``.
 
-That package imports statistics, optimisation and interpolation: 0.7 s and 75 MB in every process.
+That package imports statistics, optimisation and interpolation: 0.7 s and 75 MB of a process.
 The three functions that filter, loaded from their own files, take 0.01 s and 3 MB; the Python
 around them, up to 55 us a call, is not needed for arrays that are known to be right. Where another
 scipy keeps them elsewhere, or they take or return something else, the public functions of the
@@ -56,12 +56,13 @@ def sosfilt(
     """
     # Copies, in the order and type that the function takes: it writes where it reads.
     out = np.array(samples, dtype=np.float64, order="C")
-    check_sections(sections, rows=len(out), state=state)
+    table = np.array(sections, dtype=np.float64, order="C")
+    check_sections(table, rows=len(out), state=state)
     if state is None:
-        end = np.zeros((len(out), len(sections), 2))
+        end = np.zeros((len(out), len(table), 2))
     else:
         end = np.array(state.swapaxes(0, 1), dtype=np.float64, order="C")
-    _functions.sosfilt(np.array(sections, dtype=np.float64, order="C"), out, end)
+    _functions.sosfilt(table, out, end)
     return out, end.swapaxes(0, 1)
 
 

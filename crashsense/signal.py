@@ -327,7 +327,7 @@ def _kaiser_lowpass(count: int, corner: float) -> FloatArray:
     """Linear-phase low-pass of *count* taps, Kaiser window of beta 8, gain 1 at 0 Hz.
 
     *corner* in shares of half the rate. As ``scipy.signal.firwin``, to rounding: importing that
-    package takes a second.
+    package takes 0.7 s.
     """
     middle = (count - 1) / 2.0
     place = np.arange(count, dtype=np.float64) - middle

@@ -29,7 +29,7 @@ import pyarrow as pa
 
 from crashsense import engine, processes
 from crashsense.campaign.evaluation import Job, Made, run_and_write, run_tasks
-from crashsense.campaign.tasks import Bundle, Bundles, Waiting
+from crashsense.campaign.tasks import Bundle, Bundles, Waiting, guesses_of
 from crashsense.errors import CrashsenseError, InputError, MissingExtraError
 from crashsense.event import Event
 from crashsense.results.tables import Task
@@ -147,9 +147,7 @@ class Processes:
             while left:
                 before = len(left)
                 try:
-                    to_do: Sequence[Bundle] = list(left)
-                    if isinstance(bundles, Bundles):
-                        to_do = Bundles(to_do, seconds_a_draw=bundles.seconds_a_draw)
+                    to_do = Bundles(list(left), seconds_a_draw=guesses_of(bundles))
                     with closing(self._one_pool(job, str(job_file), to_do)) as finished:
                         for bundle, results in finished:
                             del left[bundle]

@@ -515,10 +515,10 @@ class _Campaign:
             write_csv(folder.path / "verdicts.csv", [run.nominal])
         if self.plan.draws:
             write_csv(folder.path / "statistics.csv", [run.statistics()])
+        on_disk.result()  # before anything says that the run is complete, or when it was
         folder.write_json(
             PROVENANCE, provenance(self.plan, folder.manifest(), finished=finished or now())
         )
-        on_disk.result()  # before anything says that the run is complete
         folder.write_json(SUMMARY, summary)  # last: a folder that has it is complete
 
     def _sorted(self, folder: RunFolder, intake: Intake) -> Iterator[pa.Table]:

@@ -8,8 +8,11 @@ depend on time, but they only say which tasks travel together and leave no trace
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import chain
 from typing import Any
+
+import numpy as np
 
 from crashsense.campaign.evaluation import Job
 from crashsense.event import RESTRAINTS
@@ -130,6 +133,13 @@ def bundled(
     return Bundles(bundles, seconds_a_draw=seconds_a_draw)
 
 
+def guesses_of(bundles: Sequence[Bundle]) -> Sequence[float]:
+    """Seconds that a draw of each occurrence was guessed to take; 1 where nothing was guessed."""
+    if isinstance(bundles, Bundles):
+        return bundles.seconds_a_draw
+    return [1.0] * (1 + max((task.occurrence for task in chain.from_iterable(bundles)), default=0))
+
+
 class Waiting:
     """Bundles that wait for a worker: the longest comes next, as far as that is known.
 
@@ -147,19 +157,28 @@ class Waiting:
     """
 
     def __init__(self, bundles: Sequence[Bundle]) -> None:
-        #: by the first occurrence of each bundle
-        self._queues: dict[int, deque[Bundle]] = {}
+        queues: dict[int, deque[Bundle]] = {}
         for bundle in bundles:
-            self._queues.setdefault(bundle[0].occurrence, deque()).append(bundle)
-        most = max((task.occurrence for bundle in bundles for task in bundle), default=0)
-        self._guessed = list(getattr(bundles, "seconds_a_draw", [1.0] * (most + 1)))
+            queues.setdefault(bundle[0].occurrence, deque()).append(bundle)
+        self._queues = list(queues.values())
+        #: of each occurrence: queues that hold tasks of it
+        self._rows: dict[int, set[int]] = {}
+        for row, queue in enumerate(self._queues):
+            for task in chain.from_iterable(queue):
+                self._rows.setdefault(task.occurrence, set()).add(row)
+        self._left = len(bundles)
+        self._guessed = guesses_of(bundles)
         #: measured over guessed time of occurrences of which a bundle has been computed
         self._factors: dict[int, float] = {}
         self._begun: set[int] = set()
         self._measured = self._expected = 0.0
+        #: What the next bundle of each queue takes: seconds that are known, and guessed ones, which
+        #: change with the usual factor. Kept, as there may be thousands of events.
+        self._known, self._unknown = np.zeros((2, len(self._queues)))
+        self._weigh(chain.from_iterable(bundles))
 
     def __bool__(self) -> bool:
-        return bool(self._queues)
+        return self._left > 0
 
     def __iter__(self) -> Iterator[Bundle]:
         while self:
@@ -167,12 +186,11 @@ class Waiting:
 
     def next(self) -> Bundle:
         """Take the bundle that should be begun now."""
-        place = max(self._queues, key=self._weight)
-        queue = self._queues[place]
-        bundle = queue.popleft()
-        if not queue:
-            del self._queues[place]
+        usual = self._measured / self._expected if self._expected else 1.0
+        bundle = self._queues[np.argmax(self._known + usual * self._unknown)].popleft()
+        self._left -= 1
         self._begun.update(task.occurrence for task in bundle)
+        self._weigh(bundle)
         return bundle
 
     def took(self, bundle: Sequence[Task], seconds: float) -> None:
@@ -183,17 +201,20 @@ class Waiting:
         self._measured += seconds
         self._expected += guessed
         self._factors.update((task.occurrence, seconds / guessed) for task in bundle)
+        self._weigh(bundle)
 
-    def _weight(self, place: int) -> float:
-        """Seconds that the next bundle of a queue is expected to take."""
-        usual = self._measured / self._expected if self._expected else 1.0
-        return sum(
-            work_of([task], seconds_a_draw=self._guessed)
-            * self._factors.get(
-                task.occurrence, usual * (1.0 if task.occurrence in self._begun else UNSURE)
-            )
-            for task in self._queues[place][0]
-        )
+    def _weigh(self, tasks: Iterable[Task]) -> None:
+        """Weigh the next bundles of all queues with tasks of these occurrences."""
+        for row in {row for task in tasks for row in self._rows[task.occurrence]}:
+            queue = self._queues[row]
+            known, unknown = (0.0 if queue else -np.inf), 0.0
+            for task in queue[0] if queue else ():
+                work = work_of([task], seconds_a_draw=self._guessed)
+                if task.occurrence in self._factors:
+                    known += work * self._factors[task.occurrence]
+                else:
+                    unknown += work * (1.0 if task.occurrence in self._begun else UNSURE)
+            self._known[row], self._unknown[row] = known, unknown
 
 
 def work_of(tasks: Sequence[Task], *, seconds_a_draw: Sequence[float]) -> float:

@@ -1,7 +1,7 @@
 """Imports that a worker needs: the fork server loads them once for all workers.
 
-Importing this module is its only effect. For a run with the engine ``fast`` the server also loads
-:mod:`crashsense.campaign.warm_compiled`.
+Importing this module is its only effect. The server also loads, by the engine of the run,
+:mod:`crashsense.campaign.warm_numpy` or :mod:`crashsense.campaign.warm_compiled`.
 """
 
 from __future__ import annotations

@@ -84,6 +84,7 @@ def causal_lowpass(
     rows = values.reshape(-1, values.shape[-1])
     state = None
     if steady:
+        check_sections(sections, rows=len(rows), state=None)
         state = state_at_one(sections)[:, np.newaxis, :] * rows[np.newaxis, :, :1]
     return filter_rows(rows, sections=sections, state=state).reshape(values.shape)
 

@@ -1,7 +1,7 @@
 """Design of second-order sections with numpy alone.
 
 Twins of functions of ``scipy.signal``, the same numbers but for rounding (``tests/filters``
-compares them): importing that package takes a second, longer than most commands compute.
+compares them): importing that package takes 0.7 s, longer than most commands compute.
 
 A row of sections is (b0 b1 b2 1 a1 a2); zeros, poles and roots are in the plane of z.
 """

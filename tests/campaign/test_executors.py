@@ -398,51 +398,62 @@ def test_workers_of_a_cluster_do_not_wait_while_this_process_measures(
     assert sorted(task for bundle in bundles for task in bundle) == found.tasks()
 
 
-#: What a worker loads for its first task, beside what the server had loaded when it was forked.
-FIRST_TASK = """
+#: What a worker loads for its first tasks, beside what the server had loaded when it was forked.
+FIRST_TASKS = """
 import sys
 
 def found():
     kernels = sys.modules.get("crashsense.compiled.kernels")
     made = [one for one in vars(kernels).values() if hasattr(one, "stats")] if kernels else []
-    from crashsense.sensing.noise import noise_models
-    designed = noise_models.cache_info().misses
-    return set(sys.modules), sum(len(one.signatures) for one in made), designed
+    return set(sys.modules), sum(len(one.signatures) for one in made)
 
-def first_task(engine):
+def read():
+    from crashsense.sensing.noise import noise_models
+    from crashsense.synthesis.frontal.vehicle import _read
+    from crashsense.synthesis.misuse.structure import load_structure
+    from crashsense.synthesis.road.vehicle import load_ride
+    asked = [one.cache_info() for one in (noise_models, _read, load_ride, load_structure)]
+    return [one.misses for one in asked], [one.hits for one in asked]
+
+def first_tasks(engine):
     forked = set(sys.modules)
+    before, hits = read()
     from crashsense.campaign.evaluation import Job, run_task
     from crashsense.plan import resolve_plan
     from crashsense.plan.resolve import conditions_of
     from crashsense.results.tables import Task
-    plan = resolve_plan(events=["wall_full_56"], draws=8)
+    plan = resolve_plan(events=["wall_full_56", "hammer_tunnel", "pothole_40"], draws=8)
     rules = {name for name in set(sys.modules) - forked if name.startswith("crashsense.rules.")}
     conditions = conditions_of(plan.keys, path="auto")
     occurrences = tuple(plan.occurrences())
     job = Job(occurrences, plan.sensor_sets, plan.algorithms, conditions, engine=engine)
-    modules, kernels, designed = found()
-    run_task(job, Task(0, 0, 9))
-    after, more, further = found()
+    modules, kernels = found()
+    for place in range(len(occurrences)):
+        run_task(job, Task(place, 0, 9))
+    after, more = found()
     packages = {name.partition(".")[0] for name in after - modules}
-    return sorted(packages - sys.stdlib_module_names), more - kernels, further - designed, rules
+    misses, more_hits = read()
+    further = [now - then for now, then in zip(misses, before)]
+    used = all(now > then for now, then in zip(more_hits, hits))
+    return sorted(packages - sys.stdlib_module_names), more - kernels, further, used, rules
 
 if __name__ == "__main__":
     from crashsense import processes
     with processes.context(sys.argv[1]).Pool(1) as pool:
-        print(*pool.apply(first_task, (sys.argv[1],)))
+        print(*pool.apply(first_tasks, (sys.argv[1],)))
 """
 
 
 @pytest.mark.slow
 @pytest.mark.skipif(not processes.forks(), reason="no fork server")
 @pytest.mark.parametrize("engine_name", ["numpy", "fast"])
-def test_a_worker_is_forked_with_all_that_its_first_task_needs(
+def test_a_worker_is_forked_with_all_that_its_first_tasks_need(
     engine_name: str, tmp_path: Path
 ) -> None:
     if engine_name == "fast" and not engine.installed():
         pytest.skip("needs numba (extra 'fast')")
     file = tmp_path / "first.py"
-    file.write_text(FIRST_TASK)
+    file.write_text(FIRST_TASKS)
     command = [sys.executable, str(file), engine_name]
     done = subprocess.run(command, capture_output=True, text=True)
-    assert done.stdout.strip() == "[] 0 0 set()", done.stderr
+    assert done.stdout.strip() == "[] 0 [0, 0, 0, 0] True set()", done.stderr

@@ -11,6 +11,8 @@ import subprocess
 import sys
 import tracemalloc
 from collections.abc import Iterator
+from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -90,12 +92,18 @@ def test_three_blocks_take_little_more_than_one(engine_name: str, uncollected: N
 
 
 HEAP = """
+import mmap
 import numpy as np
 from crashsense import arrays
 
 def held():
     lines = open("/proc/self/status").read().splitlines()
     return 1024 * int(next(line.split()[1] for line in lines if line.startswith("RssAnon")))
+
+def mapped(kind):
+    made = mmap.mmap(-1, 128_000_000, flags=mmap.MAP_ANONYMOUS | kind)
+    np.frombuffer(made, np.uint8)[:] = 1
+    return made
 
 # What is held once some arrays, which fit the gaps of the heap, are no longer used.
 def left(count):
@@ -105,12 +113,19 @@ def left(count):
 
 arrays.reuse_memory()
 before = held()
-some = [np.ones(1_000_000) for _ in range(20)]
-last = some.pop()  # behind all the others: the heap cannot shrink
+some = [np.ones(1_000_000) for _ in range(32)]
+between = some[7::8]  # and one behind all the others: the heap cannot shrink
+before += 32_000_000
 some.clear()
 found = [held() - before]
+beside = mapped(mmap.MAP_PRIVATE)  # in use as long as the bound is looked at for the first time
+arrays.bound_memory()
+beside.close()
 arrays.bound_memory()
 found.append(held() - before)
+# In use from now on: arrays of the heap, one that no gap has room for, and what processes share.
+used = [*(np.ones(1_000_000) for _ in range(8)), np.ones(8_000_000)], mapped(mmap.MAP_SHARED)
+before += 128_000_000
 for count in (3, 15):
     found.append(left(count))
     arrays.bound_memory()
@@ -140,9 +155,25 @@ def test_memory_that_is_kept_without_use_is_bounded(where: str) -> None:
     kept, bounded, few, still, many, again = map(int, done.stdout.split())
     assert min(kept, many) > 100 * MB  # as reuse_memory asks for
     assert max(bounded, again) < arrays.MOST_UNUSED + 8 * MB
-    # The gaps are larger than the bound, but what is held in them is not.
+    # The gaps are larger than the bound, but what is held in them without use is not.
     assert 20 * MB < few - bounded < arrays.MOST_UNUSED
     assert still > few - 2 * MB
+
+
+def test_memory_that_cannot_be_counted_fails_no_task(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    trimmed: list[int] = []
+    state = SimpleNamespace(fordblks=arrays.MOST_UNUSED + 1, uordblks=0, hblkhd=0)
+    monkeypatch.setattr(arrays, "_heap", lambda: (lambda: state, trimmed.append))
+    monkeypatch.setattr(arrays, "_least_held", None)
+    counts = tmp_path / "statm"
+    monkeypatch.setattr(arrays, "_COUNTS", counts)
+    arrays.bound_memory()
+    assert trimmed == []
+    counts.write_text("900 800 100 1 0 700 0")
+    arrays.bound_memory()
+    assert trimmed == [0]
 
 
 THREAD = """

@@ -44,6 +44,10 @@ def test_a_fire_curve_is_the_running_maximum_of_its_row(tmp_path: Path) -> None:
     assert seen > 10
 
 
+#: Bundles of one task.
+BUNDLES = [(Task(number, 0, 1),) for number in range(3 * executors.RESTARTS)]
+
+
 class _Breaks(executors.Processes):
     """Breaks after so many bundles each time that it is asked to go on."""
 
@@ -63,7 +67,7 @@ def test_workers_that_finish_nothing_are_given_up(monkeypatch: pytest.MonkeyPatc
     monkeypatch.setattr(executors, "_write_job", lambda job, file: None)
     broken = _Breaks(0)
     with pytest.raises(CrashsenseError, match="worker processes end before they finish anything"):
-        list(broken.run(SimpleNamespace(), [("one",), ("two",)]))
+        list(broken.run(SimpleNamespace(), BUNDLES[:2]))
     assert broken.pools == executors.RESTARTS
 
 
@@ -72,10 +76,9 @@ def test_workers_that_finish_something_each_time_are_started_as_often_as_needed(
 ) -> None:
     monkeypatch.setattr(executors, "_write_job", lambda job, file: None)
     slow = _Breaks(1)
-    bundles = [(number,) for number in range(3 * executors.RESTARTS)]
-    done = [task for task, _ in slow.run(SimpleNamespace(), bundles)]
-    assert done == [number for (number,) in bundles]
-    assert slow.pools == len(bundles)
+    done = [task for task, _ in slow.run(SimpleNamespace(), BUNDLES)]
+    assert done == [task for (task,) in BUNDLES]
+    assert slow.pools == len(BUNDLES)
 
 
 def test_any_bundle_that_is_finished_lets_workers_be_started_again() -> None:
@@ -96,9 +99,9 @@ def test_any_bundle_that_is_finished_lets_workers_be_started_again() -> None:
             raise BrokenProcessPool("gone")
 
     job = Job((), (), (), Conditions())
-    bundles = [(number,) for number in range(4)]
+    bundles = BUNDLES[:4]
     patient = Sometimes(executors.RESTARTS)
-    assert [task for task, _ in patient.run(job, bundles)] == [0, 1, 2, 3]
+    assert [task for task, _ in patient.run(job, bundles)] == [task for (task,) in bundles]
     assert patient.pools == 4 * executors.RESTARTS
     lost = Sometimes(executors.RESTARTS + 1)
     with pytest.raises(CrashsenseError, match="before they finish anything"):

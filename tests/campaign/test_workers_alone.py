@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import concurrent.futures
 import os
 import signal
 import sys
 import threading
 from collections.abc import Callable
+from concurrent.futures.process import BrokenProcessPool
 from importlib import import_module
 from pathlib import Path
 from types import SimpleNamespace
@@ -15,9 +17,10 @@ from typing import Any
 import pyarrow as pa
 import pytest
 
-from crashsense.campaign import evaluation, executors
+from crashsense.campaign import evaluation, executors, warm_sensors
 from crashsense.campaign.evaluation import Job
-from crashsense.campaign.executors import Cluster
+from crashsense.campaign.executors import Cluster, Processes
+from crashsense.campaign.tasks import Bundles
 from crashsense.errors import CrashsenseError, InputError
 from crashsense.results.folder import RunFolder
 from crashsense.results.tables import DRAWN_SCHEMA, SCHEMA_VERSION, Task
@@ -138,6 +141,22 @@ def test_the_fork_server_loads_every_module_of_models(monkeypatch: pytest.Monkey
     assert all(set(names) & set(asked) for names in SHIPPED.values())
 
 
+@pytest.mark.parametrize("failing", ["load_sensor_set", "design_filters", "load_vehicle"])
+def test_what_cannot_be_made_ready_ends_no_fork_server(
+    failing: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The task that needs it says why; if the server ended, the run would only be interrupted."""
+    failed: list[str] = []
+
+    def refuse(*_: Any) -> None:
+        failed.append(failing)
+        raise ValueError("damaged on purpose")
+
+    monkeypatch.setattr(warm_sensors, failing, refuse)
+    warm_sensors.make_ready("numpy")
+    assert failed
+
+
 class Client:
     """A cluster's client made by hand."""
 
@@ -208,11 +227,16 @@ def test_a_cluster_is_given_up_once_it_was_without_workers_for_a_minute(
     assert left == [0]
 
 
+#: What bundles of three events take [s].
+TOOK = (1.0, 9.0, 4.0)
+
+
 class Future:
     """A bundle on a cluster that is done as soon as it is waited for."""
 
-    def __init__(self, bundle: Any, *, fails: bool) -> None:
+    def __init__(self, bundle: Any, *, fails: bool, seconds: float) -> None:
         self.bundle = bundle
+        self.seconds = seconds
         self.status = "error" if fails else "finished"
 
     def exception(self) -> Exception:
@@ -221,17 +245,18 @@ class Future:
 
     def result(self) -> tuple[list[Any], float]:
         assert self.status == "finished"
-        return [(task, None) for task in self.bundle], 0.1
+        return [(task, None) for task in self.bundle], self.seconds
 
 
 class Loop:
-    """Bundles of a cluster that are done one at a time, in reverse; the named one fails."""
+    """Bundles of a cluster that are done one at a time; the named one fails."""
 
-    def __init__(self, fails: Task | None = None) -> None:
+    def __init__(self, fails: Task | None = None, *, threads: int = 2) -> None:
         self.fails = fails
+        self.submitted: list[Any] = []
         self.most = 0
         self.cancelled: list[Any] = []
-        self.threads = 2
+        self.threads = threads
         self.status = "running"
 
     wait_for_workers, nthreads = Client.wait_for_workers, Client.nthreads
@@ -240,7 +265,8 @@ class Loop:
         return content
 
     def submit(self, call: object, shared: bytes, bundle: Any, **_: Any) -> Any:
-        return Future(bundle, fails=self.fails in bundle)
+        self.submitted.append(bundle)
+        return Future(bundle, fails=self.fails in bundle, seconds=TOOK[bundle[0].occurrence % 3])
 
     def cancel(self, futures: list[Any]) -> None:
         self.cancelled = [future.bundle for future in futures]
@@ -270,3 +296,90 @@ def test_a_cluster_is_kept_busy_and_its_errors_are_those_of_the_task(
     assert sorted(found) == [task for (task,) in bundles]
     assert client.most == 2 * 2  # as many again as run wait for them
     assert client.cancelled == []
+
+
+#: Two bundles of each event, which were guessed to take the same; and the order in which they are
+#: begun if two are sent ahead and each is done before the next: the others of an event are known by
+#: its first, and those of which nothing is known come before.
+EQUAL = [(Task(k, first, first + 1),) for k in range(3) for first in (1, 2)]
+IN_ORDER = [0, 1, 2, 1, 2, 0]
+
+
+def test_a_cluster_takes_bundles_in_the_order_of_what_was_measured(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    distributed = pytest.importorskip("distributed")
+    client = Loop(threads=1)
+
+    def wait(running: set[Any], **_: Any) -> Any:
+        first = min(running, key=lambda future: client.submitted.index(future.bundle))
+        return SimpleNamespace(done={first})
+
+    monkeypatch.setattr(distributed, "wait", wait)
+    assert len(list(Cluster(client).run(job(), EQUAL))) == len(EQUAL)
+    assert [bundle[0].occurrence for bundle in client.submitted] == IN_ORDER
+
+
+class Pool:
+    """Worker processes made by hand: each bundle is done as soon as it is waited for."""
+
+    def __init__(self) -> None:
+        self.submitted: list[Any] = []
+        self.breaks = False
+
+    def __call__(self, *, max_workers: int, **_: Any) -> Pool:
+        return self
+
+    def submit(self, call: object, bundle: Any) -> concurrent.futures.Future[Any]:
+        future: concurrent.futures.Future[Any] = concurrent.futures.Future()
+        if self.breaks:
+            future.set_exception(BrokenProcessPool("on purpose"))
+        else:
+            future.set_result(([(task, None) for task in bundle], TOOK[bundle[0].occurrence]))
+        self.submitted.append(bundle)
+        return future
+
+    def shutdown(self, **_: Any) -> None:
+        self.breaks = False
+
+
+@pytest.fixture
+def pool(monkeypatch: pytest.MonkeyPatch) -> Pool:
+    made = Pool()
+    monkeypatch.setattr(executors, "ProcessPoolExecutor", made)
+    monkeypatch.setattr(executors.processes, "context", lambda engine: None)
+    monkeypatch.setattr(
+        executors, "wait", lambda running, **_: SimpleNamespace(done=list(running)[:1])
+    )
+    return made
+
+
+def test_processes_take_bundles_in_the_order_of_what_was_measured(pool: Pool) -> None:
+    finished = list(Processes(1).run(job(), EQUAL))
+    assert sorted(task for task, _ in finished) == [task for (task,) in EQUAL]
+    assert [bundle[0].occurrence for bundle in pool.submitted] == IN_ORDER
+
+
+def test_when_a_pool_breaks_the_next_one_knows_what_was_guessed(pool: Pool) -> None:
+    pool.breaks = True
+    bundles = Bundles(EQUAL, seconds_a_draw=[1.0, 1.0, 5.0])
+    finished = list(Processes(1).run(job(), bundles))
+    assert sorted(task for task, _ in finished) == [task for (task,) in EQUAL]
+    begun = [bundle[0].occurrence for bundle in pool.submitted]
+    # Without guesses an event of which nothing is known would be the second.
+    assert begun[:2] == begun[2:4] == [2, 2]
+
+
+def test_what_a_bundle_takes_is_the_time_of_its_tasks(monkeypatch: pytest.MonkeyPatch) -> None:
+    clock = [3.0]
+
+    def run(_: Job, tasks: Any) -> Any:
+        for task in tasks:
+            clock[0] += 1.25
+            yield task, None
+
+    monkeypatch.setattr(executors, "run_and_write", run)
+    monkeypatch.setattr(executors.time, "thread_time", lambda: clock[0])
+    results, seconds = executors._timed(job(), (TASK, TASK))
+    assert [task for task, _ in results] == [TASK, TASK]
+    assert seconds == 2.5

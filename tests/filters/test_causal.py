@@ -121,6 +121,10 @@ def test_what_does_not_fit_the_rows_is_refused(name, what):
     given = sections[:, :5] if what == "sections" else sections
     with engine.using(name), pytest.raises(ValueError, match=what):
         filter_rows(np.ones((3, 5)), sections=given, state=state)
+    if what != "state":
+        for steady in (False, True):
+            with engine.using(name), pytest.raises(ValueError, match=what):
+                causal_lowpass(np.ones((3, 5)), sections=given, steady=steady)
 
 
 def test_rows_come_out_as_alone():

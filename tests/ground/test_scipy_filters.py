@@ -131,6 +131,11 @@ def test_sections_and_states_that_do_not_fit_are_refused_as_by_the_package(way, 
         ss.sosfilt(sections, np.ones((3, 5)), axis=-1, zi=state)
 
 
+def test_sections_may_be_a_list(way):
+    found, _ = ours.sosfilt(np.eye(3, 5), sections=SECTION.tolist())
+    assert np.array_equal(found, ours.sosfilt(np.eye(3, 5), sections=SECTION)[0])
+
+
 @pytest.mark.parametrize(("b", "a"), [((), (1.0, 0.5)), ((1.0,), ())])
 def test_polynomials_without_coefficients_are_refused(way, b, a):
     with pytest.raises(ValueError, match="no coefficients"):

@@ -6,6 +6,7 @@ import hashlib
 import json
 import os
 import re
+import time
 from pathlib import Path
 
 import pandas as pd
@@ -16,6 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import crashsense
+from crashsense.campaign import running
 from crashsense.errors import RunFolderError
 from crashsense.results import folder as module
 from crashsense.results import on_disk
@@ -32,7 +34,9 @@ from crashsense.results.folder import (
     write_csv,
     write_text,
 )
+from crashsense.results.provenance import PROVENANCE
 from crashsense.results.run import SUMMARY
+from crashsense.results.sealed import read_sealed
 from crashsense.results.tables import CURVE_SCHEMA, SCHEMA_VERSION, VERDICT_SCHEMA, Task
 
 #: Draws of two occurrences, in three tasks; the events of each.
@@ -221,20 +225,40 @@ def test_parts_are_brought_to_the_disk_and_one_that_is_not_is_named(
 def test_a_run_is_complete_once_its_parts_are_on_the_disk(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    seen: list[tuple[list[Task], bool]] = []
+    seen: list[tuple[list[Task], list[str]]] = []
 
     def bring(self: RunFolder, tasks: list[Task]) -> None:
-        seen.append((list(tasks), (self.path / SUMMARY).exists()))
+        time.sleep(0.5)  # long enough to write what must not be there yet
+        said = [name for name in (PROVENANCE, SUMMARY) if (self.path / name).exists()]
+        seen.append((list(tasks), said))
 
     monkeypatch.setattr(RunFolder, "bring_to_disk", bring)
     asked = {"events": ["hammer_tunnel"], "draws": 3, "workers": 1, "chunk": 2}
     crashsense.evaluate(out=tmp_path / "run", **asked)
     tasks = [Task(0, 0, 3), Task(0, 3, 4)]
-    assert seen == [(tasks, False)]
+    assert seen == [(tasks, [])]
     run = RunFolder(tmp_path / "run")
     run.part("verdicts", tasks[1]).unlink()
     crashsense.evaluate(out=tmp_path / "run", **asked)
-    assert seen[1:] == [(tasks[1:], False)]  # the others were before
+    assert seen[1:] == [(tasks[1:], [PROVENANCE])]  # the other parts were brought there before
+
+
+def test_a_run_whose_parts_do_not_reach_the_disk_is_not_complete(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(self: RunFolder, tasks: list[Task]) -> None:
+        raise RunFolderError("the disk is gone")
+
+    asked = {"events": ["hammer_tunnel"], "workers": 1, "out": tmp_path / "run"}
+    with monkeypatch.context() as patched:
+        patched.setattr(RunFolder, "bring_to_disk", refuse)
+        with pytest.raises(RunFolderError, match="the disk is gone"):
+            crashsense.evaluate(**asked)
+    assert RunFolder(tmp_path / "run").parts()
+    assert not (tmp_path / "run" / SUMMARY).exists()
+    monkeypatch.setattr(running, "now", lambda: "later")  # when nothing is missing any more
+    crashsense.evaluate(**asked)
+    assert read_sealed(tmp_path / "run" / PROVENANCE)["finished"] == "later"
 
 
 def test_parts_of_a_stopped_run_are_brought_to_the_disk_when_it_is_gone_on_with(
