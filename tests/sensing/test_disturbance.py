@@ -21,12 +21,13 @@ from crashsense.sensing import (
     prepared,
 )
 from crashsense.sensing.disturbance import Disturbance
+from crashsense.sensing.groups import GROUP
 from crashsense.sensing.noise import NoiseModels
 from crashsense.sensing.one_sensor import OneSensor
 from crashsense.sensing.sense import joined, sense_in_parts
 from crashsense.units import STANDARD_GRAVITY as G
 
-#: Draw 0 is the nominal one; the others fill more than one piece of noise.
+#: Draw 0 is the nominal one.
 DRAWS = np.arange(300)
 
 USUAL: dict[str, Any] = {
@@ -38,12 +39,17 @@ USUAL: dict[str, Any] = {
 
 
 def sensed(
-    chosen: SensorSet, bank: NoiseBank | None, *, start_s: float = -0.05, **how: Any
+    chosen: SensorSet,
+    bank: NoiseBank | None,
+    *,
+    start_s: float = -0.05,
+    size: int = 64,
+    **how: Any,
 ) -> Sensed:
     true = {"central_x": acceleration(crash(samples=1503), start_s=start_s)}
     with engine.using("numpy"):
         asked: Any = {"draws": DRAWS, "occurrence": "any", **how}
-        return joined(list(sense_in_parts(true, chosen, size=64, bank=bank, **asked)))
+        return joined(list(sense_in_parts(true, chosen, size=size, bank=bank, **asked)))
 
 
 @pytest.mark.parametrize(
@@ -69,6 +75,19 @@ def test_sensors_that_share_a_bank_are_sensed_as_if_alone(other: dict[str, Any])
         for table in ("channels", "codes", "valid"):
             found, expected = (getattr(one.samples, table)["central_x"] for one in (shared, alone))
             np.testing.assert_array_equal(found, expected)
+
+
+def test_parts_may_have_several_groups_and_meet_several_pieces_of_noise(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A draw gets its own noise wherever it stands in its part, and the part in a piece."""
+    monkeypatch.setattr(disturbance, "NOISE_WORDS", 2 * GROUP * ready().words)
+    chosen = sensor_set(part(**USUAL))
+    alone = sensed(chosen, None, size=1).samples.codes["central_x"]
+    assert len(np.unique(alone, axis=0)) == DRAWS.size
+    for size in (GROUP // 2, GROUP * 3 // 2, DRAWS.size):
+        found = sensed(chosen, None, size=size).samples.codes["central_x"]
+        np.testing.assert_array_equal(found, alone)
 
 
 @pytest.mark.parametrize("other", [{"start_s": -0.0303}, {"seed": 2}, {"occurrence": "b"}])
