@@ -364,7 +364,7 @@ def quantise(
 def round_to_codes(values: FloatArray, *, step: float, limit: int, largest: float) -> IntArray:
     """As :func:`quantise`, in place: the codes take the place of the values.
 
-    *largest*: absolute value of all; larger values never have smaller codes.
+    *largest*: absolute value of all, or a bound on it; larger values never have smaller codes.
     """
     values /= step
     np.rint(values, out=values)
@@ -380,7 +380,10 @@ def largest_of(values: FloatArray) -> float:
 
 
 def beyond_level(values: FloatArray, *, level: float, largest: float | None = None) -> IntArray:
-    """Count the samples beyond +/-*level*, shape (draws,); *largest* absolute value, if known."""
+    """Count the samples beyond +/-*level*, shape (draws,).
+
+    *largest*: absolute value of all, or a bound on it, if one is known.
+    """
     if (largest_of(values) if largest is None else largest) <= level:
         return np.zeros(values.shape[0], dtype=np.int64)
     return np.asarray(np.count_nonzero(np.abs(values) > level, axis=-1), dtype=np.int64)

@@ -12,7 +12,7 @@ import numpy as np
 
 from crashsense.arrays import BoolArray, FloatArray
 from crashsense.sensing import chain
-from crashsense.sensing.noise import raises
+from crashsense.sensing.noise import largest_gain
 from crashsense.sensing.peaks import largest_of_rows
 
 if TYPE_CHECKING:
@@ -80,8 +80,8 @@ def largest_word(one: OneSensor) -> float:
     """A bound on the filtered values of all draws on the fast path; infinite if there is none."""
     if not one.read_one_by_one:
         return np.inf
-    noise = one.sigma * one.noise_models.most if one.noisy else 0.0
-    return ROUNDED_UP * (raises(one.design) * most_ahead_of_filter(one) + noise)
+    noise = one.sigma * one.noise_models.largest_value if one.noisy else 0.0
+    return ROUNDED_UP * (largest_gain(one.design) * most_ahead_of_filter(one) + noise)
 
 
 def largest_reading(one: OneSensor) -> FloatArray:

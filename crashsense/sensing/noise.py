@@ -184,7 +184,7 @@ class NoiseModels:
         return found if max(taps.size for taps in found) <= MOST_TAPS else None
 
     @cached_property
-    def most(self) -> float:
+    def largest_value(self) -> float:
         """The largest value that noise of unit deviation can have in any code."""
         return largest_noise() * max(_sum_of_response(model.sections) for model in self.models)
 
@@ -194,7 +194,7 @@ noise_models = lru_cache(maxsize=128)(NoiseModels)
 
 
 @lru_cache(maxsize=128)
-def raises(design: chain.FilterDesign) -> float:
+def largest_gain(design: chain.FilterDesign) -> float:
     """By which factor a filter may raise the largest value, in any of its settings, at most."""
     settings = range(len(chain.CORNER_SETTINGS))
     return max(_sum_of_response(chain.setting_sections(design, s)) for s in settings)

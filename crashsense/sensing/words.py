@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -72,8 +72,9 @@ class Words:
         if largest > sensor.range:
             largest = chain.largest_of(analogue)
             self.after[at] = chain.beyond_level(analogue, level=sensor.range, largest=largest)
-        grid: Any = {"step": sensor.step, "limit": sensor.code_limit}
-        self.at_code[at] = chain.round_to_codes(analogue, **grid, largest=largest)
+        self.at_code[at] = chain.round_to_codes(
+            analogue, step=sensor.step, limit=sensor.code_limit, largest=largest
+        )
         self.codes[at] = analogue
         if isinstance(at, slice):
             np.multiply(analogue, sensor.step, out=self.values[at])

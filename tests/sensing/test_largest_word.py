@@ -12,7 +12,7 @@ from crashsense import draws, engine
 from crashsense.filters.causal import filter_rows
 from crashsense.sensing import Sensed, SensorSet, chain, one_sensor, sense
 from crashsense.sensing.faults import StuckValue
-from crashsense.sensing.noise import noise_models, raises
+from crashsense.sensing.noise import largest_gain, noise_models
 from crashsense.sensing.words import Words
 from crashsense.signal import Signal
 from crashsense.units import STANDARD_GRAVITY as G
@@ -144,12 +144,12 @@ def worst_of(sections: Any) -> float:
 def test_bounds_are_reached_by_the_worst_input(design: chain.FilterDesign) -> None:
     settings = range(len(chain.CORNER_SETTINGS))
     worst = max(worst_of(chain.setting_sections(design, s)) for s in settings)
-    assert raises(design) == pytest.approx(worst, rel=1e-12)
+    assert largest_gain(design) == pytest.approx(worst, rel=1e-12)
     assert worst > 1.0
     models = noise_models(design, EVERY)
     worst = max(worst_of(model.sections) for model in models.models)
-    assert models.most == pytest.approx(draws.largest_noise() * worst, rel=1e-12)
-    assert raises(design._replace(kind="none")) == 1.0
+    assert models.largest_value == pytest.approx(draws.largest_noise() * worst, rel=1e-12)
+    assert largest_gain(design._replace(kind="none")) == 1.0
 
 
 def test_the_largest_number_of_noise() -> None:
