@@ -368,10 +368,10 @@ SAME: dict[tuple[str, str, str], str] = {
         "GROUP = 12",
         "",
     ): "groups of any size give the same to rounding",
-    ("crashsense/rules/running.py", "FEW_ROWS = 12", ""): "both ways give the same extremes",
+    ("crashsense/rules/running.py", "FEW_SAMPLES = 7_000", ""): "both ways give the same extremes",
     (
         "crashsense/rules/running.py",
-        "if len(values) < FEW_ROWS:",
+        "if values.size < FEW_SAMPLES:",
         "Lt -> LtE",
     ): "both ways give the same extremes",
     (

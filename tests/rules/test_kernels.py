@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -42,3 +45,16 @@ def test_a_run_goes_from_a_mark_to_the_next_or_to_the_end() -> None:
             ends = [*places[1:], len(own)]
             wanted += [(row, a, b) for a, b in zip(places, ends, strict=False) if b - a > 1]
         assert kernels.runs_after(marks) == wanted
+
+
+def test_what_stands_before_the_first_sample_counts_in_a_row_shorter_than_the_window() -> None:
+    assert kernels.window_max(np.array([[-5.0]]), 3, fill=0.0).tolist() == [[0.0]]
+    assert kernels.window_min(np.array([[5.0, 6.0]]), 4, fill=0.0).tolist() == [[0.0, 0.0]]
+    assert kernels.any_within(np.array([[False]]), 3, fill=True).tolist() == [[True]]
+
+
+@pytest.mark.parametrize("of", [kernels.window_sum, kernels.sum_within])
+@pytest.mark.parametrize("ticks", [0, -3])
+def test_a_sum_over_less_than_a_tick_is_refused(of: Callable[..., Any], ticks: int) -> None:
+    with pytest.raises(ValueError, match=f"ticks: got {ticks}; expected 1 or more"):
+        of(np.ones((2, 9)), ticks)

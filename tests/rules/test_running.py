@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from fractions import Fraction
+from typing import Any
 
 import numpy as np
 import pytest
@@ -30,7 +31,7 @@ def test_what_is_brought_apart_comes_together_again(length: int, dtype: type) ->
 
 
 @pytest.mark.parametrize("length", LENGTHS)
-@pytest.mark.parametrize("rows", [1, running.FEW_ROWS - 1, running.FEW_ROWS, 40])
+@pytest.mark.parametrize("rows", [1, 3, 24, 40])
 @pytest.mark.parametrize("combine", [np.maximum, np.minimum])
 def test_a_running_extreme_is_numpys(length: int, rows: int, combine: np.ufunc) -> None:
     """Of numbers below 0 and above, and of whole numbers far below 0."""
@@ -43,14 +44,15 @@ def test_a_running_extreme_is_numpys(length: int, rows: int, combine: np.ufunc) 
 
 @pytest.mark.parametrize("length", LENGTHS)
 def test_a_running_sum_is_closer_to_its_terms_than_numpys(length: int) -> None:
-    rows = np.random.default_rng(3).normal(size=(3, length)) + 0.5
+    """About a third as far from them in long rows: fewer numbers are added in turn."""
+    rows = np.random.default_rng(3).normal(size=(40, length)) + 0.5
     found, plain = kernels.running_sum(rows), np.cumsum(rows, axis=-1)
     exact = [sum(map(Fraction, row)) for row in rows.tolist()]
     wrong = [
         sum(abs(float(Fraction(x) - t)) for x, t in zip(by[:, -1].tolist(), exact, strict=True))
         for by in (found, plain)
     ]
-    assert wrong[0] <= wrong[1] + 2 * np.spacing(abs(plain).max())
+    assert wrong[0] <= wrong[1] * (0.6 if length >= 300 else 1.0)
     np.testing.assert_allclose(found, plain, rtol=0, atol=1e-11)
 
 
@@ -102,6 +104,23 @@ def test_a_window_of_its_samples_alone_forgets_all_others() -> None:
     assert not np.shares_memory(kernels.sum_within(values, 1), values)
     whole = np.arange(12).reshape(2, 6)
     assert kernels.sum_within(whole, 2).tolist() == [[0, 1, 3, 5, 7, 9], [6, 13, 15, 17, 19, 21]]
+
+
+@pytest.mark.parametrize(
+    "ordered",
+    [np.asfortranarray, lambda v: np.repeat(v, 2, axis=1)[:, ::2], lambda v: v[:, ::-1, ::-1]],
+    ids=["fortran", "every_other_row", "backwards"],
+)
+def test_a_running_extreme_of_rows_in_any_order_is_not_lost(ordered: Callable[..., Any]) -> None:
+    values = ordered(np.random.default_rng(8).random((4, 3, 50)))
+    marks = values > 0.9
+    expected = np.maximum.accumulate(values, axis=-1)
+    np.testing.assert_array_equal(
+        kernels.ticks_since(marks), kernels.ticks_since(np.ascontiguousarray(marks))
+    )
+    found = kernels.running_max(values)
+    assert found is values
+    np.testing.assert_array_equal(values, expected)
 
 
 @pytest.mark.parametrize("rows", [1, 20])

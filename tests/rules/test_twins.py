@@ -131,6 +131,7 @@ def test_a_row_is_the_same_in_a_block_that_is_cut_into_pieces(ticks: int) -> Non
         kernels.floored_sum,
         lambda v: kernels.floored_sum(v, floor=False),
         lambda v: kernels.window_sum(v, ticks),
+        lambda v: kernels.window_sum(v.astype(np.float32), ticks),
         lambda v: kernels.sum_within(v, ticks),
         lambda v: kernels.window_max(v, ticks),
         lambda v: kernels.window_max(v, ticks, fill=0.0),
@@ -140,6 +141,8 @@ def test_a_row_is_the_same_in_a_block_that_is_cut_into_pieces(ticks: int) -> Non
         whole = of(x)
         for row in (0, 65, 66, 532, 533, 1099):
             np.testing.assert_array_equal(whole[row], of(x[row : row + 1])[0])
+        # The last of an odd number of rows, which has none beside it, and the same of an even one.
+        np.testing.assert_array_equal(of(x[:3])[2], of(x[:4])[2])
 
 
 def test_floored_sum_on_a_long_record_stays_finite_and_right() -> None:
