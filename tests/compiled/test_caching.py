@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import subprocess
 import sys
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
@@ -31,7 +33,10 @@ print(outer(2.0), sum(outer.stats.cache_hits.values()))
 
 def run(folder: Path, *command: str) -> str:
     command = command or ("outer_kernel.py",)
-    done = subprocess.run([sys.executable, *command], cwd=folder, capture_output=True, text=True)
+    # Kernels are kept beside their files, wherever the user keeps those of the program.
+    beside = {k: v for k, v in os.environ.items() if k != "NUMBA_CACHE_DIR"}
+    how: Any = {"cwd": folder, "env": beside, "capture_output": True, "text": True}
+    done = subprocess.run([sys.executable, *command], **how)
     assert not done.stderr
     return done.stdout.strip()
 
