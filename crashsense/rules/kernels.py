@@ -371,7 +371,7 @@ def window_max(values: FloatArray, ticks: int, *, fill: float = -np.inf) -> Floa
 def window_min(values: FloatArray, ticks: int, *, fill: float = np.inf) -> FloatArray:
     """Return the minimum over the last *ticks* samples; *fill* stands before the first."""
     if engine.kernels() is not None:
-        return -window_max(-values, ticks, fill=-fill)
+        return -window_max(-_floats(values), ticks, fill=-fill)
     steps = _steps_of_an_extreme(ticks)
     return _in_steps(_floats(values), steps, np.minimum, None if fill == np.inf else fill)
 

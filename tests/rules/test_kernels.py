@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from crashsense import engine
 from crashsense.rules import kernels
 
 
@@ -51,6 +52,18 @@ def test_what_stands_before_the_first_sample_counts_in_a_row_shorter_than_the_wi
     assert kernels.window_max(np.array([[-5.0]]), 3, fill=0.0).tolist() == [[0.0]]
     assert kernels.window_min(np.array([[5.0, 6.0]]), 4, fill=0.0).tolist() == [[0.0, 0.0]]
     assert kernels.any_within(np.array([[False]]), 3, fill=True).tolist() == [[True]]
+
+
+@pytest.mark.parametrize("name", engine.ENGINES)
+@pytest.mark.parametrize("dtype", [np.float32, np.int64, np.uint8, np.bool_])
+def test_windows_of_other_numbers_are_those_of_the_same_floats(dtype: Any, name: str) -> None:
+    """Numbers without sign have no negative, by which a least one is found as a largest."""
+    if name == "fast" and not engine.installed():
+        pytest.skip("numba is not installed")
+    rows = (np.random.default_rng(9).random((5, 40)) * 100.0).astype(dtype)
+    with engine.using(name):
+        for of in (kernels.window_sum, kernels.window_max, kernels.window_min):
+            np.testing.assert_array_equal(of(rows, 5), of(rows.astype(np.float64), 5))
 
 
 @pytest.mark.parametrize("of", [kernels.window_sum, kernels.sum_within])
