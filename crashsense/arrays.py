@@ -175,7 +175,7 @@ def bound_memory() -> None:
     now = state()
     if now.fordblks <= MOST_UNUSED:
         return
-    with suppress(OSError):  # no descriptor of a file is free, or there is no such file
+    with suppress(OSError, ValueError):  # no descriptor of a file is free, or no counts are there
         held = _held_beside(now)
         if _least_held is not None:
             _least_held = min(_least_held, held)

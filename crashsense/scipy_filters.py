@@ -108,6 +108,7 @@ def upfirdn(samples: FloatArray, *, taps: FloatArray, up: int, down: int) -> Flo
     >>> upfirdn(np.array([[1.0, 2.0]]), taps=np.array([0.5, 1.0, 0.5]), up=2, down=1).tolist()
     [[0.5, 1.0, 1.5, 2.0, 1.0]]
     """
+    taps = np.asarray(taps, dtype=np.float64)
     if taps.ndim != 1 or not taps.size:
         raise ValueError(f"taps: got shape {taps.shape}; expected (length,)")
     return _by_ratio(_functions, np.asarray(samples, dtype=np.float64), taps, up, down)

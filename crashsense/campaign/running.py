@@ -449,7 +449,8 @@ class _Campaign:
         keep_inputs(self.plan, folder.path)
         missing = [t for t in tasks if not folder.is_done(t, tables=t.parts_of(names))]
         # Before a run is complete nobody has waited for its parts, those of a stopped one neither.
-        not_on_disk = missing if (folder.path / SUMMARY).exists() else tasks
+        complete = (folder.path / SUMMARY).exists()
+        not_on_disk = missing if complete else tasks
         if missing:  # a summary must not outlive the parts that it sums up
             (folder.path / SUMMARY).unlink(missing_ok=True)
         failures = 0
@@ -491,7 +492,7 @@ class _Campaign:
             engine=self.job.engine,
             nominal_parts=ahead.held.get("nominal"),
         )
-        finished = None if missing else finished_before(folder)
+        finished = finished_before(folder) if complete and not missing else None
         with ThreadPoolExecutor(1) as beside:
             on_disk = beside.submit(folder.bring_to_disk, not_on_disk)
             self._finish(folder, run, intake=intake, finished=finished, on_disk=on_disk)

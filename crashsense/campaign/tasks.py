@@ -196,11 +196,12 @@ class Waiting:
     def took(self, bundle: Sequence[Task], seconds: float) -> None:
         """Learn what a bundle took."""
         guessed = work_of(bundle, seconds_a_draw=self._guessed)
-        if guessed <= 0.0 or seconds <= 0.0:
+        factor = seconds / guessed if guessed > 0.0 else 0.0
+        if not 0.0 < factor < np.inf:
             return
         self._measured += seconds
         self._expected += guessed
-        self._factors.update((task.occurrence, seconds / guessed) for task in bundle)
+        self._factors.update((task.occurrence, factor) for task in bundle)
         self._weigh(bundle)
 
     def _weigh(self, tasks: Iterable[Task]) -> None:

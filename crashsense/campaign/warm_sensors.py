@@ -16,12 +16,14 @@ def make_ready(engine_name: str) -> None:
     """Design the filters of the shipped sensors, and read the shipped cars.
 
     They then are in the memory of this process: about half of what a first task costs beside its
-    work. What fails here fails again in the task, with a message; from here an error would only
-    end the server, and the run as if it had been interrupted.
+    work. What fails here fails again in a task that needs it, with a message; from here an error
+    would only end the server, and the run as if it had been interrupted.
     """
-    with suppress(Exception):
-        with engine.using(engine_name):
-            design_filters(load_sensor_set())
-        load_vehicle("small_car")
-        load_ride(str(ride_path("small_car_ride", near=None)))
-        load_structure(str(structure_path("small_car_blows", near=None)))
+    for make in (
+        lambda: design_filters(load_sensor_set()),
+        lambda: load_vehicle("small_car"),
+        lambda: load_ride(str(ride_path("small_car_ride", near=None))),
+        lambda: load_structure(str(structure_path("small_car_blows", near=None))),
+    ):
+        with suppress(Exception), engine.using(engine_name):
+            make()

@@ -81,6 +81,7 @@ def causal_lowpass(
     True
     """
     values = np.asarray(samples, dtype=np.float64)
+    sections = np.asarray(sections, dtype=np.float64)
     rows = values.reshape(-1, values.shape[-1])
     state = None
     if steady:
@@ -119,7 +120,7 @@ def filter_rows(
     ------
     ValueError : sections or state of other shapes, or a section whose a0 is not 1
     """
-    compiled = engine.kernels()
+    compiled, sections = engine.kernels(), np.asarray(sections, dtype=np.float64)
     if compiled is not None:
         check_sections(sections, rows=len(samples), state=state)
         start = np.zeros((sections.shape[0], samples.shape[0], 2)) if state is None else state
@@ -134,10 +135,16 @@ def filter_noise(noise: FloatArray, *, sections: FloatArray) -> FloatArray:
     """As :func:`filter_rows` from zero, by scipy, to 1e-13 of the noise and faster.
 
     For noise, whose last digits mean nothing; a signal that stands at a limit must keep them.
+
+    Raises
+    ------
+    ValueError : sections of another shape, or one whose a0 is not 1
     """
     from crashsense.scipy_filters import lfilter
 
-    direct = _direct_form(np.ascontiguousarray(sections).tobytes())
+    sections = np.ascontiguousarray(sections, dtype=np.float64)
+    check_sections(sections, rows=len(noise), state=None)
+    direct = _direct_form(sections.tobytes())
     if direct is None:
         return filter_rows(noise, sections=sections)
     b, a = direct

@@ -109,9 +109,10 @@ def bandpass(order: int, *, low_hz: float, high_hz: float, rate_hz: float) -> Fl
     >>> bandpass(2, low_hz=100.0, high_hz=300.0, rate_hz=2000.0).shape
     (2, 6)
     """
-    low, high = _warped(low_hz, rate_hz), _warped(high_hz, rate_hz)
+    low = _warped(low_hz, rate_hz, name="low_hz")
+    high = _warped(high_hz, rate_hz, name="high_hz")
     if low_hz >= high_hz:
-        raise InputError([Fault("band-pass", "high_hz", high_hz, f"above low_hz, {low_hz:g} Hz")])
+        raise InputError([Fault("filter", "high_hz", high_hz, f"above low_hz, {low_hz:g} Hz")])
     half = 0.5 * (high - low) * _butterworth(order)
     apart = np.sqrt(half * half - low * high)
     poles = np.concatenate([half + apart, half - apart])
@@ -127,11 +128,11 @@ def _butterworth(order: int) -> ComplexArray:
     return poles
 
 
-def _warped(corner_hz: float, rate_hz: float) -> float:
+def _warped(corner_hz: float, rate_hz: float, *, name: str = "corner_hz") -> float:
     """Corner of the analogue filter [rad/s] that the bilinear map s = 4 (z - 1) / (z + 1) needs."""
     if not 0 < corner_hz < rate_hz / 2:
         expected = f"above 0 and below half the rate ({rate_hz / 2:g} Hz)"
-        raise InputError([Fault("filter", "corner_hz", corner_hz, expected)])
+        raise InputError([Fault("filter", name, corner_hz, expected)])
     # The map doubles the rate of 2 for a corner in shares of half the rate, as its twin does.
     return float(4.0 * np.tan(np.pi * (np.float64(corner_hz) / (rate_hz / 2)) / 2.0))
 

@@ -196,7 +196,13 @@ def running_max(values: FloatArray) -> FloatArray:
 
     The bits of numbers that are not negative, read as whole numbers, have the same order, those of
     negative ones are less, and numpy compares whole numbers in less time.
+
+    Raises
+    ------
+    ValueError : other numbers than 64-bit ones
     """
+    if values.dtype not in (np.float64, np.int64):
+        raise ValueError(f"values: got {values.dtype}; expected float64")
     _to_running_max(values.view(np.int64))
     return values
 
@@ -360,7 +366,13 @@ def _with_earlier(
 
 
 def window_max(values: FloatArray, ticks: int, *, fill: float = -np.inf) -> FloatArray:
-    """Return the maximum over the last *ticks* samples; *fill* stands before the first."""
+    """Return the maximum over the last *ticks* samples; *fill* stands before the first.
+
+    Raises
+    ------
+    ValueError : *ticks* less than 1
+    """
+    _check_window(ticks)
     compiled, values = engine.kernels(), _floats(values)
     if compiled is not None and values.ndim == 2:
         return np.asarray(compiled.window_max(engine.given(values), ticks, fill))
@@ -369,7 +381,13 @@ def window_max(values: FloatArray, ticks: int, *, fill: float = -np.inf) -> Floa
 
 
 def window_min(values: FloatArray, ticks: int, *, fill: float = np.inf) -> FloatArray:
-    """Return the minimum over the last *ticks* samples; *fill* stands before the first."""
+    """Return the minimum over the last *ticks* samples; *fill* stands before the first.
+
+    Raises
+    ------
+    ValueError : *ticks* less than 1
+    """
+    _check_window(ticks)
     if engine.kernels() is not None:
         return -window_max(-_floats(values), ticks, fill=-fill)
     steps = _steps_of_an_extreme(ticks)
@@ -388,7 +406,12 @@ def any_within(mark: BoolArray, ticks: int, *, fill: bool = False) -> BoolArray:
 
     >>> any_within(np.array([[False, True, False, False]]), 2)
     array([[False,  True,  True, False]])
+
+    Raises
+    ------
+    ValueError : *ticks* less than 1
     """
+    _check_window(ticks)
     marks = np.asarray(mark, dtype=np.bool_)
     return _in_steps(marks, _steps_of_an_extreme(ticks), np.logical_or, fill or None)
 

@@ -170,6 +170,8 @@ def test_memory_that_cannot_be_counted_fails_no_task(
     counts = tmp_path / "statm"
     monkeypatch.setattr(arrays, "_COUNTS", counts)
     arrays.bound_memory()
+    counts.write_text("")
+    arrays.bound_memory()
     assert trimmed == []
     counts.write_text("900 800 100 1 0 700 0")
     arrays.bound_memory()

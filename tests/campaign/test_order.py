@@ -136,11 +136,12 @@ def test_without_guesses_the_bundle_of_most_draws_comes_first() -> None:
     assert list(Waiting(given)) == [given[1], given[2], given[0]]
 
 
-def test_a_bundle_that_took_no_time_teaches_nothing() -> None:
+@pytest.mark.parametrize("seconds", [0.0, np.inf, np.nan])
+def test_a_bundle_that_took_no_time_teaches_nothing(seconds: float) -> None:
     given = [(Task(k, first, first + 2),) for k in (0, 1) for first in (1, 3)]
     waiting = Waiting(Bundles(given, seconds_a_draw=[2.0, 1.0]))
     assert [waiting.next() for _ in range(2)] == [given[0], given[2]]
-    waiting.took(given[0], 0.0)
+    waiting.took(given[0], seconds)
     waiting.took(given[2], 1.0)
     assert list(waiting) == [given[1], given[3]]
 

@@ -115,6 +115,10 @@ def test_what_does_not_fit_the_rows_is_refused(name, what):
     if name == "fast":
         pytest.importorskip("numba")
     sections = lowpass_sections(kind="bessel", order=3, corner_hz=400.0, rate_hz=10000.0)
+    step = np.ones((3, 5))
+    with engine.using(name):  # a list fits
+        found = causal_lowpass(step, sections=sections.tolist(), steady=True)
+        np.testing.assert_array_equal(found, causal_lowpass(step, sections=sections, steady=True))
     state = np.zeros((2, 4 if what == "state" else 3, 2))
     if what == "a0":
         sections[1, 3] = 2.0
@@ -201,6 +205,11 @@ def test_filtered_noise_is_that_of_the_sections(kind: str, corner_hz: float, dir
     noise = np.random.default_rng(3).standard_normal((5, 900))
     found = filter_noise(noise, sections=sections)
     np.testing.assert_allclose(found, sosfilt(sections, noise), rtol=0.0, atol=1e-12)
+    half = sections.astype(np.float32)
+    of_half = filter_noise(noise, sections=half)
+    np.testing.assert_array_equal(of_half, filter_noise(noise, sections=half.astype(np.float64)))
+    with pytest.raises(ValueError, match="sections: got shape"):
+        filter_noise(noise, sections=sections.reshape(1, -1))
     for row in range(5):
         alone = filter_noise(noise[row : row + 1], sections=sections)
         np.testing.assert_array_equal(alone[0], found[row])

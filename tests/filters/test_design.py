@@ -60,8 +60,8 @@ def test_band_passes_are_those_of_scipy(order):
 
 @pytest.mark.parametrize(
     ("low", "high", "field"),
-    [(600.0, 700.0, "corner_hz"), (100.0, 500.0, "corner_hz"), (0.0, 100.0, "corner_hz")]
-    + [(-10.0, 100.0, "corner_hz"), (np.nan, 100.0, "corner_hz"), (300.0, 200.0, "high_hz")]
+    [(600.0, 700.0, "low_hz"), (100.0, 500.0, "high_hz"), (0.0, 100.0, "low_hz")]
+    + [(-10.0, 100.0, "low_hz"), (np.nan, 100.0, "low_hz"), (300.0, 200.0, "high_hz")]
     + [(200.0, 200.0, "high_hz")],
 )
 def test_band_passes_that_the_rate_does_not_hold_are_refused(low, high, field):

@@ -261,6 +261,32 @@ def test_a_run_whose_parts_do_not_reach_the_disk_is_not_complete(
     assert read_sealed(tmp_path / "run" / PROVENANCE)["finished"] == "later"
 
 
+def test_a_run_was_not_finished_before_its_last_part_was_made(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A part of a complete run is made again, and its new end is not reached at first."""
+
+    def refuse(self: RunFolder, tasks: list[Task]) -> None:
+        raise RunFolderError("the disk is gone")
+
+    def finished() -> object:
+        return read_sealed(tmp_path / "run" / PROVENANCE)["finished"]
+
+    asked = {"events": ["hammer_tunnel"], "workers": 1, "out": tmp_path / "run"}
+    monkeypatch.setattr(running, "now", lambda: "first")
+    crashsense.evaluate(**asked)
+    monkeypatch.setattr(running, "now", lambda: "later")
+    crashsense.evaluate(**asked)
+    assert finished() == "first"  # nothing was done
+    RunFolder(tmp_path / "run").parts()[0].unlink()
+    with monkeypatch.context() as patched:
+        patched.setattr(RunFolder, "bring_to_disk", refuse)
+        with pytest.raises(RunFolderError, match="the disk is gone"):
+            crashsense.evaluate(**asked)
+    crashsense.evaluate(**asked)
+    assert finished() == "later"
+
+
 def test_parts_of_a_stopped_run_are_brought_to_the_disk_when_it_is_gone_on_with(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

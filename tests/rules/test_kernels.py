@@ -66,8 +66,20 @@ def test_windows_of_other_numbers_are_those_of_the_same_floats(dtype: Any, name:
             np.testing.assert_array_equal(of(rows, 5), of(rows.astype(np.float64), 5))
 
 
-@pytest.mark.parametrize("of", [kernels.window_sum, kernels.sum_within])
+@pytest.mark.parametrize(
+    "of",
+    [
+        *(kernels.window_sum, kernels.sum_within, kernels.any_within),
+        *(kernels.window_max, kernels.window_min),
+    ],
+)
 @pytest.mark.parametrize("ticks", [0, -3])
-def test_a_sum_over_less_than_a_tick_is_refused(of: Callable[..., Any], ticks: int) -> None:
+def test_a_window_of_less_than_a_tick_is_refused(of: Callable[..., Any], ticks: int) -> None:
     with pytest.raises(ValueError, match=f"ticks: got {ticks}; expected 1 or more"):
         of(np.ones((2, 9)), ticks)
+
+
+@pytest.mark.parametrize("kind", [np.float32, np.int32, np.uint64, np.bool_])
+def test_a_running_maximum_of_other_than_64_bit_numbers_is_refused(kind: type) -> None:
+    with pytest.raises(ValueError, match="expected float64"):
+        kernels.running_max(np.ones((2, 9), dtype=kind))
